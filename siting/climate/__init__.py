@@ -1,0 +1,1 @@
+"""Daily weather of many years."""

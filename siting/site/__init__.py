@@ -1,0 +1,1 @@
+"""Read, repair and check a property's file and layers."""

@@ -1,0 +1,129 @@
+"""The checked property: its layers in one local metric CRS, and the raster laid over it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+if TYPE_CHECKING:
+    import geopandas as gpd
+    import pyproj
+    from shapely.geometry.base import BaseGeometry
+
+__all__ = ["HeightRaster", "LocalGrid", "Site"]
+
+
+class LocalGrid(NamedTuple):
+    """A north-up raster in the working CRS.
+
+    Parameters
+    ----------
+    west, north : float
+        Outer corner of the first cell [m].
+    resolution : float
+        Cell size [m].
+    rows, columns : int
+        Shape; row 0 is the northernmost.
+    """
+
+    west: float
+    north: float
+    resolution: float
+    rows: int
+    columns: int
+
+    @property
+    def shape(self) -> tuple[int, int]:
+        """Rows and columns."""
+        return self.rows, self.columns
+
+    @property
+    def x(self) -> NDArray[np.float64]:
+        """Easting of the cell centres, shape (columns,) [m]."""
+        return self.west + (np.arange(self.columns) + 0.5) * self.resolution
+
+    @property
+    def y(self) -> NDArray[np.float64]:
+        """Northing of the cell centres, shape (rows,), falling [m]."""
+        return self.north - (np.arange(self.rows) + 0.5) * self.resolution
+
+    @property
+    def bounds(self) -> tuple[float, float, float, float]:
+        """West, south, east, north [m]."""
+        south = self.north - self.rows * self.resolution
+        east = self.west + self.columns * self.resolution
+        return self.west, south, east, self.north
+
+
+@dataclass(frozen=True)
+class HeightRaster:
+    """Heights [m] on a north-up raster in the working CRS; NaN where the file had no data."""
+
+    heights: NDArray[np.float64]
+    west: float
+    north: float
+    cell_x: float
+    cell_y: float
+
+
+@dataclass(frozen=True)
+class Site:
+    """A property whose layers have been read, repaired and checked.
+
+    All layers are GeoDataFrames in `crs`, a transverse Mercator centred on the property, in metres,
+    true north up (scale error below 1e-6 within 5 km). Absent layers are empty frames with the
+    right columns. Unknown numbers are NaN, unknown words None; later stages fill defaults.
+
+    Parameters
+    ----------
+    name : str
+        The property's name.
+    crs, source_crs : pyproj.CRS
+        Working CRS; the property's own CRS, in which results are handed back.
+    longitude, latitude : float
+        Centre of the boundary, WGS 84 [deg].
+    boundary : shapely geometry
+        Polygon or MultiPolygon.
+    hydrozones : GeoDataFrame
+        Index `zone` (str, natural order); columns valve (str), controller (str or None), plants
+        (str), soil (str or None), sand, clay [%], irrigation (str or None), precipitation_rate
+        [mm/h], distribution_uniformity (0..1), root_depth [m], plant_factor, slope [%], new_sod
+        (bool), geometry.
+    buildings : GeoDataFrame
+        Columns height [m], feature (str: id in the file), geometry (Polygon/MultiPolygon).
+    trees : GeoDataFrame
+        Columns height, crown_diameter, trunk_diameter [m], transmissivity (0..1, leaf-on), feature,
+        geometry (Point at the trunk), crown (Polygon or None: the drawn crown).
+    paving : GeoDataFrame
+        Columns feature, geometry (Polygon).
+    fixtures : GeoDataFrame
+        Columns kind (str), valve (str or None), name (str or None), feature, geometry (Point).
+    cans : GeoDataFrame
+        Columns depth [mm] or volume [mL] (NaN where not read), feature, geometry (Point).
+    surface, terrain : HeightRaster or None
+        Heights of everything that shades; of the bare ground.
+    warnings : tuple of str
+        Everything that was repaired or assumed, in plain words.
+    sources : tuple of str
+        Absolute paths of the files read, for provenance.
+    """
+
+    name: str
+    crs: pyproj.CRS
+    source_crs: pyproj.CRS
+    longitude: float
+    latitude: float
+    boundary: BaseGeometry
+    hydrozones: gpd.GeoDataFrame
+    buildings: gpd.GeoDataFrame
+    trees: gpd.GeoDataFrame
+    paving: gpd.GeoDataFrame
+    fixtures: gpd.GeoDataFrame
+    cans: gpd.GeoDataFrame
+    surface: HeightRaster | None = None
+    terrain: HeightRaster | None = None
+    warnings: tuple[str, ...] = ()
+    sources: tuple[str, ...] = ()

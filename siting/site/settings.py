@@ -1,0 +1,164 @@
+"""The property file's contents as frozen values; lengths in metres, money in the user's currency."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Literal
+
+__all__ = [
+    "Analysis",
+    "Control",
+    "Costs",
+    "LayerSource",
+    "PropertyFile",
+    "Season",
+    "Setbacks",
+    "Timer",
+    "UnitsName",
+    "Water",
+    "WeatherSource",
+]
+
+UnitsName = Literal["metric", "us"]
+
+
+@dataclass(frozen=True)
+class LayerSource:
+    """Where one layer is read from, and which of its columns mean what.
+
+    Parameters
+    ----------
+    path : Path
+        The file, absolute.
+    layer : str or None
+        The layer within the file; None means the only one.
+    columns : mapping of str to str
+        Our column name -> the file's column name.
+    """
+
+    path: Path
+    layer: str | None = None
+    columns: Mapping[str, str] = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
+class WeatherSource:
+    """The weather file and the station's height above the sea [m]."""
+
+    path: Path
+    elevation_m: float
+
+
+@dataclass(frozen=True)
+class Season:
+    """First and last (month, day) on which the system may run; the end may lie in the next year."""
+
+    start: tuple[int, int] = (1, 1)
+    end: tuple[int, int] = (12, 31)
+
+
+@dataclass(frozen=True)
+class Timer:
+    """What runs today: the baseline of every savings claim.
+
+    Parameters
+    ----------
+    days : tuple of int or None
+        Weekdays, Monday is 0; None when `every_n_days` rules.
+    every_n_days : int or None
+        Interval [d], counted from the season's first day.
+    start : str
+        Time of day, "HH:MM".
+    minutes : mapping of str to float or None
+        Run time per valve [min].
+    depth_mm : mapping of str to float or None
+        Depth per event and valve [mm], where the run time is unknown.
+    """
+
+    days: tuple[int, ...] | None = None
+    every_n_days: int | None = None
+    start: str = "04:00"
+    minutes: Mapping[str, float] | None = None
+    depth_mm: Mapping[str, float] | None = None
+
+
+@dataclass(frozen=True)
+class Water:
+    """Price of water [currency/m³]; None when not given."""
+
+    price: float | None = None
+    currency: str = "USD"
+
+
+@dataclass(frozen=True)
+class Costs:
+    """What a sensor costs [currency, currency/m, years].
+
+    The defaults for device and installation are the middle of what the trade pays (common
+    practice, no source); `given` tells whether the user stated them, and payback is only claimed
+    when so.
+    """
+
+    device: float = 275.0
+    installation: float = 150.0
+    trench_per_m: float = 6.0
+    wire_per_m: float = 0.8
+    life_years: float = 10.0
+    given: bool = False
+
+
+@dataclass(frozen=True)
+class Control:
+    """What kinds of control to consider, how many sensors, and how much stress is allowed [d]."""
+
+    kinds: tuple[str, ...] = ("bypass", "on_demand")
+    max_sensors: int = 6
+    max_stress_days: float = 5.0
+
+
+@dataclass(frozen=True)
+class Setbacks:
+    """Least distance of a sensor from each kind of hazard [m].
+
+    Building, paving, boundary and head 1.5 m (5 ft) as in the University of Florida extension's
+    advice on burying soil-moisture sensors; zone edge 0.9 m (3 ft) and downspout 3.0 m are common
+    practice without a published source; a trunk keeps its root protection radius (see
+    `siting.placement`).
+    """
+
+    building: float = 1.5
+    paving: float = 1.5
+    boundary: float = 1.5
+    head: float = 1.5
+    zone_edge: float = 0.9
+    downspout: float = 3.0
+
+
+@dataclass(frozen=True)
+class Analysis:
+    """How finely to compute: raster cell [m], sun step [min], number of scenarios, random seed."""
+
+    resolution: float = 0.5
+    scenarios: int = 12
+    seed: int = 1
+    sun_minutes: int = 10
+
+
+@dataclass(frozen=True)
+class PropertyFile:
+    """A property file, read and checked; every path absolute."""
+
+    path: Path
+    name: str
+    layers: Mapping[str, LayerSource]
+    weather: WeatherSource
+    units: UnitsName = "metric"
+    season: Season = Season()
+    timer: Timer | None = None
+    water: Water = Water()
+    costs: Costs = Costs()
+    control: Control = Control()
+    setbacks: Setbacks = Setbacks()
+    analysis: Analysis = Analysis()

@@ -1,0 +1,1 @@
+"""Sun position, shade, sky view and irradiance."""

@@ -1,0 +1,60 @@
+"""What the sun engine hands on."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from siting.site.model import LocalGrid
+
+__all__ = ["SunPositions", "SunShade"]
+
+
+@dataclass(frozen=True)
+class SunPositions:
+    """Sun positions that stand for a season: one representative day per month.
+
+    Parameters
+    ----------
+    month : ndarray of int, shape (N,)
+        Month 1..12.
+    elevation, azimuth : ndarray of float, shape (N,)
+        True elevation above the horizon and azimuth east of north [deg]; elevation > 0.
+    hours : ndarray of float, shape (N,)
+        How much of the representative day each position stands for [h/d].
+    beam : ndarray of float, shape (N,)
+        Clear-sky beam energy on level ground that each position stands for [MJ m⁻² d⁻¹].
+    """
+
+    month: NDArray[np.int64]
+    elevation: NDArray[np.float64]
+    azimuth: NDArray[np.float64]
+    hours: NDArray[np.float64]
+    beam: NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class SunShade:
+    """Monthly sun on a raster; roofs are NaN.
+
+    Parameters
+    ----------
+    grid : LocalGrid
+        The raster.
+    months : tuple of int
+        Months of the first axis, length M.
+    sun_hours : ndarray, shape (M, rows, columns)
+        Direct sun on the representative day, crowns counted by transmissivity [h/d].
+    beam_fraction : ndarray, shape (M, rows, columns)
+        Share of the clear-sky beam energy that arrives, 0..1.
+    sky_view : ndarray, shape (rows, columns)
+        Share of the isotropic diffuse light that arrives, 0..1.
+    """
+
+    grid: LocalGrid
+    months: tuple[int, ...]
+    sun_hours: NDArray[np.float64]
+    beam_fraction: NDArray[np.float64]
+    sky_view: NDArray[np.float64]

@@ -1,0 +1,1 @@
+"""Reference evapotranspiration, plants, soil and the root-zone balance."""
