@@ -1,0 +1,78 @@
+"""Write everything that is handed over into one folder, whole or not at all."""
+
+from __future__ import annotations
+
+import os
+import shutil
+import tempfile
+from collections.abc import Callable
+from pathlib import Path
+
+from siting.errors import SitingError
+from siting.handoff.gisfiles import write_gis
+from siting.handoff.planjson import write_json
+from siting.handoff.sheets import write_sheets
+from siting.handoff.webmap import write_map
+from siting.planning import Plan
+
+__all__ = ["write_bundle"]
+
+
+def write_bundle(
+    plan: Plan, folder: Path, *, progress: Callable[[str, int, int], None] | None = None
+) -> tuple[Path, ...]:
+    """Write plan.json, map.html, crew.pdf and the GIS and GPS files of a plan.
+
+    Everything is first written to a temporary sibling of the folder; only when all of it is there
+    are the files moved into place, so a failure leaves earlier results as they were.
+
+    Parameters
+    ----------
+    plan : Plan
+        What to hand over.
+    folder : Path
+        Made if need be; files of the same name are replaced, others left alone.
+    progress : callable, optional
+        Called with stage, steps done and steps in all.
+
+    Returns
+    -------
+    tuple of Path
+        The files written.
+
+    Raises
+    ------
+    SitingError
+        When the folder cannot be written.
+    """
+    report = progress or (lambda *_: None)
+    target = Path(folder)
+    try:
+        target.parent.mkdir(parents=True, exist_ok=True)
+        scratch = Path(tempfile.mkdtemp(prefix=f".{target.name}-", dir=target.parent))
+    except OSError as error:
+        raise SitingError(_cannot_write(target, error)) from error
+    try:
+        report("Writing map", 0, 4)
+        write_map(plan, scratch / "map.html")
+        report("Writing crew sheet", 1, 4)
+        write_sheets(plan, scratch / "crew.pdf")
+        report("Writing GIS and GPS files", 2, 4)
+        write_gis(plan, scratch)
+        report("Writing plan.json", 3, 4)
+        write_json(plan, scratch / "plan.json")
+        target.mkdir(exist_ok=True)
+        names = sorted(path.name for path in scratch.iterdir())
+        for name in names:
+            os.replace(scratch / name, target / name)  # noqa: PTH105 - one atomic call
+    except OSError as error:
+        raise SitingError(_cannot_write(target, error)) from error
+    finally:
+        shutil.rmtree(scratch, ignore_errors=True)
+    report("Done", 4, 4)
+    return tuple(target / name for name in names)
+
+
+def _cannot_write(folder: Path, error: OSError) -> str:
+    """Return what went wrong with the folder, in words."""
+    return f"cannot write to {folder}: {error.strerror or error}. Earlier results are untouched."

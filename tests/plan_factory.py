@@ -1,0 +1,470 @@
+"""A small but whole synthetic plan for the hand-off tests; every number invented, none computed."""
+
+from __future__ import annotations
+
+import math
+from pathlib import Path
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import pyproj
+from shapely.geometry import LineString, Point, Polygon, box
+
+from siting.planning import Plan
+from siting.site.model import LocalGrid, Site
+from siting.site.settings import (
+    Costs,
+    LayerSource,
+    PropertyFile,
+    Season,
+    Timer,
+    UnitsName,
+    Water,
+    WeatherSource,
+)
+from siting.sun.model import SunShade
+
+LONGITUDE, LATITUDE = -81.2, 29.03
+SOURCE_EPSG = 32617
+
+#: What a name may throw at a page, a sheet or a file.
+HOSTILE = (
+    "<script>window.__hit=1</script>",
+    "`back` ${alert(1)} ${window.__hit=2}",
+    "\"quo\"te' --> ]]> \\ \\u0041 </script><img src=x onerror=window.__hit=3>",
+    "גן עליון \u202e\u2067حديقة 🌱👩‍🌾 Größe Ł 水",
+    "long " + "n" * 295,
+    "=cmd|'/c calc'!A1",
+    "a\u2028b\u2029c",
+)
+
+
+def _crs() -> pyproj.CRS:
+    return pyproj.CRS.from_proj4(
+        f"+proj=tmerc +lat_0={LATITUDE} +lon_0={LONGITUDE} +k=1 +x_0=0 +y_0=0 +datum=WGS84 +units=m"
+    )
+
+
+def _frame(columns: dict[str, list], crs: pyproj.CRS) -> gpd.GeoDataFrame:
+    return gpd.GeoDataFrame(columns, geometry="geometry", crs=crs)
+
+
+def _names(hostile: bool) -> dict[str, str]:
+    plain = {
+        "site": "Meadow Court",
+        "A": "A",
+        "B": "B",
+        "C": "C",
+        "D": "D",
+        "controller": "C1",
+        "fixture": "by the north door",
+        "reason": "Sunny, in the driest quarter of zone B, clear of every setback.",
+    }
+    if not hostile:
+        return plain
+    return dict(zip(plain, (*HOSTILE, HOSTILE[0] + HOSTILE[1]), strict=True)) | {
+        "controller": HOSTILE[2],
+        "D": HOSTILE[3],
+    }
+
+
+def _site(names: dict[str, str], crs: pyproj.CRS, hostile: bool) -> Site:
+    zones = _zone_shapes()
+    keys = [names[k] for k in "ABCD"]
+    hydrozones = gpd.GeoDataFrame(
+        {
+            "valve": ["1", "2", "3", "4"],
+            "controller": [names["controller"]] * 4,
+            "plants": ["warm_season_turf", "warm_season_turf", "shrubs", "groundcover"],
+            "soil": ["sandy loam", "sandy loam", "loam", None],
+            "sand": [math.nan] * 4,
+            "clay": [math.nan] * 4,
+            "irrigation": ["rotor", "rotor", "drip", None],
+            "precipitation_rate": [12.0, 12.0, 20.0, math.nan],
+            "distribution_uniformity": [0.62, 0.7, 0.85, math.nan],
+            "root_depth": [0.2, 0.2, 0.4, math.nan],
+            "plant_factor": [math.nan] * 4,
+            "slope": [1.0, 6.0, 2.0, math.nan],
+            "new_sod": [False, True, False, False],
+        },
+        geometry=zones,
+        index=pd.Index(keys, name="zone"),
+        crs=crs,
+    )
+    text = names["fixture"]
+    fixtures = _frame(
+        {
+            "kind": ["controller", "valve_box", "head", "head", "downspout", "meter"],
+            "valve": [None, "1", "1", "2", None, None],
+            "name": [names["controller"], text, None, None, text, None],
+            "feature": ["1", "2", "3", "4", "5", "6"],
+            "geometry": [
+                Point(-2.0, 5.0),
+                Point(-6.0, 8.0),
+                Point(-28.0, 18.0),
+                Point(22.0, 20.0),
+                Point(6.0, -6.2),
+                Point(-38.0, -24.0),
+            ],
+        },
+        crs,
+    )
+    return Site(
+        name=names["site"],
+        crs=crs,
+        source_crs=pyproj.CRS.from_epsg(SOURCE_EPSG),
+        longitude=LONGITUDE,
+        latitude=LATITUDE,
+        boundary=box(-42, -28, 42, 28),
+        hydrozones=hydrozones,
+        buildings=_frame(
+            {
+                "height": [6.0, 3.0],
+                "feature": ["1", "2"],
+                "geometry": [box(-4, -6, 12, 5), box(28, -24, 36, -16)],
+            },
+            crs,
+        ),
+        trees=_frame(
+            {
+                "height": [9.0, 5.0, 12.0],
+                "crown_diameter": [7.0, 4.0, 9.0],
+                "trunk_diameter": [0.3, 0.15, 0.5],
+                "transmissivity": [0.2, 0.25, 0.15],
+                "feature": ["1", "2", "3"],
+                "geometry": [Point(24, 12), Point(-20, -14), Point(34, 4)],
+                "crown": [None, None, Point(34, 4).buffer(4.8)],
+            },
+            crs,
+        ),
+        paving=_frame(
+            {
+                "feature": ["1", "2"],
+                "geometry": [box(-42, -2, -4, 0), Polygon([(12, -2), (42, -4), (42, -1), (12, 1)])],
+            },
+            crs,
+        ),
+        fixtures=fixtures,
+        cans=_frame({"depth": [], "volume": [], "feature": [], "geometry": []}, crs),
+        warnings=("2 hydrozones were closed.",) if not hostile else HOSTILE,
+        sources=(),
+    )
+
+
+def _zone_shapes() -> list[Polygon]:
+    return [
+        box(-40, 4, -6, 26),
+        Polygon([(14, 6), (40, 6), (40, 26), (14, 26)], [[(30, 8), (33, 8), (33, 11), (30, 11)]]),
+        box(-40, -26, -8, -6),
+        box(14, -14, 26, -6),
+    ]
+
+
+def _settings(units: UnitsName, name: str) -> PropertyFile:
+    root = Path("property")
+    return PropertyFile(
+        path=root / "property.toml",
+        name=name,
+        layers={"hydrozones": LayerSource(root / "property.gpkg", "hydrozones")},
+        weather=WeatherSource(root / "weather.csv", 12.0),
+        units=units,
+        season=Season((3, 1), (11, 30)),
+        timer=Timer(days=(0, 3), minutes={"1": 25.0, "2": 25.0, "3": 40.0, "4": 30.0}),
+        water=Water(2.1, "USD"),
+        costs=Costs(given=True),
+    )
+
+
+def _zones(site: Site, names: dict[str, str]) -> gpd.GeoDataFrame:
+    frame = site.hydrozones[["valve", "controller", "plants", "soil", "irrigation"]].copy()
+    frame["soil"] = frame["soil"].fillna("sandy loam")
+    frame["irrigation"] = frame["irrigation"].fillna("spray")
+    frame["area_m2"] = site.hydrozones.area
+    frame["sun_hours"] = [9.1, 6.4, 8.2, 3.3]
+    frame["insolation"] = [21.4, 17.2, 20.0, 11.5]
+    frame["sky_view"] = [0.93, 0.74, 0.9, 0.55]
+    frame["plant_factor"] = [0.68, 0.68, 0.5, 0.55]
+    frame["need_score"] = [31.4, 24.9, 12.3, 9.6]
+    frame["net_irrigation_mm"] = [512.0, 401.5, 220.3, 150.1]
+    frame["etc_peak_mm_d"] = [4.9, 3.9, 3.2, 2.1]
+    frame["root_depth_m"] = [0.2, 0.2, 0.4, 0.3]
+    frame["taw_mm"] = [26.0, 26.0, 64.0, 39.0]
+    frame["raw_mm"] = [13.0, 13.0, 32.0, 18.0]
+    frame["precipitation_rate"] = [12.0, 12.0, 20.0, 38.0]
+    frame["distribution_uniformity"] = [0.62, 0.7, 0.85, 0.65]
+    frame["sensor_id"] = ["S1", "S1", "S2", "S2"]
+    frame["control"] = ["bypass"] * 4
+    frame["run_time_factor"] = [1.08, 0.86, 0.62, math.nan]
+    frame["run_minutes"] = [27.0, 21.5, 24.8, 11.0]
+    frame["today_minutes"] = [25.0, 25.0, 40.0, math.nan]
+    frame["cycles"] = [2, 2, 1, 3]
+    frame["cycle_minutes"] = [13.5, 10.8, 24.8, 3.7]
+    frame["soak_minutes"] = [30.0, 45.0, 0.0, 30.0]
+    frame["events"] = [38.2, 38.2, 21.0, 21.0]
+    frame["today_events"] = [78.0] * 4
+    frame["water_m3"] = [154.2, 81.9, 111.0, 7.9]
+    frame["today_m3"] = [291.7, 198.0, 665.6, math.nan]
+    frame["stress_days"] = [1.5, 0.5, 0.0, 0.0]
+    frame["defaults"] = ["", "", "root_depth", "soil, irrigation, precipitation_rate"]
+    frame["geometry"] = site.hydrozones.geometry
+    frame.index.name = "zone"
+    return gpd.GeoDataFrame(frame, geometry="geometry", crs=site.crs)
+
+
+def _sensors(site: Site, names: dict[str, str]) -> gpd.GeoDataFrame:
+    points = gpd.GeoSeries([Point(-23.25, 17.5), Point(-24.0, -16.125)], crs=site.crs)
+    wgs, source = points.to_crs(4326), points.to_crs(site.source_crs)
+    return gpd.GeoDataFrame(
+        {
+            "zone": [names["A"], names["C"]],
+            "valve": ["1", "3"],
+            "controller": [names["controller"]] * 2,
+            "governs": [(names["A"], names["B"]), (names["C"], names["D"])],
+            "control": ["bypass", "on_demand"],
+            "x": points.x,
+            "y": points.y,
+            "source_x": source.x,
+            "source_y": source.y,
+            "lon": wgs.x,
+            "lat": wgs.y,
+            "depth_m": [0.075, 0.2],
+            "depth_note": ["Turf: in the root zone.", "Shrubs: deeper, where the roots drink."],
+            "dryness_rank": [0.91, 0.62],
+            "dryness_rank_zone": [0.874, 0.881],
+            "rank_sd": [0.05, 0.11],
+            "setback_ratio": [1.32, 0.78],
+            "binding_setback": ["head", "zone edge"],
+            "setback_note": ["", "Zone edge: 0.7 m instead of 0.9 m."],
+            "reason": [names["reason"], names["reason"]],
+            "threshold_low_mm": [13.0, 32.0],
+            "threshold_high_mm": [math.nan, 6.4],
+            "threshold_low_fraction": [0.5, 0.5],
+            "threshold_high_fraction": [math.nan, 0.1],
+            "threshold_vwc": [0.142, 0.206],
+            "soak_wait_h": [24.0, 48.0],
+            "threshold_note": ["Set at the reading a day after soaking."] * 2,
+            "wire_m": [24.75, 36.12],
+            "trench_m": [20.5, 30.0],
+        },
+        geometry=points,
+        index=pd.Index(["S1", "S2"], name="sensor_id"),
+        crs=site.crs,
+    )
+
+
+def _wire_routes(crs: pyproj.CRS, controller: str) -> gpd.GeoDataFrame:
+    lines = [
+        LineString([(-23.25, 17.5), (-7.0, 6.0), (-2.0, 5.0)]),
+        LineString([(-23.25, 17.5), (-7.0, 6.0), (-2.0, 5.0)]),
+        LineString([(-24.0, -16.125), (-7.0, -3.0), (-7.0, 6.0)]),
+        LineString([(-24.0, -16.125), (-7.0, -3.0), (-7.0, 6.0), (-2.0, 5.0)]),
+    ]
+    return _frame(
+        {
+            "sensor_id": ["S1", "S1", "S2", "S2"],
+            "controller": [controller] * 4,
+            "kind": ["trench", "wire"] * 2,
+            "length_m": [line.length for line in lines],
+            "crosses": ["", "", "paving", "paving"],
+            "geometry": lines,
+        },
+        crs,
+    )
+
+
+def _ties(crs: pyproj.CRS) -> gpd.GeoDataFrame:
+    rows = [
+        ("S1", 1, (-4.0, 5.0), (-23.25, 17.5)),
+        ("S1", 2, (-4.0, -6.0), (-23.25, 17.5)),
+        ("S1", 3, (12.0, 5.0), (-23.25, 17.5)),
+        ("S2", 1, (-4.0, -6.0), (-24.0, -16.125)),
+        ("S2", 2, (-4.0, 5.0), (-24.0, -16.125)),
+    ]
+    lines = [LineString([start, end]) for _, _, start, end in rows]
+    return _frame(
+        {
+            "sensor_id": [r[0] for r in rows],
+            "tie": [r[1] for r in rows],
+            "distance_m": [line.length for line in lines],
+            "from_kind": ["building corner"] * 5,
+            "from_x": [r[2][0] for r in rows],
+            "from_y": [r[2][1] for r in rows],
+            "angle_deg": [math.nan, 34.2, 31.0, math.nan, 41.0],
+            "drms_m": [0.025, 0.025, 0.027, 0.02, 0.02],
+            "geometry": lines,
+        },
+        crs,
+    )
+
+
+def _keepout(site: Site) -> gpd.GeoDataFrame:
+    rows = [
+        ("building", 1.5, site.buildings.geometry.buffer(1.5).union_all()),
+        ("paving", 1.5, site.paving.geometry.buffer(1.5).union_all()),
+        ("head", 1.5, site.fixtures.geometry.iloc[2:4].buffer(1.5).union_all()),
+        ("downspout", 3.0, site.fixtures.geometry.iloc[4:5].buffer(3.0).union_all()),
+        ("trunk", 2.0, site.trees.geometry.buffer(2.0).union_all()),
+    ]
+    return _frame(
+        {
+            "hazard": [r[0] for r in rows],
+            "setback_m": [r[1] for r in rows],
+            "geometry": [r[2] for r in rows],
+        },
+        site.crs,
+    )
+
+
+def _choices() -> pd.DataFrame:
+    return pd.DataFrame(
+        {
+            "feasible": [False, True, True],
+            "groups": ["S1: A, B, C, D", "S1: A, B | S2: C, D", "S1: A | S2: C, D | S3: B"],
+            "used": [1, 2, 3],
+            "control": ["bypass"] * 3,
+            "water_m3": [402.0, 355.0, 349.0],
+            "cost_per_year": [math.nan, 842.0, 866.0],
+            "stress_days": [9.5, 1.5, 1.0],
+            "value_of_next": [math.nan, -24.0, math.nan],
+            "chosen": [False, True, False],
+        },
+        index=pd.Index([1, 2, 3], name="n"),
+    )
+
+
+def _season() -> pd.DataFrame:
+    years = [2016, 2017, 2018]
+    baseline, plan = np.array([1300.0, 1240.0, 1290.0]), np.array([360.0, 330.0, 375.0])
+    return pd.DataFrame(
+        {
+            "baseline_m3": baseline,
+            "plan_m3": plan,
+            "saved_m3": baseline - plan,
+            "saved_fraction": 1 - plan / baseline,
+            "skipped_fraction": [0.51, 0.58, 0.49],
+            "stress_days": [0.5, 0.0, 1.5],
+            "rain_mm": [1100.0, 1320.0, 980.0],
+            "et0_mm": [1210.0, 1150.0, 1240.0],
+        },
+        index=pd.Index(years, name="year"),
+    )
+
+
+def _sun(grid: LocalGrid) -> SunShade:
+    months = tuple(range(3, 12))
+    x, y = np.meshgrid(grid.x, grid.y)
+    lit = np.clip(0.55 + 0.4 * np.tanh(x / -25) + 0.05 * np.sin(y / 6), 0.05, 1.0)
+    lit[(x > -4) & (x < 12) & (y > -6) & (y < 5)] = np.nan
+    length = 12 - 0.2 * np.abs(np.arange(len(months)) - 4)
+    return SunShade(
+        grid=grid,
+        months=months,
+        sun_hours=lit[None] * length[:, None, None],
+        beam_fraction=np.repeat(lit[None], len(months), axis=0),
+        sky_view=np.where(np.isnan(lit), np.nan, 0.5 + 0.5 * lit),
+    )
+
+
+def _dryness(grid: LocalGrid, zones: gpd.GeoDataFrame) -> np.ndarray:
+    x, y = np.meshgrid(grid.x, grid.y)
+    inside = np.zeros(grid.shape, dtype=bool)
+    for west, south, east, north in zones.geometry.bounds.to_numpy():
+        inside |= (x > west) & (x < east) & (y > south) & (y < north)
+    return np.where(inside, 1.0 - x / 80 + 0.1 * np.cos(y / 3), np.nan)
+
+
+def _economics() -> dict:
+    return {
+        "currency": "USD",
+        "capital": 1203.4,
+        "saved_per_year": 1947.0,
+        "saved_per_year_low": 1912.0,
+        "saved_per_year_high": 1981.0,
+        "payback_years": 0.62,
+        "payback_years_low": 0.55,
+        "payback_years_high": 0.8,
+        "device": 550.0,
+        "installation": 300.0,
+        "trench": 303.0,
+        "wire": 50.4,
+        "claim": "Against today's timer the plan saves 910 to 970 m³ a season.",
+    }
+
+
+def _parts() -> pd.DataFrame:
+    return pd.DataFrame(
+        {
+            "item": ["Soil-moisture sensor", "Direct-burial wire", "Trench"],
+            "quantity": [2.0, 60.9, 50.5],
+            "unit": ["piece", "m", "m"],
+            "note": ["", "two conductors", "by hand near marks"],
+        }
+    )
+
+
+def make_plan(units: UnitsName = "metric", hostile: bool = False) -> Plan:
+    """Make a plan with 4 zones and 2 sensors; hostile puts nasty text in every text column."""
+    names = _names(hostile)
+    crs = _crs()
+    site = _site(names, crs, hostile)
+    zones = _zones(site, names)
+    grid = LocalGrid(-42.0, 28.0, 0.5, 112, 168)
+    plan = Plan(
+        site=site,
+        settings=_settings(units, names["site"]),
+        zones=zones,
+        sensors=_sensors(site, names),
+        choices=_choices(),
+        rules=pd.DataFrame(
+            {
+                "n": [1, 4],
+                "feasible": [False, True],
+                "water_m3": [402.0, 347.0],
+                "cost_per_year": [math.nan, 905.0],
+                "stress_days": [9.5, 1.0],
+            },
+            index=pd.Index(["one in the driest", "one in every zone"], name="rule"),
+        ),
+        wire_routes=_wire_routes(crs, names["controller"]),
+        ties=_ties(crs),
+        keepout=_keepout(site),
+        season=_season(),
+        economics=_economics(),
+        parts=_parts(),
+        sun=_sun(grid),
+        dryness=_dryness(grid, zones),
+        answer="Two sensors: sunny turf dries three times as fast as the shrubs, so one "
+        "cannot govern both without 9.5 stress days.",
+        cautions=(
+            "Call before you dig: 811 in the US, the local service elsewhere. "
+            "Private lines are not marked.",
+            "Hand-dig near marks and roots.",
+            "Low-voltage wiring to local code; line voltage by a licensed electrician.",
+        ),
+        warnings=("Zone D: soil assumed (sandy loam).", *site.warnings),
+        provenance={"version": "0.1.0", "inputs": {"property.gpkg": "0" * 64}},
+    )
+    return _with_nasty_text(plan) if hostile else plan
+
+
+def _with_nasty_text(plan: Plan) -> Plan:
+    """Put nasty text into the remaining text columns; the frames are this plan's own."""
+    for frame, columns in (
+        (plan.zones, ("plants", "soil", "irrigation", "defaults")),
+        (plan.sensors, ("depth_note", "binding_setback", "setback_note", "threshold_note")),
+        (plan.wire_routes, ("crosses",)),
+        (plan.ties, ("from_kind",)),
+        (plan.keepout, ("hazard",)),
+        (plan.parts, ("item", "unit", "note")),
+        (plan.choices, ("groups",)),
+        (plan.site.fixtures, ("kind",)),
+    ):
+        for column in columns:
+            frame[column] = [HOSTILE[k % len(HOSTILE)] for k in range(len(frame))]
+    object.__setattr__(plan, "answer", " ".join(HOSTILE))
+    object.__setattr__(plan, "cautions", HOSTILE)
+    object.__setattr__(plan, "warnings", HOSTILE)
+    plan.economics["claim"] = HOSTILE[1]
+    plan.economics["currency"] = HOSTILE[0]
+    return plan
