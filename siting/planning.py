@@ -2,110 +2,446 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Any
+import hashlib
+import importlib.metadata
+from collections.abc import Callable, Mapping
+from dataclasses import asdict, dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
+import pandas as pd
 from numpy.typing import NDArray
 
+from siting import __version__
+from siting._plan_application import ZoneApplication, zone_application
+from siting._plan_choice import Decision, Prices, decide
+from siting._plan_control import driest_quarters, governors, run_plan, run_timer, timer_depths
+from siting._plan_ground import (
+    Ground,
+    SunVariants,
+    monthly_eto,
+    property_grid,
+    sun_variants,
+    survey,
+)
+from siting._plan_measures import dryness_raster, zone_measures
+from siting._plan_model import Plan
+from siting._plan_places import connection_costs, place_zones
+from siting._plan_scenarios import Scenarios, draw_scenarios
+from siting._plan_tables import Simulated, season_table, sensor_ids, sensor_table, zone_table
+from siting._plan_words import answer
+from siting.cautions import cautions_for
+from siting.climate.calendar import season_calendar
+from siting.climate.daily import read_daily_csv
+from siting.climate.model import Climate, SeasonCalendar
+from siting.economics import capital, economics
+from siting.hydrozones import ZonePixels, zone_pixels
+from siting.placement import Placement, keepout_areas, setback_hazards
+from siting.season import timer_days
 from siting.site.model import Site
+from siting.site.property import read_property
+from siting.site.reading import read_site
 from siting.site.settings import PropertyFile
-from siting.sun.model import SunShade
+from siting.sun.position import season_positions
+from siting.ties import sensor_ties
+from siting.water.reference_et import EtoTerms, eto_terms
+from siting.water.zones import zone_water
+from siting.wiring import WireRoutes, parts_list, wire_routes
 
 if TYPE_CHECKING:
     import geopandas as gpd
-    import pandas as pd
 
-__all__ = ["Plan"]
+__all__ = ["Plan", "Progress", "plan", "plan_property"]
+
+Progress = Callable[[str, int, int], None]
 
 
-@dataclass(frozen=True)
-class Plan:
-    """Everything that was decided for a property. Writes nothing; `siting.handoff` does.
+#: Libraries whose version can change a number.
+_LIBRARIES: Final = (
+    "geopandas", "numpy", "pandas", "pvlib", "pyogrio", "pyproj", "rasterio", "scipy", "shapely",
+)  # fmt: skip
 
-    Every geometry is in the site's working CRS (metres). Units of the columns: `_m` metre, `_mm`
-    millimetre, `_m2`, `_m3`, `_d` day, `_min` minute, `_fraction` 0..1; costs in the user's
-    currency.
+
+def plan_property(path: Path | str, *, threads: int = 1, progress: Progress | None = None) -> Plan:
+    """Read a property and plan its sensors: the main job.
+
+    Parameters
+    ----------
+    path : Path or str
+        The property file, or its folder.
+    threads : int
+        Threads for the sun computation; the result does not depend on it.
+    progress : callable, optional
+        Called with stage, steps done and steps in all.
+
+    Returns
+    -------
+    Plan
+        The plan.
+
+    Raises
+    ------
+    InputError
+        With every fault of the property file, its layers or its weather.
+    PlanError
+        When the input is sound but no plan can be made from it.
+    """
+    settings = read_property(path)
+    site = read_site(settings)
+    climate = read_daily_csv(settings.weather.path, elevation_m=settings.weather.elevation_m)
+    return plan(site, climate, settings, threads=threads, progress=progress)
+
+
+def plan(
+    site: Site,
+    climate: Climate,
+    settings: PropertyFile,
+    *,
+    threads: int = 1,
+    progress: Progress | None = None,
+) -> Plan:
+    """Plan the sensors of a property.
 
     Parameters
     ----------
     site : Site
         The checked property.
+    climate : Climate
+        Daily weather of many years.
     settings : PropertyFile
         What the user asked for.
-    zones : GeoDataFrame
-        Index `zone` as in ``site.hydrozones``; columns valve, controller, plants, soil, irrigation,
-        area_m2, sun_hours (mean h/d over the season), insolation (season mean of shaded
-        global radiation, MJ m⁻² d⁻¹), sky_view (0..1), plant_factor (season mean), need_score (% of RAW used
-        per peak day), net_irrigation_mm (per season), etc_peak_mm_d, root_depth_m, taw_mm, raw_mm,
-        precipitation_rate (mm/h), distribution_uniformity, sensor_id (its governor), control
-        ("bypass" or "on_demand"), run_time_factor (against today's minutes; NaN without a timer),
-        run_minutes (per event), today_minutes (NaN without a timer), cycles (int), cycle_minutes,
-        soak_minutes, events (mean per season), today_events, water_m3 (mean per season), today_m3
-        (NaN without a timer), stress_days (worst season, driest quarter), defaults (str: which
-        values were assumed, comma-separated), geometry.
-    sensors : GeoDataFrame
-        Index `sensor_id` ("S1", "S2", ... from north-west in reading order); columns zone, valve, controller,
-        governs (tuple of zones), control, x, y (working CRS), source_x, source_y (property CRS), lon, lat, depth_m,
-        depth_note (str), dryness_rank, dryness_rank_zone, rank_sd (0..1), setback_ratio (>= 1 when
-        all setbacks are met), binding_setback (str), setback_note (str: what gave way, or ""), reason (str,
-        plain words: why here), threshold_low_mm, threshold_high_mm (depletion at which watering is
-        allowed / stops; high NaN for bypass), threshold_low_fraction, threshold_high_fraction (of available water depleted), threshold_vwc (volumetric water
-        content at the low threshold), soak_wait_h (wait after soaking before the reading), threshold_note (str), wire_m
-        (path to its controller), trench_m (its share of the trench), geometry (Point).
-    choices : DataFrame
-        One row per allowed number of sensors, index `n` (1..max): feasible (bool), groups (str,
-        "S: A, B | ..."), used (sensors actually used), control, water_m3, cost_per_year, stress_days,
-        value_of_next (currency per year, NaN on the last row or when not feasible), chosen (bool).
-    rules : DataFrame
-        The plain rules beside it, index `rule`: n, feasible, water_m3, cost_per_year, stress_days.
-    wire_routes : GeoDataFrame
-        Columns sensor_id, controller, kind ("trench" or "wire"), length_m, crosses (str: "paving" or ""), geometry (LineString).
-    ties : GeoDataFrame
-        Columns sensor_id, tie (1..3), distance_m, from_kind ("building corner", ...), from_x,
-        from_y, angle_deg (crossing angle with tie 1; NaN on tie 1), drms_m (error expected), geometry (LineString from the
-        fixed point to the sensor).
-    keepout : GeoDataFrame
-        Columns hazard, setback_m, geometry: where a sensor must not be buried, by reason.
-    season : DataFrame
-        Index `year`; columns baseline_m3, plan_m3, saved_m3, saved_fraction, skipped_fraction (the
-        baseline and the saving NaN without a timer), stress_days, rain_mm, et0_mm.
-    economics : mapping
-        currency, capital, saved_per_year, saved_per_year_low, saved_per_year_high, payback_years,
-        payback_years_low, payback_years_high (None where they cannot be claimed), device,
-        installation, trench, wire (parts of the capital), claim (str: plain words).
-    parts : DataFrame
-        Parts list: item, quantity, unit, note.
-    sun : SunShade
-        Monthly sun, base scenario.
-    dryness : ndarray, shape (rows, columns)
-        Dryness relative to the property's mean, NaN outside the zones.
-    answer : str
-        "How many sensors, and why" in one paragraph.
-    cautions : tuple of str
-        What every hand-off must carry.
-    warnings : tuple of str
-        Everything repaired, assumed or not met.
-    provenance : mapping
-        Inputs' sha256, versions, options.
-    """
+    threads : int
+        Threads for the sun computation; the result does not depend on it.
+    progress : callable, optional
+        Called with stage, steps done and steps in all.
 
-    site: Site
-    settings: PropertyFile
+    Returns
+    -------
+    Plan
+        The plan.
+
+    Raises
+    ------
+    PlanError
+        When no plan can be made.
+    """
+    seasons = season_calendar(climate, start=settings.season.start, end=settings.season.end)
+    terms = eto_terms(climate.daily, latitude=site.latitude, elevation_m=climate.elevation_m)
+    known = _survey(site, settings, seasons, terms, threads=threads, progress=progress)
+    hazards = setback_hazards(
+        site.hydrozones,
+        boundary=site.boundary,
+        buildings=site.buildings,
+        paving=site.paving,
+        trees=site.trees,
+        fixtures=site.fixtures,
+        setbacks=settings.setbacks,
+    )
+    placements = place_zones(
+        site,
+        known.ground,
+        hazards,
+        measured=known.measured,
+        uniformity=known.water["distribution_uniformity"].to_numpy(dtype=float),
+        units=settings.units,
+        progress=progress,
+    )
+    decided = _decide(site, settings, known, placements, progress=progress)
+    built = _build(site, settings, known, placements, decided)
+    warnings = (
+        *site.warnings, *climate.warnings, *_assumptions(settings, known), *decided.warnings,
+        *built.warnings,
+    )  # fmt: skip
+    return Plan(
+        site=site,
+        settings=settings,
+        zones=built.zones,
+        sensors=built.sensors,
+        choices=decided.decision.choices,
+        rules=decided.decision.rules,
+        wire_routes=built.wires.routes,
+        ties=built.ties,
+        keepout=keepout_areas(hazards, boundary=site.boundary, hydrozones=site.hydrozones),
+        season=built.season,
+        economics=built.economics,
+        parts=parts_list(built.wires, units=settings.units),
+        sun=known.sun.drawn,
+        dryness=dryness_raster(known.sun, known.ground),
+        answer=answer(
+            built.zones,
+            built.sensors,
+            decided.decision.choices,
+            economics=built.economics,
+            price=settings.water.price,
+            units=settings.units,
+        ),
+        cautions=cautions_for(),
+        warnings=tuple(dict.fromkeys(warnings)),
+        provenance=_provenance(site, settings, known),
+    )
+
+
+@dataclass(frozen=True)
+class _Known:
+    """What is known of the ground and the weather before anything is decided."""
+
+    seasons: SeasonCalendar
+    terms: EtoTerms
+    water: pd.DataFrame
+    scenarios: Scenarios
+    sun: SunVariants
+    ground: Ground
+    measures: pd.DataFrame
+    measured: NDArray[np.bool_]
+    warnings: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class _Decided:
+    """How many sensors and which zones each governs."""
+
+    decision: Decision
+    simulated: Simulated
+    today_depth: NDArray[np.float64] | None
+    warnings: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class _Built:
+    """The prescription."""
+
     zones: gpd.GeoDataFrame
     sensors: gpd.GeoDataFrame
-    choices: pd.DataFrame
-    rules: pd.DataFrame
-    wire_routes: gpd.GeoDataFrame
-    ties: gpd.GeoDataFrame
-    keepout: gpd.GeoDataFrame
     season: pd.DataFrame
-    economics: Mapping[str, Any]
-    parts: pd.DataFrame
-    sun: SunShade
-    dryness: NDArray[np.float64]
-    answer: str
-    cautions: tuple[str, ...] = ()
-    warnings: tuple[str, ...] = ()
-    provenance: Mapping[str, Any] = field(default_factory=dict)
+    ties: gpd.GeoDataFrame
+    wires: WireRoutes
+    economics: dict[str, Any]
+    warnings: tuple[str, ...]
+
+
+def _survey(
+    site: Site,
+    settings: PropertyFile,
+    seasons: SeasonCalendar,
+    terms: EtoTerms,
+    *,
+    threads: int,
+    progress: Progress | None,
+) -> _Known:
+    """Work out sun, water and dryness."""
+    analysis = settings.analysis
+    water = zone_water(site.hydrozones, latitude=site.latitude)
+    scenarios = draw_scenarios(analysis.scenarios, seed=analysis.seed)
+    eto = monthly_eto(terms, seasons)
+    positions = season_positions(
+        site.latitude, site.longitude, months=eto.months, minutes=analysis.sun_minutes
+    )
+    sun = sun_variants(
+        site,
+        property_grid(site, analysis.resolution),
+        positions,
+        months=eto.months,
+        threads=threads,
+        spread=scenarios.count > 1,
+        progress=progress,
+    )
+    pixels: ZonePixels = zone_pixels(
+        sun.drawn.grid, site.hydrozones, roof=np.isnan(sun.drawn.sky_view)
+    )
+    patterns, notes = zone_application(pixels, site.hydrozones, cans=site.cans, water=water)
+    water = _with_measured(water, patterns)
+    ground = survey(sun, pixels, eto=eto, water=water, application=patterns, scenarios=scenarios)
+    measures = zone_measures(
+        site.hydrozones, sun, ground, terms=terms, seasons=seasons, water=water
+    )
+    return _Known(
+        seasons=seasons,
+        terms=terms,
+        water=water,
+        scenarios=scenarios,
+        sun=sun,
+        ground=ground,
+        measures=measures,
+        measured=np.array([patterns[zone].measured for zone in pixels.zones]),
+        warnings=(*pixels.warnings, *notes),
+    )
+
+
+def _with_measured(water: pd.DataFrame, patterns: Mapping[str, ZoneApplication]) -> pd.DataFrame:
+    """Put measured uniformities in place of the assumed ones."""
+    table = water.copy()
+    for zone, pattern in patterns.items():
+        if pattern.measured:
+            table.loc[zone, "distribution_uniformity"] = pattern.uniformity
+            kept = [
+                word
+                for word in str(table.loc[zone, "defaults"]).split(", ")
+                if word and not word.startswith("distribution_uniformity")
+            ]
+            table.loc[zone, "defaults"] = ", ".join(kept)
+    return table
+
+
+def _decide(
+    site: Site,
+    settings: PropertyFile,
+    known: _Known,
+    placements: list[Placement],
+    *,
+    progress: Progress | None,
+) -> _Decided:
+    """Simulate every zone as governor, choose, and run the choice."""
+    zones, water = site.hydrozones, known.water
+    fraction = known.measures["depletion_fraction"].to_numpy(dtype=float)
+    roots = driest_quarters(
+        known.ground,
+        known.terms,
+        known.seasons,
+        water=water,
+        scenarios=known.scenarios,
+        plants=[str(word) for word in zones["plants"]],
+        depletion_fraction=fraction,
+    )
+    rate = water["precipitation_rate"].to_numpy(dtype=float)
+    days = np.tile(timer_days(known.seasons.dates, settings.timer), (1, known.scenarios.count))
+    if progress is not None:
+        progress("Simulating seasons", 0, 2)
+    kinds, warnings = governors(
+        roots,
+        kinds=settings.control.kinds,
+        days=days,
+        depletion_fraction=fraction,
+        cap=settings.control.max_stress_days,
+        per_minute=rate / 60,
+        names=[str(zone) for zone in zones.index],
+    )
+    if progress is not None:
+        progress("Choosing sensors", 1, 2)
+    prices = Prices(
+        water=settings.water.price or 0.0,
+        sensor=connection_costs(site, placements, settings.costs),
+    )
+    beside = known.measures[["area_m2", "need_score"]].join(zones[["plants", "controller"]])
+    decision = decide(kinds, zones=beside, prices=prices, max_sensors=settings.control.max_sensors)
+    depth = timer_depths(settings.timer, [str(v) for v in zones["valve"]], rate)
+    simulated = Simulated(
+        plan=run_plan(roots, decision.governors, governor=decision.choice.governor),
+        timer=run_timer(roots, depth, days),
+        days=days,
+        area_m2=beside["area_m2"].to_numpy(dtype=float),
+        years=len(known.seasons.years),
+    )
+    kept = tuple(note for note in warnings if note.startswith(decision.kind.replace("_", "-")))
+    return _Decided(decision, simulated, depth, (*kept, *decision.warnings))
+
+
+def _build(
+    site: Site,
+    settings: PropertyFile,
+    known: _Known,
+    placements: list[Placement],
+    decided: _Decided,
+) -> _Built:
+    """Prescribe: tables, ties, wire routes and money."""
+    decision, simulated = decided.decision, decided.simulated
+    ids = sensor_ids(decision, placements)
+    zones = zone_table(
+        site,
+        measures=known.measures,
+        water=known.water,
+        simulated=simulated,
+        decision=decision,
+        ids=ids,
+        today_depth=decided.today_depth,
+    )
+    sensors = sensor_table(
+        site, zones=zones, water=known.water, decision=decision, ids=ids, placements=placements
+    )
+    wires = wire_routes(
+        sensors,
+        fixtures=site.fixtures,
+        boundary=site.boundary,
+        buildings=site.buildings,
+        paving=site.paving,
+    )
+    sensors = sensors.join(wires.lengths[["wire_m", "trench_m"]])
+    ties, notes = _all_ties(site, sensors)
+    open_eto = known.terms.open_sky[known.seasons.rows]
+    season = season_table(simulated, known.seasons, open_eto)
+    built = capital(
+        settings.costs,
+        sensors=len(sensors),
+        trench_m=float(sensors["trench_m"].fillna(0).sum()),
+        wire_m=float(sensors["wire_m"].fillna(0).sum()),
+    )
+    baseline = None if simulated.timer is None else season["baseline_m3"].to_numpy(dtype=float)
+    money = economics(
+        settings.costs,
+        settings.water,
+        built=built,
+        baseline_m3=baseline,
+        plan_m3=season["plan_m3"].to_numpy(dtype=float),
+    )
+    return _Built(zones, sensors, season, ties, wires, money, (*wires.warnings, *notes))
+
+
+def _all_ties(site: Site, sensors: gpd.GeoDataFrame) -> tuple[gpd.GeoDataFrame, tuple[str, ...]]:
+    """Return the tape ties of every sensor, and what could not be tied."""
+    tables, notes = [], []
+    for sensor_id, at in sensors.geometry.items():
+        found = sensor_ties(
+            at.x,
+            at.y,
+            buildings=site.buildings,
+            fixtures=site.fixtures,
+            boundary=site.boundary,
+        )
+        table = found.ties
+        table.insert(0, "sensor_id", str(sensor_id))
+        tables.append(table)
+        notes += [f"sensor {sensor_id}: {found.note}"] if found.note else []
+    return pd.concat(tables, ignore_index=True), tuple(notes)
+
+
+def _assumptions(settings: PropertyFile, known: _Known) -> tuple[str, ...]:
+    """Say what was assumed where the property does not say."""
+    notes = [f"reference ET: {known.terms.method}; {known.terms.reason}", *known.warnings]
+    notes += [
+        f"zone {zone}: assumed {words}" for zone, words in known.water["defaults"].items() if words
+    ]
+    if settings.timer is None:
+        notes.append(
+            "no [timer]: nothing is known of what runs today, so no saving is claimed, and every "
+            "day may be watered"
+        )
+    if "on_demand" in settings.control.kinds:
+        notes.append(
+            "on-demand control may water on any day of the season; where local rules name the "
+            'days, set kinds = ["bypass"]'
+        )
+    if settings.water.price is None:
+        notes.append(
+            "no water price: the number of sensors is the least that keeps every zone within its "
+            "stress limit, and no money is claimed"
+        )
+    return tuple(notes)
+
+
+def _provenance(site: Site, settings: PropertyFile, known: _Known) -> dict[str, Any]:
+    """Return what the plan was made from: hashes of the inputs, versions and options."""
+    inputs = {Path(name) for name in site.sources} | {settings.path, settings.weather.path}
+    options = asdict(settings)
+    for place in ("path", "layers", "weather"):
+        del options[place]
+    return {
+        "siting": __version__,
+        "libraries": {name: importlib.metadata.version(name) for name in _LIBRARIES},
+        "inputs": {
+            path.name: hashlib.sha256(path.read_bytes()).hexdigest()
+            for path in sorted(inputs, key=lambda path: (path.name, str(path)))
+        },
+        "options": options,
+        "weather_seasons": list(known.seasons.years),
+        "reference_et": known.terms.method,
+    }

@@ -26,7 +26,14 @@ __all__ = [
 
 UnitsName = Literal["metric", "us"]
 Quantity = Literal[
-    "length", "depth", "area", "volume", "rate", "depth_per_day", "temperature", "volume_price",
+    "length",
+    "depth",
+    "area",
+    "volume",
+    "rate",
+    "depth_per_day",
+    "temperature",
+    "volume_price",
     "length_price",
 ]
 
@@ -116,9 +123,7 @@ def unit_label(quantity: Quantity, units: UnitsName) -> str:
     return QUANTITIES[quantity][units].label
 
 
-def show(
-    value: float, quantity: Quantity, units: UnitsName, *, decimals: int | None = None
-) -> str:
+def show(value: float, quantity: Quantity, units: UnitsName, *, decimals: int | None = None) -> str:
     """Return a value as people read it, with its unit.
 
     Parameters

@@ -32,7 +32,7 @@ SOURCE_EPSG = 32617
 HOSTILE = (
     "<script>window.__hit=1</script>",
     "`back` ${alert(1)} ${window.__hit=2}",
-    "\"quo\"te' --> ]]> \\ \\u0041 </script><img src=x onerror=window.__hit=3>",
+    '"quo"te\' --> ]]> \\ \\u0041 </script><img src=x onerror=window.__hit=3>',
     "גן עליון \u202e\u2067حديقة 🌱👩‍🌾 Größe Ł 水",
     "long " + "n" * 295,
     "=cmd|'/c calc'!A1",
@@ -63,10 +63,7 @@ def _names(hostile: bool) -> dict[str, str]:
     }
     if not hostile:
         return plain
-    return dict(zip(plain, (*HOSTILE, HOSTILE[0] + HOSTILE[1]), strict=True)) | {
-        "controller": HOSTILE[2],
-        "D": HOSTILE[3],
-    }
+    return dict(zip(plain, (*HOSTILE, HOSTILE[0] + HOSTILE[1]), strict=True))
 
 
 def _site(names: dict[str, str], crs: pyproj.CRS, hostile: bool) -> Site:
@@ -170,13 +167,13 @@ def _settings(units: UnitsName, name: str) -> PropertyFile:
         weather=WeatherSource(root / "weather.csv", 12.0),
         units=units,
         season=Season((3, 1), (11, 30)),
-        timer=Timer(days=(0, 3), minutes={"1": 25.0, "2": 25.0, "3": 40.0, "4": 30.0}),
+        timer=Timer(days=(0, 3), minutes={"1": 25.0, "2": 25.0, "3": 40.0}),
         water=Water(2.1, "USD"),
         costs=Costs(given=True),
     )
 
 
-def _zones(site: Site, names: dict[str, str]) -> gpd.GeoDataFrame:
+def _zones(site: Site) -> gpd.GeoDataFrame:
     frame = site.hydrozones[["valve", "controller", "plants", "soil", "irrigation"]].copy()
     frame["soil"] = frame["soil"].fillna("sandy loam")
     frame["irrigation"] = frame["irrigation"].fillna("spray")
@@ -222,12 +219,12 @@ def _sensors(site: Site, names: dict[str, str]) -> gpd.GeoDataFrame:
             "controller": [names["controller"]] * 2,
             "governs": [(names["A"], names["B"]), (names["C"], names["D"])],
             "control": ["bypass", "on_demand"],
-            "x": points.x,
-            "y": points.y,
-            "source_x": source.x,
-            "source_y": source.y,
-            "lon": wgs.x,
-            "lat": wgs.y,
+            "x": points.x.to_numpy(),
+            "y": points.y.to_numpy(),
+            "source_x": source.x.to_numpy(),
+            "source_y": source.y.to_numpy(),
+            "lon": wgs.x.to_numpy(),
+            "lat": wgs.y.to_numpy(),
             "depth_m": [0.075, 0.2],
             "depth_note": ["Turf: in the root zone.", "Shrubs: deeper, where the roots drink."],
             "dryness_rank": [0.91, 0.62],
@@ -247,7 +244,7 @@ def _sensors(site: Site, names: dict[str, str]) -> gpd.GeoDataFrame:
             "wire_m": [24.75, 36.12],
             "trench_m": [20.5, 30.0],
         },
-        geometry=points,
+        geometry=points.to_numpy(),
         index=pd.Index(["S1", "S2"], name="sensor_id"),
         crs=site.crs,
     )
@@ -335,7 +332,7 @@ def _choices() -> pd.DataFrame:
 
 def _season() -> pd.DataFrame:
     years = [2016, 2017, 2018]
-    baseline, plan = np.array([1300.0, 1240.0, 1290.0]), np.array([360.0, 330.0, 375.0])
+    baseline, plan = np.array([1165.0, 1110.0, 1190.0]), np.array([360.0, 330.0, 375.0])
     return pd.DataFrame(
         {
             "baseline_m3": baseline,
@@ -378,9 +375,9 @@ def _economics() -> dict:
     return {
         "currency": "USD",
         "capital": 1203.4,
-        "saved_per_year": 1947.0,
-        "saved_per_year_low": 1912.0,
-        "saved_per_year_high": 1981.0,
+        "saved_per_year": 1680.0,
+        "saved_per_year_low": 1638.0,
+        "saved_per_year_high": 1711.5,
         "payback_years": 0.62,
         "payback_years_low": 0.55,
         "payback_years_high": 0.8,
@@ -388,7 +385,7 @@ def _economics() -> dict:
         "installation": 300.0,
         "trench": 303.0,
         "wire": 50.4,
-        "claim": "Against today's timer the plan saves 910 to 970 m³ a season.",
+        "claim": "Against today's timer the plan saves 780 to 815 m³ a season.",
     }
 
 
@@ -408,7 +405,7 @@ def make_plan(units: UnitsName = "metric", hostile: bool = False) -> Plan:
     names = _names(hostile)
     crs = _crs()
     site = _site(names, crs, hostile)
-    zones = _zones(site, names)
+    zones = _zones(site)
     grid = LocalGrid(-42.0, 28.0, 0.5, 112, 168)
     plan = Plan(
         site=site,
@@ -437,8 +434,7 @@ def make_plan(units: UnitsName = "metric", hostile: bool = False) -> Plan:
         answer="Two sensors: sunny turf dries three times as fast as the shrubs, so one "
         "cannot govern both without 9.5 stress days.",
         cautions=(
-            "Call before you dig: 811 in the US, the local service elsewhere. "
-            "Private lines are not marked.",
+            "Call before you dig (811 in the US). Private lines are not marked.",
             "Hand-dig near marks and roots.",
             "Low-voltage wiring to local code; line voltage by a licensed electrician.",
         ),

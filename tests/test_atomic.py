@@ -13,20 +13,23 @@ def test_writes_text_as_utf8_with_plain_line_feeds(tmp_path):
     assert target.read_bytes() == "Gartenstraße\n² ✓\n".encode()
 
 
+def _write_half_of(target, fault):
+    with atomic_path(target) as part:
+        part.write_bytes(b"new, but ")
+        raise fault
+
+
 def test_failure_leaves_the_old_file_and_no_sibling(tmp_path):
     target = write_bytes(tmp_path / "plan.json", b"old")
-    with pytest.raises(RuntimeError, match="half way"), atomic_path(target) as part:
-        part.write_bytes(b"new, but ")
-        message = "half way"
-        raise RuntimeError(message)
+    with pytest.raises(RuntimeError, match="half way"):
+        _write_half_of(target, RuntimeError("half way"))
     assert target.read_bytes() == b"old"
     assert [p.name for p in tmp_path.iterdir()] == ["plan.json"]
 
 
 def test_an_interrupt_cleans_up_too(tmp_path):
-    with pytest.raises(KeyboardInterrupt), atomic_path(tmp_path / "a.bin") as part:
-        part.write_bytes(b"x")
-        raise KeyboardInterrupt
+    with pytest.raises(KeyboardInterrupt):
+        _write_half_of(tmp_path / "a.bin", KeyboardInterrupt())
     assert list(tmp_path.iterdir()) == []
 
 

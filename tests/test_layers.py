@@ -18,7 +18,8 @@ MAY_IMPORT = {
     "water": {"errors", "units", "site", "climate"},
 }
 STAGES = ["hydrozones", "sensors", "placement", "ties", "scheduling", "season", "economics", "wiring"]
-_BELOW_STAGES = {"errors", "units", "site", "climate", "sun", "water"}
+_BELOW_STAGES = {"errors", "units", "site", "climate", "sun", "water", "ranks"}
+MAY_IMPORT["ranks"] = set()
 MAY_IMPORT |= dict.fromkeys(STAGES, _BELOW_STAGES)
 MAY_IMPORT["planning"] = _BELOW_STAGES | set(STAGES) | {"cautions"}
 _BELOW_DELIVERY = MAY_IMPORT["planning"] | {"planning"}
@@ -29,6 +30,12 @@ MAY_IMPORT["demo"] = {"errors"}
 #: Private modules beside a stage belong to that stage.
 BELONGS_TO = {
     "_control": "season",
+    "_season_model": "season",
+    "_clearance": "placement",
+    "_setbacks": "placement",
+    "_rankfield": "placement",
+    "_plan_*": "planning",
+    "_ranks": "ranks",
 }
 
 

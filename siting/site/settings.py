@@ -35,12 +35,27 @@ class LayerSource:
     layer : str or None
         The layer within the file; None means the only one.
     columns : mapping of str to str
-        Our column name -> the file's column name.
+        Our column name -> the file's column name; "" says that the file has no such column.
+    length_unit : str
+        Unit of the lengths in the layer's columns, one of `siting.units.LENGTH_UNITS_M`.
+    column_units : mapping of str to str
+        Our column name -> its unit, where it differs from `length_unit`.
+    text_numbers : bool
+        Whether numbers written as text, such as "12.13 m", are taken as numbers.
+    default_height : float or None
+        Height of a building of unknown height [m].
+    optional : bool
+        Whether the layer may be absent from the file.
     """
 
     path: Path
     layer: str | None = None
     columns: Mapping[str, str] = field(default_factory=dict)
+    length_unit: str = "m"
+    column_units: Mapping[str, str] = field(default_factory=dict)
+    text_numbers: bool = False
+    default_height: float | None = None
+    optional: bool = False
 
 
 @dataclass(frozen=True)

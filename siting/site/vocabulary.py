@@ -4,7 +4,16 @@ from __future__ import annotations
 
 from typing import Final
 
-__all__ = ["FIXTURES", "IRRIGATION", "PLANTS", "SOILS"]
+__all__ = [
+    "CONTROL_KINDS",
+    "FIXTURES",
+    "IRRIGATION",
+    "PLANTS",
+    "RASTER_LAYERS",
+    "SOILS",
+    "VECTOR_LAYERS",
+    "WEEKDAYS",
+]
 
 PLANTS: Final = (
     "cool_season_turf",
@@ -47,4 +56,29 @@ FIXTURES: Final = (
     "hydrant",
     "light",
     "other",
+)
+
+VECTOR_LAYERS: Final = (
+    "boundary",
+    "hydrozones",
+    "buildings",
+    "trees",
+    "paving",
+    "fixtures",
+    "cans",
+)
+
+#: Heights of everything that shades; of the bare ground.
+RASTER_LAYERS: Final = ("surface", "terrain")
+
+CONTROL_KINDS: Final = ("bypass", "on_demand")
+
+WEEKDAYS: Final = (
+    "monday",
+    "tuesday",
+    "wednesday",
+    "thursday",
+    "friday",
+    "saturday",
+    "sunday",
 )

@@ -1,0 +1,210 @@
+"""Inner loops of the season: many root zones advanced a day at a time, in place.
+
+Private to `siting.season`. Everything here is plain arrays with the day on the first axis, so that
+one day is one contiguous block. The balance is that of `siting.water.balance.step` (a test holds
+the two equal); it is repeated here because these loops run tens of millions of zone-days and may
+not allocate.
+"""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+__all__ = ["Bucket", "Days", "govern", "pair_stress"]
+
+#: How many root zones to advance together: the working arrays then stay in a core's cache.
+BLOCK = 16_384
+
+#: Depletion beyond RAW by less than this is rounding, not stress [mm].
+TOLERANCE_MM = 1e-9
+
+
+class Days(NamedTuple):
+    """Inputs with the day first: etc and rain (D, Z, W) [mm]; taw, raw and application (Z, W)."""
+
+    etc: NDArray[np.float64]
+    rain: NDArray[np.float64]
+    taw: NDArray[np.float64]
+    raw: NDArray[np.float64]
+    application: NDArray[np.float64]
+
+    @property
+    def need(self) -> NDArray[np.float64]:
+        """Demand less rain over the season, shape (Z, W) [mm]."""
+        return np.asarray((self.etc - self.rain).sum(axis=0))
+
+    def only(self, runs: NDArray[np.int64]) -> Days:
+        """Return the inputs of some of the runs."""
+        return Days(*(np.ascontiguousarray(values[..., runs]) for values in self))
+
+
+class Bucket:
+    """Depletion of many root zones and their stress days so far; starts at field capacity.
+
+    Parameters
+    ----------
+    taw, raw : ndarray
+        Total and readily available water, any one shape [mm].
+    """
+
+    def __init__(self, taw: NDArray[np.float64], raw: NDArray[np.float64]) -> None:
+        self.depletion = np.zeros(taw.shape)
+        self.stress = np.zeros(taw.shape)
+        self._taw = taw
+        self._limit = raw + TOLERANCE_MM
+        self._slope = 1.0 / (taw - raw)
+        self._work = np.empty(taw.shape)
+
+    def advance(self, etc: NDArray[np.float64], water: NDArray[np.float64]) -> None:
+        """Advance one day: demand `etc`, then `water` (rain and irrigation) [mm]."""
+        depletion, work = self.depletion, self._work
+        np.subtract(self._taw, depletion, out=work)
+        work *= self._slope
+        np.minimum(work, 1.0, out=work)
+        work *= etc
+        depletion += work
+        depletion -= water
+        np.maximum(depletion, 0.0, out=depletion)
+        np.minimum(depletion, self._taw, out=depletion)
+        np.greater(depletion, self._limit, out=work)
+        self.stress += work
+
+
+def govern(
+    days: Days,
+    zone: NDArray[np.int64],
+    allowed: NDArray[np.bool_],
+    *,
+    start: NDArray[np.float64],
+    event: NDArray[np.float64],
+    refill: bool = False,
+    record: NDArray[np.float64] | None = None,
+) -> NDArray[np.float64]:
+    """Run sensors that decide for themselves.
+
+    Parameters
+    ----------
+    days : Days
+        Inputs.
+    zone : ndarray of int, shape (G,)
+        Zone of each sensor.
+    allowed : ndarray of bool, shape (D, W)
+        Days on which an event may run.
+    start : ndarray, shape (G, W)
+        Least depletion at which an event goes ahead [mm].
+    event : ndarray, shape (G, W)
+        Depth of an event [mm, zone mean]; when `refill`, the depletion at which it stops [mm].
+    refill : bool
+        Whether events refill the driest quarter instead of applying a fixed depth.
+    record : ndarray, shape (D, G, W), optional
+        Filled with the depth of every event [mm, zone mean].
+
+    Returns
+    -------
+    ndarray, shape (G, W)
+        Stress days.
+    """
+    block = max(1, BLOCK // start.shape[1])
+    stress = np.empty(start.shape)
+    for first in range(0, len(zone), block):
+        part = slice(first, first + block)
+        stress[part] = _block_govern(
+            days,
+            zone[part],
+            allowed,
+            start=start[part],
+            event=event[part],
+            refill=refill,
+            record=None if record is None else record[:, part],
+        )
+    return stress
+
+
+def _block_govern(
+    days: Days,
+    zone: NDArray[np.int64],
+    allowed: NDArray[np.bool_],
+    *,
+    start: NDArray[np.float64],
+    event: NDArray[np.float64],
+    refill: bool,
+    record: NDArray[np.float64] | None,
+) -> NDArray[np.float64]:
+    application = days.application[zone]
+    bucket = Bucket(days.taw[zone], days.raw[zone])
+    for day in range(days.etc.shape[0]):
+        depth = (bucket.depletion - event) / application if refill else event
+        go = (bucket.depletion >= start) & allowed[day]
+        water = np.where(go, depth, 0.0)
+        if record is not None:
+            record[day] = water
+        water *= application
+        water += days.rain[day][zone]
+        bucket.advance(days.etc[day][zone], water)
+    return bucket.stress
+
+
+def pair_stress(
+    days: Days,
+    depth: NDArray[np.float64],
+    *,
+    governor: NDArray[np.int64],
+    zone: NDArray[np.int64],
+    factor: NDArray[np.float64],
+    runs: NDArray[np.int64],
+) -> NDArray[np.float64]:
+    """Return the stress days of zones that follow a governor's events.
+
+    Parameters
+    ----------
+    days : Days
+        Inputs.
+    depth : ndarray, shape (D, G, W)
+        The governors' events [mm, zone mean].
+    governor, zone : ndarray of int, shape (P,)
+        The pairs.
+    factor : ndarray, shape (P,)
+        The follower's depth over the governor's.
+    runs : ndarray of int, shape (P, S) or (1, S)
+        Which runs to look at, per pair.
+
+    Returns
+    -------
+    ndarray, shape (P, S)
+        Stress days.
+    """
+    block = max(1, BLOCK // runs.shape[1])
+    runs = np.broadcast_to(runs, (len(zone), runs.shape[1]))
+    out = np.empty(runs.shape)
+    for first in range(0, len(zone), block):
+        part = slice(first, first + block)
+        out[part] = _block_stress(days, depth, governor[part], zone[part], factor[part], runs[part])
+    return out
+
+
+def _block_stress(
+    days: Days,
+    depth: NDArray[np.float64],
+    governor: NDArray[np.int64],
+    zone: NDArray[np.int64],
+    factor: NDArray[np.float64],
+    runs: NDArray[np.int64],
+) -> NDArray[np.float64]:
+    width = days.taw.shape[1]
+    at_zone = zone[:, None] * width + runs
+    at_governor = governor[:, None] * width + runs
+    scale = factor[:, None] * days.application.ravel()[at_zone]
+    bucket = Bucket(days.taw.ravel()[at_zone], days.raw.ravel()[at_zone])
+    etc, rain, water = (np.empty(runs.shape) for _ in range(3))
+    for day in range(days.etc.shape[0]):
+        # mode="clip" lets `take` write straight into `out`; every index is in range.
+        np.take(depth[day], at_governor, out=water, mode="clip")
+        np.take(days.rain[day], at_zone, out=rain, mode="clip")
+        np.take(days.etc[day], at_zone, out=etc, mode="clip")
+        water *= scale
+        water += rain
+        bucket.advance(etc, water)
+    return bucket.stress

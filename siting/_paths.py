@@ -1,0 +1,362 @@
+"""Shortest paths around obstacles and the shortest tree through given nodes, both exact."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from itertools import combinations, pairwise
+from typing import Final, NamedTuple
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+from scipy.sparse import coo_array, csr_array
+from scipy.sparse.csgraph import dijkstra, minimum_spanning_tree
+from shapely.geometry.base import BaseGeometry
+
+__all__ = [
+    "EXACT_TERMINALS",
+    "VisibilityGraph",
+    "fermat_points",
+    "free_space",
+    "path_nodes",
+    "steiner_tree",
+    "visibility_graph",
+]
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+
+#: Up to so many terminals the tree is exact (Dreyfus-Wagner); beyond, within twice the optimum.
+EXACT_TERMINALS: Final = 8
+
+_TOLERANCE_M: Final = 1e-6
+_NO_NODE: Final = -9999
+_BEND: Final = 1e-9  # cross product of the arms of a corner above which it bends [m²]
+_GRAZE: Final = 1e-7  # sine of the angle by which a tangent may cut into a corner's wedge
+
+
+class VisibilityGraph(NamedTuple):
+    """Nodes and the straight lines between them that stay in free space.
+
+    Parameters
+    ----------
+    places : ndarray, shape (N, 2)
+        Nodes, the given terminals first [m].
+    start, end : ndarray of int, shape (E,)
+        Nodes at the ends of each edge, start < end.
+    length : ndarray, shape (E,)
+        Length [m].
+    cost : ndarray, shape (E,)
+        Length with the surcharge for crossing dear ground [m].
+    dear : ndarray, shape (E,)
+        Length across dear ground [m].
+    """
+
+    places: Floats
+    start: Ints
+    end: Ints
+    length: Floats
+    cost: Floats
+    dear: Floats
+
+    def matrix(self, *, by: str = "cost") -> csr_array:
+        """Return the symmetric sparse matrix of edge costs or lengths."""
+        weight = np.maximum(self.cost if by == "cost" else self.length, 1e-12)
+        row = np.concatenate([self.start, self.end])
+        column = np.concatenate([self.end, self.start])
+        n = len(self.places)
+        return csr_array(coo_array((np.concatenate([weight, weight]), (row, column)), shape=(n, n)))
+
+
+def free_space(boundary: BaseGeometry, obstacles: Sequence[BaseGeometry]) -> BaseGeometry:
+    """Return the boundary less the obstacles.
+
+    Parameters
+    ----------
+    boundary : shapely geometry
+        The property.
+    obstacles : sequence of shapely geometry
+        Polygons that no route may enter.
+
+    Returns
+    -------
+    shapely geometry
+        Polygon or MultiPolygon.
+    """
+    blocked = shapely.union_all(np.array(list(obstacles), dtype=object))
+    return shapely.difference(boundary, blocked)
+
+
+def visibility_graph(
+    terminals: Floats,
+    *,
+    free: BaseGeometry,
+    dear: BaseGeometry | None = None,
+    factor: float = 1.0,
+    extra: Floats | None = None,
+) -> VisibilityGraph:
+    """Join the terminals and the corners of obstacles by every straight line in free space.
+
+    Parameters
+    ----------
+    terminals : ndarray, shape (T, 2)
+        Points in free space [m].
+    free : shapely geometry
+        Free space; its edge may be touched.
+    dear : shapely geometry, optional
+        Ground that may be crossed at a price.
+    factor : float
+        Price of a metre of it in metres of open ground, at least 1.
+    extra : ndarray, shape (X, 2), optional
+        More nodes at which a route may turn or branch [m].
+
+    Returns
+    -------
+    VisibilityGraph
+        The graph. Without dear ground, only lines that pass a corner on its outside are kept: a
+        shortest path uses no others.
+    """
+    corners, before, after = _reflex_corners(free)
+    loose = terminals if extra is None else np.concatenate([terminals, extra])
+    places = np.concatenate([loose, corners])
+    start, end = np.triu_indices(len(places), k=1)
+    if dear is None or dear.is_empty:  # a detour round dear ground may bend the other way
+        arms = (before, after), len(loose)
+        useful = _tangent(places, start, end, *arms) & _tangent(places, end, start, *arms)
+        start, end = start[useful], end[useful]
+    lines = shapely.linestrings(np.stack([places[start], places[end]], axis=1))
+    room = shapely.buffer(free, _TOLERANCE_M, join_style="mitre")
+    shapely.prepare(room)
+    seen = np.asarray(shapely.covers(room, lines), dtype=np.bool_)
+    start, end, lines = start[seen], end[seen], np.asarray(lines)[seen]
+    length = np.hypot(*(places[start] - places[end]).T)
+    across = np.zeros(len(lines))
+    if dear is not None and not dear.is_empty:
+        shapely.prepare(dear)
+        hit = shapely.intersects(dear, lines)
+        across[hit] = shapely.length(shapely.intersection(lines[hit], dear))
+    cost = length + (factor - 1.0) * across
+    return VisibilityGraph(
+        places, start.astype(np.int64), end.astype(np.int64), length, cost, across
+    )
+
+
+def steiner_tree(
+    matrix: csr_array, terminals: Sequence[int], *, exact_up_to: int = EXACT_TERMINALS
+) -> list[tuple[int, int]]:
+    """Find the cheapest tree in a graph that joins the terminals.
+
+    Parameters
+    ----------
+    matrix : csr_array, shape (N, N)
+        Symmetric edge costs, above zero.
+    terminals : sequence of int
+        Nodes to join; all must be connected.
+    exact_up_to : int
+        Up to so many terminals the tree is exact; beyond, it is the spanning tree of the metric
+        closure, expanded and pruned (at most twice the optimum, usually within a few percent).
+
+    Returns
+    -------
+    list of (int, int)
+        Edges, smaller node first, sorted.
+
+    Raises
+    ------
+    ValueError
+        When the terminals are not connected.
+
+    References
+    ----------
+    Dreyfus, S. E., Wagner, R. A. (1971). The Steiner problem in graphs. Networks 1(3), 195-207.
+    Kou, L., Markowsky, G., Berman, L. (1981). A fast algorithm for Steiner trees. Acta
+    Informatica 15, 141-145.
+    """
+    wanted = sorted(set(terminals))
+    if len(wanted) < 2:  # noqa: PLR2004
+        return []
+    if len(wanted) > exact_up_to:
+        return _closure_tree(matrix, wanted)
+    distance, before = dijkstra(matrix, directed=False, return_predecessors=True)
+    if not np.isfinite(distance[np.ix_(wanted, wanted)]).all():
+        msg = "the terminals are not connected"
+        raise ValueError(msg)
+    edges: set[tuple[int, int]] = set()
+    for i, j in _dreyfus_wagner(np.asarray(distance), wanted):
+        edges |= _path_edges(before[i], i, j)
+    return _pruned(matrix, edges, wanted)
+
+
+def path_nodes(before: Ints, start: int, end: int) -> list[int]:
+    """Return the nodes of a shortest path from start to end, from Dijkstra's predecessors.
+
+    Parameters
+    ----------
+    before : ndarray of int, shape (N,)
+        Predecessors towards `start`.
+    start, end : int
+        Nodes.
+
+    Returns
+    -------
+    list of int
+        From start to end; empty when they are not connected.
+    """
+    nodes = [end]
+    while nodes[-1] != start:
+        previous = int(before[nodes[-1]])
+        if previous == _NO_NODE:
+            return []
+        nodes.append(previous)
+    return nodes[::-1]
+
+
+def _path_edges(before: Ints, start: int, end: int) -> set[tuple[int, int]]:
+    nodes = path_nodes(before, start, end)
+    return {(min(a, b), max(a, b)) for a, b in pairwise(nodes)}
+
+
+def _dreyfus_wagner(distance: Floats, terminals: list[int]) -> list[tuple[int, int]]:
+    """Return the pairs of nodes whose shortest paths make up the optimal tree."""
+    root, others = terminals[0], terminals[1:]
+    k, n = len(others), len(distance)
+    full = (1 << k) - 1
+    cost = np.full((full + 1, n), np.inf)
+    via = np.zeros((full + 1, n), dtype=np.int64)
+    cut = np.zeros((full + 1, n), dtype=np.int64)
+    for i, terminal in enumerate(others):
+        cost[1 << i], via[1 << i] = distance[terminal], terminal
+    for subset in sorted(range(1, full + 1), key=lambda s: (s.bit_count(), s)):
+        if subset.bit_count() < 2:  # noqa: PLR2004
+            continue
+        joined = np.full(n, np.inf)
+        part = (subset - 1) & subset
+        while part > subset ^ part:
+            both = cost[part] + cost[subset ^ part]
+            better = both < joined
+            joined[better], cut[subset, better] = both[better], part
+            part = (part - 1) & subset
+        total = joined[:, None] + distance
+        via[subset] = np.argmin(total, axis=0)
+        cost[subset] = total[via[subset], np.arange(n)]
+    pairs, stack = [], [(full, root)]
+    while stack:
+        subset, node = stack.pop()
+        at = int(via[subset, node])
+        pairs.append((at, node))
+        if subset.bit_count() > 1:
+            part = int(cut[subset, at])
+            stack += [(part, at), (subset ^ part, at)]
+    return [(a, b) for a, b in pairs if a != b]
+
+
+def _closure_tree(matrix: csr_array, terminals: list[int]) -> list[tuple[int, int]]:
+    """Span the metric closure of the terminals, expand its paths and prune."""
+    distance, before = dijkstra(matrix, directed=False, indices=terminals, return_predecessors=True)
+    between = np.asarray(distance)[:, terminals]
+    if not np.isfinite(between).all():
+        msg = "the terminals are not connected"
+        raise ValueError(msg)
+    spanning = coo_array(minimum_spanning_tree(csr_array(between)))
+    edges: set[tuple[int, int]] = set()
+    for i, j in zip(spanning.row, spanning.col, strict=True):
+        edges |= _path_edges(before[i], terminals[i], terminals[j])
+    return _pruned(matrix, edges, terminals)
+
+
+def _pruned(
+    matrix: csr_array, edges: set[tuple[int, int]], terminals: list[int]
+) -> list[tuple[int, int]]:
+    """Drop cycles and loose ends."""
+    ordered = sorted(edges)
+    row, column = np.array(ordered).T
+    weight = np.array([matrix[i, j] for i, j in ordered])
+    shape = matrix.shape
+    spanning = coo_array(minimum_spanning_tree(csr_array((weight, (row, column)), shape=shape)))
+    kept = {(min(i, j), max(i, j)) for i, j in zip(spanning.row, spanning.col, strict=True)}
+    keep = set(terminals)
+    while True:
+        nodes, degree = np.unique(np.array(sorted(kept)).ravel(), return_counts=True)
+        loose = {int(node) for node in nodes[degree == 1]} - keep
+        if not loose:
+            return sorted((int(i), int(j)) for i, j in kept)
+        kept = {edge for edge in kept if not loose & set(edge)}
+
+
+def fermat_points(places: Floats) -> Floats:
+    """Return the point of least total distance of every three places that lies strictly inside.
+
+    Parameters
+    ----------
+    places : ndarray, shape (T, 2)
+        Points [m].
+
+    Returns
+    -------
+    ndarray, shape (F, 2)
+        Where three straight lines meet at 120 degrees, of every triple whose angles allow it [m].
+    """
+    found = [
+        point
+        for triple in combinations(range(len(places)), 3)
+        if (point := _fermat(places[list(triple)])) is not None
+    ]
+    return np.array(found).reshape(-1, 2)
+
+
+def _fermat(corners: Floats) -> Floats | None:
+    """Return a triangle's Fermat point from its barycentric weights, or None at 120° and more."""
+    side = np.array([np.hypot(*(corners[(i + 1) % 3] - corners[(i + 2) % 3])) for i in range(3)])
+    if side.min() < 1e-3:  # noqa: PLR2004
+        return None
+    square = side**2
+    cosine = [
+        (square[(i + 1) % 3] + square[(i + 2) % 3] - square[i])
+        / (2 * side[(i + 1) % 3] * side[(i + 2) % 3])
+        for i in range(3)
+    ]
+    angle = np.arccos(np.clip(cosine, -1.0, 1.0))
+    if angle.max() >= np.radians(119.0) or angle.min() < np.radians(1.0):
+        return None
+    weight = side / np.sin(angle + np.pi / 3)
+    point: Floats = weight @ corners / weight.sum()
+    return point
+
+
+def _reflex_corners(free: BaseGeometry) -> tuple[Floats, Floats, Floats]:
+    """Return the corners of free space that a taut string can bend around, with neighbours.
+
+    In a normalised polygon the free space lies on the right of every ring, so a corner is kept
+    where the outline turns left.
+    """
+    corners, before, after = [np.empty((0, 2))], [np.empty((0, 2))], [np.empty((0, 2))]
+    for polygon in shapely.get_parts(free):
+        if shapely.get_dimensions(polygon) != 2:  # noqa: PLR2004
+            continue
+        for ring in shapely.get_rings(shapely.normalize(polygon)):
+            points = shapely.get_coordinates(ring)[:-1]
+            previous, following = np.roll(points, 1, axis=0), np.roll(points, -1, axis=0)
+            a, b = points - previous, following - points
+            bent = a[:, 0] * b[:, 1] - a[:, 1] * b[:, 0] > _BEND
+            corners.append(points[bent])
+            before.append(previous[bent])
+            after.append(following[bent])
+    return np.concatenate(corners), np.concatenate(before), np.concatenate(after)
+
+
+def _tangent(
+    places: Floats, at: Ints, to: Ints, corner: tuple[Floats, Floats], first: int
+) -> NDArray[np.bool_]:
+    """Tell which lines touch the corner at one end without pointing into its wedge."""
+    kept = np.ones(len(at), dtype=np.bool_)
+    here = at >= first
+    k = at[here] - first
+    line = places[to[here]] - places[at[here]]
+    sides = []
+    for neighbour in corner:
+        arm = neighbour[k] - places[at[here]]
+        size = np.hypot(*arm.T) * np.hypot(*line.T)
+        sides.append((line[:, 0] * arm[:, 1] - line[:, 1] * arm[:, 0]) / np.maximum(size, 1e-12))
+    same = (np.minimum(*sides) >= -_GRAZE) | (np.maximum(*sides) <= _GRAZE)
+    kept[here] = same
+    return kept

@@ -1,0 +1,247 @@
+"""Every zone as governor under every control setting, and the exact choice among them."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import Final
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from siting._plan_ground import Ground
+from siting._plan_scenarios import Scenarios
+from siting.climate.model import SeasonCalendar
+from siting.season import (
+    Followers,
+    RootZones,
+    Watering,
+    applied,
+    bypass_events,
+    follower_factor,
+    least_depth,
+    on_demand_events,
+    relaxed_caps,
+    timer_season,
+)
+from siting.site.settings import Timer
+from siting.water.balance import effective_rain
+from siting.water.reference_et import EtoTerms
+
+__all__ = [
+    "Governors",
+    "driest_quarters",
+    "governors",
+    "run_plan",
+    "run_timer",
+    "timer_depths",
+]
+
+_Array = NDArray[np.float64]
+
+#: Settings tried, as shares of the depletion fraction p: from just below field capacity to just
+#: above the onset of stress.
+BYPASS_SHARES: Final = (0.1, 0.3, 0.5, 0.7, 0.9)
+ON_DEMAND_SHARES: Final = (0.5, 0.7, 0.9)
+
+#: A relaxed zone may have this many stress days more than the least it can reach.
+_SLACK_DAYS: Final = 1.0
+
+
+@dataclass(frozen=True)
+class Governors:
+    """Sensors that could be: a zone and a setting each, G in all.
+
+    Parameters
+    ----------
+    kind : str
+        "bypass" or "on_demand".
+    zone : ndarray of int, shape (G,)
+        Position of the sensor's zone.
+    low, high : ndarray, shape (G,)
+        Shares of TAW depleted at which watering is allowed and stops (high NaN for bypass).
+    watering : Watering
+        The governors' events.
+    followers : Followers
+        What every zone needs under each.
+    """
+
+    kind: str
+    zone: NDArray[np.int64]
+    low: _Array
+    high: _Array
+    watering: Watering
+    followers: Followers
+
+
+def driest_quarters(
+    ground: Ground,
+    terms: EtoTerms,
+    seasons: SeasonCalendar,
+    *,
+    water: pd.DataFrame,
+    scenarios: Scenarios,
+    plants: Sequence[str],
+    depletion_fraction: _Array,
+) -> RootZones:
+    """Put the driest quarter of every zone through every day of every season and scenario.
+
+    Runs are ordered scenario by scenario, years within: W = S x Y.
+    """
+    count, years = scenarios.count, len(seasons.years)
+    constant, beam, sky = (
+        values[seasons.rows] for values in (terms.constant, terms.beam, terms.sky)
+    )
+    place = np.searchsorted(ground.eto.months, seasons.month)
+    factors = water[[f"plant_factor_{m}" for m in ground.eto.months]].to_numpy(dtype=float)
+    plant_scale = scenarios.plants(list(plants))
+    etc = np.empty((len(ground.pixels.zones), len(seasons.month), count * years))
+    for z in range(len(etc)):
+        for s in range(count):
+            lit = ground.quarter_beam[z, s][place][:, None]
+            eto = np.maximum(constant + beam * lit + sky * ground.quarter_sky[z, s], 0.0)
+            scale = factors[z][place][:, None] * plant_scale[z, s]
+            etc[z, :, s * years : (s + 1) * years] = eto * scale
+    open_eto = np.maximum(constant + beam + sky, 0.0)
+    rain = np.tile(effective_rain(seasons.rain_mm, open_eto), (1, count))
+    storage = scenarios.soils([str(soil) for soil in water["soil_class"]])
+    taw = np.repeat(water["taw_mm"].to_numpy(dtype=float)[:, None] * storage, years, axis=1)
+    return RootZones(
+        etc=etc,
+        rain=rain,
+        taw=taw,
+        raw=taw * depletion_fraction[:, None],
+        application=np.repeat(ground.application, years, axis=1),
+    )
+
+
+def timer_depths(
+    timer: Timer | None, valves: Sequence[str], precipitation_rate: _Array
+) -> _Array | None:
+    """Return the depth of today's event per zone [mm], or None without a timer that tells it."""
+    if timer is None:
+        return None
+    if timer.depth_mm is not None:
+        return np.array([timer.depth_mm[valve] for valve in valves], dtype=float)
+    if timer.minutes is not None:
+        minutes = np.array([timer.minutes[valve] for valve in valves], dtype=float)
+        return minutes * precipitation_rate / 60
+    return None
+
+
+def run_timer(roots: RootZones, depth: _Array | None, days: NDArray[np.bool_]) -> Watering | None:
+    """Run today's timer, where there is one."""
+    return None if depth is None else timer_season(roots, depth=depth, days=days)
+
+
+def governors(
+    roots: RootZones,
+    *,
+    kinds: Sequence[str],
+    days: NDArray[np.bool_],
+    depletion_fraction: _Array,
+    cap: float,
+    per_minute: _Array,
+    names: Sequence[str],
+) -> tuple[tuple[Governors, ...], tuple[str, ...]]:
+    """Simulate every zone as governor under every setting, and every other zone following it.
+
+    Parameters
+    ----------
+    roots : RootZones
+        The driest quarters.
+    kinds : sequence of str
+        "bypass", "on_demand".
+    days : ndarray of bool, shape (D, W)
+        Today's watering days: the schedule that bypass gates.
+    depletion_fraction : ndarray, shape (Z,)
+        RAW over TAW.
+    cap : float
+        Stress days allowed [d].
+    per_minute : ndarray, shape (Z,)
+        What each valve applies in a minute [mm]: run times are whole minutes.
+    names : sequence of str
+        Zone names, for the warnings.
+
+    Returns
+    -------
+    candidates : tuple of Governors
+        One per kind.
+    warnings : tuple of str
+        Zones that cannot be kept within the cap.
+    """
+    make = {"bypass": _bypass, "on_demand": _on_demand}
+    raw = [make[kind](roots, days, depletion_fraction, cap, per_minute) for kind in kinds]
+    found, warnings = [], []
+    for part in raw:
+        caps, notes = relaxed_caps(
+            part.zone,
+            part.watering.worst_stress_days,
+            cap=cap,
+            names=names,
+            slack_days=_SLACK_DAYS,
+        )
+        followers = follower_factor(roots, part.watering, zone=part.zone, cap=caps)
+        found.append(replace(part, followers=followers))
+        warnings += [f"{part.kind.replace('_', '-')} control, {note}" for note in notes]
+    return tuple(found), tuple(warnings)
+
+
+def run_plan(roots: RootZones, chosen: Governors, *, governor: NDArray[np.int64]) -> Watering:
+    """Run the chosen plan: every zone at its factor of its governor's depth.
+
+    Parameters
+    ----------
+    roots : RootZones
+        The driest quarters.
+    chosen : Governors
+        The candidates of the chosen kind.
+    governor : ndarray of int, shape (Z,)
+        Position of each zone's governor among the candidates.
+    """
+    every = np.arange(len(governor))
+    factor = chosen.followers.factor[governor, every]
+    return applied(roots, factor[:, None, None] * chosen.watering.depth[governor])
+
+
+def _bypass(
+    roots: RootZones,
+    days: NDArray[np.bool_],
+    fraction: _Array,
+    cap: float,
+    per_minute: _Array,
+) -> Governors:
+    zone, share = _each_zone_and_share(len(fraction), BYPASS_SHARES)
+    low = share * fraction[zone]
+    least = least_depth(
+        roots, zone=zone, threshold_fraction=low, days=days, cap=cap, step=per_minute[zone]
+    )
+    watering = bypass_events(roots, zone=zone, depth=least.depth, threshold_fraction=low, days=days)
+    return Governors("bypass", zone, low, np.full(low.shape, np.nan), watering, _NOT_YET)
+
+
+def _on_demand(
+    roots: RootZones,
+    days: NDArray[np.bool_],
+    fraction: _Array,
+    cap: float,  # noqa: ARG001 - the same signature for every kind
+    per_minute: _Array,  # noqa: ARG001
+) -> Governors:
+    zone, share = _each_zone_and_share(len(fraction), ON_DEMAND_SHARES)
+    low, high = share * fraction[zone], np.zeros(len(zone))
+    any_day = np.ones_like(days)
+    watering = on_demand_events(
+        roots, zone=zone, low_fraction=low, high_fraction=high, days=any_day
+    )
+    return Governors("on_demand", zone, low, high, watering, _NOT_YET)
+
+
+def _each_zone_and_share(zones: int, shares: Sequence[float]) -> tuple[NDArray[np.int64], _Array]:
+    """Return every pair of zone and share, zone by zone."""
+    zone = np.repeat(np.arange(zones), len(shares))
+    return zone, np.tile(np.asarray(shares), zones)
+
+
+_NOTHING = np.empty((0, 0))
+_NOT_YET: Final = Followers(_NOTHING, _NOTHING, _NOTHING)

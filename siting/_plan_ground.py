@@ -1,0 +1,232 @@
+"""The ground under the plan: sun, demand and dryness of every point in every scenario."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from typing import Final
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from siting._plan_application import ZoneApplication
+from siting._plan_scenarios import SPREAD, Scenarios
+from siting.climate.model import SeasonCalendar
+from siting.hydrozones import (
+    DriestQuarter,
+    ZonePixels,
+    area_quarters,
+    pixel_demand,
+    pixel_dryness,
+    pixel_eto,
+)
+from siting.site.model import LocalGrid, Site
+from siting.sun.model import SunPositions, SunShade
+from siting.sun.shade import ShadeOptions, shade_season
+from siting.water.reference_et import EtoTerms
+
+__all__ = [
+    "Ground",
+    "MonthlyEto",
+    "SunVariants",
+    "monthly_eto",
+    "property_grid",
+    "sun_variants",
+    "survey",
+]
+
+Progress = Callable[[str, int, int], None]
+_Array = NDArray[np.float64]
+
+#: Cells of margin around the hydrozones.
+_MARGIN: Final = 2
+
+
+@dataclass(frozen=True)
+class MonthlyEto:
+    """Mean terms of reference ET in each month of the season, shape (M,) [mm/d]."""
+
+    months: tuple[int, ...]
+    days: _Array
+    constant: _Array
+    beam: _Array
+    sky: _Array
+
+
+@dataclass(frozen=True)
+class SunVariants:
+    """Sun with obstacles lower and more transparent, as drawn, higher and denser."""
+
+    low: SunShade
+    drawn: SunShade
+    high: SunShade
+
+    def at(self, obstacles: float, cells: NDArray[np.int64]) -> tuple[_Array, _Array]:
+        """Return beam fraction (M, P) and sky view (P,) of some cells for -1 <= obstacles <= 1."""
+        other = self.low if obstacles < 0 else self.high
+        share = abs(obstacles)
+        months = len(self.drawn.months)
+        beam = [sun.beam_fraction.reshape(months, -1)[:, cells] for sun in (self.drawn, other)]
+        sky = [sun.sky_view.ravel()[cells] for sun in (self.drawn, other)]
+        return (
+            beam[0] + share * (beam[1] - beam[0]),
+            sky[0] + share * (sky[1] - sky[0]),
+        )
+
+
+@dataclass(frozen=True)
+class Ground:
+    """What every stage after it needs to know of the ground.
+
+    Parameters
+    ----------
+    pixels : ZonePixels
+        The points of each zone.
+    eto : MonthlyEto
+        Monthly terms.
+    etc : DataFrame, shape (Z, M)
+        Zone mean demand as described, columns month [mm/d].
+    dryness : tuple of ndarray, each shape (S, P_z)
+        Dryness of the points of each zone [1/d].
+    quarter_beam : ndarray, shape (Z, S, M)
+        Mean beam fraction of the driest quarter.
+    quarter_sky, application : ndarray, shape (Z, S)
+        Mean sky view of the driest quarter, and what it receives over the zone mean.
+    """
+
+    pixels: ZonePixels
+    eto: MonthlyEto
+    etc: pd.DataFrame
+    dryness: tuple[_Array, ...]
+    quarter_beam: _Array
+    quarter_sky: _Array
+    application: _Array
+
+
+def property_grid(site: Site, resolution: float) -> LocalGrid:
+    """Lay a raster over the hydrozones, with two cells of margin."""
+    west, south, east, north = site.hydrozones.total_bounds
+    margin = _MARGIN * resolution
+    columns = int(np.ceil((east - west) / resolution)) + 2 * _MARGIN
+    rows = int(np.ceil((north - south) / resolution)) + 2 * _MARGIN
+    return LocalGrid(float(west - margin), float(north + margin), resolution, rows, columns)
+
+
+def sun_variants(
+    site: Site,
+    grid: LocalGrid,
+    positions: SunPositions,
+    *,
+    months: tuple[int, ...],
+    threads: int,
+    spread: bool,
+    progress: Progress | None,
+) -> SunVariants:
+    """Compute the sun on the property, and with obstacles lower and higher where scenarios ask."""
+
+    def compute(name: str, options: ShadeOptions) -> SunShade:
+        def count(done: int, total: int) -> None:
+            if progress is not None:
+                progress(name, done, total)
+
+        return shade_season(
+            grid,
+            positions,
+            buildings=site.buildings,
+            trees=site.trees,
+            surface=site.surface,
+            months=months,
+            options=replace(options, threads=threads, progress=count),
+        )
+
+    drawn = compute("Sun and shade", ShadeOptions())
+    if not spread or (site.buildings.empty and site.trees.empty):
+        return SunVariants(drawn, drawn, drawn)
+    low = ShadeOptions(height_scale=1 - SPREAD.height, transmissivity_scale=SPREAD.transmissivity)
+    high = ShadeOptions(
+        height_scale=1 + SPREAD.height, transmissivity_scale=1 / SPREAD.transmissivity
+    )
+    return SunVariants(
+        compute("Sun, obstacles lower", low), drawn, compute("Sun, obstacles higher", high)
+    )
+
+
+def monthly_eto(terms: EtoTerms, seasons: SeasonCalendar) -> MonthlyEto:
+    """Average the daily terms of reference ET over the season's days of each month."""
+    months = tuple(int(m) for m in np.unique(seasons.month))
+    inside = [seasons.month == month for month in months]
+
+    def mean(values: _Array) -> _Array:
+        daily = values[seasons.rows].mean(axis=1)
+        return np.array([daily[days].mean() for days in inside])
+
+    return MonthlyEto(
+        months=months,
+        days=np.array([float(days.sum()) for days in inside]),
+        constant=mean(terms.constant),
+        beam=mean(terms.beam),
+        sky=mean(terms.sky),
+    )
+
+
+def survey(
+    sun: SunVariants,
+    pixels: ZonePixels,
+    *,
+    eto: MonthlyEto,
+    water: pd.DataFrame,
+    application: dict[str, ZoneApplication],
+    scenarios: Scenarios,
+) -> Ground:
+    """Work out demand and dryness of every point of every zone in every scenario."""
+    factors = water[[f"plant_factor_{month}" for month in eto.months]].to_numpy(dtype=float)
+    count = scenarios.count
+    etc, dryness = [], []
+    beam = np.empty((len(pixels.zones), count, len(eto.months)))
+    sky = np.empty((len(pixels.zones), count))
+    received = np.empty_like(sky)
+    for z, zone in enumerate(pixels.zones):
+        cells, pattern = pixels.flat[z], application[zone]
+        taw = float(water.loc[zone, "taw_mm"])
+        rows = np.empty((count, cells.size))
+        for s in range(count):
+            light = sun.at(float(scenarios.obstacles[s]), cells)
+            demand, monthly = _demand(light, eto, factors[z])
+            if s == 0:
+                etc.append(monthly)
+            rows[s] = pixel_dryness(demand, taw=taw, application=pattern.at_points)
+            quarter = area_quarters(rows[s], beam_fraction=light[0], sky_view=light[1])
+            beam[z, s], sky[z, s] = quarter.beam_fraction, quarter.sky_view
+            received[z, s] = _received(pattern, quarter, float(scenarios.uniformity[s]))
+        dryness.append(rows)
+    index = pd.Index(pixels.zones, name="zone")
+    return Ground(
+        pixels=pixels,
+        eto=eto,
+        etc=pd.DataFrame(etc, index=index, columns=list(eto.months)),
+        dryness=tuple(dryness),
+        quarter_beam=beam,
+        quarter_sky=sky,
+        application=received,
+    )
+
+
+def _demand(light: tuple[_Array, _Array], eto: MonthlyEto, factor: _Array) -> tuple[_Array, _Array]:
+    """Return season-mean demand per point (P,) and zone-mean demand per month (M,) [mm/d]."""
+    points = pixel_eto(eto.constant, eto.beam, eto.sky, beam_fraction=light[0], sky_view=light[1])
+    return (
+        pixel_demand(points, plant_factor=factor, days=eto.days),
+        factor * points.mean(axis=1),
+    )
+
+
+def _received(pattern: ZoneApplication, quarter: DriestQuarter, shift: float) -> float:
+    """Return what the driest quarter receives over the zone mean.
+
+    Where cans were read the pattern itself says it; elsewhere the driest quarter is taken to be
+    the low quarter of the sprinklers too, the worst that can be.
+    """
+    if pattern.measured:
+        return float(np.sum(pattern.at_points * quarter.weights))
+    return float(np.clip(pattern.uniformity + shift, 0.2, 1.0))

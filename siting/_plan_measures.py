@@ -1,0 +1,100 @@
+"""What is reported of every zone before anything is decided: area, sun, need."""
+
+from __future__ import annotations
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from siting._plan_ground import Ground, SunVariants
+from siting.climate.model import SeasonCalendar
+from siting.hydrozones import need_scores, net_irrigation, zone_mean
+from siting.sun.irradiance import shaded_radiation
+from siting.water.balance import effective_rain
+from siting.water.reference_et import EtoTerms
+
+__all__ = ["dryness_raster", "zone_measures"]
+
+_Array = NDArray[np.float64]
+
+
+def zone_measures(
+    hydrozones: gpd.GeoDataFrame,
+    sun: SunVariants,
+    ground: Ground,
+    *,
+    terms: EtoTerms,
+    seasons: SeasonCalendar,
+    water: pd.DataFrame,
+) -> pd.DataFrame:
+    """Measure every zone.
+
+    Parameters
+    ----------
+    hydrozones : GeoDataFrame
+        Index `zone`.
+    sun : SunVariants
+        Sun on the property.
+    ground : Ground
+        Points, demand and dryness.
+    terms : EtoTerms
+        Daily terms of reference ET.
+    seasons : SeasonCalendar
+        The weather seasons.
+    water : DataFrame
+        As from `siting.water.zones.zone_water`.
+
+    Returns
+    -------
+    DataFrame
+        Index `zone`: area_m2, sun_hours [h/d], insolation [MJ m⁻² d⁻¹], sky_view, plant_factor,
+        etc_peak_mm_d, depletion_fraction, taw_mm, raw_mm, need_score [%/d], net_irrigation_mm.
+    """
+    days, months = ground.eto.days, ground.eto.months
+    drawn = sun.drawn
+    open_eto = np.maximum(terms.constant + terms.beam + terms.sky, 0.0)[seasons.rows]
+    rain = effective_rain(seasons.rain_mm, open_eto).mean(axis=1)
+    monthly_rain = np.array([rain[seasons.month == month].sum() for month in months])
+    net = net_irrigation(ground.etc, days=days, effective_rain=monthly_rain)
+    scores = need_scores(ground.etc, water=water, net_irrigation_mm=net)
+    factors = water[[f"plant_factor_{month}" for month in months]].to_numpy(dtype=float)
+    radiation = shaded_radiation(drawn, *_monthly_radiation(terms, seasons))
+    table = pd.DataFrame(
+        {
+            "area_m2": hydrozones.geometry.area,
+            "sun_hours": zone_mean(_season_mean(drawn.sun_hours, days), ground.pixels),
+            "insolation": zone_mean(_season_mean(radiation, days), ground.pixels),
+            "sky_view": zone_mean(drawn.sky_view, ground.pixels),
+            "plant_factor": pd.Series(factors @ days / days.sum(), index=water.index),
+        },
+        index=hydrozones.index,
+    )
+    columns = ["etc_peak_mm_d", "depletion_fraction", "taw_mm", "raw_mm", "need_score"]
+    return table.join(scores[[*columns, "net_irrigation_mm"]])
+
+
+def dryness_raster(sun: SunVariants, ground: Ground) -> _Array:
+    """Draw dryness as described, relative to the mean of all zones; NaN outside them."""
+    raster = np.full(sun.drawn.sky_view.size, np.nan)
+    for cells, rows in zip(ground.pixels.flat, ground.dryness, strict=True):
+        raster[cells] = rows[0]
+    mean = np.nanmean(raster)
+    return (raster / mean).reshape(sun.drawn.sky_view.shape)
+
+
+def _season_mean(monthly: _Array, days: _Array) -> _Array:
+    """Average monthly rasters, shape (M, rows, columns), over the season's days."""
+    mean: _Array = np.tensordot(days, monthly, axes=1) / days.sum()
+    return mean
+
+
+def _monthly_radiation(terms: EtoTerms, seasons: SeasonCalendar) -> tuple[_Array, _Array]:
+    """Return beam and diffuse radiation per calendar month, shape (12,) each [MJ m⁻² d⁻¹]."""
+    rs, fraction = terms.rs[seasons.rows], terms.diffuse_fraction[seasons.rows]
+    beam, diffuse = np.zeros(12), np.zeros(12)
+    for month in np.unique(seasons.month):
+        inside = seasons.month == month
+        diffuse[month - 1] = (rs * fraction)[inside].mean()
+        beam[month - 1] = rs[inside].mean() - diffuse[month - 1]
+    return beam, diffuse

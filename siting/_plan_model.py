@@ -1,0 +1,117 @@
+"""The plan: everything that was decided for a property, as frozen tables."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from siting.site.model import Site
+from siting.site.settings import PropertyFile
+from siting.sun.model import SunShade
+
+if TYPE_CHECKING:
+    import geopandas as gpd
+    import pandas as pd
+
+__all__ = ["Plan"]
+
+
+@dataclass(frozen=True)
+class Plan:
+    """Everything that was decided for a property. Writes nothing; `siting.handoff` does.
+
+    Every geometry is in the site's working CRS (metres). Units of the columns: `_m` metre, `_mm`
+    millimetre, `_m2`, `_m3`, `_d` day, `_min` minute, `_fraction` 0..1; costs in the user's
+    currency.
+
+    Parameters
+    ----------
+    site : Site
+        The checked property.
+    settings : PropertyFile
+        What the user asked for.
+    zones : GeoDataFrame
+        Index `zone` as in ``site.hydrozones``; columns valve, controller, plants, soil,
+        irrigation, area_m2, sun_hours (mean h/d over the season), insolation (season mean of
+        shaded global radiation, MJ m⁻² d⁻¹), sky_view (0..1), plant_factor (season mean),
+        need_score (% of RAW used per peak day), net_irrigation_mm (per season), etc_peak_mm_d,
+        root_depth_m, taw_mm, raw_mm, precipitation_rate (mm/h), distribution_uniformity,
+        sensor_id (its governor), control ("bypass" or "on_demand"), run_time_factor (against
+        today's minutes; NaN without a timer), run_minutes (per event), today_minutes (NaN without
+        a timer), cycles (int), cycle_minutes, soak_minutes, events (mean per season),
+        today_events, water_m3 (mean per season), today_m3 (NaN without a timer), stress_days
+        (worst season, driest quarter), defaults (str: which values were assumed,
+        comma-separated), geometry.
+    sensors : GeoDataFrame
+        Index `sensor_id` ("S1", "S2", ... from north-west in reading order); columns zone, valve,
+        controller, governs (tuple of zones), control, x, y (working CRS), source_x, source_y
+        (property CRS), lon, lat, depth_m, depth_note (str), dryness_rank, dryness_rank_zone,
+        rank_sd (0..1), setback_ratio (>= 1 when all setbacks are met), binding_setback (str),
+        setback_note (str: what gave way, or ""), reason (str, plain words: why here),
+        threshold_low_mm, threshold_high_mm (depletion at which watering is allowed / stops; high
+        NaN for bypass), threshold_low_fraction, threshold_high_fraction (of available water
+        depleted), threshold_vwc (volumetric water content at the low threshold), soak_wait_h
+        (wait after soaking before the reading), threshold_note (str), wire_m (path to its
+        controller), trench_m (its share of the trench), geometry (Point).
+    choices : DataFrame
+        One row per allowed number of sensors, index `n` (1..max): feasible (bool), groups (str,
+        "S: A, B | ..."), used (sensors actually used), control, water_m3, cost_per_year,
+        stress_days, value_of_next (currency per year, NaN on the last row or when not feasible),
+        chosen (bool).
+    rules : DataFrame
+        The plain rules beside it, index `rule`: n, feasible, water_m3, cost_per_year,
+        stress_days.
+    wire_routes : GeoDataFrame
+        Columns sensor_id, controller, kind ("trench" or "wire"), length_m, crosses (str: "paving"
+        or ""), geometry (LineString).
+    ties : GeoDataFrame
+        Columns sensor_id, tie (1..3), distance_m, from_kind ("building corner", ...), from_x,
+        from_y, angle_deg (crossing angle with tie 1; NaN on tie 1), drms_m (error expected),
+        geometry (LineString from the fixed point to the sensor).
+    keepout : GeoDataFrame
+        Columns hazard, setback_m, geometry: where a sensor must not be buried, by reason.
+    season : DataFrame
+        Index `year`; columns baseline_m3, plan_m3, saved_m3, saved_fraction, skipped_fraction
+        (the baseline and the saving NaN without a timer), stress_days, rain_mm, et0_mm.
+    economics : mapping
+        currency, capital, saved_per_year, saved_per_year_low, saved_per_year_high, payback_years,
+        payback_years_low, payback_years_high (None where they cannot be claimed), device,
+        installation, trench, wire (parts of the capital), claim (str: plain words).
+    parts : DataFrame
+        Parts list: item, quantity, unit, note.
+    sun : SunShade
+        Monthly sun, base scenario.
+    dryness : ndarray, shape (rows, columns)
+        Dryness relative to the property's mean, NaN outside the zones.
+    answer : str
+        "How many sensors, and why" in one paragraph.
+    cautions : tuple of str
+        What every hand-off must carry.
+    warnings : tuple of str
+        Everything repaired, assumed or not met.
+    provenance : mapping
+        Inputs' sha256, versions, options.
+    """
+
+    site: Site
+    settings: PropertyFile
+    zones: gpd.GeoDataFrame
+    sensors: gpd.GeoDataFrame
+    choices: pd.DataFrame
+    rules: pd.DataFrame
+    wire_routes: gpd.GeoDataFrame
+    ties: gpd.GeoDataFrame
+    keepout: gpd.GeoDataFrame
+    season: pd.DataFrame
+    economics: Mapping[str, Any]
+    parts: pd.DataFrame
+    sun: SunShade
+    dryness: NDArray[np.float64]
+    answer: str
+    cautions: tuple[str, ...] = ()
+    warnings: tuple[str, ...] = ()
+    provenance: Mapping[str, Any] = field(default_factory=dict)

@@ -1,0 +1,119 @@
+"""The best point of every zone, and what it would cost to connect it."""
+
+from __future__ import annotations
+
+import geopandas as gpd
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+
+from siting._plan_ground import Ground, Progress
+from siting.economics import sensor_yearly_cost
+from siting.errors import NoAdmissibleGroundError
+from siting.placement import Placement, application_cv, hazards_of_zone, place_sensor
+from siting.site.model import Site
+from siting.site.settings import Costs, UnitsName
+from siting.wiring import nearest_controller_distance
+
+__all__ = ["connection_costs", "place_zones"]
+
+_Array = NDArray[np.float64]
+
+
+def place_zones(
+    site: Site,
+    ground: Ground,
+    hazards: gpd.GeoDataFrame,
+    *,
+    measured: NDArray[np.bool_],
+    uniformity: _Array,
+    units: UnitsName,
+    progress: Progress | None,
+) -> list[Placement]:
+    """Choose the driest representative point of every zone.
+
+    Parameters
+    ----------
+    site : Site
+        The property.
+    ground : Ground
+        Points and dryness.
+    hazards : GeoDataFrame
+        As from `siting.placement.setback_hazards`.
+    measured : ndarray of bool, shape (Z,)
+        Zones whose application pattern was measured: no error bar for it.
+    uniformity : ndarray, shape (Z,)
+        Low-quarter uniformity.
+    units : {"metric", "us"}
+        Units of the lengths in words.
+    progress : callable or None
+        Called per zone.
+
+    Returns
+    -------
+    list of Placement
+        In the order of the zones.
+
+    Raises
+    ------
+    NoAdmissibleGroundError
+        Naming the zone that has no ground for a sensor.
+    """
+    placements = []
+    for z, zone in enumerate(ground.pixels.zones):
+        try:
+            placements.append(
+                place_sensor(
+                    site.hydrozones.geometry.iloc[z],
+                    x=ground.pixels.x[z],
+                    y=ground.pixels.y[z],
+                    dryness=ground.dryness[z],
+                    hazards=hazards_of_zone(hazards, zone),
+                    application_cv=0.0 if measured[z] else application_cv(float(uniformity[z])),
+                    units=units,
+                )
+            )
+        except NoAdmissibleGroundError as error:
+            msg = f"zone {zone}: {error}"
+            raise NoAdmissibleGroundError(msg) from error
+        if progress is not None:
+            progress("Placing sensors", z + 1, len(ground.pixels.zones))
+    return placements
+
+
+def connection_costs(site: Site, placements: list[Placement], costs: Costs) -> _Array:
+    """Price a sensor in each zone, with its own trench and wire to its controller.
+
+    Shared trench is only known once the sensors are chosen, so this is an upper bound; the
+    plan's capital is priced on the trench as routed.
+
+    Parameters
+    ----------
+    site : Site
+        The property.
+    placements : list of Placement
+        Best point of every zone.
+    costs : Costs
+        Prices.
+
+    Returns
+    -------
+    ndarray, shape (Z,)
+        Yearly cost [currency/year]; without trench and wire where no controller is drawn.
+    """
+    boxes = site.fixtures[site.fixtures["kind"] == "controller"]
+    length = np.zeros(len(placements))
+    if len(boxes):
+        points = np.array([(at.x, at.y) for at in placements])
+        reach = nearest_controller_distance(
+            points,
+            shapely.get_coordinates(boxes.geometry.to_numpy()),
+            boundary=site.boundary,
+            buildings=site.buildings,
+        )
+        names = boxes["name"].to_numpy()
+        for z, owner in enumerate(site.hydrozones["controller"]):
+            own = reach[z][names == owner]
+            length[z] = own.min() if own.size else reach[z].min()
+        length[~np.isfinite(length)] = 0.0  # the final routes say that there is no way
+    return sensor_yearly_cost(costs, trench_m=length, wire_m=length)

@@ -1,0 +1,117 @@
+"""What nobody knows exactly, as a small set of scenarios that every decision has to stand."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.stats import norm, qmc
+
+from siting.site.vocabulary import PLANTS, SOILS
+
+__all__ = ["SPREAD", "Scenarios", "Spread", "draw_scenarios"]
+
+
+@dataclass(frozen=True)
+class Spread:
+    """How far the inputs may be off. Judgement of this project: no published source gives them.
+
+    Parameters
+    ----------
+    height : float
+        Obstacle heights, at most, as a share.
+    transmissivity : float
+        Crown transmissivity, at most, as a factor.
+    plant_factor, storage : float
+        Standard deviation of plant factor and of available water, as a share.
+    uniformity : float
+        Standard deviation of the low-quarter uniformity.
+    """
+
+    height: float = 0.10
+    transmissivity: float = 1.3
+    plant_factor: float = 0.08
+    storage: float = 0.10
+    uniformity: float = 0.04
+
+
+SPREAD: Final = Spread()
+
+#: Draws beyond this many standard deviations are pulled back.
+_LIMIT: Final = 2.0
+
+
+@dataclass(frozen=True)
+class Scenarios:
+    """Scenario 0 is the property as described.
+
+    Parameters
+    ----------
+    obstacles : ndarray, shape (S,)
+        -1 lowest and most transparent obstacles, 0 as drawn, 1 highest and densest.
+    plant_factor : ndarray, shape (S, plants)
+        Multiplier per word of `PLANTS`: what is wrong with a published factor is wrong alike
+        wherever it is used.
+    storage : ndarray, shape (S, soils + 1)
+        Multiplier of available water per word of `SOILS`; the last for soils given as fractions.
+    uniformity : ndarray, shape (S,)
+        Added to every low-quarter uniformity.
+    """
+
+    obstacles: NDArray[np.float64]
+    plant_factor: NDArray[np.float64]
+    storage: NDArray[np.float64]
+    uniformity: NDArray[np.float64]
+
+    @property
+    def count(self) -> int:
+        """Number of scenarios."""
+        return len(self.obstacles)
+
+    def plants(self, words: list[str]) -> NDArray[np.float64]:
+        """Return the plant-factor multiplier of each zone, shape (Z, S)."""
+        return self.plant_factor[:, [PLANTS.index(word) for word in words]].T
+
+    def soils(self, classes: list[str]) -> NDArray[np.float64]:
+        """Return the storage multiplier of each zone, shape (Z, S)."""
+        places = [SOILS.index(soil) if soil in SOILS else len(SOILS) for soil in classes]
+        return self.storage[:, places].T
+
+
+def draw_scenarios(count: int, *, seed: int, spread: Spread = SPREAD) -> Scenarios:
+    """Draw scenarios by Latin hypercube.
+
+    Parameters
+    ----------
+    count : int
+        Number of scenarios, the first of which is the property as described.
+    seed : int
+        Seed; the same seed gives the same scenarios.
+    spread : Spread
+        How far the inputs may be off.
+
+    Returns
+    -------
+    Scenarios
+        Of length `count`.
+
+    References
+    ----------
+    McKay, M. D., Beckman, R. J., Conover, W. J. (1979). A comparison of three methods for selecting
+    values of input variables. Technometrics 21(2), 239-245.
+    """
+    soils = len(SOILS) + 1
+    size = 2 + len(PLANTS) + soils
+    normal = np.zeros((count, size))
+    if count > 1:
+        unit = qmc.LatinHypercube(size, rng=np.random.default_rng(seed)).random(count - 1)
+        normal[1:] = np.clip(norm.ppf(unit), -_LIMIT, _LIMIT)
+    plants = normal[:, 2 : 2 + len(PLANTS)]
+    return Scenarios(
+        obstacles=normal[:, 0] / _LIMIT,
+        uniformity=spread.uniformity * normal[:, 1],
+        plant_factor=1 + spread.plant_factor * plants,
+        storage=1 + spread.storage * normal[:, 2 + len(PLANTS) :],
+    )

@@ -1,0 +1,327 @@
+"""The tables of a plan: zones, sensors, seasons."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import pyproj
+from numpy.typing import NDArray
+
+from siting._plan_choice import Decision
+from siting.climate.model import SeasonCalendar
+from siting.placement import Placement
+from siting.scheduling import (
+    cycle_and_soak,
+    run_minutes,
+    sensor_depth,
+    threshold_note,
+    threshold_vwc,
+)
+from siting.season import Watering
+from siting.site.model import Site
+
+__all__ = ["Simulated", "season_table", "sensor_ids", "sensor_table", "zone_table"]
+
+_Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Simulated:
+    """The plan and today's timer over every run.
+
+    Parameters
+    ----------
+    plan : Watering
+        One row per zone.
+    timer : Watering or None
+        The same under today's timer.
+    days : ndarray of bool, shape (D, W)
+        Today's watering days.
+    area_m2 : ndarray, shape (Z,)
+        Area of the zones.
+    years : int
+        Seasons per scenario; runs are scenario by scenario.
+    """
+
+    plan: Watering
+    timer: Watering | None
+    days: NDArray[np.bool_]
+    area_m2: _Array
+    years: int
+
+    def volume(self, watering: Watering) -> _Array:
+        """Return water per zone and run, shape (Z, W) [m³]."""
+        volume: _Array = watering.water_mm * self.area_m2[:, None] / 1000
+        return volume
+
+    def by_year(self, runs: _Array) -> _Array:
+        """Reshape runs, shape (..., W), to scenarios and years, shape (..., S, Y)."""
+        return runs.reshape(*runs.shape[:-1], -1, self.years)
+
+
+def sensor_ids(decision: Decision, placements: list[Placement]) -> dict[int, str]:
+    """Name the chosen candidates S1, S2, ... in reading order: north first, then west.
+
+    Returns
+    -------
+    dict of int to str
+        Candidate -> tag.
+    """
+    zone = decision.governors.zone
+
+    def place(candidate: int) -> tuple[float, float]:
+        at = placements[int(zone[candidate])]
+        return -round(at.y, 3), round(at.x, 3)
+
+    ordered = sorted(decision.choice.sensors, key=place)
+    return {candidate: f"S{number}" for number, candidate in enumerate(ordered, start=1)}
+
+
+def zone_table(
+    site: Site,
+    *,
+    measures: pd.DataFrame,
+    water: pd.DataFrame,
+    simulated: Simulated,
+    decision: Decision,
+    ids: Mapping[int, str],
+    today_depth: _Array | None,
+) -> gpd.GeoDataFrame:
+    """Put together `Plan.zones`.
+
+    Parameters
+    ----------
+    site : Site
+        The property.
+    measures : DataFrame
+        Index `zone`: area_m2, sun_hours, insolation, sky_view, plant_factor, need_score,
+        net_irrigation_mm, etc_peak_mm_d, taw_mm, raw_mm.
+    water : DataFrame
+        As from `siting.water.zones.zone_water`.
+    simulated : Simulated
+        The plan over every run.
+    decision : Decision
+        The choice.
+    ids : mapping of int to str
+        Tags of the chosen candidates.
+    today_depth : ndarray, shape (Z,), or None
+        Today's depth per event [mm].
+
+    Returns
+    -------
+    GeoDataFrame
+        See `siting.planning.Plan`.
+    """
+    zones = site.hydrozones
+    table = zones[["valve", "controller", "plants", "irrigation"]].copy()
+    table["soil"] = water["soil_class"]
+    for column in measures:
+        table[column] = measures[column]
+    for column in ("root_depth_m", "precipitation_rate", "distribution_uniformity", "defaults"):
+        table[column] = water[column]
+    table["irrigation"] = water.get("irrigation", table["irrigation"])
+    table["sensor_id"] = [ids[int(j)] for j in decision.choice.governor]
+    table["control"] = decision.kind
+    for column, values in _run_times(water, simulated, today_depth).items():
+        table[column] = values
+    table["events"] = simulated.plan.events.mean(axis=1)
+    table["today_events"] = float(simulated.days.sum(axis=0).mean())
+    table["water_m3"] = simulated.volume(simulated.plan).mean(axis=1)
+    table["today_m3"] = np.nan
+    if simulated.timer is not None:
+        table["today_m3"] = simulated.volume(simulated.timer).mean(axis=1)
+    else:
+        table["today_events"] = np.nan
+    table["stress_days"] = simulated.plan.worst_stress_days
+    return gpd.GeoDataFrame(table, geometry=zones.geometry, crs=zones.crs)
+
+
+def _run_times(
+    water: pd.DataFrame, simulated: Simulated, today_depth: _Array | None
+) -> dict[str, list[float]]:
+    """Return run time, factor against today, cycles and soak per zone."""
+    events = simulated.plan.events.sum(axis=1)
+    total = simulated.plan.water_mm.sum(axis=1)
+    depth = np.divide(total, events, out=np.zeros_like(total), where=events > 0)
+    columns: dict[str, list[float]] = {
+        name: []
+        for name in (
+            "run_minutes", "today_minutes", "run_time_factor", "cycles", "cycle_minutes",
+            "soak_minutes",
+        )
+    }  # fmt: skip
+    for z, row in enumerate(water.itertuples()):
+        minutes = run_minutes(float(depth[z]), float(row.precipitation_rate))
+        today = np.nan
+        if today_depth is not None:
+            today = run_minutes(float(today_depth[z]), float(row.precipitation_rate))
+        cycles, length, soak = cycle_and_soak(
+            minutes,
+            precipitation_rate=float(row.precipitation_rate),
+            intake_rate=float(row.intake_rate),
+            surface_accumulation_mm=float(row.surface_accumulation),
+        )
+        values = (minutes, today, minutes / today if today else np.nan, cycles, length, soak)
+        for name, value in zip(columns, values, strict=True):
+            columns[name].append(value)
+    return columns
+
+
+def sensor_table(
+    site: Site,
+    *,
+    zones: gpd.GeoDataFrame,
+    water: pd.DataFrame,
+    decision: Decision,
+    ids: Mapping[int, str],
+    placements: list[Placement],
+) -> gpd.GeoDataFrame:
+    """Put together `Plan.sensors`, all but the lengths of trench and wire.
+
+    Parameters
+    ----------
+    site : Site
+        The property.
+    zones : GeoDataFrame
+        As from `zone_table`.
+    water : DataFrame
+        As from `siting.water.zones.zone_water`.
+    decision : Decision
+        The choice.
+    ids : mapping of int to str
+        Tags of the chosen candidates, in order.
+    placements : list of Placement
+        Best point of every zone, in the order of the zones.
+
+    Returns
+    -------
+    GeoDataFrame
+        See `siting.planning.Plan`.
+    """
+    rows = []
+    for candidate, sensor_id in ids.items():
+        at = int(decision.governors.zone[candidate])
+        zone = str(zones.index[at])
+        rows.append(
+            {
+                "sensor_id": sensor_id,
+                **_identity(zones, zone, sensor_id),
+                **_place(placements[at]),
+                **_prescription(site, water.loc[zone], zone, decision, candidate),
+            }
+        )
+    table = pd.DataFrame(rows).set_index("sensor_id")
+    points = gpd.points_from_xy(table["x"], table["y"])
+    frame = gpd.GeoDataFrame(table, geometry=points, crs=site.crs)
+    for names, crs in (
+        (("source_x", "source_y"), site.source_crs),
+        (("lon", "lat"), pyproj.CRS.from_epsg(4326)),
+    ):
+        moved = frame.geometry.to_crs(crs)
+        frame[names[0]], frame[names[1]] = moved.x, moved.y
+    return frame
+
+
+def _identity(zones: gpd.GeoDataFrame, zone: str, sensor_id: str) -> dict[str, object]:
+    """Return which zone, valve and followers a sensor has."""
+    governed = tuple(str(z) for z in zones.index[zones["sensor_id"] == sensor_id])
+    row = zones.loc[zone]
+    return {
+        "zone": zone,
+        "valve": row["valve"],
+        "controller": row["controller"],
+        "governs": governed,
+        "control": row["control"],
+    }
+
+
+def _place(placement: Placement) -> dict[str, object]:
+    """Return where a sensor goes and why."""
+    return {
+        "x": placement.x,
+        "y": placement.y,
+        "dryness_rank": placement.rank,
+        "dryness_rank_zone": placement.rank_zone,
+        "rank_sd": placement.rank_sd,
+        "setback_ratio": placement.setback_ratio,
+        "binding_setback": placement.binding_setback,
+        "setback_note": placement.note,
+        "reason": placement.reason,
+    }
+
+
+def _prescription(
+    site: Site, water: pd.Series[float], zone: str, decision: Decision, candidate: int
+) -> dict[str, object]:
+    """Return depth and threshold of a sensor."""
+    plants = str(site.hydrozones.loc[zone, "plants"])
+    depth, note = sensor_depth(
+        plants,
+        root_depth_m=float(water["root_depth_m"]),
+        new_sod=bool(site.hydrozones.loc[zone, "new_sod"]),
+    )
+    low = float(decision.governors.low[candidate])
+    high = float(decision.governors.high[candidate])
+    wait = float(water["drain_hours"])
+    return {
+        "depth_m": depth,
+        "depth_note": note,
+        "threshold_low_mm": low * float(water["taw_mm"]),
+        "threshold_high_mm": high * float(water["taw_mm"]),
+        "threshold_low_fraction": low,
+        "threshold_high_fraction": high,
+        "threshold_vwc": threshold_vwc(
+            float(water["field_capacity"]), float(water["wilting_point"]), depleted_fraction=low
+        ),
+        "soak_wait_h": wait,
+        "threshold_note": threshold_note(
+            decision.kind, soak_wait_hours=wait, low_fraction=low, high_fraction=high
+        ),
+    }
+
+
+def season_table(simulated: Simulated, seasons: SeasonCalendar, et0: _Array) -> pd.DataFrame:
+    """Put together `Plan.season`: one row per weather year, means over the scenarios.
+
+    Parameters
+    ----------
+    simulated : Simulated
+        The plan over every run.
+    seasons : SeasonCalendar
+        The weather seasons.
+    et0 : ndarray, shape (D, Y)
+        Open-ground reference ET [mm/d].
+
+    Returns
+    -------
+    DataFrame
+        See `siting.planning.Plan`.
+    """
+    planned = simulated.by_year(simulated.volume(simulated.plan).sum(axis=0)).mean(axis=0)
+    baseline = np.full_like(planned, np.nan)
+    skipped = np.full_like(planned, np.nan)
+    if simulated.timer is not None:
+        baseline = simulated.by_year(simulated.volume(simulated.timer).sum(axis=0)).mean(axis=0)
+        scheduled = simulated.days.sum(axis=0) * len(simulated.area_m2)
+        ran = simulated.plan.events.sum(axis=0)
+        share = np.divide(ran, scheduled, out=np.ones(len(ran)), where=scheduled > 0)
+        skipped = 1 - simulated.by_year(share).mean(axis=0)
+    saved = baseline - planned
+    fraction = np.divide(saved, baseline, out=np.full_like(saved, np.nan), where=baseline > 0)
+    return pd.DataFrame(
+        {
+            "baseline_m3": baseline,
+            "plan_m3": planned,
+            "saved_m3": saved,
+            "saved_fraction": fraction,
+            "skipped_fraction": skipped,
+            "stress_days": simulated.by_year(simulated.plan.stress_days.max(axis=0)).max(axis=0),
+            "rain_mm": seasons.rain_mm.sum(axis=0),
+            "et0_mm": et0.sum(axis=0),
+        },
+        index=pd.Index(seasons.years, name="year"),
+    )

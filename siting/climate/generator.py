@@ -1,0 +1,354 @@
+"""Many plausible daily years from twelve monthly normals.
+
+A generator of Richardson's type: a first-order chain of wet and dry days, gamma-distributed rain,
+and temperatures and radiation that are correlated with each other and with the day before, and
+that depend on whether the day is wet. Where Richardson lets residuals run freely, two margins are
+bounded here: the daily temperature range is log-normal (so that tmin < tmax) and the radiation
+follows a beta distribution between overcast and clear sky. Both keep the monthly mean exactly.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+from scipy.special import betaincinv, ndtr
+
+from siting.climate.air import (
+    mean_saturation_vapour_pressure,
+    saturation_vapour_pressure,
+    vapour_pressure_from_humidity,
+)
+from siting.climate.sky import extraterrestrial_radiation
+from siting.errors import Fault, InputError
+
+__all__ = ["WEATHER_PATTERN", "WeatherPattern", "daily_from_normals"]
+
+_Array = NDArray[np.float64]
+_MONTHS: Final = 12
+_DAYS: Final = np.array([31, 28, 31, 30, 31, 30, 31, 31, 30, 31, 30, 31], dtype=np.float64)
+_YEAR: Final = 365
+
+
+@dataclass(frozen=True)
+class WeatherPattern:
+    """What twelve normals do not tell, and is taken from elsewhere.
+
+    Parameters
+    ----------
+    lag, noise : tuple of tuple of float
+        Matrices A and B of x(t) = A x(t-1) + B e(t) for (tmax, tmin, radiation) [-].
+    wet_after_dry : float
+        Chance of a wet day after a dry one, over the month's share of wet days [-].
+    gamma_intercept, gamma_slope : float
+        Scale of the gamma distribution of rain from the mean rain of a wet day [mm, -].
+    temperature_sd : float
+        Standard deviation of the daily mean temperature about its normal, mean of the year [°C].
+    winter_sd : float
+        By how much that is larger in midwinter and smaller in midsummer, as a share [-].
+    range_log_sd : float
+        Standard deviation of the logarithm of the daily temperature range [-].
+    wet_range, wet_radiation : float
+        Range and radiation on wet days over those on dry days [-].
+    clear_sky, overcast : float
+        Highest and lowest radiation over the extraterrestrial one [-].
+    dry_concentration, wet_concentration : float
+        How little the radiation of dry and of wet days varies (a + b of the beta distribution) [-].
+    wind_log_sd : float
+        Standard deviation of the logarithm of the wind speed [-].
+    reference : str
+        Where the numbers come from.
+    """
+
+    lag: tuple[tuple[float, ...], ...] = (
+        (0.567, 0.086, -0.002),
+        (0.253, 0.504, -0.050),
+        (-0.006, -0.039, 0.244),
+    )
+    noise: tuple[tuple[float, ...], ...] = (
+        (0.781, 0.0, 0.0),
+        (0.328, 0.637, 0.0),
+        (0.238, -0.341, 0.873),
+    )
+    wet_after_dry: float = 0.75
+    gamma_intercept: float = -2.16
+    gamma_slope: float = 1.83
+    temperature_sd: float = 2.8
+    winter_sd: float = 0.4
+    range_log_sd: float = 0.18
+    wet_range: float = 0.75
+    wet_radiation: float = 0.6
+    clear_sky: float = 0.78
+    overcast: float = 0.05
+    dry_concentration: float = 8.0
+    wet_concentration: float = 5.0
+    wind_log_sd: float = 0.35
+    reference: str = (
+        "Matrices: Richardson & Wright 1984, WGEN, USDA-ARS-8, as in several public codes. "
+        "Scheme: Richardson 1981, Water Resources Research 17:182-190 (from memory). Wet after "
+        "dry and gamma scale: Geng, Penning de Vries & Supit 1986, Agric. For. Meteorol. 36:363 "
+        "(title from memory; coefficients as in several public codes). All other values are "
+        "plausible choices without a published source."
+    )
+
+
+#: The pattern used unless another is given.
+WEATHER_PATTERN: Final = WeatherPattern()
+
+
+@dataclass(frozen=True)
+class _Days:
+    """The days to be generated: month 0..11, row 0..364 of the calendar year, wet or dry."""
+
+    dates: pd.DatetimeIndex
+    month: NDArray[np.int64]
+    row: NDArray[np.int64]
+    wet: NDArray[np.bool_]
+
+
+def daily_from_normals(
+    normals: pd.DataFrame,
+    *,
+    years: int,
+    first_year: int,
+    seed: int,
+    latitude: float,
+    pattern: WeatherPattern = WEATHER_PATTERN,
+) -> pd.DataFrame:
+    """Return daily weather whose long-run monthly means are the given normals.
+
+    Parameters
+    ----------
+    normals : DataFrame, 12 rows
+        January first. Columns rain_mm [mm per month], wet_days [d per month], tmin_c, tmax_c [°C],
+        rs_mj_m2 [MJ m⁻² d⁻¹], wind_m_s (at 2 m) [m/s], and rh_mean [%] or tdew_c [°C].
+    years : int
+        How many calendar years.
+    first_year : int
+        The first of them.
+    seed : int
+        Of the random numbers: the same seed gives the same weather.
+    latitude : float
+        North positive [deg].
+    pattern : WeatherPattern, optional
+        Correlations and spreads, which the normals do not tell.
+
+    Returns
+    -------
+    DataFrame
+        Columns date (datetime64), tmin_c, tmax_c [°C], rain_mm [mm], rs_mj_m2 [MJ m⁻² d⁻¹],
+        ea_kpa [kPa], wind_m_s (at 2 m) [m/s]; one row per day, leap days included.
+
+    Raises
+    ------
+    InputError
+        When the normals are incomplete or contradict each other.
+
+    References
+    ----------
+    Richardson 1981, Water Resources Research 17:182-190 (from memory); Richardson & Wright 1984,
+    WGEN, USDA-ARS-8.
+    """
+    faults = _normals_faults(normals, years)
+    if faults:
+        raise InputError(faults)
+    rng = np.random.default_rng(seed)
+    table = {str(name): normals[name].to_numpy(dtype=np.float64) for name in normals.columns}
+    days = _wet_and_dry(table, years=years, first_year=first_year, rng=rng, pattern=pattern)
+    x = _residuals(days.dates.size, rng, pattern)
+    tmin, tmax = _temperatures(table, days, x, latitude=latitude, pattern=pattern)
+    return pd.DataFrame(
+        {
+            "date": days.dates,
+            "tmin_c": tmin,
+            "tmax_c": tmax,
+            "rain_mm": _rain(table, days, rng, pattern),
+            "rs_mj_m2": _radiation(table, days, x[:, 2], latitude=latitude, pattern=pattern),
+            "ea_kpa": _vapour_pressure(table, days, tmin, tmax),
+            "wind_m_s": _wind(table, days, rng, pattern),
+        }
+    )
+
+
+def _normals_faults(normals: pd.DataFrame, years: int) -> list[Fault]:
+    """Return everything that is wrong with the normals."""
+    faults: list[Fault] = []
+
+    def fault(found: str, allowed: str, column: str | None = None) -> None:
+        mend = "Correct the table of monthly normals."
+        faults.append(Fault("normals", found, allowed, mend, column=column))
+
+    if years < 1:
+        fault(f"{years} years", "one year or more")
+    if len(normals) != _MONTHS:
+        fault(f"{len(normals)} rows", "12 rows, January first")
+    needed = ["rain_mm", "wet_days", "tmin_c", "tmax_c", "rs_mj_m2", "wind_m_s"]
+    for name in [n for n in needed if n not in normals]:
+        fault("no such column", "a column of 12 numbers", name)
+    if "rh_mean" not in normals and "tdew_c" not in normals:
+        fault("no humidity", "a column rh_mean or tdew_c", "rh_mean")
+    if faults:
+        return faults
+    if not np.isfinite(normals.to_numpy(dtype=np.float64)).all():
+        fault("missing values", "12 numbers in each column")
+    wet, rain = normals["wet_days"].to_numpy(), normals["rain_mm"].to_numpy()
+    if ((wet < 0) | (wet > _DAYS)).any():
+        fault(f"{wet.min():g} to {wet.max():g}", "0 to the length of the month", "wet_days")
+    if ((rain < 0) | ((rain > 0) & (wet <= 0))).any():
+        fault("rain below 0, or rain without wet days", "0 or more, with wet days", "rain_mm")
+    if (normals["tmin_c"] >= normals["tmax_c"]).any():
+        fault("tmin_c not below tmax_c", "tmin_c below tmax_c", "tmin_c")
+    return faults
+
+
+def _wet_and_dry(
+    table: dict[str, _Array],
+    *,
+    years: int,
+    first_year: int,
+    rng: np.random.Generator,
+    pattern: WeatherPattern,
+) -> _Days:
+    """Draw the chain of wet and dry days."""
+    dates = pd.date_range(f"{first_year}-01-01", f"{first_year + years - 1}-12-31", freq="D")
+    month = dates.month.to_numpy().astype(np.int64) - 1
+    start = np.concatenate([[0], np.cumsum(_DAYS)[:-1]]).astype(np.int64)
+    day = np.minimum(dates.day.to_numpy(), _DAYS[month].astype(np.int64)) - 1
+    share = table["wet_days"] / _DAYS
+    after_dry = (pattern.wet_after_dry * share)[month]
+    after_wet = after_dry + (1.0 - pattern.wet_after_dry)
+    # A month without any wet day stays dry, also after a wet last day of the month before.
+    after_wet = np.where(share[month] > 0.0, after_wet, 0.0)
+    draw = rng.random(dates.size)
+    wet = np.zeros(dates.size, dtype=np.bool_)
+    previous = bool(rng.random() < share[month[0]])
+    for i in range(dates.size):
+        previous = bool(draw[i] < (after_wet[i] if previous else after_dry[i]))
+        wet[i] = previous
+    return _Days(dates, month, start[month] + day, wet)
+
+
+def _residuals(count: int, rng: np.random.Generator, pattern: WeatherPattern) -> _Array:
+    """Return correlated standard normal residuals of tmax, tmin and radiation, shape (N, 3)."""
+    lag, noise = np.array(pattern.lag), np.array(pattern.noise)
+    shocks = rng.standard_normal((count, 3)) @ noise.T
+    x = np.empty((count, 3))
+    state = rng.standard_normal(3)
+    for i in range(count):
+        state = lag @ state + shocks[i]
+        x[i] = state
+    return x / np.sqrt(np.diag(_covariance(pattern)))
+
+
+def _covariance(pattern: WeatherPattern) -> _Array:
+    """Return the covariance of the residuals in the long run, C = A C A' + B B'."""
+    lag, noise = np.array(pattern.lag), np.array(pattern.noise)
+    size = lag.shape[0]
+    system = np.eye(size * size) - np.kron(lag, lag)
+    return np.linalg.solve(system, (noise @ noise.T).ravel()).reshape(size, size)
+
+
+def _smooth(monthly: _Array, row: NDArray[np.int64]) -> _Array:
+    """Return a value per day, continuous over the year, whose monthly means are `monthly`.
+
+    Piecewise linear between the middles of the months; the twelve corner values are solved for so
+    that the mean of each month comes out exactly.
+    """
+    end = np.cumsum(_DAYS)
+    middle = end - _DAYS / 2.0
+    day = np.arange(_YEAR) + 0.5
+    knots = np.concatenate([[middle[-1] - _YEAR], middle, [middle[0] + _YEAR]])
+    hats = np.eye(_MONTHS)
+    weights = np.stack(
+        [np.interp(day, knots, np.concatenate([[h[-1]], h, [h[0]]])) for h in hats], axis=1
+    )
+    of_month = np.repeat(np.arange(_MONTHS), _DAYS.astype(np.int64))
+    mean = np.stack([weights[of_month == m].mean(axis=0) for m in range(_MONTHS)])
+    yearly: _Array = weights @ np.linalg.solve(mean, monthly)
+    return yearly[row]
+
+
+def _wet_dry_mean(mean: _Array, share: _Array, ratio: float) -> tuple[_Array, _Array]:
+    """Split a mean into that of wet and of dry days, `ratio` being wet over dry."""
+    dry = mean / (1.0 - share * (1.0 - ratio))
+    return dry * ratio, dry
+
+
+def _temperatures(
+    table: dict[str, _Array], days: _Days, x: _Array, *, latitude: float, pattern: WeatherPattern
+) -> tuple[_Array, _Array]:
+    """Return tmin and tmax: normal daily mean, log-normal range that is narrower on wet days."""
+    covariance = _covariance(pattern)
+    rho = covariance[0, 1] / np.sqrt(covariance[0, 0] * covariance[1, 1])
+    level = (x[:, 0] + x[:, 1]) / np.sqrt(2.0 * (1.0 + rho))
+    spread = (x[:, 0] - x[:, 1]) / np.sqrt(2.0 * (1.0 - rho))
+    middle = _smooth((table["tmin_c"] + table["tmax_c"]) / 2.0, days.row)
+    wet, dry = _wet_dry_mean(
+        table["tmax_c"] - table["tmin_c"], table["wet_days"] / _DAYS, pattern.wet_range
+    )
+    mean_range = np.where(days.wet, wet[days.month], dry[days.month])
+    s = pattern.range_log_sd
+    half = mean_range * np.exp(s * spread - s**2 / 2.0) / 2.0
+    # Winters are more variable than summers: coldest about 15 January (July in the south).
+    season = np.cos(2.0 * np.pi * (days.row - 15.0) / _YEAR) * np.sign(latitude)
+    mean = middle + pattern.temperature_sd * (1.0 + pattern.winter_sd * season) * level
+    return mean - half, mean + half
+
+
+def _rain(
+    table: dict[str, _Array], days: _Days, rng: np.random.Generator, pattern: WeatherPattern
+) -> _Array:
+    """Return gamma-distributed rain on the wet days."""
+    share = np.maximum(table["wet_days"], 1e-9)
+    per_day = np.maximum(table["rain_mm"] / share, 1e-9)
+    scale = pattern.gamma_intercept + pattern.gamma_slope * per_day
+    # The regression is only meant for mean rains above some millimetres: keep the shape usual.
+    scale = np.clip(scale, per_day, per_day / 0.4)
+    shape = (per_day / scale)[days.month]
+    drawn = rng.gamma(shape, scale[days.month])
+    return np.where(days.wet & (table["rain_mm"][days.month] > 0.0), drawn, 0.0)
+
+
+def _radiation(
+    table: dict[str, _Array], days: _Days, x: _Array, *, latitude: float, pattern: WeatherPattern
+) -> _Array:
+    """Return beta-distributed radiation between overcast and clear sky, lower on wet days."""
+    year = extraterrestrial_radiation(latitude, np.arange(_YEAR) + 1.0)
+    of_month = np.repeat(np.arange(_MONTHS), _DAYS.astype(np.int64))
+    outside = np.array([year[of_month == m].mean() for m in range(_MONTHS)])
+    low, high = pattern.overcast, pattern.clear_sky
+    share = table["wet_days"] / _DAYS
+    mean = np.clip(table["rs_mj_m2"] / np.maximum(outside, 1e-9), low + 0.02, high - 0.02)
+    _, dry = _wet_dry_mean(mean, share, pattern.wet_radiation)
+    dry = np.minimum(dry, high - 0.01)
+    wet = np.clip((mean - (1.0 - share) * dry) / np.maximum(share, 1e-9), low + 0.01, high - 0.01)
+    clearness = np.where(days.wet, wet[days.month], dry[days.month])
+    centre = (clearness - low) / (high - low)
+    width = np.where(days.wet, pattern.wet_concentration, pattern.dry_concentration)
+    drawn = betaincinv(centre * width, (1.0 - centre) * width, ndtr(x))
+    return np.asarray(year[days.row] * (low + (high - low) * drawn), dtype=np.float64)
+
+
+def _vapour_pressure(table: dict[str, _Array], days: _Days, tmin: _Array, tmax: _Array) -> _Array:
+    """Return the vapour pressure: it follows that of saturation at tmin, with the normal mean."""
+    if "tdew_c" in table:
+        normal = saturation_vapour_pressure(table["tdew_c"])
+    else:
+        normal = vapour_pressure_from_humidity(table["rh_mean"], table["tmin_c"], table["tmax_c"])
+    dawn = saturation_vapour_pressure(tmin)
+    sums = np.bincount(days.month, weights=dawn, minlength=_MONTHS)
+    counts = np.bincount(days.month, minlength=_MONTHS)
+    vapour = dawn * (normal * counts / sums)[days.month]
+    return np.minimum(vapour, mean_saturation_vapour_pressure(tmin, tmax))
+
+
+def _wind(
+    table: dict[str, _Array], days: _Days, rng: np.random.Generator, pattern: WeatherPattern
+) -> _Array:
+    """Return log-normal wind."""
+    s = pattern.wind_log_sd
+    factor = np.exp(s * rng.standard_normal(days.dates.size) - s**2 / 2.0)
+    return table["wind_m_s"][days.month] * factor

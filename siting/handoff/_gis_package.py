@@ -1,0 +1,141 @@
+"""`plan.gpkg`: the plan as a styled GeoPackage 1.2 in the property's own CRS."""
+
+from __future__ import annotations
+
+import contextlib
+from collections.abc import Iterator, Mapping
+from pathlib import Path
+from typing import Final
+
+import geopandas as gpd
+import pyogrio
+
+from siting.handoff._gis_styles import STAMP, write_styles
+from siting.handoff.atomic import atomic_path
+from siting.planning import Plan
+
+__all__ = ["package_layers", "write_package"]
+
+# Our column -> the column in the file, units in the name; the order of the file.
+_ZONES: Final[Mapping[str, str]] = {
+    "zone": "zone", "valve": "valve", "controller": "controller", "plants": "plants",
+    "soil": "soil", "irrigation": "irrigation", "sensor_id": "sensor_id", "control": "control",
+    "need_score": "need_pct_d", "area_m2": "area_m2", "sun_hours": "sun_h_d",
+    "insolation": "sun_mj_m2_d", "sky_view": "sky_view", "plant_factor": "plant_fac",
+    "net_irrigation_mm": "net_irr_mm", "etc_peak_mm_d": "etc_mm_d", "root_depth_m": "root_m",
+    "taw_mm": "taw_mm", "raw_mm": "raw_mm", "precipitation_rate": "rate_mm_h",
+    "distribution_uniformity": "du", "run_time_factor": "run_factor", "run_minutes": "run_min",
+    "today_minutes": "today_min", "cycles": "cycles", "cycle_minutes": "cycle_min",
+    "soak_minutes": "soak_min", "events": "events", "today_events": "today_ev",
+    "water_m3": "water_m3", "today_m3": "today_m3", "stress_days": "stress_d",
+    "defaults": "assumed",
+}  # fmt: skip
+_SENSORS: Final[Mapping[str, str]] = {
+    "sensor_id": "sensor_id", "zone": "zone", "valve": "valve", "controller": "controller",
+    "governs": "governs", "control": "control", "depth_m": "depth_m", "depth_note": "depth_note",
+    "source_x": "x", "source_y": "y", "lon": "lon_deg", "lat": "lat_deg",
+    "dryness_rank": "rank", "dryness_rank_zone": "rank_zone", "rank_sd": "rank_sd",
+    "setback_ratio": "set_ratio", "binding_setback": "set_tight", "setback_note": "set_note",
+    "reason": "reason", "threshold_low_mm": "low_mm", "threshold_high_mm": "high_mm",
+    "threshold_low_fraction": "low_frac", "threshold_high_fraction": "high_frac",
+    "threshold_vwc": "vwc", "soak_wait_h": "soak_h", "threshold_note": "thr_note",
+    "wire_m": "wire_m", "trench_m": "trench_m",
+}  # fmt: skip
+_WIRES: Final = {c: c for c in ("sensor_id", "controller", "kind", "length_m", "crosses")}
+_TIES: Final = {c: c for c in ("sensor_id", "tie", "distance_m", "from_kind")} | {
+    "angle_deg": "angle_deg",
+    "drms_m": "drms_m",
+}
+_KEEPOUT: Final = {"hazard": "hazard", "setback_m": "setback_m"}
+
+
+def package_layers(plan: Plan) -> dict[str, gpd.GeoDataFrame]:
+    """Return the layers of `plan.gpkg` in the property's own CRS.
+
+    Parameters
+    ----------
+    plan : Plan
+        The plan; not changed.
+
+    Returns
+    -------
+    dict of str to GeoDataFrame
+        sensors, hydrozones, wire_routes, ties, keepout, boundary; short columns with units.
+    """
+    site = plan.site
+    boundary = gpd.GeoDataFrame({"name": [site.name]}, geometry=[site.boundary], crs=site.crs)
+    picked = {
+        "sensors": _pick(plan.sensors.reset_index(), _SENSORS),
+        "hydrozones": _pick(plan.zones.reset_index(), _ZONES),
+        "wire_routes": _pick(plan.wire_routes, _WIRES),
+        "ties": _pick(plan.ties, _TIES),
+        "keepout": _pick(plan.keepout, _KEEPOUT),
+        "boundary": boundary,
+    }
+    return {name: frame.to_crs(site.source_crs) for name, frame in picked.items()}
+
+
+def write_package(plan: Plan, path: Path) -> Path:
+    """Write `plan.gpkg`, whole or not at all.
+
+    Parameters
+    ----------
+    plan : Plan
+        The plan.
+    path : Path
+        The file.
+
+    Returns
+    -------
+    Path
+        The file.
+    """
+    with atomic_path(path) as part, _fixed_date():
+        for name, frame in package_layers(plan).items():
+            kind = _geometry_type(name)
+            pyogrio.write_dataframe(
+                frame,
+                part,
+                layer=name,
+                driver="GPKG",
+                geometry_type=kind,
+                promote_to_multi=kind.startswith("Multi"),
+                dataset_options={"VERSION": "1.2"},
+                layer_options={"GEOMETRY_NAME": "geom"},
+            )
+        write_styles(part, plan.zones["need_score"].to_numpy(dtype=float))
+    return path
+
+
+def _geometry_type(layer: str) -> str:
+    """Return the geometry type that a layer declares."""
+    if layer == "sensors":
+        return "Point"
+    return "LineString" if layer in {"wire_routes", "ties"} else "MultiPolygon"
+
+
+def _pick(frame: gpd.GeoDataFrame, columns: Mapping[str, str]) -> gpd.GeoDataFrame:
+    """Choose and rename columns; tuples become text."""
+    picked = frame[[*columns, "geometry"]].rename(columns=dict(columns))
+    for name in picked.columns:
+        if name != "geometry" and picked[name].dtype == object:
+            picked[name] = picked[name].map(_text)
+    return picked
+
+
+def _text(value: object) -> object:
+    """Join a tuple; keep text that UTF-8 can hold."""
+    if isinstance(value, (tuple, list)):
+        value = ", ".join(str(item) for item in value)
+    return value.encode("utf-8", "replace").decode() if isinstance(value, str) else value
+
+
+@contextlib.contextmanager
+def _fixed_date() -> Iterator[None]:
+    """Let GDAL stamp a fixed date, and put its option back afterwards."""
+    before = pyogrio.get_gdal_config_option("OGR_CURRENT_DATE")
+    pyogrio.set_gdal_config_options({"OGR_CURRENT_DATE": STAMP})
+    try:
+        yield
+    finally:
+        pyogrio.set_gdal_config_options({"OGR_CURRENT_DATE": before})

@@ -1,0 +1,442 @@
+"""The words and figures of the map page, each in both unit systems, ready to be shown as text."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable
+from typing import TYPE_CHECKING, Any
+
+from siting.planning import Plan
+from siting.units import Quantity, show
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+__all__ = [
+    "Pair",
+    "Row",
+    "both",
+    "choice_table",
+    "fill",
+    "number",
+    "savings",
+    "sensor_rows",
+    "sensor_steps",
+    "tie_rows",
+    "words",
+    "zone_rows",
+    "zone_table",
+]
+
+#: The same text in metric and in US units; one string when they do not differ.
+Pair = str | list[str]
+Row = tuple[str, Pair]
+
+_UNKNOWN = "–"
+_TIGHT = "\N{NO-BREAK SPACE}"
+_CONTROL = {
+    "bypass": "bypass: a timed event is skipped while the soil is wetter than the threshold",
+    "on_demand": "on demand: starts at the low threshold and stops at the high one",
+}
+
+
+def both(value: float, quantity: Quantity, *, us: int | None = None, si: int | None = None) -> Pair:
+    """Return a value as text in metric and in US units.
+
+    Parameters
+    ----------
+    value : float
+        In the inside unit of the quantity.
+    quantity : str
+        One of `siting.units.QUANTITIES`.
+    us, si : int, optional
+        Digits after the point.
+
+    Returns
+    -------
+    list of str
+        Metric, US.
+    """
+    metric = show(float(value), quantity, "metric", decimals=si)
+    imperial = show(float(value), quantity, "us", decimals=us)
+    return [text.replace(" ", _TIGHT) for text in (metric, imperial)]
+
+
+def fill(template: str, *values: Pair) -> Pair:
+    """Fill the `{}` of a text with values in both unit systems.
+
+    Parameters
+    ----------
+    template : str
+        Our own words; never a user's.
+    *values : str or list of str
+        What to put in; may hold any text.
+
+    Returns
+    -------
+    list of str
+        Metric, US.
+
+    Examples
+    --------
+    >>> fill("{} deep", ["75 mm", "3.0 in"])
+    ['75 mm deep', '3.0 in deep']
+    """
+    return [
+        template.format(*(value if isinstance(value, str) else value[k] for value in values))
+        for k in (0, 1)
+    ]
+
+
+def number(value: object, decimals: int) -> str:
+    """Return a plain number as text, an en dash when it is unknown.
+
+    Examples
+    --------
+    >>> number(1234.5, 0), number(float("nan"), 1)
+    ('1,234', '–')
+    """
+    figure = math.nan if value is None else float(value)  # type: ignore[arg-type]
+    return f"{figure:,.{decimals}f}".replace("-", "−") if math.isfinite(figure) else _UNKNOWN
+
+
+def words(value: object) -> str:
+    """Return a word of the vocabulary as people read it.
+
+    Examples
+    --------
+    >>> words("warm_season_turf")
+    'warm season turf'
+    """
+    if value is None or (isinstance(value, float) and math.isnan(value)):
+        return _UNKNOWN
+    return str(value).replace("_", " ")
+
+
+def _depth(metres: float) -> Pair:
+    return both(1000 * metres, "depth", us=1)
+
+
+def _valve(row: pd.Series[Any]) -> str:
+    valve, controller = words_raw(row["valve"]), words_raw(row["controller"])
+    return valve if controller == _UNKNOWN else f"{valve} on controller {controller}"
+
+
+def words_raw(value: object) -> str:
+    """Return a user's own text unchanged, an en dash when there is none."""
+    return words(value) if not isinstance(value, str) else value or _UNKNOWN
+
+
+def sensor_rows(plan: Plan, sensor: pd.Series[Any]) -> list[Row]:
+    """Return what a crew reads about a sensor.
+
+    Parameters
+    ----------
+    plan : Plan
+        The plan.
+    sensor : Series
+        One row of ``plan.sensors``.
+
+    Returns
+    -------
+    list of (str, str or list of str)
+        Label and text.
+    """
+    valves = plan.zones["valve"]
+    governs = ", ".join(f"{z} (valve {words_raw(valves[z])})" for z in sensor["governs"])
+    tight = f"tightest: {words(sensor['binding_setback'])}, {number(sensor['setback_ratio'], 2)}"
+    met = float(sensor["setback_ratio"]) >= 1
+    clear = (
+        f"all kept; {tight} × what is asked" if met else f"not all kept; {tight} × what is asked"
+    )
+    rank, sd = 100 * float(sensor["dryness_rank_zone"]), 100 * float(sensor["rank_sd"])
+    rows: list[Row] = [
+        ("Buried in zone", words_raw(sensor["zone"])),
+        ("Valve", _valve(sensor)),
+        ("Governs zones", governs),
+        ("Depth", fill("{}. {}", _depth(sensor["depth_m"]), str(sensor["depth_note"]))),
+        ("Control", _CONTROL.get(str(sensor["control"]), words(sensor["control"]))),
+        ("Why here", str(sensor["reason"])),
+        (
+            "Drier than",
+            f"{number(rank, 0)} % of its zone's usable ground (± {number(sd, 0)} points)",
+        ),
+        ("Setbacks", f"{clear}. {sensor['setback_note']}".removesuffix(". ")),
+        (
+            "Wire",
+            fill(
+                "{} to the controller; its share of the trench {}",
+                both(sensor["wire_m"], "length", si=1, us=0),
+                both(sensor["trench_m"], "length", si=1, us=0),
+            ),
+        ),
+    ]
+    return rows
+
+
+def sensor_steps(sensor: pd.Series[Any]) -> list[Pair]:
+    """Return the steps from the hole to the threshold.
+
+    Parameters
+    ----------
+    sensor : Series
+        One row of ``plan.sensors``.
+
+    Returns
+    -------
+    list of str or list of str
+        The steps in order.
+
+    Notes
+    -----
+    Reading the sensor a day after a thorough soaking, and starting from that reading, is common
+    practice.
+    """
+    vwc = number(100 * float(sensor["threshold_vwc"]), 1)
+    low = number(100 * float(sensor["threshold_low_fraction"]), 0)
+    steps: list[Pair] = [
+        fill(
+            "Bury the sensor {} deep, with firm contact to undisturbed soil all along it.",
+            _depth(sensor["depth_m"]),
+        ),
+        "Soak the ground around it thoroughly, then keep this valve off and wait "
+        f"{number(sensor['soak_wait_h'], 0)} h.",
+        "Take the reading and write it down: it is the full mark of this soil.",
+        fill(
+            "Threshold: allow watering once the soil is {} below the full mark "
+            f"({low} % of the water that plants can use); about {vwc} % water by volume, if the "
+            "soil is as assumed.",
+            both(sensor["threshold_low_mm"], "depth", si=1),
+        ),
+    ]
+    if math.isfinite(float(sensor["threshold_high_mm"])):
+        high = number(100 * float(sensor["threshold_high_fraction"]), 0)
+        steps.append(
+            fill(
+                "High threshold: stop watering when no more than {} is missing to the full mark "
+                f"({high} %).",
+                both(sensor["threshold_high_mm"], "depth", si=1),
+            )
+        )
+    note = str(sensor["threshold_note"])
+    return [*steps, note] if note else steps
+
+
+def tie_rows(ties: pd.DataFrame) -> list[list[Pair]]:
+    """Return a sensor's ties: number, from where, distance, expected error.
+
+    Parameters
+    ----------
+    ties : DataFrame
+        The sensor's rows of ``plan.ties``.
+
+    Returns
+    -------
+    list of list
+        One list of cells per tie.
+    """
+    return [
+        [
+            str(row["tie"]),
+            words(row["from_kind"]),
+            both(row["distance_m"], "length"),
+            both(row["drms_m"], "length", us=2),
+        ]
+        for _, row in ties.iterrows()
+    ]
+
+
+def _run_time(row: pd.Series[Any]) -> str:
+    text = f"{number(row['run_minutes'], 0)} min per event"
+    today = float(row["today_minutes"])
+    return f"{text} (today {number(today, 0)})" if math.isfinite(today) else text
+
+
+def _cycles(row: pd.Series[Any]) -> str:
+    cycles = int(row["cycles"])
+    if cycles <= 1:
+        return "in one go"
+    each, soak = number(row["cycle_minutes"], 1), number(row["soak_minutes"], 0)
+    return f"{cycles} of {each} min each, {soak} min to soak in between"
+
+
+def _cycles_in_short(row: pd.Series[Any]) -> str:
+    cycles = int(row["cycles"])
+    if cycles <= 1:
+        return "1"
+    each, soak = number(row["cycle_minutes"], 1), number(row["soak_minutes"], 0)
+    return f"{cycles}\N{NO-BREAK SPACE}×\N{NO-BREAK SPACE}{each}, rest\N{NO-BREAK SPACE}{soak}"
+
+
+def _events(row: pd.Series[Any]) -> str:
+    today = float(row["today_events"])
+    text = f"about {number(row['events'], 0)} a season"
+    return f"{text} (today {number(today, 0)})" if math.isfinite(today) else text
+
+
+def zone_rows(zone: pd.Series[Any]) -> list[Row]:
+    """Return what a practitioner reads about a zone.
+
+    Parameters
+    ----------
+    zone : Series
+        One row of ``plan.zones``.
+
+    Returns
+    -------
+    list of (str, str or list of str)
+        Label and text.
+    """
+    water: Pair = fill("{} a season", both(zone["water_m3"], "volume"))
+    if math.isfinite(float(zone["today_m3"])):
+        water = fill("{} (today {})", water, both(zone["today_m3"], "volume"))
+    rows: list[Row] = [
+        ("Valve", _valve(zone)),
+        ("Governed by", f"sensor {zone['sensor_id']}"),
+        ("Water need", f"{number(zone['need_score'], 1)} % of its ready water per peak day"),
+        ("Plants", words(zone["plants"])),
+        ("Sun", f"{number(zone['sun_hours'], 1)} h a day over the season"),
+        ("Run time", _run_time(zone)),
+        ("Cycles", _cycles(zone)),
+        ("Events", _events(zone)),
+        ("Water", water),
+        (
+            "Dry days",
+            f"{number(zone['stress_days'], 1)} in the worst season, in its driest quarter",
+        ),
+        ("Soil", words(zone["soil"])),
+        ("Irrigation", words(zone["irrigation"])),
+        ("Applies", both(zone["precipitation_rate"], "rate")),
+        ("Evenness", f"{number(zone['distribution_uniformity'], 2)} (lowest quarter over mean)"),
+        ("Peak use", both(zone["etc_peak_mm_d"], "depth_per_day")),
+        (
+            "Stored water",
+            fill(
+                "{}, of which {} ready",
+                both(zone["taw_mm"], "depth"),
+                both(zone["raw_mm"], "depth"),
+            ),
+        ),
+        ("Area", both(zone["area_m2"], "area")),
+    ]
+    assumed = str(zone["defaults"])
+    return [*rows, ("Assumed", words(assumed))] if assumed else rows
+
+
+def zone_table(zones: pd.DataFrame) -> dict[str, Any]:
+    """Return the table of zones: heads, and a row of cells per zone.
+
+    Parameters
+    ----------
+    zones : DataFrame
+        ``plan.zones``.
+
+    Returns
+    -------
+    dict
+        `head` and `rows`; the first cell of a row is the zone's name.
+    """
+    head = ["Zone", "Valve", "Sensor", "Need, % a day", "Now", "Plan", "Cycles"]
+    rows: list[list[Pair]] = [
+        [
+            words_raw(name),
+            words_raw(zone["valve"]),
+            str(zone["sensor_id"]),
+            number(zone["need_score"], 1),
+            number(zone["today_minutes"], 0),
+            number(zone["run_minutes"], 0),
+            _cycles_in_short(zone),
+        ]
+        for name, zone in zones.iterrows()
+    ]
+    return {"head": head, "rows": rows}
+
+
+def choice_table(plan: Plan) -> dict[str, Any]:
+    """Return the table of choices: what each number of sensors costs and brings.
+
+    Parameters
+    ----------
+    plan : Plan
+        The plan.
+
+    Returns
+    -------
+    dict
+        `head` and `rows`.
+    """
+    currency = str(plan.economics["currency"])
+    head = ["Sensors", "Water", f"{currency} a year", "Dry days", "Next one is worth"]
+    rows: list[list[Pair]] = []
+    for n, row in plan.choices.iterrows():
+        mark = " (chosen)" if row["chosen"] else "" if row["feasible"] else " (too dry)"
+        rows.append(
+            [
+                f"{n}{mark}",
+                both(row["water_m3"], "volume"),
+                number(row["cost_per_year"], 0),
+                number(row["stress_days"], 1),
+                number(row["value_of_next"], 0),
+            ]
+        )
+    return {"head": head, "rows": rows}
+
+
+def _range(values: Iterable[float], quantity: Quantity) -> Pair:
+    known = [float(v) for v in values if math.isfinite(float(v))]
+    if not known:
+        return _UNKNOWN
+    mean = sum(known) / len(known)
+    return fill(
+        "{} ({} to {})",
+        both(mean, quantity),
+        both(min(known), quantity),
+        both(max(known), quantity),
+    )
+
+
+def _money(economics: Any, key: str, decimals: int, unit: str) -> str:
+    low, high = economics[f"{key}_low"], economics[f"{key}_high"]
+    text = f"{number(economics[key], decimals)} {unit}"
+    if low is None or high is None:
+        return text
+    return f"{text} ({number(low, decimals)} to {number(high, decimals)})"
+
+
+def savings(plan: Plan) -> dict[str, Any]:
+    """Return what the plan saves, with ranges, or plainly that no saving is claimed.
+
+    Parameters
+    ----------
+    plan : Plan
+        The plan.
+
+    Returns
+    -------
+    dict
+        `claim` (str) and `rows`.
+    """
+    season, money = plan.season, plan.economics
+    currency = str(money["currency"])
+    saved = [f for f in season["saved_fraction"] if math.isfinite(f)]
+    rows: list[Row] = [("Water with the plan, a season", _range(season["plan_m3"], "volume"))]
+    if saved:
+        share = [100 * f for f in (sum(saved) / len(saved), min(saved), max(saved))]
+        rows += [
+            ("Water with today's timer", _range(season["baseline_m3"], "volume")),
+            ("Water saved", _range(season["saved_m3"], "volume")),
+            (
+                "Share saved",
+                "{} % ({} to {})".format(*(number(s, 0) for s in share)),
+            ),
+        ]
+    else:
+        rows.append(("Water saved", "not claimed: today's timer is not known"))
+    rows.append(("Sensors, trench and wire", f"{number(money['capital'], 0)} {currency}"))
+    for key, label, decimals, unit in (
+        ("saved_per_year", "Money saved", 0, f"{currency} a year"),
+        ("payback_years", "Pays back in", 1, "years"),
+    ):
+        known = money[key] is not None and math.isfinite(money[key])
+        rows.append((label, _money(money, key, decimals, unit) if known else "not claimed"))
+    return {"claim": str(money["claim"]), "rows": rows}

@@ -1,0 +1,283 @@
+"""The pages after the sensors: run times, zones, parts, money, assumptions, cautions."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from typing import Any, Final
+
+import pandas as pd
+from reportlab.platypus import CondPageBreak, PageBreak, Spacer
+
+from siting.cautions import cautions_for
+from siting.handoff._sheet_tables import bullets, facts, grid, heading, note, text
+from siting.handoff._sheet_text import clean, elide, money, number
+from siting.planning import Plan
+from siting.units import FOOT_M, Quantity, UnitsName, show, unit_label
+
+__all__ = ["office_pages"]
+
+_NAME: Final = 40
+_DASH: Final = "–"
+
+
+def office_pages(plan: Plan, *, width: float) -> list[Any]:
+    """Return the flowables from the run-time table to the cautions.
+
+    Parameters
+    ----------
+    plan : Plan
+        The plan.
+    width : float
+        Between the margins [pt].
+    """
+    return [
+        PageBreak(),
+        *_run_times(plan, width),
+        *_zones(plan, width),
+        CondPageBreak(220),
+        *_choices(plan, width),
+        *_money(plan, width),
+        *_season(plan, width),
+        *_parts(plan, width),
+        PageBreak(),
+        heading("Cautions"),
+        *bullets([clean(line) for line in plan.cautions or cautions_for()]),
+        heading("Assumed, repaired or not met"),
+        *bullets([clean(line) for line in plan.warnings] or ["Nothing."]),
+    ]
+
+
+def _name(value: object) -> str:
+    return elide(clean(value), _NAME)
+
+
+def _run_times(plan: Plan, width: float) -> list[Any]:
+    """Minutes, cycles and soak per valve."""
+    rows = [
+        (
+            _name(row.valve),
+            _name(zone),
+            row.sensor_id,
+            clean(row.control).replace("_", "-"),
+            number(row.today_minutes),
+            number(row.run_minutes),
+            _DASH if not math.isfinite(row.run_time_factor) else f"× {row.run_time_factor:.2f}",
+            f"{row.cycles} × {number(row.cycle_minutes, 1)}",
+            _DASH if row.cycles == 1 else number(row.soak_minutes),
+            f"{number(row.today_events)} / {number(row.events)}",
+        )
+        for zone, row in zip(plan.zones.index, plan.zones.itertuples(), strict=True)
+    ]
+    head = ("Valve", "Zone", "Sensor", "Control", "Today min", "Plan min", "Factor", "Cycles × min",
+            "Soak min", "Events today / plan")  # fmt: skip
+    shares = (0.9, 2.2, 1.1, 1.25, 1, 0.9, 1.1, 1.3, 0.9, 1.3)
+    timer = [] if plan.settings.timer else [text("Today's timer is not known: no comparison.")]
+    return [
+        heading("Run times for the controller"),
+        text(
+            "Minutes per watering event. Where there are several cycles, let the water soak in for"
+            " the minutes stated between them, so that nothing runs off. Events are the mean of a"
+            " season. Local watering days and hours come first."
+        ),
+        *timer,
+        grid(head, rows, shares, width=width, words=(0, 1, 2, 3)),
+        Spacer(1, 4),
+    ]
+
+
+def _zones(plan: Plan, width: float) -> list[Any]:
+    """Say what each zone is and needs."""
+    units = plan.settings.units
+    rows = [
+        (
+            _name(zone),
+            f"{_name(row.plants).replace('_', ' ')}, {_name(row.soil)}",
+            show(row.area_m2, "area", units),
+            number(row.sun_hours, 1),
+            number(row.need_score),
+            _bare(row.etc_peak_mm_d, "depth_per_day", units),
+            _bare(row.raw_mm, "depth", units),
+            _volumes(row.today_m3, row.water_m3, units),
+            number(row.stress_days, 1),
+        )
+        for zone, row in zip(plan.zones.index, plan.zones.itertuples(), strict=True)
+    ]
+    head = ("Zone", "Plants, soil", "Area", "Sun h/d", "Need %/d",
+            f"Peak use {unit_label('depth_per_day', units)}",
+            f"Store {unit_label('depth', units)}",
+            f"Water today / plan {unit_label('volume', units)}", "Stress days")  # fmt: skip
+    assumed = [
+        f"Zone {_name(zone)}: assumed {clean(words).replace('_', ' ')}."
+        for zone, words in plan.zones["defaults"].items()
+        if clean(words)
+    ]
+    return [
+        heading("Zones"),
+        text(
+            "Need: share of the readily available water (store) used on a peak day, shade counted."
+            " Stress: days in the worst season on which the driest quarter runs short."
+        ),
+        grid(
+            head, rows, (1.7, 2.3, 1.1, 0.7, 0.85, 0.95, 0.9, 1.8, 0.95), width=width, words=(0, 1)
+        ),
+        Spacer(1, 4),
+        *bullets(assumed),
+    ]
+
+
+def _volumes(today: float, plan: float, units: UnitsName) -> str:
+    """Return today's and the plan's water without units."""
+    return " / ".join(_bare(volume, "volume", units) for volume in (today, plan))
+
+
+def _bare(value: float, quantity: Quantity, units: UnitsName) -> str:
+    """Return a value without its unit, which the column's head carries."""
+    return show(value, quantity, units).removesuffix(unit_label(quantity, units)).strip()
+
+
+def _choices(plan: Plan, width: float) -> list[Any]:
+    """How many sensors: the curve, and the plain rules beside it."""
+    units, currency = plan.settings.units, elide(clean(plan.economics.get("currency")), 10)
+    rows = [
+        (
+            f"{n} allowed" + (" (chosen)" if row.chosen else ""),
+            elide(clean(row.groups), 120),
+            show(row.water_m3, "volume", units),
+            money(row.cost_per_year, currency) if row.feasible else "too much stress",
+            number(row.stress_days, 1),
+            money(row.value_of_next, currency),
+        )
+        for n, row in zip(plan.choices.index, plan.choices.itertuples(), strict=True)
+    ]
+    rows += [
+        (
+            elide(clean(rule), 60),
+            f"plain rule, {row.n} sensors" if row.n != 1 else "plain rule, 1 sensor",
+            show(row.water_m3, "volume", units),
+            money(row.cost_per_year, currency) if row.feasible else "too much stress",
+            number(row.stress_days, 1),
+            _DASH,
+        )
+        for rule, row in zip(plan.rules.index, plan.rules.itertuples(), strict=True)
+    ]
+    chosen = [k for k, flag in enumerate(plan.choices["chosen"]) if flag]
+    head = ("Sensors", "Which governs which", "Water a season", "Cost a year", "Stress days",
+            "Worth of the next, a year")  # fmt: skip
+    return [
+        heading("How many sensors, and what the next one is worth"),
+        text(plan.answer),
+        grid(
+            head, rows, (1.5, 2.9, 1.2, 1.3, 0.95, 1.3), width=width, words=(0, 1), bold_rows=chosen
+        ),
+        Spacer(1, 4),
+    ]
+
+
+def _money(plan: Plan, width: float) -> list[Any]:
+    """Cost, saving and payback with their ranges, or why nothing is claimed."""
+    known = plan.economics
+    currency = elide(clean(known.get("currency")), 10)
+    parts = ", ".join(
+        f"{key} {money(known.get(key), currency)}"
+        for key in ("device", "installation", "trench", "wire")
+    )
+    pairs: list[tuple[str, object]] = [
+        ("Sensors, installed", f"{money(known.get('capital'), currency)}: {parts}")
+    ]
+    if known.get("saved_per_year") is not None:
+        pairs.append(("Water saved a year", _spread(known, "saved_per_year", currency)))
+    if known.get("payback_years") is not None:
+        pairs.append(("Payback", _years(known)))
+    claim = clean(known.get("claim"))
+    return [
+        heading("Money"),
+        facts(pairs, width=width),
+        Spacer(1, 4),
+        *([text(claim)] if claim else []),
+    ]
+
+
+def _spread(known: Any, key: str, currency: str) -> str:  # noqa: ANN401 - free-form numbers
+    """Return an amount with its range."""
+    low, high = known.get(f"{key}_low"), known.get(f"{key}_high")
+    middle = money(known.get(key), currency)
+    if low is None or high is None:
+        return middle
+    return f"{middle} (range {money(low, currency)} to {money(high, currency)})"
+
+
+def _years(known: Any) -> str:  # noqa: ANN401 - free-form numbers
+    """Return the payback with its range."""
+    low, high = known.get("payback_years_low"), known.get("payback_years_high")
+    middle = f"{number(known.get('payback_years'), 1)} years"
+    if low is None or high is None:
+        return middle
+    return f"{middle} (range {number(low, 1)} to {number(high, 1)})"
+
+
+def _season(plan: Plan, width: float) -> list[Any]:
+    """Every weather year, and their mean."""
+    units, season = plan.settings.units, plan.season
+    if season.empty:
+        return []
+    rows = [(clean(year), *_year_cells(row, units)) for year, row in season.iterrows()]
+    rows.append(("mean", *_year_cells(season.mean(), units)))
+    head = (
+        "Season",
+        "Today's timer",
+        "Plan",
+        "Saved",
+        "Saved %",
+        "Events skipped",
+        "Stress days",
+        "Rain",
+    )
+    return [
+        heading("Water, season by season"),
+        grid(
+            head, rows, (1, 1.4, 1.4, 1.4, 1, 1.1, 1, 1.1), width=width, bold_rows=(len(rows) - 1,)
+        ),
+        Spacer(1, 4),
+        *(
+            [note("Today's timer is not known, so no saving is claimed.")]
+            if season["baseline_m3"].isna().all()
+            else []
+        ),
+    ]
+
+
+def _year_cells(row: pd.Series[Any], units: UnitsName) -> Sequence[str]:
+    """Return the cells of one season."""
+    shares = [
+        _DASH if pd.isna(row[k]) else f"{row[k]:.0%}"
+        for k in ("saved_fraction", "skipped_fraction")
+    ]
+    volumes = [show(row[k], "volume", units) for k in ("baseline_m3", "plan_m3", "saved_m3")]
+    rain = show(row["rain_mm"], "depth", units, decimals=1 if units == "us" else 0)
+    return (*volumes, *shares, number(row["stress_days"], 1), rain)
+
+
+def _parts(plan: Plan, width: float) -> list[Any]:
+    """Materials."""
+    us = plan.settings.units == "us"
+    rows = []
+    for part in plan.parts.itertuples():
+        quantity, unit = float(part.quantity), clean(part.unit)
+        if us and unit == "m":
+            quantity, unit = quantity / FOOT_M, "ft"
+        whole = unit not in {"m", "ft"}
+        rows.append(
+            (
+                elide(clean(part.item), 80),
+                number(quantity, 0 if whole else 1),
+                unit,
+                clean(part.note),
+            )
+        )
+    return [
+        heading("Materials"),
+        grid(
+            ("Item", "Quantity", "Unit", "Note"), rows, (3, 1, 1, 3.5), width=width, words=(0, 2, 3)
+        ),
+    ]

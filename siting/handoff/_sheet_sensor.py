@@ -1,0 +1,290 @@
+"""Two sides per sensor: the plan to dig from, and the worksheet to fill in by pen."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from functools import partial
+from typing import Any, Final
+
+from reportlab.platypus import PageBreak, Spacer, Table, TableStyle
+
+from siting.handoff._sheet_fonts import printable
+from siting.handoff._sheet_pen import Drawing
+from siting.handoff._sheet_plan import paint_inset, paint_surroundings
+from siting.handoff._sheet_section import paint_section
+from siting.handoff._sheet_tables import bullets, facts, grid, heading, note, text, worksheet
+from siting.handoff._sheet_text import clean, depth, elide, tape
+from siting.planning import Plan
+from siting.units import show
+
+__all__ = ["compass", "sensor_list", "sensor_pages", "threshold_steps"]
+
+_PLAN_SHARE: Final = 0.68
+_GAP: Final = 10.0
+_PLAN_HEIGHT: Final = 430.0
+_INSET_HEIGHT: Final = 165.0
+_POINTS: Final = (
+    "N", "NNE", "NE", "ENE", "E", "ESE", "SE", "SSE",
+    "S", "SSW", "SW", "WSW", "W", "WNW", "NW", "NNW",
+)  # fmt: skip
+_NAME: Final = 60
+_BLANK: Final = "________________"
+
+
+def compass(east: float, north: float) -> str:
+    """Return the compass point of a direction.
+
+    Examples
+    --------
+    >>> compass(1, 0), compass(-1, 1), compass(0.1, -1)
+    ('E', 'NW', 'S')
+    """
+    turn = math.degrees(math.atan2(east, north)) % 360
+    return _POINTS[round(turn / 22.5) % len(_POINTS)]
+
+
+def sensor_pages(plan: Plan, sensor_id: str, *, width: float) -> list[Any]:
+    """Return the flowables of one sensor's leaf, each side from the top of a page.
+
+    Parameters
+    ----------
+    plan : Plan
+        The plan.
+    sensor_id : str
+        Which sensor.
+    width : float
+        Between the margins [pt].
+    """
+    row = plan.sensors.loc[sensor_id].to_dict()
+    title = (
+        f"{sensor_id}: zone {elide(clean(row['zone']), 40)}, valve {elide(clean(row['valve']), 20)}"
+    )
+    return [
+        PageBreak(),
+        heading(title, "tag"),
+        _pictures(plan, sensor_id, width),
+        Spacer(1, 4),
+        _clearances(plan),
+        _tie_table(plan, sensor_id, width),
+        Spacer(1, 6),
+        facts(_fact_pairs(plan, sensor_id, row), width=width, share=0.2),
+        PageBreak(),
+        heading(f"{sensor_id}: worksheet", "tag"),
+        heading("Why here"),
+        text(row["reason"]),
+        *([note(f"What gave way: {clean(row['setback_note'])}")] if row["setback_note"] else []),
+        heading("Depth and threshold"),
+        *bullets(threshold_steps(plan, row), numbered=True),
+        heading("To fill in on site"),
+        worksheet(_blanks(plan, sensor_id, row), width=width),
+    ]
+
+
+def sensor_list(plan: Plan, *, width: float) -> Any:  # noqa: ANN401 - reportlab is not typed
+    """Return the list of all sensors for the first page.
+
+    Parameters
+    ----------
+    plan : Plan
+        The plan.
+    width : float
+        Between the margins [pt].
+    """
+    units = plan.settings.units
+    rows = [
+        (
+            sensor_id,
+            elide(clean(row.zone), 40),
+            elide(clean(row.valve), 20),
+            elide(", ".join(clean(zone) for zone in row.governs), 80),
+            depth(row.depth_m, units),
+            show(row.wire_m, "length", units, decimals=1),
+        )
+        for sensor_id, row in zip(plan.sensors.index, plan.sensors.itertuples(), strict=True)
+    ]
+    head = ("Sensor", "In zone", "Valve", "Governs zones", "Depth", "Wire")
+    return grid(head, rows, (0.9, 2.2, 0.9, 3.2, 0.9, 1), width=width, words=(0, 1, 2, 3))
+
+
+def _pictures(plan: Plan, sensor_id: str, width: float) -> Table:
+    """Put the plan beside the inset and the section."""
+    wide = width * _PLAN_SHARE
+    thin = width - wide - _GAP
+    section = _PLAN_HEIGHT - _INSET_HEIGHT - 10
+    side = [
+        Drawing(partial(_inset, plan, sensor_id), width=thin, height=_INSET_HEIGHT),
+        Spacer(1, 8),
+        Drawing(partial(_section, plan, sensor_id), width=thin, height=section),
+    ]
+    main = Drawing(partial(_plan, plan, sensor_id), width=wide, height=_PLAN_HEIGHT)
+    table = Table([[main, side]], colWidths=[wide + _GAP, thin])
+    table.setStyle(
+        TableStyle(
+            [
+                ("VALIGN", (0, 0), (-1, -1), "TOP"),
+                ("LEFTPADDING", (0, 0), (-1, -1), 0),
+                ("RIGHTPADDING", (0, 0), (-1, -1), 0),
+                ("TOPPADDING", (0, 0), (-1, -1), 0),
+                ("BOTTOMPADDING", (0, 0), (-1, -1), 0),
+            ]
+        )
+    )
+    return table
+
+
+def _plan(plan: Plan, sensor_id: str, canvas: Any, width: float, height: float) -> None:  # noqa: ANN401
+    paint_surroundings(canvas, plan, sensor_id, width, height)
+
+
+def _inset(plan: Plan, sensor_id: str, canvas: Any, width: float, height: float) -> None:  # noqa: ANN401
+    paint_inset(canvas, plan, sensor_id, width, height)
+
+
+def _section(plan: Plan, sensor_id: str, canvas: Any, width: float, height: float) -> None:  # noqa: ANN401
+    paint_section(canvas, plan, sensor_id, width, height)
+
+
+def _clearances(plan: Plan) -> Any:  # noqa: ANN401 - reportlab is not typed
+    """Say what the shaded ground keeps clear of."""
+    units = plan.settings.units
+    pairs = zip(plan.keepout["hazard"], plan.keepout["setback_m"], strict=True)
+    words = dict.fromkeys(
+        f"{elide(clean(hazard), 24)} {tape(metres, units)}" for hazard, metres in pairs
+    )
+    listed = "; ".join(words) or "nothing"
+    return text(f"Dotted and shaded: keep clear of {listed}.", "cell", longest=400)
+
+
+def _tie_table(plan: Plan, sensor_id: str, width: float) -> Any:  # noqa: ANN401
+    """Return the tape distances; the third is a check."""
+    ties = plan.ties.loc[plan.ties["sensor_id"] == sensor_id].sort_values("tie")
+    if ties.empty:
+        return note(
+            "No two fixed corners are in reach of a tape: set this point out with a receiver or from"
+            " the coordinates below, and measure ties to whatever is fixed before backfilling."
+        )
+    units, rows = plan.settings.units, []
+    for number, metres, kind, line, drms in zip(
+        ties["tie"],
+        ties["distance_m"],
+        ties["from_kind"],
+        ties.geometry,
+        ties["drms_m"],
+        strict=True,
+    ):
+        (x, y, *_), (end_x, end_y, *_) = line.coords[0], line.coords[-1]
+        side = compass(x - end_x, y - end_y)
+        use = "set out" if number < 3 else "check"  # noqa: PLR2004 - the third tie
+        error = "–" if not math.isfinite(drms) else f"± {show(drms * 1000, 'depth', units)}"
+        rows.append((f"Tie {int(number)}", tape(metres, units), clean(kind), side, use, error))
+    head = ("Tie", "Tape", "From", "It lies to the", "Use", "Error")
+    return grid(
+        head, rows, (1, 1.5, 3, 1.4, 1, 1.3), width=width, words=(0, 1, 2, 3, 4), bold_rows=()
+    )
+
+
+def _fact_pairs(plan: Plan, sensor_id: str, row: Mapping[str, Any]) -> Sequence[tuple[str, object]]:
+    """Return what the crew needs to know about a sensor."""
+    units = plan.settings.units
+    governs = ", ".join(elide(clean(zone), _NAME) for zone in row["governs"])
+    where = f"{row['lat']:.7f}, {row['lon']:.7f} (latitude, longitude, WGS 84)"
+    degrees = plan.site.source_crs.is_geographic
+    grid_place = f"x {row['source_x']:.3f}, y {row['source_y']:.3f} (the property's own grid)"
+    met = "all met" if row["setback_ratio"] >= 1 else "NOT all met"
+    controller = elide(clean(row["controller"]), _NAME) or "–"
+    return (
+        (
+            "Depth",
+            f"{depth(row['depth_m'], units)} to the sensor's middle. {clean(row['depth_note'])}",
+        ),
+        ("Controller", f"{controller}; {clean(row['control']).replace('_', '-')} control"),
+        ("Governs", f"zones {governs}"),
+        ("Wire", _wire_words(plan, sensor_id, row)),
+        ("Position", where),
+        *([] if degrees else [("Grid", grid_place)]),
+        (
+            "Dryness",
+            f"drier than {row['dryness_rank_zone']:.0%} of its zone's ground that is free of"
+            f" setbacks (± {row['rank_sd']:.0%})",
+        ),
+        (
+            "Setbacks",
+            f"{met}; tightest: {clean(row['binding_setback'])}, {row['setback_ratio']:.2f} of what"
+            " is asked",
+        ),
+    )
+
+
+def _wire_words(plan: Plan, sensor_id: str, row: Mapping[str, Any]) -> str:
+    """Return the wire's length and what it crosses."""
+    units = plan.settings.units
+    routes = plan.wire_routes.loc[plan.wire_routes["sensor_id"] == sensor_id, "crosses"]
+    crossed = dict.fromkeys(clean(word) for word in routes if clean(word))
+    over = f"; crosses {', '.join(crossed)}" if crossed else ""
+    length = show(row["wire_m"], "length", units, decimals=1)
+    trench = show(row["trench_m"], "length", units, decimals=1)
+    return f"{length} to the controller; share of the trench {trench}{over}"
+
+
+def threshold_steps(plan: Plan, row: Mapping[str, Any]) -> list[str]:
+    """Return how to bury the sensor and set its threshold, step by step.
+
+    Parameters
+    ----------
+    plan : Plan
+        The plan, for its units.
+    row : mapping
+        One row of ``plan.sensors``.
+
+    Returns
+    -------
+    list of str
+        Plain words.
+    """
+    units = plan.settings.units
+    metric = units == "metric"
+    water = "about 20 L on the spot, or 25 mm" if metric else "about 5 gal on the spot, or 1 in"
+    steps = [
+        f"Bury it level, {depth(row['depth_m'], units)} deep, firm soil against it on all sides, no"
+        " air gaps, no stones; put the soil back in the order it came out.",
+        f"Soak the place thoroughly ({water} from the system), then keep the zone off.",
+        f"Wait {row['soak_wait_h']:.0f} h without watering or rain, then read the sensor.",
+        f"Set the threshold at that reading or slightly lower. Watering is allowed again at about"
+        f" {row['threshold_vwc']:.0%} water by volume, with {row['threshold_low_fraction']:.0%} of"
+        f" the available water used ({show(row['threshold_low_mm'], 'depth', units)}).",
+    ]
+    if math.isfinite(row["threshold_high_mm"]):
+        steps.append(
+            "On-demand control: watering stops again when only"
+            f" {show(row['threshold_high_mm'], 'depth', units)} are missing"
+            f" ({row['threshold_high_fraction']:.0%} of the available water)."
+        )
+    own = clean(row["threshold_note"])
+    return [*steps, own] if own else steps
+
+
+def _blanks(plan: Plan, sensor_id: str, row: Mapping[str, Any]) -> list[tuple[str, str]]:
+    """Return the lines of the worksheet."""
+    units = plan.settings.units
+    ties = plan.ties.loc[plan.ties["sensor_id"] == sensor_id].sort_values("tie")
+    built = [
+        (f"As-built tie {int(n)}", f"plan {tape(m, units)}; built {_BLANK} from {_BLANK}")
+        for n, m in zip(ties["tie"], ties["distance_m"], strict=True)
+    ]
+    wait = f"{row['soak_wait_h']:.0f} h"
+    high = f"; high {_BLANK}" if math.isfinite(row["threshold_high_mm"]) else ""
+    box = printable("☐")
+    return [
+        ("Utility locate", f"ticket {_BLANK} date {_BLANK} all clear {box}"),
+        ("Private lines", f"owner asked {box}; none {box}; located {box} by {_BLANK}"),
+        ("Flagged by, date", ""),
+        *(built or [(f"As-built tie {n}", f"{_BLANK} from {_BLANK}") for n in (1, 2)]),
+        ("As-built depth", f"plan {depth(row['depth_m'], units)}; built {_BLANK}"),
+        ("Wiring", f"waterproof splices in a box {box}; right valve and zone run {box}"),
+        ("Soaked", f"from {_BLANK} to {_BLANK}"),
+        (f"Reading after {wait}", f"at {_BLANK} reading {_BLANK}"),
+        ("Threshold set", f"low {_BLANK}{high}"),
+        ("Photos taken", f"hole with tape {box}; backfilled {box}; numbers {_BLANK}"),
+        ("Name, signature, date", ""),
+    ]

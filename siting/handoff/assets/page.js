@@ -1,0 +1,494 @@
+/* Draws the plan on the map, and the panel beside it. All text goes in as text, never as markup. */
+(function (map) {
+"use strict";
+const plan = JSON.parse(document.getElementById("plan").textContent);
+const SVG = "http://www.w3.org/2000/svg";
+const byId = (id) => document.getElementById(id);
+const marks = plan.marks;
+const onUnits = [];
+let unit = plan.units === "us" ? 1 : 0;
+
+/* ---- small tools -------------------------------------------------------------------------- */
+function make(tag, options, ...children) {
+  const node = document.createElement(tag);
+  for (const [key, value] of Object.entries(options || {})) {
+    if (key === "text") node.textContent = value;
+    else if (key === "on") for (const [name, f] of Object.entries(value)) node.addEventListener(name, f);
+    else node.setAttribute(key, value);
+  }
+  node.append(...children);
+  return node;
+}
+function draw(tag, attributes, ...children) {
+  const node = document.createElementNS(SVG, tag);
+  for (const [key, value] of Object.entries(attributes || {})) node.setAttribute(key, value);
+  node.append(...children);
+  return node;
+}
+/* A text that follows the unit switch; pairs are [metric, US]. */
+function say(pair, tag) {
+  const node = make(tag || "bdi");
+  const put = () => { node.textContent = typeof pair === "string" ? pair : pair[unit]; };
+  put();
+  if (typeof pair !== "string") onUnits.push(put);
+  return node;
+}
+const now = (pair) => (typeof pair === "string" ? pair : pair[unit]);
+const brief = (text, most) => ([...text].length > most ? [...text].slice(0, most - 1).join("") + "…" : text);
+function length(metres) {
+  const edge = plan.length[unit];
+  const value = metres * edge.factor;
+  return value.toFixed(value < 100 ? edge.decimals : 0) + " " + edge.label;
+}
+function offset(from, to) {
+  return [(to[0] - from[0]) * plan.metres_per_degree[0], (to[1] - from[1]) * plan.metres_per_degree[1]];
+}
+const WINDS = ["north", "north-east", "east", "south-east", "south", "south-west", "west", "north-west"];
+function direction(from, to) {
+  const [north, east] = offset(from, to);
+  return WINDS[Math.round(Math.atan2(east, north) / (Math.PI / 4) + 8) % 8];
+}
+const distance = (from, to) => Math.hypot(...offset(from, to));
+function inRing(point, ring) {
+  let inside = false;
+  for (let i = 0, j = ring.length - 1; i < ring.length; j = i++) {
+    const [a, b] = [ring[i], ring[j]];
+    if (a[0] > point[0] !== b[0] > point[0] &&
+        point[1] < ((b[1] - a[1]) * (point[0] - a[0])) / (b[0] - a[0]) + a[1]) inside = !inside;
+  }
+  return inside;
+}
+const inShape = (point, shape) => shape.some((rings) => rings.filter((r) => inRing(point, r)).length % 2 === 1);
+const announce = (text) => { byId("status").textContent = text; };
+
+/* ---- layers of the map -------------------------------------------------------------------- */
+["ground", "picture", "zones", "keep", "solid", "lines", "above"].forEach((name, k) => {
+  map.createPane(name).style.zIndex = 300 + 20 * k;
+});
+const hatch = draw("svg", { class: "aside", "aria-hidden": "true" },
+  draw("defs", {}, draw("pattern",
+    { id: "hatch", width: 7, height: 7, patternUnits: "userSpaceOnUse", patternTransform: "rotate(45)" },
+    draw("rect", { width: 1.6, height: 7, fill: marks.keepout }))));
+document.body.append(hatch);
+
+const still = { interactive: false };
+const shape = (polygons, style) => L.polygon(polygons, { ...still, smoothFactor: 0.2, ...style });
+const group = (layers) => L.layerGroup(layers);
+const outline = shape(plan.boundary, { pane: "ground", color: marks.boundary, weight: 2.5, fillColor: plan.ink.card, fillOpacity: 1 });
+const paving = group(plan.ground.paving.map((p) => shape(p, { pane: "ground", color: marks.paving_edge, weight: 1, fillColor: marks.paving, fillOpacity: 1 })));
+const buildings = group(plan.ground.buildings.map((p) => shape(p, { pane: "solid", color: marks.building_edge, weight: 2, fillColor: marks.building, fillOpacity: 1 })));
+const trees = group(plan.ground.trees.flatMap((t) => [
+  ...(t.crown.length ? [shape(t.crown, { pane: "solid", color: marks.crown_edge, weight: 1.2, fillColor: marks.crown, fillOpacity: 0.28 })] : []),
+  L.circleMarker(t.trunk, { ...still, pane: "solid", radius: 3, stroke: false, fillColor: marks.trunk, fillOpacity: 1 }),
+]));
+const keepout = group(plan.ground.keepout.map((k) => shape(k.shape, { pane: "keep", color: marks.keepout, weight: 1.2, opacity: 0.8, fillColor: "url(#hatch)", fillOpacity: 0.7 })));
+const line = (points, style) => L.polyline(points, { ...still, pane: "lines", lineCap: "round", ...style });
+const routes = (kind) => plan.routes.filter((r) => r.kind === kind);
+const trench = group(routes("trench").map((r) => line(r.line, { color: marks.trench, weight: 6, opacity: 0.8 })));
+const wire = group(routes("wire").map((r) => line(r.line, { color: "#ffd9d2", weight: 2.2, dashArray: "7 6" })));
+const ties = group(plan.sensors.flatMap((s) => s.ties.flatMap((t) => [
+  line(t.line, { color: marks.tie, weight: 1.4, dashArray: "3 5" }),
+  L.circleMarker(t.line[0], { ...still, pane: "lines", radius: 4.5, color: marks.tie, weight: 2, fillColor: "#ffffff", fillOpacity: 1 }),
+])));
+const pictures = Object.fromEntries(Object.entries(plan.overlays).map(([key, o]) =>
+  [key, L.imageOverlay(o.url, o.bounds, { pane: "picture", opacity: 0.85, alt: plan.scales[key].title })]));
+
+/* Marks of fixtures: shape and letter, so that they need no colour. */
+function glyph(kind, size) {
+  const box = { width: size, height: size, viewBox: "0 0 24 24", "aria-hidden": "true" };
+  const style = { fill: marks[kind] || marks.other, stroke: "#ffffff", "stroke-width": 1.6 };
+  const letter = (t, y) => { const n = draw("text", { x: 12, y, "text-anchor": "middle", "font-size": 13, "font-weight": 700, fill: "#ffffff" }); n.textContent = t; return n; };
+  if (kind === "controller") return draw("svg", box, draw("rect", { x: 2, y: 2, width: 20, height: 20, rx: 2, ...style }), letter("C", 17));
+  if (kind === "valve_box") return draw("svg", box, draw("path", { d: "M6 2h12l5 10-5 10H6L1 12z", ...style }), letter("V", 17));
+  if (kind === "downspout") return draw("svg", box, draw("path", { d: "M1 2h22L12 23z", ...style }), letter("D", 14));
+  if (kind === "head") return draw("svg", box, draw("circle", { cx: 12, cy: 12, r: 6, ...style }));
+  return draw("svg", box, draw("path", { d: "M12 3 21 12 12 21 3 12z", ...style }));
+}
+const heads = [];
+const fixtures = group(plan.fixtures.map((f) => {
+  if (f.kind === "head") {
+    const dot = L.circleMarker(f.at, { ...still, pane: "above", radius: 3.5, color: "#ffffff", weight: 1, fillColor: marks.head, fillOpacity: 1 });
+    heads.push(dot);
+    return dot;
+  }
+  const name = f.name || f.label;
+  const icon = L.divIcon({ html: glyph(f.kind, 24), className: "glyph", iconSize: [28, 28] });
+  return button(L.marker(f.at, { icon }), f.label + " " + name, () => openAt(f.at, [
+    make("h3", {}, say(f.label)),
+    ...(f.name ? [make("p", {}, say(f.name))] : []),
+    ...(f.valve ? [make("p", {}, "Valve ", say(f.valve))] : []),
+  ], 10));
+}));
+
+/* Anything that can be tapped can also be reached and opened from the keyboard. */
+function button(layer, label, open) {
+  layer.on("click", (e) => { L.DomEvent.stopPropagation(e); open(e.latlng, false); });
+  layer.on("add", () => {
+    const node = layer.getElement();
+    node.setAttribute("tabindex", "0");
+    node.setAttribute("role", "button");
+    node.setAttribute("aria-label", label);
+    node.addEventListener("keydown", (e) => {
+      if (e.key !== "Enter" && e.key !== " ") return;
+      e.preventDefault();
+      e.stopPropagation();
+      opener = node;
+      open(null, true);
+    });
+  });
+  return layer;
+}
+let opener = null;
+const popup = L.popup({ minWidth: 150, maxWidth: 270, autoPanPaddingTopLeft: [16, 62], autoPanPaddingBottomRight: [20, 20] });
+function openAt(at, children, lift) {
+  popup.options.offset = L.point(0, -(lift || 0));
+  popup.setLatLng(at).setContent(make("div", {}, ...children)).openOn(map);
+}
+function reasonsAt(at) {
+  const point = [at.lat, at.lng];
+  const found = map.hasLayer(keepout) ? plan.ground.keepout.filter((k) => inShape(point, k.shape)) : [];
+  return found.length ? [make("p", {}, make("strong", { text: "Keep clear here" })), make("ul", {}, ...found.map((k) => make("li", {}, say(k.reason))))] : [];
+}
+
+/* Zones */
+const zoneShapes = plan.zones.map((z) => button(
+  L.polygon(z.shape, { pane: "zones", smoothFactor: 0.2, color: marks.zone_edge, weight: 1.4, fillColor: z.colour, fillOpacity: 0.82 }),
+  "Zone " + z.zone + ", " + now(z.rows[2][1]),
+  (at, keyboard) => {
+    const here = at || L.latLng(z.label_at);
+    openAt(here, [make("h3", {}, "Zone ", say(z.zone)), make("p", {}, say(z.rows[2][1])), make("p", {}, say(z.rows[1][1])), ...reasonsAt(here)]);
+    showCard("Zone " + z.zone, zoneCard(z), keyboard);
+  }));
+const labels = plan.zones.map((z) => {
+  const html = make("span", {}, say(brief(z.zone, 22)));
+  return L.marker(z.label_at, { ...still, keyboard: false, pane: "above", icon: L.divIcon({ html, className: "zone-label", iconSize: [0, 0] }) });
+});
+const zones = group([...zoneShapes, ...labels]);
+
+/* Sensors */
+const picked = L.layerGroup().addTo(map);
+const pins = plan.sensors.map((s) => {
+  const html = make("div", { class: "pin" }, make("span", { class: "tag", text: s.id }), make("span", { class: "stem" }), make("span", { class: "spot" }));
+  const icon = L.divIcon({ html, className: "", iconSize: [52, 56], iconAnchor: [26, 50] });
+  return button(L.marker(s.at, { icon, zIndexOffset: 1000, riseOnHover: true }), "Sensor " + s.id + ", " + now(s.summary), (_, keyboard) => pick(s, keyboard));
+});
+const sensors = group(pins);
+function pick(s, keyboard) {
+  const reach = L.latLngBounds([s.at, ...s.ties.map((t) => t.line[0])]);
+  if (s.ties.length && map.getBoundsZoom(reach.pad(0.5)) > map.getZoom()) map.fitBounds(reach.pad(0.1), { ...clearance(), maxZoom: 22, animate: false });
+  openAt(s.at, [
+    make("h3", { text: "Sensor " + s.id }), make("p", {}, say(s.summary)),
+  ], 46);
+  showCard("Sensor " + s.id, sensorCard(s), keyboard);
+  for (const t of s.ties) {
+    const middle = [0, 1].map((k) => 0.75 * t.line[0][k] + 0.25 * t.line[1][k]);
+    const icon = L.divIcon({ html: say(t.cells[2], "span"), className: "tie-label", iconSize: [0, 0] });
+    picked.addLayer(line(t.line, { color: marks.tie, weight: 3 }));
+    picked.addLayer(L.marker(middle, { ...still, keyboard: false, icon, zIndexOffset: 500 }));
+  }
+  pins[plan.sensors.indexOf(s)].getElement().firstChild.classList.add("picked");
+  tidy();
+}
+function unpick() {
+  picked.clearLayers();
+  for (const pin of pins) if (pin.getElement()) pin.getElement().firstChild.classList.remove("picked");
+}
+
+/* ---- layer switches and legend ------------------------------------------------------------ */
+const box = () => ({ width: 26, height: 18, viewBox: "0 0 26 18", "aria-hidden": "true" });
+const patch = (style) => draw("svg", box(), draw("rect", { x: 1.5, y: 1.5, width: 23, height: 15, ...style }));
+const stroke = (...styles) => draw("svg", box(), ...styles.map((s) => draw("path", { d: "M1 9H25", fill: "none", ...s })));
+const ramp = (key, id) => {
+  const stops = plan.scales[key].colours.map((c, k, all) => draw("stop", { offset: k / (all.length - 1), "stop-color": c }));
+  return [draw("defs", {}, draw("linearGradient", { id }, ...stops)), draw("rect", { width: 100, height: 12, fill: "url(#" + id + ")" })];
+};
+function scale(key) {
+  const s = plan.scales[key];
+  return make("div", { class: "scale" },
+    make("div", { text: s.title + ", " + s.unit }),
+    draw("svg", { viewBox: "0 0 100 12", preserveAspectRatio: "none", role: "img", "aria-label": s.title + " from " + s.ticks[0] + " to " + s.ticks[s.ticks.length - 1] + " " + s.unit }, ...ramp(key, "ramp-" + key)),
+    make("div", { class: "ticks" }, ...s.ticks.map((t) => make("span", { text: t }))));
+}
+const pinPatch = draw("svg", box(), draw("rect", { x: 3, y: 0, width: 20, height: 10, rx: 2, fill: marks.sensor }), draw("path", { d: "M13 10v3", stroke: marks.sensor, "stroke-width": 2 }), draw("circle", { cx: 13, cy: 15, r: 2.5, fill: marks.sensor }));
+const LAYERS = [
+  { label: "Sensors", layer: sensors, on: true, mark: pinPatch },
+  { label: "Zones by water need", layer: zones, on: true, mark: patch({ fill: plan.scales.need.colours[4], stroke: marks.zone_edge, "stroke-width": 1.4 }), scale: "need" },
+  { label: "Direct sun", layer: pictures.sun, on: false, mark: patch({ fill: plan.scales.sun.colours[6] }), scale: "sun", picture: true },
+  { label: "Dryness", layer: pictures.dryness, on: false, mark: patch({ fill: plan.scales.dryness.colours[5] }), scale: "dryness", picture: true },
+  { label: "Keep clear (tap for why)", layer: keepout, on: false, mark: patch({ fill: "url(#hatch)", stroke: marks.keepout }) },
+  { label: "Ties to fixed corners", layer: ties, on: true, mark: stroke({ stroke: marks.tie, "stroke-width": 1.6, "stroke-dasharray": "3 4" }) },
+  { label: "Trench", layer: trench, on: true, mark: stroke({ stroke: marks.trench, "stroke-width": 6 }) },
+  { label: "Wire", layer: wire, on: true, mark: stroke({ stroke: marks.trench, "stroke-width": 8 }, { stroke: "#ffd9d2", "stroke-width": 2.2, "stroke-dasharray": "6 5" }) },
+  { label: "Buildings", layer: buildings, on: true, mark: patch({ fill: marks.building, stroke: marks.building_edge, "stroke-width": 2 }) },
+  { label: "Paving", layer: paving, on: true, mark: patch({ fill: marks.paving, stroke: marks.paving_edge }) },
+  { label: "Trees", layer: trees, on: true, mark: draw("svg", box(), draw("circle", { cx: 13, cy: 9, r: 8, fill: marks.crown, "fill-opacity": 0.35, stroke: marks.crown_edge }), draw("circle", { cx: 13, cy: 9, r: 2, fill: marks.trunk })) },
+  { label: "Fixtures", layer: fixtures, on: true, mark: glyph("other", 20) },
+];
+const KINDS = { controller: "Controller", valve_box: "Valve box", head: "Sprinkler head", downspout: "Downspout", other: "Other fixture" };
+function layerList() {
+  const rows = LAYERS.filter((entry) => !entry.layer.getLayers || entry.layer.getLayers().length).flatMap((entry) => {
+    const input = make("input", { type: "checkbox" });
+    input.checked = entry.on;
+    entry.input = input;
+    input.addEventListener("change", () => {
+      if (entry.picture && input.checked) for (const other of LAYERS) if (other.picture && other !== entry) other.input.checked = false;
+      apply();
+    });
+    entry.legend = entry.scale ? scale(entry.scale) : null;
+    return [make("label", { class: "switch" }, input, entry.mark, make("span", { text: entry.label })), ...(entry.legend ? [entry.legend] : [])];
+  });
+  const kinds = Object.keys(KINDS).filter((k) => plan.fixtures.some((f) => f.kind === k));
+  byId("layer-list").append(...rows, ...kinds.map((k) => make("div", { class: "kind" }, glyph(k, 20), make("span", { text: KINDS[k] }))));
+  byId("layers").open = window.matchMedia("(min-width: 1000px)").matches;
+}
+function apply() {
+  const covered = LAYERS.some((e) => e.picture && e.input.checked);
+  for (const entry of LAYERS) {
+    if (!entry.input) continue;
+    if (entry.input.checked !== map.hasLayer(entry.layer)) entry.input.checked ? entry.layer.addTo(map) : entry.layer.remove();
+    if (entry.legend) entry.legend.hidden = !entry.input.checked || (entry.scale === "need" && covered);
+  }
+  for (const z of zoneShapes) z.setStyle({ fillOpacity: covered ? 0 : 0.82 });
+  tidy();
+}
+/* Hide labels that would lie over another label, a sensor's tag, or outside their own zone. */
+function tidy() {
+  const taken = [...document.querySelectorAll(".pin .tag, .pin .spot, .tie-label span")].map((n) => n.getBoundingClientRect());
+  labels.forEach((label, k) => {
+    const node = label.getElement() && label.getElement().firstChild;
+    if (!node) return;
+    const r = node.getBoundingClientRect();
+    const own = zoneShapes[k].getElement().getBoundingClientRect();
+    const hit = taken.some((t) => r.left < t.right && t.left < r.right && r.top < t.bottom && t.top < r.bottom);
+    const hidden = hit || r.width > 1.25 * own.width || r.height > 1.25 * own.height;
+    node.style.visibility = hidden ? "hidden" : "visible";
+    if (!hidden) taken.push(r);
+  });
+}
+
+/* ---- panel -------------------------------------------------------------------------------- */
+const facts = (rows) => make("dl", {}, ...rows.flatMap(([label, text]) => [make("dt", { text: label }), make("dd", {}, say(text))]));
+function table(head, rows, caption, first) {
+  return make("div", { class: "wide", tabindex: "0", role: "group", "aria-label": caption }, make("table", {},
+    make("caption", { text: caption }),
+    make("thead", {}, make("tr", {}, ...head.map((h) => make("th", { scope: "col" }, say(h))))),
+    make("tbody", {}, ...rows.map((cells, r) => make("tr", {}, ...cells.map((c, k) =>
+      make("td", {}, k === 0 && first ? first(c, r) : say(c))))))));
+}
+const opens = (text, f) => make("button", { type: "button", class: "link", on: { click: f } }, say(text));
+const go = (at) => map.setView(at, Math.max(map.getZoom(), map.getBoundsZoom(plan.bounds) + 1), { animate: false });
+function copyRow([label, text]) {
+  const code = make("code", { text });
+  const copy = make("button", { type: "button", text: "Copy", "aria-label": "Copy " + label });
+  copy.addEventListener("click", () => {
+    const done = () => { copy.textContent = "Copied"; setTimeout(() => { copy.textContent = "Copy"; }, 1500); };
+    const byHand = () => {
+      const range = document.createRange();
+      range.selectNodeContents(code);
+      getSelection().removeAllRanges();
+      getSelection().addRange(range);
+      if (document.execCommand("copy")) done();
+    };
+    if (navigator.clipboard) navigator.clipboard.writeText(text).then(done, byHand); else byHand();
+  });
+  return make("div", {}, make("div", { class: "small", text: label }), make("div", { class: "copy" }, code, copy));
+}
+function sensorCard(s) {
+  return [
+    ...plan.panel.cautions.slice(0, 1).map((t) => make("p", { class: "cautions" }, say(t))),
+    facts(s.rows),
+    make("h3", { text: "From the hole to the threshold" }), make("ol", {}, ...s.steps.map((t) => make("li", {}, say(t)))),
+    ...(s.ties.length ? [table(["Tie", "From", "Distance", "Error ±"], s.ties.map((t) => t.cells), "Ties: tape distances from fixed points")] : []),
+    make("h3", { text: "Coordinates" }), ...s.places.map(copyRow),
+  ];
+}
+function zoneCard(z) {
+  const s = plan.sensors.find((other) => other.id === z.values.sensor_id);
+  return [facts(z.rows), ...(s ? [make("p", {}, opens("Show sensor " + s.id, () => { go(s.at); pick(s, true); }))] : [])];
+}
+const card = make("section", { class: "card", hidden: "" });
+function showCard(title, children, keyboard) {
+  unpick();
+  const head = make("h2", { tabindex: "-1" }, say(title));
+  const close = make("button", { type: "button", text: "Close", on: { click: closeCard } });
+  card.replaceChildren(make("div", { class: "card-top" }, head, close), ...children);
+  card.hidden = false;
+  if (byId("panel").dataset.height === "low") setHeight("middle");
+  byId("panel-body").scrollTop = 0;
+  if (keyboard) head.focus({ preventScroll: true });
+}
+function closeCard() {
+  const inside = card.contains(document.activeElement);
+  card.hidden = true;
+  unpick();
+  map.closePopup();
+  if (inside && opener && opener.isConnected) opener.focus();
+  tidy();
+}
+function chart() {
+  const p = plan.panel;
+  const steps = p.choices.slice(0, -1);
+  if (!steps.length) return [];
+  const known = steps.map((c) => (c.feasible ? c.value_of_next : null));
+  const low = Math.max(0, ...known.map((v) => -(v || 0)));
+  const top = Math.max(known.includes(null) ? Math.max(0.5 * low, 1e-9) : 1e-9, ...known.map((v) => v || 0));
+  const [width, high, gap] = [360, 128, 26];
+  const k = (high - 2 * gap) / (top + low);
+  const zero = gap + top * k;
+  const each = width / steps.length;
+  const note = (x, y, t, more) => { const n = draw("text", { x, y, "text-anchor": "middle", "font-size": 14, fill: plan.ink.text, ...more }); n.textContent = t; return n; };
+  const nth = (n) => n + (n % 100 > 10 && n % 100 < 14 ? "th" : { 1: "st", 2: "nd", 3: "rd" }[n % 10] || "th");
+  const money = (v) => (v < 0 ? "−" : "+") + Math.abs(v).toLocaleString("en-US", { maximumFractionDigits: Math.abs(v) < 10 ? 1 : 0 });
+  const bars = steps.flatMap((c, i) => {
+    const [v, x, w] = [known[i], i * each + each / 2, Math.min(54, 0.6 * each)];
+    const name = note(x, high + 14, nth(c.n + 1));
+    if (v === null) return [draw("rect", { x: x - w / 2, y: gap, width: w, height: zero - gap || 20, fill: "url(#hatch)", stroke: marks.keepout }), note(x, gap - 8, "needed", { "font-weight": 700 }), name];
+    const y = v >= 0 ? zero - v * k : zero;
+    return [draw("rect", { x: x - w / 2, y, width: w, height: Math.max(1.5, Math.abs(v) * k), fill: v > 0 ? plan.scales.need.colours[5] : plan.scales.dryness.colours[4] }),
+      note(x, v >= 0 ? y - 6 : y - v * k + 15, money(v), { "font-weight": 700 }), name];
+  });
+  const told = steps.map((c, i) => nth(c.n + 1) + ": " + (known[i] === null ? "needed" : money(known[i]))).join("; ");
+  return [
+    make("h3", {}, "What one more sensor is worth, ", say(p.currency), " a year"),
+    draw("svg", { class: "chart", viewBox: "0 0 " + width + " " + (high + 24), role: "img", "aria-label": told },
+      draw("path", { d: "M0 " + zero + "H" + width, stroke: plan.ink.quiet }), ...bars),
+    make("p", { class: "small", text: "Above the line it brings more than it costs; below, less. “Needed”: with one fewer, a zone would be too dry." }),
+  ];
+}
+function section(id, title, ...children) {
+  return make("section", { id, "aria-label": title }, make("h2", { text: title, tabindex: "-1" }), ...children);
+}
+function panel() {
+  const p = plan.panel;
+  const list = (items) => make("ul", {}, ...items.map((t) => make("li", {}, say(t))));
+  const parts = [
+    section("answer", "How many sensors, and why", make("p", {}, say(p.answer)), ...chart(),
+      table(p.choice_table.head, p.choice_table.rows, "Every number of sensors that was weighed")),
+    section("sensor-list", "Sensors", table(["Sensor", "Where", "Governs"],
+      plan.sensors.map((s) => [s.id, s.summary, s.rows[2][1]]), "Tap a sensor for depth, ties and threshold",
+      (c, r) => opens(c, () => { const s = plan.sensors[r]; go(s.at); pick(s, true); }))),
+    section("zone-list", "Zones and run times", table(p.zone_table.head, p.zone_table.rows, "Minutes for the timer; a zone opens its details",
+      (c, r) => opens(c, () => { const z = plan.zones[r]; go(z.label_at); openAt(z.label_at, [make("h3", {}, "Zone ", say(z.zone)), make("p", {}, say(z.rows[2][1]))]); showCard("Zone " + z.zone, zoneCard(z), true); }))),
+    section("savings", "Water and money", make("p", {}, say(p.savings.claim)), facts(p.savings.rows)),
+  ];
+  const cautions = section("cautions", "Before you dig", list(p.cautions));
+  cautions.className = "cautions";
+  const assumed = p.warnings.length ? [section("assumed", "Assumed, repaired or not met", list(p.warnings))] : [];
+  const all = [...parts, cautions, ...assumed];
+  const jump = make("nav", { class: "jump", "aria-label": "Parts of the plan" }, ...[["cautions", "Cautions"], ["sensor-list", "Sensors"], ["zone-list", "Zones"], ["savings", "Savings"], ["answer", "Why"]].map(([id, text]) =>
+    make("button", { type: "button", text, on: { click: () => { const s = byId(id); s.scrollIntoView(); s.querySelector("h2").focus({ preventScroll: true }); } } })));
+  byId("panel-body").append(jump, card, ...all, make("p", { class: "small", text: "Map drawn with Leaflet 1.9.4 (BSD 2-clause licence). Works without a network." }));
+}
+const HEIGHTS = ["low", "middle", "high"];
+function setHeight(name) {
+  byId("panel").dataset.height = name;
+  byId("taller").disabled = name === "high";
+  byId("shorter").disabled = name === "low";
+  map.invalidateSize({ animate: false });
+}
+function step(by) {
+  const k = HEIGHTS.indexOf(byId("panel").dataset.height) + by;
+  setHeight(HEIGHTS[Math.min(2, Math.max(0, k))]);
+}
+
+/* ---- units, place, print ------------------------------------------------------------------ */
+let bar = null;
+function setUnits(k) {
+  unit = k;
+  byId("units-metric").setAttribute("aria-pressed", String(k === 0));
+  byId("units-us").setAttribute("aria-pressed", String(k === 1));
+  for (const put of onUnits) put();
+  if (bar) bar.remove();
+  bar = L.control.scale({ position: "bottomleft", metric: k === 0, imperial: k === 1, maxWidth: 140 }).addTo(map);
+  if (place) showPlace();
+  tidy();
+}
+let watch = null;
+let place = null;
+const you = L.layerGroup().addTo(map);
+function showPlace() {
+  const at = [place.latitude, place.longitude];
+  you.clearLayers();
+  you.addLayer(L.circle(at, { ...still, pane: "lines", radius: place.accuracy, color: plan.ink.accent, weight: 2, fillOpacity: 0.12 }));
+  you.addLayer(L.circleMarker(at, { ...still, pane: "above", radius: 7, color: "#ffffff", weight: 3, fillColor: plan.ink.text, fillOpacity: 1 }));
+  const near = plan.sensors.map((s) => [distance(at, s.at), s]).sort((a, b) => a[0] - b[0])[0];
+  const sure = "Your place is known to ± " + length(place.accuracy) + ".";
+  announce(near ? "Sensor " + near[1].id + " is " + length(near[0]) + " to the " + direction(at, near[1].at) + ". " + sure : sure);
+}
+function locate() {
+  if (watch !== null) {
+    navigator.geolocation.clearWatch(watch);
+    watch = place = null;
+    you.clearLayers();
+    announce("");
+  } else if (!navigator.geolocation) {
+    announce("This device does not tell its place.");
+  } else {
+    announce("Looking for your place …");
+    watch = navigator.geolocation.watchPosition(
+      (fix) => {
+        const first = place === null;
+        place = fix.coords;
+        showPlace();
+        const at = L.latLng(place.latitude, place.longitude);
+        if (first && L.latLngBounds(plan.bounds).pad(1).contains(at)) map.panInside(at, { padding: [80, 80] });
+      },
+      (fault) => {
+        announce(fault.code === 1 ? "Your place was not shared. Allow location for this page, or use the ties." : "Your place could not be found. Use the ties.");
+        if (fault.code === 1) { navigator.geolocation.clearWatch(watch); watch = null; byId("locate").setAttribute("aria-pressed", "false"); }
+      },
+      { enableHighAccuracy: true, maximumAge: 2000, timeout: 20000 });
+  }
+  byId("locate").setAttribute("aria-pressed", String(watch !== null));
+}
+let seen = null;
+function beforePrint() {
+  seen = map.getBounds();
+  document.documentElement.classList.add("printing");
+  map.invalidateSize({ animate: false });
+  map.fitBounds(seen, { animate: false });
+}
+function afterPrint() {
+  document.documentElement.classList.remove("printing");
+  map.invalidateSize({ animate: false });
+  if (seen) map.fitBounds(seen, { animate: false });
+}
+/* What the open legend and the buttons cover of the map. */
+function clearance() {
+  const list = byId("layers");
+  const wide = window.matchMedia("(min-width: 1000px)").matches;
+  const right = wide && list.open ? list.offsetWidth + 22 : 12;
+  return { paddingTopLeft: [wide ? 70 : 12, wide ? 12 : 62], paddingBottomRight: [right, wide ? 30 : 40] };
+}
+const fit = () => map.fitBounds(plan.bounds, { ...clearance(), animate: false });
+
+/* ---- start -------------------------------------------------------------------------------- */
+byId("name").textContent = plan.name;
+byId("closer").addEventListener("click", () => map.zoomIn(1));
+byId("farther").addEventListener("click", () => map.zoomOut(1));
+byId("whole").addEventListener("click", fit);
+byId("locate").addEventListener("click", locate);
+byId("print").addEventListener("click", () => window.print());
+byId("units-metric").addEventListener("click", () => setUnits(0));
+byId("units-us").addEventListener("click", () => setUnits(1));
+byId("taller").addEventListener("click", () => step(1));
+byId("shorter").addEventListener("click", () => step(-1));
+document.addEventListener("keydown", (e) => { if (e.key === "Escape" && !card.hidden) closeCard(); });
+window.addEventListener("beforeprint", beforePrint);
+window.addEventListener("afterprint", afterPrint);
+map.getContainer().setAttribute("aria-label", "Map of the property; arrow keys move it, plus and minus zoom");
+map.getContainer().setAttribute("role", "region");
+map.on("click", (e) => { const why = reasonsAt(e.latlng); if (why.length) openAt(e.latlng, why); });
+map.on("zoomend moveend", tidy);
+map.on("zoomend", () => {
+  const metres = distance(...[[0, 0], [60, 0]].map((p) => { const at = map.containerPointToLatLng(p); return [at.lat, at.lng]; })) / 60;
+  for (const dot of heads) dot.setRadius(metres > 0.25 ? 2.5 : 4.5);
+});
+panel();
+setHeight("middle");
+layerList();
+fit();
+outline.addTo(map);
+apply();
+setUnits(unit);
+})(map_plan);

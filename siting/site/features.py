@@ -1,0 +1,271 @@
+"""Make each layer's checked frame: its columns in our units, its defaults stated."""
+
+from __future__ import annotations
+
+import re
+from typing import Any, Final
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+
+from siting.errors import Fault
+from siting.site.findings import Findings, some
+from siting.site.repair import drop_copies, reading_order
+from siting.site.values import Layer, flags, numbers, texts, words
+
+__all__ = ["buildings_frame", "cans_frame", "fixtures_frame", "paving_frame", "zones_frame"]
+
+#: Height of one storey [m]: common practice for base maps that count levels, no source.
+LEVEL_M: Final = 3.0
+_WHOLE: Final = 100.0  # [%]
+#: Below this an application rate looks like inches per hour [mm/h].
+_SLOW_MM_H: Final = 2.5
+
+
+def _frame(layer: Layer, columns: dict[str, Any]) -> gpd.GeoDataFrame:
+    """Return a frame of the given columns on the layer's index and geometry."""
+    data = {
+        name: values
+        if isinstance(values, np.ndarray)
+        else pd.Series(values, layer.frame.index, dtype=object)
+        for name, values in columns.items()
+    }
+    return gpd.GeoDataFrame(
+        data, index=layer.frame.index, geometry=layer.frame.geometry, crs=layer.frame.crs
+    )
+
+
+def _finish(layer: Layer, frame: gpd.GeoDataFrame, findings: Findings) -> gpd.GeoDataFrame:
+    """Drop copies, sort north-west to south-east, number the rows."""
+    kept = drop_copies(layer, frame, findings, ignore=("feature",))
+    return kept.iloc[reading_order(kept)].reset_index(drop=True)
+
+
+def _ids(layer: Layer) -> list[str]:
+    return [str(feature) for feature in layer.frame.index]
+
+
+def zones_frame(layer: Layer, findings: Findings) -> gpd.GeoDataFrame:
+    """Return the hydrozones with every column of `Site.hydrozones`, by zone in natural order.
+
+    Parameters
+    ----------
+    layer : Layer
+        In the working CRS, shapes clean.
+    findings : Findings
+        Where faults (unknown plants, a zone or valve given twice, soil fractions that cannot be)
+        and assumptions are noted.
+
+    Returns
+    -------
+    GeoDataFrame
+        Index `zone` (str).
+    """
+    zone, valve = texts(layer, "zone"), texts(layer, "valve")
+    frame = _frame(
+        layer,
+        {
+            "zone": zone,
+            "valve": [v or z for v, z in zip(valve, zone, strict=True)],
+            "controller": texts(layer, "controller"),
+            "plants": words(layer, "plants", findings),
+            "soil": words(layer, "soil", findings),
+            "sand": numbers(layer, "sand", findings),
+            "clay": numbers(layer, "clay", findings),
+            "irrigation": words(layer, "irrigation", findings),
+            "precipitation_rate": numbers(layer, "precipitation_rate", findings),
+            "distribution_uniformity": numbers(layer, "distribution_uniformity", findings),
+            "root_depth": numbers(layer, "root_depth", findings),
+            "plant_factor": numbers(layer, "plant_factor", findings),
+            "slope": numbers(layer, "slope", findings),
+            "new_sod": flags(layer, "new_sod", findings),
+        },
+    )
+    _check_fractions(layer, frame, findings)
+    slow = frame.index[frame["precipitation_rate"] < _SLOW_MM_H].tolist()
+    if slow:
+        findings.warn(
+            f"{layer.file}, {layer.name}: precipitation_rate below {_SLOW_MM_H} mm/h in features "
+            f"{some(slow)}; if it is in inches per hour, name the column precipitation_rate_in_h."
+        )
+    frame = _unique_zones(layer, frame, findings)
+    order = sorted(range(len(frame)), key=lambda row: natural_key(str(frame["zone"].iloc[row])))
+    return frame.iloc[order].set_index("zone")
+
+
+def natural_key(text: str) -> tuple[list[tuple[int, int, str]], str]:
+    """Return a sort key under which 2 comes before 10 and A2 before A10.
+
+    Examples
+    --------
+    >>> sorted(["10", "2", "A10", "A2"], key=natural_key)
+    ['2', '10', 'A2', 'A10']
+    """
+    parts = re.split(r"(\d+)", text.casefold())
+    key = [(0, int(p), "") if p.isdecimal() else (1, 0, p) for p in parts if p]
+    return key, text
+
+
+def _check_fractions(layer: Layer, frame: gpd.GeoDataFrame, findings: Findings) -> None:
+    """Sand and clay come together, in percent, and leave room for silt."""
+    sand, clay = frame["sand"].to_numpy(), frame["clay"].to_numpy()
+    allowed = "sand and clay in %, together at most 100"
+    both = ~np.isnan(sand) & ~np.isnan(clay)
+    cases = (
+        (np.isnan(sand) != np.isnan(clay), "one of sand and clay", "Give both, or a soil class."),
+        (both & (sand + clay > _WHOLE), "sand and clay above 100 % together", "Correct them."),
+        (
+            both & (sand <= 1) & (clay <= 1) & (sand + clay > 0),
+            "sand and clay written as fractions",
+            "Multiply them by 100.",
+        ),
+    )
+    for rows, found, mend in cases:
+        ids = frame.index[rows].tolist()
+        if ids and not layer_has_fault(layer, findings, "sand", "clay"):
+            layer.fault(findings, found, allowed, mend, features=ids, column="sand")
+
+
+def layer_has_fault(layer: Layer, findings: Findings, *columns: str) -> bool:
+    """Return whether one of the layer's columns already has a fault."""
+    return any(f.layer == layer.name and f.column in columns for f in findings.faults)
+
+
+def _unique_zones(layer: Layer, frame: gpd.GeoDataFrame, findings: Findings) -> gpd.GeoDataFrame:
+    nameless = frame["zone"].isna().to_numpy()
+    if nameless.any() and "zone" in layer.columns:
+        layer.fault(
+            findings,
+            "no zone id",
+            "an id, one of its own for each zone",
+            "Fill it in.",
+            features=frame.index[nameless].tolist(),
+            column="zone",
+        )
+    frame = drop_copies(layer, frame[~nameless], findings)
+    for column, mend in (
+        ("zone", "Give each its own id, or merge them into one multipart feature."),
+        ("valve", "Merge the zones, or give each its own valve."),
+    ):
+        twice = frame[frame.duplicated(column, keep=False).to_numpy()]
+        for value, rows in twice.groupby(column, sort=True):
+            if column == "valve" and len(set(rows["zone"])) == 1:
+                continue
+            zones = "" if column == "zone" else f" of zones {some(sorted(rows['zone'].unique()))}"
+            found = f'{column} "{value}" on {len(rows)} features{zones}'
+            allowed = "one polygon per valve and zone"
+            layer.fault(findings, found, allowed, mend, features=rows.index.tolist(), column=column)
+    return frame[~frame.duplicated("zone").to_numpy()]
+
+
+def buildings_frame(layer: Layer, findings: Findings) -> gpd.GeoDataFrame:
+    """Return the buildings with their heights [m].
+
+    Parameters
+    ----------
+    layer : Layer
+        In the working CRS, shapes clean.
+    findings : Findings
+        Where buildings without height or levels are noted: a fault, unless the user gave a default.
+
+    Returns
+    -------
+    GeoDataFrame
+        Columns height [m], feature, geometry.
+    """
+    height, levels = numbers(layer, "height", findings), numbers(layer, "levels", findings)
+    by_levels = np.isnan(height) & ~np.isnan(levels)
+    height = np.where(by_levels, levels * LEVEL_M, height)
+    unknown = np.isnan(height)
+    where = f"{layer.file}, {layer.name}:"
+    if by_levels.any():
+        findings.warn(
+            f"{where} {by_levels.sum()} heights were taken from levels, {LEVEL_M:g} m each."
+        )
+    if unknown.any() and layer.source.default_height is not None:
+        height = np.where(unknown, layer.source.default_height, height)
+        findings.warn(
+            f"{where} {unknown.sum()} buildings of unknown height were taken to be "
+            f"{layer.source.default_height:g} m tall, as the property file says."
+        )
+    elif unknown.any() and not layer_has_fault(layer, findings, "height", "levels"):
+        mend = f"Fill it in, or write layers.{layer.name} = {{ file = ..., default_height = 6.0 }}."
+        ids = layer.frame.index[unknown].tolist()
+        layer.fault(findings, "no value", "height or levels", mend, features=ids, column="height")
+    flat = int((height == 0).sum())
+    if flat:
+        findings.warn(f"{where} {flat} buildings are 0 m tall and shade nothing.")
+    return _finish(layer, _frame(layer, {"height": height, "feature": _ids(layer)}), findings)
+
+
+def paving_frame(layer: Layer, findings: Findings) -> gpd.GeoDataFrame:
+    """Return the paving.
+
+    Parameters
+    ----------
+    layer : Layer
+        In the working CRS, shapes clean.
+    findings : Findings
+        Where dropped copies are noted.
+
+    Returns
+    -------
+    GeoDataFrame
+        Columns feature, geometry.
+    """
+    return _finish(layer, _frame(layer, {"feature": _ids(layer)}), findings)
+
+
+def fixtures_frame(layer: Layer, findings: Findings) -> gpd.GeoDataFrame:
+    """Return the fixtures: controllers, valve boxes, heads, downspouts and the like.
+
+    Parameters
+    ----------
+    layer : Layer
+        In the working CRS, shapes clean.
+    findings : Findings
+        Where unknown kinds are noted.
+
+    Returns
+    -------
+    GeoDataFrame
+        Columns kind, valve, name, feature, geometry.
+    """
+    columns = {
+        "kind": words(layer, "kind", findings),
+        "valve": texts(layer, "valve"),
+        "name": texts(layer, "name"),
+        "feature": _ids(layer),
+    }
+    return _finish(layer, _frame(layer, columns), findings)
+
+
+def cans_frame(layer: Layer, findings: Findings) -> gpd.GeoDataFrame:
+    """Return the catch cans and their readings.
+
+    Parameters
+    ----------
+    layer : Layer
+        In the working CRS, shapes clean.
+    findings : Findings
+        Where a layer without readings is noted.
+
+    Returns
+    -------
+    GeoDataFrame
+        Columns depth [mm], volume [mL], feature, geometry. Cans at one place are kept: they may be
+        readings of different runs.
+    """
+    depth, volume = numbers(layer, "depth", findings), numbers(layer, "volume", findings)
+    if len(layer.frame) and not {"depth", "volume"} & set(layer.columns):
+        fault = Fault(
+            layer.file,
+            "neither of the columns",
+            "depth [mm] or volume [mL]",
+            "Add one, or map yours in the property file.",
+            layer=layer.name,
+        )
+        findings.faults.append(fault)
+    frame = _frame(layer, {"depth": depth, "volume": volume, "feature": _ids(layer)})
+    return frame.iloc[reading_order(frame)].reset_index(drop=True)

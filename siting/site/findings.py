@@ -1,0 +1,70 @@
+"""Collect every fault and every repair of an input before anything is refused."""
+
+from __future__ import annotations
+
+import difflib
+from collections.abc import Iterable, Sequence
+
+from siting.errors import Fault, InputError
+
+__all__ = ["Findings", "nearest", "some"]
+
+
+class Findings:
+    """Faults and warnings found so far.
+
+    Attributes
+    ----------
+    faults : list of Fault
+        Why the input is refused.
+    warnings : list of str
+        What was repaired or assumed, in plain words.
+    """
+
+    def __init__(self) -> None:
+        self.faults: list[Fault] = []
+        self.warnings: list[str] = []
+
+    def warn(self, text: str) -> None:
+        """Note something that was repaired or assumed, once."""
+        if text not in self.warnings:
+            self.warnings.append(text)
+
+    def refuse(self) -> None:
+        """Raise when there is any fault.
+
+        Raises
+        ------
+        InputError
+            With every fault found so far.
+        """
+        if self.faults:
+            raise InputError(self.faults)
+
+
+def nearest(word: str, known: Iterable[str], *, cutoff: float = 0.6) -> str | None:
+    """Return the known word most like `word`, or None when none is near.
+
+    Examples
+    --------
+    >>> nearest("schrubs", ("shrubs", "trees"))
+    'shrubs'
+    """
+    by_lower: dict[str, str] = {}
+    for name in known:
+        by_lower.setdefault(name.lower(), name)
+    found = difflib.get_close_matches(word.lower(), list(by_lower), n=1, cutoff=cutoff)
+    return by_lower[found[0]] if found else None
+
+
+def some(items: Sequence[object], *, most: int = 6) -> str:
+    """Return the first few items as text, and how many more there are.
+
+    Examples
+    --------
+    >>> some([1, 2, 3], most=2)
+    '1, 2 and 1 more'
+    """
+    shown = ", ".join(str(item) for item in items[:most])
+    rest = len(items) - most
+    return f"{shown} and {rest} more" if rest > 0 else shown

@@ -1,0 +1,303 @@
+"""Read a property's layers: repaired, checked, and brought into one working CRS."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Final, Literal
+
+import geopandas as gpd
+import numpy as np
+import pyproj
+import shapely
+from shapely.geometry.base import BaseGeometry
+
+from siting.site.checking import (
+    check_controllers,
+    check_inside,
+    check_overlaps,
+    check_timer,
+    cut_buildings,
+)
+from siting.site.crs import Working, to_working, working_crs
+from siting.site.features import (
+    buildings_frame,
+    cans_frame,
+    fixtures_frame,
+    paving_frame,
+    zones_frame,
+)
+from siting.site.findings import Findings
+from siting.site.layers import empty_layer, file_label, open_layer
+from siting.site.model import HeightRaster, Site
+from siting.site.property import parse_property
+from siting.site.rasters import read_heights
+from siting.site.repair import clean_shapes, polygons_of
+from siting.site.settings import PropertyFile
+from siting.site.trees import trees_frame
+from siting.site.values import Layer
+from siting.site.vocabulary import RASTER_LAYERS, VECTOR_LAYERS
+
+__all__ = ["open_property", "read_site"]
+
+#: Features farther from the property than this neither shade it nor stand in the way [m].
+NEARBY_M: Final = 500.0
+#: A property larger than this is a slip of the CRS [m].
+LARGEST_M: Final = 20_000.0
+
+_SHAPES: Final[dict[str, Literal["polygon", "point", "either"]]] = {
+    "boundary": "polygon",
+    "hydrozones": "polygon",
+    "buildings": "polygon",
+    "trees": "either",
+    "paving": "polygon",
+    "fixtures": "point",
+    "cans": "point",
+}
+_BUILDERS: Final = {
+    "hydrozones": zones_frame,
+    "buildings": buildings_frame,
+    "trees": trees_frame,
+    "paving": paving_frame,
+    "fixtures": fixtures_frame,
+    "cans": cans_frame,
+}
+#: What is lost without a layer.
+_ABSENT: Final = {
+    "buildings": "no buildings layer: no building shades, and none is kept clear of",
+    "trees": "no trees layer: no tree shades, and no roots are kept clear of",
+}
+#: Files that belong to a shapefile.
+_SIDECARS: Final = (".dbf", ".prj", ".shx", ".cpg")
+
+
+def open_property(path: Path | str) -> tuple[PropertyFile, Site]:
+    """Read a property file and its layers, and report the faults of both at once.
+
+    Parameters
+    ----------
+    path : Path or str
+        The property file, or the folder that holds `property.toml`.
+
+    Returns
+    -------
+    tuple of PropertyFile and Site
+        What the user asked for, and the checked property.
+
+    Raises
+    ------
+    InputError
+        With every fault of the property file and of the layers that it names.
+    """
+    findings = Findings()
+    settings = parse_property(path, findings)
+    try_layers = {"boundary", "hydrozones"} <= set(settings.layers)
+    site = _read(settings, findings) if try_layers else None
+    findings.refuse()
+    if site is None:  # pragma: no cover - a missing layer is always a fault
+        findings.refuse()
+        raise AssertionError
+    return settings, site
+
+
+def read_site(settings: PropertyFile) -> Site:
+    """Read, repair and check every layer of a property.
+
+    Parameters
+    ----------
+    settings : PropertyFile
+        From `siting.site.property.read_property`.
+
+    Returns
+    -------
+    Site
+        The checked property; `Site.warnings` says what was repaired or assumed.
+
+    Raises
+    ------
+    InputError
+        With every fault of every layer: missing layers and columns, no CRS, numbers written as
+        text, unknown words, shapes that are missing or overlap, valves that do not match the timer.
+    """
+    findings = Findings()
+    site = _read(settings, findings)
+    findings.refuse()
+    return site
+
+
+@dataclass(frozen=True)
+class _Place:
+    """Where the property is."""
+
+    working: Working
+    boundary: BaseGeometry
+    known: bool
+
+
+def _read(settings: PropertyFile, findings: Findings) -> Site:
+    folder = settings.path.parent
+    layers = {name: _open(name, settings, folder, findings) for name in VECTOR_LAYERS}
+    place = _locate(layers, findings)
+    frames: dict[str, gpd.GeoDataFrame] = {}
+    located = place.known
+    for name, build in _BUILDERS.items():
+        before = len(findings.faults)
+        layer, sound = _in_place(layers[name] or empty_layer(name), place, findings)
+        located = located and (sound or name not in ("hydrozones", "buildings"))
+        frames[name] = build(layer, findings)
+        if name == "hydrozones" and layers[name] is not None and layer.frame.empty:
+            _note_empty(layer, len(findings.faults) > before, findings)
+    file = layers["hydrozones"].file if layers["hydrozones"] else ""
+    if located:
+        check_overlaps(frames["hydrozones"], file, findings)
+        check_inside(frames["hydrozones"], place.boundary, file, findings)
+        frames["hydrozones"] = cut_buildings(
+            frames["hydrozones"], frames["buildings"], file, findings
+        )
+    valves = frames["hydrozones"]["valve"]
+    if not valves.empty:
+        pairs = dict(zip(valves, valves.index, strict=True))
+        check_timer(settings.timer, pairs, settings.path.name, findings)
+    check_controllers(frames["hydrozones"], frames["fixtures"], file, findings)
+    heights = {name: _heights(name, settings, place, findings) for name in RASTER_LAYERS}
+    return Site(
+        name=settings.name,
+        crs=place.working.crs,
+        source_crs=place.working.source_crs,
+        longitude=place.working.longitude,
+        latitude=place.working.latitude,
+        boundary=place.boundary,
+        **frames,
+        **heights,
+        warnings=tuple(findings.warnings),
+        sources=_sources(settings),
+    )
+
+
+def _open(name: str, settings: PropertyFile, folder: Path, findings: Findings) -> Layer | None:
+    source = settings.layers.get(name)
+    before = len(findings.faults)
+    layer = empty_layer(name) if source is None else open_layer(name, source, folder, findings)
+    absent = layer is not None and layer.frame.crs is None and layer.frame.empty
+    if absent and name in _ABSENT and len(findings.faults) == before:
+        findings.warn(f"{_ABSENT[name]}.")
+    return layer
+
+
+def _note_empty(layer: Layer, refused: bool, findings: Findings) -> None:
+    """Note a required layer without features, unless its features were refused already."""
+    if not refused:
+        mend = f"Draw the {layer.name} in the GIS."
+        layer.fault(findings, "no features", "at least one polygon", mend)
+
+
+def _locate(layers: dict[str, Layer | None], findings: Findings) -> _Place:
+    """Return where the property is; a stand-in when the boundary does not tell."""
+    layer = layers["boundary"]
+    if layer is not None and layer.frame.crs is not None and not layer.frame.empty:
+        working = working_crs(layer.frame)
+        if working is None:
+            layer.fault(
+                findings,
+                f"coordinates that do not exist in {layer.frame.crs.name}",
+                "coordinates in the layer's CRS",
+                "Give the layer its right CRS; perhaps x and y are swapped.",
+            )
+        else:
+            place = _boundary(layer, working, findings)
+            if place is not None:
+                return place
+    elif layer is not None and layer.frame.empty:
+        _note_empty(layer, layer.frame.crs is None and bool(findings.faults), findings)
+    return _stand_in(layers)
+
+
+def _boundary(layer: Layer, working: Working, findings: Findings) -> _Place | None:
+    moved = replace(layer, frame=to_working(layer, working, findings))
+    clean = clean_shapes(moved, "polygon", findings)
+    if clean.frame.empty:
+        return None
+    shape = polygons_of(shapely.union_all(clean.frame.geometry.to_numpy()))
+    if len(clean.frame) > 1:
+        findings.warn(
+            f"{layer.file}, boundary: {len(clean.frame)} polygons were joined, {shape.area:.0f} m² "
+            "in all."
+        )
+    west, south, east, north = shape.bounds
+    if max(east - west, north - south) > LARGEST_M:
+        found = f"a property {max(east - west, north - south) / 1000:,.0f} km across"
+        layer.fault(findings, found, "at most 20 km", "Give the layer its right CRS.")
+        return None
+    return _Place(working, shape, known=True)
+
+
+def _stand_in(layers: dict[str, Layer | None]) -> _Place:
+    """Return a place from another layer, so that the other layers' faults are found too."""
+    for layer in layers.values():
+        if layer is None or layer.frame.crs is None or layer.frame.empty:
+            continue
+        working = working_crs(layer.frame)
+        if working is not None:
+            return _Place(working, shapely.Polygon(), known=False)
+    wgs84 = pyproj.CRS.from_epsg(4326)
+    return _Place(Working(wgs84, wgs84, 0.0, 0.0), shapely.Polygon(), known=False)
+
+
+def _in_place(layer: Layer, place: _Place, findings: Findings) -> tuple[Layer, bool]:
+    """Return a layer in the working CRS with clean shapes, and whether all its shapes are sound."""
+    crs = place.working.crs
+    if layer.frame.crs is None:
+        # Its shapes cannot be placed, but its columns can be checked.
+        return replace(layer, frame=layer.frame.set_crs(crs)), layer.frame.empty
+    before = len(findings.faults)
+    if not place.known:
+        moved = layer.frame.to_crs(crs)
+    else:
+        moved = _nearby(layer, to_working(layer, place.working, findings), place, findings)
+    clean = clean_shapes(replace(layer, frame=moved), _SHAPES[layer.name], findings)
+    return clean, len(findings.faults) == before
+
+
+def _nearby(
+    layer: Layer, frame: gpd.GeoDataFrame, place: _Place, findings: Findings
+) -> gpd.GeoDataFrame:
+    """Return the features near the property; hydrozones are all kept, to be checked."""
+    if layer.name == "hydrozones" or frame.empty:
+        return frame
+    west, south, east, north = place.boundary.bounds
+    bounds = frame.geometry.bounds.to_numpy()
+    far = (
+        (bounds[:, 0] > east + NEARBY_M)
+        | (bounds[:, 1] > north + NEARBY_M)
+        | (bounds[:, 2] < west - NEARBY_M)
+        | (bounds[:, 3] < south - NEARBY_M)
+    )
+    if far.any():
+        findings.warn(
+            f"{layer.file}, {layer.name}: {np.count_nonzero(far)} features more than "
+            f"{NEARBY_M:g} m from the property were left out."
+        )
+    return frame[~far]
+
+
+def _heights(
+    name: str, settings: PropertyFile, place: _Place, findings: Findings
+) -> HeightRaster | None:
+    source = settings.layers.get(name)
+    if source is None or not place.known:
+        return None
+    file = file_label(source.path, settings.path.parent)
+    bounds = place.boundary.bounds
+    return read_heights(name, source, file, place.working.crs, bounds, findings)
+
+
+def _sources(settings: PropertyFile) -> tuple[str, ...]:
+    """Return every file that was read, for provenance."""
+    files = {settings.path}
+    for source in settings.layers.values():
+        if source.path.is_dir():
+            files |= {p for p in source.path.rglob("*") if p.is_file()}
+        else:
+            sidecars = _SIDECARS if source.path.suffix.lower() == ".shp" else ()
+            files |= {source.path, *(source.path.with_suffix(s) for s in sidecars)}
+    return tuple(sorted(str(path) for path in files if path.is_file()))

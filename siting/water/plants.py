@@ -1,0 +1,286 @@
+"""How much water plants want: plant factors by month, root depth, allowed depletion."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+import pandas as pd
+from numpy.typing import ArrayLike, NDArray
+
+from siting.errors import Fault, InputError
+from siting.site.vocabulary import PLANTS
+
+__all__ = [
+    "LANDSCAPE_RANGES",
+    "PLANT_KINDS",
+    "TURF_FACTORS",
+    "FactorRange",
+    "MonthlyFactor",
+    "PlantKind",
+    "adjusted_depletion",
+    "landscape_coefficient",
+    "monthly_plant_factor",
+    "plant_table",
+]
+
+_Array = NDArray[np.float64]
+_MONTHS: Final = 12
+_DEPLETION_LIMITS: Final = (0.1, 0.8)
+_DEPLETION_SLOPE: Final = 0.04
+_DEPLETION_ETC: Final = 5.0
+
+
+@dataclass(frozen=True)
+class MonthlyFactor:
+    """Plant factors ETc/ETo of the twelve months, in the northern hemisphere.
+
+    Parameters
+    ----------
+    values : tuple of float
+        January first [-].
+    reference : str
+        Where the numbers come from.
+    """
+
+    values: tuple[float, ...]
+    reference: str
+
+
+#: Measured turf factors.
+TURF_FACTORS: Final = {
+    "warm_season_florida": MonthlyFactor(
+        (0.35, 0.35, 0.55, 0.80, 0.90, 0.75, 0.70, 0.70, 0.75, 0.70, 0.60, 0.45),
+        "Jia, Dukes & Jacobs 2009, Irrigation Science 28:5-15 (bahiagrass, central Florida).",
+    ),
+    "cool_season_california": MonthlyFactor(
+        (0.61, 0.64, 0.75, 1.04, 0.95, 0.88, 0.94, 0.86, 0.74, 0.75, 0.69, 0.60),
+        "Meyer et al. 1985, 5th Int. Turfgrass Research Conf., as on the University of "
+        "California's turf coefficient page.",
+    ),
+    "warm_season_california": MonthlyFactor(
+        (0.55, 0.54, 0.76, 0.72, 0.79, 0.68, 0.71, 0.71, 0.62, 0.54, 0.58, 0.55),
+        "Meyer et al. 1985, as on the same page, but January: the page prints 0.61, which looks "
+        "like a copy of the cool-season column; 0.55 is from memory.",
+    ),
+}
+
+
+@dataclass(frozen=True)
+class PlantKind:
+    """What a plant word of the property file stands for.
+
+    Parameters
+    ----------
+    factor_humid, factor_arid : float
+        Plant factor of established plantings in humid and in hot arid climates; that of turf is the
+        yearly mean, its months are in `TURF_FACTORS` [-].
+    root_depth_m : float
+        Depth that irrigation keeps wet [m].
+    depletion_fraction : float
+        Share of the available water that may be used before stress, at ETc 5 mm/d [-].
+    reference : str
+        Where the numbers come from.
+    turf_humid, turf_arid : str or None
+        Which of `TURF_FACTORS` gives the months.
+    """
+
+    factor_humid: float
+    factor_arid: float
+    root_depth_m: float
+    depletion_fraction: float
+    reference: str
+    turf_humid: str | None = None
+    turf_arid: str | None = None
+
+
+_S623: Final = "Plant factor: ANSI/ASABE S623.1"
+_HALF: Final = "Depletion 50 %, common landscape practice; root depth: common practice, no source."
+_TURF_ROOTS: Final = (
+    "Depletion: FAO-56 Table 22. Root depth 0.30 m (12 in): common practice for irrigated lawns, "
+    "no source; FAO-56 Table 22 gives 0.5-1.0 m for roots that nothing holds back."
+)
+
+#: Every plant word. S623.1 was seen quoted for turf and woody plants, the rest is from memory.
+PLANT_KINDS: Final = {
+    "cool_season_turf": PlantKind(
+        0.80, 0.80, 0.30, 0.40, f"{_S623} 0.8. {_TURF_ROOTS}",
+        "cool_season_california", "cool_season_california",
+    ),
+    "warm_season_turf": PlantKind(
+        0.60, 0.60, 0.30, 0.50, f"{_S623} 0.6. {_TURF_ROOTS}",
+        "warm_season_florida", "warm_season_california",
+    ),
+    "groundcover": PlantKind(0.7, 0.5, 0.30, 0.5, f"{_S623}, woody 0.7 humid, 0.5 dry. {_HALF}"),
+    "shrubs": PlantKind(0.7, 0.5, 0.45, 0.5, f"{_S623}, woody 0.7 humid, 0.5 dry. {_HALF}"),
+    "trees": PlantKind(0.7, 0.5, 0.60, 0.5, f"{_S623}, woody 0.7 humid, 0.5 dry. {_HALF}"),
+    "perennials": PlantKind(0.5, 0.5, 0.30, 0.5, f"{_S623} 0.5 (from memory). {_HALF}"),
+    "annuals": PlantKind(
+        0.8, 0.8, 0.20, 0.4,
+        f"{_S623} 0.8 (from memory). Depletion 40 % and root depth: common practice, no source.",
+    ),
+    "vegetables": PlantKind(
+        1.0, 1.0, 0.30, 0.3,
+        f"{_S623} 1.0 (from memory). Depletion 30 % as FAO-56 Table 22 has it for small vegetables "
+        "(from memory); root depth: common practice, no source.",
+    ),
+    "desert_plants": PlantKind(0.3, 0.3, 0.60, 0.5, f"{_S623} 0.3 (from memory). {_HALF}"),
+    "mixed": PlantKind(0.7, 0.5, 0.40, 0.5, f"Taken as woody plants, no source. {_HALF}"),
+}  # fmt: skip
+
+
+def plant_table() -> pd.DataFrame:
+    """Return what every plant word stands for.
+
+    Returns
+    -------
+    DataFrame
+        Index `plants`; columns factor_humid, factor_arid [-], root_depth_m [m],
+        depletion_fraction [-], reference.
+
+    Examples
+    --------
+    >>> float(plant_table().loc["cool_season_turf", "depletion_fraction"])
+    0.4
+    """
+    columns = ["factor_humid", "factor_arid", "root_depth_m", "depletion_fraction", "reference"]
+    rows = [[getattr(PLANT_KINDS[word], column) for column in columns] for word in PLANTS]
+    return pd.DataFrame(rows, columns=columns, index=pd.Index(PLANTS, name="plants"))
+
+
+def monthly_plant_factor(plants: str, *, latitude: float, hot_arid: bool = False) -> _Array:
+    """Return the plant factor of the twelve months.
+
+    Parameters
+    ----------
+    plants : str
+        A plant word, see `PLANT_KINDS`.
+    latitude : float
+        North positive; south of the equator the months are shifted by six [deg].
+    hot_arid : bool, default False
+        Whether the climate is hot and dry: decides between the published tables.
+
+    Returns
+    -------
+    ndarray, shape (12,)
+        January first [-].
+
+    Raises
+    ------
+    InputError
+        When the word is unknown.
+
+    References
+    ----------
+    See ``PLANT_KINDS[plants].reference`` and ``TURF_FACTORS``.
+
+    Examples
+    --------
+    >>> monthly_plant_factor("warm_season_turf", latitude=28.5)[:5].tolist()
+    [0.35, 0.35, 0.55, 0.8, 0.9]
+    """
+    if plants not in PLANT_KINDS:
+        mend = "Use one of the plant words."
+        fault = Fault("hydrozones", plants, ", ".join(PLANTS), mend, column="plants")
+        raise InputError([fault])
+    kind = PLANT_KINDS[plants]
+    turf = kind.turf_arid if hot_arid else kind.turf_humid
+    if turf is None:
+        return np.full(_MONTHS, kind.factor_arid if hot_arid else kind.factor_humid)
+    values = np.array(TURF_FACTORS[turf].values, dtype=np.float64)
+    return np.roll(values, _MONTHS // 2) if latitude < 0.0 else values
+
+
+def adjusted_depletion(depletion_fraction: ArrayLike, etc: ArrayLike) -> _Array:
+    """Return the depletion fraction at another evapotranspiration than 5 mm/d.
+
+    Parameters
+    ----------
+    depletion_fraction : array_like, shape (...)
+        At ETc 5 mm/d [-].
+    etc : array_like, shape (...)
+        Evapotranspiration of the unstressed plants [mm/d].
+
+    Returns
+    -------
+    ndarray, shape (...)
+        Depletion fraction, 0.1 to 0.8 [-].
+
+    References
+    ----------
+    FAO-56 Table 22, footnote, and chapter 8: p + 0.04 (5 - ETc).
+
+    Examples
+    --------
+    >>> adjusted_depletion(0.5, [3.0, 5.0, 20.0]).round(2).tolist()
+    [0.58, 0.5, 0.1]
+    """
+    p = np.asarray(depletion_fraction, dtype=np.float64)
+    shifted = p + _DEPLETION_SLOPE * (_DEPLETION_ETC - np.asarray(etc, dtype=np.float64))
+    return np.asarray(np.clip(shifted, *_DEPLETION_LIMITS))
+
+
+@dataclass(frozen=True)
+class FactorRange:
+    """The published range of one factor of the landscape coefficient."""
+
+    low: float
+    high: float
+    meaning: str
+    reference: str = (
+        "Costello, Matheny, Clark & Jones 2000, A Guide to Estimating Irrigation Water Needs of "
+        "Landscape Plantings in California (range from memory)."
+    )
+
+
+#: Published ranges of the species, density and microclimate factors.
+LANDSCAPE_RANGES: Final = {
+    "ks": FactorRange(0.0, 0.9, "species"),
+    "kd": FactorRange(0.5, 1.3, "density"),
+    "kmc": FactorRange(0.5, 1.4, "microclimate"),
+}
+
+
+def landscape_coefficient(ks: float, kd: float, kmc: float) -> float:
+    """Return the landscape coefficient KL = ks * kd * kmc.
+
+    Where the microclimate is computed from the pixel's own sun, kmc must stay 1.
+
+    Parameters
+    ----------
+    ks, kd, kmc : float
+        Factors of species, density and microclimate [-].
+
+    Returns
+    -------
+    float
+        KL, so that ETL = KL * ETo [-].
+
+    Raises
+    ------
+    InputError
+        When a factor is outside its published range; all of them are named.
+
+    References
+    ----------
+    Costello, Matheny, Clark & Jones 2000, A Guide to Estimating Irrigation Water Needs of Landscape
+    Plantings in California, University of California.
+
+    Examples
+    --------
+    The guide's new planting.
+
+    >>> round(landscape_coefficient(0.2, 0.5, 1.0), 3)
+    0.1
+    """
+    faults = []
+    for name, value in (("ks", ks), ("kd", kd), ("kmc", kmc)):
+        rule = LANDSCAPE_RANGES[name]
+        if not rule.low <= value <= rule.high:
+            allowed = f"{rule.low:g} to {rule.high:g}, the published range of {rule.meaning}"
+            mend = "Choose a factor in the range."
+            faults.append(Fault("landscape coefficient", f"{value:g}", allowed, mend, column=name))
+    if faults:
+        raise InputError(faults)
+    return ks * kd * kmc

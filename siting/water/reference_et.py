@@ -1,0 +1,413 @@
+"""Reference evapotranspiration of grass, and how it depends on a pixel's own sun.
+
+FAO-56 Penman-Monteith is linear in the shortwave radiation when the cloudiness factor of the net
+longwave radiation keeps the open sky's Rs/Rso: a tree's shade is no cloud. So the three numbers of
+`EtoTerms` per day give every pixel's ETo, however many pixels there are.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from siting.climate.air import mean_saturation_vapour_pressure, saturation_vapour_pressure
+from siting.climate.sky import (
+    extraterrestrial_radiation,
+    solar_declination,
+    sunset_hour_angle,
+)
+from siting.water.radiation import (
+    clear_sky_radiation,
+    daily_diffuse_fraction,
+    net_longwave,
+    net_shortwave,
+    radiation_from_temperature,
+)
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+__all__ = [
+    "SHORT_REFERENCE",
+    "TALL_REFERENCE",
+    "EtoTerms",
+    "ReferenceSurface",
+    "atmospheric_pressure",
+    "eto_terms",
+    "hargreaves",
+    "monthly_soil_heat_flux",
+    "net_radiation",
+    "penman_monteith",
+    "psychrometric_constant",
+    "slope_vapour_pressure",
+]
+
+_Array = NDArray[np.float64]
+
+#: Where wind was not measured, FAO-56 chapter 3, "Missing wind speed data" [m/s].
+_DEFAULT_WIND: Final = 2.0
+_MEASURED: Final = ("rs_mj_m2", "ea_kpa", "wind_2m_m_s")
+_INSTEAD: Final = {
+    "rs_mj_m2": "radiation estimated from the range of temperature (Eq. 50, kRs 0.16)",
+    "ea_kpa": "dew point taken as the lowest temperature (Eq. 48)",
+    "wind_2m_m_s": "wind taken as 2 m/s",
+}
+
+
+@dataclass(frozen=True)
+class ReferenceSurface:
+    """Constants of the Penman-Monteith equation for a reference surface, daily step.
+
+    Parameters
+    ----------
+    numerator : float
+        Cn [K mm s³ Mg⁻¹ d⁻¹].
+    denominator : float
+        Cd [s/m].
+    reference : str
+        Where the numbers come from.
+    """
+
+    numerator: float
+    denominator: float
+    reference: str
+
+
+#: Grass 0.12 m high.
+SHORT_REFERENCE: Final = ReferenceSurface(900.0, 0.34, "FAO-56 Eq. 6")
+#: Alfalfa 0.5 m high.
+TALL_REFERENCE: Final = ReferenceSurface(
+    1600.0, 0.38, "ASCE-EWRI 2005, standardized equation, Table 1 (from memory)"
+)
+
+
+@dataclass(frozen=True)
+class EtoTerms:
+    """A pixel's ETo on a day: max(0, constant + beam * beam_fraction + sky * sky_view).
+
+    Parameters
+    ----------
+    constant, beam, sky : ndarray, shape (N,)
+        What does not depend on the pixel's sun; what the open beam and the open sky add [mm/d].
+    rs, ra : ndarray, shape (N,)
+        Global radiation under the open sky, and outside the atmosphere [MJ m⁻² d⁻¹].
+    diffuse_fraction : ndarray, shape (N,)
+        Diffuse over global radiation [-].
+    method : str
+        "FAO-56 Penman-Monteith" or "Hargreaves".
+    reason : str
+        Why that method, and what was estimated.
+    """
+
+    constant: _Array
+    beam: _Array
+    sky: _Array
+    rs: _Array
+    ra: _Array
+    diffuse_fraction: _Array
+    method: str
+    reason: str
+
+    @property
+    def open_sky(self) -> _Array:
+        """ETo of an unshaded pixel, shape (N,) [mm/d]."""
+        return np.maximum(self.constant + self.beam + self.sky, 0.0)
+
+
+def _floats(values: ArrayLike) -> _Array:
+    return np.asarray(values, dtype=np.float64)
+
+
+def atmospheric_pressure(elevation_m: ArrayLike) -> _Array:
+    """Return the mean atmospheric pressure at a height above the sea.
+
+    Parameters
+    ----------
+    elevation_m : array_like, shape (...)
+        Height above the sea [m].
+
+    Returns
+    -------
+    ndarray, shape (...)
+        Pressure [kPa].
+
+    References
+    ----------
+    FAO-56 Eq. 7.
+
+    Examples
+    --------
+    FAO-56 Example 2.
+
+    >>> round(float(atmospheric_pressure(1800.0)), 1)
+    81.8
+    """
+    return np.asarray(101.3 * ((293.0 - 0.0065 * _floats(elevation_m)) / 293.0) ** 5.26)
+
+
+def psychrometric_constant(pressure: ArrayLike) -> _Array:
+    """Return the psychrometric constant.
+
+    Parameters
+    ----------
+    pressure : array_like, shape (...)
+        Atmospheric pressure [kPa].
+
+    Returns
+    -------
+    ndarray, shape (...)
+        Gamma [kPa/°C].
+
+    References
+    ----------
+    FAO-56 Eq. 8.
+    """
+    return np.asarray(0.000665 * _floats(pressure))
+
+
+def slope_vapour_pressure(temperature: ArrayLike) -> _Array:
+    """Return the slope of the saturation vapour pressure curve.
+
+    Parameters
+    ----------
+    temperature : array_like, shape (...)
+        Mean air temperature [°C].
+
+    Returns
+    -------
+    ndarray, shape (...)
+        Delta [kPa/°C].
+
+    References
+    ----------
+    FAO-56 Eq. 13.
+    """
+    t = _floats(temperature)
+    return np.asarray(4098.0 * saturation_vapour_pressure(t) / (t + 237.3) ** 2)
+
+
+def monthly_soil_heat_flux(temperature: ArrayLike, previous: ArrayLike) -> _Array:
+    """Return the soil heat flux of a month; that of a day is taken as 0 (Eq. 42).
+
+    Parameters
+    ----------
+    temperature, previous : array_like, shape (...)
+        Mean air temperature of the month and of the month before [°C].
+
+    Returns
+    -------
+    ndarray, shape (...)
+        G [MJ m⁻² d⁻¹].
+
+    References
+    ----------
+    FAO-56 Eq. 44.
+    """
+    return np.asarray(0.14 * (_floats(temperature) - _floats(previous)))
+
+
+def net_radiation(
+    rs: ArrayLike, tmin: ArrayLike, tmax: ArrayLike, ea: ArrayLike, rso: ArrayLike
+) -> _Array:
+    """Return the net radiation of grass under the open sky, Rn.
+
+    Parameters
+    ----------
+    rs, rso : array_like, shape (...)
+        Global radiation of the day and of a cloudless one [MJ m⁻² d⁻¹].
+    tmin, tmax : array_like, shape (...)
+        Lowest and highest air temperature of the day [°C].
+    ea : array_like, shape (...)
+        Actual vapour pressure [kPa].
+
+    Returns
+    -------
+    ndarray, shape (...)
+        Rn [MJ m⁻² d⁻¹].
+
+    References
+    ----------
+    FAO-56 Eq. 40.
+    """
+    return np.asarray(net_shortwave(rs) - net_longwave(tmin, tmax, ea, rs, rso))
+
+
+def penman_monteith(
+    net: ArrayLike,
+    mean_temperature: ArrayLike,
+    *,
+    wind_2m: ArrayLike,
+    deficit: ArrayLike,
+    elevation_m: float,
+    soil_heat: ArrayLike = 0.0,
+    surface: ReferenceSurface = SHORT_REFERENCE,
+) -> _Array:
+    """Return the reference evapotranspiration of a day.
+
+    Parameters
+    ----------
+    net : array_like, shape (...)
+        Net radiation [MJ m⁻² d⁻¹].
+    mean_temperature : array_like, shape (...)
+        Mean of the highest and lowest air temperature [°C].
+    wind_2m : array_like, shape (...)
+        Wind speed at 2 m [m/s].
+    deficit : array_like, shape (...)
+        Vapour pressure deficit es - ea [kPa].
+    elevation_m : float
+        Height above the sea [m].
+    soil_heat : array_like, shape (...), optional
+        Soil heat flux; 0 for a day [MJ m⁻² d⁻¹].
+    surface : ReferenceSurface, optional
+        Grass unless another is given.
+
+    Returns
+    -------
+    ndarray, shape (...)
+        ETo [mm/d]; may be negative on cold dark days.
+
+    References
+    ----------
+    FAO-56 Eq. 6.
+    """
+    gain, aero = _penman_factors(
+        mean_temperature,
+        wind_2m=wind_2m,
+        deficit=deficit,
+        elevation_m=elevation_m,
+        surface=surface,
+    )
+    return np.asarray(gain * (_floats(net) - _floats(soil_heat)) + aero)
+
+
+def _penman_factors(
+    mean_temperature: ArrayLike,
+    *,
+    wind_2m: ArrayLike,
+    deficit: ArrayLike,
+    elevation_m: float,
+    surface: ReferenceSurface = SHORT_REFERENCE,
+) -> tuple[_Array, _Array]:
+    """Return the gain of ETo on net radiation [mm m²/MJ] and the aerodynamic term [mm/d]."""
+    t, wind = _floats(mean_temperature), _floats(wind_2m)
+    delta = slope_vapour_pressure(t)
+    gamma = psychrometric_constant(atmospheric_pressure(elevation_m))
+    below = delta + gamma * (1.0 + surface.denominator * wind)
+    aero = gamma * surface.numerator / (t + 273.0) * wind * _floats(deficit)
+    return 0.408 * delta / below, aero / below
+
+
+def hargreaves(ra: ArrayLike, tmin: ArrayLike, tmax: ArrayLike) -> _Array:
+    """Return the reference evapotranspiration from temperatures alone.
+
+    Parameters
+    ----------
+    ra : array_like, shape (...)
+        Extraterrestrial radiation [MJ m⁻² d⁻¹].
+    tmin, tmax : array_like, shape (...)
+        Lowest and highest air temperature of the day [°C].
+
+    Returns
+    -------
+    ndarray, shape (...)
+        ETo, at least 0 [mm/d].
+
+    References
+    ----------
+    Hargreaves & Samani 1985; FAO-56 Eq. 52, with Ra in mm by 0.408.
+
+    Examples
+    --------
+    FAO-56 Example 20 (Lyon, July): 5.0.
+
+    >>> round(float(hargreaves(40.55, 14.8, 26.6)), 1)
+    5.0
+    """
+    low, high = _floats(tmin), _floats(tmax)
+    swing = np.sqrt(np.maximum(high - low, 0.0))
+    warm = np.maximum((low + high) / 2.0 + 17.8, 0.0)
+    return np.asarray(0.0023 * warm * swing * 0.408 * _floats(ra))
+
+
+def eto_terms(daily: pd.DataFrame, *, latitude: float, elevation_m: float) -> EtoTerms:
+    """Split each day's ETo into what a pixel's beam, sky view and neither decide.
+
+    The day's radiation is split into beam and diffuse by its clearness. The net longwave loss stays
+    that of the open sky: walls and crowns hide the cold sky too, so that the evapotranspiration in
+    deep shade is, if anything, somewhat higher than this.
+
+    With temperatures alone, ETo is that of Hargreaves, proportional to the pixel's radiation.
+
+    Parameters
+    ----------
+    daily : DataFrame, N rows
+        Index: the days. Columns tmin_c, tmax_c [°C], rs_mj_m2 [MJ m⁻² d⁻¹], ea_kpa [kPa],
+        wind_2m_m_s [m/s]; the last three may be NaN.
+    latitude : float
+        North positive [deg].
+    elevation_m : float
+        Height of the station above the sea [m].
+
+    Returns
+    -------
+    EtoTerms
+        With beam_fraction 1 and sky_view 1 they add up to the plain ETo of the day.
+
+    References
+    ----------
+    FAO-56 Eqs 6, 39, 48, 50, 52; Erbs, Klein & Duffie 1982, Solar Energy 28:293 (daily diffuse
+    fraction).
+    """
+    day = daily.index.dayofyear.to_numpy(dtype=np.float64)  # type: ignore[attr-defined]
+    tmin = daily["tmin_c"].to_numpy(dtype=np.float64)
+    tmax = daily["tmax_c"].to_numpy(dtype=np.float64)
+    ra = extraterrestrial_radiation(latitude, day)
+    sunset = sunset_hour_angle(latitude, solar_declination(day))
+    given = {name: daily[name].to_numpy(dtype=np.float64) for name in _MEASURED}
+    only_temperatures = all(np.isnan(values).all() for values in given.values())
+    rs, ea, wind = (_or_estimate(given, name, tmin, tmax, ra) for name in _MEASURED)
+    diffuse = daily_diffuse_fraction(rs, ra, sunset)
+    if only_temperatures:
+        constant, sun = np.zeros_like(ra), hargreaves(ra, tmin, tmax)
+        method, reason = "Hargreaves", "only temperatures are known (FAO-56 Eq. 52)."
+    else:
+        gain, aero = _penman_factors(
+            (tmin + tmax) / 2.0,
+            wind_2m=wind,
+            deficit=np.maximum(mean_saturation_vapour_pressure(tmin, tmax) - ea, 0.0),
+            elevation_m=elevation_m,
+        )
+        rso = clear_sky_radiation(ra, elevation_m)
+        constant = aero - gain * net_longwave(tmin, tmax, ea, rs, rso)
+        sun = gain * net_shortwave(rs)
+        method, reason = "FAO-56 Penman-Monteith", _reason(given)
+    return EtoTerms(constant, sun * (1.0 - diffuse), sun * diffuse, rs, ra, diffuse, method, reason)
+
+
+def _or_estimate(
+    given: dict[str, _Array], name: str, tmin: _Array, tmax: _Array, ra: _Array
+) -> _Array:
+    """Fill the unknown days of a measured quantity as FAO-56 chapter 3 does."""
+    if name == "rs_mj_m2":
+        instead = radiation_from_temperature(ra, tmin, tmax)
+    elif name == "ea_kpa":
+        instead = saturation_vapour_pressure(tmin)
+    else:
+        instead = np.full_like(ra, _DEFAULT_WIND)
+    return np.where(np.isnan(given[name]), instead, given[name])
+
+
+def _reason(given: dict[str, _Array]) -> str:
+    """Say what was measured and what was estimated."""
+    estimated = []
+    for name, values in given.items():
+        unknown = int(np.isnan(values).sum())
+        if unknown:
+            days = "all days" if unknown == values.size else f"{unknown:,} of {values.size:,} days"
+            estimated.append(f"{_INSTEAD[name]} on {days}")
+    if not estimated:
+        return "radiation, humidity and wind are known."
+    return f"estimated as in FAO-56 chapter 3: {'; '.join(estimated)}."

@@ -1,0 +1,132 @@
+"""Sky view against closed forms, and the radiation that follows from it."""
+
+import geopandas as gpd
+import numpy as np
+import pytest
+from shapely import MultiPolygon, Point, box
+from shapely.affinity import rotate
+
+from siting.errors import InputError
+from siting.site.model import LocalGrid
+from siting.sun.irradiance import shaded_radiation
+from siting.sun.model import SunPositions, SunShade
+from siting.sun.shade import ShadeOptions, shade_season
+from siting.sun.sky import sky_directions
+
+NOON = SunPositions(*(np.array([value]) for value in (6, 80.0, 180.0, 10.0, 20.0)))
+LONG = 5000.0
+
+
+def sky_view(grid, height, *shapes, options=None):
+    """Sky view with buildings of one height."""
+    buildings = gpd.GeoDataFrame({"height": [height] * len(shapes)}, geometry=list(shapes))
+    trees = gpd.GeoDataFrame({"height": []}, geometry=[])
+    options = options or ShadeOptions()
+    return shade_season(grid, NOON, buildings=buildings, trees=trees, options=options).sky_view
+
+
+def test_directions_carry_equal_shares_and_stay_the_same_under_a_quarter_turn():
+    sky = sky_directions(240)
+    assert len(sky.weight) == 240
+    assert sky.weight.sum() == pytest.approx(1, abs=1e-12)
+    assert (sky.elevation > 0).all()
+    there = sorted(zip(sky.elevation.round(9), (sky.azimuth % 360).round(6), strict=True))
+    turned = sorted(zip(sky.elevation.round(9), ((sky.azimuth + 90) % 360).round(6), strict=True))
+    assert there == turned
+
+
+def test_open_ground_sees_the_whole_sky():
+    assert sky_view(LocalGrid(0, 10, 1, 10, 10), 3.0, box(100, 100, 101, 101)).min() > 0.999
+
+
+@pytest.mark.published("Johnson & Watson 1984: infinite wall, (1 + cos(elevation of its top)) / 2")
+@pytest.mark.parametrize("turn", [0, 17, 45, 80])
+@pytest.mark.parametrize("height", [3.0, 6.0, 20.0])
+def test_infinite_wall(turn, height):
+    """Within 0.02 at every cell from 0.25 to 20 m off."""
+    grid = LocalGrid(-10, 10, 0.5, 40, 40)
+    found = sky_view(grid, height, rotate(box(-LONG, -1, LONG, 0), turn, origin=(0, 0)))
+    x, y = np.meshgrid(grid.x, grid.y)
+    off = y * np.cos(np.radians(turn)) - x * np.sin(np.radians(turn))
+    off = np.where(off > 0, off, -1 - off)
+    exact = (1 + np.cos(np.arctan2(height, off))) / 2
+    ground = ~np.isnan(found)
+    assert 0 < ground.sum() < found.size
+    assert np.abs(found - exact)[ground].max() < 0.02
+
+
+@pytest.mark.published("Oke 1987, Boundary Layer Climates: canyon, middle, cos(atan(2 H / W))")
+@pytest.mark.parametrize("turn", [0, 30, 45])
+@pytest.mark.parametrize("ratio", [0.25, 0.5, 1.0, 2.0])
+def test_middle_of_a_canyon(turn, ratio):
+    width = 10.0
+    sides = [box(-LONG, width / 2, LONG, 50), box(-LONG, -50, LONG, -width / 2)]
+    shapes = [rotate(side, turn, origin=(0, 0)) for side in sides]
+    found = sky_view(LocalGrid(-0.05, 0.05, 0.1, 1, 1), width * ratio, *shapes)[0, 0]
+    assert found == pytest.approx(np.cos(np.arctan(2 * ratio)), abs=0.02)
+
+
+@pytest.mark.published("Johnson & Watson 1984: circular court, centre, R^2 / (R^2 + H^2)")
+@pytest.mark.parametrize(("height", "radius"), [(5.0, 5.0), (10.0, 8.0), (3.0, 9.0), (12.0, 5.0)])
+def test_centre_of_a_circular_court(height, radius):
+    yard = Point(0, 0).buffer(radius, quad_segs=64)
+    ring = Point(0, 0).buffer(radius + 60).difference(yard)
+    found = sky_view(LocalGrid(-0.05, 0.05, 0.1, 1, 1), height, ring)[0, 0]
+    assert found == pytest.approx(radius**2 / (radius**2 + height**2), abs=0.02)
+
+
+def test_more_directions_come_nearer():
+    grid = LocalGrid(-5, 10, 0.5, 19, 20)
+    exact = (1 + np.cos(np.arctan2(6.0, grid.y))) / 2
+    wall = rotate(box(-LONG, -1, LONG, 0), 0)
+    few, many = (
+        np.abs(sky_view(grid, 6.0, wall, options=ShadeOptions(sky_directions=n)) - exact[:, None])
+        for n in (40, 1000)
+    )
+    assert many.mean() < 0.3 * few.mean()
+
+
+def test_a_crown_dims_the_sky_by_its_transmissivity():
+    """A vast crown overhead leaves its transmissivity, all round."""
+    trees = gpd.GeoDataFrame(
+        {"height": [10.0], "crown_diameter": [1e6], "transmissivity": [0.2]}, geometry=[Point(0, 0)]
+    )
+    buildings = gpd.GeoDataFrame({"height": []}, geometry=[])
+    grid = LocalGrid(0, 1, 1, 1, 1)
+    found = shade_season(grid, NOON, buildings=buildings, trees=trees).sky_view
+    assert found == pytest.approx(0.2, abs=1e-9)
+
+
+def radiation_case():
+    shape = (2, 1, 2)
+    fraction = np.array([[[1.0, 0.25]], [[0.5, np.nan]]])
+    sun = SunShade(
+        LocalGrid(0, 1, 1, 1, 2), (4, 7), np.zeros(shape), fraction, np.array([[0.8, 0.5]])
+    )
+    beam, diffuse = np.arange(1.0, 13), np.arange(12.0, 0, -1)
+    return sun, beam, diffuse
+
+
+def test_radiation_is_beam_times_fraction_plus_diffuse_times_sky_view():
+    """April beam 4, diffuse 9; July beam 7, diffuse 6."""
+    sun, beam, diffuse = radiation_case()
+    found = shaded_radiation(sun, beam, diffuse)
+    assert found[0, 0] == pytest.approx([4 * 1 + 9 * 0.8, 4 * 0.25 + 9 * 0.5])
+    assert found[1, 0, 0] == pytest.approx(7 * 0.5 + 6 * 0.8)
+    assert np.isnan(found[1, 0, 1])
+
+
+def test_radiation_refuses_what_is_not_twelve_months():
+    sun, beam, diffuse = radiation_case()
+    diffuse[3] = np.nan
+    with pytest.raises(InputError) as caught:
+        shaded_radiation(sun, beam[:5], diffuse)
+    assert [fault.column for fault in caught.value.faults] == ["beam_mj", "diffuse_mj"]
+
+
+def test_a_multipolygon_is_as_good_as_its_parts():
+    grid = LocalGrid(0, 20, 1, 20, 20)
+    parts = box(2, 2, 6, 6), box(12, 9, 15, 17)
+    together = sky_view(grid, 7.0, MultiPolygon(parts))
+    apart = sky_view(grid, 7.0, *parts)
+    np.testing.assert_array_equal(together, apart)

@@ -1,0 +1,123 @@
+"""Tape ties."""
+
+from __future__ import annotations
+
+import geopandas as gpd
+import numpy as np
+import pytest
+from shapely.geometry import LineString, Point, box
+
+from siting.ties import locate, pair_drms, sensor_ties
+
+
+def layer(*shapes):
+    return gpd.GeoDataFrame({"height": [4.0] * len(shapes)}, geometry=list(shapes))
+
+
+HOUSE = layer(box(0, 0, 12, 8))
+
+
+def points_of(ties):
+    return ties[["from_x", "from_y"]].to_numpy(), ties["distance_m"].to_numpy()
+
+
+def simulated(points, distances, at, side, *, sigma, draws):
+    rng = np.random.default_rng(5)
+    noise = rng.normal(scale=sigma, size=(draws, len(distances)))
+    found = np.array([locate(points, distances + e, side=side) for e in noise])
+    return float(np.sqrt(((found - at) ** 2).sum(axis=1).mean()))
+
+
+@pytest.mark.parametrize("angle", [30.0, 55.0, 90.0, 140.0])
+def test_tape_errors_give_the_stated_error(angle):
+    """Two tapes that cross at an angle a: DRMS = sqrt(2) sigma / sin(a), to first order."""
+    sigma, bearing = 0.01, np.radians([20.0, 20.0 + angle])
+    distances = np.array([9.0, 7.0])
+    points = distances[:, None] * np.column_stack([np.sin(bearing), np.cos(bearing)])
+    base = points[1] - points[0]
+    side = "left" if base[0] * -points[0, 1] - base[1] * -points[0, 0] > 0 else "right"
+    error = simulated(points, distances, np.zeros(2), side, sigma=sigma, draws=12_000)
+    assert error == pytest.approx(float(pair_drms(angle, sigma=sigma)), rel=0.02)
+
+
+def test_the_chosen_ties_keep_what_they_promise():
+    ties = sensor_ties(6.0, -5.0, buildings=HOUSE, sigma=0.01).ties
+    points, distances = points_of(ties)
+    side = ties["side"].iloc[0]
+    two = simulated(points[:2], distances[:2], (6, -5), side, sigma=0.01, draws=8_000)
+    assert two == pytest.approx(ties["drms_m"].iloc[0], rel=0.03)
+    assert ties["drms_m"].iloc[1] == pytest.approx(
+        float(pair_drms(ties["angle_deg"].iloc[1], sigma=0.01))
+    )
+
+
+def test_three_tapes_beat_two():
+    buildings = layer(box(0, 0, 12, 8), box(15, -14, 20, -9))
+    ties = sensor_ties(6.0, -5.0, buildings=buildings, sigma=0.01).ties
+    assert ties["tie"].tolist() == [1, 2, 3]
+    points, distances = points_of(ties)
+    side = ties["side"].iloc[0]
+    two = simulated(points[:2], distances[:2], (6, -5), side, sigma=0.01, draws=1_500)
+    three = simulated(points, distances, (6, -5), side, sigma=0.01, draws=1_500)
+    assert three < two
+    assert three == pytest.approx(ties["drms_m"].iloc[2], rel=0.06)
+
+
+def test_ties_start_at_corners_in_sight_within_reach():
+    ties = sensor_ties(6.0, -5.0, buildings=HOUSE).ties
+    assert set(ties["from_kind"]) == {"building corner"}
+    corners = {(0.0, 0.0), (12.0, 0.0), (0.0, 8.0), (12.0, 8.0)}
+    for row in ties.itertuples():
+        assert (row.from_x, row.from_y) in corners
+        line = LineString([(row.from_x, row.from_y), (6, -5)])
+        assert row.geometry.equals(line)
+        assert row.distance_m == pytest.approx(line.length)
+        assert line.intersection(HOUSE.geometry.iloc[0]).length < 0.01
+    assert len(ties) == 2  # the far corners are hidden
+    assert 30 <= ties["angle_deg"].iloc[1] <= 150
+    assert np.isnan(ties["angle_deg"].iloc[0])
+
+
+def test_a_crew_finds_the_point_on_the_stated_side():
+    for x, y in [(6.0, -5.0), (16.0, 3.0), (-4.0, 9.5), (5.0, 14.0)]:
+        ties = sensor_ties(x, y, buildings=HOUSE).ties
+        points, distances = points_of(ties)
+        found = locate(points, distances, side=ties["side"].iloc[0])
+        assert found == pytest.approx((x, y), abs=1e-6)
+
+
+def test_round_walls_and_joints_of_two_buildings_are_no_corners():
+    joined = layer(box(0, 0, 6, 8), box(6, 0, 12, 8), Point(40, 0).buffer(5, quad_segs=32))
+    ties = sensor_ties(6.0, -5.0, buildings=joined).ties
+    assert 6.0 not in ties["from_x"].tolist()
+    assert (ties["from_x"] <= 12).all()
+
+
+def test_fixtures_help_where_corners_do_not_suffice():
+    fixtures = gpd.GeoDataFrame(
+        {"kind": ["head", "valve_box", "hydrant"]},
+        geometry=[Point(3, -6), Point(30, -14), Point(52, -6)],
+    )
+    result = sensor_ties(40.0, -5.0, buildings=HOUSE, fixtures=fixtures)
+    assert "sprinkler" not in " ".join(result.ties["from_kind"])
+    assert {"valve box"} <= set(result.ties["from_kind"])
+
+
+def test_property_corners_are_the_last_resort():
+    result = sensor_ties(5.0, 5.0, buildings=layer(), boundary=box(0, 0, 20, 20))
+    assert set(result.ties["from_kind"]) == {"property corner"}
+    assert len(result.ties) == 3
+
+
+def test_says_when_nothing_is_in_reach():
+    result = sensor_ties(500.0, 500.0, buildings=HOUSE)
+    assert result.ties.empty
+    assert "no two fixed points" in result.note
+    assert list(result.ties.columns[:3]) == ["tie", "distance_m", "from_kind"]
+
+
+def test_feature_order_does_not_matter():
+    first, second = box(0, 0, 12, 8), box(15, -14, 20, -9)
+    a = sensor_ties(6.0, -5.0, buildings=layer(first, second)).ties
+    b = sensor_ties(6.0, -5.0, buildings=layer(second, first)).ties
+    assert a.drop(columns="geometry").equals(b.drop(columns="geometry"))

@@ -1,0 +1,294 @@
+"""Trench trees, wire paths and the parts list."""
+
+from __future__ import annotations
+
+from itertools import combinations
+
+import geopandas as gpd
+import numpy as np
+import pytest
+import shapely
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from scipy.sparse import csr_array
+from shapely.geometry import LineString, Point, box
+
+from siting.wiring import (
+    free_space,
+    nearest_controller_distance,
+    parts_list,
+    steiner_tree,
+    visibility_graph,
+    wire_routes,
+)
+
+PROPERTY = box(0, 0, 100, 60)
+
+
+def layer(*shapes, **columns):
+    return gpd.GeoDataFrame(columns, geometry=list(shapes))
+
+
+def controllers(*places, names=None):
+    names = names or [None] * len(places)
+    return layer(*[Point(*p) for p in places], kind=["controller"] * len(places), name=names)
+
+
+def sensors(*places, **columns):
+    frame = layer(*[Point(*p) for p in places], **columns)
+    frame.index = [f"S{i + 1}" for i in range(len(places))]
+    return frame
+
+
+def tree_cost(matrix, edges):
+    return sum(float(matrix[a, b]) for a, b in edges)
+
+
+def complete(places):
+    places = np.asarray(places, dtype=float)
+    return csr_array(np.hypot(*(places[:, None] - places[None, :]).T))
+
+
+@pytest.mark.published("Steiner tree of a square of side a: a (1 + sqrt 3)")
+def test_unit_square():
+    """The two Steiner points lie on the midline, 1 / (2 sqrt 3) from two opposite sides."""
+    inset = 1 / (2 * np.sqrt(3))
+    matrix = complete([(0, 0), (1, 0), (1, 1), (0, 1), (inset, 0.5), (1 - inset, 0.5)])
+    edges = steiner_tree(matrix, [0, 1, 2, 3])
+    assert tree_cost(matrix, edges) == pytest.approx(1 + np.sqrt(3), rel=1e-12)
+    assert len(edges) == 5
+
+
+def test_equilateral_triangle_branches_in_the_open():
+    """Three terminals at mutual distance a: the tree through the Fermat point is a sqrt 3."""
+    a = 20.0
+    places = [(40, 20), (40 + a, 20), (40 + a / 2, 20 + a * np.sqrt(3) / 2)]
+    wires = wire_routes(
+        sensors(*places[1:]),
+        fixtures=controllers(places[0]),
+        boundary=PROPERTY,
+        buildings=layer(),
+        paving=layer(),
+    )
+    trench = wires.routes.query("kind == 'trench'")
+    assert trench["length_m"].sum() == pytest.approx(a * np.sqrt(3), rel=1e-9)
+    assert wires.lengths["wire_m"].to_numpy() == pytest.approx([2 * a / np.sqrt(3)] * 2)
+
+
+def brute_force(matrix, terminals):
+    """Cheapest tree: the best spanning tree over terminals and any of the other nodes."""
+    nx = pytest.importorskip("networkx")
+    graph = nx.from_scipy_sparse_array(matrix)
+    others = [n for n in graph if n not in terminals]
+    best = np.inf
+    for count in range(len(others) + 1):
+        for extra in combinations(others, count):
+            part = graph.subgraph([*terminals, *extra])
+            if nx.is_connected(part):
+                size = nx.minimum_spanning_tree(part).size(weight="weight")
+                best = min(best, size)
+    return best
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_tree_equals_brute_force_on_small_graphs(seed):
+    rng = np.random.default_rng(seed)
+    weight = np.triu(rng.uniform(1, 10, (9, 9)) * (rng.uniform(size=(9, 9)) < 0.5), 1)
+    weight[np.arange(8), np.arange(1, 9)] = 7.0  # connected
+    matrix = csr_array(weight + weight.T)
+    terminals = rng.choice(9, size=3 + seed % 3, replace=False).tolist()
+    exact = tree_cost(matrix, steiner_tree(matrix, terminals))
+    assert exact == pytest.approx(brute_force(matrix, terminals))
+    closure = tree_cost(matrix, steiner_tree(matrix, terminals, exact_up_to=2))
+    assert exact - 1e-9 <= closure <= 2 * exact
+
+
+def test_beyond_eight_terminals_the_tree_is_near_networkx():
+    nx = pytest.importorskip("networkx")
+    rng = np.random.default_rng(4)
+    matrix = complete(rng.uniform(0, 50, (40, 2)))
+    terminals = list(range(12))
+    cost = tree_cost(matrix, steiner_tree(matrix, terminals))
+    peer = nx.algorithms.approximation.steiner_tree(
+        nx.from_scipy_sparse_array(matrix), terminals, weight="weight", method="kou"
+    )
+    assert cost == pytest.approx(peer.size(weight="weight"), rel=0.02)
+
+
+def test_unconnected_terminals_are_refused():
+    with pytest.raises(ValueError, match="not connected"):
+        steiner_tree(csr_array(np.array([[0, 1, 0], [1, 0, 0], [0, 0, 0.0]])), [0, 2])
+
+
+def test_path_round_a_building_is_exact():
+    """From (40, 30) to (60, 30) round the box 45..55 x 20..34: over the north side, by two corners.
+
+    2 hypot(5, 4) + 10 = 22.806; over the south side it would be 2 hypot(5, 10) + 10.
+    """
+    length = nearest_controller_distance(
+        np.array([[60.0, 30.0]]),
+        np.array([[40.0, 30.0], [50.0, 20.0]]),
+        boundary=PROPERTY,
+        buildings=layer(box(45, 20, 55, 34)),
+    )
+    assert length[0] == pytest.approx([2 * np.hypot(5, 4) + 10, 5 + np.hypot(5, 10)], rel=1e-12)
+
+
+def test_paths_equal_networkx_on_the_whole_visibility_graph():
+    nx = pytest.importorskip("networkx")
+    rng = np.random.default_rng(8)
+    shapes = [
+        shapely.affinity.rotate(box(x, y, x + 9, y + 6), a)
+        for x, y, a in zip(
+            np.tile([10, 35, 60, 80], 2), np.repeat([10, 35], 4), rng.uniform(0, 90, 8), strict=True
+        )
+    ]
+    buildings = layer(*shapes)
+    walls = shapely.union_all(shapes)
+    places = np.array(
+        [p for p in rng.uniform([1, 1], [99, 59], (20, 2)) if not walls.intersects(Point(p))]
+    )
+    corners = np.concatenate([shapely.get_coordinates(s.exterior)[:-1] for s in shapes])
+    nodes = np.concatenate([places, corners])
+    graph = nx.Graph()
+    inner = shapely.buffer(walls, -1e-6)
+    for i, j in combinations(range(len(nodes)), 2):
+        line = LineString(nodes[[i, j]])
+        if not line.intersects(inner) and PROPERTY.covers(line):
+            graph.add_edge(i, j, weight=line.length)
+    length = nearest_controller_distance(places, places[:2], boundary=PROPERTY, buildings=buildings)
+    for c in (0, 1):
+        peer = nx.single_source_dijkstra_path_length(graph, c)
+        assert length[:, c] == pytest.approx([peer.get(k, np.inf) for k in range(len(places))])
+
+
+def test_a_concave_boundary_is_an_obstacle():
+    corner = shapely.difference(box(0, 0, 20, 20), box(10, 10, 20, 20))
+    length = nearest_controller_distance(
+        np.array([[12.0, 8.0]]), np.array([[8.0, 14.0]]), boundary=corner, buildings=layer()
+    )
+    assert length[0, 0] == pytest.approx(np.hypot(2, 4) + np.hypot(2, 2), rel=1e-12)
+
+
+def test_a_controller_indoors_is_led_straight_to_its_wall():
+    length = nearest_controller_distance(
+        np.array([[40.0, 25.0]]),
+        np.array([[47.0, 25.0]]),
+        boundary=PROPERTY,
+        buildings=layer(box(45, 20, 55, 34)),
+    )
+    assert length[0, 0] == pytest.approx(7.0)
+
+
+@settings(max_examples=25, deadline=None)
+@given(st.integers(0, 10_000))
+def test_routes_never_enter_a_building_or_leave_the_property(seed):
+    rng = np.random.default_rng(seed)
+    shapes = [
+        shapely.affinity.rotate(box(x, y, x + rng.uniform(3, 18), y + rng.uniform(3, 12)), angle)
+        for x, y, angle in rng.uniform([5, 5, 0], [75, 40, 90], (5, 3))
+    ]
+    walls = shapely.union_all(shapes)
+    places = [p for p in rng.uniform([1, 1], [99, 59], (12, 2)) if not walls.intersects(Point(p))]
+    if len(places) < 3:
+        return
+    wires = wire_routes(
+        sensors(*places[1:]),
+        fixtures=controllers(places[0]),
+        boundary=PROPERTY,
+        buildings=layer(*shapes),
+        paving=layer(box(0, 25, 100, 28)),
+    )
+    assert not wires.warnings
+    for line in wires.routes.geometry:
+        assert line.intersection(shapely.buffer(walls, -1e-5)).is_empty
+        assert PROPERTY.buffer(1e-6).covers(line)
+    trench = wires.routes.query("kind == 'trench'")
+    assert wires.lengths["trench_m"].sum() == pytest.approx(trench["length_m"].sum())
+    direct = nearest_controller_distance(
+        np.array(places[1:]), np.array(places[:1]), boundary=PROPERTY, buildings=layer(*shapes)
+    )[:, 0]
+    assert (wires.lengths["wire_m"].to_numpy() >= direct - 1e-6).all()
+
+
+def test_each_sensor_goes_to_its_own_controller():
+    wires = wire_routes(
+        sensors((20, 10), (80, 10), (70, 50), controller=["east", None, None]),
+        fixtures=controllers((10, 10), (90, 10), names=["west", "east"]),
+        boundary=PROPERTY,
+        buildings=layer(),
+        paving=layer(),
+    )
+    assert wires.lengths["controller"].tolist() == ["east", "east", "east"]
+    assert wires.lengths.loc["S2", "wire_m"] == pytest.approx(10)
+
+
+def test_paving_is_gone_round_when_that_is_cheaper_and_flagged_when_not():
+    paving = layer(box(45, 0, 55, 50))
+    args = {
+        "fixtures": controllers((40, 45)),
+        "boundary": PROPERTY,
+        "buildings": layer(),
+        "paving": paving,
+    }
+    round_ = wire_routes(sensors((60, 45)), **args)
+    assert round_.lengths["wire_m"].iloc[0] == pytest.approx(2 * np.hypot(5, 5) + 10)
+    assert set(round_.routes["crosses"]) == {""}
+    through = wire_routes(sensors((60, 10)), paving_factor=1.5, **args)
+    assert set(through.routes["crosses"]) == {"paving"}
+    straight = np.hypot(20, 35)
+    assert through.lengths["wire_m"].iloc[0] == pytest.approx(straight, rel=0.01)
+    paved = through.routes["paved_m"].iloc[0]
+    assert paved == pytest.approx(straight / 2, rel=0.2)
+
+
+def test_without_a_controller_lengths_are_unknown():
+    wires = wire_routes(
+        sensors((60, 45)), fixtures=layer(), boundary=PROPERTY, buildings=layer(), paving=layer()
+    )
+    assert wires.routes.empty
+    assert wires.lengths["wire_m"].isna().all()
+    assert "no controller" in wires.warnings[0]
+    parts = parts_list(wires).set_index("item")["quantity"]
+    assert np.isnan(parts["trench in open ground"])
+    assert parts["soil-moisture sensor"] == 1
+
+
+def test_a_walled_in_sensor_is_reported():
+    walls = shapely.difference(box(40, 20, 60, 40), box(45, 25, 55, 35))
+    wires = wire_routes(
+        sensors((50, 30), (10, 10)),
+        fixtures=controllers((5, 10)),
+        boundary=PROPERTY,
+        buildings=layer(walls),
+        paving=layer(),
+    )
+    assert wires.lengths["wire_m"].isna().tolist() == [True, False]
+    assert wires.warnings == ("sensor S1: no way for a wire to controller 1",)
+
+
+def test_parts_list_adds_up():
+    wires = wire_routes(
+        sensors((20, 10), (30, 10)),
+        fixtures=controllers((10, 10)),
+        boundary=PROPERTY,
+        buildings=layer(),
+        paving=layer(box(24, 0, 26, 60)),
+    )
+    parts = parts_list(wires).set_index("item")["quantity"]
+    assert parts["two-conductor direct-burial irrigation wire"] == np.ceil((10 + 20 + 2.4) * 1.1)
+    assert parts["trench in open ground"] == 18
+    assert parts["sleeve or bore under paving"] == 2
+    assert parts["waterproof direct-burial splice"] == 5
+    feet = parts_list(wires, units="us").set_index("item")
+    assert feet.loc["trench in open ground", "quantity"] == np.ceil(18 / 0.3048)
+    assert feet.loc["trench in open ground", "unit"] == "ft"
+
+
+def test_branches_and_corners_are_nodes_of_the_graph():
+    free = free_space(PROPERTY, [box(45, 20, 55, 34)])
+    graph = visibility_graph(np.array([[40.0, 30.0], [60.0, 30.0]]), free=free)
+    assert len(graph.places) == 6
+    assert (graph.start < graph.end).all()
+    assert not ((graph.start == 0) & (graph.end == 1)).any()
+    assert graph.cost == pytest.approx(graph.length)
