@@ -31,6 +31,7 @@ EXACT_TERMINALS: Final = 8
 
 _TOLERANCE_M: Final = 1e-6
 _NO_NODE: Final = -9999
+_ALONG_M: Final = 1e-3
 _BEND: Final = 1e-9  # cross product of the arms of a corner above which it bends [m²]
 _GRAZE: Final = 1e-7  # sine of the angle by which a tangent may cut into a corner's wedge
 
@@ -132,8 +133,9 @@ def visibility_graph(
     length = np.hypot(*(places[start] - places[end]).T)
     across = np.zeros(len(lines))
     if dear is not None and not dear.is_empty:
-        shapely.prepare(dear)
-        hit = shapely.intersects(dear, lines)
+        inner = shapely.buffer(dear, -_ALONG_M)  # a line along the edge does not cross
+        shapely.prepare(inner)
+        hit = shapely.intersects(inner, lines)
         across[hit] = shapely.length(shapely.intersection(lines[hit], dear))
     cost = length + (factor - 1.0) * across
     return VisibilityGraph(

@@ -64,7 +64,9 @@ def zone_application(
     warnings : tuple of str
         Can readings that could not be used.
     """
-    patterns, warnings = {}, []
+    patterns: dict[str, ZoneApplication] = {}
+    warnings: list[str] = []
+    known = water["distribution_uniformity"].to_numpy(dtype=float)
     for z, zone in enumerate(pixels.zones):
         caught = _readings(cans, hydrozones.geometry.loc[zone])
         if 0 < len(caught) < FEWEST_CANS:
@@ -75,8 +77,7 @@ def zone_application(
         if len(caught) >= FEWEST_CANS:
             patterns[zone] = _measured(caught, pixels.x[z], pixels.y[z])
         else:
-            uniformity = float(water.loc[zone, "distribution_uniformity"])
-            patterns[zone] = ZoneApplication(uniformity, np.ones(pixels.flat[z].size))
+            patterns[zone] = ZoneApplication(float(known[z]), np.ones(pixels.flat[z].size))
     return patterns, tuple(warnings)
 
 
@@ -89,7 +90,8 @@ def _readings(cans: gpd.GeoDataFrame, polygon: object) -> NDArray[np.float64]:
     value = inside["depth"] if inside["depth"].notna().any() else inside["volume"]
     table = np.column_stack([inside.geometry.x, inside.geometry.y, value.astype(float)])
     table = table[np.isfinite(table[:, 2])]
-    return table[np.lexsort(table.T)]
+    ordered: NDArray[np.float64] = table[np.lexsort(table.T)]
+    return ordered
 
 
 def _measured(

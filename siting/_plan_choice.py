@@ -103,10 +103,8 @@ def decide(
     if all(part.curve.best is None for part in curves):
         curves, warnings = _with_more(kinds, zones, prices, max_sensors)
     count = len(curves[0].curve.rows)
-    best_of = [
-        min(range(len(curves)), key=lambda k, n=n: (_cost(curves[k].curve.rows[n]), k))
-        for n in range(count)
-    ]
+    # The first kind wins where two cost the same.
+    best_of = [int(np.argmin([_cost(part.curve.rows[n]) for part in curves])) for n in range(count)]
     costs = [_cost(curves[best_of[n]].curve.rows[n]) for n in range(count)]
     n = int(np.argmin(costs))
     winner = curves[best_of[n]]

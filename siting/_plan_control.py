@@ -33,6 +33,7 @@ __all__ = [
     "Governors",
     "driest_quarters",
     "governors",
+    "net_requirement",
     "run_plan",
     "run_timer",
     "timer_depths",
@@ -46,7 +47,7 @@ BYPASS_SHARES: Final = (0.1, 0.3, 0.5, 0.7, 0.9)
 ON_DEMAND_SHARES: Final = (0.5, 0.7, 0.9)
 
 #: A relaxed zone may have this many stress days more than the least it can reach.
-_SLACK_DAYS: Final = 1.0
+_SLACK_DAYS: Final = 5.0
 
 
 @dataclass(frozen=True)
@@ -90,21 +91,18 @@ def driest_quarters(
     Runs are ordered scenario by scenario, years within: W = S x Y.
     """
     count, years = scenarios.count, len(seasons.years)
-    constant, beam, sky = (
-        values[seasons.rows] for values in (terms.constant, terms.beam, terms.sky)
-    )
     place = np.searchsorted(ground.eto.months, seasons.month)
     factors = water[[f"plant_factor_{m}" for m in ground.eto.months]].to_numpy(dtype=float)
     plant_scale = scenarios.plants(list(plants))
     etc = np.empty((len(ground.pixels.zones), len(seasons.month), count * years))
     for z in range(len(etc)):
         for s in range(count):
-            lit = ground.quarter_beam[z, s][place][:, None]
-            eto = np.maximum(constant + beam * lit + sky * ground.quarter_sky[z, s], 0.0)
+            eto = _daily_eto(
+                terms, seasons, ground.quarter_beam[z, s][place], ground.quarter_sky[z, s]
+            )
             scale = factors[z][place][:, None] * plant_scale[z, s]
             etc[z, :, s * years : (s + 1) * years] = eto * scale
-    open_eto = np.maximum(constant + beam + sky, 0.0)
-    rain = np.tile(effective_rain(seasons.rain_mm, open_eto), (1, count))
+    rain = np.tile(effective_rain(seasons.rain_mm, terms.open_sky[seasons.rows]), (1, count))
     storage = scenarios.soils([str(soil) for soil in water["soil_class"]])
     taw = np.repeat(water["taw_mm"].to_numpy(dtype=float)[:, None] * storage, years, axis=1)
     return RootZones(
@@ -114,6 +112,60 @@ def driest_quarters(
         raw=taw * depletion_fraction[:, None],
         application=np.repeat(ground.application, years, axis=1),
     )
+
+
+def net_requirement(
+    ground: Ground,
+    terms: EtoTerms,
+    seasons: SeasonCalendar,
+    *,
+    water: pd.DataFrame,
+    depletion_fraction: _Array,
+) -> _Array:
+    """Return what plants need beyond rain, by the daily balance of each zone's mean ground.
+
+    The root zone is refilled whenever RAW is used up, with perfectly even water: the least that a
+    perfect system would apply.
+
+    Returns
+    -------
+    ndarray, shape (Z,)
+        Net irrigation requirement, mean over the seasons [mm].
+    """
+    place = np.searchsorted(ground.eto.months, seasons.month)
+    factors = water[[f"plant_factor_{m}" for m in ground.eto.months]].to_numpy(dtype=float)
+    etc = np.stack(
+        [
+            factor[place][:, None] * _daily_eto(terms, seasons, beam[place], float(sky))
+            for factor, beam, sky in zip(factors, ground.mean_beam, ground.mean_sky, strict=True)
+        ]
+    )
+    taw = np.repeat(water["taw_mm"].to_numpy(dtype=float)[:, None], len(seasons.years), axis=1)
+    roots = RootZones(
+        etc=etc,
+        rain=effective_rain(seasons.rain_mm, terms.open_sky[seasons.rows]),
+        taw=taw,
+        raw=taw * depletion_fraction[:, None],
+        application=np.ones_like(taw),
+    )
+    perfect = on_demand_events(
+        roots,
+        zone=np.arange(len(etc)),
+        low_fraction=depletion_fraction,
+        high_fraction=np.zeros(len(etc)),
+        days=np.ones(seasons.rain_mm.shape, dtype=np.bool_),
+    )
+    return perfect.mean_water_mm
+
+
+def _daily_eto(
+    terms: EtoTerms, seasons: SeasonCalendar, beam_fraction: _Array, sky_view: float
+) -> _Array:
+    """Return reference ET of each season day with the ground's own sun, shape (D, Y) [mm/d]."""
+    constant, beam, sky = (
+        values[seasons.rows] for values in (terms.constant, terms.beam, terms.sky)
+    )
+    return np.maximum(constant + beam * beam_fraction[:, None] + sky * sky_view, 0.0)
 
 
 def timer_depths(

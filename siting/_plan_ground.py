@@ -89,6 +89,10 @@ class Ground:
         Zone mean demand as described, columns month [mm/d].
     dryness : tuple of ndarray, each shape (S, P_z)
         Dryness of the points of each zone [1/d].
+    mean_beam : ndarray, shape (Z, M)
+        Mean beam fraction of the zone as described.
+    mean_sky : ndarray, shape (Z,)
+        Its mean sky view.
     quarter_beam : ndarray, shape (Z, S, M)
         Mean beam fraction of the driest quarter.
     quarter_sky, application : ndarray, shape (Z, S)
@@ -99,6 +103,8 @@ class Ground:
     eto: MonthlyEto
     etc: pd.DataFrame
     dryness: tuple[_Array, ...]
+    mean_beam: _Array
+    mean_sky: _Array
     quarter_beam: _Array
     quarter_sky: _Array
     application: _Array
@@ -180,22 +186,23 @@ def survey(
     scenarios: Scenarios,
 ) -> Ground:
     """Work out demand and dryness of every point of every zone in every scenario."""
+    storage = water["taw_mm"].to_numpy(dtype=float)
     factors = water[[f"plant_factor_{month}" for month in eto.months]].to_numpy(dtype=float)
     count = scenarios.count
-    etc, dryness = [], []
+    etc, dryness, mean = [], [], []
     beam = np.empty((len(pixels.zones), count, len(eto.months)))
     sky = np.empty((len(pixels.zones), count))
     received = np.empty_like(sky)
     for z, zone in enumerate(pixels.zones):
         cells, pattern = pixels.flat[z], application[zone]
-        taw = float(water.loc[zone, "taw_mm"])
         rows = np.empty((count, cells.size))
         for s in range(count):
             light = sun.at(float(scenarios.obstacles[s]), cells)
             demand, monthly = _demand(light, eto, factors[z])
             if s == 0:
                 etc.append(monthly)
-            rows[s] = pixel_dryness(demand, taw=taw, application=pattern.at_points)
+                mean.append((light[0].mean(axis=1), light[1].mean()))
+            rows[s] = pixel_dryness(demand, taw=storage[z], application=pattern.at_points)
             quarter = area_quarters(rows[s], beam_fraction=light[0], sky_view=light[1])
             beam[z, s], sky[z, s] = quarter.beam_fraction, quarter.sky_view
             received[z, s] = _received(pattern, quarter, float(scenarios.uniformity[s]))
@@ -206,6 +213,8 @@ def survey(
         eto=eto,
         etc=pd.DataFrame(etc, index=index, columns=list(eto.months)),
         dryness=tuple(dryness),
+        mean_beam=np.array([part[0] for part in mean]),
+        mean_sky=np.array([part[1] for part in mean]),
         quarter_beam=beam,
         quarter_sky=sky,
         application=received,

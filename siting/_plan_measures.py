@@ -9,9 +9,8 @@ from numpy.typing import NDArray
 
 from siting._plan_ground import Ground, SunVariants
 from siting.climate.model import SeasonCalendar
-from siting.hydrozones import need_scores, net_irrigation, zone_mean
+from siting.hydrozones import need_scores, zone_mean
 from siting.sun.irradiance import shaded_radiation
-from siting.water.balance import effective_rain
 from siting.water.reference_et import EtoTerms
 
 __all__ = ["dryness_raster", "zone_measures"]
@@ -49,15 +48,11 @@ def zone_measures(
     -------
     DataFrame
         Index `zone`: area_m2, sun_hours [h/d], insolation [MJ m⁻² d⁻¹], sky_view, plant_factor,
-        etc_peak_mm_d, depletion_fraction, taw_mm, raw_mm, need_score [%/d], net_irrigation_mm.
+        etc_peak_mm_d, depletion_fraction, taw_mm, raw_mm, need_score [%/d].
     """
     days, months = ground.eto.days, ground.eto.months
     drawn = sun.drawn
-    open_eto = np.maximum(terms.constant + terms.beam + terms.sky, 0.0)[seasons.rows]
-    rain = effective_rain(seasons.rain_mm, open_eto).mean(axis=1)
-    monthly_rain = np.array([rain[seasons.month == month].sum() for month in months])
-    net = net_irrigation(ground.etc, days=days, effective_rain=monthly_rain)
-    scores = need_scores(ground.etc, water=water, net_irrigation_mm=net)
+    scores = need_scores(ground.etc, water=water)
     factors = water[[f"plant_factor_{month}" for month in months]].to_numpy(dtype=float)
     radiation = shaded_radiation(drawn, *_monthly_radiation(terms, seasons))
     table = pd.DataFrame(
@@ -71,7 +66,7 @@ def zone_measures(
         index=hydrozones.index,
     )
     columns = ["etc_peak_mm_d", "depletion_fraction", "taw_mm", "raw_mm", "need_score"]
-    return table.join(scores[[*columns, "net_irrigation_mm"]])
+    return table.join(scores[columns])
 
 
 def dryness_raster(sun: SunVariants, ground: Ground) -> _Array:
@@ -79,8 +74,8 @@ def dryness_raster(sun: SunVariants, ground: Ground) -> _Array:
     raster = np.full(sun.drawn.sky_view.size, np.nan)
     for cells, rows in zip(ground.pixels.flat, ground.dryness, strict=True):
         raster[cells] = rows[0]
-    mean = np.nanmean(raster)
-    return (raster / mean).reshape(sun.drawn.sky_view.shape)
+    relative: _Array = raster / np.nanmean(raster)
+    return relative.reshape(sun.drawn.sky_view.shape)
 
 
 def _season_mean(monthly: _Array, days: _Array) -> _Array:

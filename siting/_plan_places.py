@@ -13,9 +13,9 @@ from siting.errors import NoAdmissibleGroundError
 from siting.placement import Placement, application_cv, hazards_of_zone, place_sensor
 from siting.site.model import Site
 from siting.site.settings import Costs, UnitsName
-from siting.wiring import nearest_controller_distance
+from siting.wiring import PAVING_FACTOR, WireRoutes, nearest_controller_distance
 
-__all__ = ["connection_costs", "place_zones"]
+__all__ = ["connection_costs", "place_zones", "priced_trench"]
 
 _Array = NDArray[np.float64]
 
@@ -117,3 +117,9 @@ def connection_costs(site: Site, placements: list[Placement], costs: Costs) -> _
             length[z] = own.min() if own.size else reach[z].min()
         length[~np.isfinite(length)] = 0.0  # the final routes say that there is no way
     return sensor_yearly_cost(costs, trench_m=length, wire_m=length)
+
+
+def priced_trench(wires: WireRoutes) -> float:
+    """Return the trench as paid for: what is under paving counts `PAVING_FACTOR` times [m]."""
+    trench = wires.routes[wires.routes["kind"] == "trench"]
+    return float(trench["length_m"].sum() + (PAVING_FACTOR - 1) * trench["paved_m"].sum())

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import Any
 
 import geopandas as gpd
 import numpy as np
@@ -147,28 +148,32 @@ def _run_times(
     events = simulated.plan.events.sum(axis=1)
     total = simulated.plan.water_mm.sum(axis=1)
     depth = np.divide(total, events, out=np.zeros_like(total), where=events > 0)
-    columns: dict[str, list[float]] = {
-        name: []
-        for name in (
-            "run_minutes", "today_minutes", "run_time_factor", "cycles", "cycle_minutes",
-            "soak_minutes",
+    rate = water["precipitation_rate"].to_numpy(dtype=float)
+    minutes = np.array([run_minutes(d, r) for d, r in zip(depth, rate, strict=True)])
+    today = np.full_like(minutes, np.nan)
+    if today_depth is not None:
+        today = np.array([run_minutes(d, r) for d, r in zip(today_depth, rate, strict=True)])
+    cycles = [
+        cycle_and_soak(
+            length, precipitation_rate=r, intake_rate=intake, surface_accumulation_mm=stands
         )
-    }  # fmt: skip
-    for z, row in enumerate(water.itertuples()):
-        minutes = run_minutes(float(depth[z]), float(row.precipitation_rate))
-        today = np.nan
-        if today_depth is not None:
-            today = run_minutes(float(today_depth[z]), float(row.precipitation_rate))
-        cycles, length, soak = cycle_and_soak(
+        for length, r, intake, stands in zip(
             minutes,
-            precipitation_rate=float(row.precipitation_rate),
-            intake_rate=float(row.intake_rate),
-            surface_accumulation_mm=float(row.surface_accumulation),
+            rate,
+            water["intake_rate"].to_numpy(dtype=float),
+            water["surface_accumulation"].to_numpy(dtype=float),
+            strict=True,
         )
-        values = (minutes, today, minutes / today if today else np.nan, cycles, length, soak)
-        for name, value in zip(columns, values, strict=True):
-            columns[name].append(value)
-    return columns
+    ]
+    factor = np.divide(minutes, today, out=np.full_like(minutes, np.nan), where=today > 0)
+    return {
+        "run_minutes": list(minutes),
+        "today_minutes": list(today),
+        "run_time_factor": list(factor),
+        "cycles": [count for count, _, _ in cycles],
+        "cycle_minutes": [length for _, length, _ in cycles],
+        "soak_minutes": [soak for _, _, soak in cycles],
+    }
 
 
 def sensor_table(
@@ -203,6 +208,7 @@ def sensor_table(
         See `siting.planning.Plan`.
     """
     rows = []
+    beside: dict[str, Mapping[str, Any]] = water.to_dict(orient="index")  # type: ignore[assignment]
     for candidate, sensor_id in ids.items():
         at = int(decision.governors.zone[candidate])
         zone = str(zones.index[at])
@@ -211,7 +217,7 @@ def sensor_table(
                 "sensor_id": sensor_id,
                 **_identity(zones, zone, sensor_id),
                 **_place(placements[at]),
-                **_prescription(site, water.loc[zone], zone, decision, candidate),
+                **_prescription(site, beside[zone], zone, decision, candidate),
             }
         )
     table = pd.DataFrame(rows).set_index("sensor_id")
@@ -255,7 +261,7 @@ def _place(placement: Placement) -> dict[str, object]:
 
 
 def _prescription(
-    site: Site, water: pd.Series[float], zone: str, decision: Decision, candidate: int
+    site: Site, water: Mapping[str, Any], zone: str, decision: Decision, candidate: int
 ) -> dict[str, object]:
     """Return depth and threshold of a sensor."""
     plants = str(site.hydrozones.loc[zone, "plants"])

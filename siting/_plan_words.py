@@ -44,13 +44,13 @@ def answer(
     count = len(sensors)
     head = f"{_number(count)} sensor{'' if count == 1 else 's'}: "
     where = "; ".join(
-        f"{tag} in zone {row['zone']} {_governs(row['governs'], str(row['zone']))}"
+        f"{tag} in {row['zone']}, {_governs(row['governs'], str(row['zone']))}"
         for tag, row in sensors.iterrows()
     )
     kind = str(sensors["control"].iloc[0]).replace("_", "-")
     sentences = [
         f"{head}{where}.",
-        f"Control is {kind}.",
+        f"The control is {kind}.",
         *_why_not_fewer(choices, count, str(economics["currency"]), price, units),
         *_why_not_more(choices, count, price),
         *_equal_followers(zones, count),
@@ -66,9 +66,7 @@ def _number(count: int) -> str:
 def _governs(governed: Sequence[str], own: str) -> str:
     """Return what else a sensor governs."""
     others = [zone for zone in governed if zone != own]
-    if not others:
-        return "(that zone alone)"
-    return f"also governs {', '.join(others)}"
+    return f"for {', '.join(others)} too" if others else "for that zone alone"
 
 
 def _why_not_fewer(
@@ -84,13 +82,14 @@ def _why_not_fewer(
             "days, or lie on a controller without a sensor."
         ]
     before, now = fewer.iloc[-1], choices[choices["chosen"]].iloc[0]
+    against = f"Against {_number(int(before['used'])).lower()}"
     less = float(before["water_m3"]) - float(now["water_m3"])
     if price is None:
-        return [f"Against {int(before['used'])}, that saves {show(less, 'volume', units)} a year."]
+        return [f"{against}, that saves {show(less, 'volume', units)} a year."]
     worth = float(before["cost_per_year"]) - float(now["cost_per_year"])
     verb = "saving" if less >= 0 else "for"
     return [
-        f"Against {int(before['used'])}, it is worth {worth:,.0f} {currency} a year after its own "
+        f"{against}, it is worth {worth:,.0f} {currency} a year after its own "
         f"cost, {verb} {show(abs(less), 'volume', units)} of water a year."
     ]
 

@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from siting.site.settings import Costs, Water
+from siting.units import UnitsName, convert, show, unit_label
 
 __all__ = [
     "Capital",
@@ -159,6 +160,7 @@ def economics(
     built: Capital,
     baseline_m3: NDArray[np.float64] | None,
     plan_m3: NDArray[np.float64],
+    units: UnitsName = "metric",
 ) -> dict[str, Any]:
     """Return the money of a plan, with None for everything that cannot be claimed.
 
@@ -176,6 +178,8 @@ def economics(
         Water of each season under today's timer; None without a timer [m³].
     plan_m3 : ndarray, shape (Y,)
         Water of each season under the plan [m³].
+    units : {"metric", "us"}
+        Units of the amounts in the claim.
 
     Returns
     -------
@@ -202,11 +206,18 @@ def economics(
         "payback_years": paid and payback_years(built.total, paid.mean),
         "payback_years_low": paid and payback_years(built.total, paid.high),
         "payback_years_high": paid and payback_years(built.total, paid.low),
-        "claim": claim(costs, water, built=built, volume=volume),
+        "claim": claim(costs, water, built=built, volume=volume, units=units),
     }
 
 
-def claim(costs: Costs, water: Water, *, built: Capital, volume: Saving | None) -> str:
+def claim(
+    costs: Costs,
+    water: Water,
+    *,
+    built: Capital,
+    volume: Saving | None,
+    units: UnitsName = "metric",
+) -> str:
     """Say in plain words what may be claimed, and what is missing.
 
     Parameters
@@ -217,6 +228,8 @@ def claim(costs: Costs, water: Water, *, built: Capital, volume: Saving | None) 
         What the plan costs to build.
     volume : Saving or None
         Water saved a year; None without a baseline [m³/year].
+    units : {"metric", "us"}
+        Units of the amounts of water.
 
     Returns
     -------
@@ -234,15 +247,17 @@ def claim(costs: Costs, water: Water, *, built: Capital, volume: Saving | None) 
         )
     verb = "saves" if volume.mean > 0 else "does not save"
     water_words = (
-        f"Against today's timer the plan {verb} water: {volume.mean:,.0f} m³ a year on average "
-        f"({volume.low:,.0f} to {volume.high:,.0f} over the weather years)"
+        f"Against today's timer the plan {verb} water: {show(volume.mean, 'volume', units)} a year "
+        f"on average ({convert(volume.low, 'volume', units):,.0f} to "
+        f"{convert(volume.high, 'volume', units):,.0f} over the weather years)"
     )
     if water.price is None:
         return f"{water_words}. {spent}. No money is claimed: no water price was given."
     money = volume.times(water.price)
     words = (
-        f"{water_words}, worth {money.mean:,.0f} {currency} at {water.price:g} {currency}/m³ "
-        f"({money.low:,.0f} to {money.high:,.0f})."
+        f"{water_words}, worth {money.mean:,.0f} {currency} at "
+        f"{convert(water.price, 'volume_price', units):,.2f} {currency} "
+        f"{unit_label('volume_price', units)} ({money.low:,.0f} to {money.high:,.0f})."
     )
     if not costs.given:
         return f"{words} {spent}. No payback is claimed: give [costs] to have one."

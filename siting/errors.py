@@ -51,7 +51,9 @@ class Fault:
         """Return the fault as one line: where, found, allowed, mend."""
         place = [self.file]
         place += [f"layer {self.layer}"] if self.layer else []
-        place += [f"feature {self.feature}"] if self.feature else []
+        if self.feature:
+            is_line = self.feature.startswith("line")
+            place += [self.feature if is_line else f"feature {self.feature}"]
         place += [f"column {self.column}"] if self.column else []
         return f"{', '.join(place)}: found {self.found}; allowed: {self.allowed}. {self.mend}"
 

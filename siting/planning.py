@@ -16,7 +16,14 @@ from numpy.typing import NDArray
 from siting import __version__
 from siting._plan_application import ZoneApplication, zone_application
 from siting._plan_choice import Decision, Prices, decide
-from siting._plan_control import driest_quarters, governors, run_plan, run_timer, timer_depths
+from siting._plan_control import (
+    driest_quarters,
+    governors,
+    net_requirement,
+    run_plan,
+    run_timer,
+    timer_depths,
+)
 from siting._plan_ground import (
     Ground,
     SunVariants,
@@ -27,7 +34,7 @@ from siting._plan_ground import (
 )
 from siting._plan_measures import dryness_raster, zone_measures
 from siting._plan_model import Plan
-from siting._plan_places import connection_costs, place_zones
+from siting._plan_places import connection_costs, place_zones, priced_trench
 from siting._plan_scenarios import Scenarios, draw_scenarios
 from siting._plan_tables import Simulated, season_table, sensor_ids, sensor_table, zone_table
 from siting._plan_words import answer
@@ -255,6 +262,13 @@ def _survey(
     measures = zone_measures(
         site.hydrozones, sun, ground, terms=terms, seasons=seasons, water=water
     )
+    measures["net_irrigation_mm"] = net_requirement(
+        ground,
+        terms,
+        seasons,
+        water=water,
+        depletion_fraction=measures["depletion_fraction"].to_numpy(dtype=float),
+    )
     return _Known(
         seasons=seasons,
         terms=terms,
@@ -372,7 +386,7 @@ def _build(
     built = capital(
         settings.costs,
         sensors=len(sensors),
-        trench_m=float(sensors["trench_m"].fillna(0).sum()),
+        trench_m=priced_trench(wires),
         wire_m=float(sensors["wire_m"].fillna(0).sum()),
     )
     baseline = None if simulated.timer is None else season["baseline_m3"].to_numpy(dtype=float)
@@ -382,6 +396,7 @@ def _build(
         built=built,
         baseline_m3=baseline,
         plan_m3=season["plan_m3"].to_numpy(dtype=float),
+        units=settings.units,
     )
     return _Built(zones, sensors, season, ties, wires, money, (*wires.warnings, *notes))
 

@@ -17,7 +17,16 @@ MAY_IMPORT = {
     "sun": {"errors", "units", "site", "climate"},
     "water": {"errors", "units", "site", "climate"},
 }
-STAGES = ["hydrozones", "sensors", "placement", "ties", "scheduling", "season", "economics", "wiring"]
+STAGES = [
+    "hydrozones",
+    "sensors",
+    "placement",
+    "ties",
+    "scheduling",
+    "season",
+    "economics",
+    "wiring",
+]
 _BELOW_STAGES = {"errors", "units", "site", "climate", "sun", "water", "ranks"}
 MAY_IMPORT["ranks"] = set()
 MAY_IMPORT |= dict.fromkeys(STAGES, _BELOW_STAGES)
@@ -34,6 +43,8 @@ BELONGS_TO = {
     "_clearance": "placement",
     "_setbacks": "placement",
     "_rankfield": "placement",
+    "_search": "season",
+    "_paths": "wiring",
     "_plan_*": "planning",
     "_ranks": "ranks",
 }
@@ -114,6 +125,13 @@ def test_top_level_of_the_project():
     ).stdout.split("\n")
     top = {name.split("/")[0] for name in listed if name}
     assert {name for name in top if not name.startswith(".")} == {
-        "README.md", "DEVELOPERS.md", "CHANGELOG.md", "LICENSE", "pyproject.toml",
-        "siting", "data", "tests", "maps",
+        "README.md",
+        "DEVELOPERS.md",
+        "CHANGELOG.md",
+        "LICENSE",
+        "pyproject.toml",
+        "siting",
+        "data",
+        "tests",
+        "maps",
     }

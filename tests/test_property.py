@@ -164,7 +164,7 @@ def test_units_in_key_names(tmp_path):
         (BARE.replace("property.gpkg", "proprety.gpkg"), ["does not exist", "property.gpkg"]),
         (BARE.replace("elevation_m = 30\n", ""), ["elevation_m", "elevation_ft"]),
         (BARE.replace("= 30", "= 30 m"), ["TOML error", "line 5"]),
-        (BARE.split("[weather]")[0], ["weather", "Add a table [weather]"]),
+        (BARE.split("[weather]", maxsplit=1)[0], ["weather", "Add a table [weather]"]),
         (BARE.replace('layers = "property.gpkg"\n', ""), ["layers", "nothing"]),
     ],
 )
@@ -229,7 +229,7 @@ def test_layers_as_a_table(tmp_path):
     )
     layers = read_property(write(tmp_path, text)).layers
     assert layers["boundary"].layer == "boundary"
-    assert layers["hydrozones"].layer == "all"
+    assert layers["hydrozones"].layer == "Beds: all"
     assert layers["trees"].columns == {"height": "HGT"}
     assert layers["trees"].column_units == {"height": "ft"}
     assert layers["trees"].text_numbers

@@ -32,6 +32,16 @@ NO_BUILDINGS = blocks([], [])
 NO_TREES = gpd.GeoDataFrame({"height": []}, geometry=[])
 
 
+def season(grid, sun, *, buildings=NO_BUILDINGS, trees=NO_TREES, options=QUICK, **more):
+    """`shade_season` with nothing that shades but what is named, and few directions of sky."""
+    return shade_season(grid, sun, buildings=buildings, trees=trees, options=options, **more)
+
+
+def instants(grid, elevation, azimuth, *, buildings=NO_BUILDINGS, trees=NO_TREES, **more):
+    """`shade_instants` with nothing that shades but what is named."""
+    return shade_instants(grid, elevation, azimuth, buildings=buildings, trees=trees, **more)
+
+
 def scene(seed, *, count=6, trees=8):
     """Random scene about the origin: courtyards, L-shapes, multiparts, round and drawn crowns."""
     random = np.random.default_rng(seed)
@@ -86,7 +96,7 @@ def centres(grid):
 
 def wrong(grid, elevation, azimuth, buildings, trees):
     """Pixel-instants that disagree with ray tests, those within 1e-9 m of an edge left out."""
-    found = shade_instants(grid, elevation, azimuth, buildings=buildings, trees=trees)
+    found = instants(grid, elevation, azimuth, buildings=buildings, trees=trees)
     found = found.reshape(len(elevation), -1)
     layers = {"buildings": buildings, "trees": trees}
     exact = lit_share(centres(grid), elevation, azimuth, **layers)
@@ -107,9 +117,7 @@ def test_length_and_bearing_of_a_shadow():
     """Elevation 39.8884 (refracted), azimuth 194.3402: a 10 m pole throws 11.965 m to 14.34 deg."""
     pole = Point(0, 0).buffer(0.02)
     grid = LocalGrid(-1, 13, 0.01, 1300, 500)
-    lit = shade_instants(
-        grid, 39.888378, 194.340241, buildings=blocks([pole], [10.0]), trees=NO_TREES
-    )[0]
+    lit = instants(grid, 39.888378, 194.340241, buildings=blocks([pole], [10.0]))[0]
     row, column = np.nonzero(lit == 0)
     x, y = grid.x[column], grid.y[row]
     length = np.hypot(x, y)
@@ -135,7 +143,7 @@ def test_equinox_wall_is_exact(height, latitude):
     depth = height * np.tan(np.radians(latitude))
     wall = blocks([box(-1e4, -1, 1e4, 0) if latitude > 0 else box(-1e4, 0, 1e4, 1)], [height])
     grid = LocalGrid(-1e-6, depth + 2e-6, 2e-6, 2, 1)
-    lit = shade_instants(grid, *equinox(latitude), buildings=wall, trees=NO_TREES)[:, :, 0]
+    lit = instants(grid, *equinox(latitude), buildings=wall)[:, :, 0]
     far, near = (0, 1) if latitude > 0 else (1, 0)
     assert (lit[:, far] == 1).all()
     assert (lit[:, near] == 0).all()
@@ -150,7 +158,7 @@ def test_equinox_wall_with_the_real_sun():
     sun = sun_at(times, 28.5, -81.38)
     wall = blocks([box(-1e4, -1, 1e4, 0)], [5.0])
     grid = LocalGrid(-0.005, 4.0, 0.01, 400, 1)
-    lit = shade_instants(grid, sun["elevation"], sun["azimuth"], buildings=wall, trees=NO_TREES)
+    lit = instants(grid, sun["elevation"], sun["azimuth"], buildings=wall)
     depth = (lit[:, :, 0] == 0).sum(axis=1) * grid.resolution
     assert depth == pytest.approx(2.715, rel=0.05)
 
@@ -161,9 +169,7 @@ def test_crowns_multiply():
         {"height": [10.0] * 3, "crown_diameter": [6.0] * 3, "transmissivity": [0.2, 0.3, 0.5]},
         geometry=[Point(0, 0)] * 3,
     )
-    lit = shade_instants(
-        LocalGrid(-0.5, 0.5, 1, 1, 1), 89.9, 10.0, buildings=NO_BUILDINGS, trees=trees
-    )
+    lit = instants(LocalGrid(-0.5, 0.5, 1, 1, 1), 89.9, 10.0, trees=trees)
     assert lit[0, 0, 0] == pytest.approx(0.2 * 0.3 * 0.5, abs=1e-12)
 
 
@@ -175,7 +181,7 @@ def test_area_of_a_crowns_shadow():
         geometry=[Point(0, 0)],
     )
     grid = LocalGrid(-20, 20, 0.05, 800, 800)
-    lit = shade_instants(grid, 35.0, 222.0, buildings=NO_BUILDINGS, trees=trees)[0]
+    lit = instants(grid, 35.0, 222.0, trees=trees)[0]
     area = (lit < 1).sum() * grid.resolution**2
     along = np.hypot(2.5, 3.5 / np.tan(np.radians(35)))
     assert area == pytest.approx(np.pi * 2.5 * along, rel=0.002)
@@ -207,10 +213,7 @@ def test_party_walls_leave_no_light_between():
     apart = blocks([box(-8.3, -3.1, 1.7, 4.2), box(1.7, -3.1, 9.4, 4.2)], [6.0, 6.0])
     whole = blocks([box(-8.3, -3.1, 9.4, 4.2)], [6.0])
     elevation, azimuth = suns(3, 20)
-    first, second = (
-        shade_instants(grid_of(), elevation, azimuth, buildings=b, trees=NO_TREES)
-        for b in (apart, whole)
-    )
+    first, second = (instants(grid_of(), elevation, azimuth, buildings=b) for b in (apart, whole))
     np.testing.assert_array_equal(first, second)
 
 
@@ -221,12 +224,20 @@ def test_roofs_are_the_cells_whose_centre_lies_inside():
     np.testing.assert_array_equal(roof_mask(grid, buildings).ravel(), inside)
 
 
+def test_corners_on_cell_centres_count_once():
+    """A diamond whose four corners are cell centres: even-odd parity holds in their columns."""
+    grid = LocalGrid(-10.5, 10.5, 1, 21, 21)
+    diamond = shapely.Polygon([(6, 0), (0, 6), (-6, 0), (0, -6)])
+    roofs = roof_mask(grid, blocks([diamond], [3.0]))
+    reach = np.abs(grid.x) + np.abs(grid.y)[:, None]
+    assert roofs[reach < 6].all()
+    assert not roofs[reach > 6].any()
+
+
 def test_a_building_far_off_the_grid_shades_it_at_a_low_sun():
     """A 30 m tower 500 m to the south, sun at 3 degrees: shadow of 572 m."""
     tower = blocks([box(-15, -500, 15, -480)], [30.0])
-    low, high = shade_instants(
-        grid_of(), [3.0, 4.0], [180.0, 180.0], buildings=tower, trees=NO_TREES
-    )
+    low, high = instants(grid_of(), [3.0, 4.0], [180.0, 180.0], buildings=tower)
     assert (low[:, 20] == 0).all()
     assert (high == 1).all()
 
@@ -240,9 +251,9 @@ def test_raising_anything_never_adds_sun(seed, factor):
     """Ellipsoids rise with their base, so only buildings are raised."""
     buildings, _ = scene(seed)
     sun = season_of(*suns(seed))
-    low = shade_season(grid_of(), sun, buildings=buildings, trees=NO_TREES, options=QUICK)
+    low = season(grid_of(), sun, buildings=buildings)
     taller = buildings.assign(height=buildings["height"] * factor)
-    high = shade_season(grid_of(), sun, buildings=taller, trees=NO_TREES, options=QUICK)
+    high = season(grid_of(), sun, buildings=taller)
     for name in ("sun_hours", "beam_fraction", "sky_view"):
         less, more = getattr(high, name), getattr(low, name)
         assert (np.nan_to_num(less) <= np.nan_to_num(more) + 1e-12).all()
@@ -254,17 +265,14 @@ def test_turning_world_and_sun_turns_the_result(seed):
     buildings, trees = scene(seed)
     elevation, azimuth = suns(seed)
     grid = LocalGrid(-20, 20, 1, 40, 40)
-    before = shade_season(
-        grid, season_of(elevation, azimuth), buildings=buildings, trees=trees, options=QUICK
-    )
+    before = season(grid, season_of(elevation, azimuth), buildings=buildings, trees=trees)
     turned_trees = trees.set_geometry(trees.geometry.rotate(90, origin=(0, 0)))
     turned_trees["crown"] = [c and rotate(c, 90, origin=(0, 0)) for c in trees["crown"]]
-    after = shade_season(
+    after = season(
         grid,
         season_of(elevation, azimuth - 90),
         buildings=buildings.set_geometry(buildings.geometry.rotate(90, origin=(0, 0))),
         trees=turned_trees,
-        options=QUICK,
     )
     for name in ("sun_hours", "beam_fraction", "sky_view"):
         there = np.rot90(getattr(before, name), axes=(-2, -1))
@@ -276,15 +284,14 @@ def test_turning_world_and_sun_turns_the_result(seed):
 def test_moving_world_and_grid_changes_nothing(seed, east, north):
     buildings, trees = scene(seed)
     sun, grid = season_of(*suns(seed)), grid_of()
-    before = shade_season(grid, sun, buildings=buildings, trees=trees, options=QUICK)
+    before = season(grid, sun, buildings=buildings, trees=trees)
     moved_trees = trees.set_geometry(trees.geometry.translate(east, north))
     moved_trees["crown"] = [c and translate(c, east, north) for c in trees["crown"]]
-    after = shade_season(
+    after = season(
         grid._replace(west=grid.west + east, north=grid.north + north),
         sun,
         buildings=buildings.set_geometry(buildings.geometry.translate(east, north)),
         trees=moved_trees,
-        options=QUICK,
     )
     np.testing.assert_allclose(after.sun_hours, before.sun_hours, rtol=0, atol=1e-9)
     np.testing.assert_allclose(after.sky_view, before.sky_view, rtol=0, atol=1e-9)
@@ -296,10 +303,7 @@ def test_order_and_duplicates_of_buildings_change_nothing(seed):
     buildings, trees = scene(seed)
     sun = season_of(*suns(seed))
     changed = pd.concat([buildings.iloc[::-1], buildings])
-    first, second = (
-        shade_season(grid_of(), sun, buildings=b, trees=trees, options=QUICK)
-        for b in (buildings, changed)
-    )
+    first, second = (season(grid_of(), sun, buildings=b, trees=trees) for b in (buildings, changed))
     np.testing.assert_array_equal(first.sun_hours, second.sun_hours)
     np.testing.assert_array_equal(first.sky_view, second.sky_view)
 
@@ -311,7 +315,7 @@ def test_threads_and_tiles_change_no_bit(monkeypatch):
     for tile, threads in ((256, 1), (256, 2), (16, 2)):
         monkeypatch.setattr(engine, "_TILE", tile)
         options = ShadeOptions(threads=threads, sky_directions=24)
-        runs.append(shade_season(grid_of(), sun, buildings=buildings, trees=trees, options=options))
+        runs.append(season(grid_of(), sun, buildings=buildings, trees=trees, options=options))
     assert runs[0].sun_hours.tobytes() == runs[1].sun_hours.tobytes()
     assert runs[0].beam_fraction.tobytes() == runs[1].beam_fraction.tobytes()
     assert runs[0].sky_view.tobytes() == runs[1].sky_view.tobytes()
@@ -325,8 +329,8 @@ def test_threads_and_tiles_change_no_bit(monkeypatch):
 def test_season_sums_what_the_instants_show():
     buildings, trees = scene(8)
     sun = season_positions(-35.0, 149.0, months=(1, 7), minutes=30)
-    found = shade_season(grid_of(), sun, buildings=buildings, trees=trees, options=QUICK)
-    lit = shade_instants(grid_of(), sun.elevation, sun.azimuth, buildings=buildings, trees=trees)
+    found = season(grid_of(), sun, buildings=buildings, trees=trees)
+    lit = instants(grid_of(), sun.elevation, sun.azimuth, buildings=buildings, trees=trees)
     for i, month in enumerate((1, 7)):
         on = sun.month == month
         hours = np.tensordot(sun.hours[on], lit[on], axes=1)
@@ -337,19 +341,18 @@ def test_season_sums_what_the_instants_show():
 
 def test_open_ground_gets_the_whole_day():
     sun = season_positions(40.0, 0.0, months=(6, 12), minutes=30)
-    found = shade_season(grid_of(), sun, buildings=NO_BUILDINGS, trees=NO_TREES, options=QUICK)
+    found = season(grid_of(), sun)
     for i, month in enumerate((6, 12)):
         assert found.sun_hours[i] == pytest.approx(sun.hours[sun.month == month].sum())
     assert found.months == (6, 12)
-    assert (found.beam_fraction == pytest.approx(1.0)) and (found.sky_view == pytest.approx(1.0))
+    assert found.beam_fraction == pytest.approx(1.0)
+    assert found.sky_view == pytest.approx(1.0)
 
 
 def test_polar_night_is_a_month_without_sun():
     sun = season_positions(78.0, 15.6, months=(12, 6), minutes=30)
     buildings, trees = scene(2)
-    found = shade_season(
-        grid_of(), sun, buildings=buildings, trees=trees, months=(12, 6), options=QUICK
-    )
+    found = season(grid_of(), sun, buildings=buildings, trees=trees, months=(12, 6))
     assert found.months == (12, 6)
     assert np.nanmax(found.sun_hours[0]) == np.nanmax(found.beam_fraction[0]) == 0
     assert np.nanmax(found.sun_hours[1]) > 5
@@ -359,9 +362,7 @@ def test_shade_lies_south_of_a_building_in_the_southern_hemisphere():
     house = blocks([box(-5, -5, 5, 5)], [6.0])
     for latitude, dark in ((40.0, 6.5), (-40.0, -6.5)):
         sun = season_positions(latitude, 0.0, months=(3,), minutes=30)
-        hours = shade_season(
-            grid_of(), sun, buildings=house, trees=NO_TREES, options=QUICK
-        ).sun_hours[0]
+        hours = season(grid_of(), sun, buildings=house).sun_hours[0]
         column = int(np.argmin(np.abs(grid_of().x)))
         shaded, sunny = (int(np.argmin(np.abs(grid_of().y - y))) for y in (dark, -dark))
         assert hours[shaded, column] < 0.3 * hours[sunny, column]
@@ -370,7 +371,7 @@ def test_shade_lies_south_of_a_building_in_the_southern_hemisphere():
 def test_scales_are_what_they_say():
     buildings, trees = scene(4)
     elevation, azimuth = suns(4)
-    found = shade_instants(
+    found = instants(
         grid_of(),
         elevation,
         azimuth,
@@ -382,7 +383,7 @@ def test_scales_are_what_they_say():
         height=trees["height"] * 1.2,
         transmissivity=np.minimum(trees["transmissivity"] * 4.0, 1.0),
     )
-    other = shade_instants(
+    other = instants(
         grid_of(),
         elevation,
         azimuth,
@@ -396,7 +397,7 @@ def test_progress_tells_how_far_it_is():
     seen = []
     options = ShadeOptions(sky_directions=4, threads=2, progress=lambda *what: seen.append(what))
     sun = season_of(*suns(1))
-    shade_season(grid_of(), sun, buildings=NO_BUILDINGS, trees=NO_TREES, options=options)
+    season(grid_of(), sun, options=options)
     assert seen == [(1, 2), (2, 2)]
 
 
@@ -404,7 +405,7 @@ def test_inputs_stay_as_they_were():
     buildings, trees = scene(6)
     trees.loc[0, "height"] = np.nan
     copies = buildings.copy(deep=True), trees.copy(deep=True)
-    shade_season(grid_of(), season_of(*suns(6)), buildings=buildings, trees=trees, options=QUICK)
+    season(grid_of(), season_of(*suns(6)), buildings=buildings, trees=trees)
     pd.testing.assert_frame_equal(buildings, copies[0])
     pd.testing.assert_frame_equal(trees, copies[1])
 
@@ -427,7 +428,7 @@ def test_all_faults_at_once():
     )
     buildings = blocks([box(0, 0, 1, 1)], [np.nan])
     with pytest.raises(InputError) as caught:
-        shade_instants(grid_of(), 30.0, 100.0, buildings=buildings, trees=trees)
+        instants(grid_of(), 30.0, 100.0, buildings=buildings, trees=trees)
     columns = [(fault.file, fault.column) for fault in caught.value.faults]
     assert columns[0] == ("buildings", "height")
     assert ("trees", "height") in columns
@@ -450,13 +451,11 @@ def test_surface_raster_agrees_with_the_vectors():
     buildings, _ = scene(12)
     grid = grid_of(160)
     sun = season_positions(35.0, 0.0, months=(3, 6, 10), minutes=40)
-    vector = shade_instants(grid, sun.elevation, sun.azimuth, buildings=buildings, trees=NO_TREES)
-    raster = shade_instants(
+    vector = instants(grid, sun.elevation, sun.azimuth, buildings=buildings)
+    raster = instants(
         grid,
         sun.elevation,
         sun.azimuth,
-        buildings=NO_BUILDINGS,
-        trees=NO_TREES,
         surface=raster_of(grid, buildings),
     )
     ground = ~np.isnan(vector)
@@ -469,12 +468,10 @@ def test_surface_wall_throws_its_length(azimuth):
     heights = np.full((41, 41), np.nan)
     heights[20, 20] = 4.0
     grid = LocalGrid(0, 41, 1, 41, 41)
-    lit = shade_instants(
+    lit = instants(
         grid,
         np.degrees(np.arctan(0.5)) + 1e-9,
         azimuth,
-        buildings=NO_BUILDINGS,
-        trees=NO_TREES,
         surface=HeightRaster(heights, 0, 41, 1, 1),
     )[0]
     row, column = np.nonzero(lit == 0)
@@ -488,9 +485,7 @@ def test_a_slope_that_faces_away_lies_in_its_own_shade():
     grid = grid_of()
     north = np.linspace(-200, 200, 401)[::-1]
     terrain = HeightRaster(np.repeat(100 - 0.3 * north[:, None], 401, axis=1), -200.5, 200.5, 1, 1)
-    lit = shade_instants(
-        grid, [14.0, 20.0], [180.0] * 2, buildings=NO_BUILDINGS, trees=NO_TREES, terrain=terrain
-    )
+    lit = instants(grid, [14.0, 20.0], [180.0] * 2, terrain=terrain)
     assert (lit[0] == 0).all()
     assert (lit[1] == 1).all()
 
@@ -499,7 +494,7 @@ def test_surface_above_the_sea_needs_a_terrain():
     surface = HeightRaster(np.full((40, 40), 312.0), -20, 20, 1, 1)
     layers = {"buildings": NO_BUILDINGS, "trees": NO_TREES}
     with pytest.raises(InputError, match="terrain"):
-        shade_instants(grid_of(), 30.0, 100.0, surface=surface, **layers)
+        instants(grid_of(), 30.0, 100.0, surface=surface, **layers)
     terrain = HeightRaster(np.full((40, 40), 312.0), -20, 20, 1, 1)
-    lit = shade_instants(grid_of(), 30.0, 100.0, surface=surface, terrain=terrain, **layers)
+    lit = instants(grid_of(), 30.0, 100.0, surface=surface, terrain=terrain, **layers)
     assert (lit == 1).all()

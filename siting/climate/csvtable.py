@@ -137,14 +137,7 @@ def read_table(path: Path) -> RawTable:
     header = [cell.strip().lower() for cell in rows[0][1]]
     places, faults, warnings = _header(name, header)
     ledger = _Ledger(name)
-    body = [(line, cells) for line, cells in rows[1:] if any(c.strip() for c in cells)]
-    for line, cells in body:
-        if len(cells) != len(header):
-            ledger.add(
-                line, "", "another number of cells than in the header",
-                f"{len(header)} cells separated by commas", "Numbers need a point, not a comma.",
-            )  # fmt: skip
-    body = [(line, cells) for line, cells in body if len(cells) == len(header)]
+    body = _body(rows[1:], len(header), ledger)
     dates = _dates(body, places, ledger)
     values = {
         column: _numbers(body, place, column, ledger)
@@ -160,8 +153,7 @@ def read_table(path: Path) -> RawTable:
     if faults:
         raise InputError(faults)
     if repeated.any():
-        number = int(repeated.sum())
-        warnings.append(f"{name}: {number:,} repeated identical lines dropped.")
+        warnings.append(f"{name}: repeated identical lines dropped: {int(repeated.sum()):,}.")
     keep = ~repeated
     values = {column: numbers[keep] for column, numbers in values.items()}
     return RawTable(dates[keep], values, lines[keep], tuple(warnings))
@@ -188,6 +180,23 @@ def _rows(path: Path) -> list[tuple[int, list[str]]]:
         found = "cells separated by semicolons or tabs"
         raise InputError([Fault(path.name, found, "cells separated by commas", mend)])
     return rows
+
+
+def _body(
+    rows: Sequence[tuple[int, list[str]]], width: int, ledger: _Ledger
+) -> list[tuple[int, list[str]]]:
+    """Return the lines with something in them; those of another width are faults."""
+    body = []
+    for line, cells in rows:
+        if not any(cell.strip() for cell in cells):
+            continue
+        if len(cells) == width:
+            body.append((line, cells))
+            continue
+        found = "another number of cells than in the header"
+        mend = "Numbers need a point, not a comma."
+        ledger.add(line, "", found, f"{width} cells separated by commas", mend)
+    return body
 
 
 def _header(name: str, header: Sequence[str]) -> tuple[dict[str, int], list[Fault], list[str]]:

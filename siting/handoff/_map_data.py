@@ -22,7 +22,9 @@ from siting.handoff._map_text import (
     savings,
     sensor_rows,
     sensor_steps,
+    shorten,
     tie_rows,
+    tie_table,
     words,
     words_raw,
     zone_rows,
@@ -90,7 +92,7 @@ def map_document(plan: Plan) -> Document:
 
 
 def as_json(document: Document) -> str:
-    """Return a document as JSON that may stand inside a script element.
+    r"""Return a document as JSON that may stand inside a script element.
 
     Everything that could end the element or upset an older parser is escaped, and everything else
     beyond ASCII too, so that no text of a user has any meaning to the page.
@@ -108,7 +110,7 @@ def as_json(document: Document) -> str:
     Examples
     --------
     >>> as_json({"name": "</script>&"})
-    '{"name":"\\\\u003c/script\\\\u003e\\\\u0026"}'
+    '{"name":"\\u003c/script\\u003e\\u0026"}'
     """
     text = json.dumps(document, allow_nan=False, separators=(",", ":"))
     for sign in "<>&":
@@ -281,7 +283,7 @@ def _overlays(plan: Plan) -> Document:
 
 
 def _ground(plan: Plan) -> Document:
-    """Buildings, paving, trees and keep-clear areas."""
+    """Return buildings, paving, trees and keep-clear areas."""
     site, crs = plan.site, plan.site.crs
     trunks = _latlon(site.trees.geometry, crs, _DEGREES_SHAPE)
     crowns = crown_shapes(site.trees)
@@ -368,7 +370,7 @@ def _sensors(plan: Plan) -> list[Document]:
             "summary": fill(
                 "{} deep in zone {}",
                 both(1000 * row["depth_m"], "depth", us=1),
-                words_raw(row["zone"]),
+                shorten(words_raw(row["zone"])),
             ),
             "rows": sensor_rows(plan, row),
             "steps": sensor_steps(row),
@@ -415,6 +417,7 @@ def _panel(plan: Plan) -> Document:
         "currency": str(plan.economics["currency"]),
         "choices": choices,
         "choice_table": choice_table(plan),
+        "tie_table": tie_table(plan),
         "zone_table": zone_table(plan.zones),
         "savings": savings(plan),
         "cautions": list(plan.cautions),

@@ -158,7 +158,8 @@ def overlay(
     )
     coarser = math.sqrt(max(1.0, columns * rows / _MAX_PIXELS))
     columns, rows = math.ceil(columns / coarser), math.ceil(rows / coarser)
-    transform = transform * Affine.scale(coarser)
+    a, _, c, _, e, f = tuple(transform)[:6]  # north is up on both sides
+    transform = Affine(a * coarser, 0.0, c, 0.0, e * coarser, f)
     warped = np.full((rows, columns), np.nan)
     reproject(
         np.ascontiguousarray(values, dtype=np.float64),

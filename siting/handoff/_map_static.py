@@ -11,7 +11,7 @@ from shapely.geometry import LineString, MultiPolygon, Polygon
 from shapely.geometry.base import BaseGeometry
 
 from siting.handoff._map_data import Document, crown_shapes, label_points, need_scale
-from siting.handoff._map_text import Pair
+from siting.handoff._map_text import Pair, shorten
 from siting.handoff.palette import INK, MARKS, NEED, ramp_colour, text_on
 from siting.planning import Plan
 
@@ -19,7 +19,7 @@ __all__ = ["plan_picture", "static_page"]
 
 _MARGIN = 0.04
 _WIDTH = 1000.0
-_SHORT = 16
+_SHORT = 14
 
 
 class _Sheet:
@@ -108,7 +108,6 @@ def static_page(plan: Plan, document: Document) -> str:
         [s["id"], *(text for label, text in s["rows"] if label in _SENSOR_HEADS), s["places"][0][1]]
         for s in document["sensors"]
     ]
-    ties = [[s["id"], *tie["cells"]] for s in document["sensors"] for tie in s["ties"]]
     saved = panel["savings"]
     return "".join(
         [
@@ -118,7 +117,7 @@ def static_page(plan: Plan, document: Document) -> str:
             "<p>North is up.</p>",
             f"<h2>How many sensors, and why</h2><p>{escape(plan.answer)}</p>",
             _table("Sensors", ["Sensor", *_SENSOR_HEADS, "Latitude, longitude"], sensors, unit),
-            _table("Ties", ["Sensor", "Tie", "From", "Distance", "Error"], ties, unit),
+            _table("Ties", *panel["tie_table"].values(), unit),
             _table("Zones", panel["zone_table"]["head"], panel["zone_table"]["rows"], unit),
             _table("Number of sensors", *panel["choice_table"].values(), unit),
             f"<h2>Savings</h2><p>{escape(saved['claim'])}</p>",
@@ -140,7 +139,7 @@ def _zone_parts(plan: Plan, sheet: _Sheet) -> list[str]:
         colour = ramp_colour(NEED, float(np.nan_to_num(place)))
         [(x, y)] = sheet.points(label)
         parts.append(_path(sheet, [row.geometry], colour, MARKS["zone_edge"], 1.2))
-        parts.append(_text(x, y, _short(str(name)), 17, text_on(colour)))
+        parts.append(_text(x, y, shorten(str(name), _SHORT), 24, text_on(colour)))
     return parts
 
 
@@ -149,10 +148,10 @@ def _sensor_parts(plan: Plan, sheet: _Sheet) -> list[str]:
     for sensor_id, row in plan.sensors.iterrows():
         [(x, y)] = sheet.points(row.geometry)
         parts.append(
-            f'<circle cx="{x:.1f}" cy="{y:.1f}" r="15" fill="{MARKS["sensor"]}" '
+            f'<circle cx="{x:.1f}" cy="{y:.1f}" r="21" fill="{MARKS["sensor"]}" '
             f'stroke="{MARKS["sensor_edge"]}" stroke-width="3"/>'
         )
-        parts.append(_text(x, y + 5, str(sensor_id), 14, "#ffffff"))
+        parts.append(_text(x, y + 7, str(sensor_id), 20, "#ffffff"))
     return parts
 
 
@@ -182,10 +181,6 @@ def _text(x: float, y: float, text: str, size: int, colour: str) -> str:
     )
 
 
-def _short(text: str) -> str:
-    return text if len(text) <= _SHORT else text[: _SHORT - 1] + "…"
-
-
 def _table(caption: str, head: Sequence[str], rows: Sequence[Sequence[Pair]], unit: int) -> str:
     top = "".join(f'<th scope="col">{escape(h)}</th>' for h in head)
     body = "".join(
@@ -194,7 +189,8 @@ def _table(caption: str, head: Sequence[str], rows: Sequence[Sequence[Pair]], un
         + "</tr>"
         for row in rows
     )
-    return f"<table><caption>{escape(caption)}</caption><tr>{top}</tr>{body}</table>"
+    table = f"<table><caption>{escape(caption)}</caption><tr>{top}</tr>{body}</table>"
+    return f'<div class="wide">{table}</div>'
 
 
 def _list(title: str, items: Sequence[str]) -> str:

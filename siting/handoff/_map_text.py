@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from typing import TYPE_CHECKING, Any
 
 from siting.planning import Plan
@@ -22,8 +22,11 @@ __all__ = [
     "savings",
     "sensor_rows",
     "sensor_steps",
+    "shorten",
     "tie_rows",
+    "tie_table",
     "words",
+    "words_raw",
     "zone_rows",
     "zone_table",
 ]
@@ -98,6 +101,17 @@ def number(value: object, decimals: int) -> str:
     """
     figure = math.nan if value is None else float(value)  # type: ignore[arg-type]
     return f"{figure:,.{decimals}f}".replace("-", "−") if math.isfinite(figure) else _UNKNOWN
+
+
+def shorten(text: str, most: int = 40) -> str:
+    """Return a text of no more than so many characters.
+
+    Examples
+    --------
+    >>> shorten("Long meadow", 6)
+    'Long …'
+    """
+    return text if len(text) <= most else f"{text[: most - 1]}…"
 
 
 def words(value: object) -> str:
@@ -244,6 +258,27 @@ def tie_rows(ties: pd.DataFrame) -> list[list[Pair]]:
         ]
         for _, row in ties.iterrows()
     ]
+
+
+def tie_table(plan: Plan) -> dict[str, Any]:
+    """Return the table of all ties, sensor by sensor.
+
+    Parameters
+    ----------
+    plan : Plan
+        The plan.
+
+    Returns
+    -------
+    dict
+        `head` and `rows`.
+    """
+    rows: list[list[Pair]] = [
+        [str(sensor_id), *cells]
+        for sensor_id in plan.sensors.index
+        for cells in tie_rows(plan.ties[plan.ties["sensor_id"] == sensor_id])
+    ]
+    return {"head": ["Sensor", "Tie", "From", "Distance", "Error ±"], "rows": rows}
 
 
 def _run_time(row: pd.Series[Any]) -> str:
@@ -395,7 +430,7 @@ def _range(values: Iterable[float], quantity: Quantity) -> Pair:
     )
 
 
-def _money(economics: Any, key: str, decimals: int, unit: str) -> str:
+def _money(economics: Mapping[str, Any], key: str, decimals: int, unit: str) -> str:
     low, high = economics[f"{key}_low"], economics[f"{key}_high"]
     text = f"{number(economics[key], decimals)} {unit}"
     if low is None or high is None:

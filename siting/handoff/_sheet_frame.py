@@ -16,11 +16,28 @@ POINTS_PER_METRE: Final = 72 / 0.0254
 #: Scale denominators: drafting scales in metric; 1 in = so many feet in US units.
 LADDER: Final[dict[UnitsName, tuple[int, ...]]] = {
     "metric": (
-        50, 100, 200, 250, 300, 400, 500, 750, 1000, 1250, 1500, 2000, 2500, 5000, 10_000, 20_000,
+        50,
+        100,
+        200,
+        250,
+        300,
+        400,
+        500,
+        750,
+        1000,
+        1250,
+        1500,
+        2000,
+        2500,
+        5000,
+        10_000,
+        20_000,
         50_000,
     ),
-    "us": tuple(12 * ft for ft in (5, 10, 20, 30, 40, 50, 60, 80, 100, 200, 300, 400, 500, 1000, 4000)),
-}  # fmt: skip
+    "us": tuple(
+        12 * ft for ft in (5, 10, 20, 30, 40, 50, 60, 80, 100, 200, 300, 400, 500, 1000, 4000)
+    ),
+}
 _SECTION_LADDER: Final = (2, 4, 5, 10, 20, 50)
 
 

@@ -71,7 +71,7 @@ def _run_times(plan: Plan, width: float) -> list[Any]:
     ]
     head = ("Valve", "Zone", "Sensor", "Control", "Today min", "Plan min", "Factor", "Cycles × min",
             "Soak min", "Events today / plan")  # fmt: skip
-    shares = (0.9, 2.2, 1.1, 1.25, 1, 0.9, 1.1, 1.3, 0.9, 1.3)
+    shares = (0.95, 2.1, 1.1, 1.6, 1, 0.9, 1.1, 1.4, 0.9, 1.3)
     timer = [] if plan.settings.timer else [text("Today's timer is not known: no comparison.")]
     return [
         heading("Run times for the controller"),
@@ -107,11 +107,6 @@ def _zones(plan: Plan, width: float) -> list[Any]:
             f"Peak use {unit_label('depth_per_day', units)}",
             f"Store {unit_label('depth', units)}",
             f"Water today / plan {unit_label('volume', units)}", "Stress days")  # fmt: skip
-    assumed = [
-        f"Zone {_name(zone)}: assumed {clean(words).replace('_', ' ')}."
-        for zone, words in plan.zones["defaults"].items()
-        if clean(words)
-    ]
     return [
         heading("Zones"),
         text(
@@ -122,8 +117,17 @@ def _zones(plan: Plan, width: float) -> list[Any]:
             head, rows, (1.7, 2.3, 1.1, 0.7, 0.85, 0.95, 0.9, 1.8, 0.95), width=width, words=(0, 1)
         ),
         Spacer(1, 4),
-        *bullets(assumed),
+        *bullets(_assumed(plan)),
     ]
+
+
+def _assumed(plan: Plan) -> list[str]:
+    """Say which values were assumed, and for which zones."""
+    groups: dict[str, list[str]] = {}
+    for zone, words in plan.zones["defaults"].items():
+        if clean(words):
+            groups.setdefault(clean(words).replace("_", " "), []).append(_name(zone))
+    return [f"Assumed {words}: {', '.join(zones)}." for words, zones in groups.items()]
 
 
 def _volumes(today: float, plan: float, units: UnitsName) -> str:
@@ -142,7 +146,7 @@ def _choices(plan: Plan, width: float) -> list[Any]:
     rows = [
         (
             f"{n} allowed" + (" (chosen)" if row.chosen else ""),
-            elide(clean(row.groups), 120),
+            elide(clean(row.groups), 300),
             show(row.water_m3, "volume", units),
             money(row.cost_per_year, currency) if row.feasible else "too much stress",
             number(row.stress_days, 1),
@@ -168,7 +172,12 @@ def _choices(plan: Plan, width: float) -> list[Any]:
         heading("How many sensors, and what the next one is worth"),
         text(plan.answer),
         grid(
-            head, rows, (1.5, 2.9, 1.2, 1.3, 0.95, 1.3), width=width, words=(0, 1), bold_rows=chosen
+            head,
+            rows,
+            (1.2, 4.1, 1.25, 1.15, 0.8, 1.15),
+            width=width,
+            words=(0, 1),
+            bold_rows=chosen,
         ),
         Spacer(1, 4),
     ]
@@ -263,7 +272,7 @@ def _parts(plan: Plan, width: float) -> list[Any]:
     us = plan.settings.units == "us"
     rows = []
     for part in plan.parts.itertuples():
-        quantity, unit = float(part.quantity), clean(part.unit)
+        quantity, unit = float(part.quantity), elide(clean(part.unit), 12)
         if us and unit == "m":
             quantity, unit = quantity / FOOT_M, "ft"
         whole = unit not in {"m", "ft"}

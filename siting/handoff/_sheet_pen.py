@@ -1,4 +1,4 @@
-"""Drawing on a page: geometry through a frame, labels that keep clear of each other, small marks."""
+"""Drawing on a page: geometry through a frame, labels that keep clear of each other."""
 
 from __future__ import annotations
 
@@ -207,7 +207,7 @@ class Pen:
         self.canvas.restoreState()
         colour = text_on(ground)
         draw_text(
-            self.canvas, x, y - size * 0.36, text, size=size, bold=tag, colour=colour, mid=True
+            self.canvas, x, y - size * 0.36, text, size=size, bold=tag, colour=colour, anchor=0.5
         )
         return True
 
@@ -282,15 +282,13 @@ def draw_text(
     size: float = 9.0,
     bold: bool = False,
     colour: str = INK["text"],
-    mid: bool = False,
-    right: bool = False,
+    anchor: float = 0.0,
 ) -> None:
-    """Write printable text at its baseline: from the left, centred, or to the right."""
+    """Write printable text at its baseline; anchor 0 starts there, 0.5 centres, 1 ends there."""
     canvas.saveState()
     canvas.setFillColor(HexColor(colour))
     canvas.setFont(BOLD if bold else SANS, size)
-    across = width_of(text, size, bold=bold)
-    canvas.drawString(x - across * (0.5 if mid else float(right)), y, text)
+    canvas.drawString(x - anchor * width_of(text, size, bold=bold), y, text)
     canvas.restoreState()
 
 
@@ -334,4 +332,4 @@ def _north_arrow(canvas: Canvas, x: float, y: float) -> None:
     path.close()
     canvas.drawPath(path, stroke=0, fill=1)
     canvas.restoreState()
-    draw_text(canvas, x, y + 26, "N", size=10, bold=True, mid=True)
+    draw_text(canvas, x, y + 26, "N", size=10, bold=True, anchor=0.5)

@@ -92,19 +92,29 @@ def trees_as_crowns(trees: gpd.GeoDataFrame) -> list[shapely.Geometry]:
     return shapes
 
 
-def _ground(pen: Pen, plan: Plan) -> None:
-    """Draw what is there: zones by need, paving, crowns, buildings, the property line."""
+def _ground(pen: Pen, plan: Plan, *, keepout: bool = False) -> None:
+    """Draw what is there: zones by need, crowns, keep-clear ground, paving, buildings."""
     site = plan.site
-    paving = Ink(MARKS["paving"], MARKS["paving_edge"])
-    pen.shapes(site.paving.geometry, paving)
     shades = _need_shades(plan)
     for shape, shade in zip(plan.zones.geometry, shades, strict=True):
         pen.shapes([shape], Ink(shade, MARKS["zone_edge"], _WASH, width=0.7))
     pen.shapes(trees_as_crowns(site.trees), Ink(MARKS["crown"], MARKS["crown_edge"], 0.35))
     for trunk in site.trees.geometry:
         pen.dot(trunk.x, trunk.y, 1.6, Ink(MARKS["trunk"]))
+    if keepout:
+        clear = Ink(MARKS["keepout"], MARKS["keepout"], 0.13, width=0.6, dash=(2, 2))
+        pen.shapes([_united(plan.keepout, pen.frame)], clear)
+    pen.shapes(site.paving.geometry, Ink(MARKS["paving"], MARKS["paving_edge"]))
     pen.shapes(site.buildings.geometry, Ink(MARKS["building"], MARKS["building_edge"], width=1.0))
     pen.shapes([site.boundary.boundary], Ink(None, MARKS["boundary"], width=1.2, dash=(8, 3, 2, 3)))
+
+
+def _united(keepout: gpd.GeoDataFrame, frame: Frame) -> shapely.Geometry:
+    """Return the keep-clear ground around the window as one shape, so that tints do not pile up."""
+    west, south, east, north = frame.bounds
+    near = shapely.box(west - 1, south - 1, east + 1, north + 1)
+    shapes = keepout.geometry.to_numpy()
+    return shapely.intersection(shapely.union_all(shapes[shapely.intersects(shapes, near)]), near)
 
 
 def _need_shades(plan: Plan) -> list[str]:
@@ -125,19 +135,22 @@ def _routes(pen: Pen, plan: Plan, width: float = 2.4) -> None:
     pen.shapes(wire, Ink(None, MARKS["wire"], width=width * 0.42, dash=(4, 2)))
 
 
-def _fixtures(pen: Pen, plan: Plan) -> None:
-    """Draw heads, valve boxes, controllers and downspouts as small lettered marks."""
+def _fixtures(pen: Pen, plan: Plan, *, overview: bool = False) -> None:
+    """Draw heads, valve boxes, controllers and (near by only) downspouts as small marks."""
     west, south, east, north = pen.frame.bounds
     for kind, point in zip(plan.site.fixtures["kind"], plan.site.fixtures.geometry, strict=True):
-        if kind not in _FIXTURES or not (west < point.x < east and south < point.y < north):
+        if kind not in _FIXTURES or (overview and kind == "downspout"):
+            continue
+        if not (west < point.x < east and south < point.y < north):
             continue
         letter = _FIXTURES[kind][0]
-        radius = 5.5 if letter else 2.4
+        plain = 1.5 if overview else 2.4
+        radius = 5.5 if letter else plain
         pen.dot(point.x, point.y, radius, Ink(MARKS[kind], INK["card"], width=0.7))
         if letter:
             px, py = pen.frame.to_page(point.x, point.y)
             draw_text(
-                pen.canvas, px, py - 3.2, letter, size=9, bold=True, colour=INK["card"], mid=True
+                pen.canvas, px, py - 3.2, letter, size=9, bold=True, colour=INK["card"], anchor=0.5
             )
             pen.reserve(point.x, point.y, radius)
 
@@ -169,8 +182,9 @@ def _zone_names(pen: Pen, plan: Plan, *, most: float = 110.0) -> None:
         inner = seen.representative_point()
         x, y = pen.frame.to_page(inner.x, inner.y)
         places = [(x, y + up) for up in (0, 14, -14, 28, -28)]
-        text = fit_text(name, 9, max(24.0, min(most, width - 8)))
-        pen.label(text, places)
+        # the whole name if it finds room, even beside its zone; else as much as the zone is wide
+        if not pen.label(fit_text(name, 9, most), places):
+            pen.label(fit_text(name, 9, max(24.0, min(most, width - 8))), places)
 
 
 def overview_height(plan: Plan, width: float, available: float) -> float:
@@ -207,7 +221,7 @@ def paint_overview(canvas: Canvas, plan: Plan, width: float, height: float) -> N
     pen.open_window()
     _ground(pen, plan)
     _routes(pen, plan)
-    _fixtures(pen, plan)
+    _fixtures(pen, plan, overview=True)
     _sensor_marks(pen, plan, size=11)
     _zone_names(pen, plan)
     pen.close_window()
@@ -230,9 +244,7 @@ def paint_surroundings(
     canvas.translate(0, BAR_HEIGHT)
     pen = Pen(canvas, frame)
     pen.open_window()
-    _ground(pen, plan)
-    clear = plan.keepout.geometry
-    pen.shapes(clear, Ink(MARKS["keepout"], MARKS["keepout"], 0.13, width=0.6, dash=(2, 2)))
+    _ground(pen, plan, keepout=True)
     _routes(pen, plan)
     pen.shapes(ties.geometry, Ink(None, INK["card"], width=2.6))
     pen.shapes(ties.geometry, Ink(None, MARKS["tie"], width=1.1))
@@ -241,7 +253,7 @@ def paint_surroundings(
     for tie, (x, y, *_) in zip(ties["tie"], starts, strict=True):
         pen.dot(x, y, 6.5, Ink(INK["card"], MARKS["tie"], width=1.3))
         px, py = frame.to_page(x, y)
-        draw_text(canvas, px, py - 3.3, f"{int(tie)}", size=9, bold=True, mid=True)
+        draw_text(canvas, px, py - 3.3, f"{int(tie)}", size=9, bold=True, anchor=0.5)
         pen.reserve(x, y, 7)
     away = [math.atan2(y - point.y, x - point.x) for x, y, *_ in starts]
     _sensor_marks(pen, plan, size=13, away=away)
@@ -300,7 +312,7 @@ def _legend(plan: Plan) -> list[_Entry]:
     fixtures = [
         _Entry(words, Ink(MARKS[kind], INK["card"]), "dot", letter)
         for kind, (letter, words) in _FIXTURES.items()
-        if kind in kinds
+        if kind in kinds and kind != "downspout"
     ]
     return [
         _Entry(need, Ink(), "ramp"),
@@ -355,4 +367,4 @@ def _swatch(canvas: Canvas, x: float, y: float, entry: _Entry) -> None:
         canvas.rect(x, y, 18, 9, stroke=1, fill=1)
     canvas.restoreState()
     if entry.letter:
-        draw_text(canvas, x + 6, y + 1.3, entry.letter, bold=True, colour=INK["card"], mid=True)
+        draw_text(canvas, x + 6, y + 1.3, entry.letter, bold=True, colour=INK["card"], anchor=0.5)

@@ -39,18 +39,18 @@ def paint_section(canvas: Canvas, plan: Plan, sensor_id: str, width: float, heig
     """
     sensor = plan.sensors.loc[sensor_id]
     depth_m = float(sensor["depth_m"])
-    scale = section_scale(depth_m, height - 60)
+    new_sod = bool(plan.site.hydrozones["new_sod"].get(sensor["zone"], default=False))
+    scale = section_scale(depth_m + _SOD_M * new_sod, height - 60)
     to_paper = POINTS_PER_METRE / scale
     words = fit_text(f"Section 1:{scale} (side view)", 9, width, bold=True)
     draw_text(canvas, 0, height - 10, words, size=9, bold=True)
-    new_sod = bool(plan.site.hydrozones["new_sod"].get(sensor["zone"], default=False))
-    surface = height - 44.0
+    thick = max(15.0, _SOD_M * to_paper) if new_sod else 0.0
+    surface = height - (36.0 + thick if new_sod else 44.0)
     _soil(canvas, width, surface)
     if new_sod:
-        thick = max(5.0, _SOD_M * to_paper)
         _box(canvas, (0, surface, width, thick), _SOD)
     top = "new sod laid on the soil" if new_sod else "soil surface"
-    draw_text(canvas, 2, surface + (17 if new_sod else 4), fit_text(top, 9, width - 4), size=9)
+    draw_text(canvas, 2, surface + thick + 4, fit_text(top, 9, width - 4), size=9)
     level = surface - depth_m * to_paper
     _roots(canvas, plan, str(sensor["zone"]), (width, surface, to_paper, level))
     _sensor(canvas, width, level, to_paper)

@@ -7,14 +7,16 @@ from collections.abc import Mapping, Sequence
 from functools import partial
 from typing import Any, Final
 
+import shapely
 from reportlab.platypus import PageBreak, Spacer, Table, TableStyle
 
-from siting.handoff._sheet_fonts import printable
-from siting.handoff._sheet_pen import Drawing
-from siting.handoff._sheet_plan import paint_inset, paint_surroundings
+from siting.handoff._sheet_fonts import SANS, printable
+from siting.handoff._sheet_frame import Frame
+from siting.handoff._sheet_pen import BAR_HEIGHT, Drawing
+from siting.handoff._sheet_plan import paint_inset, paint_surroundings, sensor_frame
 from siting.handoff._sheet_section import paint_section
 from siting.handoff._sheet_tables import bullets, facts, grid, heading, note, text, worksheet
-from siting.handoff._sheet_text import clean, depth, elide, tape
+from siting.handoff._sheet_text import clean, depth, elide, number, percent, tape
 from siting.planning import Plan
 from siting.units import show
 
@@ -22,8 +24,7 @@ __all__ = ["compass", "sensor_list", "sensor_pages", "threshold_steps"]
 
 _PLAN_SHARE: Final = 0.68
 _GAP: Final = 10.0
-_PLAN_HEIGHT: Final = 430.0
-_INSET_HEIGHT: Final = 165.0
+_INSET_HEIGHT: Final = 155.0
 _POINTS: Final = (
     "N", "NNE", "NE", "ENE", "E", "ESE", "SE", "SSE",
     "S", "SSW", "SW", "WSW", "W", "WNW", "NW", "NNW",
@@ -44,7 +45,7 @@ def compass(east: float, north: float) -> str:
     return _POINTS[round(turn / 22.5) % len(_POINTS)]
 
 
-def sensor_pages(plan: Plan, sensor_id: str, *, width: float) -> list[Any]:
+def sensor_pages(plan: Plan, sensor_id: str, *, width: float, height: float) -> list[Any]:
     """Return the flowables of one sensor's leaf, each side from the top of a page.
 
     Parameters
@@ -53,8 +54,8 @@ def sensor_pages(plan: Plan, sensor_id: str, *, width: float) -> list[Any]:
         The plan.
     sensor_id : str
         Which sensor.
-    width : float
-        Between the margins [pt].
+    width, height : float
+        Between the margins; height of the drawings [pt].
     """
     row = plan.sensors.loc[sensor_id].to_dict()
     title = (
@@ -63,9 +64,9 @@ def sensor_pages(plan: Plan, sensor_id: str, *, width: float) -> list[Any]:
     return [
         PageBreak(),
         heading(title, "tag"),
-        _pictures(plan, sensor_id, width),
+        _pictures(plan, sensor_id, width, height),
         Spacer(1, 4),
-        _clearances(plan),
+        _clearances(plan, _frame(plan, sensor_id, width, height)),
         _tie_table(plan, sensor_id, width),
         Spacer(1, 6),
         facts(_fact_pairs(plan, sensor_id, row), width=width, share=0.2),
@@ -107,21 +108,22 @@ def sensor_list(plan: Plan, *, width: float) -> Any:  # noqa: ANN401 - reportlab
     return grid(head, rows, (0.9, 2.2, 0.9, 3.2, 0.9, 1), width=width, words=(0, 1, 2, 3))
 
 
-def _pictures(plan: Plan, sensor_id: str, width: float) -> Table:
+def _pictures(plan: Plan, sensor_id: str, width: float, height: float) -> Table:
     """Put the plan beside the inset and the section."""
     wide = width * _PLAN_SHARE
     thin = width - wide - _GAP
-    section = _PLAN_HEIGHT - _INSET_HEIGHT - 10
+    section = height - _INSET_HEIGHT - 10
     side = [
         Drawing(partial(_inset, plan, sensor_id), width=thin, height=_INSET_HEIGHT),
         Spacer(1, 8),
         Drawing(partial(_section, plan, sensor_id), width=thin, height=section),
     ]
-    main = Drawing(partial(_plan, plan, sensor_id), width=wide, height=_PLAN_HEIGHT)
+    main = Drawing(partial(_plan, plan, sensor_id), width=wide, height=height)
     table = Table([[main, side]], colWidths=[wide + _GAP, thin])
     table.setStyle(
         TableStyle(
             [
+                ("FONTNAME", (0, 0), (-1, -1), SANS),
                 ("VALIGN", (0, 0), (-1, -1), "TOP"),
                 ("LEFTPADDING", (0, 0), (-1, -1), 0),
                 ("RIGHTPADDING", (0, 0), (-1, -1), 0),
@@ -131,6 +133,11 @@ def _pictures(plan: Plan, sensor_id: str, width: float) -> Table:
         )
     )
     return table
+
+
+def _frame(plan: Plan, sensor_id: str, width: float, height: float) -> Frame:
+    """Return the frame of the leaf's plan, as it will be drawn."""
+    return sensor_frame(plan, sensor_id, width=width * _PLAN_SHARE, height=height - BAR_HEIGHT)
 
 
 def _plan(plan: Plan, sensor_id: str, canvas: Any, width: float, height: float) -> None:  # noqa: ANN401
@@ -145,15 +152,22 @@ def _section(plan: Plan, sensor_id: str, canvas: Any, width: float, height: floa
     paint_section(canvas, plan, sensor_id, width, height)
 
 
-def _clearances(plan: Plan) -> Any:  # noqa: ANN401 - reportlab is not typed
-    """Say what the shaded ground keeps clear of."""
+def _clearances(plan: Plan, frame: Frame) -> Any:  # noqa: ANN401 - reportlab is not typed
+    """Say what the shaded ground keeps clear of, and what the letters mean."""
     units = plan.settings.units
-    pairs = zip(plan.keepout["hazard"], plan.keepout["setback_m"], strict=True)
+    near = plan.keepout.loc[plan.keepout.intersects(shapely.box(*frame.bounds))]
     words = dict.fromkeys(
-        f"{elide(clean(hazard), 24)} {tape(metres, units)}" for hazard, metres in pairs
+        f"{elide(_spaced(hazard), 24)} {tape(metres, units)}"
+        for hazard, metres in zip(near["hazard"], near["setback_m"], strict=True)
     )
     listed = "; ".join(words) or "nothing"
-    return text(f"Dotted and shaded: keep clear of {listed}.", "cell", longest=400)
+    marks = "C controller, V valve box, D downspout, small dot head."
+    return text(f"Shaded: keep clear of {listed}. {marks}", "cell", longest=500)
+
+
+def _spaced(word: object) -> str:
+    """Return a code word as people write it."""
+    return clean(word).replace("_", " ")
 
 
 def _tie_table(plan: Plan, sensor_id: str, width: float) -> Any:  # noqa: ANN401
@@ -161,11 +175,11 @@ def _tie_table(plan: Plan, sensor_id: str, width: float) -> Any:  # noqa: ANN401
     ties = plan.ties.loc[plan.ties["sensor_id"] == sensor_id].sort_values("tie")
     if ties.empty:
         return note(
-            "No two fixed corners are in reach of a tape: set this point out with a receiver or from"
-            " the coordinates below, and measure ties to whatever is fixed before backfilling."
+            "No two fixed corners are in reach of a tape: set this point out by its coordinates"
+            " below, and measure ties to whatever is fixed before backfilling."
         )
     units, rows = plan.settings.units, []
-    for number, metres, kind, line, drms in zip(
+    for tie, metres, kind, line, drms in zip(
         ties["tie"],
         ties["distance_m"],
         ties["from_kind"],
@@ -175,9 +189,11 @@ def _tie_table(plan: Plan, sensor_id: str, width: float) -> Any:  # noqa: ANN401
     ):
         (x, y, *_), (end_x, end_y, *_) = line.coords[0], line.coords[-1]
         side = compass(x - end_x, y - end_y)
-        use = "set out" if number < 3 else "check"  # noqa: PLR2004 - the third tie
+        use = "set out" if tie < 3 else "check"  # noqa: PLR2004 - the third tie
         error = "–" if not math.isfinite(drms) else f"± {show(drms * 1000, 'depth', units)}"
-        rows.append((f"Tie {int(number)}", tape(metres, units), clean(kind), side, use, error))
+        rows.append(
+            (f"Tie {int(tie)}", tape(metres, units), elide(clean(kind), _NAME), side, use, error)
+        )
     head = ("Tie", "Tape", "From", "It lies to the", "Use", "Error")
     return grid(
         head, rows, (1, 1.5, 3, 1.4, 1, 1.3), width=width, words=(0, 1, 2, 3, 4), bold_rows=()
@@ -191,29 +207,35 @@ def _fact_pairs(plan: Plan, sensor_id: str, row: Mapping[str, Any]) -> Sequence[
     where = f"{row['lat']:.7f}, {row['lon']:.7f} (latitude, longitude, WGS 84)"
     degrees = plan.site.source_crs.is_geographic
     grid_place = f"x {row['source_x']:.3f}, y {row['source_y']:.3f} (the property's own grid)"
-    met = "all met" if row["setback_ratio"] >= 1 else "NOT all met"
     controller = elide(clean(row["controller"]), _NAME) or "–"
     return (
         (
             "Depth",
             f"{depth(row['depth_m'], units)} to the sensor's middle. {clean(row['depth_note'])}",
         ),
-        ("Controller", f"{controller}; {clean(row['control']).replace('_', '-')} control"),
+        ("Controller", f"{controller}; {_spaced(row['control']).replace(' ', '-')} control"),
         ("Governs", f"zones {governs}"),
         ("Wire", _wire_words(plan, sensor_id, row)),
         ("Position", where),
         *([] if degrees else [("Grid", grid_place)]),
-        (
-            "Dryness",
-            f"drier than {row['dryness_rank_zone']:.0%} of its zone's ground that is free of"
-            f" setbacks (± {row['rank_sd']:.0%})",
-        ),
-        (
-            "Setbacks",
-            f"{met}; tightest: {clean(row['binding_setback'])}, {row['setback_ratio']:.2f} of what"
-            " is asked",
-        ),
+        ("Dryness", _dryness_words(row)),
+        ("Setbacks", _setback_words(row)),
     )
+
+
+def _dryness_words(row: Mapping[str, Any]) -> str:
+    """Say how dry the place is within its zone."""
+    rank, spread = percent(row["dryness_rank_zone"]), percent(row["rank_sd"])
+    return f"drier than {rank} of its zone's ground that is free of setbacks (± {spread})"
+
+
+def _setback_words(row: Mapping[str, Any]) -> str:
+    """Say whether every setback is met, and which is the tightest."""
+    ratio = row["setback_ratio"]
+    if not math.isfinite(ratio):
+        return "nothing to keep clear of"
+    met = "all met" if ratio >= 1 else "NOT all met, see overleaf"
+    return f"{met}; tightest: {_spaced(row['binding_setback'])}, {percent(ratio)} of what is asked"
 
 
 def _wire_words(plan: Plan, sensor_id: str, row: Mapping[str, Any]) -> str:
@@ -245,21 +267,32 @@ def threshold_steps(plan: Plan, row: Mapping[str, Any]) -> list[str]:
     units = plan.settings.units
     metric = units == "metric"
     water = "about 20 L on the spot, or 25 mm" if metric else "about 5 gal on the spot, or 1 in"
-    steps = [
+    bury = (
         f"Bury it level, {depth(row['depth_m'], units)} deep, firm soil against it on all sides, no"
-        " air gaps, no stones; put the soil back in the order it came out.",
+        " air gaps, no stones; put the soil back in the order it came out."
+    )
+    setting = (
+        "Set the threshold at that reading or slightly lower. Watering is allowed again at about"
+        f" {percent(row['threshold_vwc'])} water by volume, with"
+        f" {percent(row['threshold_low_fraction'])} of the available water used"
+        f" ({show(row['threshold_low_mm'], 'depth', units)})."
+    )
+    steps = [
+        bury,
         f"Soak the place thoroughly ({water} from the system), then keep the zone off.",
-        f"Wait {row['soak_wait_h']:.0f} h without watering or rain, then read the sensor.",
-        f"Set the threshold at that reading or slightly lower. Watering is allowed again at about"
-        f" {row['threshold_vwc']:.0%} water by volume, with {row['threshold_low_fraction']:.0%} of"
-        f" the available water used ({show(row['threshold_low_mm'], 'depth', units)}).",
+        f"Wait {number(row['soak_wait_h'])} h without watering or rain, then read the sensor.",
+        setting,
     ]
-    if math.isfinite(row["threshold_high_mm"]):
-        steps.append(
-            "On-demand control: watering stops again when only"
-            f" {show(row['threshold_high_mm'], 'depth', units)} are missing"
-            f" ({row['threshold_high_fraction']:.0%} of the available water)."
+    high = row["threshold_high_mm"]
+    if math.isfinite(high):
+        full = high < 0.5  # noqa: PLR2004 - half a millimetre is nothing
+        when = (
+            "when the root zone is full again"
+            if full
+            else f"when only {show(high, 'depth', units)} are missing"
+            f" ({percent(row['threshold_high_fraction'])} of the available water)"
         )
+        steps.append(f"On-demand control: watering stops {when}.")
     own = clean(row["threshold_note"])
     return [*steps, own] if own else steps
 
@@ -272,7 +305,7 @@ def _blanks(plan: Plan, sensor_id: str, row: Mapping[str, Any]) -> list[tuple[st
         (f"As-built tie {int(n)}", f"plan {tape(m, units)}; built {_BLANK} from {_BLANK}")
         for n, m in zip(ties["tie"], ties["distance_m"], strict=True)
     ]
-    wait = f"{row['soak_wait_h']:.0f} h"
+    wait = f"{number(row['soak_wait_h'])} h"
     high = f"; high {_BLANK}" if math.isfinite(row["threshold_high_mm"]) else ""
     box = printable("☐")
     return [

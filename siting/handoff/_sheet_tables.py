@@ -19,6 +19,7 @@ Flow = Any  # reportlab is not typed
 
 _BODY: Final = {
     "fontName": SANS,
+    "bulletFontName": SANS,
     "fontSize": 9.5,
     "leading": 12.5,
     "textColor": HexColor(INK["text"]),
@@ -63,6 +64,7 @@ def note(words: str) -> Flow:
     table.setStyle(
         TableStyle(
             [
+                ("FONTNAME", (0, 0), (-1, -1), SANS),
                 ("BACKGROUND", (0, 0), (-1, -1), HexColor(INK["caution"])),
                 ("BOX", (0, 0), (-1, -1), 0.8, HexColor(INK["caution_edge"])),
                 ("LEFTPADDING", (0, 0), (-1, -1), 7),
@@ -116,12 +118,13 @@ def grid(
     cells = [[text(h, "cell_head" + s) for h, s in zip(head, sides, strict=True)]]
     for place, row in enumerate(rows):
         kind = "cell_head" if place in bold_rows else "cell"
-        cells.append([text(c, kind + s, longest=160) for c, s in zip(row, sides, strict=True)])
+        cells.append([text(c, kind + s, longest=320) for c, s in zip(row, sides, strict=True)])
     total = sum(widths)
     table = Table(cells, colWidths=[width * w / total for w in widths], repeatRows=1)
     table.setStyle(
         TableStyle(
             [
+                ("FONTNAME", (0, 0), (-1, -1), SANS),
                 ("VALIGN", (0, 0), (-1, -1), "TOP"),
                 ("LINEBELOW", (0, 0), (-1, 0), 1.0, HexColor(INK["text"])),
                 ("LINEBELOW", (0, 1), (-1, -1), 0.4, HexColor(INK["line"])),
@@ -142,6 +145,7 @@ def facts(pairs: Sequence[tuple[str, object]], *, width: float, share: float = 0
     table.setStyle(
         TableStyle(
             [
+                ("FONTNAME", (0, 0), (-1, -1), SANS),
                 ("VALIGN", (0, 0), (-1, -1), "TOP"),
                 ("LINEBELOW", (0, 0), (-1, -1), 0.4, HexColor(INK["line"])),
                 ("LEFTPADDING", (0, 0), (-1, -1), 3),
@@ -159,6 +163,7 @@ def worksheet(rows: Sequence[tuple[str, str]], *, width: float, height: float = 
     table = Table(cells, colWidths=[width * 0.25, width * 0.75], rowHeights=None)
     commands: list[tuple[Any, ...]] = [
         ("GRID", (0, 0), (-1, -1), 0.7, HexColor(INK["quiet"])),
+        ("FONTNAME", (0, 0), (-1, -1), SANS),
         ("VALIGN", (0, 0), (-1, -1), "TOP"),
         ("BACKGROUND", (0, 0), (0, -1), HexColor(INK["ground"])),
         ("TOPPADDING", (0, 0), (-1, -1), (height - 13) * 0.65),

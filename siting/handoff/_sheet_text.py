@@ -8,7 +8,7 @@ from typing import Final
 
 from siting.units import FOOT_M, UnitsName, convert
 
-__all__ = ["clean", "depth", "elide", "money", "number", "tape"]
+__all__ = ["clean", "depth", "elide", "money", "number", "percent", "tape"]
 
 _INCHES_PER_FOOT: Final = 12
 #: Unicode categories that never print: control, format (joiners, direction overrides), surrogate.
@@ -94,6 +94,17 @@ def number(value: float | None, decimals: int = 0) -> str:
     if value is None or not math.isfinite(value):
         return "–"
     return f"{round(value, decimals) + 0.0:,.{decimals}f}"
+
+
+def percent(value: float) -> str:
+    """Return a share as a whole percentage; an en dash when unknown.
+
+    Examples
+    --------
+    >>> percent(0.874), percent(float("nan"))
+    ('87%', '–')
+    """
+    return f"{value:.0%}" if math.isfinite(value) else "–"
 
 
 def money(value: float | None, currency: str) -> str:

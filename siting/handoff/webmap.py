@@ -99,7 +99,7 @@ class _Verbatim(Element):
         super().__init__()
         self.text = text
 
-    def render(self, **_: Any) -> str:
+    def render(self, **_: object) -> str:
         """Return the text."""
         return self.text
 
@@ -145,14 +145,14 @@ class _Page(Figure):
         self.plain = plain
         self.header._children.pop("meta_http", None)  # noqa: SLF001 - the frame has its own
 
-    def render(self, **kwargs: Any) -> str:
+    def render(self, **kwargs: object) -> str:
         """Return the whole document."""
         for child in self._children.values():
             child.render(**kwargs)
         _inline_links(self.header)
-        html = jinja2.Template(_asset("page.html")).render(
+        html: str = jinja2.Template(_asset("page.html")).render(
             policy=_POLICY_MARK,
-            title=escape(self.title),
+            title=escape(self.title or ""),
             header=self.header.render(),
             map=self.html.render(),
             plain=self.plain,

@@ -211,7 +211,20 @@ class _Matcher(NamedTuple):
         self.findings.faults.append(fault)
 
     def mapped(self, column: Column, theirs: str) -> Match | None:
-        """Return the column that the user named."""
+        """Return the column that the user named.
+
+        Parameters
+        ----------
+        column : Column
+            Which of our columns.
+        theirs : str
+            The header that the user named.
+
+        Returns
+        -------
+        Match or None
+            None when the file has no such header.
+        """
         hits = [h for h in self.headers if h == theirs] or [
             h for h in self.headers if _normal(h) == _normal(theirs)
         ]
@@ -224,7 +237,18 @@ class _Matcher(NamedTuple):
         return None
 
     def by_name(self, column: Column) -> Match | None:
-        """Return the column that carries our name, with or without a unit."""
+        """Return the column that carries our name, with or without a unit.
+
+        Parameters
+        ----------
+        column : Column
+            Which of our columns.
+
+        Returns
+        -------
+        Match or None
+            None when no header carries the name.
+        """
         names = {column.name + ending for ending in column.endings}
         hits = [h for h in self.headers if _normal(h) in names]
         if not hits and self.source.path.suffix.lower() == ".shp":
@@ -234,7 +258,18 @@ class _Matcher(NamedTuple):
         return Match(hits[0], self.factor(column, _normal(hits[0]))) if hits else None
 
     def cut_by_shapefile(self, column: Column) -> list[str]:
-        """Return headers that are our name cut to ten letters."""
+        """Return headers that are our name cut to ten letters.
+
+        Parameters
+        ----------
+        column : Column
+            Which of our columns.
+
+        Returns
+        -------
+        list of str
+            The headers; mostly one or none.
+        """
         if len(column.name) <= _SHAPEFILE_NAME:
             return []
         hits = [h for h in self.headers if _normal(h) == column.name[:_SHAPEFILE_NAME]]
@@ -247,7 +282,20 @@ class _Matcher(NamedTuple):
         return hits
 
     def factor(self, column: Column, header: str) -> float:
-        """Return the factor to our unit: by the user's word, else by the header's end."""
+        """Return the factor to our unit: by the user's word, else by the header's end.
+
+        Parameters
+        ----------
+        column : Column
+            Which of our columns.
+        header : str
+            The header, in lower case.
+
+        Returns
+        -------
+        float
+            From the file's unit to ours.
+        """
         if column.name in self.source.column_units:
             return LENGTH_UNITS_M[self.source.column_units[column.name]]
         endings = sorted((e for e in column.endings if e), key=len, reverse=True)
@@ -257,7 +305,15 @@ class _Matcher(NamedTuple):
         return LENGTH_UNITS_M[self.source.length_unit] if column.kind == "length" else 1.0
 
     def note_misspelt(self, absent: list[Column], taken: set[str]) -> None:
-        """Note required columns that are missing, and headers that look like a misspelling."""
+        """Note required columns that are missing, and headers that look like a misspelling.
+
+        Parameters
+        ----------
+        absent : list of Column
+            Columns that were not found.
+        taken : set of str
+            Headers that were matched.
+        """
         free = [h for h in self.headers if h not in taken and _normal(h) not in _OTHERS]
         for column in absent:
             names = [column.name + ending for ending in column.endings]
@@ -277,11 +333,13 @@ class _Matcher(NamedTuple):
 def _most_like(names: Iterable[str], headers: Iterable[str], cutoff: float) -> str | None:
     """Return the header that is most like one of the names."""
     best = max(
-        (
-            (difflib.SequenceMatcher(None, name, _normal(header)).ratio(), header)
-            for name in names
-            for header in headers
-        ),
+        ((_likeness(name, _normal(header)), header) for name in names for header in headers),
         default=(0.0, ""),
     )
     return best[1] if best[0] >= cutoff else None
+
+
+def _likeness(name: str, header: str) -> float:
+    """Return how alike two names are, 0 to 1; swapped letters count as quite alike."""
+    ratio = difflib.SequenceMatcher(None, name, header).ratio()
+    return max(ratio, 0.9) if sorted(name) == sorted(header) else ratio

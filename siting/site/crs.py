@@ -23,6 +23,7 @@ __all__ = ["Working", "to_working", "working_crs"]
 #: Farther than this from the property, a layer is taken to be in a wrong CRS [m].
 _FAR: Final = 20_000.0
 _POLE: Final = 90.0
+_ENSEMBLE: Final = " ensemble"
 _WGS84: Final = pyproj.CRS.from_epsg(4326)
 
 
@@ -151,7 +152,8 @@ def _note_datum(layer: Layer, source: pyproj.CRS, working: Working, findings: Fi
     ours, theirs = working.source_crs.geodetic_crs, source.geodetic_crs
     if ours is None or theirs is None or ours.datum is None or theirs.datum is None:
         return
-    if ours.datum.name != theirs.datum.name:
+    # An ensemble is the same datum, whichever realisation is meant.
+    if ours.datum.name.removesuffix(_ENSEMBLE) != theirs.datum.name.removesuffix(_ENSEMBLE):
         findings.warn(
             f"{layer.file}, {layer.name}: is in {theirs.datum.name}, the boundary in "
             f"{ours.datum.name}; positions may disagree by a metre or so."

@@ -97,6 +97,16 @@ def zones_frame(layer: Layer, findings: Findings) -> gpd.GeoDataFrame:
 def natural_key(text: str) -> tuple[list[tuple[int, int, str]], str]:
     """Return a sort key under which 2 comes before 10 and A2 before A10.
 
+    Parameters
+    ----------
+    text : str
+        An id.
+
+    Returns
+    -------
+    tuple
+        To sort by.
+
     Examples
     --------
     >>> sorted(["10", "2", "A10", "A2"], key=natural_key)
@@ -128,7 +138,22 @@ def _check_fractions(layer: Layer, frame: gpd.GeoDataFrame, findings: Findings) 
 
 
 def layer_has_fault(layer: Layer, findings: Findings, *columns: str) -> bool:
-    """Return whether one of the layer's columns already has a fault."""
+    """Return whether one of the layer's columns already has a fault.
+
+    Parameters
+    ----------
+    layer : Layer
+        The layer.
+    findings : Findings
+        Where faults and assumptions are noted.
+    *columns : str
+        Our names of the columns.
+
+    Returns
+    -------
+    bool
+        True when there is one.
+    """
     return any(f.layer == layer.name and f.column in columns for f in findings.faults)
 
 

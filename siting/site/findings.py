@@ -26,7 +26,13 @@ class Findings:
         self.warnings: list[str] = []
 
     def warn(self, text: str) -> None:
-        """Note something that was repaired or assumed, once."""
+        """Note something that was repaired or assumed, once.
+
+        Parameters
+        ----------
+        text : str
+            Plain words, with numbers.
+        """
         if text not in self.warnings:
             self.warnings.append(text)
 
@@ -45,6 +51,20 @@ class Findings:
 def nearest(word: str, known: Iterable[str], *, cutoff: float = 0.6) -> str | None:
     """Return the known word most like `word`, or None when none is near.
 
+    Parameters
+    ----------
+    word : str
+        As the user wrote it.
+    known : iterable of str
+        What it could have meant.
+    cutoff : float
+        Least likeness, 0 to 1.
+
+    Returns
+    -------
+    str or None
+        The known word.
+
     Examples
     --------
     >>> nearest("schrubs", ("shrubs", "trees"))
@@ -59,6 +79,18 @@ def nearest(word: str, known: Iterable[str], *, cutoff: float = 0.6) -> str | No
 
 def some(items: Sequence[object], *, most: int = 6) -> str:
     """Return the first few items as text, and how many more there are.
+
+    Parameters
+    ----------
+    items : sequence
+        What to list.
+    most : int
+        How many to show.
+
+    Returns
+    -------
+    str
+        The list.
 
     Examples
     --------

@@ -19,12 +19,40 @@ __all__ = ["empty_layer", "file_label", "open_layer"]
 
 
 def file_label(path: Path, folder: Path) -> str:
-    """Return a file's name for messages: relative to the property's folder where it lies in it."""
+    """Return a file's name for messages: relative to the property's folder where it lies in it.
+
+    Parameters
+    ----------
+    path : Path
+        The file.
+    folder : Path
+        The property file's folder.
+
+    Returns
+    -------
+    str
+        The name.
+    """
     return path.relative_to(folder).as_posix() if path.is_relative_to(folder) else path.name
 
 
 def empty_layer(name: str, source: LayerSource | None = None, file: str = "") -> Layer:
-    """Return a layer without features."""
+    """Return a layer without features.
+
+    Parameters
+    ----------
+    name : str
+        Name of the layer, one of ours.
+    source : LayerSource, optional
+        Where it would be.
+    file : str
+        Name of the file, for messages.
+
+    Returns
+    -------
+    Layer
+        Without CRS.
+    """
     frame = gpd.GeoDataFrame(geometry=[], crs=None)
     frame.index = frame.index.astype(object)
     return Layer(name, file, source or LayerSource(Path()), frame, {})
@@ -72,21 +100,25 @@ def _choose(
     wanted = source.layer or name
     if source.layer is None and len(inside) == 1:
         return inside[0]
-    exact = [layer for layer in inside if layer == wanted]
     loose = [layer for layer in inside if layer.strip().lower() == wanted.lower()]
-    if exact or loose:
-        return (exact or loose)[0]
-    near = nearest(wanted, inside)
+    if wanted in inside or loose:
+        return wanted if wanted in inside else loose[0]
     if source.optional:
         # A layer under a name much like ours is hardly meant to be left out.
-        if near and near.lower() not in COLUMNS and nearest(wanted, inside, cutoff=0.8):
+        free = [layer for layer in inside if layer.lower() not in COLUMNS]
+        if near := nearest(wanted, free, cutoff=0.8):
             findings.warn(f'{file}: layer "{near}" was not read; is it meant to be "{wanted}"?')
         return None
+    _note_missing(name, file, wanted, inside, findings)
+    return None
+
+
+def _note_missing(name: str, file: str, wanted: str, inside: list[str], findings: Findings) -> None:
+    near = nearest(wanted, inside)
     listed = ", ".join(f'"{layer}"' for layer in inside) or "none"
     mend = f'Did you mean "{near}"?' if near else f'Add it, or write {name} = "file:layer".'
     fault = Fault(file, f'no layer "{wanted}"', f"the file's layers: {listed}", mend, name)
     findings.faults.append(fault)
-    return None
 
 
 def _read(path: Path, layer: str) -> gpd.GeoDataFrame:

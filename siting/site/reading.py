@@ -12,6 +12,7 @@ import pyproj
 import shapely
 from shapely.geometry.base import BaseGeometry
 
+from siting.errors import InputError
 from siting.site.checking import (
     check_controllers,
     check_inside,
@@ -92,11 +93,11 @@ def open_property(path: Path | str) -> tuple[PropertyFile, Site]:
     findings = Findings()
     settings = parse_property(path, findings)
     try_layers = {"boundary", "hydrozones"} <= set(settings.layers)
-    site = _read(settings, findings) if try_layers else None
+    if not try_layers:
+        # A required layer that is not named has been noted.
+        raise InputError(findings.faults)
+    site = _read(settings, findings)
     findings.refuse()
-    if site is None:  # pragma: no cover - a missing layer is always a fault
-        findings.refuse()
-        raise AssertionError
     return settings, site
 
 
@@ -148,17 +149,10 @@ def _read(settings: PropertyFile, findings: Findings) -> Site:
         if name == "hydrozones" and layers[name] is not None and layer.frame.empty:
             _note_empty(layer, len(findings.faults) > before, findings)
     file = layers["hydrozones"].file if layers["hydrozones"] else ""
-    if located:
-        check_overlaps(frames["hydrozones"], file, findings)
-        check_inside(frames["hydrozones"], place.boundary, file, findings)
-        frames["hydrozones"] = cut_buildings(
-            frames["hydrozones"], frames["buildings"], file, findings
-        )
-    valves = frames["hydrozones"]["valve"]
-    if not valves.empty:
-        pairs = dict(zip(valves, valves.index, strict=True))
-        check_timer(settings.timer, pairs, settings.path.name, findings)
     check_controllers(frames["hydrozones"], frames["fixtures"], file, findings)
+    _check_valves(settings, frames["hydrozones"], findings)
+    if located:
+        frames["hydrozones"] = _relate(frames, place.boundary, file, findings)
     heights = {name: _heights(name, settings, place, findings) for name in RASTER_LAYERS}
     return Site(
         name=settings.name,
@@ -172,6 +166,23 @@ def _read(settings: PropertyFile, findings: Findings) -> Site:
         warnings=tuple(findings.warnings),
         sources=_sources(settings),
     )
+
+
+def _relate(
+    frames: dict[str, gpd.GeoDataFrame], boundary: BaseGeometry, file: str, findings: Findings
+) -> gpd.GeoDataFrame:
+    """Check how the zones lie, and return them without the ground under buildings."""
+    zones = frames["hydrozones"]
+    check_overlaps(zones, file, findings)
+    check_inside(zones, boundary, file, findings)
+    return cut_buildings(zones, frames["buildings"], file, findings)
+
+
+def _check_valves(settings: PropertyFile, zones: gpd.GeoDataFrame, findings: Findings) -> None:
+    """Check the timer, unless there are no sound zones to check it against."""
+    if not zones.empty:
+        pairs = dict(zip(zones["valve"], zones.index, strict=True))
+        check_timer(settings.timer, pairs, settings.path.name, findings)
 
 
 def _open(name: str, settings: PropertyFile, folder: Path, findings: Findings) -> Layer | None:

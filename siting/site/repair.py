@@ -95,7 +95,18 @@ def _mend_rings(layer: Layer, frame: gpd.GeoDataFrame, findings: Findings) -> gp
 
 
 def polygons_of(shape: BaseGeometry) -> BaseGeometry:
-    """Return the polygons within a shape as one normalised (multi)polygon; crumbs are dropped."""
+    """Return the polygons within a shape as one normalised (multi)polygon; crumbs are dropped.
+
+    Parameters
+    ----------
+    shape : shapely geometry
+        In metres.
+
+    Returns
+    -------
+    shapely geometry
+        Empty when there are none.
+    """
     parts = shapely.get_parts(shapely.get_parts(shape))
     areas = [p for p in parts if p.geom_type == "Polygon" and p.area > CRUMB_M2]
     return shapely.normalize(shapely.union_all(areas)) if areas else shapely.Polygon()

@@ -184,21 +184,37 @@ def _empty(columns: tuple[Column, ...], units: UnitsName, crs: pyproj.CRS) -> gp
     return gpd.GeoDataFrame(data, geometry=gpd.GeoSeries([], crs=crs), crs=crs)
 
 
+#: What differs between the two property files.
+_WORDS: Final[dict[UnitsName, dict[str, str]]] = {
+    "metric": {
+        "length": "m",
+        "elevation": "elevation_m",
+        "depth": "depth_mm",
+        "amount": "10",
+        "price": "price = 2.10",
+        "volume": "m³",
+        "trench": "trench_per_m = 6",
+        "wire": "wire_per_m = 0.8",
+        "metre": "metre",
+        "metres": "metres",
+    },
+    "us": {
+        "length": "ft",
+        "elevation": "elevation_ft",
+        "depth": "depth_in",
+        "amount": "0.4",
+        "price": "price_per_kgal = 8.00",
+        "volume": "1,000 US gallons",
+        "trench": "trench_per_ft = 1.80",
+        "wire": "wire_per_ft = 0.25",
+        "metre": "foot",
+        "metres": "feet",
+    },
+}
+
+
 def _toml(units: UnitsName) -> str:
-    us = units == "us"
-    words = {
-        "units": units,
-        "length": "ft" if us else "m",
-        "elevation": "elevation_ft" if us else "elevation_m",
-        "depth": "depth_in" if us else "depth_mm",
-        "amount": "0.4" if us else "10",
-        "price": "price_per_kgal = 8.00" if us else "price = 2.10",
-        "volume": "1,000 US gallons" if us else "m³",
-        "trench": "trench_per_ft = 1.80" if us else "trench_per_m = 6",
-        "wire": "wire_per_ft = 0.25" if us else "wire_per_m = 0.8",
-        "metre": "foot" if us else "metre",
-        "metres": "feet" if us else "metres",
-    }
+    words = _WORDS[units] | {"units": units}
     pads = {
         "pad": f'units = "{units}"',
         "length_pad": f'# units_in = "{words["length"]}"',
@@ -206,7 +222,7 @@ def _toml(units: UnitsName) -> str:
         **{f"{key}_pad": f"# {words[key]}" for key in ("price", "trench", "wire")},
     }
     spaces = {name: " " * max(_COLUMN - len(text), 1) for name, text in pads.items()}
-    return _TOML.format(**words, **spaces, setbacks=_setback_lines(us=us))
+    return _TOML.format(**words, **spaces, setbacks=_setback_lines(us=units == "us"))
 
 
 def _setback_lines(*, us: bool) -> str:

@@ -22,6 +22,16 @@ def key_lines(text: str) -> dict[str, int]:
 
     Keys inside inline tables are not listed; they sit on their parent's line.
 
+    Parameters
+    ----------
+    text : str
+        The file's content.
+
+    Returns
+    -------
+    dict of str to int
+        Dotted key -> line, from 1.
+
     Examples
     --------
     >>> key_lines('name = "a"\n[water]\nprice = 2')
@@ -45,6 +55,16 @@ def _bare(key: str) -> str:
 
 def length_spellings(name: str) -> dict[str, float]:
     """Return the spellings of a length's key and what turns each into metres.
+
+    Parameters
+    ----------
+    name : str
+        The key without unit.
+
+    Returns
+    -------
+    dict of str to float
+        Spelling -> factor to metres.
 
     Examples
     --------
@@ -110,7 +130,15 @@ class TomlFile:
     homes: Mapping[str, str]
 
     def fault(self, key: str, found: str, allowed: str, mend: str) -> None:
-        """Note a fault at a dotted key."""
+        """Note a fault at a dotted key.
+
+        Parameters
+        ----------
+        key : str
+            The key, within the table or dotted from the top.
+        found, allowed, mend : str
+            As in `siting.errors.Fault`.
+        """
         parent = key
         while parent and parent not in self.lines:
             parent = parent.rpartition(".")[0]
@@ -144,22 +172,62 @@ class TomlTable:
         return name in self.values
 
     def fault(self, name: str, found: str, allowed: str, mend: str) -> None:
-        """Note a fault at a key of this table; "" means the table itself."""
+        """Note a fault at a key of this table; "" means the table itself.
+
+        Parameters
+        ----------
+        key : str
+            The key, within the table or dotted from the top.
+        found, allowed, mend : str
+            As in `siting.errors.Fault`.
+        """
         key = ".".join(part for part in (self.prefix, name) if part)
         self.file.fault(key, found, allowed, mend)
 
     def take(self, name: str) -> Any:  # noqa: ANN401  (TOML values are of any type)
-        """Return a raw value, or None; the key is known from now on."""
+        """Return a raw value, or None; the key is known from now on.
+
+        Parameters
+        ----------
+        name : str
+            The key.
+
+        Returns
+        -------
+        object
+            The value as TOML gives it.
+        """
         self._known.append(name)
         self._main.append(name)
         return self.values.get(name)
 
     def missing(self, name: str, allowed: str, mend: str) -> None:
-        """Note that a required key is not there, unless a misspelt one will be reported."""
+        """Note that a required key is not there, unless a misspelt one will be reported.
+
+        Parameters
+        ----------
+        name : str
+            The key.
+        allowed, mend : str
+            As in `siting.errors.Fault`.
+        """
         self.fault(name, "nothing", allowed, mend)
 
     def text(self, name: str, *, required: bool = False) -> str | None:
-        """Return a text, or None when absent or faulty."""
+        """Return a text, or None when absent or faulty.
+
+        Parameters
+        ----------
+        name : str
+            The key.
+        required : bool
+            Whether its absence is a fault.
+
+        Returns
+        -------
+        str or None
+            Stripped.
+        """
         value = self.take(name)
         if value is None:
             if required:
@@ -171,12 +239,40 @@ class TomlTable:
         return value.strip()
 
     def choice(self, name: str, allowed: Iterable[str]) -> str | None:
-        """Return one of the allowed words, or None when absent or faulty."""
+        """Return one of the allowed words, or None when absent or faulty.
+
+        Parameters
+        ----------
+        name : str
+            The key.
+        allowed : iterable of str
+            The words, in lower case.
+
+        Returns
+        -------
+        str or None
+            The word.
+        """
         value = self.text(name)
         return None if value is None else self.word(name, value, allowed)
 
     def word(self, name: str, value: object, allowed: Iterable[str]) -> str | None:
-        """Return the allowed word that `value` is, whatever its case, or note a fault."""
+        """Return the allowed word that `value` is, whatever its case, or note a fault.
+
+        Parameters
+        ----------
+        name : str
+            The key.
+        value : object
+            What stands there.
+        allowed : iterable of str
+            The words, in lower case.
+
+        Returns
+        -------
+        str or None
+            The word.
+        """
         words = tuple(allowed)
         plain = value.strip().lower() if isinstance(value, str) else None
         if plain in words:
@@ -187,7 +283,18 @@ class TomlTable:
         return None
 
     def flag(self, name: str) -> bool:
-        """Return true or false; false when absent or faulty."""
+        """Return true or false; false when absent or faulty.
+
+        Parameters
+        ----------
+        name : str
+            The key.
+
+        Returns
+        -------
+        bool
+            The flag.
+        """
         value = self.take(name)
         if value is None or isinstance(value, bool):
             return bool(value)
@@ -195,7 +302,20 @@ class TomlTable:
         return False
 
     def number(self, key: NumberKey, *, required: bool = False) -> float | None:
-        """Return a number in our unit, or None when absent or faulty."""
+        """Return a number in our unit, or None when absent or faulty.
+
+        Parameters
+        ----------
+        key : NumberKey
+            The key, its range and its spellings.
+        required : bool
+            Whether its absence is a fault.
+
+        Returns
+        -------
+        float or None
+            In our unit.
+        """
         self._main.append(key.name)
         self._known += key.factors
         given = [name for name in key.factors if name in self.values]
@@ -209,7 +329,22 @@ class TomlTable:
         return self.checked(given[0], self.values[given[0]], key)
 
     def checked(self, name: str, value: object, key: NumberKey) -> float | None:
-        """Return `value` in our unit when it is a number in range, or note a fault."""
+        """Return `value` in our unit when it is a number in range, or note a fault.
+
+        Parameters
+        ----------
+        name : str
+            The key as it was written.
+        value : object
+            What stands there.
+        key : NumberKey
+            Its range and its spellings.
+
+        Returns
+        -------
+        float or None
+            In our unit.
+        """
         if not isinstance(value, int | float) or isinstance(value, bool):
             mend = (
                 "Write the number without quotes." if isinstance(value, str) else "Write a number."
@@ -225,12 +360,34 @@ class TomlTable:
         return int(number) if key.whole else float(number)
 
     def numbers(self, keys: Iterable[NumberKey]) -> dict[str, Any]:
-        """Return the numbers that are there and sound, by our names."""
+        """Return the numbers that are there and sound, by our names.
+
+        Parameters
+        ----------
+        keys : iterable of NumberKey
+            The keys.
+
+        Returns
+        -------
+        dict of str to float
+            Our name -> value in our unit.
+        """
         found = {key.name: self.number(key) for key in keys}
         return {name: value for name, value in found.items() if value is not None}
 
     def table(self, name: str) -> TomlTable | None:
-        """Return a table within this one, or None when absent or faulty."""
+        """Return a table within this one, or None when absent or faulty.
+
+        Parameters
+        ----------
+        name : str
+            The key.
+
+        Returns
+        -------
+        TomlTable or None
+            The table.
+        """
         value = self.take(name)
         if value is None:
             return None

@@ -59,11 +59,33 @@ class Layer:
     columns: Mapping[str, Match]
 
     def column(self, name: str) -> Column:
-        """Return what is known about one of our columns."""
+        """Return what is known about one of our columns.
+
+        Parameters
+        ----------
+        name : str
+            Our name of the column.
+
+        Returns
+        -------
+        Column
+            Its kind, range and words.
+        """
         return next(column for column in COLUMNS[self.name] if column.name == name)
 
     def raw(self, name: str) -> list[Any]:
-        """Return the values as they stand in the file, None where there is none."""
+        """Return the values as they stand in the file, None where there is none.
+
+        Parameters
+        ----------
+        name : str
+            Our name of the column.
+
+        Returns
+        -------
+        list
+            One value per feature.
+        """
         match = self.columns.get(name)
         if match is None:
             return [None] * len(self.frame)
@@ -80,7 +102,19 @@ class Layer:
         features: Sequence[str] = (),
         column: str | None = None,
     ) -> None:
-        """Note a fault of this layer."""
+        """Note a fault of this layer.
+
+        Parameters
+        ----------
+        findings : Findings
+            Where faults and assumptions are noted.
+        found, allowed, mend : str
+            As in `siting.errors.Fault`.
+        features : sequence of str
+            Ids of the features concerned.
+        column : str, optional
+            Our name of the column concerned.
+        """
         feature = some(features) if features else None
         fault = Fault(
             self.file, found, allowed, mend, layer=self.name, feature=feature, column=column
@@ -210,7 +244,20 @@ def _note_rows(
 
 
 def texts(layer: Layer, name: str) -> list[str | None]:
-    """Return a column of texts, stripped; whole numbers lose their ".0", so that 1.0 is "1"."""
+    """Return a column of texts, stripped; whole numbers lose their ".0", so that 1.0 is "1".
+
+    Parameters
+    ----------
+    layer : Layer
+        The layer.
+    name : str
+        Our name of the column.
+
+    Returns
+    -------
+    list of str or None
+        None where the file has no value.
+    """
     return [None if value is None else _as_text(value) for value in layer.raw(name)]
 
 

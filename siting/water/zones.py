@@ -129,27 +129,40 @@ _LIMITS: Final = {
 
 def _faults(zone: _Zone) -> list[Fault]:
     """Return what is wrong with a zone."""
-    faults: list[Fault] = []
+    wrong = _wrong_words(zone.given) + _wrong_numbers(zone.given)
+    return [
+        Fault("hydrozones", found, allowed, "Correct the zone.", feature=zone.name, column=column)
+        for column, found, allowed in wrong
+    ]
 
-    def fault(column: str, found: str, allowed: str) -> None:
-        mend = "Correct the zone."
-        faults.append(Fault("hydrozones", found, allowed, mend, feature=zone.name, column=column))
 
-    words = (("plants", PLANTS), ("soil", SOILS), ("irrigation", IRRIGATION))
-    for column, vocabulary in words:
-        value = zone.given.get(column)
-        unknown = isinstance(value, str) and value not in vocabulary
-        if unknown or (column == "plants" and not isinstance(value, str)):
-            fault(column, str(value), ", ".join(vocabulary))
-    for column, (low, high, unit) in _LIMITS.items():
-        value = zone.given.get(column)
-        number = np.nan if value is None else float(value)
+def _wrong_words(given: dict[str, Any]) -> list[tuple[str, str, str]]:
+    """Return column, found and allowed of each unknown word; plants must be there."""
+    wrong = []
+    for column, vocabulary in (("plants", PLANTS), ("soil", SOILS), ("irrigation", IRRIGATION)):
+        value = given.get(column)
+        absent = not isinstance(value, str)
+        if (absent and column == "plants") or not (absent or value in vocabulary):
+            wrong.append((column, str(value), ", ".join(vocabulary)))
+    return wrong
+
+
+def _wrong_numbers(given: dict[str, Any]) -> list[tuple[str, str, str]]:
+    """Return column, found and allowed of each impossible number."""
+    numbers = {
+        column: float(given[column])
+        for column in _LIMITS
+        if column in given and given[column] is not None
+    }
+    wrong = []
+    for column, number in numbers.items():
+        low, high, unit = _LIMITS[column]
         if number < low or number > high:
-            fault(column, f"{number:g}", f"{low:g} to {high:g} {unit}".rstrip())
-    sand, clay = (zone.given.get(column) for column in ("sand", "clay"))
-    if sand is not None and clay is not None and float(sand) + float(clay) > _WHOLE:
-        fault("sand, clay", f"{sand:g} + {clay:g} %", "together at most 100 %")
-    return faults
+            wrong.append((column, f"{number:g}", f"{low:g} to {high:g} {unit}".rstrip()))
+    sand, clay = numbers.get("sand", 0.0), numbers.get("clay", 0.0)
+    if sand + clay > _WHOLE:
+        wrong.append(("sand, clay", f"{sand:g} + {clay:g} %", "together at most 100 %"))
+    return wrong
 
 
 def _row(zone: _Zone, *, latitude: float, hot_arid: bool) -> dict[str, object]:

@@ -139,9 +139,11 @@ function button(layer, label, open) {
   return layer;
 }
 let opener = null;
-const popup = L.popup({ minWidth: 150, maxWidth: 270, autoPanPaddingTopLeft: [16, 62], autoPanPaddingBottomRight: [20, 20] });
+const popup = L.popup({ minWidth: 150, autoPanPaddingBottomRight: [10, 40] });
 function openAt(at, children, lift) {
-  popup.options.offset = L.point(0, -(lift || 0));
+  const narrow = map.getSize().x < 600;
+  Object.assign(popup.options, { offset: L.point(0, -(lift || 0)), maxWidth: narrow ? 200 : 270,
+    autoPanPaddingTopLeft: narrow ? [10, 60] : [115, 12] });
   popup.setLatLng(at).setContent(make("div", {}, ...children)).openOn(map);
 }
 function reasonsAt(at) {
@@ -175,7 +177,7 @@ const pins = plan.sensors.map((s) => {
 const sensors = group(pins);
 function pick(s, keyboard) {
   const reach = L.latLngBounds([s.at, ...s.ties.map((t) => t.line[0])]);
-  if (s.ties.length && map.getBoundsZoom(reach.pad(0.5)) > map.getZoom()) map.fitBounds(reach.pad(0.1), { ...clearance(), maxZoom: 22, animate: false });
+  if (s.ties.length && map.getBoundsZoom(reach.pad(0.5)) > map.getZoom()) map.fitBounds(reach.pad(0.08), { ...clearance(100), maxZoom: 22, animate: false });
   openAt(s.at, [
     make("h3", { text: "Sensor " + s.id }), make("p", {}, say(s.summary)),
   ], 46);
@@ -269,13 +271,12 @@ function tidy() {
 /* ---- panel -------------------------------------------------------------------------------- */
 const facts = (rows) => make("dl", {}, ...rows.flatMap(([label, text]) => [make("dt", { text: label }), make("dd", {}, say(text))]));
 function table(head, rows, caption, first) {
-  return make("div", { class: "wide", tabindex: "0", role: "group", "aria-label": caption }, make("table", {},
-    make("caption", { text: caption }),
+  return make("div", { class: "wide", tabindex: "0", role: "group", "aria-label": caption }, make("p", { class: "caption", text: caption }), make("table", { "aria-label": caption },
     make("thead", {}, make("tr", {}, ...head.map((h) => make("th", { scope: "col" }, say(h))))),
     make("tbody", {}, ...rows.map((cells, r) => make("tr", {}, ...cells.map((c, k) =>
       make("td", {}, k === 0 && first ? first(c, r) : say(c))))))));
 }
-const opens = (text, f) => make("button", { type: "button", class: "link", on: { click: f } }, say(text));
+const opens = (text, f) => make("button", { type: "button", class: "link", on: { click: f } }, say(brief(text, 40)));
 const go = (at) => map.setView(at, Math.max(map.getZoom(), map.getBoundsZoom(plan.bounds) + 1), { animate: false });
 function copyRow([label, text]) {
   const code = make("code", { text });
@@ -366,7 +367,8 @@ function panel() {
       table(p.choice_table.head, p.choice_table.rows, "Every number of sensors that was weighed")),
     section("sensor-list", "Sensors", table(["Sensor", "Where", "Governs"],
       plan.sensors.map((s) => [s.id, s.summary, s.rows[2][1]]), "Tap a sensor for depth, ties and threshold",
-      (c, r) => opens(c, () => { const s = plan.sensors[r]; go(s.at); pick(s, true); }))),
+      (c, r) => opens(c, () => { const s = plan.sensors[r]; go(s.at); pick(s, true); })),
+      ...(p.tie_table.rows.length ? [table(p.tie_table.head, p.tie_table.rows, "Ties: tape distances from fixed points")] : [])),
     section("zone-list", "Zones and run times", table(p.zone_table.head, p.zone_table.rows, "Minutes for the timer; a zone opens its details",
       (c, r) => opens(c, () => { const z = plan.zones[r]; go(z.label_at); openAt(z.label_at, [make("h3", {}, "Zone ", say(z.zone)), make("p", {}, say(z.rows[2][1]))]); showCard("Zone " + z.zone, zoneCard(z), true); }))),
     section("savings", "Water and money", make("p", {}, say(p.savings.claim)), facts(p.savings.rows)),
@@ -443,22 +445,27 @@ function locate() {
 }
 let seen = null;
 function beforePrint() {
-  seen = map.getBounds();
+  seen = { at: map.getCenter(), zoom: map.getZoom(), open: byId("layers").open };
+  const whole = map.getBounds().contains(plan.bounds);
+  const shown = whole ? L.latLngBounds(plan.bounds) : map.getBounds().pad(-0.1);
   document.documentElement.classList.add("printing");
+  byId("layers").open = true;
+  map.closePopup();
   map.invalidateSize({ animate: false });
-  map.fitBounds(seen, { animate: false });
+  map.fitBounds(shown, { padding: [14, 14], animate: false });
 }
 function afterPrint() {
   document.documentElement.classList.remove("printing");
+  byId("layers").open = seen.open;
   map.invalidateSize({ animate: false });
-  if (seen) map.fitBounds(seen, { animate: false });
+  map.setView(seen.at, seen.zoom, { animate: false });
 }
 /* What the open legend and the buttons cover of the map. */
-function clearance() {
+function clearance(above) {
   const list = byId("layers");
   const wide = window.matchMedia("(min-width: 1000px)").matches;
   const right = wide && list.open ? list.offsetWidth + 22 : 12;
-  return { paddingTopLeft: [wide ? 70 : 12, wide ? 12 : 62], paddingBottomRight: [right, wide ? 30 : 40] };
+  return { paddingTopLeft: [wide ? 120 : 30, (above || 0) + (wide ? 12 : 60)], paddingBottomRight: [right, wide ? 30 : 40] };
 }
 const fit = () => map.fitBounds(plan.bounds, { ...clearance(), animate: false });
 

@@ -1,0 +1,225 @@
+"""The root-zone balance against FAO-56 and an independent run; application rate and uniformity."""
+
+from __future__ import annotations
+
+import csv
+from pathlib import Path
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from siting.errors import InputError
+from siting.water.application import low_quarter_uniformity, precipitation_rate_from_flow
+from siting.water.balance import (
+    effective_rain,
+    readily_available_water,
+    run_balance,
+    step,
+    stress_coefficient,
+    total_available_water,
+)
+
+DATA = Path(__file__).parent / "data"
+GALLON_M3 = 231 * 0.0254**3
+FOOT_M2 = 0.3048**2
+
+
+def table(name):
+    with (DATA / name).open(encoding="utf-8", newline="") as file:
+        return list(csv.DictReader(file))
+
+
+@pytest.mark.published("FAO-56 Example 36: TAW and RAW of three crops on three soils")
+def test_example_36():
+    rows = table("fao56_example36.csv")
+    assert len(rows) == 9
+    for row in rows:
+        taw = total_available_water(float(row["FC"]), float(row["WP"]), float(row["Zr_m"]))
+        assert float(taw) == pytest.approx(float(row["TAW_pub"]), abs=0.5)
+        raw = readily_available_water(taw, float(row["p"]))
+        assert float(raw) == pytest.approx(float(row["RAW_pub"]), abs=0.5)
+
+
+@pytest.mark.published("FAO-56 Example 37: ten dry days of tomato, Dr and Ks")
+def test_example_37():
+    rows = table("fao56_example37.csv")
+    run = run_balance(
+        np.zeros(10), np.full(10, 6.0), irrigation=np.zeros(10), taw=160.0, raw=64.0, initial=55.0
+    )
+    ends = [61.0, 67.0, 72.8, 78.3, 83.4, 88.2, 92.6, 96.9, 100.8, 104.5]
+    stress = [1.00, 1.00, 0.97, 0.91, 0.85, 0.80, 0.75, 0.70, 0.66, 0.62]
+    np.testing.assert_allclose(run.depletion, ends, atol=0.06)
+    np.testing.assert_allclose(run.stress, stress, atol=0.006)
+    np.testing.assert_allclose(run.depletion, [float(r["Dr_end"]) for r in rows], atol=0.01)
+
+
+def test_stress_closed_form():
+    assert float(stress_coefficient(67.5, taw=100.0, raw=35.0)) == 0.5
+    assert stress_coefficient([0.0, 35.0, 100.0, 120.0], taw=100.0, raw=35.0).tolist() == [
+        1,
+        1,
+        0,
+        0,
+    ]
+
+
+@pytest.mark.published("Independent plain-bucket run on 70 days: 0, 7, 8, 9 of 20 events bypassed")
+@pytest.mark.parametrize(
+    ("name", "limit", "bypassed", "applied", "et", "drained", "end"),
+    [
+        ("none", None, 0, 260, 250.551, 199.225, 6.776),
+        ("25", 0.25, 7, 169, 238.710, 120.320, 7.0294),
+        ("40", 0.40, 8, 156, 229.863, 116.166, 7.0294),
+        ("50", 0.50, 9, 143, 227.818, 116.166, 17.9845),
+    ],
+)
+def test_seventy_days(name, limit, bypassed, applied, et, drained, end):
+    inputs, expected = table("bypass_inputs.csv"), table(f"bypass_{name}.csv")
+    taw = float(total_available_water(0.12, 0.045, 0.3))
+    state = np.float64(0.0)
+    skipped, total = 0, np.zeros(4)
+    for day, row in zip(inputs, expected, strict=True):
+        event = float(day["irr"])
+        if event and limit is not None and state < limit * taw:
+            skipped, event = skipped + 1, 0.0
+        rain = float(day["Rain"])
+        state, actual, drainage = step(
+            state, rain=rain, irrigation=event, etc=0.8 * float(day["ETref"]), taw=taw, raw=taw / 2
+        )
+        assert float(state) == pytest.approx(float(row["Dr_end"]), abs=6e-4)
+        total += [event, float(actual), float(drainage), rain]
+    assert (skipped, total[0]) == (bypassed, applied)
+    np.testing.assert_allclose(total[1:3], [et, drained], atol=0.01)
+    assert float(state) == pytest.approx(end, abs=0.001)
+    assert total[3] + total[0] - total[1] - total[2] == pytest.approx(-float(state), abs=1e-9)
+    # With a fixed depth per event, the water saved is the share of events skipped.
+    assert 1 - total[0] / 260 == pytest.approx(skipped / 20)
+
+
+@pytest.mark.published("FAO-56 chapter 8: daily rain below 0.2 ETo is ignored")
+def test_effective_rain():
+    assert effective_rain([0.99, 1.0, 30.0, 0.0], 5.0).tolist() == [0.0, 1.0, 30.0, 0.0]
+
+
+water = st.floats(0, 120)
+
+
+@settings(max_examples=60, deadline=None)
+@given(
+    days=st.lists(st.tuples(water, st.floats(0, 12), water), min_size=1, max_size=25),
+    taw=st.floats(5, 200), share=st.floats(0.1, 0.8), start=st.floats(0, 1),
+)  # fmt: skip
+def test_balance_closes_and_stays_in_its_bounds(days, taw, share, start):
+    rain, etc, irrigation = np.array(days).T
+    run = run_balance(
+        rain, etc, irrigation=irrigation, taw=taw, raw=share * taw, initial=start * taw
+    )
+    put = rain.sum() + irrigation.sum()
+    gone = run.et_actual.sum() + run.drainage.sum()
+    assert put - gone == pytest.approx(start * taw - run.depletion[-1], abs=1e-9)
+    before = np.concatenate([[start * taw], run.depletion[:-1]])
+    daily = rain + irrigation - run.et_actual - run.drainage - before + run.depletion
+    np.testing.assert_allclose(daily, 0.0, atol=1e-9)
+    assert (run.depletion >= 0).all()
+    assert (run.depletion <= taw + 1e-9).all()
+    assert (run.et_actual >= 0).all()
+    assert (run.et_actual <= etc + 1e-12).all()
+    assert (run.drainage >= 0).all()
+
+
+@settings(max_examples=30, deadline=None)
+@given(
+    days=st.lists(st.tuples(water, st.floats(0, 12), water), min_size=1, max_size=15),
+    factor=st.sampled_from([25.4, 0.1, 3.0]),
+)
+def test_unit_of_depth_does_not_matter(days, factor):
+    rain, etc, irrigation = np.array(days).T
+    one = run_balance(rain, etc, irrigation=irrigation, taw=40.0, raw=20.0)
+    other = run_balance(
+        rain * factor, etc * factor, irrigation=irrigation * factor, taw=40.0 * factor,
+        raw=20.0 * factor,
+    )  # fmt: skip
+    np.testing.assert_allclose(other.depletion, one.depletion * factor, atol=1e-9 * factor)
+    np.testing.assert_allclose(other.stress, one.stress, atol=1e-9)
+
+
+@settings(max_examples=30, deadline=None)
+@given(
+    days=st.lists(st.tuples(water, st.floats(0, 12)), min_size=1, max_size=15),
+    shade=st.tuples(st.floats(0, 1), st.floats(0, 1)),
+)
+def test_shade_never_dries_the_soil(days, shade):
+    rain, etc = np.array(days).T
+    demand = etc[:, None] * np.sort(shade)
+    run = run_balance(
+        rain[:, None], demand, irrigation=np.zeros((len(rain), 1)), taw=40.0, raw=20.0
+    )
+    assert (run.depletion[:, 0] <= run.depletion[:, 1] + 1e-9).all()
+
+
+def test_many_places_at_once_are_the_places_one_by_one():
+    rng = np.random.default_rng(2)
+    rain = rng.gamma(0.3, 10, (40, 1, 1))
+    etc, irrigation = rng.uniform(1, 7, (40, 3, 2)), rng.uniform(0, 6, (40, 3, 1))
+    taw, raw = rng.uniform(20, 80, (3, 1)), 15.0
+    before = (rain.copy(), etc.copy(), irrigation.copy(), taw.copy())
+    run = run_balance(rain, etc, irrigation=irrigation, taw=taw, raw=raw, initial=3.0)
+    assert run.depletion.shape == (40, 3, 2)
+    for i in range(3):
+        for j in range(2):
+            one = run_balance(
+                rain[:, 0, 0], etc[:, i, j], irrigation=irrigation[:, i, 0], taw=taw[i, 0], raw=raw,
+                initial=3.0,
+            )  # fmt: skip
+            np.testing.assert_array_equal(run.depletion[:, i, j], one.depletion)
+            np.testing.assert_array_equal(run.et_actual[:, i, j], one.et_actual)
+    for array, kept in zip((rain, etc, irrigation, taw), before, strict=True):
+        np.testing.assert_array_equal(array, kept)
+
+
+def test_readily_available_water_may_change_by_day():
+    dry = np.zeros(6)
+    raw = np.array([20.0, 20.0, 20.0, 5.0, 5.0, 5.0])
+    run = run_balance(dry, dry + 5.0, irrigation=dry, taw=40.0, raw=raw)
+    assert run.stress[:3].tolist() == [1, 1, 1]
+    assert run.stress[3] == pytest.approx((40 - 15) / 35)
+    with pytest.raises(ValueError, match="days differ"):
+        run_balance(dry, dry[:3], irrigation=dry, taw=40.0, raw=20.0)
+
+
+@pytest.mark.published("PR = 96.25 gpm / ft²: 10 gpm on 1,000 ft² 0.9625; 8 gpm on 900 ft² 0.8556")
+@pytest.mark.parametrize(("gpm", "square_feet", "inches"), [(10, 1000, 0.9625), (8, 900, 0.8556)])
+def test_precipitation_rate(gpm, square_feet, inches):
+    rate = precipitation_rate_from_flow(gpm * 60 * GALLON_M3, square_feet * FOOT_M2)
+    assert rate / 25.4 == pytest.approx(inches, abs=1e-4)
+
+
+@pytest.mark.published("An audit guide's 16 catch cans: low-quarter uniformity 82.13 %")
+def test_low_quarter_uniformity():
+    cans = [
+        12.0, 11.5, 10.8, 9.2, 12.3, 11.9, 10.1, 8.7, 12.1, 11.7, 10.5, 9.0, 12.2, 11.6, 10.3, 8.5,
+    ]  # fmt: skip
+    assert low_quarter_uniformity(cans) == pytest.approx(0.8213, abs=1e-4)
+    assert low_quarter_uniformity(np.array(cans) * 2.54) == pytest.approx(0.8213, abs=1e-4)
+    assert low_quarter_uniformity(cans[::-1]) == low_quarter_uniformity(cans)
+
+
+def test_uniformity_of_odd_numbers_of_cans():
+    assert low_quarter_uniformity([3.0] * 7) == pytest.approx(1.0)
+    # Low quarter of six cans: the first, and half of the second.
+    assert low_quarter_uniformity([1, 2, 3, 4, 5, 6]) == pytest.approx((1 + 0.5 * 2) / 1.5 / 3.5)
+
+
+@pytest.mark.parametrize(
+    "cans", [[1.0, 2.0, 3.0], [0.0] * 8, [1.0, 1.0, 1.0, -1.0], [1, 1, 1, np.nan]]
+)
+def test_useless_can_tests_are_refused(cans):
+    with pytest.raises(InputError, match="four or more"):
+        low_quarter_uniformity(cans)
+
+
+def test_rate_needs_an_area():
+    with pytest.raises(InputError, match="area above 0"):
+        precipitation_rate_from_flow(1.0, 0.0)

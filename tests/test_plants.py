@@ -1,0 +1,202 @@
+"""Plants: published coefficients, and what a zone gets when the property does not say."""
+
+from __future__ import annotations
+
+import csv
+from pathlib import Path
+
+import geopandas as gpd
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from shapely.geometry import box
+
+from siting.errors import InputError
+from siting.site.vocabulary import IRRIGATION, PLANTS
+from siting.water.application import IRRIGATION_KINDS
+from siting.water.plants import (
+    PLANT_KINDS,
+    TURF_FACTORS,
+    adjusted_depletion,
+    landscape_coefficient,
+    monthly_plant_factor,
+    plant_table,
+)
+from siting.water.zones import MONTH_COLUMNS, zone_water
+
+DATA = Path(__file__).parent / "data"
+
+
+@pytest.mark.published("Jia, Dukes & Jacobs 2009, Irrig. Sci. 28:5-15: bahiagrass, central Florida")
+def test_florida_turf():
+    expected = [0.35, 0.35, 0.55, 0.80, 0.90, 0.75, 0.70, 0.70, 0.75, 0.70, 0.60, 0.45]
+    factors = monthly_plant_factor("warm_season_turf", latitude=28.5)
+    assert factors.tolist() == expected
+    assert factors[0] < factors[4]
+    with (DATA / "turf_kc_monthly.csv").open(encoding="utf-8") as file:
+        row = next(r for r in csv.DictReader(file) if r["set"].startswith("warm_season_FL_central"))
+    assert [float(v) for v in list(row.values())[1:13]] == expected
+
+
+@pytest.mark.published("Meyer et al. 1985: California turf by month, cool-season mean 0.80")
+def test_california_turf():
+    cool = monthly_plant_factor("cool_season_turf", latitude=37.0)
+    # The page prints a mean of 0.80; its own twelve months have 0.7875.
+    assert cool.mean() == pytest.approx(0.80, abs=0.013)
+    assert cool.tolist()[3] == 1.04
+    warm = monthly_plant_factor("warm_season_turf", latitude=34.0, hot_arid=True)
+    # January is from memory and not pinned.
+    assert warm[1:].tolist() == [0.54, 0.76, 0.72, 0.79, 0.68, 0.71, 0.71, 0.62, 0.54, 0.58, 0.55]
+    assert all(table.reference for table in TURF_FACTORS.values())
+
+
+@pytest.mark.published("ANSI/ASABE S623.1: cool turf 0.8, warm turf 0.6, woody 0.7 humid, 0.5 dry")
+def test_plant_factors_of_s623():
+    assert PLANT_KINDS["cool_season_turf"].factor_humid == 0.8
+    assert PLANT_KINDS["warm_season_turf"].factor_humid == 0.6
+    for woody in ("groundcover", "shrubs", "trees"):
+        assert monthly_plant_factor(woody, latitude=40.0).tolist() == [0.7] * 12
+        assert monthly_plant_factor(woody, latitude=40.0, hot_arid=True).tolist() == [0.5] * 12
+
+
+@pytest.mark.published("Romero & Dukes 2016: all reports, cool turf 0.05-1.05, warm turf 0.28-0.99")
+@pytest.mark.parametrize("arid", [False, True])
+def test_turf_lies_in_the_reviewed_range(arid):
+    cool = monthly_plant_factor("cool_season_turf", latitude=40.0, hot_arid=arid)
+    warm = monthly_plant_factor("warm_season_turf", latitude=30.0, hot_arid=arid)
+    assert cool.min() >= 0.05
+    assert cool.max() <= 1.05
+    assert warm.min() >= 0.28
+    assert warm.max() <= 0.99
+
+
+def test_seasons_are_turned_round_in_the_south():
+    north = monthly_plant_factor("warm_season_turf", latitude=28.0)
+    south = monthly_plant_factor("warm_season_turf", latitude=-28.0)
+    assert south[10] == north[4] == 0.90
+    assert sorted(north) == sorted(south)
+
+
+@pytest.mark.published("FAO-56 Table 22: depletion fraction of turf 0.40 cool, 0.50 warm at 5 mm/d")
+def test_depletion_of_table_22():
+    assert plant_table().loc["cool_season_turf", "depletion_fraction"] == 0.40
+    assert plant_table().loc["warm_season_turf", "depletion_fraction"] == 0.50
+    assert adjusted_depletion(0.4, 5.0) == 0.4
+    assert adjusted_depletion(0.4, 2.0) == pytest.approx(0.52)
+    assert adjusted_depletion([0.8, 0.1], [0.0, 12.0]).tolist() == [0.8, 0.1]
+
+
+def test_every_plant_word_is_known():
+    table = plant_table()
+    assert tuple(table.index) == PLANTS == tuple(PLANT_KINDS)
+    assert (table["reference"].str.len() > 10).all()
+    assert table["root_depth_m"].between(0.1, 1.0).all()
+    with pytest.raises(InputError, match="cactus"):
+        monthly_plant_factor("cactus", latitude=1.0)
+
+
+@pytest.mark.published("Costello et al. 2000, chapter 3, example 7: 0.2 * 0.5 * 1.0 = 0.1")
+def test_landscape_coefficient():
+    assert landscape_coefficient(0.2, 0.5, 1.0) == pytest.approx(0.1, abs=1e-12)
+
+
+@pytest.mark.published(
+    "Costello et al. 2000, chapter 5, case 1: 3.72 in at 30, 60, 90 % efficiency"
+)
+def test_total_water_of_the_guide():
+    for efficiency, inches in ((0.3, 12.4), (0.6, 6.2), (0.9, 4.1), (0.7, 5.31)):
+        total = landscape_coefficient(0.6, 1.0, 1.0) * 6.2 / efficiency
+        assert total == pytest.approx(inches, abs=0.05)
+
+
+def test_factors_outside_the_published_ranges_are_refused_together():
+    with pytest.raises(InputError) as caught:
+        landscape_coefficient(1.0, 0.4, 1.5)
+    assert [f.column for f in caught.value.faults] == ["ks", "kd", "kmc"]
+
+
+@settings(max_examples=30)
+@given(st.floats(0, 0.9), st.floats(0.5, 1.3), st.floats(0.5, 1.4))
+def test_landscape_coefficient_is_a_product(ks, kd, kmc):
+    assert landscape_coefficient(ks, kd, kmc) == pytest.approx(ks * kd * kmc)
+
+
+def zones(**columns):
+    count = len(columns["plants"])
+    squares = [box(10 * i, 0, 10 * i + 10, 10) for i in range(count)]
+    frame = gpd.GeoDataFrame(columns, geometry=squares, crs="EPSG:32617")
+    frame.index = [str(i + 1) for i in range(count)]
+    frame.index.name = "zone"
+    return frame
+
+
+def test_zone_without_any_detail_gets_defaults_and_says_so():
+    frame = zones(plants=["warm_season_turf"], soil=[None], slope=[np.nan])
+    before = frame.copy()
+    water = zone_water(frame, latitude=28.5)
+    assert frame.equals(before)
+    row = water.loc["1"]
+    assert row["defaults"] == (
+        "soil sandy loam, irrigation spray, root_depth, slope flat, plant_factor, "
+        "precipitation_rate, distribution_uniformity"
+    )
+    assert row["plant_factor_5"] == 0.90
+    assert row["taw_mm"] == pytest.approx(1000 * (0.23 - 0.11) * 0.30)
+    assert row["depletion_fraction"] == 0.5
+    assert row["precipitation_rate"] == pytest.approx(43.18)
+    assert row["drain_hours"] == 48
+    assert row["surface_accumulation"] == pytest.approx(0.33 * 25.4)
+
+
+def test_what_the_property_says_wins():
+    frame = zones(
+        plants=["shrubs", "trees"], soil=["sand", None], sand=[np.nan, 40.0], clay=[np.nan, 20.0],
+        irrigation=["drip", "bubbler"], precipitation_rate=[20.0, 30.0],
+        distribution_uniformity=[0.8, 0.7], root_depth=[0.4, 0.5], plant_factor=[0.33, 0.44],
+        slope=[8.0, 0.0],
+    )  # fmt: skip
+    water = zone_water(frame, latitude=28.5)
+    assert water["defaults"].tolist() == ["", ""]
+    assert list(water.index) == ["1", "2"]
+    assert water.loc["1", list(MONTH_COLUMNS)].tolist() == [0.33] * 12
+    assert water.loc["1", "precipitation_rate"] == 20.0
+    assert water.loc["1", "application_efficiency"] == 0.81
+    assert water.loc["1", "surface_accumulation"] == pytest.approx(0.30 * 25.4)
+    # From sand and clay: loam by the triangle, water by Saxton & Rawls.
+    assert water.loc["2", "soil_class"] == "loam"
+    assert water.loc["2", "field_capacity"] == pytest.approx(0.2796, abs=1e-3)
+    assert water.loc["2", "taw_mm"] == pytest.approx(1000 * 0.1426 * 0.5, abs=0.5)
+
+
+def test_clay_beyond_the_equations_takes_the_class():
+    water = zone_water(zones(plants=["trees"], sand=[10.0], clay=[75.0]), latitude=1.0)
+    assert water.loc["1", "soil_class"] == "clay"
+    assert water.loc["1", "field_capacity"] == 0.37
+
+
+def test_impossible_zones_are_refused_together():
+    frame = zones(
+        plants=["turf", None, "trees"], soil=["mud", None, None], irrigation=[None, "hose", None],
+        precipitation_rate=[-1.0, np.nan, np.nan], distribution_uniformity=[np.nan, 1.2, np.nan],
+        sand=[np.nan, np.nan, 70.0], clay=[np.nan, np.nan, 40.0],
+    )  # fmt: skip
+    with pytest.raises(InputError) as caught:
+        zone_water(frame, latitude=28.5)
+    found = [(f.feature, f.column) for f in caught.value.faults]
+    assert found == [
+        ("1", "plants"), ("1", "soil"), ("1", "precipitation_rate"), ("2", "plants"),
+        ("2", "irrigation"), ("2", "distribution_uniformity"), ("3", "sand, clay"),
+    ]  # fmt: skip
+
+
+def test_every_irrigation_word_is_known():
+    assert tuple(IRRIGATION_KINDS) == IRRIGATION
+    assert all(kind.reference for kind in IRRIGATION_KINDS.values())
+    water = zone_water(zones(plants=["trees"] * 6, irrigation=list(IRRIGATION)), latitude=1.0)
+    assert water["precipitation_rate"].between(5, 60).all()
+
+
+def test_no_zones_give_an_empty_table():
+    frame = zones(plants=["trees"]).iloc[:0]
+    assert zone_water(frame, latitude=1.0).empty
