@@ -21,12 +21,12 @@ CRS = "EPSG:32617"
 PROPERTY = """\
 # An invented campus: every name, shape, price and reading in this folder is made up.
 name = "Sorrelmere Campus (invented)"
-units = "us"                 # how results are shown; everything written here is metric
+units = "us"                 # how results are shown
 layers = "campus.gpkg"
 
 [weather]
 file = "weather.csv"         # invented, see data/SOURCES.md
-elevation_m = 190
+elevation_ft = 620
 
 [season]
 start = "03-15"
@@ -37,44 +37,44 @@ days = ["Mon", "Wed", "Sat"]
 start = "03:30"
 
 [timer.minutes]              # per valve
-A1 = 50                      # West quad, rotors
-A2 = 50                      # East quad, rotors
-A3 = 55                      # Grove lawn, rotors
-A4 = 18                      # Street strip, sprays
-A5 = 20                      # Entrance beds, sprays
-A6 = 30                      # South wall bed, drip
-A7 = 30                      # North wall bed, drip
-A8 = 30                      # Courtyard, drip
-B1 = 55                      # North lawn, rotary nozzles
-B2 = 20                      # Gate lawn, sprays
-B3 = 60                      # Bank, rotary nozzles
-B4 = 35                      # Tower shrubs, drip
-B5 = 35                      # Car park islands, drip
-B6 = 45                      # East hedge, drip
+A1 = 40                      # West quad, rotors
+A2 = 40                      # East quad, rotors
+A3 = 42                      # Grove lawn, rotors
+A4 = 14                      # Street strip, sprays
+A5 = 16                      # Entrance beds, sprays
+A6 = 24                      # South wall bed, drip
+A7 = 24                      # North wall bed, drip
+A8 = 24                      # Courtyard, drip
+B1 = 44                      # North lawn, rotary nozzles
+B2 = 16                      # Gate lawn, sprays
+B3 = 48                      # Bank, rotary nozzles
+B4 = 28                      # Tower shrubs, drip
+B5 = 28                      # Car park islands, drip
+B6 = 36                      # East hedge, drip
 
 [water]
-price = 1.585                # per m3: 6.00 per 1,000 gal
+price_per_kgal = 6.00        # per 1,000 gallons
 currency = "USD"
 
 [costs]
 device = 275
 installation = 150
-trench_per_m = 6
-wire_per_m = 0.8
+trench_per_ft = 1.85
+wire_per_ft = 0.25
 life_years = 10
 
 [control]
 kinds = ["bypass", "on_demand"]
-max_sensors = 6
+max_sensors = 8
 max_stress_days = 5
 
-[setbacks]                   # metres
-building = 1.5
-paving = 1.5
-boundary = 1.5
-head = 1.5
-zone_edge = 0.9
-downspout = 3.0
+[setbacks]
+building_ft = 5
+paving_ft = 5
+boundary_ft = 5
+head_ft = 5
+zone_edge_ft = 3
+downspout_ft = 10
 
 [analysis]
 resolution = 0.5

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
@@ -67,8 +67,6 @@ class _Curve:
     """The curve of one kind of control."""
 
     governors: Governors
-    candidates: Candidates
-    water_m3: _Array
     curve: SensorChoice
 
 
@@ -87,7 +85,9 @@ def decide(
         The simulated candidates of each kind.
     zones : DataFrame
         Index `zone`; columns area_m2, need_score, plants, controller (None where there is one
-        system only). A sensor governs zones of its own controller only.
+        system only), admissible (bool: some ground meets every setback). A sensor governs zones of
+        its own controller only, and lies in a zone with admissible ground unless that leaves a zone
+        that nobody can govern.
     prices : Prices
         Money.
     max_sensors : int
@@ -98,10 +98,10 @@ def decide(
     Decision
         The cheapest; where costs are equal the kind named first.
     """
-    curves = [_curve(kind, zones, prices, max_sensors) for kind in kinds]
     warnings: tuple[str, ...] = ()
-    if all(part.curve.best is None for part in curves):
-        curves, warnings = _with_more(kinds, zones, prices, max_sensors)
+    curves = _curves(kinds, zones, prices, max_sensors)
+    if not _solved(curves):
+        curves, warnings = _relaxed(kinds, zones, prices, max_sensors)
     count = len(curves[0].curve.rows)
     # The first kind wins where two cost the same.
     best_of = [int(np.argmin([_cost(part.curve.rows[n]) for part in curves])) for n in range(count)]
@@ -115,40 +115,77 @@ def decide(
         governors=winner.governors,
         choice=choice,
         choices=table,
-        rules=_rules(winner, zones),
+        rules=_rules(winner.governors, zones, prices),
         warnings=warnings,
     )
 
 
-def _curve(kind: Governors, zones: pd.DataFrame, prices: Prices, max_sensors: int) -> _Curve:
-    """Put money on every pair, and solve for each number of sensors."""
-    area = zones["area_m2"].to_numpy(dtype=float)
-    water_m3 = kind.followers.water_mm * area / 1000
+def _candidates(kind: Governors, zones: pd.DataFrame, prices: Prices) -> Candidates:
+    """Put money on every pair of sensor and zone."""
+    water_m3 = kind.followers.water_mm * zones["area_m2"].to_numpy(dtype=float) / 1000
     # Without a price a millionth of the currency per m³ still prefers less water among equals.
     cost = max(prices.water, 1e-6) * water_m3
     controller = zones["controller"].fillna("").to_numpy()
     cost[controller[kind.zone][:, None] != controller[None, :]] = np.inf
     labels = tuple(f"{kind.kind} from {100 * low:.0f} % depleted" for low in kind.low)
-    candidates = Candidates(kind.zone, cost, prices.sensor[kind.zone], labels)
-    return _Curve(kind, candidates, water_m3, choose_sensors(candidates, max_sensors=max_sensors))
+    return Candidates(kind.zone, cost, prices.sensor[kind.zone], labels)
 
 
-def _with_more(
+def _curves(
+    kinds: Sequence[Governors],
+    zones: pd.DataFrame,
+    prices: Prices,
+    max_sensors: int,
+    *,
+    cramped: bool = False,
+) -> list[_Curve]:
+    """Solve each kind for each number of sensors; `cramped` zones may hold one only if asked."""
+    curves = []
+    for kind in kinds:
+        candidates = _candidates(kind, zones, prices)
+        if not cramped:
+            barred = ~zones["admissible"].to_numpy(dtype=bool)[kind.zone]
+            cost = np.where(barred[:, None], np.inf, candidates.cost)
+            candidates = replace(candidates, cost=cost)
+        curves.append(_Curve(kind, choose_sensors(candidates, max_sensors=max_sensors)))
+    return curves
+
+
+def _solved(curves: Sequence[_Curve]) -> bool:
+    return any(part.curve.best is not None for part in curves)
+
+
+def _relaxed(
     kinds: Sequence[Governors], zones: pd.DataFrame, prices: Prices, max_sensors: int
 ) -> tuple[list[_Curve], tuple[str, ...]]:
-    """Allow as many sensors as it takes, where the user's number does not serve every zone."""
-    count = len(zones)
-    curves = [_curve(kind, zones, prices, count) for kind in kinds]
-    used = [part.curve.chosen.used for part in curves if part.curve.best is not None]
-    if not used:
-        # Every zone can always govern itself (its cap was relaxed), so one curve is solvable.
-        curves[0].curve.chosen  # noqa: B018 - raises PlanError in plain words
+    """Give way where nothing serves every zone: first in number, then in where sensors may lie."""
+    every = len(zones)
+    for count, cramped in ((every, False), (max_sensors, True), (every, True)):
+        curves = _curves(kinds, zones, prices, count, cramped=cramped)
+        if _solved(curves):
+            return curves, _gave_way(curves, zones, max_sensors, cramped=cramped)
+    # Every zone can govern itself (its cap was relaxed); this raises in plain words if not so.
+    raise AssertionError(curves[0].curve.chosen)
+
+
+def _gave_way(
+    curves: Sequence[_Curve], zones: pd.DataFrame, max_sensors: int, *, cramped: bool
+) -> tuple[str, ...]:
+    """Say what gave way."""
+    notes = []
     least = min(row.n for part in curves for row in part.curve.rows if row.feasible)
-    note = (
-        f"{max_sensors} sensors (max_sensors) do not keep every zone within its stress limit; at "
-        f"least {least} are needed, and more than {max_sensors} were allowed"
-    )
-    return curves, (note,)
+    if least > max_sensors:
+        notes.append(
+            f"{max_sensors} sensors (max_sensors) do not keep every zone within its stress limit: "
+            f"at least {least} are needed, and more than {max_sensors} were allowed"
+        )
+    if cramped:
+        names = ", ".join(str(zone) for zone in zones.index[~zones["admissible"]])
+        notes.append(
+            f"no choice of sensors serves every zone from ground that meets all setbacks, so one "
+            f"may lie where a setback gives way: {names}"
+        )
+    return tuple(notes)
 
 
 def _cost(row: Choice) -> float:
@@ -170,7 +207,7 @@ def _choices(best: Sequence[_Curve], chosen: int, zones: pd.DataFrame) -> pd.Dat
                 "groups": _groups(part, row, zones),
                 "used": row.used,
                 "control": part.governors.kind,
-                **_totals(part, row),
+                **_totals(part.governors, row, zones),
                 "value_of_next": worth,
                 "chosen": n == chosen,
             }
@@ -178,15 +215,16 @@ def _choices(best: Sequence[_Curve], chosen: int, zones: pd.DataFrame) -> pd.Dat
     return pd.DataFrame(rows).set_index("n")
 
 
-def _totals(part: _Curve, row: Choice) -> dict[str, float]:
+def _totals(kind: Governors, row: Choice, zones: pd.DataFrame) -> dict[str, float]:
     """Return water, cost and worst stress of a choice."""
     if not row.feasible:
         return {"water_m3": np.nan, "cost_per_year": np.nan, "stress_days": np.nan}
     every = np.arange(len(row.governor))
+    depth = kind.followers.water_mm[row.governor, every]
     return {
-        "water_m3": float(part.water_m3[row.governor, every].sum()),
+        "water_m3": float(depth @ zones["area_m2"].to_numpy(dtype=float)) / 1000,
         "cost_per_year": row.cost,
-        "stress_days": float(part.governors.followers.stress_days[row.governor, every].max()),
+        "stress_days": float(kind.followers.stress_days[row.governor, every].max()),
     }
 
 
@@ -200,15 +238,15 @@ def _groups(part: _Curve, row: Choice, zones: pd.DataFrame) -> str:
     return " | ".join(groups)
 
 
-def _rules(part: _Curve, zones: pd.DataFrame) -> pd.DataFrame:
-    """Return the rules of thumb beside the choice."""
+def _rules(kind: Governors, zones: pd.DataFrame, prices: Prices) -> pd.DataFrame:
+    """Return the rules of thumb beside the choice; they ask for no admissible ground."""
     found = plain_rules(
-        part.candidates,
+        _candidates(kind, zones, prices),
         need=zones["need_score"].to_numpy(dtype=float),
         plants=[str(word) for word in zones["plants"]],
     )
     rows = [
-        {"rule": rule, "n": row.n, "feasible": row.feasible, **_totals(part, row)}
+        {"rule": rule, "n": row.n, "feasible": row.feasible, **_totals(kind, row, zones)}
         for rule, row in found.items()
     ]
     return pd.DataFrame(rows).set_index("rule")

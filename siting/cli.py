@@ -80,13 +80,9 @@ def new(folder: Path, units: str, crs: str) -> None:
 def check(property_file: Path) -> None:
     """Check PROPERTY (a property file or its folder): every fault at once, nothing written."""
     from siting.climate.calendar import season_calendar
-    from siting.climate.daily import read_daily_csv
-    from siting.site.property import read_property
-    from siting.site.reading import read_site
+    from siting.planning import read_inputs
 
-    settings = read_property(property_file)
-    site = read_site(settings)
-    climate = read_daily_csv(settings.weather.path, elevation_m=settings.weather.elevation_m)
+    settings, site, climate = read_inputs(property_file)
     seasons = season_calendar(climate, start=settings.season.start, end=settings.season.end)
     for warning in (*site.warnings, *climate.warnings):
         click.echo(f"note: {warning}")

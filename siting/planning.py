@@ -43,12 +43,13 @@ from siting.climate.calendar import season_calendar
 from siting.climate.daily import read_daily_csv
 from siting.climate.model import Climate, SeasonCalendar
 from siting.economics import capital, economics
+from siting.errors import Fault, InputError
 from siting.hydrozones import ZonePixels, zone_pixels
 from siting.placement import Placement, keepout_areas, setback_hazards
 from siting.season import timer_days
 from siting.site.model import Site
 from siting.site.property import read_property
-from siting.site.reading import read_site
+from siting.site.reading import open_property, read_site
 from siting.site.settings import PropertyFile
 from siting.sun.position import season_positions
 from siting.ties import sensor_ties
@@ -59,7 +60,7 @@ from siting.wiring import WireRoutes, parts_list, wire_routes
 if TYPE_CHECKING:
     import geopandas as gpd
 
-__all__ = ["Plan", "Progress", "plan", "plan_property"]
+__all__ = ["Plan", "Progress", "plan", "plan_property", "read_inputs"]
 
 Progress = Callable[[str, int, int], None]
 
@@ -94,10 +95,45 @@ def plan_property(path: Path | str, *, threads: int = 1, progress: Progress | No
     PlanError
         When the input is sound but no plan can be made from it.
     """
-    settings = read_property(path)
-    site = read_site(settings)
-    climate = read_daily_csv(settings.weather.path, elevation_m=settings.weather.elevation_m)
+    settings, site, climate = read_inputs(path)
     return plan(site, climate, settings, threads=threads, progress=progress)
+
+
+def read_inputs(path: Path | str) -> tuple[PropertyFile, Site, Climate]:
+    """Read a property file, its layers and its weather, and report all their faults at once.
+
+    Parameters
+    ----------
+    path : Path or str
+        The property file, or its folder.
+
+    Returns
+    -------
+    tuple of PropertyFile, Site and Climate
+        What the user asked for, the checked property and its weather.
+
+    Raises
+    ------
+    InputError
+        With every fault; those of the weather only once the property file itself is sound.
+    """
+    try:
+        settings = read_property(path)
+    except InputError:
+        open_property(path)  # raises again, with the faults of the layers too
+        raise
+    faults: list[Fault] = []
+    try:
+        site = read_site(settings)
+    except InputError as error:
+        faults += error.faults
+    try:
+        climate = read_daily_csv(settings.weather.path, elevation_m=settings.weather.elevation_m)
+    except InputError as error:
+        faults += error.faults
+    if faults:
+        raise InputError(faults)
+    return settings, site, climate
 
 
 def plan(
@@ -337,6 +373,7 @@ def _decide(
         sensor=connection_costs(site, placements, settings.costs),
     )
     beside = known.measures[["area_m2", "need_score"]].join(zones[["plants", "controller"]])
+    beside["admissible"] = [at.setback_ratio >= 1 for at in placements]
     decision = decide(kinds, zones=beside, prices=prices, max_sensors=settings.control.max_sensors)
     depth = timer_depths(settings.timer, [str(v) for v in zones["valve"]], rate)
     simulated = Simulated(

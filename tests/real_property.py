@@ -12,9 +12,10 @@ from pathlib import Path
 import geopandas as gpd
 import pandas as pd
 import shapely
-from real_weather import seattle_daily, wageningen_daily
 from shapely.geometry import Point, box
 from shapely.ops import nearest_points
+
+from tests.real_weather import seattle_daily, wageningen_daily
 
 __all__ = ["BUBENEC", "HELSINKI", "bubenec_height", "bubenec_property", "helsinki_property"]
 

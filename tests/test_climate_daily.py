@@ -9,7 +9,6 @@ import pandas as pd
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
-from real_weather import SEATTLE, WAGENINGEN, seattle_daily, wageningen_daily
 
 from siting.climate.air import (
     saturation_vapour_pressure,
@@ -21,6 +20,7 @@ from siting.climate.csvtable import COLUMNS
 from siting.climate.daily import read_daily_csv
 from siting.errors import InputError
 from siting.water.reference_et import eto_terms
+from tests.real_weather import SEATTLE, WAGENINGEN, seattle_daily, wageningen_daily
 
 
 def frame(days=20, **columns):

@@ -17,10 +17,10 @@ import pyproj
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from plan_factory import HOSTILE, SOURCE_EPSG, make_plan
 
 from siting.handoff.gisfiles import guard_formula, write_gis
 from siting.handoff.planjson import plan_document
+from tests.plan_factory import HOSTILE, SOURCE_EPSG, make_plan
 
 KML = "{http://www.opengis.net/kml/2.2}"
 NAMES = ("plan.gpkg", "sensors.geojson", "sensors.gpx", "sensors.kml", "sensors.csv")

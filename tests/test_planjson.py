@@ -9,9 +9,9 @@ import pandas as pd
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from plan_factory import HOSTILE, make_plan
 
 from siting.handoff.planjson import SCHEMA_NAME, _plain, crs_name, plan_document, schema, write_json
+from tests.plan_factory import HOSTILE, make_plan
 
 
 def _keys(value, path=""):

@@ -20,16 +20,15 @@ pytestmark = pytest.mark.real
 for _package in ("pyrosm", "momepy", "vega_datasets", "pcse"):
     pytest.importorskip(_package)
 
-from real_property import (  # noqa: E402
+from siting.site.model import Site  # noqa: E402
+from siting.site.property import read_property  # noqa: E402
+from siting.site.reading import read_site  # noqa: E402
+from tests.real_property import (  # noqa: E402
     MAX_ZONES,
     bubenec_height,
     bubenec_property,
     helsinki_property,
 )
-
-from siting.site.model import Site  # noqa: E402
-from siting.site.property import read_property  # noqa: E402
-from siting.site.reading import read_site  # noqa: E402
 
 WGS84 = Geod(ellps="WGS84")
 

@@ -10,7 +10,6 @@ import pypdf
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from plan_factory import make_plan
 from shapely.geometry import Point
 
 from siting.handoff import _sheet_pen as pen_module
@@ -21,6 +20,7 @@ from siting.handoff._sheet_sensor import compass
 from siting.handoff._sheet_text import depth, elide, tape
 from siting.handoff.sheets import write_sheets
 from siting.units import FOOT_M
+from tests.plan_factory import make_plan
 
 UNITS = ("metric", "us")
 CASES = [(units, hostile) for units in UNITS for hostile in (False, True)]

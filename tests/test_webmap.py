@@ -14,13 +14,13 @@ from folium.plugins import MeasureControl
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from PIL import Image
-from plan_factory import HOSTILE, make_plan
 from shapely.geometry import Polygon, box
 
 from siting.errors import SitingError
 from siting.handoff import _map_data, _map_raster, _map_static, _map_text, palette, webmap
 from siting.handoff.webmap import map_html, write_map
 from siting.site.model import LocalGrid
+from tests.plan_factory import HOSTILE, make_plan
 
 
 @pytest.fixture(scope="module")

@@ -5,9 +5,9 @@ import shutil
 import tempfile
 
 import pytest
-from plan_factory import HOSTILE, make_plan
 
 from siting.handoff.webmap import write_map
+from tests.plan_factory import HOSTILE, make_plan
 
 CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
 DRIVER = shutil.which("chromedriver")

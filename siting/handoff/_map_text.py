@@ -168,7 +168,7 @@ def sensor_rows(plan: Plan, sensor: pd.Series[Any]) -> list[Row]:
         ("Buried in zone", words_raw(sensor["zone"])),
         ("Valve", _valve(sensor)),
         ("Governs zones", governs),
-        ("Depth", fill("{}. {}", _depth(sensor["depth_m"]), str(sensor["depth_note"]))),
+        ("Depth", fill("{}; {}", _depth(sensor["depth_m"]), str(sensor["depth_note"]))),
         ("Control", _CONTROL.get(str(sensor["control"]), words(sensor["control"]))),
         ("Why here", str(sensor["reason"])),
         (

@@ -43,12 +43,12 @@ class LocalGrid(NamedTuple):
     @property
     def x(self) -> NDArray[np.float64]:
         """Easting of the cell centres, shape (columns,) [m]."""
-        return self.west + (np.arange(self.columns) + 0.5) * self.resolution
+        return self.west + (np.arange(self.columns, dtype=np.float64) + 0.5) * self.resolution
 
     @property
     def y(self) -> NDArray[np.float64]:
         """Northing of the cell centres, shape (rows,), falling [m]."""
-        return self.north - (np.arange(self.rows) + 0.5) * self.resolution
+        return self.north - (np.arange(self.rows, dtype=np.float64) + 0.5) * self.resolution
 
     @property
     def bounds(self) -> tuple[float, float, float, float]:

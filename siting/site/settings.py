@@ -1,4 +1,4 @@
-"""The property file's contents as frozen values; lengths in metres, money in the user's currency."""
+"""The property file as frozen values; lengths in metres, money in the user's currency."""
 
 from __future__ import annotations
 
@@ -137,18 +137,17 @@ class Control:
 class Setbacks:
     """Least distance of a sensor from each kind of hazard [m].
 
-    Building, paving, boundary and head 1.5 m (5 ft) as in the University of Florida extension's
-    advice on burying soil-moisture sensors; zone edge 0.9 m (3 ft) and downspout 3.0 m are common
-    practice without a published source; a trunk keeps its root protection radius (see
-    `siting.placement`).
+    Building, paving, boundary and head 5 ft, as in the University of Florida extension's advice on
+    burying soil-moisture sensors; zone edge 3 ft (the same advice, from memory) and downspout 10 ft
+    (common practice, no source). A trunk keeps its root protection radius, see `siting.placement`.
     """
 
-    building: float = 1.5
-    paving: float = 1.5
-    boundary: float = 1.5
-    head: float = 1.5
-    zone_edge: float = 0.9
-    downspout: float = 3.0
+    building: float = 1.524
+    paving: float = 1.524
+    boundary: float = 1.524
+    head: float = 1.524
+    zone_edge: float = 0.9144
+    downspout: float = 3.048
 
 
 @dataclass(frozen=True)

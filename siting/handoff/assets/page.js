@@ -169,6 +169,8 @@ const zones = group([...zoneShapes, ...labels]);
 
 /* Sensors */
 const picked = L.layerGroup().addTo(map);
+const distances = L.layerGroup().addTo(map);
+let chosen = null;
 const pins = plan.sensors.map((s) => {
   const html = make("div", { class: "pin" }, make("span", { class: "tag", text: s.id }), make("span", { class: "stem" }), make("span", { class: "spot" }));
   const icon = L.divIcon({ html, className: "", iconSize: [52, 56], iconAnchor: [26, 50] });
@@ -182,17 +184,32 @@ function pick(s, keyboard) {
     make("h3", { text: "Sensor " + s.id }), make("p", {}, say(s.summary)),
   ], 46);
   showCard("Sensor " + s.id, sensorCard(s), keyboard);
-  for (const t of s.ties) {
-    const middle = [0, 1].map((k) => 0.75 * t.line[0][k] + 0.25 * t.line[1][k]);
-    const icon = L.divIcon({ html: say(t.cells[2], "span"), className: "tie-label", iconSize: [0, 0] });
-    picked.addLayer(line(t.line, { color: marks.tie, weight: 3 }));
-    picked.addLayer(L.marker(middle, { ...still, keyboard: false, icon, zIndexOffset: 500 }));
-  }
+  for (const t of s.ties) picked.addLayer(line(t.line, { color: marks.tie, weight: 3 }));
+  chosen = s;
   pins[plan.sensors.indexOf(s)].getElement().firstChild.classList.add("picked");
   tidy();
 }
+/* The tape distance on every tie of the chosen sensor, moved along the tie until it is clear. */
+function writeDistances() {
+  distances.clearLayers();
+  if (!chosen) return;
+  const placed = [map.latLngToContainerPoint(chosen.at)];
+  const stage = map.getContainer().getBoundingClientRect();
+  const over = popup.isOpen() ? popup.getElement().getBoundingClientRect() : { left: 0, right: 0, top: 0, bottom: 0 };
+  const covered = (p) => p.x + stage.left > over.left - 40 && p.x + stage.left < over.right + 40 && p.y + stage.top > over.top - 14 && p.y + stage.top < over.bottom + 14;
+  for (const t of chosen.ties) {
+    const along = (f) => [0, 1].map((k) => f * t.line[0][k] + (1 - f) * t.line[1][k]);
+    const clear = (f) => { const p = map.latLngToContainerPoint(along(f)); return !covered(p) && placed.every((q) => Math.abs(p.x - q.x) > 84 || Math.abs(p.y - q.y) > 26); };
+    const at = along([0.75, 0.5, 0.9, 0.35, 1].find(clear) || 0.75);
+    placed.push(map.latLngToContainerPoint(at));
+    const icon = L.divIcon({ html: say(t.cells[2], "span"), className: "tie-label", iconSize: [0, 0] });
+    distances.addLayer(L.marker(at, { ...still, keyboard: false, icon, zIndexOffset: 500 }));
+  }
+}
 function unpick() {
+  chosen = null;
   picked.clearLayers();
+  distances.clearLayers();
   for (const pin of pins) if (pin.getElement()) pin.getElement().firstChild.classList.remove("picked");
 }
 
@@ -204,11 +221,11 @@ const ramp = (key, id) => {
   const stops = plan.scales[key].colours.map((c, k, all) => draw("stop", { offset: k / (all.length - 1), "stop-color": c }));
   return [draw("defs", {}, draw("linearGradient", { id }, ...stops)), draw("rect", { width: 100, height: 12, fill: "url(#" + id + ")" })];
 };
-function scale(key) {
+function scale(key, where) {
   const s = plan.scales[key];
   return make("div", { class: "scale" },
     make("div", { text: s.title + ", " + s.unit }),
-    draw("svg", { viewBox: "0 0 100 12", preserveAspectRatio: "none", role: "img", "aria-label": s.title + " from " + s.ticks[0] + " to " + s.ticks[s.ticks.length - 1] + " " + s.unit }, ...ramp(key, "ramp-" + key)),
+    draw("svg", { viewBox: "0 0 100 12", preserveAspectRatio: "none", role: "img", "aria-label": s.title + " from " + s.ticks[0] + " to " + s.ticks[s.ticks.length - 1] + " " + s.unit }, ...ramp(key, where + "-" + key)),
     make("div", { class: "ticks" }, ...s.ticks.map((t) => make("span", { text: t }))));
 }
 const pinPatch = draw("svg", box(), draw("rect", { x: 3, y: 0, width: 20, height: 10, rx: 2, fill: marks.sensor }), draw("path", { d: "M13 10v3", stroke: marks.sensor, "stroke-width": 2 }), draw("circle", { cx: 13, cy: 15, r: 2.5, fill: marks.sensor }));
@@ -226,6 +243,7 @@ const LAYERS = [
   { label: "Trees", layer: trees, on: true, mark: draw("svg", box(), draw("circle", { cx: 13, cy: 9, r: 8, fill: marks.crown, "fill-opacity": 0.35, stroke: marks.crown_edge }), draw("circle", { cx: 13, cy: 9, r: 2, fill: marks.trunk })) },
   { label: "Fixtures", layer: fixtures, on: true, mark: glyph("other", 20) },
 ];
+const WIDE = window.matchMedia("(min-width: 1500px)");
 const KINDS = { controller: "Controller", valve_box: "Valve box", head: "Sprinkler head", downspout: "Downspout", other: "Other fixture" };
 function layerList() {
   const rows = LAYERS.filter((entry) => !entry.layer.getLayers || entry.layer.getLayers().length).flatMap((entry) => {
@@ -236,12 +254,12 @@ function layerList() {
       if (entry.picture && input.checked) for (const other of LAYERS) if (other.picture && other !== entry) other.input.checked = false;
       apply();
     });
-    entry.legend = entry.scale ? scale(entry.scale) : null;
+    entry.legend = entry.scale ? scale(entry.scale, "legend") : null;
     return [make("label", { class: "switch" }, input, entry.mark, make("span", { text: entry.label })), ...(entry.legend ? [entry.legend] : [])];
   });
   const kinds = Object.keys(KINDS).filter((k) => plan.fixtures.some((f) => f.kind === k));
   byId("layer-list").append(...rows, ...kinds.map((k) => make("div", { class: "kind" }, glyph(k, 20), make("span", { text: KINDS[k] }))));
-  byId("layers").open = window.matchMedia("(min-width: 1000px)").matches;
+  byId("layers").open = WIDE.matches;
 }
 function apply() {
   const covered = LAYERS.some((e) => e.picture && e.input.checked);
@@ -250,11 +268,15 @@ function apply() {
     if (entry.input.checked !== map.hasLayer(entry.layer)) entry.input.checked ? entry.layer.addTo(map) : entry.layer.remove();
     if (entry.legend) entry.legend.hidden = !entry.input.checked || (entry.scale === "need" && covered);
   }
+  const keys = LAYERS.filter((e) => e.legend && !e.legend.hidden).map((e) => scale(e.scale, "key"));
+  byId("key").replaceChildren(...keys);
+  byId("key").hidden = !keys.length;
   for (const z of zoneShapes) z.setStyle({ fillOpacity: covered ? 0 : 0.82 });
   tidy();
 }
 /* Hide labels that would lie over another label, a sensor's tag, or outside their own zone. */
 function tidy() {
+  writeDistances();
   const taken = [...document.querySelectorAll(".pin .tag, .pin .spot, .tie-label span")].map((n) => n.getBoundingClientRect());
   labels.forEach((label, k) => {
     const node = label.getElement() && label.getElement().firstChild;
@@ -276,6 +298,8 @@ function table(head, rows, caption, first) {
     make("tbody", {}, ...rows.map((cells, r) => make("tr", {}, ...cells.map((c, k) =>
       make("td", {}, k === 0 && first ? first(c, r) : say(c))))))));
 }
+/* The need is in the map's colours and in every zone's own card. */
+const fewer = (cells) => cells.filter((_, k) => plan.panel.zone_table.head[k] !== "Need, % a day");
 const opens = (text, f) => make("button", { type: "button", class: "link", on: { click: f } }, say(brief(text, 40)));
 const go = (at) => map.setView(at, Math.max(map.getZoom(), map.getBoundsZoom(plan.bounds) + 1), { animate: false });
 function copyRow([label, text]) {
@@ -296,7 +320,8 @@ function copyRow([label, text]) {
 }
 function sensorCard(s) {
   return [
-    ...plan.panel.cautions.slice(0, 1).map((t) => make("p", { class: "cautions" }, say(t))),
+    ...plan.panel.cautions.slice(0, 1).map((t) => make("p", { class: "cautions" }, say(t.split(". ")[0].replace(/\.?$/, ".")), " ",
+      make("button", { type: "button", class: "link", text: "All cautions", on: { click: () => showPart("cautions") } }))),
     facts(s.rows),
     make("h3", { text: "From the hole to the threshold" }), make("ol", {}, ...s.steps.map((t) => make("li", {}, say(t)))),
     ...(s.ties.length ? [table(["Tie", "From", "Distance", "Error ±"], s.ties.map((t) => t.cells), "Ties: tape distances from fixed points")] : []),
@@ -339,7 +364,10 @@ function chart() {
   const each = width / steps.length;
   const note = (x, y, t, more) => { const n = draw("text", { x, y, "text-anchor": "middle", "font-size": 14, fill: plan.ink.text, ...more }); n.textContent = t; return n; };
   const nth = (n) => n + (n % 100 > 10 && n % 100 < 14 ? "th" : { 1: "st", 2: "nd", 3: "rd" }[n % 10] || "th");
-  const money = (v) => (v < 0 ? "−" : "+") + Math.abs(v).toLocaleString("en-US", { maximumFractionDigits: Math.abs(v) < 10 ? 1 : 0 });
+  const money = (v) => {
+    const size = Math.abs(v).toLocaleString("en-US", { maximumFractionDigits: Math.abs(v) < 10 ? 1 : 0 });
+    return size === "0" ? size : (v < 0 ? "−" : "+") + size;
+  };
   const bars = steps.flatMap((c, i) => {
     const [v, x, w] = [known[i], i * each + each / 2, Math.min(54, 0.6 * each)];
     const name = note(x, high + 14, nth(c.n + 1));
@@ -356,6 +384,10 @@ function chart() {
     make("p", { class: "small", text: "Above the line it brings more than it costs; below, less. “Needed”: with one fewer, a zone would be too dry." }),
   ];
 }
+function showPart(id) {
+  byId(id).scrollIntoView();
+  byId(id).querySelector("h2").focus({ preventScroll: true });
+}
 function section(id, title, ...children) {
   return make("section", { id, "aria-label": title }, make("h2", { text: title, tabindex: "-1" }), ...children);
 }
@@ -369,7 +401,7 @@ function panel() {
       plan.sensors.map((s) => [s.id, s.summary, s.rows[2][1]]), "Tap a sensor for depth, ties and threshold",
       (c, r) => opens(c, () => { const s = plan.sensors[r]; go(s.at); pick(s, true); })),
       ...(p.tie_table.rows.length ? [table(p.tie_table.head, p.tie_table.rows, "Ties: tape distances from fixed points")] : [])),
-    section("zone-list", "Zones and run times", table(p.zone_table.head, p.zone_table.rows, "Minutes for the timer; a zone opens its details",
+    section("zone-list", "Zones and run times", table(fewer(p.zone_table.head), p.zone_table.rows.map(fewer), "Minutes for the timer; a zone opens its details",
       (c, r) => opens(c, () => { const z = plan.zones[r]; go(z.label_at); openAt(z.label_at, [make("h3", {}, "Zone ", say(z.zone)), make("p", {}, say(z.rows[2][1]))]); showCard("Zone " + z.zone, zoneCard(z), true); }))),
     section("savings", "Water and money", make("p", {}, say(p.savings.claim)), facts(p.savings.rows)),
   ];
@@ -378,7 +410,7 @@ function panel() {
   const assumed = p.warnings.length ? [section("assumed", "Assumed, repaired or not met", list(p.warnings))] : [];
   const all = [...parts, cautions, ...assumed];
   const jump = make("nav", { class: "jump", "aria-label": "Parts of the plan" }, ...[["cautions", "Cautions"], ["sensor-list", "Sensors"], ["zone-list", "Zones"], ["savings", "Savings"], ["answer", "Why"]].map(([id, text]) =>
-    make("button", { type: "button", text, on: { click: () => { const s = byId(id); s.scrollIntoView(); s.querySelector("h2").focus({ preventScroll: true }); } } })));
+    make("button", { type: "button", text, on: { click: () => showPart(id) } })));
   byId("panel-body").append(jump, card, ...all, make("p", { class: "small", text: "Map drawn with Leaflet 1.9.4 (BSD 2-clause licence). Works without a network." }));
 }
 const HEIGHTS = ["low", "middle", "high"];
@@ -463,9 +495,9 @@ function afterPrint() {
 /* What the open legend and the buttons cover of the map. */
 function clearance(above) {
   const list = byId("layers");
-  const wide = window.matchMedia("(min-width: 1000px)").matches;
-  const right = wide && list.open ? list.offsetWidth + 22 : 12;
-  return { paddingTopLeft: [wide ? 120 : 30, (above || 0) + (wide ? 12 : 60)], paddingBottomRight: [right, wide ? 30 : 40] };
+  const wide = map.getSize().x > 600;
+  const right = WIDE.matches && list.open ? list.offsetWidth + 22 : 12;
+  return { paddingTopLeft: [wide ? 104 : 30, (above || 0) + (wide ? 12 : 60)], paddingBottomRight: [right, wide ? 66 : 40] };
 }
 const fit = () => map.fitBounds(plan.bounds, { ...clearance(), animate: false });
 
@@ -487,14 +519,19 @@ map.getContainer().setAttribute("aria-label", "Map of the property; arrow keys m
 map.getContainer().setAttribute("role", "region");
 map.on("click", (e) => { const why = reasonsAt(e.latlng); if (why.length) openAt(e.latlng, why); });
 map.on("zoomend moveend", tidy);
-map.on("zoomend", () => {
+/* Small marks when the whole property is in view, so that they do not cover it. */
+function sizeMarks() {
   const metres = distance(...[[0, 0], [60, 0]].map((p) => { const at = map.containerPointToLatLng(p); return [at.lat, at.lng]; })) / 60;
-  for (const dot of heads) dot.setRadius(metres > 0.25 ? 2.5 : 4.5);
-});
+  const far = metres > 0.22;
+  map.getContainer().classList.toggle("far", far);
+  for (const dot of heads) dot.setRadius(far ? 1.8 : 4.5).setStyle({ weight: far ? 0 : 1 });
+}
+map.on("zoomend", sizeMarks);
 panel();
 setHeight("middle");
 layerList();
 fit();
+sizeMarks();
 outline.addTo(map);
 apply();
 setUnits(unit);
