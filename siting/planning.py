@@ -459,9 +459,10 @@ def _all_ties(site: Site, sensors: gpd.GeoDataFrame) -> tuple[gpd.GeoDataFrame, 
 def _assumptions(settings: PropertyFile, known: _Known) -> tuple[str, ...]:
     """Say what was assumed where the property does not say."""
     notes = [f"reference ET: {known.terms.method}; {known.terms.reason}", *known.warnings]
-    notes += [
-        f"zone {zone}: assumed {words}" for zone, words in known.water["defaults"].items() if words
-    ]
+    assumed: dict[str, list[str]] = {}
+    for zone, words in known.water["defaults"].items():
+        assumed.setdefault(str(words), []).append(str(zone))
+    notes += [f"assumed for {_listed(zones)}: {words}" for words, zones in assumed.items() if words]
     if settings.timer is None:
         notes.append(
             "no [timer]: nothing is known of what runs today, so no saving is claimed, and every "
@@ -478,6 +479,13 @@ def _assumptions(settings: PropertyFile, known: _Known) -> tuple[str, ...]:
             "stress limit, and no money is claimed"
         )
     return tuple(notes)
+
+
+def _listed(zones: list[str]) -> str:
+    """Name zones, or count them where they are many."""
+    if len(zones) == 1:
+        return f"zone {zones[0]}"
+    return f"{len(zones)} zones ({', '.join(zones)})"
 
 
 def _provenance(site: Site, settings: PropertyFile, known: _Known) -> dict[str, Any]:

@@ -261,17 +261,22 @@ def demo_hazards():
     )
 
 
+@pytest.mark.published(
+    "Extension advice on burying soil-moisture sensors: at least 5 ft from irrigation heads, "
+    "houses, property lines and driveways (CHECKS 6.2)"
+)
 def test_hazards_carry_their_setback_and_concern_their_zone():
+    foot = 0.3048
     _, table = demo_hazards()
     setback = table.groupby("hazard")["setback"].max().to_dict()
     assert setback == {
-        "boundary": 1.5,
-        "building": 1.5,
-        "paving": 1.5,
-        "zone_edge": 0.9,
+        "boundary": pytest.approx(foot * 5),
+        "building": pytest.approx(foot * 5),
+        "paving": pytest.approx(foot * 5),
+        "zone_edge": pytest.approx(foot * 3),
         "trunk": pytest.approx(2.4),
-        "head": 1.5,
-        "downspout": 3.0,
+        "head": pytest.approx(foot * 5),
+        "downspout": pytest.approx(foot * 10),
         "valve_box": 0.6,
     }
     mine = hazards_of_zone(table, "A")

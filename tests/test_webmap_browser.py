@@ -152,7 +152,7 @@ def test_pin_points_at_the_end_of_its_tie(page):
 
 def test_sensor_opens_by_click(page):
     css(page, ".pin .tag")[1].click()
-    assert text(page, ".leaflet-popup h3") == "Sensor S2"
+    assert text(page, ".leaflet-popup .popup-title") == "Sensor S2"
     assert "200\N{NO-BREAK SPACE}mm deep" in text(page, ".leaflet-popup")
     card = text(page, ".card")
     for expected in ("Governs zones", "C (valve 3), D (valve 4)", "48 h", "29.0298", "Ties"):
@@ -168,7 +168,7 @@ def test_sensor_opens_by_keyboard_and_gives_focus_back(page):
     assert pin.get_attribute("tabindex") == "0"
     page.execute_script("arguments[0].focus()", pin)
     pin.send_keys(Keys.ENTER)
-    assert text(page, ".leaflet-popup h3") == "Sensor S1"
+    assert text(page, ".leaflet-popup .popup-title") == "Sensor S1"
     assert page.switch_to.active_element.text == "Sensor S1"
     page.switch_to.active_element.send_keys(Keys.ESCAPE)
     assert page.switch_to.active_element == pin
@@ -313,3 +313,28 @@ def test_without_javascript_there_is_a_picture_and_tables(pages, tmp_path):
         assert faults(driver) == []
     finally:
         driver.quit()
+
+
+def test_tape_distances_do_not_cover_one_another(page):
+    css(page, ".pin .tag")[0].click()
+    boxes = [label.rect for label in css(page, ".tie-label span")]
+    assert len(boxes) == 3
+    for k, a in enumerate(boxes):
+        for b in boxes[k + 1 :]:
+            beside = a["x"] + a["width"] <= b["x"] or b["x"] + b["width"] <= a["x"]
+            above = a["y"] + a["height"] <= b["y"] or b["y"] + b["height"] <= a["y"]
+            assert beside or above
+
+
+def test_controls_do_not_cover_one_another_and_are_big_enough(page):
+    boxes = [b.rect for b in css(page, ".tools button, .layers summary, .bar button, .grip button")]
+    boxes = [b for b in boxes if b["width"]]
+    inner = page.execute_script("return innerWidth")
+    for k, a in enumerate(boxes):
+        assert a["height"] >= 24  # WCAG 2.2, target size (minimum)
+        assert a["x"] >= 0
+        assert a["x"] + a["width"] <= inner
+        for b in boxes[k + 1 :]:
+            beside = a["x"] + a["width"] <= b["x"] + 1 or b["x"] + b["width"] <= a["x"] + 1
+            above = a["y"] + a["height"] <= b["y"] + 1 or b["y"] + b["height"] <= a["y"] + 1
+            assert beside or above

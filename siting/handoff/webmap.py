@@ -131,6 +131,7 @@ class _FieldMap(folium.Map):
             "zoom": 18,
             "maxZoom": _MAX_ZOOM,
             "zoomSnap": 0.25,
+            "fadeAnimation": False,
             "zoomControl": False,
             "attributionControl": False,
         }

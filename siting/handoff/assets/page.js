@@ -114,7 +114,7 @@ const fixtures = group(plan.fixtures.map((f) => {
   const name = f.name || f.label;
   const icon = L.divIcon({ html: glyph(f.kind, 24), className: "glyph", iconSize: [28, 28] });
   return button(L.marker(f.at, { icon }), f.label + " " + name, () => openAt(f.at, [
-    make("h3", {}, say(f.label)),
+    make("p", { class: "popup-title" }, say(f.label)),
     ...(f.name ? [make("p", {}, say(f.name))] : []),
     ...(f.valve ? [make("p", {}, "Valve ", say(f.valve))] : []),
   ], 10));
@@ -158,7 +158,7 @@ const zoneShapes = plan.zones.map((z) => button(
   "Zone " + z.zone + ", " + now(z.rows[2][1]),
   (at, keyboard) => {
     const here = at || L.latLng(z.label_at);
-    openAt(here, [make("h3", {}, "Zone ", say(z.zone)), make("p", {}, say(z.rows[2][1])), make("p", {}, say(z.rows[1][1])), ...reasonsAt(here)]);
+    openAt(here, [make("p", { class: "popup-title" }, "Zone ", say(z.zone)), make("p", {}, say(z.rows[2][1])), make("p", {}, say(z.rows[1][1])), ...reasonsAt(here)]);
     showCard("Zone " + z.zone, zoneCard(z), keyboard);
   }));
 const labels = plan.zones.map((z) => {
@@ -181,7 +181,7 @@ function pick(s, keyboard) {
   const reach = L.latLngBounds([s.at, ...s.ties.map((t) => t.line[0])]);
   if (s.ties.length && map.getBoundsZoom(reach.pad(0.5)) > map.getZoom()) map.fitBounds(reach.pad(0.08), { ...clearance(100), maxZoom: 22, animate: false });
   openAt(s.at, [
-    make("h3", { text: "Sensor " + s.id }), make("p", {}, say(s.summary)),
+    make("p", { class: "popup-title", text: "Sensor " + s.id }), make("p", {}, say(s.summary)),
   ], 46);
   showCard("Sensor " + s.id, sensorCard(s), keyboard);
   for (const t of s.ties) picked.addLayer(line(t.line, { color: marks.tie, weight: 3 }));
@@ -193,7 +193,8 @@ function pick(s, keyboard) {
 function writeDistances() {
   distances.clearLayers();
   if (!chosen) return;
-  const placed = [map.latLngToContainerPoint(chosen.at)];
+  const spot = map.latLngToContainerPoint(chosen.at);
+  const placed = [spot, spot.subtract([0, 38])];
   const stage = map.getContainer().getBoundingClientRect();
   const over = popup.isOpen() ? popup.getElement().getBoundingClientRect() : { left: 0, right: 0, top: 0, bottom: 0 };
   const covered = (p) => p.x + stage.left > over.left - 40 && p.x + stage.left < over.right + 40 && p.y + stage.top > over.top - 14 && p.y + stage.top < over.bottom + 14;
@@ -402,7 +403,7 @@ function panel() {
       (c, r) => opens(c, () => { const s = plan.sensors[r]; go(s.at); pick(s, true); })),
       ...(p.tie_table.rows.length ? [table(p.tie_table.head, p.tie_table.rows, "Ties: tape distances from fixed points")] : [])),
     section("zone-list", "Zones and run times", table(fewer(p.zone_table.head), p.zone_table.rows.map(fewer), "Minutes for the timer; a zone opens its details",
-      (c, r) => opens(c, () => { const z = plan.zones[r]; go(z.label_at); openAt(z.label_at, [make("h3", {}, "Zone ", say(z.zone)), make("p", {}, say(z.rows[2][1]))]); showCard("Zone " + z.zone, zoneCard(z), true); }))),
+      (c, r) => opens(c, () => { const z = plan.zones[r]; go(z.label_at); openAt(z.label_at, [make("p", { class: "popup-title" }, "Zone ", say(z.zone)), make("p", {}, say(z.rows[2][1]))]); showCard("Zone " + z.zone, zoneCard(z), true); }))),
     section("savings", "Water and money", make("p", {}, say(p.savings.claim)), facts(p.savings.rows)),
   ];
   const cautions = section("cautions", "Before you dig", list(p.cautions));
@@ -527,6 +528,7 @@ function sizeMarks() {
   for (const dot of heads) dot.setRadius(far ? 1.8 : 4.5).setStyle({ weight: far ? 0 : 1 });
 }
 map.on("zoomend", sizeMarks);
+map.on("popupclose", writeDistances);
 panel();
 setHeight("middle");
 layerList();
