@@ -289,8 +289,9 @@ def test_keepout_areas_cover_exactly_what_the_setbacks_forbid():
     areas = keepout_areas(table, boundary=box(0, 0, 40, 40), hydrozones=zones)
     assert areas["hazard"].tolist() == sorted(set(table["hazard"]))
     by_name = areas.set_index("hazard").geometry
-    assert by_name["boundary"].area == pytest.approx(40**2 - 37**2, rel=1e-6)
-    assert by_name["zone_edge"].area == pytest.approx(2 * (18**2 - 16.2**2), rel=1e-6)
+    assert by_name["boundary"].area == pytest.approx(40**2 - (40 - 2 * 1.524) ** 2, rel=1e-6)
+    rim = 18**2 - (18 - 2 * 0.9144) ** 2
+    assert by_name["zone_edge"].area == pytest.approx(2 * rim, rel=1e-6)
     assert by_name["trunk"].area == pytest.approx(np.pi * 2.4**2, rel=0.01)
     assert shapely.union_all(areas.geometry.to_numpy()).difference(box(0, 0, 40, 40)).area == 0
 
