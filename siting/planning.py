@@ -2,18 +2,15 @@
 
 from __future__ import annotations
 
-import hashlib
-import importlib.metadata
 from collections.abc import Callable, Mapping
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from siting import __version__
 from siting._plan_application import ZoneApplication, zone_application
 from siting._plan_choice import Decision, Prices, decide
 from siting._plan_control import (
@@ -35,6 +32,7 @@ from siting._plan_ground import (
 from siting._plan_measures import dryness_raster, zone_measures
 from siting._plan_model import Plan
 from siting._plan_places import connection_costs, place_zones, priced_trench
+from siting._plan_report import assumptions, provenance
 from siting._plan_scenarios import Scenarios, draw_scenarios
 from siting._plan_tables import Simulated, season_table, sensor_ids, sensor_table, zone_table
 from siting._plan_words import answer
@@ -63,12 +61,6 @@ if TYPE_CHECKING:
 __all__ = ["Plan", "Progress", "plan", "plan_property", "read_inputs"]
 
 Progress = Callable[[str, int, int], None]
-
-
-#: Libraries whose version can change a number.
-_LIBRARIES: Final = (
-    "geopandas", "numpy", "pandas", "pvlib", "pyogrio", "pyproj", "rasterio", "scipy", "shapely",
-)  # fmt: skip
 
 
 def plan_property(path: Path | str, *, threads: int = 1, progress: Progress | None = None) -> Plan:
@@ -193,7 +185,7 @@ def plan(
     decided = _decide(site, settings, known, placements, progress=progress)
     built = _build(site, settings, known, placements, decided)
     warnings = (
-        *site.warnings, *climate.warnings, *_assumptions(settings, known), *decided.warnings,
+        *site.warnings, *climate.warnings, *_notes(settings, known), *decided.warnings,
         *built.warnings,
     )  # fmt: skip
     return Plan(
@@ -221,7 +213,9 @@ def plan(
         ),
         cautions=cautions_for(),
         warnings=tuple(dict.fromkeys(warnings)),
-        provenance=_provenance(site, settings, known),
+        provenance=provenance(
+            site, settings, weather_seasons=known.seasons.years, reference_et=known.terms.method
+        ),
     )
 
 
@@ -456,52 +450,7 @@ def _all_ties(site: Site, sensors: gpd.GeoDataFrame) -> tuple[gpd.GeoDataFrame, 
     return pd.concat(tables, ignore_index=True), tuple(notes)
 
 
-def _assumptions(settings: PropertyFile, known: _Known) -> tuple[str, ...]:
-    """Say what was assumed where the property does not say."""
-    notes = [f"reference ET: {known.terms.method}; {known.terms.reason}", *known.warnings]
-    assumed: dict[str, list[str]] = {}
-    for zone, words in known.water["defaults"].items():
-        assumed.setdefault(str(words), []).append(str(zone))
-    notes += [f"assumed for {_listed(zones)}: {words}" for words, zones in assumed.items() if words]
-    if settings.timer is None:
-        notes.append(
-            "no [timer]: nothing is known of what runs today, so no saving is claimed, and every "
-            "day may be watered"
-        )
-    if "on_demand" in settings.control.kinds:
-        notes.append(
-            "on-demand control may water on any day of the season; where local rules name the "
-            'days, set kinds = ["bypass"]'
-        )
-    if settings.water.price is None:
-        notes.append(
-            "no water price: the number of sensors is the least that keeps every zone within its "
-            "stress limit, and no money is claimed"
-        )
-    return tuple(notes)
-
-
-def _listed(zones: list[str]) -> str:
-    """Name zones, or count them where they are many."""
-    if len(zones) == 1:
-        return f"zone {zones[0]}"
-    return f"{len(zones)} zones ({', '.join(zones)})"
-
-
-def _provenance(site: Site, settings: PropertyFile, known: _Known) -> dict[str, Any]:
-    """Return what the plan was made from: hashes of the inputs, versions and options."""
-    inputs = {Path(name) for name in site.sources} | {settings.path, settings.weather.path}
-    options = asdict(settings)
-    for place in ("path", "layers", "weather"):
-        del options[place]
-    return {
-        "siting": __version__,
-        "libraries": {name: importlib.metadata.version(name) for name in _LIBRARIES},
-        "inputs": {
-            path.name: hashlib.sha256(path.read_bytes()).hexdigest()
-            for path in sorted(inputs, key=lambda path: (path.name, str(path)))
-        },
-        "options": options,
-        "weather_seasons": list(known.seasons.years),
-        "reference_et": known.terms.method,
-    }
+def _notes(settings: PropertyFile, known: _Known) -> tuple[str, ...]:
+    """Say which method was used, and what was assumed or could not be used."""
+    method = f"reference ET: {known.terms.method}; {known.terms.reason}"
+    return (method, *known.warnings, *assumptions(settings, known.water["defaults"]))

@@ -95,7 +95,7 @@ def test_every_key_is_read(tmp_path):
     assert (read.water.price, read.water.currency) == (2.10, "EUR")
     assert read.costs == Costs(given=True)
     assert read.control.kinds == CONTROL_KINDS
-    assert read.setbacks == Setbacks()
+    assert read.setbacks == Setbacks(building=1.5, zone_edge=0.9)
     assert read.analysis.resolution == 0.25
     assert read.layers["hydrozones"].path == tmp_path / "property.gpkg"
     assert not read.layers["hydrozones"].optional

@@ -11,7 +11,7 @@ import geopandas as gpd
 import numpy as np
 import pyproj
 from shapely import get_coordinates, maximum_inscribed_circle
-from shapely.geometry import MultiPolygon, Point, Polygon
+from shapely.geometry import Point, Polygon
 from shapely.geometry.base import BaseGeometry
 
 from siting.handoff._map_raster import Scale, clip_to, nice_scale, overlay
@@ -136,7 +136,7 @@ def need_scale(plan: Plan) -> Scale:
     return nice_scale(0.0, float(known.max()) if known.size else 1.0)
 
 
-def crown_shapes(trees: gpd.GeoDataFrame) -> list[Polygon | MultiPolygon | None]:
+def crown_shapes(trees: gpd.GeoDataFrame) -> list[BaseGeometry | None]:
     """Return the crown of every tree: the drawn one, or a circle of its diameter.
 
     Parameters
@@ -149,7 +149,7 @@ def crown_shapes(trees: gpd.GeoDataFrame) -> list[Polygon | MultiPolygon | None]
     list of shapely geometry or None
         None where neither is known.
     """
-    shapes: list[Polygon | MultiPolygon | None] = []
+    shapes: list[BaseGeometry | None] = []
     for _, tree in trees.iterrows():
         crown, width = tree["crown"], float(tree["crown_diameter"])
         if isinstance(crown, BaseGeometry) and not crown.is_empty:
@@ -407,7 +407,7 @@ def _places(plan: Plan, row: pd.Series[Any]) -> list[tuple[str, str]]:
 def _panel(plan: Plan) -> Document:
     choices = [
         {
-            "n": int(n),
+            "n": int(str(n)),
             **_plain(row, ("feasible", "stress_days", "cost_per_year", "value_of_next", "chosen")),
         }
         for n, row in plan.choices.iterrows()

@@ -140,30 +140,36 @@ def _bare(value: float, quantity: Quantity, units: UnitsName) -> str:
     return show(value, quantity, units).removesuffix(unit_label(quantity, units)).strip()
 
 
+def _rows(table: pd.DataFrame) -> list[dict[str, Any]]:
+    """Return a table's rows as plain mappings."""
+    rows: list[dict[str, Any]] = table.to_dict(orient="records")  # type: ignore[assignment]
+    return rows
+
+
 def _choices(plan: Plan, width: float) -> list[Any]:
     """How many sensors: the curve, and the plain rules beside it."""
     units, currency = plan.settings.units, elide(clean(plan.economics.get("currency")), 10)
     rows = [
         (
-            f"{n} allowed" + (" (chosen)" if row.chosen else ""),
-            elide(clean(row.groups), 300),
-            show(row.water_m3, "volume", units),
-            money(row.cost_per_year, currency) if row.feasible else "too much stress",
-            number(row.stress_days, 1),
-            money(row.value_of_next, currency),
+            f"{n} allowed" + (" (chosen)" if row["chosen"] else ""),
+            elide(clean(row["groups"]), 300),
+            show(row["water_m3"], "volume", units),
+            money(row["cost_per_year"], currency) if row["feasible"] else "too much stress",
+            number(row["stress_days"], 1),
+            money(row["value_of_next"], currency),
         )
-        for n, row in zip(plan.choices.index, plan.choices.itertuples(), strict=True)
+        for n, row in zip(plan.choices.index, _rows(plan.choices), strict=True)
     ]
     rows += [
         (
             elide(clean(rule), 60),
-            f"plain rule, {row.n} sensors" if row.n != 1 else "plain rule, 1 sensor",
-            show(row.water_m3, "volume", units),
-            money(row.cost_per_year, currency) if row.feasible else "too much stress",
-            number(row.stress_days, 1),
+            f"plain rule, {row['n']} sensors" if row["n"] != 1 else "plain rule, 1 sensor",
+            show(row["water_m3"], "volume", units),
+            money(row["cost_per_year"], currency) if row["feasible"] else "too much stress",
+            number(row["stress_days"], 1),
             _DASH,
         )
-        for rule, row in zip(plan.rules.index, plan.rules.itertuples(), strict=True)
+        for rule, row in zip(plan.rules.index, _rows(plan.rules), strict=True)
     ]
     chosen = [k for k, flag in enumerate(plan.choices["chosen"]) if flag]
     head = ("Sensors", "Which governs which", "Water a season", "Cost a year", "Stress days",
@@ -271,17 +277,17 @@ def _parts(plan: Plan, width: float) -> list[Any]:
     """Materials."""
     us = plan.settings.units == "us"
     rows = []
-    for part in plan.parts.itertuples():
-        quantity, unit = float(part.quantity), elide(clean(part.unit), 12)
+    for part in _rows(plan.parts):
+        quantity, unit = float(part["quantity"]), elide(clean(part["unit"]), 12)
         if us and unit == "m":
             quantity, unit = quantity / FOOT_M, "ft"
         whole = unit not in {"m", "ft"}
         rows.append(
             (
-                elide(clean(part.item), 80),
+                elide(clean(part["item"]), 80),
                 number(quantity, 0 if whole else 1),
                 unit,
-                clean(part.note),
+                clean(part["note"]),
             )
         )
     return [

@@ -109,13 +109,13 @@ class Pen:
         self.canvas.setLineWidth(0.8)
         self.canvas.rect(0, 0, self.frame.width, self.frame.height, stroke=1, fill=0)
 
-    def shapes(self, geometries: Iterable[BaseGeometry | None], ink: Ink) -> None:
+    def shapes(self, geometries: Iterable[shapely.Geometry | None], ink: Ink) -> None:
         """Draw polygons and lines that reach into the window."""
         self.canvas.saveState()
         self.use(ink)
         window = shapely.box(*self.frame.bounds)
         for geometry in geometries:
-            if geometry is None or geometry.is_empty or not geometry.intersects(window):
+            if geometry is None or not shapely.intersects(geometry, window):
                 continue
             for part in shapely.get_parts(geometry):
                 self._part(part, ink)
@@ -132,10 +132,10 @@ class Pen:
             self.canvas.setLineJoin(1)
             self.canvas.setDash(list(ink.dash))
 
-    def _part(self, part: BaseGeometry, ink: Ink) -> None:
+    def _part(self, part: shapely.Geometry, ink: Ink) -> None:
         path = self.canvas.beginPath()
-        polygon = part.geom_type == "Polygon"
-        rings = [part.exterior, *part.interiors] if polygon else [part]
+        polygon = int(shapely.get_type_id(part)) == shapely.GeometryType.POLYGON
+        rings = list(shapely.get_rings(part)) if polygon else [part]
         for ring in rings:
             places = [self.frame.to_page(x, y) for x, y in shapely.get_coordinates(ring)]
             path.moveTo(*places[0])

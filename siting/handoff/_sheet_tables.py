@@ -17,14 +17,14 @@ __all__ = ["bullets", "facts", "grid", "heading", "note", "text", "worksheet"]
 
 Flow = Any  # reportlab is not typed
 
-_BODY: Final = {
+_BODY: Final[dict[str, Any]] = {
     "fontName": SANS,
     "bulletFontName": SANS,
     "fontSize": 9.5,
     "leading": 12.5,
     "textColor": HexColor(INK["text"]),
 }
-_STYLES: Final = {
+_STYLES: Final[dict[str, dict[str, Any]]] = {
     "title": {"fontName": BOLD, "fontSize": 18, "leading": 22, "spaceAfter": 4},
     "tag": {"fontName": BOLD, "fontSize": 15, "leading": 19, "spaceAfter": 4},
     "head": {"fontName": BOLD, "fontSize": 12, "leading": 15, "spaceBefore": 9, "spaceAfter": 4},
@@ -79,7 +79,7 @@ def note(words: str) -> Flow:
 def bullets(lines: Sequence[str], *, numbered: bool = False) -> list[Flow]:
     """Return a list, one paragraph per line."""
     marks = [f"{k}." for k in range(1, len(lines) + 1)] if numbered else ["•"] * len(lines)
-    indent = {"leftIndent": 18} if numbered else {}
+    indent: dict[str, Any] = {"leftIndent": 18} if numbered else {}
     shaped = ParagraphStyle("list", **{**_BODY, "splitLongWords": 1, **_STYLES["bullet"], **indent})
     return [
         Paragraph(markup(line, longest=1200), shaped, bulletText=mark)

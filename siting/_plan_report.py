@@ -1,0 +1,107 @@
+"""What a plan was made from, and what was assumed where the property does not say."""
+
+from __future__ import annotations
+
+import hashlib
+import importlib.metadata
+from collections.abc import Sequence
+from dataclasses import asdict
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Final
+
+from siting import __version__
+from siting.site.model import Site
+from siting.site.settings import PropertyFile
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+__all__ = ["assumptions", "provenance"]
+
+#: Libraries whose version can change a number.
+_LIBRARIES: Final = (
+    "geopandas", "numpy", "pandas", "pvlib", "pyogrio", "pyproj", "rasterio", "scipy", "shapely",
+)  # fmt: skip
+
+
+def assumptions(settings: PropertyFile, defaults: pd.Series[str]) -> tuple[str, ...]:
+    """Say what was assumed where the property does not say.
+
+    Parameters
+    ----------
+    settings : PropertyFile
+        What the user asked for.
+    defaults : Series of str
+        Index `zone`: which values were assumed, comma-separated.
+
+    Returns
+    -------
+    tuple of str
+        Plain words.
+    """
+    notes = []
+    assumed: dict[str, list[str]] = {}
+    for zone, words in defaults.items():
+        assumed.setdefault(str(words), []).append(str(zone))
+    notes += [f"assumed for {_listed(zones)}: {words}" for words, zones in assumed.items() if words]
+    if settings.timer is None:
+        notes.append(
+            "no [timer]: nothing is known of what runs today, so no saving is claimed, and every "
+            "day may be watered"
+        )
+    if "on_demand" in settings.control.kinds:
+        notes.append(
+            "on-demand control may water on any day of the season; where local rules name the "
+            'days, set kinds = ["bypass"]'
+        )
+    if settings.water.price is None:
+        notes.append(
+            "no water price: the number of sensors is the least that keeps every zone within its "
+            "stress limit, and no money is claimed"
+        )
+    return tuple(notes)
+
+
+def _listed(zones: list[str]) -> str:
+    """Name zones, or count them where they are many."""
+    if len(zones) == 1:
+        return f"zone {zones[0]}"
+    return f"{len(zones)} zones ({', '.join(zones)})"
+
+
+def provenance(
+    site: Site, settings: PropertyFile, *, weather_seasons: Sequence[int], reference_et: str
+) -> dict[str, Any]:
+    """Return what the plan was made from: hashes of the inputs, versions and options.
+
+    Parameters
+    ----------
+    site : Site
+        The property; its sources are hashed.
+    settings : PropertyFile
+        What the user asked for.
+    weather_seasons : sequence of int
+        Years whose seasons were simulated.
+    reference_et : str
+        The method.
+
+    Returns
+    -------
+    dict
+        Plain values; no path, no time and no name of a machine, so that it is the same anywhere.
+    """
+    inputs = {Path(name) for name in site.sources} | {settings.path, settings.weather.path}
+    options = asdict(settings)
+    for place in ("path", "layers", "weather"):
+        del options[place]
+    return {
+        "siting": __version__,
+        "libraries": {name: importlib.metadata.version(name) for name in _LIBRARIES},
+        "inputs": {
+            path.name: hashlib.sha256(path.read_bytes()).hexdigest()
+            for path in sorted(inputs, key=lambda path: (path.name, str(path)))
+        },
+        "options": options,
+        "weather_seasons": list(weather_seasons),
+        "reference_et": reference_et,
+    }
