@@ -271,30 +271,29 @@ def threshold_steps(plan: Plan, row: Mapping[str, Any]) -> list[str]:
         f"Bury it level, {depth(row['depth_m'], units)} deep, firm soil against it on all sides, no"
         " air gaps, no stones; put the soil back in the order it came out."
     )
-    setting = (
-        "Set the threshold at that reading or slightly lower. Watering is allowed again at about"
-        f" {percent(row['threshold_vwc'])} water by volume, with"
-        f" {percent(row['threshold_low_fraction'])} of the available water used"
-        f" ({show(row['threshold_low_mm'], 'depth', units)})."
+    lower = 0.1 * row["threshold_low_mm"] / float(plan.zones.loc[row["zone"], "root_depth_m"])
+    below = (
+        f"{number(lower, 1)} points of water by volume below that reading, near"
+        f" {percent(row['threshold_vwc'])}: {percent(row['threshold_low_fraction'])} of the"
+        f" available water used ({show(row['threshold_low_mm'], 'depth', units)})"
     )
     steps = [
         bury,
         f"Soak the place thoroughly ({water} from the system), then keep the zone off.",
-        f"Wait {number(row['soak_wait_h'])} h without watering or rain, then read the sensor.",
-        setting,
+        f"Wait {number(row['soak_wait_h'])} h without watering or rain, then read the sensor: this"
+        " reading is field capacity here.",
     ]
     high = row["threshold_high_mm"]
-    if math.isfinite(high):
-        full = high < 0.5  # noqa: PLR2004 - half a millimetre is nothing
-        when = (
-            "when the root zone is full again"
-            if full
-            else f"when only {show(high, 'depth', units)} are missing"
-            f" ({percent(row['threshold_high_fraction'])} of the available water)"
-        )
-        steps.append(f"On-demand control: watering stops {when}.")
-    own = clean(row["threshold_note"])
-    return [*steps, own] if own else steps
+    if not math.isfinite(high):
+        return [*steps, f"Set the threshold {below}. While it is wetter, events are skipped."]
+    full = high < 0.5  # noqa: PLR2004 - half a millimetre is nothing
+    stop = (
+        "at that reading"
+        if full
+        else f"when only {show(high, 'depth', units)} are missing"
+        f" ({percent(row['threshold_high_fraction'])} of the available water)"
+    )
+    return [*steps, f"Set watering to start {below}.", f"Set watering to stop {stop}."]
 
 
 def _blanks(plan: Plan, sensor_id: str, row: Mapping[str, Any]) -> list[tuple[str, str]]:

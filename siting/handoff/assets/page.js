@@ -363,7 +363,7 @@ function chart() {
   const k = (high - 2 * gap) / (top + low);
   const zero = gap + top * k;
   const each = width / steps.length;
-  const note = (x, y, t, more) => { const n = draw("text", { x, y, "text-anchor": "middle", "font-size": 14, fill: plan.ink.text, ...more }); n.textContent = t; return n; };
+  const note = (x, y, t, more) => { const n = draw("text", { x, y, "text-anchor": "middle", "font-size": Math.max(9, Math.min(14, each / 4.4)), fill: plan.ink.text, ...more }); n.textContent = t; return n; };
   const nth = (n) => n + (n % 100 > 10 && n % 100 < 14 ? "th" : { 1: "st", 2: "nd", 3: "rd" }[n % 10] || "th");
   const money = (v) => {
     const size = Math.abs(v).toLocaleString("en-US", { maximumFractionDigits: Math.abs(v) < 10 ? 1 : 0 });
