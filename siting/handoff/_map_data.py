@@ -14,6 +14,7 @@ from shapely import get_coordinates, maximum_inscribed_circle
 from shapely.geometry import Point, Polygon
 from shapely.geometry.base import BaseGeometry
 
+from siting.handoff._crowns import crown_shapes
 from siting.handoff._map_raster import Scale, clip_to, nice_scale, overlay
 from siting.handoff._map_text import (
     both,
@@ -38,7 +39,7 @@ from siting.units import QUANTITIES
 if TYPE_CHECKING:
     import pandas as pd
 
-__all__ = ["as_json", "crown_shapes", "label_points", "map_document", "need_scale"]
+__all__ = ["as_json", "label_points", "map_document", "need_scale"]
 
 _DEGREES_SHAPE = 8  # about a millimetre
 _DEGREES_POINT = 10
@@ -134,31 +135,6 @@ def need_scale(plan: Plan) -> Scale:
     scores = plan.zones["need_score"].to_numpy(dtype=float)
     known = scores[np.isfinite(scores)]
     return nice_scale(0.0, float(known.max()) if known.size else 1.0)
-
-
-def crown_shapes(trees: gpd.GeoDataFrame) -> list[BaseGeometry | None]:
-    """Return the crown of every tree: the drawn one, or a circle of its diameter.
-
-    Parameters
-    ----------
-    trees : GeoDataFrame
-        ``site.trees``.
-
-    Returns
-    -------
-    list of shapely geometry or None
-        None where neither is known.
-    """
-    shapes: list[BaseGeometry | None] = []
-    for _, tree in trees.iterrows():
-        crown, width = tree["crown"], float(tree["crown_diameter"])
-        if isinstance(crown, BaseGeometry) and not crown.is_empty:
-            shapes.append(crown)
-        elif math.isfinite(width) and width > 0:
-            shapes.append(tree.geometry.buffer(width / 2, quad_segs=8))
-        else:
-            shapes.append(None)
-    return shapes
 
 
 def label_points(plan: Plan) -> list[Point]:

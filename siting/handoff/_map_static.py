@@ -10,7 +10,8 @@ from shapely import get_coordinates
 from shapely.geometry import LineString, MultiPolygon, Polygon
 from shapely.geometry.base import BaseGeometry
 
-from siting.handoff._map_data import Document, crown_shapes, label_points, need_scale
+from siting.handoff._crowns import crown_shapes
+from siting.handoff._map_data import Document, label_points, need_scale
 from siting.handoff._map_text import Pair, shorten
 from siting.handoff.palette import INK, MARKS, NEED, ramp_colour, text_on
 from siting.planning import Plan

@@ -11,6 +11,7 @@ import geopandas as gpd
 import numpy as np
 import shapely
 
+from siting.handoff._crowns import crown_shapes
 from siting.handoff._sheet_fonts import fit_text, printable, width_of
 from siting.handoff._sheet_frame import Frame, fit
 from siting.handoff._sheet_pen import (
@@ -34,7 +35,6 @@ __all__ = [
     "paint_overview",
     "paint_surroundings",
     "sensor_frame",
-    "trees_as_crowns",
 ]
 
 _LEGEND_ROW: Final = 15.0
@@ -80,25 +80,13 @@ def sensor_frame(plan: Plan, sensor_id: str, *, width: float, height: float) -> 
     return centred if centred.denominator == tight.denominator else tight
 
 
-def trees_as_crowns(trees: gpd.GeoDataFrame) -> list[shapely.Geometry]:
-    """Return the outline of every crown: as drawn, else a circle of its diameter."""
-    shapes = []
-    for point, crown, across in zip(
-        trees.geometry, trees["crown"], trees["crown_diameter"], strict=True
-    ):
-        drawn = crown is not None and not (isinstance(crown, float) and math.isnan(crown))
-        radius = across / 2 if math.isfinite(across) else 0.5
-        shapes.append(crown if drawn else point.buffer(radius))
-    return shapes
-
-
 def _ground(pen: Pen, plan: Plan, *, keepout: bool = False) -> None:
     """Draw what is there: zones by need, crowns, keep-clear ground, paving, buildings."""
     site = plan.site
     shades = _need_shades(plan)
     for shape, shade in zip(plan.zones.geometry, shades, strict=True):
         pen.shapes([shape], Ink(shade, MARKS["zone_edge"], _WASH, width=0.7))
-    pen.shapes(trees_as_crowns(site.trees), Ink(MARKS["crown"], MARKS["crown_edge"], 0.35))
+    pen.shapes(crown_shapes(site.trees), Ink(MARKS["crown"], MARKS["crown_edge"], 0.35))
     for trunk in site.trees.geometry:
         pen.dot(trunk.x, trunk.y, 1.6, Ink(MARKS["trunk"]))
     if keepout:
