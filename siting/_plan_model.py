@@ -38,7 +38,11 @@ class Plan:
         Index `zone` as in ``site.hydrozones``; columns valve, controller, plants, soil,
         irrigation, area_m2, sun_hours (mean h/d over the season), insolation (season mean of
         shaded global radiation, MJ m⁻² d⁻¹), sky_view (0..1), plant_factor (season mean),
-        need_score (% of RAW used per peak day), net_irrigation_mm (per season), etc_peak_mm_d,
+        need_score (% of RAW used per peak day),
+        need_share_sun, _plants, _soil, _roots, _slope, _application (their sum is 1; NaN where the
+        zone is no thirstier than an undemanding one), need_ratio (thirst over that of an
+        undemanding zone), need_words (str: the same in plain words), net_irrigation_mm (per
+        season), etc_peak_mm_d,
         root_depth_m, taw_mm, raw_mm, precipitation_rate (mm/h), distribution_uniformity,
         sensor_id (its governor), control ("bypass" or "on_demand"), run_time_factor (against
         today's minutes; NaN without a timer), run_minutes (per event), today_minutes (NaN without

@@ -2,18 +2,15 @@
 
 from __future__ import annotations
 
-import hashlib
-import importlib.metadata
 from collections.abc import Callable, Mapping
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from siting import __version__
 from siting._plan_application import ZoneApplication, zone_application
 from siting._plan_choice import Decision, Prices, decide
 from siting._plan_control import (
@@ -35,6 +32,7 @@ from siting._plan_ground import (
 from siting._plan_measures import dryness_raster, zone_measures
 from siting._plan_model import Plan
 from siting._plan_places import connection_costs, place_zones, priced_trench
+from siting._plan_provenance import provenance
 from siting._plan_scenarios import Scenarios, draw_scenarios
 from siting._plan_tables import Simulated, season_table, sensor_ids, sensor_table, zone_table
 from siting._plan_words import answer
@@ -63,12 +61,6 @@ if TYPE_CHECKING:
 __all__ = ["Plan", "Progress", "plan", "plan_property", "read_inputs"]
 
 Progress = Callable[[str, int, int], None]
-
-
-#: Libraries whose version can change a number.
-_LIBRARIES: Final = (
-    "geopandas", "numpy", "pandas", "pvlib", "pyogrio", "pyproj", "rasterio", "scipy", "shapely",
-)  # fmt: skip
 
 
 def plan_property(path: Path | str, *, threads: int = 1, progress: Progress | None = None) -> Plan:
@@ -221,7 +213,7 @@ def plan(
         ),
         cautions=cautions_for(),
         warnings=tuple(dict.fromkeys(warnings)),
-        provenance=_provenance(site, settings, known),
+        provenance=provenance(site, settings, years=known.seasons.years, method=known.terms.method),
     )
 
 
@@ -296,7 +288,12 @@ def _survey(
     water = _with_measured(water, patterns)
     ground = survey(sun, pixels, eto=eto, water=water, application=patterns, scenarios=scenarios)
     measures = zone_measures(
-        site.hydrozones, sun, ground, terms=terms, seasons=seasons, water=water
+        site.hydrozones,
+        sun,
+        ground,
+        terms=terms,
+        seasons=seasons,
+        water=water,
     )
     measures["net_irrigation_mm"] = net_requirement(
         ground,
@@ -486,22 +483,3 @@ def _listed(zones: list[str]) -> str:
     if len(zones) == 1:
         return f"zone {zones[0]}"
     return f"{len(zones)} zones ({', '.join(zones)})"
-
-
-def _provenance(site: Site, settings: PropertyFile, known: _Known) -> dict[str, Any]:
-    """Return what the plan was made from: hashes of the inputs, versions and options."""
-    inputs = {Path(name) for name in site.sources} | {settings.path, settings.weather.path}
-    options = asdict(settings)
-    for place in ("path", "layers", "weather"):
-        del options[place]
-    return {
-        "siting": __version__,
-        "libraries": {name: importlib.metadata.version(name) for name in _LIBRARIES},
-        "inputs": {
-            path.name: hashlib.sha256(path.read_bytes()).hexdigest()
-            for path in sorted(inputs, key=lambda path: (path.name, str(path)))
-        },
-        "options": options,
-        "weather_seasons": list(known.seasons.years),
-        "reference_et": known.terms.method,
-    }

@@ -183,6 +183,17 @@ def _zones(site: Site) -> gpd.GeoDataFrame:
     frame["sky_view"] = [0.93, 0.74, 0.9, 0.55]
     frame["plant_factor"] = [0.68, 0.68, 0.5, 0.55]
     frame["need_score"] = [31.4, 24.9, 12.3, 9.6]
+    for cause, shares in {
+        "sun": [0.3, 0.2, 0.35, math.nan],
+        "plants": [0.25, 0.3, 0.1, math.nan],
+        "soil": [0.2, 0.25, 0.3, math.nan],
+        "roots": [0.15, 0.15, 0.15, math.nan],
+        "slope": [0.0, 0.0, 0.0, math.nan],
+        "application": [0.1, 0.1, 0.1, math.nan],
+    }.items():
+        frame[f"need_share_{cause}"] = shares
+    frame["need_ratio"] = [6.2, 4.1, 2.0, 1.01]
+    frame["need_words"] = ["6.2 times as thirsty as an undemanding zone: full sun 30 %"] * 4
     frame["net_irrigation_mm"] = [512.0, 401.5, 220.3, 150.1]
     frame["etc_peak_mm_d"] = [4.9, 3.9, 3.2, 2.1]
     frame["root_depth_m"] = [0.2, 0.2, 0.4, 0.3]

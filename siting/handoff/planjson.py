@@ -21,6 +21,7 @@ import shapely
 
 from siting.handoff.atomic import write_text
 from siting.planning import Plan
+from siting.water.need import CAUSES
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -35,7 +36,8 @@ _Columns = Mapping[str, int | None]
 _ZONES: Final[_Columns] = {
     "valve": None, "controller": None, "plants": None, "soil": None, "irrigation": None,
     "area_m2": 2, "sun_hours": 3, "insolation": 3, "sky_view": 4, "plant_factor": 4,
-    "need_score": 3, "net_irrigation_mm": 2, "etc_peak_mm_d": 3, "root_depth_m": 3, "taw_mm": 2,
+    "need_score": 3, "need_ratio": 3, "need_words": None, "net_irrigation_mm": 2,
+    "etc_peak_mm_d": 3, "root_depth_m": 3, "taw_mm": 2,
     "raw_mm": 2, "precipitation_rate": 2, "distribution_uniformity": 3, "sensor_id": None,
     "control": None, "run_time_factor": 3, "run_minutes": 1, "today_minutes": 1, "cycles": None,
     "cycle_minutes": 1, "soak_minutes": 1, "events": 2, "today_events": 2, "water_m3": 2,
@@ -229,8 +231,9 @@ def _ties(plan: Plan, decimals: int) -> dict[str, list[dict[str, Any]]]:
 def _zones(plan: Plan) -> list[dict[str, Any]]:
     """One record per hydrozone; the assumed values as a list."""
     records = _records(plan.zones, "zone", _ZONES)
-    for record, assumed in zip(records, plan.zones["defaults"], strict=True):
-        words = str(assumed or "").split(",")
+    for record, row in zip(records, _rows(plan.zones), strict=True):
+        words = str(row["defaults"] or "").split(",")
+        record["need_shares"] = {cause: _plain(row[f"need_share_{cause}"], 4) for cause in CAUSES}
         record["defaults"] = [word.strip() for word in words if word.strip()]
     return records
 
