@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any, Final
 
 from siting import __version__
+from siting._plan_weather import weather_files
 from siting.site.model import Site
 from siting.site.settings import PropertyFile
 
@@ -43,7 +44,8 @@ def provenance(
         siting and libraries (versions), inputs (sha256 by file name), options, weather_seasons and
         reference_et.
     """
-    inputs = {Path(name) for name in site.sources} | {settings.path, settings.weather.path}
+    inputs = {Path(name) for name in site.sources} | weather_files(settings.weather)
+    inputs.add(settings.path)
     options = asdict(settings)
     for place in ("path", "layers", "weather"):
         del options[place]

@@ -35,10 +35,10 @@ from siting._plan_places import connection_costs, place_zones, priced_trench
 from siting._plan_provenance import provenance
 from siting._plan_scenarios import Scenarios, draw_scenarios
 from siting._plan_tables import Simulated, season_table, sensor_ids, sensor_table, zone_table
+from siting._plan_weather import property_weather
 from siting._plan_words import answer
 from siting.cautions import cautions_for
 from siting.climate.calendar import season_calendar
-from siting.climate.daily import read_daily_csv
 from siting.climate.model import Climate, SeasonCalendar
 from siting.economics import capital, economics
 from siting.errors import Fault, InputError
@@ -91,13 +91,15 @@ def plan_property(path: Path | str, *, threads: int = 1, progress: Progress | No
     return plan(site, climate, settings, threads=threads, progress=progress)
 
 
-def read_inputs(path: Path | str) -> tuple[PropertyFile, Site, Climate]:
+def read_inputs(path: Path | str, *, fetch: bool = False) -> tuple[PropertyFile, Site, Climate]:
     """Read a property file, its layers and its weather, and report all their faults at once.
 
     Parameters
     ----------
     path : Path or str
         The property file, or its folder.
+    fetch : bool
+        Whether weather may be fetched over the network, where the property file asks for it.
 
     Returns
     -------
@@ -115,12 +117,14 @@ def read_inputs(path: Path | str) -> tuple[PropertyFile, Site, Climate]:
         open_property(path)  # raises again, with the faults of the layers too
         raise
     faults: list[Fault] = []
+    place: dict[str, float] = {}
     try:
         site = read_site(settings)
+        place = {"latitude": site.latitude, "longitude": site.longitude}
     except InputError as error:
         faults += error.faults
     try:
-        climate = read_daily_csv(settings.weather.path, elevation_m=settings.weather.elevation_m)
+        climate = property_weather(settings, **place, fetch=fetch)
     except InputError as error:
         faults += error.faults
     if faults:

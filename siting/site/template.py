@@ -50,6 +50,9 @@ layers = "property.gpkg"        # the drawing; or a table [layers]: layer name =
 [weather]
 file = "weather.csv"            # daily: date, tmin_c, tmax_c, rain_mm and what else is known
 {elevation} = 0{elevation_pad}# height of the weather station above the sea
+# format = "daily"              # or ghcn, normals; or tmy2, tmy3, epw, psm3 with a rain_file
+# years = 30                    # how many years to make when the file holds monthly normals
+# seed = 1                      # of the random numbers they are made with
 
 [season]
 start = "01-01"                 # first day on which the system may run (month-day)
