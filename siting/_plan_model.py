@@ -37,7 +37,9 @@ class Plan:
     zones : GeoDataFrame
         Index `zone` as in ``site.hydrozones``; columns valve, controller, plants, soil,
         irrigation, area_m2, sun_hours (mean h/d over the season), insolation (season mean of
-        shaded global radiation, MJ m⁻² d⁻¹), sky_view (0..1), plant_factor (season mean),
+        shaded global radiation, MJ m⁻² d⁻¹), sky_view (0..1), plant_factor (season
+        mean: ks x kd x establishment), ks, kd, establishment, kmc (microclimate factor in use),
+        kmc_computed (by the sun), kmc_range (str: its published class), kl (plant_factor x kmc),
         need_score (% of RAW used per peak day),
         need_share_sun, _plants, _soil, _roots, _slope, _application (their sum is 1; NaN where the
         zone is no thirstier than an undemanding one), need_ratio (thirst over that of an

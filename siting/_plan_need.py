@@ -12,10 +12,11 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from siting._plan_ground import Ground
+from siting._plan_water import open_eto
 from siting.water.need import CAUSES, need_shares, whole_percents
 from siting.water.soil import SOIL_CLASSES
 
-__all__ = ["need_columns", "zone_kmc"]
+__all__ = ["need_columns"]
 
 _Array = NDArray[np.float64]
 
@@ -26,39 +27,17 @@ _PART_SUN: Final = 0.80
 _SHALLOW_M: Final = 0.4
 
 
-def zone_eto(ground: Ground, water: pd.DataFrame) -> _Array:
+def _zone_eto(ground: Ground, water: pd.DataFrame) -> _Array:
     """Return each zone's mean reference ET with its own sun, shape (Z, M) [mm/d]."""
     factors = water[[f"plant_factor_{month}" for month in ground.eto.months]].to_numpy(dtype=float)
-    eto: _Array = ground.etc.to_numpy(dtype=float) / factors
+    eto: _Array = ground.etc.to_numpy(dtype=float) / factors * _scale(water)
     return eto
 
 
-def open_eto(ground: Ground) -> _Array:
-    """Return the reference ET of open ground in each month, shape (M,) [mm/d]."""
-    terms = ground.eto
-    return np.maximum(terms.constant + terms.beam + terms.sky, 0.0)
-
-
-def zone_kmc(ground: Ground, water: pd.DataFrame) -> pd.Series[float]:
-    """Return the microclimate factor that the sun result gives each zone.
-
-    Parameters
-    ----------
-    ground : Ground
-        Points and demand.
-    water : DataFrame
-        As from `siting.water.zones.zone_water`.
-
-    Returns
-    -------
-    Series
-        ETo of the zone's ground over that of open ground, mean of the season [-].
-    """
-    days, bare = ground.eto.days, open_eto(ground)
-    whole = float(bare @ days)
-    own = zone_eto(ground, water) @ days
-    kmc = own / whole if whole > 0 else np.ones_like(own)
-    return pd.Series(kmc, index=water.index, name="kmc")
+def _scale(water: pd.DataFrame) -> _Array:
+    """Return what a given microclimate factor puts on the computed one, shape (Z, 1)."""
+    scale: _Array = water["kmc_scale"].to_numpy(dtype=float)[:, None]
+    return scale
 
 
 def need_columns(
@@ -94,8 +73,8 @@ def need_columns(
     flat = np.array([SOIL_CLASSES[str(word)].accumulation[0] for word in water["soil_class"]])
     table = pd.DataFrame(
         {
-            "eto": zone_eto(ground, water)[rows, place],
-            "plant_factor": factors[rows, place],
+            "eto": _zone_eto(ground, water)[rows, place],
+            "plant_factor": (factors / _scale(water))[rows, place],
             "depletion_fraction": water["depletion_fraction"],
             "available_water": water["taw_mm"] / water["root_depth_m"] / 1000.0,
             "intake_rate": water["intake_rate"],
@@ -107,7 +86,7 @@ def need_columns(
         },
         index=water.index,
     )
-    bare = open_eto(ground)[place]
+    bare = open_eto(ground.eto)[place]
     shares = need_shares(table, open_eto=bare)
     sunny = table["eto"].to_numpy() / np.maximum(bare, 1e-9)
     told = [

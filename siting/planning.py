@@ -35,6 +35,7 @@ from siting._plan_places import connection_costs, place_zones, priced_trench
 from siting._plan_provenance import provenance
 from siting._plan_scenarios import Scenarios, draw_scenarios
 from siting._plan_tables import Simulated, season_table, sensor_ids, sensor_table, zone_table
+from siting._plan_water import aridity, with_microclimate
 from siting._plan_weather import property_weather
 from siting._plan_words import answer
 from siting.cautions import cautions_for
@@ -52,6 +53,7 @@ from siting.site.settings import PropertyFile
 from siting.sun.position import season_positions
 from siting.ties import sensor_ties
 from siting.water.reference_et import EtoTerms, eto_terms
+from siting.water.soilmap import with_soil_map
 from siting.water.zones import zone_water
 from siting.wiring import WireRoutes, parts_list, wire_routes
 
@@ -167,7 +169,7 @@ def plan(
     """
     seasons = season_calendar(climate, start=settings.season.start, end=settings.season.end)
     terms = eto_terms(climate.daily, latitude=site.latitude, elevation_m=climate.elevation_m)
-    known = _survey(site, settings, seasons, terms, threads=threads, progress=progress)
+    known = _survey(site, climate, settings, (seasons, terms), threads=threads, progress=progress)
     hazards = setback_hazards(
         site.hydrozones,
         boundary=site.boundary,
@@ -261,16 +263,18 @@ class _Built:
 
 def _survey(
     site: Site,
+    climate: Climate,
     settings: PropertyFile,
-    seasons: SeasonCalendar,
-    terms: EtoTerms,
+    weather: tuple[SeasonCalendar, EtoTerms],
     *,
     threads: int,
     progress: Progress | None,
 ) -> _Known:
     """Work out sun, water and dryness."""
-    analysis = settings.analysis
-    water = zone_water(site.hydrozones, latitude=site.latitude)
+    analysis, (seasons, terms) = settings.analysis, weather
+    zones, soil_notes = with_soil_map(site.hydrozones, site.soils)
+    dry, climate_note = aridity(climate, terms)
+    water = zone_water(zones, latitude=site.latitude, hot_arid=dry)
     scenarios = draw_scenarios(analysis.scenarios, seed=analysis.seed)
     eto = monthly_eto(terms, seasons)
     positions = season_positions(
@@ -288,6 +292,7 @@ def _survey(
     pixels: ZonePixels = zone_pixels(
         sun.drawn.grid, site.hydrozones, roof=np.isnan(sun.drawn.sky_view)
     )
+    water = with_microclimate(water, sun, pixels, eto)
     patterns, notes = zone_application(pixels, site.hydrozones, cans=site.cans, water=water)
     water = _with_measured(water, patterns)
     ground = survey(sun, pixels, eto=eto, water=water, application=patterns, scenarios=scenarios)
@@ -315,7 +320,7 @@ def _survey(
         ground=ground,
         measures=measures,
         measured=np.array([patterns[zone].measured for zone in pixels.zones]),
-        warnings=(*pixels.warnings, *notes),
+        warnings=(climate_note, *soil_notes, *pixels.warnings, *notes),
     )
 
 

@@ -182,6 +182,10 @@ def _zones(site: Site) -> gpd.GeoDataFrame:
     frame["insolation"] = [21.4, 17.2, 20.0, 11.5]
     frame["sky_view"] = [0.93, 0.74, 0.9, 0.55]
     frame["plant_factor"] = [0.68, 0.68, 0.5, 0.55]
+    frame["ks"], frame["kd"], frame["establishment"] = frame["plant_factor"], 1.0, 1.0
+    frame["kmc"] = frame["kmc_computed"] = [0.98, 0.8, 0.95, 0.6]
+    frame["kmc_range"] = ["average 1", "low 0.5-0.9", "average 1", "low 0.5-0.9"]
+    frame["kl"] = frame["plant_factor"] * frame["kmc"]
     frame["need_score"] = [31.4, 24.9, 12.3, 9.6]
     for cause, shares in {
         "sun": [0.3, 0.2, 0.35, math.nan],

@@ -36,6 +36,7 @@ _Columns = Mapping[str, int | None]
 _ZONES: Final[_Columns] = {
     "valve": None, "controller": None, "plants": None, "soil": None, "irrigation": None,
     "area_m2": 2, "sun_hours": 3, "insolation": 3, "sky_view": 4, "plant_factor": 4,
+    "ks": 4, "kd": 4, "establishment": 3, "kmc": 4, "kmc_computed": 4, "kmc_range": None, "kl": 4,
     "need_score": 3, "need_ratio": 3, "need_words": None, "net_irrigation_mm": 2,
     "etc_peak_mm_d": 3, "root_depth_m": 3, "taw_mm": 2,
     "raw_mm": 2, "precipitation_rate": 2, "distribution_uniformity": 3, "sensor_id": None,

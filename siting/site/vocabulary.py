@@ -11,6 +11,7 @@ __all__ = [
     "PLANTS",
     "RASTER_LAYERS",
     "SOILS",
+    "TURF_TABLES",
     "VECTOR_LAYERS",
     "WEEKDAYS",
 ]
@@ -44,6 +45,9 @@ SOILS: Final = (
     "clay",
 )
 
+#: Published sets of monthly turf coefficients, by where they were measured.
+TURF_TABLES: Final = ("florida", "south_florida", "california", "arizona", "new_mexico")
+
 IRRIGATION: Final = ("spray", "rotor", "rotary_nozzle", "impact", "bubbler", "drip")
 
 FIXTURES: Final = (
@@ -66,6 +70,7 @@ VECTOR_LAYERS: Final = (
     "paving",
     "fixtures",
     "cans",
+    "soils",
 )
 
 #: Heights of everything that shades; of the bare ground.
