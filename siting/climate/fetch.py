@@ -86,6 +86,7 @@ def _power(latitude: float, longitude: float, first: dt.date, last: dt.date) -> 
         )
         parts.append(data)
     raw = pd.concat(parts)
+    raw = raw[~raw.index.duplicated()]
     hours = pd.DataFrame(index=raw.index)
     for name, (column, units) in _POWER.items():
         unit = meta["parameters"][name]["units"]

@@ -89,11 +89,13 @@ class WeatherPattern:
     wet_concentration: float = 5.0
     wind_log_sd: float = 0.35
     reference: str = (
-        "Matrices: Richardson & Wright 1984, WGEN, USDA-ARS-8, as in several public codes. "
-        "Scheme: Richardson 1981, Water Resources Research 17:182-190 (from memory). Wet after "
-        "dry and gamma scale: Geng, Penning de Vries & Supit 1986, Agric. For. Meteorol. 36:363 "
-        "(title from memory; coefficients as in several public codes). All other values are "
-        "plausible choices without a published source."
+        "Matrices: Richardson & Wright 1984, WGEN, USDA-ARS-8, as quoted in several public codes; "
+        "they follow to the last digit but one from the correlations of 31 stations in the United "
+        "States (Richardson 1982, from memory). Scheme: Richardson 1981, Water Resources Research "
+        "17:182-190 (from memory). Wet after dry (0.75) and gamma scale (-2.16 + 1.83 mean): Geng, "
+        "Penning de Vries & Supit 1986, Agric. For. Meteorol. 36:363 (title from memory; "
+        "coefficients as quoted in several public codes). All other values are plausible choices "
+        "without a published source."
     )
 
 

@@ -105,4 +105,5 @@ def _is_normals(cells: set[str]) -> bool:
 def _is_daily(cells: set[str]) -> bool:
     if "month" in cells and "date" not in cells:
         return False
-    return bool(cells & _ours()) or ("date" in cells and "station" not in cells)
+    foreign = {"station", "element"} & cells
+    return bool(cells & _ours()) or ("date" in cells and not foreign)

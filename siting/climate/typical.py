@@ -30,7 +30,7 @@ _DAY_H: Final = 24.0
 _WIND_HEIGHT: Final = 10.0
 _LEAP: Final = (2, 29)
 _MALFORMED: Final = (
-    ArithmeticError, AttributeError, LookupError, StopIteration, TypeError, ValueError,
+    ArithmeticError, AttributeError, LookupError, NameError, StopIteration, TypeError, ValueError,
 )  # fmt: skip
 
 
