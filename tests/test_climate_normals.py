@@ -128,3 +128,8 @@ def test_rain_below_the_least_of_a_wet_day_is_refused(tmp_path):
     options = WeatherOptions(elevation_m=1.0, latitude=28.5, years=1, wet_day_mm=9.0)
     with pytest.raises(InputError, match="less rain than 9 mm on each wet day"):
         read_normals(normals_csv(tmp_path / "n.csv"), options)
+
+
+def test_without_a_place_nothing_is_made(tmp_path):
+    with pytest.raises(InputError, match="no latitude"):
+        read_normals(normals_csv(tmp_path / "n.csv"), WeatherOptions(elevation_m=1.0))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import calendar
+import math
 from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
@@ -27,7 +28,7 @@ from siting.climate.generator import daily_from_normals
 from siting.climate.model import Climate
 from siting.climate.options import WeatherOptions
 from siting.climate.record import day_frame, finish_record
-from siting.errors import InputError
+from siting.errors import Fault, InputError
 
 __all__ = ["NORMALS_COLUMNS", "read_normals", "read_normals_table"]
 
@@ -140,6 +141,9 @@ def read_normals(path: Path, options: WeatherOptions) -> Climate:
     """
     normals, warnings = read_normals_table(path)
     file = path.name
+    if math.isnan(options.latitude):
+        found, mend = "no latitude of the property", "Mend its layers first; nothing is wrong here."
+        raise InputError([Fault(file, found, "normals of a known place", mend)])
     if "wind_m_s" in normals:
         height = normals.get("wind_height_m", pd.Series(np.nan, normals.index))
         if options.wind_height_m is None and height.isna().any():
