@@ -41,10 +41,12 @@ __all__ = [
 
 _Array = NDArray[np.float64]
 
-#: Settings tried, as shares of the depletion fraction p: from just below field capacity to just
-#: above the onset of stress.
-BYPASS_SHARES: Final = (0.1, 0.3, 0.5, 0.7, 0.9)
-ON_DEMAND_SHARES: Final = (0.5, 0.7, 0.9)
+#: Settings tried, as shares of the depletion fraction p: from just below field capacity to where
+#: the sensor's layer, which dries ahead of the root zone, is drier than the onset of stress.
+BYPASS_SHARES: Final = (0.1, 0.3, 0.5, 0.7, 0.9, 1.2)
+ON_DEMAND_SHARES: Final = (0.5, 0.7, 0.9, 1.2)
+#: No threshold is drier than this share of the layer's available water.
+_DRIEST: Final = 0.9
 
 #: A relaxed zone may have this many stress days more than the least it can reach.
 _SLACK_DAYS: Final = 5.0
@@ -85,10 +87,12 @@ def driest_quarters(
     scenarios: Scenarios,
     plants: Sequence[str],
     depletion_fraction: _Array,
+    sensor_share: _Array,
 ) -> RootZones:
     """Put the driest quarter of every zone through every day of every season and scenario.
 
-    Runs are ordered scenario by scenario, years within: W = S x Y.
+    A sensor in zone z reads the upper `sensor_share[z]` of its root zone. Runs are ordered scenario
+    by scenario, years within: W = S x Y.
     """
     count, years = scenarios.count, len(seasons.years)
     place = np.searchsorted(ground.eto.months, seasons.month)
@@ -111,6 +115,7 @@ def driest_quarters(
         taw=taw,
         raw=taw * depletion_fraction[:, None],
         application=np.repeat(ground.application, years, axis=1),
+        sensor_share=sensor_share,
     )
 
 
@@ -265,7 +270,7 @@ def _bypass(
     per_minute: _Array,
 ) -> Governors:
     zone, share = _each_zone_and_share(len(fraction), BYPASS_SHARES)
-    low = share * fraction[zone]
+    low = np.minimum(share * fraction[zone], _DRIEST)
     least = least_depth(
         roots, zone=zone, threshold_fraction=low, days=days, cap=cap, step=per_minute[zone]
     )
@@ -281,7 +286,7 @@ def _on_demand(
     per_minute: _Array,  # noqa: ARG001
 ) -> Governors:
     zone, share = _each_zone_and_share(len(fraction), ON_DEMAND_SHARES)
-    low, high = share * fraction[zone], np.zeros(len(zone))
+    low, high = np.minimum(share * fraction[zone], _DRIEST), np.zeros(len(zone))
     any_day = np.ones_like(days)
     watering = on_demand_events(
         roots, zone=zone, low_fraction=low, high_fraction=high, days=any_day

@@ -58,8 +58,9 @@ class Plan:
         (property CRS), lon, lat, depth_m, depth_note (str), dryness_rank, dryness_rank_zone,
         rank_sd (0..1), setback_ratio (>= 1 when all setbacks are met), binding_setback (str),
         setback_note (str: what gave way, or ""), reason (str, plain words: why here),
-        threshold_low_mm, threshold_high_mm (depletion at which watering is allowed / stops; high
-        NaN for bypass), threshold_low_fraction, threshold_high_fraction (of available water
+        threshold_low_mm (depletion of the layer that the sensor reads at which watering is
+        allowed), threshold_high_mm (depletion of the root zone at which it stops; NaN for bypass),
+        threshold_low_fraction, threshold_high_fraction (of the available water of the same
         depleted), threshold_vwc (volumetric water content at the low threshold), soak_wait_h
         (wait after soaking before the reading), threshold_note (str), wire_m (path to its
         controller), trench_m (its share of the trench), geometry (Point).

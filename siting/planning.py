@@ -34,7 +34,14 @@ from siting._plan_model import Plan
 from siting._plan_places import connection_costs, place_zones, priced_trench
 from siting._plan_provenance import provenance
 from siting._plan_scenarios import Scenarios, draw_scenarios
-from siting._plan_tables import Simulated, season_table, sensor_ids, sensor_table, zone_table
+from siting._plan_tables import (
+    Simulated,
+    season_table,
+    sensor_ids,
+    sensor_shares,
+    sensor_table,
+    zone_table,
+)
 from siting._plan_water import aridity, with_microclimate
 from siting._plan_weather import property_weather
 from siting._plan_words import answer
@@ -297,12 +304,7 @@ def _survey(
     water = _with_measured(water, patterns)
     ground = survey(sun, pixels, eto=eto, water=water, application=patterns, scenarios=scenarios)
     measures = zone_measures(
-        site.hydrozones,
-        sun,
-        ground,
-        terms=terms,
-        seasons=seasons,
-        water=water,
+        site.hydrozones, sun, ground, terms=terms, seasons=seasons, water=water
     )
     measures["net_irrigation_mm"] = net_requirement(
         ground,
@@ -358,6 +360,7 @@ def _decide(
         scenarios=known.scenarios,
         plants=[str(word) for word in zones["plants"]],
         depletion_fraction=fraction,
+        sensor_share=sensor_shares(zones, water),
     )
     rate = water["precipitation_rate"].to_numpy(dtype=float)
     days = np.tile(timer_days(known.seasons.dates, settings.timer), (1, known.scenarios.count))
