@@ -9,6 +9,7 @@ import pandas as pd
 import pytest
 
 from siting.climate.daily import read_daily_csv
+from siting.climate.generator import daily_from_normals
 from siting.climate.options import WeatherOptions
 from siting.climate.suspicion import suspicions
 from siting.water.reference_et import eto_terms
@@ -100,3 +101,54 @@ def test_wageningen(tmp_path):
     assert eto.idxmax() == 1976
     assert rain.idxmin() == 1976
     assert suspicions(climate.daily, WAGENINGEN[0]) == ()
+
+
+def normals_of(daily: pd.DataFrame, wet_day_mm: float) -> pd.DataFrame:
+    """Return the monthly normals of a record of whole years."""
+    month = daily.index.month
+    days = np.array([31, 28, 31, 30, 31, 30, 31, 31, 30, 31, 30, 31])
+    wet = daily["rain_mm"] >= wet_day_mm
+    normals = daily[["tmin_c", "tmax_c"]].groupby(month).mean()
+    normals["rain_mm"] = daily["rain_mm"].where(wet, 0.0).groupby(month).mean() * days
+    normals["wet_days"] = wet.groupby(month).mean() * days
+    normals["wind_m_s"] = daily["wind_2m_m_s"].groupby(month).mean()
+    if daily["rs_mj_m2"].notna().all():
+        normals["rs_mj_m2"] = daily["rs_mj_m2"].groupby(month).mean()
+        pressure = np.log(daily["ea_kpa"].groupby(month).mean() / 0.6108)
+        normals["tdew_c"] = 237.3 * pressure / (17.27 - pressure)
+    return normals
+
+
+def dry_spells(daily: pd.DataFrame) -> np.ndarray:
+    """Return the lengths of the runs of days below 1 mm from April to September [d]."""
+    rain = daily["rain_mm"][daily.index.month.isin(range(4, 10))].to_numpy()
+    edges = np.flatnonzero(np.diff(np.concatenate([[0], (rain < 1.0).astype(int), [0]])))
+    return edges[1::2] - edges[::2]
+
+
+@pytest.mark.skipif(not (HAS_PCSE and HAS_VEGA), reason="pcse or vega_datasets is not installed")
+@pytest.mark.parametrize(
+    ("write", "place"), [(wageningen_daily, WAGENINGEN), (seattle_daily, SEATTLE)]
+)
+def test_generated_years_against_the_years_they_come_from(tmp_path, write, place):
+    """What the generator's docstring promises, and what it admits."""
+    latitude, _, elevation = place
+    real = read_daily_csv(write(tmp_path / "w.csv"), elevation_m=elevation).daily
+    real = real[real.index.year != 1991]
+    made = daily_from_normals(
+        normals_of(real, 1.0), years=60, first_year=2001, seed=1, latitude=latitude, wet_day_mm=1.0
+    )
+    made = made.rename(columns={"wind_m_s": "wind_2m_m_s"}).set_index("date")
+    eto, rain = [], []
+    for daily in (real, made):
+        terms = eto_terms(daily, latitude=latitude, elevation_m=elevation)
+        eto.append(yearly(terms.open_sky, daily.index))
+        rain.append(yearly(daily["rain_mm"], daily.index))
+    assert eto[1].mean() == pytest.approx(eto[0].mean(), rel=0.04)
+    assert rain[1].mean() == pytest.approx(rain[0].mean(), rel=0.05)
+    spells = [dry_spells(daily).mean() for daily in (real, made)]
+    assert spells[1] == pytest.approx(spells[0], rel=0.15)
+    heavy = [daily["rain_mm"].quantile(0.99) for daily in (real, made)]
+    assert heavy[1] == pytest.approx(heavy[0], rel=0.15)
+    assert 0.55 < rain[1].std() / rain[0].std() < 1.0
+    assert 0.15 < eto[1].std() / eto[0].std() < 0.6

@@ -15,6 +15,7 @@ from siting.climate.sky import extraterrestrial_radiation
 from siting.climate.typical import read_typical_year
 from siting.errors import InputError
 from siting.water.radiation import daily_diffuse_fraction
+from siting.water.reference_et import eto_terms
 from tests import weather_files
 from tests.real_weather import typical_year
 
@@ -122,6 +123,23 @@ def test_under_measured_rain_it_becomes_many_years(rain_file, kind):
     assert "taken as 10 m" in words
     assert ("read as a typical year, TMY3" in words) == (kind is None)
     assert "km away" not in words
+
+
+def test_the_split_of_the_file_decides_what_shade_takes(rain_file):
+    options = WeatherOptions(latitude=36.1, longitude=-79.95, rain_file=rain_file)
+    daily = read_weather(typical_year(GREENSBORO), options=options).daily
+    own = eto_terms(daily, latitude=36.1, elevation_m=273.0)
+    plain = eto_terms(daily.drop(columns="diffuse_fraction"), latitude=36.1, elevation_m=273.0)
+    np.testing.assert_allclose(own.open_sky, plain.open_sky)
+    np.testing.assert_allclose(own.diffuse_fraction, daily["diffuse_fraction"])
+    assert not np.allclose(own.beam, plain.beam)
+    assert "the weather file's own on all days" in own.reason
+    holed = daily.assign(diffuse_fraction=daily["diffuse_fraction"].where(daily.index.month > 1))
+    partly = eto_terms(holed, latitude=36.1, elevation_m=273.0)
+    january = daily.index.month == 1
+    np.testing.assert_allclose(partly.diffuse_fraction[january], plain.diffuse_fraction[january])
+    np.testing.assert_allclose(partly.diffuse_fraction[~january], own.diffuse_fraction[~january])
+    assert "on 1,003 of 1,096 days" in partly.reason
 
 
 def test_a_far_station_and_another_height_are_said(rain_file):

@@ -167,7 +167,8 @@ def read_normals(path: Path, options: WeatherOptions) -> Climate:
     least = f"at least {options.wet_day_mm:g} mm" if options.wet_day_mm else "any rain at all"
     warnings.append(
         f"{file}: {options.years} years of days generated from twelve normals (seed "
-        f"{options.seed}); none was measured. A wet day is one with {least} (wet_day_mm)."
+        f"{options.seed}); none was measured, and they differ less from each other than real years "
+        f"do. A wet day is one with {least} (wet_day_mm)."
     )
     missing = [word for name, word in _WORDS.items() if daily[name].isna().all()]
     if missing:

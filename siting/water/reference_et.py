@@ -372,7 +372,8 @@ def eto_terms(
 ) -> EtoTerms:
     """Split each day's ETo into what a pixel's beam, sky view and neither decide.
 
-    The day's radiation is split into beam and diffuse by its clearness. The net longwave loss stays
+    The day's radiation is split into beam and diffuse as the weather itself says (a column
+    diffuse_fraction), else by its clearness. The net longwave loss stays
     that of the open sky: walls and crowns hide the cold sky too, so that the evapotranspiration in
     deep shade is, if anything, somewhat higher than this.
 
@@ -382,7 +383,7 @@ def eto_terms(
     ----------
     daily : DataFrame, N rows
         Index: the days. Columns tmin_c, tmax_c [°C], rs_mj_m2 [MJ m⁻² d⁻¹], ea_kpa [kPa],
-        wind_2m_m_s [m/s]; the last three may be NaN.
+        wind_2m_m_s [m/s], the last three may be NaN; where known diffuse_fraction [-].
     latitude : float
         North positive [deg].
     elevation_m : float
@@ -415,7 +416,7 @@ def eto_terms(
         "wind_2m_m_s": np.full_like(ra, estimates.wind_m_s),
     }
     rs, ea, wind = (np.where(np.isnan(given[n]), instead[n], given[n]) for n in _MEASURED)
-    diffuse = daily_diffuse_fraction(rs, ra, sunset)
+    diffuse, split = _split(daily, given["rs_mj_m2"], daily_diffuse_fraction(rs, ra, sunset))
     if only_temperatures:
         constant, sun = np.zeros_like(ra), hargreaves(ra, tmin, tmax)
         method, reason = "Hargreaves", "only temperatures are known (FAO-56 Eq. 52)."
@@ -430,8 +431,19 @@ def eto_terms(
         rso = clear_sky_radiation(ra, elevation_m)
         constant = aero - gain * net_longwave(tmin, tmax, ea, rs, rso)
         sun = gain * net_shortwave(rs)
-        method, reason = surface.method, _reason(given, estimates)
+        method, reason = surface.method, _reason(given, estimates) + split
     return EtoTerms(constant, sun * (1.0 - diffuse), sun * diffuse, rs, ra, diffuse, method, reason)
+
+
+def _split(daily: pd.DataFrame, measured: _Array, estimated: _Array) -> tuple[_Array, str]:
+    """Return the diffuse fraction, the weather's own where it is known with its radiation."""
+    if "diffuse_fraction" not in daily:
+        return estimated, ""
+    own = daily["diffuse_fraction"].to_numpy(dtype=np.float64)
+    use = np.isfinite(own) & np.isfinite(measured)
+    days = "all days" if use.all() else f"{int(use.sum()):,} of {use.size:,} days"
+    words = f" Its split into beam and diffuse is the weather file's own on {days}."
+    return np.where(use, own, estimated), words
 
 
 def _reason(given: dict[str, _Array], estimates: Estimates) -> str:
