@@ -87,7 +87,9 @@ class Plan:
     economics : mapping
         currency, capital, saved_per_year, saved_per_year_low, saved_per_year_high, payback_years,
         payback_years_low, payback_years_high (None where they cannot be claimed), device,
-        installation, trench, wire (parts of the capital), claim (str: plain words).
+        installation, trench, wire (parts of the capital), claim (str: plain words), budget (the
+        published water budget that the user asked for, or None; see
+        `siting.water.budget.water_budget`).
     parts : DataFrame
         Parts list: item, quantity, unit, note.
     sun : SunShade

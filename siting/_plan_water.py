@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 import pandas as pd
@@ -11,10 +11,12 @@ from numpy.typing import NDArray
 from siting._plan_ground import MonthlyEto, SunVariants
 from siting.climate.model import Climate
 from siting.hydrozones import ZonePixels, pixel_eto
+from siting.site.settings import Water
+from siting.water.budget import climate_year, water_budget
 from siting.water.plants import factor_class
 from siting.water.reference_et import EtoTerms
 
-__all__ = ["aridity", "landscape_columns", "open_eto", "with_microclimate"]
+__all__ = ["aridity", "budget", "landscape_columns", "open_eto", "with_microclimate"]
 
 _Array = NDArray[np.float64]
 
@@ -49,6 +51,45 @@ def aridity(climate: Climate, terms: EtoTerms) -> tuple[bool, str]:
     kind = "dry" if dry else "humid"
     words = f"plant factors for a {kind} climate: rain is {index:.2f} of reference ET"
     return dry, f"{words} (dry below {_DRY:g})"
+
+
+def budget(
+    water: Water, climate: Climate, terms: EtoTerms, *, zones: pd.DataFrame, table: pd.DataFrame
+) -> dict[str, Any] | None:
+    """Return the water budget that the user asked for, or None.
+
+    Parameters
+    ----------
+    water : Water
+        Which budget, for which use.
+    climate : Climate
+        Daily weather.
+    terms : EtoTerms
+        Reference ET of the same days.
+    zones : DataFrame
+        Columns plants, area_m2, kmc, distribution_uniformity.
+    table : DataFrame
+        As from `with_microclimate`.
+
+    Returns
+    -------
+    dict or None
+        See `siting.water.budget.water_budget`.
+    """
+    if water.budget is None:
+        return None
+    days = climate.daily
+    year = climate_year(
+        pd.DatetimeIndex(days.index), terms.open_sky, days["rain_mm"].to_numpy(dtype=float)
+    )
+    months = [f"plant_factor_{month}" for month in range(1, 13)]
+    peak = table[f"plant_factor_{year.peak_month}"] / table["kmc_scale"]
+    beside = zones[["plants", "area_m2", "distribution_uniformity"]].assign(
+        plant_factor=table[months].mean(axis=1) / table["kmc_scale"],
+        kl=peak * zones["kmc"],
+        efficiency=table["application_efficiency"],
+    )
+    return water_budget(water.budget, beside, year=year, use=water.budget_use)
 
 
 def open_eto(eto: MonthlyEto) -> _Array:

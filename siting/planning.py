@@ -42,7 +42,7 @@ from siting._plan_tables import (
     sensor_table,
     zone_table,
 )
-from siting._plan_water import aridity, with_microclimate
+from siting._plan_water import aridity, budget, with_microclimate
 from siting._plan_weather import property_weather
 from siting._plan_words import answer
 from siting.cautions import cautions_for
@@ -197,6 +197,7 @@ def plan(
     )
     decided = _decide(site, settings, known, placements, progress=progress)
     built = _build(site, settings, known, placements, decided)
+    allowed = budget(settings.water, climate, terms, zones=built.zones, table=known.water)
     warnings = (
         *site.warnings, *climate.warnings, *_assumptions(settings, known), *decided.warnings,
         *built.warnings,
@@ -212,7 +213,7 @@ def plan(
         ties=built.ties,
         keepout=keepout_areas(hazards, boundary=site.boundary, hydrozones=site.hydrozones),
         season=built.season,
-        economics=built.economics,
+        economics={**built.economics, "budget": allowed},
         parts=parts_list(built.wires, units=settings.units),
         sun=known.sun.drawn,
         dryness=dryness_raster(known.sun, known.ground),

@@ -400,6 +400,20 @@ def _economics() -> dict:
         "installation": 300.0,
         "trench": 303.0,
         "wire": 50.4,
+        "budget": {
+            "kind": "mwelo",
+            "use": "residential",
+            "reference": "the ordinance",
+            "period": "year",
+            "eto_mm": 1302.4,
+            "area_m2": 912.5,
+            "special_area_m2": 0.0,
+            "et_adjustment": 0.55,
+            "allowance_m3": 640.2,
+            "estimated_m3": 655.9,
+            "within": False,
+            "zones": {"A": 400.0, "B": 255.9},
+        },
         "claim": "Against today's timer the plan saves 780 to 815 m³ a season.",
     }
 

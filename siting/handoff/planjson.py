@@ -82,6 +82,10 @@ _ECONOMICS: Final[_Columns] = {
     "saved_per_year": 2, "saved_per_year_low": 2, "saved_per_year_high": 2, "payback_years": 2,
     "payback_years_low": 2, "payback_years_high": 2, "claim": None,
 }  # fmt: skip
+_BUDGET: Final[_Columns] = {
+    "kind": None, "use": None, "reference": None, "period": None, "eto_mm": 1, "area_m2": 2,
+    "special_area_m2": 2, "et_adjustment": 3, "allowance_m3": 2, "estimated_m3": 2, "within": None,
+}  # fmt: skip
 _PARTS: Final[_Columns] = {"item": None, "quantity": 3, "unit": None, "note": None}
 
 
@@ -121,6 +125,7 @@ def plan_document(plan: Plan) -> dict[str, Any]:
         "rules": _records(plan.rules, "rule", _RULES),
         "season": _season(plan.season),
         "economics": {k: _plain(plan.economics.get(k), d) for k, d in _ECONOMICS.items()},
+        "budget": _budget(plan.economics.get("budget")),
         "parts": _records(plan.parts, None, _PARTS),
         "warnings": list(plan.warnings),
         "cautions": list(plan.cautions),
@@ -237,6 +242,14 @@ def _zones(plan: Plan) -> list[dict[str, Any]]:
         record["need_shares"] = {cause: _plain(row[f"need_share_{cause}"], 4) for cause in CAUSES}
         record["defaults"] = [word.strip() for word in words if word.strip()]
     return records
+
+
+def _budget(budget: Mapping[str, Any] | None) -> dict[str, Any] | None:
+    """Return the water budget, its zones as records; None where none was asked for."""
+    if budget is None:
+        return None
+    parts = [{"zone": z, "estimated_m3": _plain(v, 2)} for z, v in budget["zones"].items()]
+    return {name: _plain(budget[name], d) for name, d in _BUDGET.items()} | {"zones": parts}
 
 
 def _season(season: pd.DataFrame) -> dict[str, Any]:

@@ -25,7 +25,7 @@ from siting.site.settings import (
     Water,
 )
 from siting.site.tomltable import NumberKey, TomlFile, TomlTable, key_lines, length_spellings
-from siting.site.vocabulary import CONTROL_KINDS, WEEKDAYS
+from siting.site.vocabulary import BUDGET_USES, BUDGETS, CONTROL_KINDS, WEEKDAYS
 from siting.site.weatherkeys import NO_WEATHER, WEATHER_KEYS, read_weather_table
 from siting.units import FOOT_M, GALLON_M3, INCH_MM
 
@@ -162,7 +162,7 @@ def _homes() -> dict[str, str]:
     homes = dict.fromkeys(("units", "units_in", "layers", "name", "season"), "")
     tables = {
         "costs": _COSTS,
-        "water": (_PRICE, NumberKey("currency", 0, 0)),
+        "water": (_PRICE, *(NumberKey(k, 0, 0) for k in ("currency", "budget", "budget_use"))),
         "control": (*_CONTROL, NumberKey("kinds", 0, 0)),
         "setbacks": _SETBACKS,
         "analysis": _ANALYSIS,
@@ -294,8 +294,10 @@ def _read_water(top: TomlTable) -> Water:
     if table is None:
         return Water()
     price, currency = table.number(_PRICE), table.text("currency")
+    budget = table.choice("budget", BUDGETS)
+    use = table.choice("budget_use", BUDGET_USES)
     table.finish()
-    return Water(price, currency or Water.currency)
+    return Water(price, currency or Water.currency, budget, use or Water.budget_use)
 
 
 def _read_costs(top: TomlTable) -> Costs:

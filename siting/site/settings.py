@@ -143,10 +143,25 @@ class Timer:
 
 @dataclass(frozen=True)
 class Water:
-    """Price of water [currency/m³]; None when not given."""
+    """Price of water, and which published water budget to report.
+
+    Parameters
+    ----------
+    price : float or None
+        None when not given [currency/m³].
+    currency : str
+        Used for every price.
+    budget : str or None
+        "mwelo" (the state ordinance's yearly allowance and estimated use), "epa" (the programme's
+        allowance and requirement of the peak month), or None.
+    budget_use : str
+        "residential" or "non_residential".
+    """
 
     price: float | None = None
     currency: str = "USD"
+    budget: str | None = None
+    budget_use: str = "residential"
 
 
 @dataclass(frozen=True)

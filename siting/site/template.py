@@ -66,6 +66,8 @@ end = "12-31"                   # last day; it may lie in the next year
 # [water]
 # {price}{price_pad}# price of water per {volume}
 # currency = "USD"              # used for every price here
+# budget = "mwelo"              # report a water budget: "mwelo" (year) or "epa" (peak month)
+# budget_use = "residential"    # or "non_residential"
 
 # [costs]                       # payback is only claimed when these are given
 # device = 275                  # one sensor with its control unit

@@ -5,6 +5,8 @@ from __future__ import annotations
 from typing import Final
 
 __all__ = [
+    "BUDGETS",
+    "BUDGET_USES",
     "CONTROL_KINDS",
     "FIXTURES",
     "IRRIGATION",
@@ -75,6 +77,10 @@ VECTOR_LAYERS: Final = (
 
 #: Heights of everything that shades; of the bare ground.
 RASTER_LAYERS: Final = ("surface", "terrain")
+
+#: Published water budgets, and the uses that the state ordinance tells apart.
+BUDGETS: Final = ("mwelo", "epa")
+BUDGET_USES: Final = ("residential", "non_residential")
 
 CONTROL_KINDS: Final = ("bypass", "on_demand")
 
