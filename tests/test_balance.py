@@ -370,3 +370,22 @@ def test_seasons_are_the_balance_without_its_record():
         np.testing.assert_array_equal(array, before)
     with pytest.raises(ValueError, match="days differ"):
         run_seasons(eto, rain[1:], irrigation=event, factor=1.0, taw=40.0, raw=20.0)
+
+
+@pytest.mark.published(
+    "pyfao56 1.4.3, 70 days on sand: ETa 337.89, drainage 119.56, depletion 14.45 mm"
+)
+def test_parity_with_a_public_model_given_its_own_evapotranspiration():
+    rows = table("pyfao56_70d.csv")
+    eta, rain, event, ends, drained = (
+        np.array([float(row[c]) for row in rows]) for c in ("ETa", "Rain", "Irrig", "Dr", "DP")
+    )
+    assert eta.sum() == pytest.approx(337.89, abs=0.01)
+    taw = float(rows[0]["TAW"])
+    # Its evapotranspiration is its own (two coefficients), already reduced by stress: RAW near TAW
+    # switches ours off, so that only the bookkeeping of the water is compared.
+    run = run_balance(rain, eta, irrigation=event, taw=taw, raw=taw * (1 - 1e-9))
+    np.testing.assert_allclose(run.depletion, ends, atol=1e-4)
+    np.testing.assert_allclose(run.drainage, drained, atol=1e-4)
+    assert run.drainage.sum() == pytest.approx(119.56, abs=0.01)
+    assert run.depletion[-1] == pytest.approx(14.45, abs=0.01)
