@@ -26,8 +26,8 @@ from siting.season import (
     timer_season,
 )
 from siting.site.settings import Timer
-from siting.water.balance import effective_rain
 from siting.water.reference_et import EtoTerms
+from siting.water.runoff import curve_number, entering_rain
 
 __all__ = [
     "Governors",
@@ -106,7 +106,7 @@ def driest_quarters(
             )
             scale = factors[z][place][:, None] * plant_scale[z, s]
             etc[z, :, s * years : (s + 1) * years] = eto * scale
-    rain = np.tile(effective_rain(seasons.rain_mm, terms.open_sky[seasons.rows]), (1, count))
+    rain = np.tile(_entering(terms, seasons, water), (1, 1, count))
     storage = scenarios.soils([str(soil) for soil in water["soil_class"]])
     taw = np.repeat(water["taw_mm"].to_numpy(dtype=float)[:, None] * storage, years, axis=1)
     return RootZones(
@@ -148,7 +148,7 @@ def net_requirement(
     taw = np.repeat(water["taw_mm"].to_numpy(dtype=float)[:, None], len(seasons.years), axis=1)
     roots = RootZones(
         etc=etc,
-        rain=effective_rain(seasons.rain_mm, terms.open_sky[seasons.rows]),
+        rain=_entering(terms, seasons, water),
         taw=taw,
         raw=taw * depletion_fraction[:, None],
         application=np.ones_like(taw),
@@ -161,6 +161,17 @@ def net_requirement(
         days=np.ones(seasons.rain_mm.shape, dtype=np.bool_),
     )
     return perfect.mean_water_mm
+
+
+def _entering(terms: EtoTerms, seasons: SeasonCalendar, water: pd.DataFrame) -> _Array:
+    """Return the rain that enters each zone's soil on each season day, shape (Z, D, Y) [mm].
+
+    Less than a fifth of ETo is ignored; what a good lawn on the zone's soil sheds is taken off.
+    """
+    eto = terms.open_sky[seasons.rows]
+    numbers = {str(soil): curve_number(str(soil)) for soil in water["soil_class"]}
+    shed = {soil: entering_rain(seasons.rain_mm, eto, number=n) for soil, n in numbers.items()}
+    return np.stack([shed[str(soil)] for soil in water["soil_class"]])
 
 
 def _daily_eto(

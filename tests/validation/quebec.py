@@ -1,17 +1,17 @@
 """Drive the balance with a real site's weather and hold it against four buried sensors there.
 
 Four moisture sensors at 7.5 cm under grass, 2018 to 2021, with daily weather (Cabral 2023, doi
-10.5281/zenodo.7948797, by way of the public repository Alireza-Amani/SVS_percolation, MIT). The data
-are not part of this project; the script says so and ends where the folder is not there::
+10.5281/zenodo.7948797, by way of the public repository Alireza-Amani/SVS_percolation, MIT). The
+data are not part of this project; the script says so and ends where the folder is not there::
 
     python tests/validation/quebec.py [FOLDER]
 
 Nothing is tuned. The grass is `cool_season_turf`, the soil the program's default (sandy loam), the
 sensor's layer that of `siting.water.layers`; beside it the same with the whole root zone read, and
 with field capacity and wilting point from the site's own retention curves (33 kPa, and the driest
-water content reached, which is no wilting point: the curves end near 90 kPa). Only May to October is
-run, from field capacity on 1 May: there is snow in the rest. The file has mean temperatures only, so
-that the vapour pressure deficit is that of the mean temperature, which understates ETo somewhat.
+water content reached, which is no wilting point: the curves end near 90 kPa). Only May to October
+is run, from field capacity on 1 May: there is snow in the rest. The file has mean temperatures
+only, so that the vapour pressure deficit is that of the mean temperature, which understates ETo.
 """
 
 # ruff: noqa: T201
@@ -112,7 +112,7 @@ def dry_downs(days: pd.DataFrame, read: pd.Series, model: pd.Series) -> np.ndarr
     known = read.notna() & model.notna() & (days["rain"] <= RAINLESS_MM)
     spell = (~known).cumsum()[known]
     slopes = []
-    for _, at in spell.groupby(spell).groups.items():
+    for at in spell.groupby(spell).groups.values():
         if len(at) >= FEWEST_DRY:
             x = np.arange(len(at))
             slopes.append([100 * np.polyfit(x, s.loc[at], 1)[0] for s in (read, model)])
@@ -148,8 +148,11 @@ def main() -> None:
             slopes = dry_downs(days, read, model)
             r, rs = (np.corrcoef(v.T)[0, 1] for v in (both, slopes))
             one, two = np.median(slopes, axis=0)
-            print(f"{name:10s}{len(both):6d}{r:7.2f}{apart.mean():8.1f}"
-                  f"{np.sqrt((apart**2).mean()):8.1f}{len(slopes):8d}{one:8.2f}{two:8.2f}{rs:7.2f}")  # fmt: skip
+            rmse = np.sqrt((apart**2).mean())
+            print(
+                f"{name:10s}{len(both):6d}{r:7.2f}{apart.mean():8.1f}{rmse:8.1f}"
+                f"{len(slopes):8d}{one:8.2f}{two:8.2f}{rs:7.2f}"
+            )
         print()
     between = sensors.corr().to_numpy()[np.triu_indices(len(sensors.columns), 1)]
     print(f"correlation between the sensors themselves: {between.min():.2f} to {between.max():.2f}")
