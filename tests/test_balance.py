@@ -294,7 +294,7 @@ def test_uptake_by_depth():
 
 
 @pytest.mark.published(
-    "TR-55 Table 2-1 (from memory): 4 in at CN 80 sheds 2.04 in, 5 in at 75 2.45 in"
+    "TR-55 Eqs 2-3, 2-4, as in its Table 2-1: 4 in at CN 80 sheds 2.04 in, 5 in at 75 2.45 in"
 )
 @pytest.mark.parametrize(
     ("rain", "number", "runs"), [(4.0, 80, 2.04), (5.0, 75, 2.45), (1.0, 60, 0)]

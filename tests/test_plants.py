@@ -250,6 +250,13 @@ def test_any_coefficient_can_be_overridden_and_is_then_no_default():
 @pytest.mark.practice("New plantings get 20 % more in the first season, 10 % more in the second")
 def test_establishment():
     assert [establishment_factor(n) for n in (0, 0.9, 1, 2, 30)] == [1.2, 1.2, 1.1, 1.0, 1.0]
+    frame = zones(
+        plants=["warm_season_turf"] * 3, new_sod=[True, True, False],
+        seasons_planted=[np.nan, 1, np.nan],
+    )  # fmt: skip
+    water = zone_water(frame, latitude=28.5)
+    # New sod alone does not ask for more: the plan is for years.
+    assert water["establishment"].tolist() == [1.0, 1.1, 1.0]
 
 
 @pytest.mark.published("Costello et al. 2000: kmc low 0.5-0.9, average 1.0, high 1.1-1.4 (ranges)")

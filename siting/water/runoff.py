@@ -24,7 +24,7 @@ _Array = NDArray[np.float64]
 _INCH_MM: Final = 25.4
 
 #: Lawns in good condition by hydrologic soil group: USDA TR-55 Table 2-2a, open space with grass on
-#: more than 75 % (from memory).
+#: more than 75 % (seen quoted).
 CURVE_NUMBERS: Final = {"A": 39.0, "B": 61.0, "C": 74.0, "D": 80.0}
 
 #: Group by texture: USDA TR-55 Appendix A, for disturbed soils (from memory).

@@ -272,6 +272,7 @@ def _factors(zone: _Zone, latitude: float, *, hot_arid: bool) -> tuple[_Array, f
     own = zone.given_number("plant_factor", zone.given_number("ks", np.nan))
     kd = zone.given_number("kd", 1.0)
     seasons = zone.given_number("seasons_planted", np.inf)
+    # Not by new_sod: a plan is for years, and the factor for the first seasons only.
     establishment = establishment_factor(seasons) if np.isfinite(seasons) else 1.0
     if np.isfinite(own):
         months = np.full(len(MONTH_COLUMNS), own)
