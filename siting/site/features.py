@@ -14,7 +14,14 @@ from siting.site.findings import Findings, some
 from siting.site.repair import drop_copies, reading_order
 from siting.site.values import Layer, flags, numbers, texts, words
 
-__all__ = ["buildings_frame", "cans_frame", "fixtures_frame", "paving_frame", "zones_frame"]
+__all__ = [
+    "buildings_frame",
+    "cans_frame",
+    "fixtures_frame",
+    "paving_frame",
+    "walls_frame",
+    "zones_frame",
+]
 
 #: Height of one storey [m]: common practice for base maps that count levels, no source.
 LEVEL_M: Final = 3.0
@@ -222,6 +229,40 @@ def buildings_frame(layer: Layer, findings: Findings) -> gpd.GeoDataFrame:
     if flat:
         findings.warn(f"{where} {flat} buildings are 0 m tall and shade nothing.")
     return _finish(layer, _frame(layer, {"height": height, "feature": _ids(layer)}), findings)
+
+
+def walls_frame(layer: Layer, findings: Findings) -> gpd.GeoDataFrame:
+    """Return free-standing walls, fences and hedges.
+
+    Parameters
+    ----------
+    layer : Layer
+        In the working CRS, lines.
+    findings : Findings
+        Where walls without height are noted as a fault, unknown transmissivities as a warning.
+
+    Returns
+    -------
+    GeoDataFrame
+        Columns height [m], transmissivity (0..1), feature, geometry.
+    """
+    height, passed = numbers(layer, "height", findings), numbers(layer, "transmissivity", findings)
+    unknown = np.isnan(height)
+    if unknown.any() and not layer_has_fault(layer, findings, "height"):
+        ids = layer.frame.index[unknown].tolist()
+        layer.fault(findings, "no value", "a height", "Fill it in.", features=ids, column="height")
+    solid = np.isnan(passed)
+    if solid.any():
+        findings.warn(
+            f"{layer.file}, {layer.name}: transmissivity of {solid.sum()} walls was unknown and "
+            "taken as 0: no light passes."
+        )
+    columns = {
+        "height": height,
+        "transmissivity": np.where(solid, 0.0, passed),
+        "feature": _ids(layer),
+    }
+    return _finish(layer, _frame(layer, columns), findings)
 
 
 def paving_frame(layer: Layer, findings: Findings) -> gpd.GeoDataFrame:

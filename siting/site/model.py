@@ -95,7 +95,8 @@ class Site:
     buildings : GeoDataFrame
         Columns height [m], feature (str: id in the file), geometry (Polygon/MultiPolygon).
     trees : GeoDataFrame
-        Columns height, crown_diameter, trunk_diameter [m], transmissivity (0..1, leaf-on), feature,
+        Columns height, crown_diameter, trunk_diameter [m], transmissivity (0..1, leaf-on),
+        crown_base [m], transmissivity_bare (0..1), evergreen (True, False or None), feature,
         geometry (Point at the trunk), crown (Polygon or None: the drawn crown).
     paving : GeoDataFrame
         Columns feature, geometry (Polygon).
@@ -103,6 +104,9 @@ class Site:
         Columns kind (str), valve (str or None), name (str or None), feature, geometry (Point).
     cans : GeoDataFrame
         Columns depth [mm] or volume [mL] (NaN where not read), feature, geometry (Point).
+    walls : GeoDataFrame or None
+        Free-standing walls, fences and hedges: columns height [m], transmissivity (0..1), feature,
+        geometry (LineString/MultiLineString).
     surface, terrain : HeightRaster or None
         Heights of everything that shades; of the bare ground.
     warnings : tuple of str
@@ -123,6 +127,7 @@ class Site:
     paving: gpd.GeoDataFrame
     fixtures: gpd.GeoDataFrame
     cans: gpd.GeoDataFrame
+    walls: gpd.GeoDataFrame | None = None
     surface: HeightRaster | None = None
     terrain: HeightRaster | None = None
     warnings: tuple[str, ...] = ()

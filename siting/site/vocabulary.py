@@ -63,6 +63,7 @@ VECTOR_LAYERS: Final = (
     "hydrozones",
     "buildings",
     "trees",
+    "walls",
     "paving",
     "fixtures",
     "cans",
