@@ -86,7 +86,9 @@ class Result:
     """What was measured of one engine; None where it does not apply."""
 
     seconds: list[float] = field(default_factory=list)
+    busy: list[float] = field(default_factory=list)
     ns: float | None = None
+    busy_ns: float | None = None
     peak_mb: float | None = None
     wrong: float | None = None
     wrong_far: float | None = None
@@ -218,12 +220,18 @@ def _prepare(state: dict[str, Any], name: str, case: Case) -> bool:
     return True
 
 
-def _time(state: dict[str, Any], *_: Any) -> float:
-    """Seconds for all positions of the sun; the sun hours are kept for scoring."""
+def _time(state: dict[str, Any], *_: Any) -> tuple[float, float]:
+    """Return seconds of the clock and of the processors; the sun hours are kept for scoring."""
     state.pop("hours", None)
-    start = time.perf_counter()
+    start, busy = time.perf_counter(), _processor_seconds()
     state["hours"] = state["engine"].hours(state["sun"])
-    return time.perf_counter() - start
+    return time.perf_counter() - start, _processor_seconds() - busy
+
+
+def _processor_seconds() -> float:
+    """Return the seconds of all threads of this process and of the programs it has run."""
+    child = resource.getrusage(resource.RUSAGE_CHILDREN)
+    return time.process_time() + child.ru_utime + child.ru_stime
 
 
 def _memory(state: dict[str, Any], _name: str, case: Case) -> float:
@@ -292,10 +300,11 @@ def run_case(case: Case, sample: Sample | None, *, say: Any = print) -> dict[str
         for name in list(workers):
             if turn >= _SLOW_ROUNDS and results[name].seconds[-1] > _PATIENCE:
                 continue
-            seconds = ask(name, "time")
-            if seconds is not None:
-                results[name].seconds.append(seconds)
-                say(f"  round {turn + 1}: {name}: {seconds:.3f} s")
+            taken = ask(name, "time")
+            if taken is not None:
+                results[name].seconds.append(taken[0])
+                results[name].busy.append(taken[1])
+                say(f"  round {turn + 1}: {name}: {taken[0]:.3f} s, processors {taken[1]:.3f} s")
     for name in list(workers):
         for key, value in ((sample and ask(name, "score", sample)) or {}).items():
             setattr(results[name], key, value)
@@ -308,11 +317,12 @@ def run_case(case: Case, sample: Sample | None, *, say: Any = print) -> dict[str
 
 
 def _rates(case: Case, results: dict[str, Result]) -> None:
-    """Nanoseconds per pixel and position of the median round."""
+    """Nanoseconds per pixel and position: clock of the median round, processors of the least."""
     town = SCENES[case.scene]()
     for name, result in results.items():
         every = 1 if name.startswith("GRASS") else case.every
         count = len(sun_positions(case.latitude, every=every).hours)
         if result.seconds:
-            median = float(np.median(result.seconds))
-            result.ns = 1e9 * median / (town.grid.rows * town.grid.columns * count)
+            steps = town.grid.rows * town.grid.columns * count
+            result.ns = 1e9 * float(np.median(result.seconds)) / steps
+            result.busy_ns = 1e9 * min(result.busy) / steps

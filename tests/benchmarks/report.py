@@ -81,19 +81,22 @@ def _table(case: Case, found: dict[str, Result]) -> list[str]:
         f"{size}, {len(town.buildings):,} buildings, {len(sun.hours)} positions of the sun"
         f"{strided}, {case.rounds} rounds.",
         "",
-        "| engine | time, median (best) [s] | ns per pixel and position | peak memory [MB] | "
+        "| engine | time, median (best) [s] | ns per pixel and position | "
+        "processor time, best [s] | ns, processors | peak memory [MB] | "
         "beyond outputs [B per pixel] | "
         "wrong pixel-instants [%] | same, off edges [%] | sun hours off [min/d] | "
         "same, off walls [min/d] |",
-        "|---|---|---|---|---|---|---|---|---|",
+        "|---|---|---|---|---|---|---|---|---|---|---|",
     ]
     for name, result in found.items():
         if result.skipped:
-            lines.append(f"| {name} | left out: {result.skipped} | | | | | | | |")
+            lines.append(f"| {name} | left out: {result.skipped} | | | | | | | | | |")
             continue
         cells = [
             f"{np.median(result.seconds):.3g} ({min(result.seconds):.3g})",
             _number(result.ns, ".3g"),
+            f"{min(result.busy):.3g}",
+            _number(result.busy_ns, ".3g"),
             _number(result.peak_mb, ".0f"),
             _number(_beyond_outputs(case, name, result), ".0f"),
             _number(result.wrong, ".4f", 100),
@@ -123,25 +126,32 @@ def _number(value: float | None, form: str, factor: float = 1.0) -> str:
 
 def _ratios(found: dict[str, Result]) -> list[str]:
     """How many times faster ours is, against what was set out to reach."""
-    rates = {name: result.ns for name, result in found.items() if result.ns is not None}
-    ours = {name: rate for name, rate in rates.items() if "vectors" in name}
+    there = {name: result for name, result in found.items() if result.ns and result.busy_ns}
+    ours = [name for name in there if "vectors" in name]
     if not ours:
         return []
-    best = min(ours, key=ours.__getitem__)
     lines = []
+    best = min(ours, key=lambda name: there[name].ns)
+    lean = min(ours, key=lambda name: there[name].busy_ns)
     for title, group, goal in _TARGETS:
-        there = {name: rates[name] for name in group if name in rates}
-        if there:
-            peer = min(there, key=there.__getitem__)
-            ratio = there[peer] / ours[best]
+        peers = [name for name in group if name in there]
+        if peers:
+            fast = min(peers, key=lambda name: there[name].ns)
+            thrifty = min(peers, key=lambda name: there[name].busy_ns)
+            clock = there[fast].ns / there[best].ns
+            busy = there[thrifty].busy_ns / there[lean].busy_ns
             lines.append(
-                f"- {best}: {ratio:.0f} x the {title} ({peer}); set out to reach {goal:.0f} x."
+                f"- vectors against the {title}: {clock:.0f} x by the clock ({best}; {fast}), "
+                f"{busy:.0f} x by processor time ({lean}; {thrifty}); aim {goal:.0f} x."
             )
-    if _RASTER in rates:
+    if _RASTER in there:
+        raster = there[_RASTER]
         lines += [
-            f"- {_RASTER}: {rates[name] / rates[_RASTER]:.1f} x {name}."
+            f"- height raster against {name}: {there[name].ns / raster.ns:.1f} x by the clock, "
+            f"{there[name].busy_ns / raster.busy_ns:.1f} x by processor time; aim 10 x "
+            "the best raster peer."
             for name in _INEXACT
-            if name in rates
+            if name in there
         ]
     return lines
 
