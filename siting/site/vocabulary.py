@@ -69,6 +69,7 @@ VECTOR_LAYERS: Final = (
     "hydrozones",
     "buildings",
     "trees",
+    "walls",
     "paving",
     "fixtures",
     "cans",
