@@ -28,6 +28,7 @@ from siting.season import (
 from siting.site.settings import Timer
 from siting.water.reference_et import EtoTerms
 from siting.water.runoff import curve_number, entering_rain
+from siting.water.zones import plant_factors
 
 __all__ = [
     "Governors",
@@ -96,7 +97,7 @@ def driest_quarters(
     """
     count, years = scenarios.count, len(seasons.years)
     place = np.searchsorted(ground.eto.months, seasons.month)
-    factors = water[[f"plant_factor_{m}" for m in ground.eto.months]].to_numpy(dtype=float)
+    factors = plant_factors(water, ground.eto.months)
     plant_scale = scenarios.plants(list(plants))
     etc = np.empty((len(ground.pixels.zones), len(seasons.month), count * years))
     for z in range(len(etc)):
@@ -138,7 +139,7 @@ def net_requirement(
         Net irrigation requirement, mean over the seasons [mm].
     """
     place = np.searchsorted(ground.eto.months, seasons.month)
-    factors = water[[f"plant_factor_{m}" for m in ground.eto.months]].to_numpy(dtype=float)
+    factors = plant_factors(water, ground.eto.months)
     etc = np.stack(
         [
             factor[place][:, None] * _daily_eto(terms, seasons, beam[place], float(sky))

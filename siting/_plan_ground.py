@@ -26,6 +26,7 @@ from siting.sun.foliage import leaf_months
 from siting.sun.model import SunPositions, SunShade
 from siting.sun.shade import ShadeOptions, shade_season
 from siting.water.reference_et import EtoTerms
+from siting.water.zones import plant_factors
 
 __all__ = [
     "Ground",
@@ -191,7 +192,7 @@ def survey(
 ) -> Ground:
     """Work out demand and dryness of every point of every zone in every scenario."""
     storage = water["taw_mm"].to_numpy(dtype=float)
-    factors = water[[f"plant_factor_{month}" for month in eto.months]].to_numpy(dtype=float)
+    factors = plant_factors(water, eto.months)
     count = scenarios.count
     etc, dryness, mean = [], [], []
     beam = np.empty((len(pixels.zones), count, len(eto.months)))

@@ -14,6 +14,7 @@ from siting.climate.model import SeasonCalendar
 from siting.hydrozones import need_scores, zone_mean
 from siting.sun.irradiance import shaded_radiation
 from siting.water.reference_et import EtoTerms
+from siting.water.zones import plant_factors
 
 __all__ = ["dryness_raster", "zone_measures"]
 
@@ -58,7 +59,7 @@ def zone_measures(
     days, months = ground.eto.days, ground.eto.months
     drawn = sun.drawn
     scores = need_scores(ground.etc, water=water)
-    factors = water[[f"plant_factor_{month}" for month in months]].to_numpy(dtype=float)
+    factors = plant_factors(water, months)
     radiation = shaded_radiation(drawn, *_monthly_radiation(terms, seasons))
     table = pd.DataFrame(
         {

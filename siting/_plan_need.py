@@ -15,6 +15,7 @@ from siting._plan_ground import Ground
 from siting._plan_water import open_eto
 from siting.water.need import CAUSES, need_shares, whole_percents
 from siting.water.soil import SOIL_CLASSES
+from siting.water.zones import plant_factors
 
 __all__ = ["need_columns"]
 
@@ -29,7 +30,7 @@ _SHALLOW_M: Final = 0.4
 
 def _zone_eto(ground: Ground, water: pd.DataFrame) -> _Array:
     """Return each zone's mean reference ET with its own sun, shape (Z, M) [mm/d]."""
-    factors = water[[f"plant_factor_{month}" for month in ground.eto.months]].to_numpy(dtype=float)
+    factors = plant_factors(water, ground.eto.months)
     eto: _Array = ground.etc.to_numpy(dtype=float) / factors * _scale(water)
     return eto
 
@@ -69,7 +70,7 @@ def need_columns(
     months = list(ground.eto.months)
     place = np.array([months.index(int(month)) for month in scores["peak_month"]])
     rows = np.arange(len(place))
-    factors = water[[f"plant_factor_{month}" for month in months]].to_numpy(dtype=float)
+    factors = plant_factors(water, months)
     flat = np.array([SOIL_CLASSES[str(word)].accumulation[0] for word in water["soil_class"]])
     table = pd.DataFrame(
         {

@@ -12,7 +12,8 @@ from siting.economics import sensor_yearly_cost
 from siting.errors import NoAdmissibleGroundError
 from siting.placement import Placement, application_cv, hazards_of_zone, place_sensor
 from siting.site.model import Site
-from siting.site.settings import Costs, UnitsName
+from siting.site.settings import Costs
+from siting.units import UnitsName
 from siting.wiring import PAVING_FACTOR, WireRoutes, nearest_controller_distance
 
 __all__ = ["connection_costs", "place_zones", "priced_trench"]

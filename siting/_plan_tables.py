@@ -125,7 +125,6 @@ def zone_table(
         table[column] = measures[column]
     for column in ("root_depth_m", "precipitation_rate", "distribution_uniformity", "defaults"):
         table[column] = water[column]
-    table["irrigation"] = water.get("irrigation", table["irrigation"])
     table["sensor_id"] = [ids[int(j)] for j in decision.choice.governor]
     table["control"] = decision.kind
     for column, values in _run_times(water, simulated, today_depth).items():

@@ -15,6 +15,7 @@ from siting.site.settings import Water
 from siting.water.budget import climate_year, water_budget
 from siting.water.plants import factor_class
 from siting.water.reference_et import EtoTerms
+from siting.water.zones import MONTH_COLUMNS, plant_factors
 
 __all__ = ["aridity", "budget", "landscape_columns", "open_eto", "with_microclimate"]
 
@@ -82,7 +83,7 @@ def budget(
     year = climate_year(
         pd.DatetimeIndex(days.index), terms.open_sky, days["rain_mm"].to_numpy(dtype=float)
     )
-    months = [f"plant_factor_{month}" for month in range(1, 13)]
+    months = list(MONTH_COLUMNS)
     peak = table[f"plant_factor_{year.peak_month}"] / table["kmc_scale"]
     beside = zones[["plants", "area_m2", "distribution_uniformity"]].assign(
         plant_factor=table[months].mean(axis=1) / table["kmc_scale"],
@@ -132,7 +133,7 @@ def with_microclimate(
     table["kmc"] = table["kmc_given"].where(table["kmc_given"].notna(), table["kmc_computed"])
     scale = table["kmc"] / table["kmc_computed"].clip(lower=1e-3)
     table["kmc_scale"] = scale.where(table["kmc_given"].notna(), 1.0)
-    months = [f"plant_factor_{month}" for month in range(1, 13)]
+    months = list(MONTH_COLUMNS)
     table[months] = table[months].mul(table["kmc_scale"], axis=0)
     return table
 
@@ -153,7 +154,7 @@ def landscape_columns(water: pd.DataFrame, eto: MonthlyEto) -> pd.DataFrame:
         Index as `water`: ks, kd, establishment, kmc, kmc_computed, kl (their product) [-], and
         kmc_range: the published class of kmc (str).
     """
-    factors = water[[f"plant_factor_{month}" for month in eto.months]].to_numpy(dtype=float)
+    factors = plant_factors(water, eto.months)
     mean = pd.Series(factors @ eto.days / eto.days.sum(), index=water.index) / water["kmc_scale"]
     return pd.DataFrame(
         {

@@ -16,12 +16,12 @@ from shapely.geometry.base import BaseGeometry
 from siting._ranks import area_rank, driest_weights
 from siting.errors import PlanError
 from siting.site.model import LocalGrid
+from siting.water.plants import adjusted_depletion
 
 __all__ = [
     "DriestQuarter",
     "ZonePixels",
     "area_quarters",
-    "depletion_fraction",
     "need_scores",
     "net_irrigation",
     "pixel_demand",
@@ -252,31 +252,6 @@ def zone_mean(
     return pd.Series(means, index=pd.Index(pixels.zones, name="zone"), name=name, dtype=float)
 
 
-def depletion_fraction(
-    fraction: NDArray[np.float64] | pd.Series[float], etc: NDArray[np.float64] | pd.Series[float]
-) -> NDArray[np.float64]:
-    """Adjust the no-stress depletion fraction for demand: p + 0.04 (5 - ETc), held to 0.1..0.8.
-
-    Parameters
-    ----------
-    fraction : array-like, shape (Z,)
-        Table value at ETc = 5 mm/d, 0..1.
-    etc : array-like, shape (Z,)
-        Demand [mm/d].
-
-    Returns
-    -------
-    ndarray, shape (Z,)
-        Adjusted fraction, 0.1..0.8.
-
-    References
-    ----------
-    FAO-56, footnote 2 of Table 22.
-    """
-    adjusted = np.asarray(fraction, dtype=float) + 0.04 * (5.0 - np.asarray(etc, dtype=float))
-    return np.clip(adjusted, 0.1, 0.8)
-
-
 def net_irrigation(
     etc: pd.DataFrame, *, days: NDArray[np.float64], effective_rain: NDArray[np.float64]
 ) -> pd.Series[float]:
@@ -339,7 +314,7 @@ def need_scores(
     """
     beside = water.loc[etc.index]
     peak = etc.max(axis=1).to_numpy(dtype=float)
-    fraction = depletion_fraction(beside["depletion_fraction"], peak)
+    fraction = adjusted_depletion(beside["depletion_fraction"], peak)
     taw = beside["taw_mm"].to_numpy(dtype=float)
     raw = fraction * taw
     idle = np.divide(raw, peak, out=np.full_like(raw, np.inf), where=peak > 0)

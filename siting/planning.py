@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -23,6 +23,7 @@ from siting._plan_control import (
 )
 from siting._plan_ground import (
     Ground,
+    Progress,
     SunVariants,
     monthly_eto,
     property_grid,
@@ -68,8 +69,6 @@ if TYPE_CHECKING:
     import geopandas as gpd
 
 __all__ = ["Plan", "Progress", "plan", "plan_property", "read_inputs"]
-
-Progress = Callable[[str, int, int], None]
 
 
 def plan_property(path: Path | str, *, threads: int = 1, progress: Progress | None = None) -> Plan:

@@ -14,7 +14,6 @@ from shapely.geometry import MultiPolygon, Polygon, box
 from siting.errors import PlanError
 from siting.hydrozones import (
     area_quarters,
-    depletion_fraction,
     need_scores,
     net_irrigation,
     pixel_demand,
@@ -24,6 +23,7 @@ from siting.hydrozones import (
     zone_pixels,
 )
 from siting.site.model import LocalGrid
+from siting.water.plants import adjusted_depletion
 
 GRID = LocalGrid(west=0.0, north=40.0, resolution=0.5, rows=80, columns=100)
 OPEN = np.zeros(GRID.shape, dtype=bool)
@@ -122,7 +122,7 @@ def test_raw_of_example_36():
 
 @pytest.mark.published("FAO-56, Table 22, footnote 2: p + 0.04 (5 - ETc), 0.1 <= p <= 0.8")
 def test_depletion_fraction_follows_demand():
-    adjusted = depletion_fraction(np.array([0.4, 0.4, 0.15, 0.7]), np.array([5.0, 3.0, 9.0, 1.0]))
+    adjusted = adjusted_depletion(np.array([0.4, 0.4, 0.15, 0.7]), np.array([5.0, 3.0, 9.0, 1.0]))
     assert adjusted == pytest.approx([0.40, 0.48, 0.1, 0.8])
 
 

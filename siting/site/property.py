@@ -21,13 +21,12 @@ from siting.site.settings import (
     Season,
     Setbacks,
     Timer,
-    UnitsName,
     Water,
 )
 from siting.site.tomltable import NumberKey, TomlFile, TomlTable, key_lines, length_spellings
 from siting.site.vocabulary import BUDGET_USES, BUDGETS, CONTROL_KINDS, WEEKDAYS
 from siting.site.weatherkeys import NO_WEATHER, WEATHER_KEYS, read_weather_table
-from siting.units import FOOT_M, GALLON_M3, INCH_MM
+from siting.units import FOOT_M, GALLON_M3, INCH_MM, UnitsName
 
 __all__ = ["parse_property", "read_property"]
 

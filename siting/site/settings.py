@@ -5,7 +5,9 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Final, Literal
+from typing import Final
+
+from siting.units import UnitsName
 
 __all__ = [
     "WEATHER_FORMATS",
@@ -18,12 +20,10 @@ __all__ = [
     "Season",
     "Setbacks",
     "Timer",
-    "UnitsName",
     "Water",
     "WeatherSource",
 ]
 
-UnitsName = Literal["metric", "us"]
 
 #: Formats of a weather file; the readers are in `siting.climate.readers`.
 WEATHER_FORMATS: Final = ("daily", "ghcn", "tmy2", "tmy3", "epw", "psm3", "normals")

@@ -14,8 +14,8 @@ import pyproj
 
 from siting.errors import Fault, InputError
 from siting.site.columns import COLUMNS, Column
-from siting.site.settings import UnitsName
 from siting.site.vocabulary import VECTOR_LAYERS
+from siting.units import UnitsName
 
 __all__ = ["new_property"]
 

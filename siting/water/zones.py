@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final
 
@@ -42,6 +42,7 @@ __all__ = [
     "DEFAULT_IRRIGATION",
     "DEFAULT_SOIL",
     "MONTH_COLUMNS",
+    "plant_factors",
     "zone_water",
 ]
 
@@ -171,6 +172,25 @@ _VOCABULARIES: Final = {
     "subsoil": SOILS,
     "turf_table": tuple(TURF_TABLES),
 }
+
+
+def plant_factors(water: pd.DataFrame, months: Sequence[int] = range(1, 13)) -> _Array:
+    """Return the plant factors of some months.
+
+    Parameters
+    ----------
+    water : DataFrame
+        As from `zone_water`, Z zones.
+    months : sequence of int
+        Calendar months, M of them.
+
+    Returns
+    -------
+    ndarray, shape (Z, M)
+        Plant factor [-].
+    """
+    columns = [MONTH_COLUMNS[month - 1] for month in months]
+    return water[columns].to_numpy(dtype=np.float64)
 
 
 def _faults(zone: _Zone) -> list[Fault]:
