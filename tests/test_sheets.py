@@ -12,14 +12,17 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from shapely.geometry import Point
 
+from siting.demo import demo_property
 from siting.handoff import _sheet_pen as pen_module
 from siting.handoff._sheet_fonts import BOLD, SANS, fit_text, markup, printable, width_of
 from siting.handoff._sheet_frame import LADDER, POINTS_PER_METRE, Frame, check_bar, fit
 from siting.handoff._sheet_plan import overview_frame, sensor_frame
-from siting.handoff._sheet_sensor import compass
+from siting.handoff._sheet_sensor import compass, threshold_steps
 from siting.handoff._sheet_text import depth, elide, tape
 from siting.handoff.sheets import write_sheets
+from siting.planning import plan_property
 from siting.units import FOOT_M
+from siting.water.soil import SOIL_CLASSES
 from tests.plan_factory import make_plan
 
 UNITS = ("metric", "us")
@@ -399,3 +402,14 @@ def test_compass_goes_round():
     points = [compass(np.sin(t), np.cos(t)) for t in turns]
     assert points[::4] == ["N", "E", "S", "W"]
     assert len(set(points)) == 16
+
+
+def test_threshold_step_lies_as_far_below_field_capacity_as_the_threshold():
+    """A turf sensor reads the top of the root zone: its step is in water content, not depth."""
+    plan = plan_property(demo_property("yard"))
+    for _, row in plan.sensors.iterrows():
+        capacity = SOIL_CLASSES[plan.zones.loc[row["zone"], "soil"]].field_capacity
+        (step,) = [text for text in threshold_steps(plan, row) if "points of water" in text]
+        told = float(re.search(r"([\d.]+) points of water", step).group(1))
+        assert row["threshold_low_fraction"] > 0
+        assert told == pytest.approx(100 * (capacity - row["threshold_vwc"]), abs=0.051)

@@ -271,7 +271,9 @@ def threshold_steps(plan: Plan, row: Mapping[str, Any]) -> list[str]:
         f"Bury it level, {depth(row['depth_m'], units)} deep, firm soil against it on all sides, no"
         " air gaps, no stones; put the soil back in the order it came out."
     )
-    lower = 0.1 * row["threshold_low_mm"] / float(plan.zones.loc[row["zone"], "root_depth_m"])
+    zone = plan.zones.loc[row["zone"]]
+    # The sensor may read its own layer only: the share used holds there, the root zone's depth not.
+    lower = 0.1 * row["threshold_low_fraction"] * float(zone["taw_mm"] / zone["root_depth_m"])
     below = (
         f"{number(lower, 1)} points of water by volume below that reading, near"
         f" {percent(row['threshold_vwc'])}: {percent(row['threshold_low_fraction'])} of the"
