@@ -32,6 +32,7 @@ _SCHEME = "vendored:"
 _LEAFLET_JS = f"{_SCHEME}leaflet-1.9.4.js"
 _LEAFLET_CSS = f"{_SCHEME}leaflet-1.9.4.css"
 _PAGE_CSS = f"{_SCHEME}page.css"
+_SCRIPTS: Final = ("page.js", "view.js")
 _LICENCES: Final = {_LEAFLET_JS: "leaflet-1.9.4.LICENSE"}
 
 #: Pictures that the vendored style sheet names and that the page never shows.
@@ -158,9 +159,15 @@ class _Page(Figure):
             map=self.html.render(),
             plain=self.plain,
             data=as_json(self.data),
-            script=f"{self.script.render()}\n{_asset('page.js')}",
+            script=f"{self.script.render()}\n{_our_script()}",
         )
         return html.replace(_POLICY_MARK, _policy(html), 1)
+
+
+def _our_script() -> str:
+    """Return our own script: several files in one closure, so that nothing of it is global."""
+    body = "\n".join(_asset(name) for name in _SCRIPTS)
+    return f'(function (map) {{\n"use strict";\n{body}}})(map_plan);\n'
 
 
 def _asset(name: str) -> str:

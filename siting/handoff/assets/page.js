@@ -1,6 +1,4 @@
 /* Draws the plan on the map, and the panel beside it. All text goes in as text, never as markup. */
-(function (map) {
-"use strict";
 const plan = JSON.parse(document.getElementById("plan").textContent);
 const SVG = "http://www.w3.org/2000/svg";
 const byId = (id) => document.getElementById(id);
@@ -112,7 +110,7 @@ const fixtures = group(plan.fixtures.map((f) => {
     return dot;
   }
   const name = f.name || f.label;
-  const icon = L.divIcon({ html: glyph(f.kind, 24), className: "glyph", iconSize: [28, 28] });
+  const icon = L.divIcon({ html: glyph(f.kind, 24), className: "glyph " + f.kind, iconSize: [28, 28] });
   return button(L.marker(f.at, { icon }), f.label + " " + name, () => openAt(f.at, [
     make("p", { class: "popup-title" }, say(f.label)),
     ...(f.name ? [make("p", {}, say(f.name))] : []),
@@ -122,7 +120,12 @@ const fixtures = group(plan.fixtures.map((f) => {
 
 /* Anything that can be tapped can also be reached and opened from the keyboard. */
 function button(layer, label, open) {
-  layer.on("click", (e) => { L.DomEvent.stopPropagation(e); open(e.latlng, false); });
+  const middle = () => (layer.getLatLng ? layer.getLatLng() : layer.getCenter());
+  layer.on("click", (e) => {
+    L.DomEvent.stopPropagation(e);
+    if (measuring) addPoint(layer.getLatLng ? middle() : e.latlng);
+    else open(e.latlng, false);
+  });
   layer.on("add", () => {
     const node = layer.getElement();
     node.setAttribute("tabindex", "0");
@@ -132,6 +135,7 @@ function button(layer, label, open) {
       if (e.key !== "Enter" && e.key !== " ") return;
       e.preventDefault();
       e.stopPropagation();
+      if (measuring) { addPoint(middle()); return; }
       opener = node;
       open(null, true);
     });
@@ -139,6 +143,7 @@ function button(layer, label, open) {
   return layer;
 }
 let opener = null;
+let measuring = null;
 const popup = L.popup({ minWidth: 150, autoPanPaddingBottomRight: [10, 40] });
 function openAt(at, children, lift) {
   const narrow = map.getSize().x < 600;
@@ -161,7 +166,7 @@ const zoneShapes = plan.zones.map((z) => button(
     openAt(here, [make("p", { class: "popup-title" }, "Zone ", say(z.zone)), make("p", {}, say(z.rows[2][1])), make("p", {}, say(z.rows[1][1])), ...reasonsAt(here)]);
     showCard("Zone " + z.zone, zoneCard(z), keyboard);
   }));
-const labels = plan.zones.map((z) => {
+const labels = plan.zones.map((z) => { // moved by tidy() to the first of its places that is free
   const html = make("span", {}, say(brief(z.zone, 22)));
   return L.marker(z.label_at, { ...still, keyboard: false, pane: "above", icon: L.divIcon({ html, className: "zone-label", iconSize: [0, 0] }) });
 });
@@ -173,7 +178,7 @@ const distances = L.layerGroup().addTo(map);
 let chosen = null;
 const pins = plan.sensors.map((s) => {
   const html = make("div", { class: "pin" }, make("span", { class: "tag", text: s.id }), make("span", { class: "stem" }), make("span", { class: "spot" }));
-  const icon = L.divIcon({ html, className: "", iconSize: [52, 56], iconAnchor: [26, 50] });
+  const icon = L.divIcon({ html, className: "", iconSize: [28, 28] });
   return button(L.marker(s.at, { icon, zIndexOffset: 1000, riseOnHover: true }), "Sensor " + s.id + ", " + now(s.summary), (_, keyboard) => pick(s, keyboard));
 });
 const sensors = group(pins);
@@ -194,7 +199,8 @@ function writeDistances() {
   distances.clearLayers();
   if (!chosen) return;
   const spot = map.latLngToContainerPoint(chosen.at);
-  const placed = [spot, spot.subtract([0, 38])];
+  const mark = pins[plan.sensors.indexOf(chosen)].getElement();
+  const placed = [spot, spot.add(TAG_AT[(mark && mark.firstChild.dataset.side) || "up"])];
   const stage = map.getContainer().getBoundingClientRect();
   const over = popup.isOpen() ? popup.getElement().getBoundingClientRect() : { left: 0, right: 0, top: 0, bottom: 0 };
   const covered = (p) => p.x + stage.left > over.left - 40 && p.x + stage.left < over.right + 40 && p.y + stage.top > over.top - 14 && p.y + stage.top < over.bottom + 14;
@@ -275,19 +281,51 @@ function apply() {
   for (const z of zoneShapes) z.setStyle({ fillOpacity: covered ? 0 : 0.82 });
   tidy();
 }
-/* Hide labels that would lie over another label, a sensor's tag, or outside their own zone. */
+/* Put every tag on the first free side of its spot, and every zone's name at the first of its places
+   that is clear of tags, marks, tape distances and the buttons; a name without a free place is hidden. */
+const TAG_AT = { up: [0, -26], right: [32, 0], left: [-32, 0], down: [0, 26] };
+const apart = (r, t) => r.right <= t.left || t.right <= r.left || r.bottom <= t.top || t.bottom <= r.top;
+const SHIFTS = [[0, 0], [18, 0], [-18, 0], [0, 7], [0, -7], [36, 0], [-36, 0]];
+const boxAt = (x, y, w, h) => ({ left: x - w / 2, right: x + w / 2, top: y - h / 2, bottom: y + h / 2 });
+const boxes = (selector) => [...document.querySelectorAll(selector)].map((n) => n.getBoundingClientRect()).filter((r) => r.width);
+function tidyPins() {
+  const nodes = pins.map((pin) => pin.getElement() && pin.getElement().firstChild).filter(Boolean);
+  const spots = nodes.map((node) => node.querySelector(".spot").getBoundingClientRect());
+  const tags = [];
+  nodes.forEach((node, k) => {
+    const size = node.querySelector(".tag").getBoundingClientRect();
+    const [x, y] = [(spots[k].left + spots[k].right) / 2, (spots[k].top + spots[k].bottom) / 2];
+    const at = (side) => {
+      const [dx, dy] = TAG_AT[side];
+      return boxAt(x + Math.sign(dx) * (12 + size.width / 2), y + Math.sign(dy) * (12 + size.height / 2), size.width, size.height);
+    };
+    const free = (side) => [...tags, ...spots.filter((_, i) => i !== k)].every((t) => apart(at(side), t));
+    const side = Object.keys(TAG_AT).find(free) || "up";
+    node.dataset.side = side;
+    tags.push(at(side));
+  });
+}
 function tidy() {
+  tidyPins();
   writeDistances();
-  const taken = [...document.querySelectorAll(".pin .tag, .pin .spot, .tie-label span")].map((n) => n.getBoundingClientRect());
+  const stage = map.getContainer().getBoundingClientRect();
+  const taken = boxes(".pin .tag, .pin .spot, .tie-label span, .glyph svg, .tools button, .layers, .key:not([hidden]), .north, .leaflet-control-scale, .hours:not([hidden])");
   labels.forEach((label, k) => {
     const node = label.getElement() && label.getElement().firstChild;
     if (!node) return;
-    const r = node.getBoundingClientRect();
+    const { width, height } = node.getBoundingClientRect();
     const own = zoneShapes[k].getElement().getBoundingClientRect();
-    const hit = taken.some((t) => r.left < t.right && t.left < r.right && r.top < t.bottom && t.top < r.bottom);
-    const hidden = hit || r.width > 1.25 * own.width || r.height > 1.25 * own.height;
-    node.style.visibility = hidden ? "hidden" : "visible";
-    if (!hidden) taken.push(r);
+    const fits = width <= 1.5 * own.width && height <= 1.25 * own.height;
+    const places = plan.zones[k].label_places.map((at) => map.latLngToContainerPoint(at));
+    const put = fits && SHIFTS.flatMap((by) => places.map((p) => p.add(by))).find((p) => {
+      const r = boxAt(p.x + stage.left, p.y + stage.top, width, height);
+      if (r.left < stage.left || r.right > stage.right || r.top < stage.top || r.bottom > stage.bottom) return false;
+      if (!taken.every((t) => apart(r, t))) return false;
+      taken.push(r);
+      return true;
+    });
+    if (put) label.setLatLng(map.containerPointToLatLng(put));
+    node.style.visibility = put ? "visible" : "hidden";
   });
 }
 
@@ -327,7 +365,32 @@ function sensorCard(s) {
     make("h3", { text: "From the hole to the threshold" }), make("ol", {}, ...s.steps.map((t) => make("li", {}, say(t)))),
     ...(s.ties.length ? [table(["Tie", "From", "Distance", "Error ±"], s.ties.map((t) => t.cells), "Ties: tape distances from fixed points")] : []),
     make("h3", { text: "Coordinates" }), ...s.places.map(copyRow),
+    make("h3", { text: "Photo" }), photoSlot(s),
   ];
+}
+/* A picture of the hole, shown here alone: it is read by this page and never leaves the device. */
+const photos = new Map();
+function photoSlot(s) {
+  const shown = make("div", {});
+  const input = make("input", { type: "file", accept: "image/*", id: "photo-" + s.id });
+  const show = () => {
+    const url = photos.get(s.id);
+    if (!url) { shown.replaceChildren(); return; }
+    shown.replaceChildren(make("img", { class: "photo", src: url, alt: "Your photo of sensor " + s.id }),
+      make("button", { type: "button", text: "Remove photo", on: { click: () => { photos.delete(s.id); input.value = ""; show(); } } }));
+  };
+  input.addEventListener("change", () => {
+    const [file] = input.files;
+    if (!file) return;
+    if (!file.type.startsWith("image/")) { shown.replaceChildren(make("p", { text: "That file is not a picture." })); return; }
+    const reader = new FileReader();
+    reader.addEventListener("load", () => { photos.set(s.id, reader.result); show(); });
+    reader.addEventListener("error", () => shown.replaceChildren(make("p", { text: "That picture could not be read." })));
+    reader.readAsDataURL(file);
+  });
+  show();
+  return make("div", {}, make("label", { for: input.id, text: "Photo of the hole with the tape in it" }), input, shown,
+    make("p", { class: "small", text: "Shown and printed from this page only; it is not sent or kept anywhere. Keep the picture in the camera too." }));
 }
 function zoneCard(z) {
   const s = plan.sensors.find((other) => other.id === z.values.sensor_id);
@@ -425,116 +488,3 @@ function step(by) {
   const k = HEIGHTS.indexOf(byId("panel").dataset.height) + by;
   setHeight(HEIGHTS[Math.min(2, Math.max(0, k))]);
 }
-
-/* ---- units, place, print ------------------------------------------------------------------ */
-let bar = null;
-function setUnits(k) {
-  unit = k;
-  byId("units-metric").setAttribute("aria-pressed", String(k === 0));
-  byId("units-us").setAttribute("aria-pressed", String(k === 1));
-  for (const put of onUnits) put();
-  if (bar) bar.remove();
-  bar = L.control.scale({ position: "bottomleft", metric: k === 0, imperial: k === 1, maxWidth: 140 }).addTo(map);
-  if (place) showPlace();
-  tidy();
-}
-let watch = null;
-let place = null;
-const you = L.layerGroup().addTo(map);
-function showPlace() {
-  const at = [place.latitude, place.longitude];
-  you.clearLayers();
-  you.addLayer(L.circle(at, { ...still, pane: "lines", radius: place.accuracy, color: plan.ink.accent, weight: 2, fillOpacity: 0.12 }));
-  you.addLayer(L.circleMarker(at, { ...still, pane: "above", radius: 7, color: "#ffffff", weight: 3, fillColor: plan.ink.text, fillOpacity: 1 }));
-  const near = plan.sensors.map((s) => [distance(at, s.at), s]).sort((a, b) => a[0] - b[0])[0];
-  const sure = "Your place is known to ± " + length(place.accuracy) + ".";
-  announce(near ? "Sensor " + near[1].id + " is " + length(near[0]) + " to the " + direction(at, near[1].at) + ". " + sure : sure);
-}
-function locate() {
-  if (watch !== null) {
-    navigator.geolocation.clearWatch(watch);
-    watch = place = null;
-    you.clearLayers();
-    announce("");
-  } else if (!navigator.geolocation) {
-    announce("This device does not tell its place.");
-  } else {
-    announce("Looking for your place …");
-    watch = navigator.geolocation.watchPosition(
-      (fix) => {
-        const first = place === null;
-        place = fix.coords;
-        showPlace();
-        const at = L.latLng(place.latitude, place.longitude);
-        if (first && L.latLngBounds(plan.bounds).pad(1).contains(at)) map.panInside(at, { padding: [80, 80] });
-      },
-      (fault) => {
-        announce(fault.code === 1 ? "Your place was not shared. Allow location for this page, or use the ties." : "Your place could not be found. Use the ties.");
-        if (fault.code === 1) { navigator.geolocation.clearWatch(watch); watch = null; byId("locate").setAttribute("aria-pressed", "false"); }
-      },
-      { enableHighAccuracy: true, maximumAge: 2000, timeout: 20000 });
-  }
-  byId("locate").setAttribute("aria-pressed", String(watch !== null));
-}
-let seen = null;
-function beforePrint() {
-  seen = { at: map.getCenter(), zoom: map.getZoom(), open: byId("layers").open };
-  const whole = map.getBounds().contains(plan.bounds);
-  const shown = whole ? L.latLngBounds(plan.bounds) : map.getBounds().pad(-0.1);
-  document.documentElement.classList.add("printing");
-  byId("layers").open = true;
-  map.closePopup();
-  map.invalidateSize({ animate: false });
-  map.fitBounds(shown, { padding: [14, 14], animate: false });
-}
-function afterPrint() {
-  document.documentElement.classList.remove("printing");
-  byId("layers").open = seen.open;
-  map.invalidateSize({ animate: false });
-  map.setView(seen.at, seen.zoom, { animate: false });
-}
-/* What the open legend and the buttons cover of the map. */
-function clearance(above) {
-  const list = byId("layers");
-  const wide = map.getSize().x > 600;
-  const right = WIDE.matches && list.open ? list.offsetWidth + 22 : 12;
-  return { paddingTopLeft: [wide ? 104 : 30, (above || 0) + (wide ? 12 : 60)], paddingBottomRight: [right, wide ? 66 : 40] };
-}
-const fit = () => map.fitBounds(plan.bounds, { ...clearance(), animate: false });
-
-/* ---- start -------------------------------------------------------------------------------- */
-byId("name").textContent = plan.name;
-byId("closer").addEventListener("click", () => map.zoomIn(1));
-byId("farther").addEventListener("click", () => map.zoomOut(1));
-byId("whole").addEventListener("click", fit);
-byId("locate").addEventListener("click", locate);
-byId("print").addEventListener("click", () => window.print());
-byId("units-metric").addEventListener("click", () => setUnits(0));
-byId("units-us").addEventListener("click", () => setUnits(1));
-byId("taller").addEventListener("click", () => step(1));
-byId("shorter").addEventListener("click", () => step(-1));
-document.addEventListener("keydown", (e) => { if (e.key === "Escape" && !card.hidden) closeCard(); });
-window.addEventListener("beforeprint", beforePrint);
-window.addEventListener("afterprint", afterPrint);
-map.getContainer().setAttribute("aria-label", "Map of the property; arrow keys move it, plus and minus zoom");
-map.getContainer().setAttribute("role", "region");
-map.on("click", (e) => { const why = reasonsAt(e.latlng); if (why.length) openAt(e.latlng, why); });
-map.on("zoomend moveend", tidy);
-/* Small marks when the whole property is in view, so that they do not cover it. */
-function sizeMarks() {
-  const metres = distance(...[[0, 0], [60, 0]].map((p) => { const at = map.containerPointToLatLng(p); return [at.lat, at.lng]; })) / 60;
-  const far = metres > 0.22;
-  map.getContainer().classList.toggle("far", far);
-  for (const dot of heads) dot.setRadius(far ? 1.8 : 4.5).setStyle({ weight: far ? 0 : 1 });
-}
-map.on("zoomend", sizeMarks);
-map.on("popupclose", writeDistances);
-panel();
-setHeight("middle");
-layerList();
-fit();
-sizeMarks();
-outline.addTo(map);
-apply();
-setUnits(unit);
-})(map_plan);
