@@ -103,3 +103,9 @@ def requests(driver, url):
 
 def faults(driver):
     return [e for e in driver.get_log("browser") if e["level"] in ("SEVERE", "WARNING")]
+
+
+def switch(driver, label):
+    """Press the switch of a layer by its words."""
+    [box] = [n for n in css(driver, ".switch") if n.get_attribute("textContent") == label]
+    driver.execute_script("arguments[0].querySelector('input').click()", box)

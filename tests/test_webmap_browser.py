@@ -15,6 +15,7 @@ from tests.chromium import (
     running,
     show,
     start,
+    switch,
     text,
 )
 from tests.plan_factory import HOSTILE, make_plan
@@ -136,16 +137,16 @@ def test_layers_can_be_switched(page):
         )
 
     assert shown() == []
-    press(page, ".switch input", 2)
+    switch(page, "Direct sun")
     assert shown() == ["Direct sun"]
-    press(page, ".switch input", 3)
+    switch(page, "Dryness")
     assert shown() == ["Dryness of the ground"]
-    press(page, ".switch input", 0)
+    switch(page, "Sensors")
     assert css(page, ".pin") == []
 
 
 def test_keep_clear_ground_says_why(page):
-    press(page, ".switch input", 4)
+    switch(page, "Keep clear (tap for why)")
     page.execute_script(
         """
         const plan = JSON.parse(document.getElementById("plan").textContent);

@@ -18,6 +18,7 @@ from tests.chromium import (
     requests,
     running,
     show,
+    switch,
     text,
 )
 from tests.plan_factory import make_plan
@@ -215,3 +216,37 @@ def test_print_makes_a_pdf_with_map_and_words(browser, url, tmp_path):
     for expected in ("Two sensors", "Ties", "Before you dig", "Call before you dig"):
         assert expected in words
     assert "Tape" not in words.replace("Ties: tape", "").replace("tape distances", "")
+
+
+@SIZES
+def test_sliders_choose_hour_day_and_month(browser, url, size):
+    from selenium.webdriver import Keys
+
+    page = show(browser, url, size)
+    plan = 'JSON.parse(document.getElementById("plan").textContent)'
+    assert not css(page, "#hours")[0].is_displayed()
+    switch(page, "Shade by the hour")
+    picture = "return document.querySelector('img.leaflet-image-layer').src"
+    frames = page.execute_script(f"return {plan}.sun.days[0].frames")
+    hour = css(page, "#sun-hour")[0]
+    assert hour.get_attribute("aria-valuetext") == "12:00"
+    hour.send_keys(Keys.ARROW_RIGHT)
+    assert hour.get_attribute("aria-valuetext") == "13:00"
+    [after] = [f for f in frames if f["label"] == "13:00"]
+    assert page.execute_script(picture) == after["url"]
+    change = "const d = arguments[0]; d.value = 2; d.dispatchEvent(new Event('change'))"
+    page.execute_script(change, css(page, "#sun-day")[0])
+    [winter] = [
+        f for f in page.execute_script(f"return {plan}.sun.days[2].frames") if f["label"] == "13:00"
+    ]
+    assert page.execute_script(picture) == winter["url"] != after["url"]
+    switch(page, "Direct sun")
+    assert not hour.is_displayed()
+    months = page.execute_script(f"return {plan}.sun.months")
+    css(page, "#sun-month")[0].send_keys(Keys.END)
+    assert css(page, "#sun-month")[0].get_attribute("aria-valuetext") == "November"
+    assert page.execute_script(picture) == months[-1]["url"]
+    switch(page, "Direct sun")
+    assert not css(page, "#hours")[0].is_displayed()
+    assert requests(page, url) == []
+    assert faults(page) == []

@@ -17,6 +17,7 @@ from shapely.geometry.base import BaseGeometry
 from siting.handoff._crowns import crown_shapes
 from siting.handoff._map_raster import Scale, clip_to, nice_scale, overlay
 from siting.handoff._map_steps import sensor_steps, tie_rows, tie_table
+from siting.handoff._map_sun import LIT, sun_document, sun_scale
 from siting.handoff._map_text import (
     both,
     choice_table,
@@ -83,6 +84,7 @@ def map_document(plan: Plan) -> Document:
         "marks": MARKS,
         "scales": _scales(plan, need),
         "overlays": _overlays(plan),
+        "sun": sun_document(plan),
         "boundary": _polygons(plan.site.boundary, plan.site.crs),
         "ground": _ground(plan),
         "fixtures": _fixtures(plan),
@@ -160,7 +162,7 @@ def label_places(plan: Plan) -> list[list[Point]]:
 def _roomy(shape: BaseGeometry, near: BaseGeometry, reach: float) -> list[Point]:
     """Return middles of the largest circles in a zone, each away from those before it."""
     clear = shape.difference(near)
-    left = clear if clear.area > _ROOMY * shape.area else shape
+    left: Any = clear if clear.area > _ROOMY * shape.area else shape
     places: list[Point] = []
     while len(places) < _LABEL_PLACES and not left.is_empty and left.area > 0:
         places.append(Point(get_coordinates(maximum_inscribed_circle(left))[0]))
@@ -232,12 +234,6 @@ def _sun_hours(plan: Plan) -> np.ndarray[Any, np.dtype[np.float64]]:
     return clip_to(mean, plan.sun.grid, plan.site.boundary)
 
 
-def _sun_scale(plan: Plan) -> Scale:
-    hours = _sun_hours(plan)
-    known = hours[np.isfinite(hours)]
-    return nice_scale(0.0, float(known.max()) if known.size else 12.0)
-
-
 def _dryness_scale(plan: Plan) -> Scale:
     known = plan.dryness[np.isfinite(plan.dryness)]
     low, high = np.percentile(known, [2, 98]) if known.size else (0.5, 1.5)
@@ -247,7 +243,8 @@ def _dryness_scale(plan: Plan) -> Scale:
 def _scales(plan: Plan, need: Scale) -> Document:
     return {
         "need": _legend(need, NEED, "Water need of a zone", "% of its ready water per peak day"),
-        "sun": _legend(_sun_scale(plan), SUN, "Direct sun", "h a day, mean of the season"),
+        "sun": _legend(sun_scale(plan), SUN, "Direct sun", "h a day"),
+        "shade": _legend(LIT, SUN, "Light at an hour", "% of the direct sun"),
         "dryness": _legend(
             _dryness_scale(plan), DRYNESS, "Dryness of the ground", "× the property's mean"
         ),
@@ -257,7 +254,7 @@ def _scales(plan: Plan, need: Scale) -> Document:
 def _overlays(plan: Plan) -> Document:
     grid, crs = plan.sun.grid, plan.site.crs
     pictures = {
-        "sun": overlay(_sun_hours(plan), grid, crs, scale=_sun_scale(plan), ramp=SUN),
+        "sun": overlay(_sun_hours(plan), grid, crs, scale=sun_scale(plan), ramp=SUN),
         "dryness": overlay(plan.dryness, grid, crs, scale=_dryness_scale(plan), ramp=DRYNESS),
     }
     return {

@@ -32,7 +32,7 @@ _SCHEME = "vendored:"
 _LEAFLET_JS = f"{_SCHEME}leaflet-1.9.4.js"
 _LEAFLET_CSS = f"{_SCHEME}leaflet-1.9.4.css"
 _PAGE_CSS = f"{_SCHEME}page.css"
-_SCRIPTS: Final = ("page.js", "view.js")
+_SCRIPTS: Final = ("page.js", "sun.js", "view.js")
 _LICENCES: Final = {_LEAFLET_JS: "leaflet-1.9.4.LICENSE"}
 
 #: Pictures that the vendored style sheet names and that the page never shows.

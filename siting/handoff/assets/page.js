@@ -90,6 +90,10 @@ const ties = group(plan.sensors.flatMap((s) => s.ties.flatMap((t) => [
 ])));
 const pictures = Object.fromEntries(Object.entries(plan.overlays).map(([key, o]) =>
   [key, L.imageOverlay(o.url, o.bounds, { pane: "picture", opacity: 0.85, alt: plan.scales[key].title })]));
+if (plan.sun.days.length) {
+  const first = plan.sun.days[0].frames[0];
+  pictures.shade = L.imageOverlay(first.url, first.bounds, { pane: "picture", opacity: 0.85, alt: plan.scales.shade.title });
+}
 
 /* Marks of fixtures: shape and letter, so that they need no colour. */
 function glyph(kind, size) {
@@ -240,6 +244,7 @@ const LAYERS = [
   { label: "Sensors", layer: sensors, on: true, mark: pinPatch },
   { label: "Zones by water need", layer: zones, on: true, mark: patch({ fill: plan.scales.need.colours[4], stroke: marks.zone_edge, "stroke-width": 1.4 }), scale: "need" },
   { label: "Direct sun", layer: pictures.sun, on: false, mark: patch({ fill: plan.scales.sun.colours[6] }), scale: "sun", picture: true },
+  ...(pictures.shade ? [{ label: "Shade by the hour", layer: pictures.shade, on: false, mark: patch({ fill: plan.scales.sun.colours[1] }), scale: "shade", picture: true }] : []),
   { label: "Dryness", layer: pictures.dryness, on: false, mark: patch({ fill: plan.scales.dryness.colours[5] }), scale: "dryness", picture: true },
   { label: "Keep clear (tap for why)", layer: keepout, on: false, mark: patch({ fill: "url(#hatch)", stroke: marks.keepout }) },
   { label: "Ties to fixed corners", layer: ties, on: true, mark: stroke({ stroke: marks.tie, "stroke-width": 1.6, "stroke-dasharray": "3 4" }) },
@@ -278,6 +283,7 @@ function apply() {
   const keys = LAYERS.filter((e) => e.legend && !e.legend.hidden).map((e) => scale(e.scale, "key"));
   byId("key").replaceChildren(...keys);
   byId("key").hidden = !keys.length;
+  showSunControls();
   for (const z of zoneShapes) z.setStyle({ fillOpacity: covered ? 0 : 0.82 });
   tidy();
 }

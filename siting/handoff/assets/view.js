@@ -150,6 +150,7 @@ function sizeMarks() {
 map.on("zoomend", sizeMarks);
 map.on("popupclose", writeDistances);
 panel();
+sunControls();
 setHeight("middle");
 layerList();
 fit();
