@@ -13,7 +13,9 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Bucket", "Days", "govern", "pair_stress"]
+from siting.water.layers import root_share
+
+__all__ = ["Bucket", "Days", "Reading", "govern", "pair_stress"]
 
 #: How many root zones to advance together: the working arrays then stay in a core's cache.
 BLOCK = 16_384
@@ -21,15 +23,19 @@ BLOCK = 16_384
 #: Depletion beyond RAW by less than this is rounding, not stress [mm].
 TOLERANCE_MM = 1e-9
 
+#: Divided by instead of nothing.
+_LEAST = 1e-300
+
 
 class Days(NamedTuple):
-    """Inputs with the day first: etc and rain (D, Z, W) [mm]; taw, raw and application (Z, W)."""
+    """Inputs with the day first: etc and rain (D, Z, W) [mm]; the rest (Z, W)."""
 
     etc: NDArray[np.float64]
     rain: NDArray[np.float64]
     taw: NDArray[np.float64]
     raw: NDArray[np.float64]
     application: NDArray[np.float64]
+    share: NDArray[np.float64]
 
     @property
     def need(self) -> NDArray[np.float64]:
@@ -73,6 +79,63 @@ class Bucket:
         self.stress += work
 
 
+class Reading(Bucket):
+    """A bucket with the upper layer that a sensor reads; see `siting.water.layers.layer_step`.
+
+    Parameters
+    ----------
+    taw, raw : ndarray
+        Total and readily available water, any one shape [mm].
+    share : ndarray
+        Upper layer over root zone, above 0, at most 1.
+    """
+
+    def __init__(
+        self,
+        taw: NDArray[np.float64],
+        raw: NDArray[np.float64],
+        share: NDArray[np.float64],
+    ) -> None:
+        super().__init__(taw, raw)
+        self.upper = np.zeros(taw.shape)
+        self._held = share * taw
+        self._below = taw - self._held
+        reach = root_share(share)
+        self._reach = reach, 1.0 - reach
+        # Uptake per wetness: reach (1 - depletion / capacity); no rest, no uptake from it.
+        self._upper_slope = reach / self._held
+        rest = np.zeros(taw.shape)
+        np.divide(1.0 - reach, self._below, out=rest, where=self._below > 0)
+        self._rest_slope = rest
+        self._buffers = np.empty(taw.shape), np.empty(taw.shape)
+
+    def advance(self, etc: NDArray[np.float64], water: NDArray[np.float64]) -> None:
+        """Advance one day, the layer first: its uptake follows the start of the day."""
+        upper, (drawn, other) = self.upper, self._buffers
+        np.subtract(self.depletion, upper, out=other)
+        other *= self._rest_slope
+        np.subtract(self._reach[1], other, out=other)
+        np.multiply(upper, self._upper_slope, out=drawn)
+        np.subtract(self._reach[0], drawn, out=drawn)
+        other += drawn
+        # A root zone at its wilting point gives nothing, whatever the share is called.
+        np.maximum(other, _LEAST, out=other)
+        drawn /= other
+        np.subtract(self._taw, self.depletion, out=other)
+        other *= self._slope
+        np.minimum(other, 1.0, out=other)
+        other *= etc
+        drawn *= other
+        upper += drawn
+        upper -= water
+        super().advance(etc, water)
+        np.minimum(upper, self._held, out=upper)
+        np.minimum(upper, self.depletion, out=upper)
+        np.subtract(self.depletion, self._below, out=other)
+        np.maximum(other, 0.0, out=other)
+        np.maximum(upper, other, out=upper)
+
+
 def govern(
     days: Days,
     zone: NDArray[np.int64],
@@ -94,7 +157,7 @@ def govern(
     allowed : ndarray of bool, shape (D, W)
         Days on which an event may run.
     start : ndarray, shape (G, W)
-        Least depletion at which an event goes ahead [mm].
+        Least depletion of the sensor's layer at which an event goes ahead [mm].
     event : ndarray, shape (G, W)
         Depth of an event [mm, zone mean]; when `refill`, the depletion at which it stops [mm].
     refill : bool
@@ -134,10 +197,14 @@ def _block_govern(
     record: NDArray[np.float64] | None,
 ) -> NDArray[np.float64]:
     application = days.application[zone]
-    bucket = Bucket(days.taw[zone], days.raw[zone])
+    share = days.share[zone]
+    layered = bool((share < 1.0).any())
+    taw, raw = days.taw[zone], days.raw[zone]
+    bucket = Reading(taw, raw, share) if layered else Bucket(taw, raw)
     for day in range(days.etc.shape[0]):
         depth = (bucket.depletion - event) / application if refill else event
-        go = (bucket.depletion >= start) & allowed[day]
+        read = bucket.upper if isinstance(bucket, Reading) else bucket.depletion
+        go = (read >= start) & allowed[day]
         water = np.where(go, depth, 0.0)
         if record is not None:
             record[day] = water

@@ -26,8 +26,8 @@ from siting.season import (
     timer_season,
 )
 from siting.site.settings import Timer
-from siting.water.balance import effective_rain
 from siting.water.reference_et import EtoTerms
+from siting.water.runoff import curve_number, entering_rain
 
 __all__ = [
     "Governors",
@@ -41,10 +41,12 @@ __all__ = [
 
 _Array = NDArray[np.float64]
 
-#: Settings tried, as shares of the depletion fraction p: from just below field capacity to just
-#: above the onset of stress.
-BYPASS_SHARES: Final = (0.1, 0.3, 0.5, 0.7, 0.9)
-ON_DEMAND_SHARES: Final = (0.5, 0.7, 0.9)
+#: Settings tried, as shares of the depletion fraction p: from just below field capacity to where
+#: the sensor's layer, which dries ahead of the root zone, is drier than the onset of stress.
+BYPASS_SHARES: Final = (0.1, 0.3, 0.5, 0.7, 0.9, 1.2)
+ON_DEMAND_SHARES: Final = (0.5, 0.7, 0.9, 1.2)
+#: No threshold is drier than this share of the layer's available water.
+_DRIEST: Final = 0.9
 
 #: A relaxed zone may have this many stress days more than the least it can reach.
 _SLACK_DAYS: Final = 5.0
@@ -85,10 +87,12 @@ def driest_quarters(
     scenarios: Scenarios,
     plants: Sequence[str],
     depletion_fraction: _Array,
+    sensor_share: _Array,
 ) -> RootZones:
     """Put the driest quarter of every zone through every day of every season and scenario.
 
-    Runs are ordered scenario by scenario, years within: W = S x Y.
+    A sensor in zone z reads the upper `sensor_share[z]` of its root zone. Runs are ordered scenario
+    by scenario, years within: W = S x Y.
     """
     count, years = scenarios.count, len(seasons.years)
     place = np.searchsorted(ground.eto.months, seasons.month)
@@ -102,7 +106,7 @@ def driest_quarters(
             )
             scale = factors[z][place][:, None] * plant_scale[z, s]
             etc[z, :, s * years : (s + 1) * years] = eto * scale
-    rain = np.tile(effective_rain(seasons.rain_mm, terms.open_sky[seasons.rows]), (1, count))
+    rain = np.tile(_entering(terms, seasons, water), (1, 1, count))
     storage = scenarios.soils([str(soil) for soil in water["soil_class"]])
     taw = np.repeat(water["taw_mm"].to_numpy(dtype=float)[:, None] * storage, years, axis=1)
     return RootZones(
@@ -111,6 +115,7 @@ def driest_quarters(
         taw=taw,
         raw=taw * depletion_fraction[:, None],
         application=np.repeat(ground.application, years, axis=1),
+        sensor_share=sensor_share,
     )
 
 
@@ -143,7 +148,7 @@ def net_requirement(
     taw = np.repeat(water["taw_mm"].to_numpy(dtype=float)[:, None], len(seasons.years), axis=1)
     roots = RootZones(
         etc=etc,
-        rain=effective_rain(seasons.rain_mm, terms.open_sky[seasons.rows]),
+        rain=_entering(terms, seasons, water),
         taw=taw,
         raw=taw * depletion_fraction[:, None],
         application=np.ones_like(taw),
@@ -156,6 +161,17 @@ def net_requirement(
         days=np.ones(seasons.rain_mm.shape, dtype=np.bool_),
     )
     return perfect.mean_water_mm
+
+
+def _entering(terms: EtoTerms, seasons: SeasonCalendar, water: pd.DataFrame) -> _Array:
+    """Return the rain that enters each zone's soil on each season day, shape (Z, D, Y) [mm].
+
+    Less than a fifth of ETo is ignored; what a good lawn on the zone's soil sheds is taken off.
+    """
+    eto = terms.open_sky[seasons.rows]
+    numbers = {str(soil): curve_number(str(soil)) for soil in water["soil_class"]}
+    shed = {soil: entering_rain(seasons.rain_mm, eto, number=n) for soil, n in numbers.items()}
+    return np.stack([shed[str(soil)] for soil in water["soil_class"]])
 
 
 def _daily_eto(
@@ -265,7 +281,7 @@ def _bypass(
     per_minute: _Array,
 ) -> Governors:
     zone, share = _each_zone_and_share(len(fraction), BYPASS_SHARES)
-    low = share * fraction[zone]
+    low = np.minimum(share * fraction[zone], _DRIEST)
     least = least_depth(
         roots, zone=zone, threshold_fraction=low, days=days, cap=cap, step=per_minute[zone]
     )
@@ -281,7 +297,7 @@ def _on_demand(
     per_minute: _Array,  # noqa: ARG001
 ) -> Governors:
     zone, share = _each_zone_and_share(len(fraction), ON_DEMAND_SHARES)
-    low, high = share * fraction[zone], np.zeros(len(zone))
+    low, high = np.minimum(share * fraction[zone], _DRIEST), np.zeros(len(zone))
     any_day = np.ones_like(days)
     watering = on_demand_events(
         roots, zone=zone, low_fraction=low, high_fraction=high, days=any_day

@@ -8,6 +8,8 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from siting._plan_ground import Ground, SunVariants
+from siting._plan_need import need_columns
+from siting._plan_water import landscape_columns
 from siting.climate.model import SeasonCalendar
 from siting.hydrozones import need_scores, zone_mean
 from siting.sun.irradiance import shaded_radiation
@@ -48,7 +50,10 @@ def zone_measures(
     -------
     DataFrame
         Index `zone`: area_m2, sun_hours [h/d], insolation [MJ m⁻² d⁻¹], sky_view, plant_factor,
-        etc_peak_mm_d, depletion_fraction, taw_mm, raw_mm, need_score [%/d].
+        ks, kd, establishment, kmc, kmc_computed, kmc_range, kl (see
+        `landscape_columns`), etc_peak_mm_d, depletion_fraction, taw_mm, raw_mm, need_score [%/d],
+        need_share_sun ...
+        need_share_application, need_ratio, need_words (see `siting.water.need`).
     """
     days, months = ground.eto.days, ground.eto.months
     drawn = sun.drawn
@@ -61,12 +66,15 @@ def zone_measures(
             "sun_hours": zone_mean(_season_mean(drawn.sun_hours, days), ground.pixels),
             "insolation": zone_mean(_season_mean(radiation, days), ground.pixels),
             "sky_view": zone_mean(drawn.sky_view, ground.pixels),
-            "plant_factor": pd.Series(factors @ days / days.sum(), index=water.index),
+            "plant_factor": pd.Series(factors @ days / days.sum(), index=water.index)
+            / water["kmc_scale"],
         },
         index=hydrozones.index,
     )
     columns = ["etc_peak_mm_d", "depletion_fraction", "taw_mm", "raw_mm", "need_score"]
-    return table.join(scores[columns])
+    why = need_columns(hydrozones, ground, scores=scores, water=water)
+    parts = landscape_columns(water, ground.eto)
+    return table.join(parts).join(scores[columns]).join(why)
 
 
 def dryness_raster(sun: SunVariants, ground: Ground) -> _Array:

@@ -56,8 +56,14 @@ class Plan:
     zones : GeoDataFrame
         Index `zone` as in ``site.hydrozones``; columns valve, controller, plants, soil,
         irrigation, area_m2, sun_hours (mean h/d over the season), insolation (season mean of
-        shaded global radiation, MJ m⁻² d⁻¹), sky_view (0..1), plant_factor (season mean),
-        need_score (% of RAW used per peak day), net_irrigation_mm (per season), etc_peak_mm_d,
+        shaded global radiation, MJ m⁻² d⁻¹), sky_view (0..1), plant_factor (season
+        mean: ks x kd x establishment), ks, kd, establishment, kmc (microclimate factor in use),
+        kmc_computed (by the sun), kmc_range (str: its published class), kl (plant_factor x kmc),
+        need_score (% of RAW used per peak day),
+        need_share_sun, _plants, _soil, _roots, _slope, _application (their sum is 1; NaN where the
+        zone is no thirstier than an undemanding one), need_ratio (thirst over that of an
+        undemanding zone), need_words (str: the same in plain words), net_irrigation_mm (per
+        season), etc_peak_mm_d,
         root_depth_m, taw_mm, raw_mm, precipitation_rate (mm/h), distribution_uniformity,
         sensor_id (its governor), control ("bypass" or "on_demand"), run_time_factor (against
         today's minutes; NaN without a timer), run_minutes (per event), today_minutes (NaN without
@@ -71,8 +77,9 @@ class Plan:
         (property CRS), lon, lat, depth_m, depth_note (str), dryness_rank, dryness_rank_zone,
         rank_sd (0..1), setback_ratio (>= 1 when all setbacks are met), binding_setback (str),
         setback_note (str: what gave way, or ""), reason (str, plain words: why here),
-        threshold_low_mm, threshold_high_mm (depletion at which watering is allowed / stops; high
-        NaN for bypass), threshold_low_fraction, threshold_high_fraction (of available water
+        threshold_low_mm (depletion of the layer that the sensor reads at which watering is
+        allowed), threshold_high_mm (depletion of the root zone at which it stops; NaN for bypass),
+        threshold_low_fraction, threshold_high_fraction (of the available water of the same
         depleted), threshold_vwc (volumetric water content at the low threshold), soak_wait_h
         (wait after soaking before the reading), threshold_note (str), wire_m (path to its
         controller), trench_m (its share of the trench), geometry (Point).
@@ -99,7 +106,9 @@ class Plan:
     economics : mapping
         currency, capital, saved_per_year, saved_per_year_low, saved_per_year_high, payback_years,
         payback_years_low, payback_years_high (None where they cannot be claimed), device,
-        installation, trench, wire (parts of the capital), claim (str: plain words).
+        installation, trench, wire (parts of the capital), claim (str: plain words), budget (the
+        published water budget that the user asked for, or None; see
+        `siting.water.budget.water_budget`).
     parts : DataFrame
         Parts list: item, quantity, unit, note.
     sun : SunShade

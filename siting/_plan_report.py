@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 from siting import __version__
+from siting._plan_weather import weather_files
 from siting.site.model import Site
 from siting.site.settings import PropertyFile
 
@@ -90,7 +91,8 @@ def provenance(
     dict
         Plain values; no path, no time and no name of a machine, so that it is the same anywhere.
     """
-    inputs = {Path(name) for name in site.sources} | {settings.path, settings.weather.path}
+    inputs = {Path(name) for name in site.sources} | weather_files(settings.weather)
+    inputs.add(settings.path)
     options = asdict(settings)
     for place in ("path", "layers", "weather"):
         del options[place]

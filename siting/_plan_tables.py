@@ -24,8 +24,9 @@ from siting.scheduling import (
 )
 from siting.season import Watering
 from siting.site.model import Site
+from siting.water.layers import sensor_layer_share
 
-__all__ = ["Simulated", "season_table", "sensor_ids", "sensor_table", "zone_table"]
+__all__ = ["Simulated", "season_table", "sensor_ids", "sensor_shares", "sensor_table", "zone_table"]
 
 _Array = NDArray[np.float64]
 
@@ -176,6 +177,25 @@ def _run_times(
     }
 
 
+def sensor_shares(hydrozones: gpd.GeoDataFrame, water: pd.DataFrame) -> _Array:
+    """Return how much of each zone's root zone a sensor there would read, shape (Z,).
+
+    Parameters
+    ----------
+    hydrozones : GeoDataFrame
+        Columns plants, new_sod.
+    water : DataFrame
+        As from `siting.water.zones.zone_water`.
+    """
+    depths = [
+        sensor_depth(str(plants), root_depth_m=float(roots), new_sod=bool(sod))[0]
+        for plants, roots, sod in zip(
+            hydrozones["plants"], water["root_depth_m"], hydrozones["new_sod"], strict=True
+        )
+    ]
+    return sensor_layer_share(depths, water["root_depth_m"].to_numpy(dtype=float))
+
+
 def sensor_table(
     site: Site,
     *,
@@ -270,13 +290,14 @@ def _prescription(
         root_depth_m=float(water["root_depth_m"]),
         new_sod=bool(site.hydrozones.loc[zone, "new_sod"]),
     )
+    share = float(sensor_layer_share(depth, float(water["root_depth_m"])))
     low = float(decision.governors.low[candidate])
     high = float(decision.governors.high[candidate])
     wait = float(water["drain_hours"])
     return {
         "depth_m": depth,
         "depth_note": note,
-        "threshold_low_mm": low * float(water["taw_mm"]),
+        "threshold_low_mm": low * float(water["taw_mm"]) * share,
         "threshold_high_mm": high * float(water["taw_mm"]),
         "threshold_low_fraction": low,
         "threshold_high_fraction": high,

@@ -31,6 +31,9 @@ class RootZones:
         Total and readily available water, 0 < RAW < TAW [mm].
     application : ndarray, shape (Z, W)
         What the driest quarter receives over the zone's mean depth, above 0.
+    sensor_share : ndarray, shape (Z,), optional
+        Upper layer that a sensor in the zone reads, over the root zone, above 0, at most 1 (see
+        `siting.water.layers`); without it the reading is that of the whole root zone.
 
     Raises
     ------
@@ -43,6 +46,7 @@ class RootZones:
     taw: NDArray[np.float64]
     raw: NDArray[np.float64]
     application: NDArray[np.float64]
+    sensor_share: NDArray[np.float64] | None = None
 
     def __post_init__(self) -> None:
         """Refuse what the balance cannot run on."""
@@ -65,9 +69,15 @@ class RootZones:
         ]
         rest = [
             np.ascontiguousarray(values, dtype=np.float64)
-            for values in (self.taw, self.raw, self.application)
+            for values in (self.taw, self.raw, self.application, self.layer_share)
         ]
         return Days(*first, *rest)
+
+    @property
+    def layer_share(self) -> NDArray[np.float64]:
+        """Upper layer that a sensor reads, over the root zone, shape (Z, W)."""
+        share = np.ones(len(self.taw)) if self.sensor_share is None else self.sensor_share
+        return np.broadcast_to(share[:, None], self.taw.shape)
 
 
 @dataclass(frozen=True)
@@ -173,6 +183,7 @@ def _shape_faults(roots: RootZones) -> list[Fault]:
         "taw": {(zones, runs)},
         "raw": {(zones, runs)},
         "application": {(zones, runs)},
+        **({} if roots.sensor_share is None else {"sensor_share": {(zones,)}}),
     }
     return [
         _fault(name, f"shape {getattr(roots, name).shape}", " or ".join(map(str, sorted(fits))))
@@ -189,6 +200,7 @@ def _value_faults(roots: RootZones) -> list[Fault]:
         ("raw", roots.raw > 0, "above 0 mm"),
         ("taw", roots.taw > roots.raw, "above RAW"),
         ("application", roots.application > 0, "above 0"),
+        ("layer_share", (roots.layer_share > 0) & (roots.layer_share <= 1), "above 0, at most 1"),
     )
     found = (
         (name, int(np.count_nonzero(~(good & np.isfinite(getattr(roots, name))))), allowed)

@@ -34,11 +34,19 @@ from siting._plan_model import Plan, Wording
 from siting._plan_places import connection_costs, place_zones, priced_trench
 from siting._plan_report import assumptions, provenance
 from siting._plan_scenarios import Scenarios, draw_scenarios
-from siting._plan_tables import Simulated, season_table, sensor_ids, sensor_table, zone_table
+from siting._plan_tables import (
+    Simulated,
+    season_table,
+    sensor_ids,
+    sensor_shares,
+    sensor_table,
+    zone_table,
+)
+from siting._plan_water import aridity, budget, with_microclimate
+from siting._plan_weather import property_weather
 from siting._plan_words import wordings
 from siting.cautions import cautions_for
 from siting.climate.calendar import season_calendar
-from siting.climate.daily import read_daily_csv
 from siting.climate.model import Climate, SeasonCalendar
 from siting.economics import capital, economics
 from siting.errors import Fault, InputError
@@ -52,6 +60,7 @@ from siting.site.settings import PropertyFile
 from siting.sun.position import season_positions
 from siting.ties import sensor_ties
 from siting.water.reference_et import EtoTerms, eto_terms
+from siting.water.soilmap import with_soil_map
 from siting.water.zones import zone_water
 from siting.wiring import WireRoutes, parts_list, wire_routes
 
@@ -91,13 +100,15 @@ def plan_property(path: Path | str, *, threads: int = 1, progress: Progress | No
     return plan(site, climate, settings, threads=threads, progress=progress)
 
 
-def read_inputs(path: Path | str) -> tuple[PropertyFile, Site, Climate]:
+def read_inputs(path: Path | str, *, fetch: bool = False) -> tuple[PropertyFile, Site, Climate]:
     """Read a property file, its layers and its weather, and report all their faults at once.
 
     Parameters
     ----------
     path : Path or str
         The property file, or its folder.
+    fetch : bool
+        Whether weather may be fetched over the network, where the property file asks for it.
 
     Returns
     -------
@@ -115,12 +126,14 @@ def read_inputs(path: Path | str) -> tuple[PropertyFile, Site, Climate]:
         open_property(path)  # raises again, with the faults of the layers too
         raise
     faults: list[Fault] = []
+    place: dict[str, float] = {}
     try:
         site = read_site(settings)
+        place = {"latitude": site.latitude, "longitude": site.longitude}
     except InputError as error:
         faults += error.faults
     try:
-        climate = read_daily_csv(settings.weather.path, elevation_m=settings.weather.elevation_m)
+        climate = property_weather(settings, **place, fetch=fetch)
     except InputError as error:
         faults += error.faults
     if faults:
@@ -163,7 +176,7 @@ def plan(
     """
     seasons = season_calendar(climate, start=settings.season.start, end=settings.season.end)
     terms = eto_terms(climate.daily, latitude=site.latitude, elevation_m=climate.elevation_m)
-    known = _survey(site, settings, seasons, terms, threads=threads, progress=progress)
+    known = _survey(site, climate, settings, (seasons, terms), threads=threads, progress=progress)
     hazards = setback_hazards(
         site.hydrozones,
         boundary=site.boundary,
@@ -184,6 +197,7 @@ def plan(
     )
     decided = _decide(site, settings, known, placements, progress=progress)
     built = _build(site, settings, known, placements, decided)
+    allowed = budget(settings.water, climate, terms, zones=built.zones, table=known.water)
     warnings = (
         *site.warnings, *climate.warnings, *_notes(settings, known), *decided.warnings,
         *built.warnings,
@@ -208,7 +222,7 @@ def plan(
         ties=built.ties,
         keepout=keepout_areas(hazards, boundary=site.boundary, hydrozones=site.hydrozones),
         season=built.season,
-        economics=built.economics,
+        economics={**built.economics, "budget": allowed},
         parts=parts_list(built.wires, units=settings.units),
         sun=known.sun.drawn,
         dryness=dryness_raster(known.sun, known.ground),
@@ -262,16 +276,18 @@ class _Built:
 
 def _survey(
     site: Site,
+    climate: Climate,
     settings: PropertyFile,
-    seasons: SeasonCalendar,
-    terms: EtoTerms,
+    weather: tuple[SeasonCalendar, EtoTerms],
     *,
     threads: int,
     progress: Progress | None,
 ) -> _Known:
     """Work out sun, water and dryness."""
-    analysis = settings.analysis
-    water = zone_water(site.hydrozones, latitude=site.latitude)
+    analysis, (seasons, terms) = settings.analysis, weather
+    zones, soil_notes = with_soil_map(site.hydrozones, site.soils)
+    dry, climate_note = aridity(climate, terms)
+    water = zone_water(zones, latitude=site.latitude, hot_arid=dry)
     scenarios = draw_scenarios(analysis.scenarios, seed=analysis.seed)
     eto = monthly_eto(terms, seasons)
     positions = season_positions(
@@ -289,6 +305,7 @@ def _survey(
     pixels: ZonePixels = zone_pixels(
         sun.drawn.grid, site.hydrozones, roof=np.isnan(sun.drawn.sky_view)
     )
+    water = with_microclimate(water, sun, pixels, eto)
     patterns, notes = zone_application(pixels, site.hydrozones, cans=site.cans, water=water)
     water = _with_measured(water, patterns)
     ground = survey(sun, pixels, eto=eto, water=water, application=patterns, scenarios=scenarios)
@@ -311,7 +328,7 @@ def _survey(
         ground=ground,
         measures=measures,
         measured=np.array([patterns[zone].measured for zone in pixels.zones]),
-        warnings=(*pixels.warnings, *notes),
+        warnings=(climate_note, *soil_notes, *pixels.warnings, *notes),
     )
 
 
@@ -349,6 +366,7 @@ def _decide(
         scenarios=known.scenarios,
         plants=[str(word) for word in zones["plants"]],
         depletion_fraction=fraction,
+        sensor_share=sensor_shares(zones, water),
     )
     rate = water["precipitation_rate"].to_numpy(dtype=float)
     days = np.tile(timer_days(known.seasons.dates, settings.timer), (1, known.scenarios.count))

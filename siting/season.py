@@ -1,14 +1,16 @@
 """Timer, bypass and on-demand control over many seasons, and what the followers need.
 
 Every decision is taken at the start of the day from the depletion of the *driest quarter* of the
-sensor's zone; an event waters the same day. Depths are zone means [mm]; the driest quarter receives
+sensor's zone, in the layer that the sensor reads (`RootZones.sensor_share`; the whole root zone
+without it); an event waters the same day. Depths are zone means [mm]; the driest quarter receives
 the depth times its `application`. Every season starts at field capacity (depletion 0). A *stress
 day* is a day that ends with a depletion beyond RAW. Runs are years x scenarios, side by side.
 
 Axes: Z zones, D days, W runs, G governors (a sensor's zone with one setting of its control).
 
-A larger factor never gives a follower more stress days, and with a fixed depth a drier threshold
-never gives more events, as long as a day's demand does not exceed TAW - RAW: each day's balance is
+A larger factor never gives a follower more stress days, and (where the sensor reads the whole root
+zone) with a fixed depth a drier threshold never gives more events, as long as a day's demand does
+not exceed TAW - RAW: each day's balance is
 then non-decreasing in the depletion, with a slope of at most 1.
 """
 
@@ -159,8 +161,8 @@ def bypass_events(
     depth : array_like, shape (G,)
         Depth per event [mm, zone mean].
     threshold_fraction : array_like, shape (G,) or (G, W)
-        The event goes ahead from this share of TAW depleted on (0 is field capacity); per run where
-        the reading's error is part of the scenarios.
+        The event goes ahead from this share of the available water of the sensor's layer depleted
+        on (0 is field capacity); per run where the reading's error is part of the scenarios.
     days : ndarray of bool, shape (D, W)
         The schedule.
 
@@ -194,7 +196,8 @@ def on_demand_events(
     zone : array_like of int, shape (G,)
         Zone of each governor.
     low_fraction, high_fraction : array_like, shape (G,) or (G, W)
-        Share of TAW depleted at which watering starts, and at which it stops; high < low.
+        Share of the available water of the sensor's layer depleted at which watering starts, and
+        of that of the root zone at which it stops, the run time being set for that; high < low.
     days : ndarray of bool, shape (D, W)
         Days on which watering is allowed.
 
@@ -205,8 +208,8 @@ def on_demand_events(
     """
     zone = np.asarray(zone, dtype=np.int64)
     start = _fraction_mm(roots, zone, low_fraction)
-    stop = _fraction_mm(roots, zone, high_fraction)
-    if not np.all(stop < start):
+    stop = _fraction_mm(roots, zone, high_fraction, layer=False)
+    if not np.all(np.asarray(high_fraction) < np.asarray(low_fraction)):
         fault = Fault(
             "on-demand control",
             "a high threshold that is not wetter than the low one",
@@ -378,11 +381,10 @@ def _governed(
 
 
 def _fraction_mm(
-    roots: RootZones, zone: NDArray[np.int64], fraction: ArrayLike
+    roots: RootZones, zone: NDArray[np.int64], fraction: ArrayLike, *, layer: bool = True
 ) -> NDArray[np.float64]:
-    """Share of TAW (G,) or (G, W) as depletion, shape (G, W) [mm]."""
+    """Share (G,) or (G, W) of what the sensor's layer (or the root zone) holds, (G, W) [mm]."""
     share = np.asarray(fraction, dtype=np.float64)
-    depletion: NDArray[np.float64] = (share[:, None] if share.ndim == 1 else share) * roots.taw[
-        zone
-    ]
+    held = roots.taw[zone] * (roots.layer_share[zone] if layer else 1.0)
+    depletion: NDArray[np.float64] = (share[:, None] if share.ndim == 1 else share) * held
     return depletion

@@ -182,7 +182,22 @@ def _zones(site: Site) -> gpd.GeoDataFrame:
     frame["insolation"] = [21.4, 17.2, 20.0, 11.5]
     frame["sky_view"] = [0.93, 0.74, 0.9, 0.55]
     frame["plant_factor"] = [0.68, 0.68, 0.5, 0.55]
+    frame["ks"], frame["kd"], frame["establishment"] = frame["plant_factor"], 1.0, 1.0
+    frame["kmc"] = frame["kmc_computed"] = [0.98, 0.8, 0.95, 0.6]
+    frame["kmc_range"] = ["average 1", "low 0.5-0.9", "average 1", "low 0.5-0.9"]
+    frame["kl"] = frame["plant_factor"] * frame["kmc"]
     frame["need_score"] = [31.4, 24.9, 12.3, 9.6]
+    for cause, shares in {
+        "sun": [0.3, 0.2, 0.35, math.nan],
+        "plants": [0.25, 0.3, 0.1, math.nan],
+        "soil": [0.2, 0.25, 0.3, math.nan],
+        "roots": [0.15, 0.15, 0.15, math.nan],
+        "slope": [0.0, 0.0, 0.0, math.nan],
+        "application": [0.1, 0.1, 0.1, math.nan],
+    }.items():
+        frame[f"need_share_{cause}"] = shares
+    frame["need_ratio"] = [6.2, 4.1, 2.0, 1.01]
+    frame["need_words"] = ["6.2 times as thirsty as an undemanding zone: full sun 30 %"] * 4
     frame["net_irrigation_mm"] = [512.0, 401.5, 220.3, 150.1]
     frame["etc_peak_mm_d"] = [4.9, 3.9, 3.2, 2.1]
     frame["root_depth_m"] = [0.2, 0.2, 0.4, 0.3]
@@ -385,6 +400,20 @@ def _economics() -> dict:
         "installation": 300.0,
         "trench": 303.0,
         "wire": 50.4,
+        "budget": {
+            "kind": "mwelo",
+            "use": "residential",
+            "reference": "the ordinance",
+            "period": "year",
+            "eto_mm": 1302.4,
+            "area_m2": 912.5,
+            "special_area_m2": 0.0,
+            "et_adjustment": 0.55,
+            "allowance_m3": 640.2,
+            "estimated_m3": 655.9,
+            "within": False,
+            "zones": {"A": 400.0, "B": 255.9},
+        },
         "claim": "Against today's timer the plan saves 780 to 815 m³ a season.",
     }
 

@@ -20,6 +20,15 @@ from siting.water.balance import (
     stress_coefficient,
     total_available_water,
 )
+from siting.water.layers import layer_step, root_share, sensor_layer_share
+from siting.water.runoff import (
+    curve_number,
+    entering_rain,
+    irrigation_runoff,
+    rain_runoff,
+    tiered_rain,
+)
+from siting.water.seasonal import run_seasons
 
 DATA = Path(__file__).parent / "data"
 GALLON_M3 = 231 * 0.0254**3
@@ -223,3 +232,160 @@ def test_useless_can_tests_are_refused(cans):
 def test_rate_needs_an_area():
     with pytest.raises(InputError, match="area above 0"):
         precipitation_rate_from_flow(1.0, 0.0)
+
+
+@settings(max_examples=40, deadline=None)
+@given(
+    days=st.lists(st.tuples(water, st.floats(0, 12), water), min_size=1, max_size=25),
+    taw=st.floats(5, 200), p=st.floats(0.1, 0.8), start=st.floats(0, 1), share=st.floats(0.05, 1),
+)  # fmt: skip
+def test_a_layer_inside_the_root_zone_changes_nothing_of_the_whole(days, taw, p, start, share):
+    whole, upper = start * taw, start * share * taw
+    book = np.float64(whole)
+    for rain, etc, event in days:
+        book = step(book, rain=rain, irrigation=event, etc=etc, taw=taw, raw=p * taw).depletion
+        before = upper
+        day = layer_step(
+            whole, upper, water=rain + event, etc=etc, taw=taw, raw=p * taw, share=share
+        )
+        whole, upper = float(day.depletion), float(day.upper)
+        assert whole == float(book)
+        assert -1e-9 <= upper <= share * taw + 1e-9
+        below = whole - upper
+        assert -1e-9 <= below <= (1 - share) * taw + 1e-9
+        # A day without rain never wets the layer, one without demand never dries it, but for what
+        # the rest of the root zone cannot give.
+        if rain + event == 0 and share < 1 and below < (1 - share) * taw - 1e-6:
+            assert upper >= before - 1e-9
+        if etc == 0:
+            assert upper <= before + 1e-9
+
+
+def test_a_layer_as_deep_as_the_roots_is_the_root_zone():
+    day = layer_step(
+        [3.0, 12.0], [3.0, 12.0], water=[0.0, 7.0], etc=5.0, taw=30.0, raw=15.0, share=1.0
+    )
+    np.testing.assert_array_equal(day.upper, day.depletion)
+
+
+@pytest.mark.practice("A sensor at 3 in wets and dries faster than the whole root zone")
+def test_the_upper_half_dries_first_and_wets_first():
+    share, taw = float(sensor_layer_share(0.0762, 0.3048)), 40.0
+    whole = upper = 0.0
+    ahead = []
+    for _ in range(6):
+        day = layer_step(whole, upper, water=0.0, etc=3.0, taw=taw, raw=20.0, share=share)
+        whole, upper = float(day.depletion), float(day.upper)
+        ahead.append(upper / (share * taw) - whole / taw)
+    assert min(ahead) > 0
+    # Uptake: 70 % of it from the upper half on the first day, then more from below.
+    assert ahead[0] == pytest.approx((0.7 * 3.0) / 20.0 - 3.0 / 40.0)
+    day = layer_step(whole, upper, water=9.0, etc=0.0, taw=taw, raw=20.0, share=share)
+    assert float(day.upper) == pytest.approx(upper - 9.0)
+    assert float(day.upper) / 20.0 < float(day.depletion) / 40.0
+
+
+@pytest.mark.published(
+    "Engineering handbook rule (from memory): uptake by quarters 40, 30, 20, 10 %"
+)
+def test_uptake_by_depth():
+    np.testing.assert_allclose(root_share([0.0, 0.25, 0.5, 0.75, 1.0]), [0, 0.4, 0.7, 0.9, 1.0])
+    assert sensor_layer_share([0.05, 0.2, 0.4], 0.3).tolist() == pytest.approx([1 / 3, 1.0, 1.0])
+
+
+@pytest.mark.published(
+    "TR-55 Eqs 2-3, 2-4, as in its Table 2-1: 4 in at CN 80 sheds 2.04 in, 5 in at 75 2.45 in"
+)
+@pytest.mark.parametrize(
+    ("rain", "number", "runs"), [(4.0, 80, 2.04), (5.0, 75, 2.45), (1.0, 60, 0)]
+)
+def test_scs_runoff(rain, number, runs):
+    assert float(rain_runoff(rain * 25.4, number)) / 25.4 == pytest.approx(runs, abs=0.01)
+
+
+@settings(max_examples=40, deadline=None)
+@given(rain=st.floats(0, 300), number=st.floats(1, 100), more=st.floats(0, 50))
+def test_runoff_is_a_part_of_the_rain_and_grows_with_it(rain, number, more):
+    runs = float(rain_runoff(rain, number))
+    assert 0 <= runs <= rain + 1e-9
+    assert float(rain_runoff(rain + more, number)) >= runs - 1e-9
+    assert float(rain_runoff(rain, min(number + 1, 100))) >= runs - 1e-9
+
+
+@pytest.mark.published("Texas A&M steps: .5 in -> .40, 1 -> .90, 1.5 -> 1.233, 2 and more -> 1.567")
+def test_effective_rain_in_steps():
+    inches = tiered_rain(np.array([0.05, 0.5, 1.0, 1.5, 2.0, 4.0]) * 25.4) / 25.4
+    np.testing.assert_allclose(inches, [0, 0.4, 0.9, 1.2333, 1.5667, 1.5667], atol=1e-3)
+
+
+def test_rules_of_entering_rain():
+    rain, eto = np.array([0.5, 3.0, 60.0]), 5.0
+    assert entering_rain(rain, eto, rule="all").tolist() == rain.tolist()
+    assert entering_rain(rain, eto).tolist() == [0.0, 3.0, 60.0]
+    assert entering_rain(rain, eto, rule="interception").tolist() == [0.0, 2.0, 59.0]
+    shed = entering_rain(rain, eto, rule="all", number=curve_number("clay"))
+    assert shed.tolist()[:2] == [0.5, 3.0]
+    assert shed[2] == pytest.approx(60 - float(rain_runoff(60.0, 80.0)))
+    with pytest.raises(ValueError, match="one of fao56"):
+        entering_rain(rain, eto, rule="half")
+
+
+@pytest.mark.published("Scheduling standard: 60 ASA / (PR - IR): loam 15.65 min at 1.5 in/h")
+def test_irrigation_runs_off_beyond_the_longest_cycle():
+    rule = {"precipitation_rate": 38.1, "intake_rate": 8.89, "standing": 7.62}
+    longest = 60 * 7.62 / (38.1 - 8.89)
+    assert longest == pytest.approx(15.65, abs=0.01)
+    just = 38.1 * longest / 60
+    assert float(irrigation_runoff(just, **rule)) == pytest.approx(0, abs=1e-9)
+    assert float(irrigation_runoff(just + 5, **rule)) == pytest.approx(5 * (1 - 8.89 / 38.1))
+    assert float(irrigation_runoff(just + 5, **rule, cycles=2)) == 0
+    assert float(irrigation_runoff(50.0, **rule | {"precipitation_rate": 5.0})) == 0
+
+
+def test_seasons_are_the_balance_without_its_record():
+    rng = np.random.default_rng(11)
+    zones, classes, years, scenarios, days = 3, 8, 4, 2, 60
+    eto = rng.uniform(1, 7, (days, years, 1))
+    rain = np.where(rng.random((days, years, 1)) < 0.2, rng.exponential(9, (days, years, 1)), 0)
+    event = np.zeros((days, zones, 1, 1, 1))
+    event[::3] = rng.uniform(4, 14, (zones, 1, 1, 1))
+    factor = rng.uniform(0.3, 1.1, (zones, classes, 1, 1))
+    # One zone so shallow that a day's demand can exceed TAW - RAW.
+    taw = np.array([60.0, 25.0, 8.0])[:, None, None, None] * rng.uniform(0.9, 1.1, scenarios)
+    kept = (eto.copy(), event.copy(), taw.copy())
+    run = run_seasons(eto, rain, irrigation=event, factor=factor, taw=taw, raw=0.5 * taw,
+                      initial=2.0)  # fmt: skip
+    assert run.depletion.shape == (zones, classes, years, scenarios)
+    book = run_balance(
+        rain[:, None, None], eto[:, None, None] * factor, irrigation=event, taw=taw, raw=0.5 * taw,
+        initial=2.0,
+    )  # fmt: skip
+    np.testing.assert_allclose(run.depletion, book.depletion[-1], atol=1e-9)
+    np.testing.assert_allclose(run.et_actual, book.et_actual.sum(axis=0), atol=1e-8)
+    np.testing.assert_allclose(run.drainage, book.drainage.sum(axis=0), atol=1e-8)
+    beyond = (book.depletion > 0.5 * taw + 1e-9).sum(axis=0)
+    np.testing.assert_array_equal(run.stress_days, beyond)
+    assert np.abs(run.closure(2.0)).max() < 1e-6
+    for array, before in zip((eto, event, taw), kept, strict=True):
+        np.testing.assert_array_equal(array, before)
+    with pytest.raises(ValueError, match="days differ"):
+        run_seasons(eto, rain[1:], irrigation=event, factor=1.0, taw=40.0, raw=20.0)
+
+
+@pytest.mark.published(
+    "pyfao56 1.4.3, 70 days on sand: ETa 337.89, drainage 119.56, depletion 14.45 mm"
+)
+def test_parity_with_a_public_model_given_its_own_evapotranspiration():
+    rows = table("pyfao56_70d.csv")
+    eta, rain, event, ends, drained = (
+        np.array([float(row[c]) for row in rows]) for c in ("ETa", "Rain", "Irrig", "Dr", "DP")
+    )
+    assert eta.sum() == pytest.approx(337.89, abs=0.01)
+    taw = float(rows[0]["TAW"])
+    # Its evapotranspiration is its own (two coefficients), already reduced by stress: RAW near TAW
+    # switches ours off, so that only the bookkeeping of the water is compared.
+    run = run_balance(rain, eta, irrigation=event, taw=taw, raw=taw * (1 - 1e-9))
+    np.testing.assert_allclose(run.depletion, ends, atol=1e-4)
+    np.testing.assert_allclose(run.drainage, drained, atol=1e-4)
+    assert run.drainage.sum() == pytest.approx(119.56, abs=0.01)
+    assert run.depletion[-1] == pytest.approx(14.45, abs=0.01)

@@ -14,14 +14,19 @@ from shapely.geometry import box
 
 from siting.errors import InputError
 from siting.site.vocabulary import IRRIGATION, PLANTS
+from siting.site.vocabulary import TURF_TABLES as TURF_WORDS
 from siting.water.application import IRRIGATION_KINDS
 from siting.water.plants import (
     PLANT_KINDS,
     TURF_FACTORS,
+    TURF_TABLES,
     adjusted_depletion,
+    establishment_factor,
+    factor_class,
     landscape_coefficient,
     monthly_plant_factor,
     plant_table,
+    turf_table,
 )
 from siting.water.zones import MONTH_COLUMNS, zone_water
 
@@ -138,8 +143,8 @@ def test_zone_without_any_detail_gets_defaults_and_says_so():
     assert frame.equals(before)
     row = water.loc["1"]
     assert row["defaults"] == (
-        "soil sandy loam, irrigation spray, root_depth, slope flat, plant_factor, "
-        "precipitation_rate, distribution_uniformity"
+        "soil sandy loam, irrigation spray, root_depth, slope flat, "
+        "plant_factor warm_season_florida, precipitation_rate, distribution_uniformity"
     )
     assert row["plant_factor_5"] == 0.90
     assert row["taw_mm"] == pytest.approx(1000 * (0.23 - 0.11) * 0.30)
@@ -200,3 +205,80 @@ def test_every_irrigation_word_is_known():
 def test_no_zones_give_an_empty_table():
     frame = zones(plants=["trees"]).iloc[:0]
     assert zone_water(frame, latitude=1.0).empty
+
+
+@pytest.mark.published(
+    "Extension tables: Arizona bermuda 0.80 June-September, New Mexico 0.85, 0.70"
+)
+def test_turf_tables_can_be_chosen():
+    arizona = monthly_plant_factor("warm_season_turf", latitude=33.0, table="arizona")
+    assert arizona[5:9].tolist() == [0.80] * 4
+    assert (arizona[0], arizona[3]) == (0.78, 0.90)
+    cool = monthly_plant_factor("cool_season_turf", latitude=35.0, table="new_mexico")
+    warm = monthly_plant_factor("warm_season_turf", latitude=35.0, table="new_mexico")
+    assert (cool.mean(), warm.mean()) == pytest.approx((0.85, 0.70))
+    assert turf_table("warm_season_turf") == "warm_season_florida"
+    assert turf_table("warm_season_turf", hot_arid=True) == "warm_season_california"
+    assert turf_table("shrubs", choice="arizona") is None
+    with pytest.raises(InputError, match="california, new_mexico"):
+        turf_table("cool_season_turf", choice="florida")
+    listed = {name for tables in TURF_TABLES.values() for name in tables.values()}
+    assert listed == set(TURF_FACTORS)
+    assert tuple(TURF_TABLES) == TURF_WORDS
+
+
+def test_any_coefficient_can_be_overridden_and_is_then_no_default():
+    frame = zones(
+        plants=["shrubs", "warm_season_turf", "trees"], ks=[0.5, np.nan, 0.2],
+        kd=[1.1, np.nan, 0.5], turf_table=[None, "arizona", None], kmc=[np.nan, np.nan, 1.2],
+        seasons_planted=[np.nan, 0, np.nan], depletion_fraction=[0.35, np.nan, np.nan],
+        application_efficiency=[0.9, np.nan, np.nan], intake_rate=[25.0, np.nan, np.nan],
+    )  # fmt: skip
+    water = zone_water(frame, latitude=33.0)
+    assert water.loc["1", list(MONTH_COLUMNS)].tolist() == pytest.approx([0.55] * 12)
+    assert water.loc["2", "plant_factor_7"] == pytest.approx(0.80 * 1.2)
+    # Costello et al. 2000: the guide's new planting, before its microclimate.
+    assert water.loc["3", "plant_factor_1"] == pytest.approx(0.1)
+    assert water["kmc_given"].tolist() == pytest.approx([np.nan, np.nan, 1.2], nan_ok=True)
+    assert water.loc["1", "depletion_fraction"] == 0.35
+    assert water.loc["1", "application_efficiency"] == 0.9
+    assert water.loc["1", "intake_rate"] == 25.0
+    assert not water["defaults"].str.contains("plant_factor").any()
+    assert water.loc["2", "establishment"] == 1.2
+
+
+@pytest.mark.practice("New plantings get 20 % more in the first season, 10 % more in the second")
+def test_establishment():
+    assert [establishment_factor(n) for n in (0, 0.9, 1, 2, 30)] == [1.2, 1.2, 1.1, 1.0, 1.0]
+    frame = zones(
+        plants=["warm_season_turf"] * 3, new_sod=[True, True, False],
+        seasons_planted=[np.nan, 1, np.nan],
+    )  # fmt: skip
+    water = zone_water(frame, latitude=28.5)
+    # New sod alone does not ask for more: the plan is for years.
+    assert water["establishment"].tolist() == [1.0, 1.1, 1.0]
+
+
+@pytest.mark.published("Costello et al. 2000: kmc low 0.5-0.9, average 1.0, high 1.1-1.4 (ranges)")
+@pytest.mark.parametrize(
+    ("value", "told"),
+    [(0.5, "low 0.5-0.9"), (0.93, "low 0.5-0.9"), (1.0, "average 1"), (1.06, "high 1.1-1.4"),
+     (1.4, "high 1.1-1.4"), (1.5, "above 0.5-1.4"), (0.49, "below 0.5-1.4")],
+)  # fmt: skip
+def test_class_of_the_microclimate(value, told):
+    assert factor_class("kmc", value) == told
+
+
+def test_coefficients_that_do_not_go_together_are_refused():
+    frame = zones(
+        plants=["shrubs", "trees", "cool_season_turf", "annuals"],
+        plant_factor=[0.5, np.nan, np.nan, np.nan], ks=[0.5, 3.0, np.nan, np.nan],
+        field_capacity=[np.nan, 0.2, np.nan, 0.2], wilting_point=[np.nan, np.nan, np.nan, 0.3],
+        turf_table=[None, None, "florida", "arizona"],
+    )  # fmt: skip
+    with pytest.raises(InputError) as caught:
+        zone_water(frame, latitude=28.5)
+    assert [(f.feature, f.column) for f in caught.value.faults] == [
+        ("1", "plant_factor"), ("2", "ks"), ("2", "field_capacity"), ("3", "turf_table"),
+        ("4", "wilting_point"),
+    ]  # fmt: skip

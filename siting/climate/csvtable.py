@@ -1,60 +1,59 @@
-"""Reading a weather CSV into numbers: every fault found, grouped, with line numbers."""
+"""Reading a table of days into numbers: every fault found, grouped, with line numbers."""
 
 from __future__ import annotations
 
-import csv
 import datetime as dt
-import difflib
 import math
 import re
-from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Sequence
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
+from siting.climate.cells import (
+    Column,
+    Layout,
+    Ledger,
+    Place,
+    Row,
+    find_columns,
+    full_rows,
+    lines_text,
+    read_numbers,
+    read_rows,
+)
 from siting.errors import Fault, InputError
 
-__all__ = ["COLUMNS", "Column", "RawTable", "lines_text", "read_table"]
+__all__ = ["COLUMNS", "Column", "RawTable", "latest_day", "lines_text", "read_table"]
 
 _Array = NDArray[np.float64]
 
-
-@dataclass(frozen=True)
-class Column:
-    """What one column of the weather file may hold: unit, lowest and highest value, a hint."""
-
-    unit: str
-    low: float
-    high: float
-    hint: str = "Correct the values, or leave the cells empty."
-
-
 #: Every column of a weather file but the date. The limits are wide: they catch wrong units.
 COLUMNS: Final = {
-    "tmin_c": Column("°C", -60.0, 60.0, "Fahrenheit must be converted: (F - 32) / 1.8."),
-    "tmax_c": Column("°C", -60.0, 60.0, "Fahrenheit must be converted: (F - 32) / 1.8."),
-    "rain_mm": Column("mm", 0.0, 2000.0, "Inches must be converted: 1 in = 25.4 mm."),
+    "tmin_c": Column("°C", -60.0, 60.0, "Where it is Fahrenheit, name the column tmin_f."),
+    "tmax_c": Column("°C", -60.0, 60.0, "Where it is Fahrenheit, name the column tmax_f."),
+    "rain_mm": Column("mm", 0.0, 2000.0, "Where it is inches, name the column rain_in."),
     "rs_mj_m2": Column(
-        "MJ/m2 per day", 0.0, 45.0, "A daily mean in W/m2 must be multiplied by 0.0864."
+        "MJ/m2 per day",
+        0.0,
+        45.0,
+        "A daily mean in W/m2 must be multiplied by 0.0864; or name the column rs_w_m2.",
     ),
     "rh_mean": Column("%", 0.0, 100.0),
     "rh_min": Column("%", 0.0, 100.0),
     "rh_max": Column("%", 0.0, 100.0),
-    "tdew_c": Column("°C", -60.0, 40.0, "Fahrenheit must be converted: (F - 32) / 1.8."),
+    "tdew_c": Column("°C", -60.0, 40.0, "Where it is Fahrenheit, name the column tdew_f."),
     "ea_kpa": Column("kPa", 0.0, 8.0, "hPa must be divided by 10."),
-    "wind_m_s": Column("m/s", 0.0, 60.0, "km/h must be divided by 3.6."),
+    "wind_m_s": Column("m/s", 0.0, 60.0, "Where it is km/h or mph, name it wind_km_h or wind_mph."),
     "wind_height_m": Column("m", 0.5, 200.0),
+    "diffuse_fraction": Column("of global radiation", 0.0, 1.0, "Percent must be divided by 100."),
 }
-_REQUIRED: Final = ("date", "tmin_c", "tmax_c", "rain_mm")
-_MISSING: Final = frozenset({"", "na", "nan", "n/a", "null", "none", "-"})
-_SENTINELS: Final = frozenset({-99.9, -999.0, -999.9, -9999.0, -99999.0})
+_REQUIRED: Final = ("tmin_c", "tmax_c", "rain_mm")
 _DATE: Final = re.compile(r"\d{4}-\d{2}-\d{2}")
-_YEARS: Final = (1800, 2200)
-_SHOWN: Final = 3
-_LIKE: Final = 0.75
+_FIRST_YEAR: Final = 1800
 
 
 @dataclass(frozen=True)
@@ -79,48 +78,35 @@ class RawTable:
     warnings: tuple[str, ...]
 
 
-@dataclass
-class _Ledger:
-    """Collects faults, one per kind and column, with the lines on which it occurs."""
+def latest_day(today: dt.date | None = None) -> dt.date:
+    """Return the last day of which weather can have been measured anywhere on earth.
 
-    file: str
-    lines: dict[tuple[str, str, str, str], list[int]] = field(default_factory=dict)
+    Parameters
+    ----------
+    today : date, optional
+        Today's date in UTC; that of the clock when not given.
 
-    def add(self, line: int, column: str, found: str, allowed: str, mend: str) -> None:
-        self.lines.setdefault((column, found, allowed, mend), []).append(line)
-
-    def faults(self) -> list[Fault]:
-        return [
-            Fault(self.file, found, allowed, mend, feature=lines_text(lines), column=column)
-            for (column, found, allowed, mend), lines in self.lines.items()
-        ]
-
-
-def lines_text(lines: Iterable[int]) -> str:
-    """Name some lines of a file in words, however many there are.
-
-    Examples
-    --------
-    >>> lines_text([7])
-    'line 7'
-    >>> lines_text([2, 3, 5, 9, 11])
-    'lines 2, 3, 5 and 2 more'
+    Returns
+    -------
+    date
+        Tomorrow: east of Greenwich the day begins earlier.
     """
-    listed = sorted(lines)
-    if len(listed) == 1:
-        return f"line {listed[0]}"
-    shown = ", ".join(str(n) for n in listed[:_SHOWN])
-    more = len(listed) - _SHOWN
-    return f"lines {shown} and {more} more" if more > 0 else f"lines {shown}"
+    return (today or dt.datetime.now(tz=dt.UTC).date()) + dt.timedelta(days=1)
 
 
-def read_table(path: Path) -> RawTable:
+def read_table(
+    path: Path, *, required: tuple[str, ...] = _REQUIRED, today: dt.date | None = None
+) -> RawTable:
     """Read a weather CSV file.
 
     Parameters
     ----------
     path : Path
         UTF-8, with or without a byte-order mark; commas; a header.
+    required : tuple of str
+        Columns that must be there besides the date.
+    today : date, optional
+        Later days are refused; the clock's date when not given.
 
     Returns
     -------
@@ -133,14 +119,15 @@ def read_table(path: Path) -> RawTable:
         With every fault of the file.
     """
     name = path.name
-    rows = _rows(path)
+    rows = read_rows(path)
     header = [cell.strip().lower() for cell in rows[0][1]]
-    places, faults, warnings = _header(name, header)
-    ledger = _Ledger(name)
-    body = _body(rows[1:], len(header), ledger)
-    dates = _dates(body, places, ledger)
+    layout = Layout(COLUMNS, "date", ("date", *required))
+    places, faults, warnings = find_columns(name, header, layout)
+    ledger = Ledger(name)
+    body = full_rows(rows[1:], len(header), ledger)
+    dates = _dates(body, places, ledger, latest_day(today))
     values = {
-        column: _numbers(body, place, column, ledger)
+        column: read_numbers(body, place, COLUMNS[column], ledger)
         for column, place in places.items()
         if column != "date"
     }
@@ -154,95 +141,31 @@ def read_table(path: Path) -> RawTable:
         raise InputError(faults)
     if repeated.any():
         warnings.append(f"{name}: repeated identical lines dropped: {int(repeated.sum()):,}.")
+    converted = [p.spelling for p in places.values() if p.factor != 1.0]
+    if converted:
+        warnings.append(f"{name}: converted from the unit in the header: {', '.join(converted)}.")
     keep = ~repeated
     values = {column: numbers[keep] for column, numbers in values.items()}
     return RawTable(dates[keep], values, lines[keep], tuple(warnings))
 
 
-def _rows(path: Path) -> list[tuple[int, list[str]]]:
-    """Return the lines of the file with their numbers."""
-    mend = "Save the table as CSV (comma separated, UTF-8)."
-    try:
-        text = path.read_text(encoding="utf-8-sig")
-    except FileNotFoundError:
-        raise InputError([Fault(path.name, "no such file", "a CSV file", mend)]) from None
-    except (OSError, UnicodeDecodeError) as error:
-        found = f"a file that cannot be read as text ({type(error).__name__})"
-        raise InputError([Fault(path.name, found, "a CSV file", mend)]) from None
-    reader = csv.reader(text.splitlines())
-    try:
-        rows = [(reader.line_num, cells) for cells in reader if cells]
-    except csv.Error as error:
-        raise InputError([Fault(path.name, f"broken CSV ({error})", "CSV", mend)]) from None
-    if not rows:
-        raise InputError([Fault(path.name, "an empty file", "a header and days", mend)])
-    if len(rows[0][1]) == 1 and re.search(r"[;\t]", rows[0][1][0]):
-        found = "cells separated by semicolons or tabs"
-        raise InputError([Fault(path.name, found, "cells separated by commas", mend)])
-    return rows
-
-
-def _body(
-    rows: Sequence[tuple[int, list[str]]], width: int, ledger: _Ledger
-) -> list[tuple[int, list[str]]]:
-    """Return the lines with something in them; those of another width are faults."""
-    body = []
-    for line, cells in rows:
-        if not any(cell.strip() for cell in cells):
-            continue
-        if len(cells) == width:
-            body.append((line, cells))
-            continue
-        found = "another number of cells than in the header"
-        mend = "Numbers need a point, not a comma."
-        ledger.add(line, "", found, f"{width} cells separated by commas", mend)
-    return body
-
-
-def _header(name: str, header: Sequence[str]) -> tuple[dict[str, int], list[Fault], list[str]]:
-    """Find the columns; return their places, the faults and the warnings."""
-    known = ("date", *COLUMNS)
-    places: dict[str, int] = {}
-    faults: list[Fault] = []
-    ignored: list[str] = []
-    near: set[str] = set()
-    for place, cell in enumerate(header):
-        if cell in places:
-            mend = "Keep one of them."
-            faults.append(Fault(name, "the column twice", "each column once", mend, column=cell))
-        elif cell in known:
-            places[cell] = place
-        else:
-            close = difflib.get_close_matches(cell, known, n=1, cutoff=_LIKE)
-            if close and close[0] not in header:
-                near.add(close[0])
-                mend = f"Did you mean {close[0]}?"
-                found = "an unknown column"
-                faults.append(Fault(name, found, ", ".join(known), mend, column=cell))
-            else:
-                ignored.append(cell or "(no name)")
-    for column in _REQUIRED:
-        if column not in places and column not in near:
-            mend = f"The file has: {', '.join(header)}. Rename or add the column."
-            faults.append(Fault(name, "no such column", "required", mend, column=column))
-    warnings = [f"{name}: columns not used: {', '.join(ignored)}."] if ignored else []
-    return places, faults, warnings
-
-
 def _dates(
-    body: Sequence[tuple[int, list[str]]], places: dict[str, int], ledger: _Ledger
+    body: Sequence[Row], places: dict[str, Place], ledger: Ledger, latest: dt.date
 ) -> NDArray[np.datetime64]:
     """Read the dates; NaT where one is wrong."""
     dates = np.full(len(body), np.datetime64("NaT", "D"))
     if "date" not in places:
         return dates
     for i, (line, cells) in enumerate(body):
-        text = cells[places["date"]].strip()
+        text = cells[places["date"].position].strip()
         day = _iso(text)
         if day is None:
             mend = "Write dates as YYYY-MM-DD, and leave out days that do not exist."
             found = "an empty date" if not text else "a date in another form or one that is not"
             ledger.add(line, "date", found, "YYYY-MM-DD", mend)
+        elif day > latest:
+            mend = "Leave forecasts out; look for a wrong year or a swapped day and month."
+            ledger.add(line, "date", "a day in the future", "days that were measured", mend)
         else:
             dates[i] = np.datetime64(day, "D")
     return dates
@@ -256,38 +179,10 @@ def _iso(text: str) -> dt.date | None:
         day = dt.date.fromisoformat(text)
     except ValueError:
         return None
-    return day if _YEARS[0] <= day.year <= _YEARS[1] else None
+    return day if day.year >= _FIRST_YEAR else None
 
 
-def _numbers(
-    body: Sequence[tuple[int, list[str]]], place: int, column: str, ledger: _Ledger
-) -> _Array:
-    """Read one column; NaN where a cell is empty or wrong."""
-    rule = COLUMNS[column]
-    allowed = f"{rule.low:g} to {rule.high:g} {rule.unit}"
-    numbers = np.full(len(body), np.nan)
-    for i, (line, cells) in enumerate(body):
-        text = cells[place].strip()
-        if text.lower() in _MISSING:
-            continue
-        try:
-            value = float(text)
-        except ValueError:
-            value = math.nan
-        if not math.isfinite(value):
-            ledger.add(line, column, "text", f"a number, {allowed}", "Leave unknown cells empty.")
-        elif value in _SENTINELS:
-            mend = "It looks like a mark for missing values: leave those cells empty."
-            ledger.add(line, column, f"{value:g}", allowed, mend)
-        elif not rule.low <= value <= rule.high:
-            found = f"values below {rule.low:g}" if value < rule.low else f"above {rule.high:g}"
-            ledger.add(line, column, found, allowed, rule.hint)
-        else:
-            numbers[i] = value
-    return numbers
-
-
-def _compare(values: dict[str, _Array], lines: NDArray[np.int64], ledger: _Ledger) -> None:
+def _compare(values: dict[str, _Array], lines: NDArray[np.int64], ledger: Ledger) -> None:
     """Find days whose lowest value is above the highest."""
     for low, high in (("tmin_c", "tmax_c"), ("rh_min", "rh_max")):
         if low in values and high in values:
@@ -300,7 +195,7 @@ def _repeated(
     dates: NDArray[np.datetime64],
     values: dict[str, _Array],
     lines: NDArray[np.int64],
-    ledger: _Ledger,
+    ledger: Ledger,
 ) -> NDArray[np.bool_]:
     """Tell which lines repeat a day; those that contradict the line before are faults."""
     order = np.argsort(dates, kind="stable")

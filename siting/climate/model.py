@@ -23,7 +23,8 @@ class Climate:
     daily : pandas.DataFrame
         DatetimeIndex `date` (sorted, unique, no time zone; a long gap is simply absent), columns
         tmin_c, tmax_c [°C], rain_mm [mm], rs_mj_m2 [MJ m⁻² d⁻¹], ea_kpa [kPa], wind_2m_m_s [m/s];
-        NaN in the last three where the file does not have them.
+        NaN in the last three where the file does not have them. A further column diffuse_fraction,
+        diffuse over global radiation [-], only where the source knows it (NaN on other days).
     elevation_m : float
         Height of the station above the sea [m].
     source : str

@@ -258,6 +258,7 @@ def zone_rows(zone: pd.Series[Any]) -> list[Row]:
         ("Valve", _valve(zone)),
         ("Governed by", f"sensor {zone['sensor_id']}"),
         ("Water need", f"{number(zone['need_score'], 1)} % of its ready water per peak day"),
+        ("Why", words_raw(zone["need_words"])),
         ("Plants", words(zone["plants"])),
         ("Sun", f"{number(zone['sun_hours'], 1)} h a day over the season"),
         ("Run time", _run_time(zone)),

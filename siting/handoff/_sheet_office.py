@@ -117,6 +117,8 @@ def _zones(plan: Plan, width: float) -> list[Any]:
             head, rows, (1.7, 2.3, 1.1, 0.7, 0.85, 0.95, 0.9, 1.8, 0.95), width=width, words=(0, 1)
         ),
         Spacer(1, 4),
+        text("What makes each zone thirsty, its driest quarter against an undemanding zone:"),
+        *bullets([f"{_name(z)}: {clean(w)}." for z, w in plan.zones["need_words"].items()]),
         *bullets(_assumed(plan)),
     ]
 

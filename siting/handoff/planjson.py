@@ -21,6 +21,7 @@ import shapely
 
 from siting.handoff.atomic import write_text
 from siting.planning import Plan
+from siting.water.need import CAUSES
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -35,7 +36,9 @@ _Columns = Mapping[str, int | None]
 _ZONES: Final[_Columns] = {
     "valve": None, "controller": None, "plants": None, "soil": None, "irrigation": None,
     "area_m2": 2, "sun_hours": 3, "insolation": 3, "sky_view": 4, "plant_factor": 4,
-    "need_score": 3, "net_irrigation_mm": 2, "etc_peak_mm_d": 3, "root_depth_m": 3, "taw_mm": 2,
+    "ks": 4, "kd": 4, "establishment": 3, "kmc": 4, "kmc_computed": 4, "kmc_range": None, "kl": 4,
+    "need_score": 3, "need_ratio": 3, "need_words": None, "net_irrigation_mm": 2,
+    "etc_peak_mm_d": 3, "root_depth_m": 3, "taw_mm": 2,
     "raw_mm": 2, "precipitation_rate": 2, "distribution_uniformity": 3, "sensor_id": None,
     "control": None, "run_time_factor": 3, "run_minutes": 1, "today_minutes": 1, "cycles": None,
     "cycle_minutes": 1, "soak_minutes": 1, "events": 2, "today_events": 2, "water_m3": 2,
@@ -79,6 +82,10 @@ _ECONOMICS: Final[_Columns] = {
     "saved_per_year": 2, "saved_per_year_low": 2, "saved_per_year_high": 2, "payback_years": 2,
     "payback_years_low": 2, "payback_years_high": 2, "claim": None,
 }  # fmt: skip
+_BUDGET: Final[_Columns] = {
+    "kind": None, "use": None, "reference": None, "period": None, "eto_mm": 1, "area_m2": 2,
+    "special_area_m2": 2, "et_adjustment": 3, "allowance_m3": 2, "estimated_m3": 2, "within": None,
+}  # fmt: skip
 _PARTS: Final[_Columns] = {"item": None, "quantity": 3, "unit": None, "note": None}
 
 
@@ -118,6 +125,7 @@ def plan_document(plan: Plan) -> dict[str, Any]:
         "rules": _records(plan.rules, "rule", _RULES),
         "season": _season(plan.season),
         "economics": {k: _plain(plan.economics.get(k), d) for k, d in _ECONOMICS.items()},
+        "budget": _budget(plan.economics.get("budget")),
         "parts": _records(plan.parts, None, _PARTS),
         "warnings": list(plan.warnings),
         "cautions": list(plan.cautions),
@@ -229,10 +237,19 @@ def _ties(plan: Plan, decimals: int) -> dict[str, list[dict[str, Any]]]:
 def _zones(plan: Plan) -> list[dict[str, Any]]:
     """One record per hydrozone; the assumed values as a list."""
     records = _records(plan.zones, "zone", _ZONES)
-    for record, assumed in zip(records, plan.zones["defaults"], strict=True):
-        words = str(assumed or "").split(",")
+    for record, row in zip(records, _rows(plan.zones), strict=True):
+        words = str(row["defaults"] or "").split(",")
+        record["need_shares"] = {cause: _plain(row[f"need_share_{cause}"], 4) for cause in CAUSES}
         record["defaults"] = [word.strip() for word in words if word.strip()]
     return records
+
+
+def _budget(budget: Mapping[str, Any] | None) -> dict[str, Any] | None:
+    """Return the water budget, its zones as records; None where none was asked for."""
+    if budget is None:
+        return None
+    parts = [{"zone": z, "estimated_m3": _plain(v, 2)} for z, v in budget["zones"].items()]
+    return {name: _plain(budget[name], d) for name, d in _BUDGET.items()} | {"zones": parts}
 
 
 def _season(season: pd.DataFrame) -> dict[str, Any]:

@@ -10,10 +10,10 @@ from typing import Final, Literal, NamedTuple
 from siting.errors import Fault
 from siting.site.findings import Findings, nearest
 from siting.site.settings import LayerSource
-from siting.site.vocabulary import FIXTURES, IRRIGATION, PLANTS, SOILS
+from siting.site.vocabulary import FIXTURES, IRRIGATION, PLANTS, SOILS, TURF_TABLES
 from siting.units import INCH_MM, LENGTH_UNITS_M
 
-__all__ = ["COLUMNS", "Column", "Match", "match_columns"]
+__all__ = ["COEFFICIENTS", "COLUMNS", "Column", "Match", "match_columns"]
 
 #: How like a known name an unknown header must be to be taken for a misspelling of it.
 _MISSPELT: Final = 0.85
@@ -90,6 +90,37 @@ def _length(name: str, low: float, high: float) -> Column:
 
 _PERCENT: Final = {"_percent": 1.0, "_pct": 1.0}
 
+#: Properties of a soil beyond its texture.
+_SOIL: Final = (
+    Column("organic_matter", "number", low=0, high=8, unit="%", suffixes=_PERCENT),
+    Column("compaction", "number", low=0.9, high=1.3, mend="1 is a soil left alone, 1.2 is hard."),
+    Column("gravel", "number", low=0, high=80, unit="%", suffixes=_PERCENT),
+)
+
+#: Columns of the hydrozones that override a published or computed coefficient.
+COEFFICIENTS: Final = (
+    Column("ks", "number", low=0.01, high=1.5),
+    Column("kd", "number", low=0.3, high=1.5),
+    Column("kmc", "number", low=0.2, high=1.6),
+    Column("seasons_planted", "number", low=0, high=100, unit="seasons"),
+    Column("depletion_fraction", "number", low=0.1, high=0.8, mend="Write a fraction."),
+    Column("turf_table", "word", words=TURF_TABLES),
+    *_SOIL,
+    Column("field_capacity", "number", low=0.02, high=0.7, mend="Write a fraction by volume."),
+    Column("wilting_point", "number", low=0.005, high=0.6, mend="Write a fraction by volume."),
+    Column("subsoil", "word", words=SOILS),
+    _length("topsoil_depth", 0.01, 3),
+    Column(
+        "intake_rate",
+        "number",
+        low=0.1,
+        high=500,
+        unit="mm/h",
+        suffixes={"_mm_h": 1.0, "_in_h": INCH_MM},
+    ),
+    Column("application_efficiency", "number", low=0.1, high=1, mend="Write a fraction."),
+)
+
 #: Columns that are read, by layer. Ranges are generous: they catch wrong units, not rare cases.
 COLUMNS: Final[dict[str, tuple[Column, ...]]] = {
     "boundary": (),
@@ -121,7 +152,14 @@ COLUMNS: Final[dict[str, tuple[Column, ...]]] = {
         _length("root_depth", 0.02, 5),
         Column("plant_factor", "number", low=0, high=1.5),
         Column("slope", "number", low=0, high=200, unit="%", suffixes=_PERCENT),
+        *COEFFICIENTS,
         Column("new_sod", "flag"),
+    ),
+    "soils": (
+        Column("soil", "word", words=SOILS),
+        Column("sand", "number", low=0, high=100, unit="%", suffixes=_PERCENT),
+        Column("clay", "number", low=0, high=100, unit="%", suffixes=_PERCENT),
+        *_SOIL,
     ),
     "buildings": (
         _length("height", 0, 900),

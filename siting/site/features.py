@@ -10,11 +10,19 @@ import numpy as np
 import pandas as pd
 
 from siting.errors import Fault
+from siting.site.columns import COEFFICIENTS, COLUMNS, Column
 from siting.site.findings import Findings, some
 from siting.site.repair import drop_copies, reading_order
 from siting.site.values import Layer, flags, numbers, texts, words
 
-__all__ = ["buildings_frame", "cans_frame", "fixtures_frame", "paving_frame", "zones_frame"]
+__all__ = [
+    "buildings_frame",
+    "cans_frame",
+    "fixtures_frame",
+    "paving_frame",
+    "soils_frame",
+    "zones_frame",
+]
 
 #: Height of one storey [m]: common practice for base maps that count levels, no source.
 LEVEL_M: Final = 3.0
@@ -79,6 +87,11 @@ def zones_frame(layer: Layer, findings: Findings) -> gpd.GeoDataFrame:
             "root_depth": numbers(layer, "root_depth", findings),
             "plant_factor": numbers(layer, "plant_factor", findings),
             "slope": numbers(layer, "slope", findings),
+            **{
+                column.name: _values(layer, column, findings)
+                for column in COEFFICIENTS
+                if column.name in layer.columns
+            },
             "new_sod": flags(layer, "new_sod", findings),
         },
     )
@@ -92,6 +105,11 @@ def zones_frame(layer: Layer, findings: Findings) -> gpd.GeoDataFrame:
     frame = _unique_zones(layer, frame, findings)
     order = sorted(range(len(frame)), key=lambda row: natural_key(str(frame["zone"].iloc[row])))
     return frame.iloc[order].set_index("zone")
+
+
+def _values(layer: Layer, column: Column, findings: Findings) -> Any:  # noqa: ANN401
+    """Return the words or numbers of a column."""
+    return (words if column.kind == "word" else numbers)(layer, column.name, findings)
 
 
 def natural_key(text: str) -> tuple[list[tuple[int, int, str]], str]:
@@ -222,6 +240,37 @@ def buildings_frame(layer: Layer, findings: Findings) -> gpd.GeoDataFrame:
     if flat:
         findings.warn(f"{where} {flat} buildings are 0 m tall and shade nothing.")
     return _finish(layer, _frame(layer, {"height": height, "feature": _ids(layer)}), findings)
+
+
+def soils_frame(layer: Layer, findings: Findings) -> gpd.GeoDataFrame:
+    """Return the polygons of a soil map.
+
+    Parameters
+    ----------
+    layer : Layer
+        In the working CRS, shapes clean.
+    findings : Findings
+        Where polygons without a soil, and fractions that cannot be, are noted.
+
+    Returns
+    -------
+    GeoDataFrame
+        Columns soil, sand, clay, organic_matter, compaction, gravel, feature, geometry.
+    """
+    columns = {column.name: _values(layer, column, findings) for column in COLUMNS["soils"]}
+    frame = _frame(layer, columns | {"feature": _ids(layer)})
+    _check_fractions(layer, frame, findings)
+    nameless = frame["soil"].isna().to_numpy() & frame["sand"].isna().to_numpy()
+    if nameless.any() and not layer_has_fault(layer, findings, "soil", "sand", "clay"):
+        layer.fault(
+            findings,
+            "neither a soil nor sand and clay",
+            "a texture class, or sand and clay in %",
+            "Fill one of them in.",
+            features=layer.frame.index[nameless].tolist(),
+            column="soil",
+        )
+    return _finish(layer, frame, findings)
 
 
 def paving_frame(layer: Layer, findings: Findings) -> gpd.GeoDataFrame:

@@ -90,8 +90,8 @@ class Site:
     hydrozones : GeoDataFrame
         Index `zone` (str, natural order); columns valve (str), controller (str or None), plants
         (str), soil (str or None), sand, clay [%], irrigation (str or None), precipitation_rate
-        [mm/h], distribution_uniformity (0..1), root_depth [m], plant_factor, slope [%], new_sod
-        (bool), geometry.
+        [mm/h], distribution_uniformity (0..1), root_depth [m], plant_factor, slope [%], those
+        of `siting.site.columns.COEFFICIENTS` that the file has, new_sod (bool), geometry.
     buildings : GeoDataFrame
         Columns height [m], feature (str: id in the file), geometry (Polygon/MultiPolygon).
     trees : GeoDataFrame
@@ -103,6 +103,9 @@ class Site:
         Columns kind (str), valve (str or None), name (str or None), feature, geometry (Point).
     cans : GeoDataFrame
         Columns depth [mm] or volume [mL] (NaN where not read), feature, geometry (Point).
+    soils : GeoDataFrame or None
+        A soil map: columns soil (str or None), sand, clay, organic_matter, gravel [%], compaction,
+        feature, geometry (Polygon).
     surface, terrain : HeightRaster or None
         Heights of everything that shades; of the bare ground.
     warnings : tuple of str
@@ -123,6 +126,7 @@ class Site:
     paving: gpd.GeoDataFrame
     fixtures: gpd.GeoDataFrame
     cans: gpd.GeoDataFrame
+    soils: gpd.GeoDataFrame | None = None
     surface: HeightRaster | None = None
     terrain: HeightRaster | None = None
     warnings: tuple[str, ...] = ()

@@ -12,7 +12,7 @@ from typing import Any, Final, cast
 
 from siting.errors import Fault
 from siting.site.findings import Findings
-from siting.site.layerkeys import find_file, read_layers
+from siting.site.layerkeys import read_layers
 from siting.site.settings import (
     Analysis,
     Control,
@@ -23,21 +23,14 @@ from siting.site.settings import (
     Timer,
     UnitsName,
     Water,
-    WeatherSource,
 )
 from siting.site.tomltable import NumberKey, TomlFile, TomlTable, key_lines, length_spellings
-from siting.site.vocabulary import CONTROL_KINDS, WEEKDAYS
+from siting.site.vocabulary import BUDGET_USES, BUDGETS, CONTROL_KINDS, WEEKDAYS
+from siting.site.weatherkeys import NO_WEATHER, WEATHER_KEYS, read_weather_table
 from siting.units import FOOT_M, GALLON_M3, INCH_MM
 
 __all__ = ["parse_property", "read_property"]
 
-_NO_WEATHER: Final = WeatherSource(Path(), 0.0)
-_ELEVATION: Final = NumberKey(
-    "elevation_m",
-    -450,
-    6000,
-    spellings={"elevation_m": 1.0, "elevation_ft": FOOT_M, "elevation": 1.0},
-)
 _EVERY: Final = NumberKey("every_n_days", 1, 60, whole=True)
 _MINUTES: Final = NumberKey("minutes", 0, 1440)
 _DEPTH: Final = NumberKey("depth_mm", 0, 200)
@@ -120,7 +113,7 @@ def parse_property(path: Path | str, findings: Findings) -> PropertyFile:
     text = _read_text(path, findings)
     values = _parse_toml(path, text, findings)
     if values is None:
-        return PropertyFile(path, path.stem, {}, _NO_WEATHER)
+        return PropertyFile(path, path.stem, {}, NO_WEATHER)
     file = TomlFile(path.name, key_lines(text), findings, _homes())
     top = TomlTable(file, values)
     settings = PropertyFile(
@@ -128,7 +121,7 @@ def parse_property(path: Path | str, findings: Findings) -> PropertyFile:
         name=top.text("name", required=True) or path.stem,
         units=cast("UnitsName", top.choice("units", ("metric", "us")) or "metric"),
         layers=read_layers(top, path.parent),
-        weather=_read_weather(top, path.parent),
+        weather=read_weather_table(top, path.parent),
         season=_read_season(top),
         timer=_read_timer(top),
         water=_read_water(top),
@@ -169,11 +162,11 @@ def _homes() -> dict[str, str]:
     homes = dict.fromkeys(("units", "units_in", "layers", "name", "season"), "")
     tables = {
         "costs": _COSTS,
-        "water": (_PRICE, NumberKey("currency", 0, 0)),
+        "water": (_PRICE, *(NumberKey(k, 0, 0) for k in ("currency", "budget", "budget_use"))),
         "control": (*_CONTROL, NumberKey("kinds", 0, 0)),
         "setbacks": _SETBACKS,
         "analysis": _ANALYSIS,
-        "weather": (_ELEVATION,),
+        "weather": tuple(key for key in WEATHER_KEYS if key.name != "seed"),
         "timer": (_EVERY, _MINUTES, _DEPTH, NumberKey("days", 0, 0)),
     }
     for table, keys in tables.items():
@@ -189,19 +182,6 @@ def _section(top: TomlTable, name: str, keys: tuple[NumberKey, ...]) -> dict[str
     found = table.numbers(keys)
     table.finish()
     return found
-
-
-def _read_weather(top: TomlTable, folder: Path) -> WeatherSource:
-    table = top.table("weather")
-    if table is None:
-        if "weather" not in top:
-            top.missing("weather", "a table with file and elevation_m", "Add a table [weather].")
-        return _NO_WEATHER
-    written = table.text("file", required=True)
-    path = find_file(table, "file", written, folder) if written else None
-    elevation = table.number(_ELEVATION, required=True)
-    table.finish()
-    return WeatherSource(path or Path(), elevation or 0.0)
 
 
 def _read_season(top: TomlTable) -> Season:
@@ -314,8 +294,10 @@ def _read_water(top: TomlTable) -> Water:
     if table is None:
         return Water()
     price, currency = table.number(_PRICE), table.text("currency")
+    budget = table.choice("budget", BUDGETS)
+    use = table.choice("budget_use", BUDGET_USES)
     table.finish()
-    return Water(price, currency or Water.currency)
+    return Water(price, currency or Water.currency, budget, use or Water.budget_use)
 
 
 def _read_costs(top: TomlTable) -> Costs:

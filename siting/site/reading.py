@@ -26,6 +26,7 @@ from siting.site.features import (
     cans_frame,
     fixtures_frame,
     paving_frame,
+    soils_frame,
     zones_frame,
 )
 from siting.site.findings import Findings
@@ -54,6 +55,7 @@ _SHAPES: Final[dict[str, Literal["polygon", "point", "either"]]] = {
     "paving": "polygon",
     "fixtures": "point",
     "cans": "point",
+    "soils": "polygon",
 }
 _BUILDERS: Final = {
     "hydrozones": zones_frame,
@@ -62,6 +64,7 @@ _BUILDERS: Final = {
     "paving": paving_frame,
     "fixtures": fixtures_frame,
     "cans": cans_frame,
+    "soils": soils_frame,
 }
 #: What is lost without a layer.
 _ABSENT: Final = {

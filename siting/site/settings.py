@@ -5,9 +5,11 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Literal
+from typing import Final, Literal
 
 __all__ = [
+    "WEATHER_FORMATS",
+    "WEATHER_SOURCES",
     "Analysis",
     "Control",
     "Costs",
@@ -22,6 +24,11 @@ __all__ = [
 ]
 
 UnitsName = Literal["metric", "us"]
+
+#: Formats of a weather file; the readers are in `siting.climate.readers`.
+WEATHER_FORMATS: Final = ("daily", "ghcn", "tmy2", "tmy3", "epw", "psm3", "normals")
+#: Public sources of weather; they are in `siting.climate.fetch`.
+WEATHER_SOURCES: Final = ("nasa_power", "acis_prism")
 
 
 @dataclass(frozen=True)
@@ -60,10 +67,45 @@ class LayerSource:
 
 @dataclass(frozen=True)
 class WeatherSource:
-    """The weather file and the station's height above the sea [m]."""
+    """Where the weather comes from.
+
+    Parameters
+    ----------
+    path : Path
+        The weather file, absolute; where fetched weather is kept.
+    elevation_m : float or None
+        Height of the station above the sea; None takes what the file says [m].
+    format : str or None
+        One of `WEATHER_FORMATS`; None has it told from the file.
+    rain_file : Path or None
+        Measured daily rain to go with a typical year, absolute.
+    station : str or None
+        The station to take from a file that holds several.
+    wind_height_m : float or None
+        Height of the wind measurement, where the file does not say it [m].
+    years, first_year, seed : int
+        Calendar years to generate from normals or to fetch, the first of them, and the seed of the
+        random numbers [years].
+    wet_day_mm : float
+        Least rain of a day that the normals count as wet [mm].
+    trust_units : bool
+        Whether values that look like those of another unit are taken as they are.
+    fetch : str or None
+        One of `WEATHER_SOURCES`: fetched only when asked for at run time, and kept in `path`.
+    """
 
     path: Path
-    elevation_m: float
+    elevation_m: float | None = None
+    format: str | None = None
+    rain_file: Path | None = None
+    station: str | None = None
+    wind_height_m: float | None = None
+    years: int = 30
+    first_year: int = 2001
+    seed: int = 1
+    wet_day_mm: float = 0.0
+    trust_units: bool = False
+    fetch: str | None = None
 
 
 @dataclass(frozen=True)
@@ -101,10 +143,25 @@ class Timer:
 
 @dataclass(frozen=True)
 class Water:
-    """Price of water [currency/m³]; None when not given."""
+    """Price of water, and which published water budget to report.
+
+    Parameters
+    ----------
+    price : float or None
+        None when not given [currency/m³].
+    currency : str
+        Used for every price.
+    budget : str or None
+        "mwelo" (the state ordinance's yearly allowance and estimated use), "epa" (the programme's
+        allowance and requirement of the peak month), or None.
+    budget_use : str
+        "residential" or "non_residential".
+    """
 
     price: float | None = None
     currency: str = "USD"
+    budget: str | None = None
+    budget_use: str = "residential"
 
 
 @dataclass(frozen=True)

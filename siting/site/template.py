@@ -50,6 +50,9 @@ layers = "property.gpkg"        # the drawing; or a table [layers]: layer name =
 [weather]
 file = "weather.csv"            # daily: date, tmin_c, tmax_c, rain_mm and what else is known
 {elevation} = 0{elevation_pad}# height of the weather station above the sea
+# format = "daily"              # or ghcn, normals; or tmy2, tmy3, epw, psm3 with a rain_file
+# years = 30                    # how many years to make when the file holds monthly normals
+# seed = 1                      # of the random numbers they are made with
 
 [season]
 start = "01-01"                 # first day on which the system may run (month-day)
@@ -63,6 +66,8 @@ end = "12-31"                   # last day; it may lie in the next year
 # [water]
 # {price}{price_pad}# price of water per {volume}
 # currency = "USD"              # used for every price here
+# budget = "mwelo"              # report a water budget: "mwelo" (year) or "epa" (peak month)
+# budget_use = "residential"    # or "non_residential"
 
 # [costs]                       # payback is only claimed when these are given
 # device = 275                  # one sensor with its control unit

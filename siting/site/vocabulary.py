@@ -5,12 +5,15 @@ from __future__ import annotations
 from typing import Final
 
 __all__ = [
+    "BUDGETS",
+    "BUDGET_USES",
     "CONTROL_KINDS",
     "FIXTURES",
     "IRRIGATION",
     "PLANTS",
     "RASTER_LAYERS",
     "SOILS",
+    "TURF_TABLES",
     "VECTOR_LAYERS",
     "WEEKDAYS",
 ]
@@ -44,6 +47,9 @@ SOILS: Final = (
     "clay",
 )
 
+#: Published sets of monthly turf coefficients, by where they were measured.
+TURF_TABLES: Final = ("florida", "south_florida", "california", "arizona", "new_mexico")
+
 IRRIGATION: Final = ("spray", "rotor", "rotary_nozzle", "impact", "bubbler", "drip")
 
 FIXTURES: Final = (
@@ -66,10 +72,15 @@ VECTOR_LAYERS: Final = (
     "paving",
     "fixtures",
     "cans",
+    "soils",
 )
 
 #: Heights of everything that shades; of the bare ground.
 RASTER_LAYERS: Final = ("surface", "terrain")
+
+#: Published water budgets, and the uses that the state ordinance tells apart.
+BUDGETS: Final = ("mwelo", "epa")
+BUDGET_USES: Final = ("residential", "non_residential")
 
 CONTROL_KINDS: Final = ("bypass", "on_demand")
 

@@ -13,16 +13,22 @@ from siting.errors import Fault, InputError
 from siting.site.vocabulary import PLANTS
 
 __all__ = [
+    "ESTABLISHMENT",
+    "LANDSCAPE_CLASSES",
     "LANDSCAPE_RANGES",
     "PLANT_KINDS",
     "TURF_FACTORS",
+    "TURF_TABLES",
     "FactorRange",
     "MonthlyFactor",
     "PlantKind",
     "adjusted_depletion",
+    "establishment_factor",
+    "factor_class",
     "landscape_coefficient",
     "monthly_plant_factor",
     "plant_table",
+    "turf_table",
 ]
 
 _Array = NDArray[np.float64]
@@ -64,6 +70,37 @@ TURF_FACTORS: Final = {
         "Meyer et al. 1985, as on the same page, but January: the page prints 0.61, which looks "
         "like a copy of the cool-season column; 0.55 is from memory.",
     ),
+    "warm_season_south_florida": MonthlyFactor(
+        (0.71, 0.79, 0.78, 0.86, 0.99, 0.86, 0.86, 0.90, 0.87, 0.86, 0.84, 0.71),
+        "Extension values for south Florida (from memory).",
+    ),
+    "warm_season_arizona": MonthlyFactor(
+        (0.78, 0.82, 0.86, 0.90, 0.84, 0.80, 0.80, 0.80, 0.80, 0.79, 0.78, 0.78),
+        "Brown et al., low desert: bermudagrass 0.78-0.83 from June to September (0.80 is used), "
+        "overseeded ryegrass 0.78 in January to 0.90 in April; the months between are "
+        "interpolated here.",
+    ),
+    "cool_season_new_mexico": MonthlyFactor(
+        (0.85,) * 12, "New Mexico extension: cool-season turf in its active season 0.85."
+    ),
+    "warm_season_new_mexico": MonthlyFactor(
+        (0.70,) * 12, "New Mexico extension: warm-season turf in its active season 0.70."
+    ),
+}
+
+#: What a word of the hydrozones' column `turf_table` selects, for each kind of turf.
+TURF_TABLES: Final = {
+    "florida": {"warm_season_turf": "warm_season_florida"},
+    "south_florida": {"warm_season_turf": "warm_season_south_florida"},
+    "california": {
+        "cool_season_turf": "cool_season_california",
+        "warm_season_turf": "warm_season_california",
+    },
+    "arizona": {"warm_season_turf": "warm_season_arizona"},
+    "new_mexico": {
+        "cool_season_turf": "cool_season_new_mexico",
+        "warm_season_turf": "warm_season_new_mexico",
+    },
 }
 
 
@@ -149,7 +186,48 @@ def plant_table() -> pd.DataFrame:
     return pd.DataFrame(rows, columns=columns, index=pd.Index(PLANTS, name="plants"))
 
 
-def monthly_plant_factor(plants: str, *, latitude: float, hot_arid: bool = False) -> _Array:
+def turf_table(plants: str, *, hot_arid: bool = False, choice: str | None = None) -> str | None:
+    """Return which of `TURF_FACTORS` gives the months of a plant word.
+
+    Parameters
+    ----------
+    plants : str
+        A plant word, see `PLANT_KINDS`.
+    hot_arid : bool, default False
+        Whether the climate is hot and dry: decides where nothing is chosen.
+    choice : str, optional
+        A word of `TURF_TABLES`.
+
+    Returns
+    -------
+    str or None
+        None for plants that are no turf.
+
+    Raises
+    ------
+    InputError
+        When the choice has no table for this turf.
+
+    Examples
+    --------
+    >>> turf_table("warm_season_turf", choice="arizona")
+    'warm_season_arizona'
+    """
+    kind = PLANT_KINDS[plants]
+    default = kind.turf_arid if hot_arid else kind.turf_humid
+    if choice is None or default is None:
+        return default
+    table = TURF_TABLES.get(choice, {}).get(plants)
+    if table is None:
+        fits = ", ".join(word for word, tables in TURF_TABLES.items() if plants in tables)
+        fault = Fault("hydrozones", choice, fits, "Choose one of these.", column="turf_table")
+        raise InputError([fault])
+    return table
+
+
+def monthly_plant_factor(
+    plants: str, *, latitude: float, hot_arid: bool = False, table: str | None = None
+) -> _Array:
     """Return the plant factor of the twelve months.
 
     Parameters
@@ -160,6 +238,9 @@ def monthly_plant_factor(plants: str, *, latitude: float, hot_arid: bool = False
         North positive; south of the equator the months are shifted by six [deg].
     hot_arid : bool, default False
         Whether the climate is hot and dry: decides between the published tables.
+    table : str, optional
+        A word of `TURF_TABLES`, for turf; the default is Florida for warm-season turf and
+        California for cool-season turf and for hot dry climates.
 
     Returns
     -------
@@ -185,7 +266,7 @@ def monthly_plant_factor(plants: str, *, latitude: float, hot_arid: bool = False
         fault = Fault("hydrozones", plants, ", ".join(PLANTS), mend, column="plants")
         raise InputError([fault])
     kind = PLANT_KINDS[plants]
-    turf = kind.turf_arid if hot_arid else kind.turf_humid
+    turf = turf_table(plants, hot_arid=hot_arid, choice=table)
     if turf is None:
         return np.full(_MONTHS, kind.factor_arid if hot_arid else kind.factor_humid)
     values = np.array(TURF_FACTORS[turf].values, dtype=np.float64)
@@ -240,6 +321,78 @@ LANDSCAPE_RANGES: Final = {
     "kd": FactorRange(0.5, 1.3, "density"),
     "kmc": FactorRange(0.5, 1.4, "microclimate"),
 }
+
+
+#: Published classes of the three factors: (word, low, high).
+LANDSCAPE_CLASSES: Final = {
+    "ks": (
+        ("very low", 0.0, 0.1), ("low", 0.1, 0.3), ("moderate", 0.4, 0.6), ("high", 0.7, 0.9),
+    ),
+    "kd": (("low", 0.5, 0.9), ("average", 1.0, 1.0), ("high", 1.1, 1.3)),
+    "kmc": (("low", 0.5, 0.9), ("average", 1.0, 1.0), ("high", 1.1, 1.4)),
+}  # fmt: skip
+
+
+def factor_class(name: str, value: float) -> str:
+    """Return the published class of a factor of the landscape coefficient, with its range.
+
+    Parameters
+    ----------
+    name : {"ks", "kd", "kmc"}
+        Which factor.
+    value : float
+        Its value [-].
+
+    Returns
+    -------
+    str
+        The class whose range is nearest, as "low 0.5-0.9"; "below" or "above" and the whole range
+        where the value lies outside it.
+
+    References
+    ----------
+    Costello et al. 2000, see `LANDSCAPE_RANGES` (ranges from memory).
+
+    Examples
+    --------
+    >>> factor_class("kmc", 0.72), factor_class("kmc", 0.97), factor_class("kmc", 0.41)
+    ('low 0.5-0.9', 'average 1', 'below 0.5-1.4')
+    """
+    whole = LANDSCAPE_RANGES[name]
+    if not whole.low <= value <= whole.high:
+        side = "below" if value < whole.low else "above"
+        return f"{side} {whole.low:g}-{whole.high:g}"
+    word, low, high = min(
+        LANDSCAPE_CLASSES[name], key=lambda row: max(row[1] - value, value - row[2], 0.0)
+    )
+    return f"{word} {low:g}" if low == high else f"{word} {low:g}-{high:g}"
+
+
+#: Factor by seasons since planting. Common practice, no source: plant factors are published for
+#: established plantings only (ANSI/ASABE S623.1, scope).
+ESTABLISHMENT: Final = (1.2, 1.1)
+
+
+def establishment_factor(seasons: float) -> float:
+    """Return how much more water a new planting is given than an established one.
+
+    Parameters
+    ----------
+    seasons : float
+        Whole seasons since planting.
+
+    Returns
+    -------
+    float
+        1.2 in the first season, 1.1 in the second, then 1 [-].
+
+    Examples
+    --------
+    >>> [establishment_factor(n) for n in (0, 1, 2)]
+    [1.2, 1.1, 1.0]
+    """
+    place = int(seasons)
+    return ESTABLISHMENT[place] if place < len(ESTABLISHMENT) else 1.0
 
 
 def landscape_coefficient(ks: float, kd: float, kmc: float) -> float:

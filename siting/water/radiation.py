@@ -18,6 +18,7 @@ __all__ = [
     "net_shortwave",
     "radiation_from_sunshine",
     "radiation_from_temperature",
+    "radiation_on_island",
 ]
 
 _Array = NDArray[np.float64]
@@ -110,6 +111,31 @@ def radiation_from_temperature(
     """
     swing = np.sqrt(np.maximum(_floats(tmax) - _floats(tmin), 0.0))
     return np.asarray((_KRS_COAST if coast else _KRS_INTERIOR) * swing * _floats(ra))
+
+
+def radiation_on_island(ra: ArrayLike) -> _Array:
+    """Return the global radiation on a small low island, where the sea evens out temperature.
+
+    Parameters
+    ----------
+    ra : array_like, shape (...)
+        Extraterrestrial radiation [MJ m⁻² d⁻¹].
+
+    Returns
+    -------
+    ndarray, shape (...)
+        Rs, for months rather than days, below 100 m of height [MJ m⁻² d⁻¹].
+
+    References
+    ----------
+    FAO-56 Eq. 51: 0.7 Ra - 4.
+
+    Examples
+    --------
+    >>> float(radiation_on_island(40.0))
+    24.0
+    """
+    return np.asarray(np.maximum(0.7 * _floats(ra) - 4.0, 0.0))
 
 
 def net_shortwave(rs: ArrayLike) -> _Array:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final
 
@@ -10,14 +11,25 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from siting.errors import Fault, InputError
+from siting.site.columns import COEFFICIENTS
 from siting.site.vocabulary import IRRIGATION, PLANTS, SOILS
 from siting.water.application import IRRIGATION_KINDS
 from siting.water.balance import total_available_water
-from siting.water.plants import PLANT_KINDS, monthly_plant_factor
+from siting.water.plants import (
+    PLANT_KINDS,
+    TURF_TABLES,
+    establishment_factor,
+    monthly_plant_factor,
+    turf_table,
+)
 from siting.water.soil import (
     MOST_CLAY,
+    ORGANIC_MATTER,
     SOIL_CLASSES,
+    greatest_rate,
+    layered,
     saxton_rawls,
+    soil_adjustment,
     surface_accumulation,
     texture_class,
 )
@@ -25,7 +37,13 @@ from siting.water.soil import (
 if TYPE_CHECKING:
     import geopandas as gpd
 
-__all__ = ["DEFAULT_IRRIGATION", "DEFAULT_SOIL", "MONTH_COLUMNS", "zone_water"]
+__all__ = [
+    "COEFFICIENT_COLUMNS",
+    "DEFAULT_IRRIGATION",
+    "DEFAULT_SOIL",
+    "MONTH_COLUMNS",
+    "zone_water",
+]
 
 _Array = NDArray[np.float64]
 
@@ -53,6 +71,11 @@ class _Zone:
             return default
         return float(value)
 
+    def given_number(self, column: str, default: float) -> float:
+        """Return the number of a column, or the default, which is not noted."""
+        value = self.given.get(column)
+        return float(value) if value is not None and np.isfinite(float(value)) else default
+
     def word(self, column: str, default: str) -> str:
         """Return the word of a column, or the default, noted in `assumed`."""
         value = self.given.get(column)
@@ -72,7 +95,8 @@ def zone_water(
     hydrozones : GeoDataFrame
         As `siting.site.model.Site.hydrozones`: index `zone`; columns plants, soil, sand, clay [%],
         irrigation, precipitation_rate [mm/h], distribution_uniformity [-], root_depth [m],
-        plant_factor [-], slope [%]. Columns may be absent, unknown cells NaN or None.
+        plant_factor [-], slope [%], and any of `COEFFICIENT_COLUMNS`. Columns may be absent,
+        unknown cells NaN or None.
     latitude : float
         North positive [deg].
     hot_arid : bool, default False
@@ -84,13 +108,21 @@ def zone_water(
         Index as the zones; columns plant_factor_1 ... plant_factor_12 [-], depletion_fraction (at
         ETc 5 mm/d) [-], field_capacity, wilting_point [m³/m³], root_depth_m [m], taw_mm [mm],
         precipitation_rate [mm/h], distribution_uniformity [-], application_efficiency [-],
-        intake_rate [mm/h], surface_accumulation [mm], drain_hours [h], soil_class (str), defaults
-        (str: what was assumed, comma-separated).
+        intake_rate [mm/h], surface_accumulation [mm], greatest_rate [mm/h], drain_hours [h],
+        soil_class (str), kd, establishment [-], kmc_given (NaN where it is to be computed) [-],
+        defaults (str: what was assumed, comma-separated).
 
     Raises
     ------
     InputError
         With every word that is unknown and every number that is impossible.
+
+    Notes
+    -----
+    The plant factor of a month is ks * kd * establishment: ks is the zone's own, or the published
+    plant factor of its plants; kd (density) is 1 unless given; the establishment factor is that of
+    `siting.water.plants.establishment_factor` where seasons_planted is given. The microclimate
+    factor kmc is not in it: it comes from the sun.
 
     References
     ----------
@@ -111,8 +143,12 @@ def zone_water(
 _COLUMNS: Final = (
     *MONTH_COLUMNS, "depletion_fraction", "field_capacity", "wilting_point", "root_depth_m",
     "taw_mm", "precipitation_rate", "distribution_uniformity", "application_efficiency",
-    "intake_rate", "surface_accumulation", "drain_hours", "soil_class", "defaults",
+    "intake_rate", "surface_accumulation", "greatest_rate", "drain_hours", "soil_class", "kd",
+    "establishment", "kmc_given", "defaults",
 )  # fmt: skip
+
+#: Optional columns of the hydrozones that override a published or computed coefficient.
+COEFFICIENT_COLUMNS: Final = tuple(column.name for column in COEFFICIENTS)
 
 _WHOLE: Final = 100.0
 #: Lowest and highest value that a zone's number may have.
@@ -124,6 +160,16 @@ _LIMITS: Final = {
     "slope": (0.0, 200.0, "%"),
     "sand": (0.0, 100.0, "%"),
     "clay": (0.0, 100.0, "%"),
+    **{c.name: (c.low, c.high, c.unit) for c in COEFFICIENTS if c.kind in ("number", "length")},
+}
+
+
+_VOCABULARIES: Final = {
+    "plants": PLANTS,
+    "soil": SOILS,
+    "irrigation": IRRIGATION,
+    "subsoil": SOILS,
+    "turf_table": tuple(TURF_TABLES),
 }
 
 
@@ -139,11 +185,15 @@ def _faults(zone: _Zone) -> list[Fault]:
 def _wrong_words(given: dict[str, Any]) -> list[tuple[str, str, str]]:
     """Return column, found and allowed of each unknown word; plants must be there."""
     wrong = []
-    for column, vocabulary in (("plants", PLANTS), ("soil", SOILS), ("irrigation", IRRIGATION)):
+    for column, vocabulary in _VOCABULARIES.items():
         value = given.get(column)
         absent = not isinstance(value, str)
         if (absent and column == "plants") or not (absent or value in vocabulary):
             wrong.append((column, str(value), ", ".join(vocabulary)))
+    plants, table = given.get("plants"), given.get("turf_table")
+    fits = [word for word, tables in TURF_TABLES.items() if plants in tables]
+    if table in TURF_TABLES and table not in fits and str(plants).endswith("_turf"):
+        wrong.append(("turf_table", f"{table} for {plants}", ", ".join(fits)))
     return wrong
 
 
@@ -162,56 +212,167 @@ def _wrong_numbers(given: dict[str, Any]) -> list[tuple[str, str, str]]:
     sand, clay = numbers.get("sand", 0.0), numbers.get("clay", 0.0)
     if sand + clay > _WHOLE:
         wrong.append(("sand, clay", f"{sand:g} + {clay:g} %", "together at most 100 %"))
+    return wrong + _wrong_together(numbers)
+
+
+def _wrong_together(numbers: dict[str, float]) -> list[tuple[str, str, str]]:
+    """Return column, found and allowed of numbers that do not go together."""
+    known = {column for column, number in numbers.items() if np.isfinite(number)}
+    wrong = []
+    if "plant_factor" in known and known & {"ks", "kd"}:
+        wrong.append(("plant_factor", "plant_factor beside ks or kd", "plant_factor, or ks and kd"))
+    held = {"field_capacity", "wilting_point"}
+    if len(known & held) == 1:
+        only = (known & held).pop()
+        wrong.append((only, f"{only} alone", "field_capacity and wilting_point together"))
+    elif held <= known and numbers["wilting_point"] >= numbers["field_capacity"]:
+        wrong.append(("wilting_point", f"{numbers['wilting_point']:g}", "below field_capacity"))
     return wrong
 
 
 def _row(zone: _Zone, *, latitude: float, hot_arid: bool) -> dict[str, object]:
     """Return the filled row of one zone."""
     kind = PLANT_KINDS[str(zone.given["plants"])]
-    soil_class, field_capacity, wilting_point = _soil(zone)
-    soil = SOIL_CLASSES[soil_class]
+    ground = _ground(zone)
     irrigation = IRRIGATION_KINDS[zone.word("irrigation", DEFAULT_IRRIGATION)]
     root_depth = zone.number("root_depth", kind.root_depth_m)
     slope = zone.number("slope", 0.0, note="slope flat")
-    row: dict[str, object] = dict(
-        zip(MONTH_COLUMNS, _factors(zone, latitude, hot_arid=hot_arid).tolist(), strict=True)
-    )
+    held = ground.over(root_depth)
+    factors, kd, establishment = _factors(zone, latitude, hot_arid=hot_arid)
+    row: dict[str, object] = dict(zip(MONTH_COLUMNS, factors.tolist(), strict=True))
     row |= {
-        "depletion_fraction": kind.depletion_fraction,
-        "field_capacity": field_capacity,
-        "wilting_point": wilting_point,
+        "depletion_fraction": zone.given_number("depletion_fraction", kind.depletion_fraction),
+        "field_capacity": held[0],
+        "wilting_point": held[1],
         "root_depth_m": root_depth,
-        "taw_mm": float(total_available_water(field_capacity, wilting_point, root_depth)),
+        "taw_mm": float(total_available_water(*held, root_depth)),
         "precipitation_rate": zone.number("precipitation_rate", irrigation.precipitation_rate),
         "distribution_uniformity": zone.number(
             "distribution_uniformity", irrigation.distribution_uniformity
         ),
-        "application_efficiency": irrigation.efficiency,
-        "intake_rate": soil.intake_rate,
-        "surface_accumulation": surface_accumulation(soil_class, slope),
-        "drain_hours": soil.drain_hours,
-        "soil_class": soil_class,
+        "application_efficiency": zone.given_number(
+            "application_efficiency", irrigation.efficiency
+        ),
+        "intake_rate": zone.given_number("intake_rate", ground.intake_rate),
+        "surface_accumulation": surface_accumulation(ground.soil_class, slope),
+        "greatest_rate": greatest_rate(ground.soil_class, slope),
+        "drain_hours": ground.drain_hours,
+        "soil_class": ground.soil_class,
+        "kd": kd,
+        "establishment": establishment,
+        "kmc_given": zone.given_number("kmc", np.nan),
         "defaults": ", ".join(zone.assumed),
     }
     return row
 
 
-def _factors(zone: _Zone, latitude: float, *, hot_arid: bool) -> _Array:
-    """Return the zone's monthly plant factors: its own number all year, or the published ones."""
-    own = zone.number("plant_factor", np.nan)
+def _factors(zone: _Zone, latitude: float, *, hot_arid: bool) -> tuple[_Array, float, float]:
+    """Return the monthly plant factors, and the density and establishment factors in them."""
+    plants = str(zone.given["plants"])
+    own = zone.given_number("plant_factor", zone.given_number("ks", np.nan))
+    kd = zone.given_number("kd", 1.0)
+    seasons = zone.given_number("seasons_planted", np.inf)
+    # Not by new_sod: a plan is for years, and the factor for the first seasons only.
+    establishment = establishment_factor(seasons) if np.isfinite(seasons) else 1.0
     if np.isfinite(own):
-        return np.full(len(MONTH_COLUMNS), own)
-    return monthly_plant_factor(str(zone.given["plants"]), latitude=latitude, hot_arid=hot_arid)
+        months = np.full(len(MONTH_COLUMNS), own)
+    else:
+        choice = zone.given.get("turf_table")
+        table = choice if isinstance(choice, str) and choice else None
+        name = turf_table(plants, hot_arid=hot_arid, choice=table)
+        if table is None:
+            zone.assumed.append(f"plant_factor {name}" if name else "plant_factor")
+        months = monthly_plant_factor(plants, latitude=latitude, hot_arid=hot_arid, table=table)
+    return months * kd * establishment, kd, establishment
 
 
-def _soil(zone: _Zone) -> tuple[str, float, float]:
-    """Return class, field capacity and wilting point: from sand and clay when both are known."""
+@dataclass(frozen=True)
+class Ground:
+    """Soil of a zone: its surface, and what each layer holds.
+
+    Parameters
+    ----------
+    soil_class : str
+        Texture class of the surface.
+    field_capacity, wilting_point : tuple of float
+        Of each layer, from the top [m³/m³].
+    thickness_m : tuple of float
+        Of each layer; the last one goes as deep as roots do [m].
+    intake_rate : float
+        Basic intake rate of the surface [mm/h].
+    drain_hours : float
+        From a soaking to field capacity: that of the slowest layer [h].
+    """
+
+    soil_class: str
+    field_capacity: tuple[float, ...]
+    wilting_point: tuple[float, ...]
+    thickness_m: tuple[float, ...]
+    intake_rate: float
+    drain_hours: float
+
+    def over(self, root_depth_m: float) -> tuple[float, float]:
+        """Return field capacity and wilting point, mean over the root zone."""
+        return (
+            layered(self.field_capacity, self.thickness_m, root_depth_m=root_depth_m),
+            layered(self.wilting_point, self.thickness_m, root_depth_m=root_depth_m),
+        )
+
+
+def zone_soil(given: Mapping[str, Any]) -> Ground:
+    """Return the soil that a row of soil columns describes.
+
+    Parameters
+    ----------
+    given : mapping of str to value
+        soil, sand, clay [%], organic_matter, gravel [%], compaction, field_capacity, wilting_point
+        [m³/m³], subsoil, topsoil_depth [m]; any may be absent, NaN or None.
+
+    Returns
+    -------
+    Ground
+        Its soil; `DEFAULT_SOIL` where nothing is known.
+    """
+    return _ground(_Zone("", dict(given), []))
+
+
+def _ground(zone: _Zone) -> Ground:
+    """Return the soil of a zone: measured water contents, else texture, else its class."""
+    soil_class, field, wilting, intake = _surface_soil(zone)
+    own = zone.given_number("field_capacity", np.nan)
+    if np.isfinite(own):
+        field, wilting = own, zone.given_number("wilting_point", np.nan)
+    drain = SOIL_CLASSES[soil_class].drain_hours
+    below, depth = zone.given.get("subsoil"), zone.given_number("topsoil_depth", np.nan)
+    if not (isinstance(below, str) and below and np.isfinite(depth)):
+        return Ground(soil_class, (field,), (wilting,), (1.0,), intake, drain)
+    deep = SOIL_CLASSES[below]
+    return Ground(
+        soil_class,
+        (field, deep.field_capacity),
+        (wilting, deep.wilting_point),
+        (depth, 1.0),
+        intake,
+        max(drain, deep.drain_hours),
+    )
+
+
+def _surface_soil(zone: _Zone) -> tuple[str, float, float, float]:
+    """Return class, field capacity, wilting point and intake rate of the (upper) soil."""
     shares = [zone.given.get(column) for column in ("sand", "clay")]
     sand, clay = (np.nan if share is None else float(share) for share in shares)
     known = bool(np.isfinite(sand) and np.isfinite(clay))
-    if known and clay <= MOST_CLAY:
-        water = saxton_rawls(sand, clay)
-        return texture_class(sand, clay), float(water.field_capacity), float(water.wilting_point)
     soil_class = texture_class(sand, clay) if known else zone.word("soil", DEFAULT_SOIL)
     soil = SOIL_CLASSES[soil_class]
-    return soil_class, soil.field_capacity, soil.wilting_point
+    inside = {
+        "organic_matter": zone.given_number("organic_matter", ORGANIC_MATTER),
+        "density_factor": zone.given_number("compaction", 1.0),
+        "gravel": zone.given_number("gravel", 0.0),
+    }
+    change = soil_adjustment(soil_class, **inside)
+    intake = soil.intake_rate * change.intake
+    if known and clay <= MOST_CLAY:
+        water = saxton_rawls(sand, clay, **inside)
+        return soil_class, float(water.field_capacity), float(water.wilting_point), intake
+    field = soil.field_capacity * change.field_capacity
+    return soil_class, field, soil.wilting_point * change.wilting_point, intake

@@ -1,0 +1,282 @@
+"""From the days of any source to a checked record: order, gaps, plausibility."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from siting.climate.air import mean_saturation_vapour_pressure
+from siting.climate.model import Climate
+from siting.climate.options import WeatherOptions
+from siting.climate.suspicion import clear_impossible_radiation, question_units
+from siting.errors import Fault, InputError
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+__all__ = [
+    "LONGEST_FILLED_GAP",
+    "count_of",
+    "day_frame",
+    "finish_record",
+    "known_height",
+    "limit_to_saturation",
+    "station_distance_km",
+]
+
+_Array = NDArray[np.float64]
+
+#: Gaps of up to so many days are filled; common practice, no published source.
+LONGEST_FILLED_GAP: Final = 5
+_ALWAYS: Final = ("tmin_c", "tmax_c", "rain_mm")
+_SOMETIMES: Final = ("rs_mj_m2", "ea_kpa", "wind_2m_m_s")
+_WORDS: Final = {
+    "tmin_c": "lowest temperature",
+    "tmax_c": "highest temperature",
+    "rain_mm": "rain (taken as 0)",
+    "rs_mj_m2": "radiation",
+    "ea_kpa": "humidity",
+    "wind_2m_m_s": "wind",
+    "diffuse_fraction": "share of diffuse radiation",
+}
+_RAINIEST_YEAR_MM: Final = 5000.0
+_YEAR: Final = 365
+_ENOUGH: Final = 10
+_EARTH_KM: Final = 6371.0
+_FAR_KM: Final = 50.0
+_OTHER_HEIGHT_M: Final = 100.0
+
+
+def count_of(number: int, noun: str) -> str:
+    """Return "1 day" or "3 days"."""
+    return f"{number:,} {noun}" if number == 1 else f"{number:,} {noun}s"
+
+
+def day_frame(dates: NDArray[np.datetime64], columns: Mapping[str, _Array]) -> pd.DataFrame:
+    """Lay columns of daily values side by side.
+
+    Parameters
+    ----------
+    dates : ndarray of datetime64, shape (N,)
+        The days.
+    columns : mapping of str to ndarray, shape (N,)
+        tmin_c, tmax_c and rain_mm; rs_mj_m2, ea_kpa, wind_2m_m_s and diffuse_fraction where known.
+
+    Returns
+    -------
+    DataFrame
+        As `Climate.daily`, in the order given; diffuse_fraction only when it is known at all.
+    """
+    unknown = np.full(dates.size, np.nan)
+    data = {name: columns.get(name, unknown) for name in (*_ALWAYS, *_SOMETIMES)}
+    diffuse = columns.get("diffuse_fraction")
+    if diffuse is not None and np.isfinite(diffuse).any():
+        data["diffuse_fraction"] = diffuse
+    return pd.DataFrame(data, pd.DatetimeIndex(dates.astype("datetime64[ns]"), name="date"))
+
+
+def finish_record(
+    daily: pd.DataFrame, *, file: str, options: WeatherOptions, warnings: list[str]
+) -> Climate:
+    """Sort the days, fill short gaps, question the units and put the record together.
+
+    Gaps of up to five days are filled: temperatures, radiation, humidity and wind linearly, rain
+    with 0. Days in longer gaps of temperature or rain are left out; in longer gaps of the others
+    the value stays unknown.
+
+    Parameters
+    ----------
+    daily : DataFrame, N rows
+        From `day_frame`; every day once.
+    file : str
+        The file's name.
+    options : WeatherOptions
+        Height, latitude, whether the units are trusted.
+    warnings : list of str
+        What the reader assumed; what is assumed here is added.
+
+    Returns
+    -------
+    Climate
+        Sorted, unique days.
+
+    Raises
+    ------
+    InputError
+        When the height is not known, no day is whole, or the values look like another unit.
+    """
+    if options.elevation_m is None:
+        mend = "Add elevation_m (or elevation_ft) under [weather]."
+        found = "no height of the station"
+        raise InputError([Fault(file, found, "the height above the sea", mend, column="elevation")])
+    if not daily.index.is_monotonic_increasing:
+        warnings.append(f"{file}: the days were not in order of time; they were sorted.")
+        daily = daily.sort_index()
+    question_units(daily, file, options, warnings)
+    daily = clear_impossible_radiation(daily, file, options.latitude, warnings)
+    daily = _fill(daily, file, warnings)
+    _check_rain(daily, file, warnings)
+    return Climate(daily, float(options.elevation_m), file, tuple(warnings))
+
+
+def station_distance_km(
+    options: WeatherOptions, latitude: float, longitude: float, *, file: str, warnings: list[str]
+) -> float:
+    """Return how far the station of a file is from the property, and warn when it is far.
+
+    Parameters
+    ----------
+    options : WeatherOptions
+        Where the property is.
+    latitude, longitude : float
+        Of the station, north and east positive [deg].
+    file : str
+        The file's name.
+    warnings : list of str
+        Gets a warning above 50 km.
+
+    Returns
+    -------
+    float
+        Great-circle distance; NaN when the property's place is unknown [km].
+    """
+    one, two = np.radians([options.latitude, latitude])
+    turn = np.radians(options.longitude - longitude)
+    chord = np.sin((one - two) / 2) ** 2 + np.cos(one) * np.cos(two) * np.sin(turn / 2) ** 2
+    distance = float(2 * _EARTH_KM * np.arcsin(np.sqrt(np.clip(chord, 0.0, 1.0))))
+    if distance > _FAR_KM:
+        warnings.append(f"{file}: the station is {distance:,.0f} km away from the property.")
+    return distance
+
+
+def known_height(
+    options: WeatherOptions, stated: float, *, file: str, warnings: list[str]
+) -> float:
+    """Return the station's height: the user's where given, else the file's.
+
+    Parameters
+    ----------
+    options : WeatherOptions
+        What the user said.
+    stated : float
+        What the file says [m].
+    file : str
+        The file's name.
+    warnings : list of str
+        Gets a warning when they differ by more than 100 m.
+
+    Returns
+    -------
+    float
+        Height above the sea [m].
+    """
+    if options.elevation_m is None:
+        return stated
+    if abs(options.elevation_m - stated) > _OTHER_HEIGHT_M:
+        warnings.append(
+            f"{file}: the file says {stated:,.0f} m above the sea, the property file "
+            f"{options.elevation_m:,.0f} m; the property file rules."
+        )
+    return options.elevation_m
+
+
+def limit_to_saturation(
+    vapour: _Array, tmin: _Array, tmax: _Array, *, file: str, column: str, warnings: list[str]
+) -> _Array:
+    """Lower the vapour pressure to that of saturation, and refuse it when it is mostly above.
+
+    Parameters
+    ----------
+    vapour : ndarray, shape (N,)
+        Vapour pressure [kPa].
+    tmin, tmax : ndarray, shape (N,)
+        Lowest and highest air temperature [°C].
+    file, column : str
+        Where it was read, for messages.
+    warnings : list of str
+        Gets the number of days.
+
+    Returns
+    -------
+    ndarray, shape (N,)
+        At most the mean of saturation at `tmin` and `tmax` [kPa].
+
+    Raises
+    ------
+    InputError
+        When it is above saturation on more than half of ten or more days.
+    """
+    limit = mean_saturation_vapour_pressure(tmin, tmax)
+    above = int((vapour > limit).sum())
+    if above >= _ENOUGH and above > np.isfinite(vapour).sum() / 2:
+        found = f"more vapour than saturated air holds on {above:,} days"
+        mend = "Look for another unit: hPa must be divided by 10, °F needs the header tdew_f."
+        raise InputError([Fault(file, found, "humidity up to saturation", mend, column=column)])
+    if above:
+        warnings.append(
+            f"{file}: vapour pressure lowered to saturation on {count_of(above, 'day')}."
+        )
+    return np.where(vapour > limit, limit, vapour)
+
+
+def _runs(missing: NDArray[np.bool_]) -> Iterator[tuple[int, int]]:
+    """Yield start and stop of each run of True."""
+    edges = np.flatnonzero(np.diff(np.concatenate([[False], missing, [False]]).astype(np.int8)))
+    yield from zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True)
+
+
+def _fill(daily: pd.DataFrame, file: str, warnings: list[str]) -> pd.DataFrame:
+    """Fill short gaps, leave out the days of long ones, and say so."""
+    full = daily.reindex(pd.date_range(daily.index[0], daily.index[-1], freq="D", name="date"))
+    full.index = full.index.as_unit("ns")  # type: ignore[attr-defined]
+    filled: list[str] = []
+    for column in full.columns:
+        values = full[column].to_numpy(dtype=np.float64, copy=True)
+        number = _fill_column(values, zero=column == "rain_mm")
+        full[column] = values
+        if number:
+            filled.append(f"{_WORDS[str(column)]} on {count_of(number, 'day')}")
+    if filled:
+        warnings.append(
+            f"{file}: gaps of up to {LONGEST_FILLED_GAP} days filled: {', '.join(filled)}."
+        )
+    absent = full[list(_ALWAYS)].isna().any(axis=1).to_numpy()
+    for start, stop in _runs(absent):
+        first, last = full.index[start], full.index[stop - 1]
+        warnings.append(
+            f"{file}: {count_of(stop - start, 'day')} missing, {first:%Y-%m-%d} to "
+            f"{last:%Y-%m-%d}: seasons that touch them are left out."
+        )
+    kept = full[~absent]
+    for column in _SOMETIMES:
+        unknown = int(kept[column].isna().sum())
+        if 0 < unknown < len(kept):
+            warnings.append(f"{file}: {_WORDS[column]} unknown on {count_of(unknown, 'day')}.")
+    return kept
+
+
+def _fill_column(values: _Array, *, zero: bool) -> int:
+    """Fill the short inner gaps of a column in place; return the number of days filled."""
+    number = 0
+    for start, stop in _runs(np.isnan(values)):
+        inner = start > 0 and stop < values.size
+        if inner and stop - start <= LONGEST_FILLED_GAP:
+            ends = (0.0, 0.0) if zero else (values[start - 1], values[stop])
+            values[start:stop] = np.interp(np.arange(start, stop), [start - 1, stop], ends)
+            number += stop - start
+    return number
+
+
+def _check_rain(daily: pd.DataFrame, file: str, warnings: list[str]) -> None:
+    """Warn about rain sums that no place has."""
+    if len(daily) < _YEAR:
+        return
+    yearly = float(daily["rain_mm"].mean()) * _YEAR
+    if yearly > _RAINIEST_YEAR_MM:
+        warnings.append(f"{file}: {yearly:,.0f} mm of rain in a year: is the unit of rain_mm mm?")
+    elif yearly == 0.0:
+        warnings.append(f"{file}: there is no rain at all; the plan will count on none.")

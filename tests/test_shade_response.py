@@ -1,0 +1,74 @@
+"""How shade lowers the reference ET of a pixel, against published shade factors."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from siting.climate.sky import extraterrestrial_radiation
+from siting.water.reference_et import eto_terms
+
+#: July of a humid and of a dry place: latitude, tmin, tmax, ea, clearness Rs/Ra.
+JULY = {"humid": (28.5, 23.0, 33.0, 2.85, 0.50), "dry": (36.8, 18.5, 36.5, 1.3, 0.72)}
+
+
+def july(place, **options):
+    latitude, tmin, tmax, ea, clear = JULY[place]
+    index = pd.date_range("2021-07-01", "2021-07-31", name="date")
+    ra = extraterrestrial_radiation(latitude, index.dayofyear.to_numpy())
+    frame = pd.DataFrame(
+        {"tmin_c": tmin, "tmax_c": tmax, "rain_mm": 0.0, "rs_mj_m2": clear * ra, "ea_kpa": ea,
+         "wind_2m_m_s": 2.0}, index=index,
+    )  # fmt: skip
+    return eto_terms(frame, latitude=latitude, elevation_m=20.0, **options)
+
+
+def relative(terms, beam, sky):
+    shaded = np.maximum(terms.constant + terms.beam * beam + terms.sky * sky, 0.0)
+    return float(shaded.sum() / terms.open_sky.sum())
+
+
+@pytest.mark.published(
+    "Shade coefficients of a controller test protocol: 0.84 at 50 % and 0.67 at 75 % shade"
+)
+def test_beam_shade_in_a_humid_month_is_in_the_published_band():
+    terms = july("humid")
+    assert terms.diffuse_fraction.mean() == pytest.approx(0.61, abs=0.01)
+    half, three_quarters = relative(terms, 0.5, 1.0), relative(terms, 0.25, 1.0)
+    assert half == pytest.approx(0.84, abs=0.06)
+    assert three_quarters == pytest.approx(0.67, abs=0.08)
+    assert (half, three_quarters) == pytest.approx((0.831, 0.747), abs=0.005)
+
+
+@pytest.mark.published("Litvak & Pataki 2016: shading lowers the use of lawns most in dry weather")
+def test_beam_shade_in_a_dry_month_is_below_the_band_by_a_stated_amount():
+    terms = july("dry")
+    assert terms.diffuse_fraction.mean() == pytest.approx(0.19, abs=0.01)
+    half, three_quarters = relative(terms, 0.5, 1.0), relative(terms, 0.25, 1.0)
+    # 0.16 and 0.15 below 0.84 and 0.67: the docstring of `eto_terms` says why.
+    assert (0.84 - half, 0.67 - three_quarters) == pytest.approx((0.157, 0.146), abs=0.005)
+    humid = july("humid")
+    for beam in (0.75, 0.5, 0.25, 0.0):
+        assert relative(terms, beam, 1.0) < relative(humid, beam, 1.0)
+
+
+@pytest.mark.parametrize("place", list(JULY))
+def test_the_published_factors_lie_between_the_bounds(place):
+    terms = july(place)
+    assert relative(terms, 1.0, 1.0) == pytest.approx(1.0)
+    for beam, published in ((0.5, 0.84), (0.25, 0.67)):
+        assert relative(terms, beam, beam) < published
+        values = [relative(terms, b, 1.0) for b in (1.0, 0.75, 0.5, 0.25, 0.0)]
+        assert values == sorted(values, reverse=True)
+
+
+@pytest.mark.parametrize("place", list(JULY))
+def test_a_hidden_sky_that_is_as_warm_as_the_air_spares_longwave(place):
+    plain, warm = july(place), july(place, hidden_longwave=1.0)
+    np.testing.assert_allclose(plain.open_sky, warm.open_sky, rtol=1e-12)
+    for share in (0.5, 0.25):
+        assert relative(warm, share, share) > relative(plain, share, share)
+    # The upper bound at half shade of beam and sky, and by how much it lies above the lower one.
+    apart = relative(warm, 0.5, 0.5) - relative(plain, 0.5, 0.5)
+    assert apart == pytest.approx({"humid": 0.07, "dry": 0.11}[place], abs=0.03)
