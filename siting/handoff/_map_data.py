@@ -14,7 +14,9 @@ from shapely import get_coordinates, maximum_inscribed_circle
 from shapely.geometry import Point, Polygon
 from shapely.geometry.base import BaseGeometry
 
+from siting.handoff._basemaps import basemaps
 from siting.handoff._crowns import crown_shapes
+from siting.handoff._map_aerial import aerial_overlay
 from siting.handoff._map_raster import Scale, clip_to, nice_scale, overlay
 from siting.handoff._map_steps import sensor_steps, tie_rows, tie_table
 from siting.handoff._map_sun import LIT, sun_document, sun_scale
@@ -53,13 +55,15 @@ _DRAWN_ALIKE = {"controller", "valve_box", "head", "downspout"}
 Document = dict[str, Any]
 
 
-def map_document(plan: Plan) -> Document:
+def map_document(plan: Plan, *, online: bool = False) -> Document:
     """Return everything the map page shows.
 
     Parameters
     ----------
     plan : Plan
         The plan.
+    online : bool
+        With base maps that are fetched from the network.
 
     Returns
     -------
@@ -84,6 +88,7 @@ def map_document(plan: Plan) -> Document:
         "marks": MARKS,
         "scales": _scales(plan, need),
         "overlays": _overlays(plan),
+        "basemaps": basemaps() if online else [],
         "sun": sun_document(plan),
         "boundary": _polygons(plan.site.boundary, plan.site.crs),
         "ground": _ground(plan),
@@ -257,6 +262,9 @@ def _overlays(plan: Plan) -> Document:
         "sun": overlay(_sun_hours(plan), grid, crs, scale=sun_scale(plan), ramp=SUN),
         "dryness": overlay(plan.dryness, grid, crs, scale=_dryness_scale(plan), ramp=DRYNESS),
     }
+    photo = aerial_overlay(plan)
+    if photo is not None:
+        pictures["aerial"] = photo
     return {
         key: {"url": picture.url, "bounds": [list(corner) for corner in picture.bounds]}
         for key, picture in pictures.items()

@@ -19,7 +19,11 @@ __all__ = ["write_bundle"]
 
 
 def write_bundle(
-    plan: Plan, folder: Path, *, progress: Callable[[str, int, int], None] | None = None
+    plan: Plan,
+    folder: Path,
+    *,
+    online_map: bool = False,
+    progress: Callable[[str, int, int], None] | None = None,
 ) -> tuple[Path, ...]:
     """Write plan.json, map.html, crew.pdf and the GIS and GPS files of a plan.
 
@@ -32,6 +36,8 @@ def write_bundle(
         What to hand over.
     folder : Path
         Made if need be; files of the same name are replaced, others left alone.
+    online_map : bool
+        Also write map-online.html, which fetches a base map from the network when it is opened.
     progress : callable, optional
         Called with stage, steps done and steps in all.
 
@@ -55,6 +61,8 @@ def write_bundle(
     try:
         report("Writing map", 0, 4)
         write_map(plan, scratch / "map.html")
+        if online_map:
+            write_map(plan, scratch / "map-online.html", online=True)
         report("Writing crew sheet", 1, 4)
         write_sheets(plan, scratch / "crew.pdf")
         report("Writing GIS and GPS files", 2, 4)

@@ -60,7 +60,7 @@ const inShape = (point, shape) => shape.some((rings) => rings.filter((r) => inRi
 const announce = (text) => { byId("status").textContent = text; };
 
 /* ---- layers of the map -------------------------------------------------------------------- */
-["ground", "picture", "zones", "keep", "solid", "lines", "above"].forEach((name, k) => {
+["base", "ground", "picture", "zones", "keep", "solid", "lines", "above"].forEach((name, k) => {
   map.createPane(name).style.zIndex = 300 + 20 * k;
 });
 const hatch = draw("svg", { class: "aside", "aria-hidden": "true" },
@@ -89,7 +89,13 @@ const ties = group(plan.sensors.flatMap((s) => s.ties.flatMap((t) => [
   L.circleMarker(t.line[0], { ...still, pane: "lines", radius: 4.5, color: marks.tie, weight: 2, fillColor: "#ffffff", fillOpacity: 1 }),
 ])));
 const pictures = Object.fromEntries(Object.entries(plan.overlays).map(([key, o]) =>
-  [key, L.imageOverlay(o.url, o.bounds, { pane: "picture", opacity: 0.85, alt: plan.scales[key].title })]));
+  [key, L.imageOverlay(o.url, o.bounds, { pane: "picture", opacity: 0.85, alt: plan.scales[key] ? plan.scales[key].title : "Aerial photo" })]));
+const bases = plan.basemaps.map((b) => [b.label, L.tileLayer(b.url, { pane: "base", maxNativeZoom: b.max_zoom, maxZoom: 24, attribution: b.attribution })]);
+if (pictures.aerial) {
+  Object.assign(pictures.aerial.options, { pane: "base", opacity: 1 });
+  bases.unshift(["Aerial photo", pictures.aerial]);
+}
+if (plan.basemaps.length) L.control.attribution({ prefix: false, position: "bottomleft" }).addTo(map);
 if (plan.sun.days.length) {
   const first = plan.sun.days[0].frames[0];
   pictures.shade = L.imageOverlay(first.url, first.bounds, { pane: "picture", opacity: 0.85, alt: plan.scales.shade.title });
@@ -254,6 +260,7 @@ const LAYERS = [
   { label: "Paving", layer: paving, on: true, mark: patch({ fill: marks.paving, stroke: marks.paving_edge }) },
   { label: "Trees", layer: trees, on: true, mark: draw("svg", box(), draw("circle", { cx: 13, cy: 9, r: 8, fill: marks.crown, "fill-opacity": 0.35, stroke: marks.crown_edge }), draw("circle", { cx: 13, cy: 9, r: 2, fill: marks.trunk })) },
   { label: "Fixtures", layer: fixtures, on: true, mark: glyph("other", 20) },
+  ...bases.map(([label, layer], k) => ({ label, layer, on: k === 0, base: true, mark: patch({ fill: marks.crown_edge, stroke: marks.building_edge }) })),
 ];
 const WIDE = window.matchMedia("(min-width: 1500px)");
 const KINDS = { controller: "Controller", valve_box: "Valve box", head: "Sprinkler head", downspout: "Downspout", other: "Other fixture" };
@@ -263,7 +270,7 @@ function layerList() {
     input.checked = entry.on;
     entry.input = input;
     input.addEventListener("change", () => {
-      if (entry.picture && input.checked) for (const other of LAYERS) if (other.picture && other !== entry) other.input.checked = false;
+      for (const kind of ["picture", "base"]) if (entry[kind] && input.checked) for (const other of LAYERS) if (other[kind] && other !== entry) other.input.checked = false;
       apply();
     });
     entry.legend = entry.scale ? scale(entry.scale, "legend") : null;
@@ -284,57 +291,13 @@ function apply() {
   byId("key").replaceChildren(...keys);
   byId("key").hidden = !keys.length;
   showSunControls();
-  for (const z of zoneShapes) z.setStyle({ fillOpacity: covered ? 0 : 0.82 });
+  /* Over a photo everything is laid on thin. */
+  const photo = LAYERS.some((e) => e.base && e.input && e.input.checked);
+  outline.setStyle({ fillOpacity: photo ? 0 : 1 });
+  for (const solid of [buildings, paving]) solid.eachLayer((s) => s.setStyle({ fillOpacity: photo ? 0.2 : 1 }));
+  for (const z of zoneShapes) z.setStyle({ fillOpacity: covered ? 0 : photo ? 0.5 : 0.82 });
   tidy();
 }
-/* Put every tag on the first free side of its spot, and every zone's name at the first of its places
-   that is clear of tags, marks, tape distances and the buttons; a name without a free place is hidden. */
-const TAG_AT = { up: [0, -26], right: [32, 0], left: [-32, 0], down: [0, 26] };
-const apart = (r, t) => r.right <= t.left || t.right <= r.left || r.bottom <= t.top || t.bottom <= r.top;
-const SHIFTS = [[0, 0], [18, 0], [-18, 0], [0, 7], [0, -7], [36, 0], [-36, 0]];
-const boxAt = (x, y, w, h) => ({ left: x - w / 2, right: x + w / 2, top: y - h / 2, bottom: y + h / 2 });
-const boxes = (selector) => [...document.querySelectorAll(selector)].map((n) => n.getBoundingClientRect()).filter((r) => r.width);
-function tidyPins() {
-  const nodes = pins.map((pin) => pin.getElement() && pin.getElement().firstChild).filter(Boolean);
-  const spots = nodes.map((node) => node.querySelector(".spot").getBoundingClientRect());
-  const tags = [];
-  nodes.forEach((node, k) => {
-    const size = node.querySelector(".tag").getBoundingClientRect();
-    const [x, y] = [(spots[k].left + spots[k].right) / 2, (spots[k].top + spots[k].bottom) / 2];
-    const at = (side) => {
-      const [dx, dy] = TAG_AT[side];
-      return boxAt(x + Math.sign(dx) * (12 + size.width / 2), y + Math.sign(dy) * (12 + size.height / 2), size.width, size.height);
-    };
-    const free = (side) => [...tags, ...spots.filter((_, i) => i !== k)].every((t) => apart(at(side), t));
-    const side = Object.keys(TAG_AT).find(free) || "up";
-    node.dataset.side = side;
-    tags.push(at(side));
-  });
-}
-function tidy() {
-  tidyPins();
-  writeDistances();
-  const stage = map.getContainer().getBoundingClientRect();
-  const taken = boxes(".pin .tag, .pin .spot, .tie-label span, .glyph svg, .tools button, .layers, .key:not([hidden]), .north, .leaflet-control-scale, .hours:not([hidden])");
-  labels.forEach((label, k) => {
-    const node = label.getElement() && label.getElement().firstChild;
-    if (!node) return;
-    const { width, height } = node.getBoundingClientRect();
-    const own = zoneShapes[k].getElement().getBoundingClientRect();
-    const fits = width <= 1.5 * own.width && height <= 1.25 * own.height;
-    const places = plan.zones[k].label_places.map((at) => map.latLngToContainerPoint(at));
-    const put = fits && SHIFTS.flatMap((by) => places.map((p) => p.add(by))).find((p) => {
-      const r = boxAt(p.x + stage.left, p.y + stage.top, width, height);
-      if (r.left < stage.left || r.right > stage.right || r.top < stage.top || r.bottom > stage.bottom) return false;
-      if (!taken.every((t) => apart(r, t))) return false;
-      taken.push(r);
-      return true;
-    });
-    if (put) label.setLatLng(map.containerPointToLatLng(put));
-    node.style.visibility = put ? "visible" : "hidden";
-  });
-}
-
 /* ---- panel -------------------------------------------------------------------------------- */
 const facts = (rows) => make("dl", {}, ...rows.flatMap(([label, text]) => [make("dt", { text: label }), make("dd", {}, say(text))]));
 function table(head, rows, caption, first) {
