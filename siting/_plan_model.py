@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
+from siting._plan_html import summary_html
 from siting.site.model import Site
 from siting.site.settings import PropertyFile
 from siting.sun.model import SunShade
@@ -166,3 +167,9 @@ class Plan:
             reasons=dict(self.sensors["reason"]),
             setback_notes=dict(self.sensors["setback_note"]),
         )
+
+    def _repr_html_(self) -> str:
+        """Return what a notebook shows: the answer and the sensors."""
+        units = self.settings.units
+        caution = self.cautions[0] if self.cautions else ""
+        return summary_html(self.site.name, self.answer, self.sensors, units=units, caution=caution)
