@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Final
 import geopandas as gpd
 import numpy as np
 from matplotlib.cm import ScalarMappable
-from matplotlib.colors import LinearSegmentedColormap, Normalize, to_hex
+from matplotlib.colors import LinearSegmentedColormap, Normalize
 
 from siting.handoff._crowns import crown_shapes
 from siting.handoff._map_data import label_places
@@ -22,7 +22,7 @@ from siting.handoff._map_raster import nice_scale
 from siting.handoff._sheet_fonts import printable
 from siting.handoff._sheet_text import elide
 from siting.handoff.atomic import write_text
-from siting.handoff.palette import DRYNESS, INK, MARKS, NEED
+from siting.handoff.palette import DRYNESS, INK, MARKS, NEED, ramp_colour
 from siting.handoff.webmap import map_html
 from siting.planning import Plan
 from siting.units import UnitsName, convert, unit_label
@@ -106,8 +106,9 @@ def plot_zones(plan: Plan, ax: Axes | None = None, *, legend: bool = True) -> Ax
     axes = _axes(ax)
     scores = plan.zones["need_score"].to_numpy(dtype=float)
     top = float(np.nanmax(scores)) if np.isfinite(scores).any() else 1.0
-    colours = ScalarMappable(Normalize(0.0, nice_scale(0.0, top).high), _colours("need", NEED))
-    shades = [to_hex(colours.to_rgba(score)) for score in np.nan_to_num(scores)]
+    high = nice_scale(0.0, top).high
+    colours = ScalarMappable(Normalize(0.0, high), _colours("need", NEED))
+    shades = [ramp_colour(NEED, float(score) / high) for score in np.nan_to_num(scores)]
     _draw(plan.site.paving.geometry, axes, MARKS["paving"], MARKS["paving_edge"])
     _draw(plan.zones.geometry, axes, shades, MARKS["zone_edge"], order=2)
     _ground(plan, axes)
