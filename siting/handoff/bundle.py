@@ -9,6 +9,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 from siting.errors import SitingError
+from siting.handoff.cad import write_dxf
 from siting.handoff.gisfiles import write_gis
 from siting.handoff.planjson import write_json
 from siting.handoff.sheets import write_sheets
@@ -23,6 +24,7 @@ def write_bundle(
     folder: Path,
     *,
     online_map: bool = False,
+    dxf: bool = False,
     progress: Callable[[str, int, int], None] | None = None,
 ) -> tuple[Path, ...]:
     """Write plan.json, map.html, crew.pdf and the GIS and GPS files of a plan.
@@ -38,6 +40,8 @@ def write_bundle(
         Made if need be; files of the same name are replaced, others left alone.
     online_map : bool
         Also write map-online.html, which fetches a base map from the network when it is opened.
+    dxf : bool
+        Also write plan.dxf; needs the extra `dxf`.
     progress : callable, optional
         Called with stage, steps done and steps in all.
 
@@ -67,6 +71,8 @@ def write_bundle(
         write_sheets(plan, scratch / "crew.pdf")
         report("Writing GIS and GPS files", 2, 4)
         write_gis(plan, scratch)
+        if dxf:
+            write_dxf(plan, scratch / "plan.dxf")
         report("Writing plan.json", 3, 4)
         write_json(plan, scratch / "plan.json")
         target.mkdir(exist_ok=True)
