@@ -23,8 +23,21 @@ function tidyPins() {
     tags.push(at(side));
   });
 }
+/* A fixture that is too close to something else to be tapped is a mark only, until one zooms in. */
+function tidyGlyphs() {
+  const far = map.getContainer().classList.contains("far");
+  const taken = boxes(".pin, .pin .tag, .tools button, .layers, .hours, .measuring, .leaflet-popup");
+  for (const node of document.querySelectorAll(".glyph")) {
+    const r = node.getBoundingClientRect();
+    const close = far || !taken.every((t) => apart(r, t));
+    if (!close) taken.push(r);
+    node.setAttribute("tabindex", close ? "-1" : "0");
+    node.toggleAttribute("inert", close);
+  }
+}
 function tidy() {
   tidyPins();
+  tidyGlyphs();
   writeDistances();
   const stage = map.getContainer().getBoundingClientRect();
   const taken = boxes(".pin .tag, .pin .spot, .tie-label span, .glyph svg, .tools button, .layers, .key:not([hidden]), .north, .leaflet-control-scale, .hours:not([hidden])");

@@ -296,6 +296,7 @@ function apply() {
   outline.setStyle({ fillOpacity: photo ? 0 : 1 });
   for (const solid of [buildings, paving]) solid.eachLayer((s) => s.setStyle({ fillOpacity: photo ? 0.2 : 1 }));
   for (const z of zoneShapes) z.setStyle({ fillOpacity: covered ? 0 : photo ? 0.5 : 0.82 });
+  sizeMarks();
   tidy();
 }
 /* ---- panel -------------------------------------------------------------------------------- */

@@ -148,13 +148,12 @@ function sizeMarks() {
   for (const dot of heads) dot.setRadius(far ? 1.8 : 4.5).setStyle({ weight: far ? 0 : 1 });
 }
 map.on("zoomend", sizeMarks);
-map.on("popupclose", writeDistances);
+map.on("popupopen popupclose", tidy);
 panel();
 sunControls();
 setHeight("middle");
 layerList();
 fit();
-sizeMarks();
 outline.addTo(map);
 apply();
 setUnits(unit);
