@@ -22,6 +22,7 @@ from siting.hydrozones import (
     pixel_eto,
 )
 from siting.site.model import LocalGrid, Site
+from siting.sun.foliage import leaf_months
 from siting.sun.model import SunPositions, SunShade
 from siting.sun.shade import ShadeOptions, shade_season
 from siting.water.reference_et import EtoTerms
@@ -130,6 +131,7 @@ def sun_variants(
     progress: Progress | None,
 ) -> SunVariants:
     """Compute the sun on the property, and with obstacles lower and higher where scenarios ask."""
+    leaves = leaf_months(site.latitude)
 
     def compute(name: str, options: ShadeOptions) -> SunShade:
         def count(done: int, total: int) -> None:
@@ -141,13 +143,15 @@ def sun_variants(
             positions,
             buildings=site.buildings,
             trees=site.trees,
+            walls=site.walls,
             surface=site.surface,
             months=months,
-            options=replace(options, threads=threads, progress=count),
+            options=replace(options, threads=threads, progress=count, leaf_months=leaves),
         )
 
     drawn = compute("Sun and shade", ShadeOptions())
-    if not spread or (site.buildings.empty and site.trees.empty):
+    no_walls = site.walls is None or site.walls.empty
+    if not spread or (site.buildings.empty and site.trees.empty and no_walls):
         return SunVariants(drawn, drawn, drawn)
     low = ShadeOptions(height_scale=1 - SPREAD.height, transmissivity_scale=SPREAD.transmissivity)
     high = ShadeOptions(

@@ -468,7 +468,8 @@ def _all_ties(site: Site, sensors: gpd.GeoDataFrame) -> tuple[gpd.GeoDataFrame, 
         table.insert(0, "sensor_id", str(sensor_id))
         tables.append(table)
         notes += [f"sensor {sensor_id}: {found.note}"] if found.note else []
-    return pd.concat(tables, ignore_index=True), tuple(notes)
+    drawn = [table for table in tables if len(table)] or tables[:1]
+    return pd.concat(drawn, ignore_index=True), tuple(notes)
 
 
 def _notes(settings: PropertyFile, known: _Known) -> tuple[str, ...]:

@@ -1,5 +1,7 @@
 """The offline map in a real browser without a network: it works, and asks nothing of anyone."""
 
+import time
+
 import pytest
 
 from siting.handoff.webmap import write_map
@@ -245,15 +247,26 @@ def test_without_javascript_there_is_a_picture_and_tables(pages, tmp_path):
         driver.quit()
 
 
-def test_tape_distances_do_not_cover_one_another(page):
-    css(page, ".pin .tag")[0].click()
-    boxes = [label.rect for label in css(page, ".tie-label span")]
-    assert len(boxes) == 3
+def apart(boxes):
     for k, a in enumerate(boxes):
         for b in boxes[k + 1 :]:
             beside = a["x"] + a["width"] <= b["x"] or b["x"] + b["width"] <= a["x"]
             above = a["y"] + a["height"] <= b["y"] or b["y"] + b["height"] <= a["y"]
-            assert beside or above
+            if not (beside or above):
+                return False
+    return True
+
+
+def test_tape_distances_do_not_cover_one_another(page):
+    css(page, ".pin .tag")[0].click()
+    # The map glides to the sensor first, and a busy machine glides slowly.
+    for _ in range(20):
+        boxes = [label.rect for label in css(page, ".tie-label span")]
+        if len(boxes) == 3 and apart(boxes):
+            break
+        time.sleep(0.2)
+    assert len(boxes) == 3
+    assert apart(boxes)
 
 
 def test_controls_do_not_cover_one_another_and_are_big_enough(page):

@@ -4,10 +4,12 @@ import base64
 import dataclasses
 import io
 
+import geopandas as gpd
 import numpy as np
 import pyproj
 import pytest
 from PIL import Image
+from shapely.geometry import LineString
 
 from siting.handoff import _map_sun
 from siting.handoff.palette import SUN, ramp_rgb
@@ -67,6 +69,8 @@ def test_hours_and_days_are_named(document):
         "20 March and 22 September (equinox)",
         "21 December (shortest day)",
     ]
+    # where the trees are bare in March and in leaf in September, the picture is of March alone
+    assert _map_sun._label(3, 20, 55.0) == "20 March (equinox)"
     counts = [len(day["frames"]) for day in document["days"]]
     assert counts == sorted(counts, reverse=True)
     assert all("12:00" in [f["label"] for f in day["frames"]] for day in document["days"])
@@ -83,6 +87,30 @@ def test_polar_night_has_no_pictures(plan):
     north = dataclasses.replace(plan, site=dataclasses.replace(plan.site, latitude=78.0))
     days = _map_sun.sun_document(north)["days"]
     assert [day["label"][:7] for day in days] == ["21 June", "20 Marc"]
+
+
+def test_walls_shade_and_bare_trees_let_the_light_through(plan, document):
+    """A wall darkens its north side at noon; a deciduous crown is paler in December."""
+    line = LineString([(-30, 0.0), (-10, 0.0)])
+    walls = gpd.GeoDataFrame(
+        {"height": [3.0], "transmissivity": [0.0], "feature": ["1"]},
+        geometry=[line.buffer(0.2)],
+        crs=plan.site.crs,
+    )
+    trees = plan.site.trees.assign(evergreen=False, transmissivity_bare=0.9)
+    site = dataclasses.replace(plan.site, walls=walls, trees=trees)
+    changed = _map_sun.sun_document(dataclasses.replace(plan, site=site))
+    [noon], [before] = (
+        [f for f in made["days"][2]["frames"] if f["label"] == "12:00"]
+        for made in (changed, document)
+    )
+    lit, old = shares(noon, 9), shares(before, 9)
+    north = np.array([-20.0]), np.array([1.5])
+    assert at(plan, noon, lit, *north) < 0.1
+    assert at(plan, before, old, *north) > 0.9
+    below = np.array([34.0]), np.array([11.0])  # in the crown's shadow at noon in December
+    assert at(plan, before, old, *below) < 0.4
+    assert at(plan, noon, lit, *below) > 0.6
 
 
 def test_shade_pictures_show_the_shade(plan, document):

@@ -14,11 +14,14 @@ from siting.handoff._map_raster import Scale, clip_to, nice_scale, overlay
 from siting.handoff.palette import SUN
 from siting.planning import Plan
 from siting.site.model import LocalGrid
+from siting.sun.foliage import bare_transmissivity, leaf_months
 from siting.sun.position import YEAR, sun_at
 from siting.sun.shade import shade_instants
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
+
+    import geopandas as gpd
 
 __all__ = ["DAYS", "LIT", "day_instants", "picture_grid", "sun_document", "sun_scale"]
 
@@ -27,6 +30,7 @@ DAYS: Final = ((6, 21), (3, 20), (12, 21))
 #: Share of the direct light that arrives.
 LIT: Final = Scale(0.0, 100.0, (0.0, 50.0, 100.0), 0)
 
+_MARCH, _JUNE, _SEPTEMBER = 3, 6, 9
 _LEAST_ELEVATION: Final = 5.0  # lower than this the whole property lies in long shade [deg]
 _MOST_CELLS: Final = 100_000  # of a picture of shade
 _HOUR_SHADES: Final = 9  # crowns let a few shares through, nothing else does
@@ -141,7 +145,8 @@ def _day(plan: Plan, month: int, day: int) -> dict[str, Any]:
             sun["elevation"].to_numpy(),
             sun["azimuth"].to_numpy(),
             buildings=site.buildings,
-            trees=site.trees,
+            trees=_trees(plan, month),
+            walls=site.walls,
             surface=site.surface,
             terrain=site.terrain,
         )
@@ -152,12 +157,22 @@ def _day(plan: Plan, month: int, day: int) -> dict[str, Any]:
     return {"label": _label(month, day, site.latitude), "frames": frames}
 
 
+def _trees(plan: Plan, month: int) -> gpd.GeoDataFrame:
+    """Return the trees as the light finds them in a month: in leaf, or bare."""
+    trees = plan.site.trees
+    if month in leaf_months(plan.site.latitude):
+        return trees
+    return trees.assign(transmissivity=bare_transmissivity(trees))
+
+
 def _label(month: int, day: int, latitude: float) -> str:
     """Name a day as people know it."""
     date = f"{day} {month_name[month]}"
-    if month == 3:  # noqa: PLR2004 - March
-        return f"{date} and 22 September (equinox)"
-    longest = (month == 6) == (latitude >= 0)  # noqa: PLR2004 - June
+    if month == _MARCH:
+        # the sun stands alike in September, but the trees may be in leaf only in one of them
+        alike = (_MARCH in (leaves := leaf_months(latitude))) == (_SEPTEMBER in leaves)
+        return f"{date} and 22 September (equinox)" if alike else f"{date} (equinox)"
+    longest = (month == _JUNE) == (latitude >= 0)
     return f"{date} ({'longest' if longest else 'shortest'} day)"
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import difflib
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Final, Literal, NamedTuple
 
 from siting.errors import Fault
@@ -88,6 +88,10 @@ def _length(name: str, low: float, high: float) -> Column:
     return Column(name, "length", low=low, high=high, unit="m", mend=_UNIT_MEND)
 
 
+def _share(name: str) -> Column:
+    return Column(name, "number", low=0, high=1, mend="Write a fraction: 20 % is 0.2.")
+
+
 _PERCENT: Final = {"_percent": 1.0, "_pct": 1.0}
 
 #: Properties of a soil beyond its texture.
@@ -169,7 +173,14 @@ COLUMNS: Final[dict[str, tuple[Column, ...]]] = {
         _length("height", 0.2, 120),
         _length("crown_diameter", 0.1, 60),
         _length("trunk_diameter", 0.005, 6),
-        Column("transmissivity", "number", low=0, high=1, mend="Write a fraction: 20 % is 0.2."),
+        _length("crown_base", 0, 60),
+        _share("transmissivity"),
+        _share("transmissivity_bare"),
+        Column("evergreen", "flag"),
+    ),
+    "walls": (
+        replace(_length("height", 0.1, 60), required=True),
+        _share("transmissivity"),
     ),
     "paving": (),
     "fixtures": (
@@ -227,6 +238,8 @@ def match_columns(
     for column in COLUMNS[layer]:
         mapped = source.columns.get(column.name)
         match = matcher.mapped(column, mapped) if mapped else matcher.by_name(column)
+        if match and not mapped and match.theirs in {other.theirs for other in found.values()}:
+            match = None  # two names that a shapefile cuts to the same ten letters
         if match and mapped != "":
             found[column.name] = match
         elif mapped is None or (mapped == "" and column.required):

@@ -21,6 +21,7 @@ __all__ = [
     "fixtures_frame",
     "paving_frame",
     "soils_frame",
+    "walls_frame",
     "zones_frame",
 ]
 
@@ -271,6 +272,40 @@ def soils_frame(layer: Layer, findings: Findings) -> gpd.GeoDataFrame:
             column="soil",
         )
     return _finish(layer, frame, findings)
+
+
+def walls_frame(layer: Layer, findings: Findings) -> gpd.GeoDataFrame:
+    """Return free-standing walls, fences and hedges.
+
+    Parameters
+    ----------
+    layer : Layer
+        In the working CRS, lines.
+    findings : Findings
+        Where walls without height are noted as a fault, unknown transmissivities as a warning.
+
+    Returns
+    -------
+    GeoDataFrame
+        Columns height [m], transmissivity (0..1), feature, geometry.
+    """
+    height, passed = numbers(layer, "height", findings), numbers(layer, "transmissivity", findings)
+    unknown = np.isnan(height)
+    if unknown.any() and not layer_has_fault(layer, findings, "height"):
+        ids = layer.frame.index[unknown].tolist()
+        layer.fault(findings, "no value", "a height", "Fill it in.", features=ids, column="height")
+    solid = np.isnan(passed)
+    if solid.any():
+        findings.warn(
+            f"{layer.file}, {layer.name}: transmissivity of {solid.sum()} walls was unknown and "
+            "taken as 0: no light passes."
+        )
+    columns = {
+        "height": height,
+        "transmissivity": np.where(solid, 0.0, passed),
+        "feature": _ids(layer),
+    }
+    return _finish(layer, _frame(layer, columns), findings)
 
 
 def paving_frame(layer: Layer, findings: Findings) -> gpd.GeoDataFrame:

@@ -95,7 +95,8 @@ class Site:
     buildings : GeoDataFrame
         Columns height [m], feature (str: id in the file), geometry (Polygon/MultiPolygon).
     trees : GeoDataFrame
-        Columns height, crown_diameter, trunk_diameter [m], transmissivity (0..1, leaf-on), feature,
+        Columns height, crown_diameter, trunk_diameter [m], transmissivity (0..1, leaf-on),
+        crown_base [m], transmissivity_bare (0..1), evergreen (True, False or None), feature,
         geometry (Point at the trunk), crown (Polygon or None: the drawn crown).
     paving : GeoDataFrame
         Columns feature, geometry (Polygon).
@@ -106,6 +107,9 @@ class Site:
     soils : GeoDataFrame or None
         A soil map: columns soil (str or None), sand, clay, organic_matter, gravel [%], compaction,
         feature, geometry (Polygon).
+    walls : GeoDataFrame or None
+        Free-standing walls, fences and hedges: columns height [m], transmissivity (0..1), feature,
+        geometry (LineString/MultiLineString).
     surface, terrain : HeightRaster or None
         Heights of everything that shades; of the bare ground.
     warnings : tuple of str
@@ -127,6 +131,7 @@ class Site:
     fixtures: gpd.GeoDataFrame
     cans: gpd.GeoDataFrame
     soils: gpd.GeoDataFrame | None = None
+    walls: gpd.GeoDataFrame | None = None
     surface: HeightRaster | None = None
     terrain: HeightRaster | None = None
     warnings: tuple[str, ...] = ()

@@ -27,6 +27,7 @@ from siting.site.features import (
     fixtures_frame,
     paving_frame,
     soils_frame,
+    walls_frame,
     zones_frame,
 )
 from siting.site.findings import Findings
@@ -48,11 +49,12 @@ NEARBY_M: Final = 500.0
 #: A property larger than this is a slip of the CRS [m].
 LARGEST_M: Final = 20_000.0
 
-_SHAPES: Final[dict[str, Literal["polygon", "point", "either"]]] = {
+_SHAPES: Final[dict[str, Literal["polygon", "point", "either", "line"]]] = {
     "boundary": "polygon",
     "hydrozones": "polygon",
     "buildings": "polygon",
     "trees": "either",
+    "walls": "line",
     "paving": "polygon",
     "fixtures": "point",
     "cans": "point",
@@ -62,6 +64,7 @@ _BUILDERS: Final = {
     "hydrozones": zones_frame,
     "buildings": buildings_frame,
     "trees": trees_frame,
+    "walls": walls_frame,
     "paving": paving_frame,
     "fixtures": fixtures_frame,
     "cans": cans_frame,

@@ -24,12 +24,18 @@ _TYPES: Final = {
     "polygon": ("Polygon", "MultiPolygon"),
     "point": ("Point", "MultiPoint"),
     "either": ("Polygon", "MultiPolygon", "Point", "MultiPoint"),
+    "line": ("LineString", "MultiLineString"),
 }
-_WORDS: Final = {"polygon": "polygons", "point": "points", "either": "points or polygons"}
+_WORDS: Final = {
+    "polygon": "polygons",
+    "point": "points",
+    "either": "points or polygons",
+    "line": "lines",
+}
 
 
 def clean_shapes(
-    layer: Layer, kind: Literal["polygon", "point", "either"], findings: Findings
+    layer: Layer, kind: Literal["polygon", "point", "either", "line"], findings: Findings
 ) -> Layer:
     """Return a layer whose shapes are valid, flat and of the right kind.
 
@@ -37,7 +43,7 @@ def clean_shapes(
     ----------
     layer : Layer
         In a CRS in metres.
-    kind : {"polygon", "point", "either"}
+    kind : {"polygon", "point", "either", "line"}
         What its shapes have to be.
     findings : Findings
         Where shapes that are missing or of a wrong kind are noted as faults, and what was repaired
@@ -65,8 +71,21 @@ def clean_shapes(
         ids = frame.index[wrong & (types == found)].tolist()
         mend = "Draw them again, or convert them in the GIS."
         layer.fault(findings, str(found), _WORDS[kind], mend, features=ids)
-    frame = _mend_rings(layer, frame[~(empty | wrong)], findings)
+    frame = frame[~(empty | wrong)]
+    if kind == "line":
+        return replace(layer, frame=_long_lines(layer, frame, findings))
+    frame = _mend_rings(layer, frame, findings)
     return replace(layer, frame=_split_points(layer, frame, findings))
+
+
+def _long_lines(layer: Layer, frame: gpd.GeoDataFrame, findings: Findings) -> gpd.GeoDataFrame:
+    """Return the lines that have a length, and note the others."""
+    short = shapely.length(frame.geometry.to_numpy()) == 0
+    if short.any():
+        ids = frame.index[short].tolist()
+        mend = "Draw the line again, or delete the row."
+        layer.fault(findings, "a line without length", "lines", mend, features=ids)
+    return frame[~short]
 
 
 def _mend_rings(layer: Layer, frame: gpd.GeoDataFrame, findings: Findings) -> gpd.GeoDataFrame:

@@ -19,7 +19,12 @@ from siting.site.vocabulary import VECTOR_LAYERS
 
 __all__ = ["new_property"]
 
-_GEOMETRY: Final = {"trees": "Point", "fixtures": "Point", "cans": "Point"}
+_GEOMETRY: Final = {
+    "trees": "Point",
+    "walls": "MultiLineString",
+    "fixtures": "Point",
+    "cans": "Point",
+}
 _DTYPES: Final = {
     "text": "str",
     "word": "str",
@@ -31,6 +36,7 @@ _DTYPES: Final = {
 _US_NAMES: Final = {
     "height": "height_ft",
     "crown_diameter": "crown_diameter_ft",
+    "crown_base": "crown_base_ft",
     "trunk_diameter": "trunk_diameter_in",
     "root_depth": "root_depth_in",
     "precipitation_rate": "precipitation_rate_in_h",
@@ -46,6 +52,9 @@ name = "My property"            # any text; it heads the map and the crew sheet
 units = "{units}"{pad}# how results are shown: metric or us
 layers = "property.gpkg"        # the drawing; or a table [layers]: layer name = "file:layer"
 # units_in = "{length}"{length_pad}# unit of the columns' lengths where no header says it
+## Only boundary and hydrozones have to be drawn. What shades: buildings; trees (evergreen yes or
+## no; transmissivity in leaf and transmissivity_bare out of leaf, 0 dark to 1 clear); and walls:
+## lines for free-standing walls, fences and hedges, with their height and transmissivity.
 
 [weather]
 file = "weather.csv"            # daily: date, tmin_c, tmax_c, rain_mm and what else is known

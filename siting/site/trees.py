@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from siting.site.findings import Findings
 from siting.site.repair import drop_copies, reading_order
-from siting.site.values import Layer, numbers
+from siting.site.values import Layer, maybe_flags, numbers
 
 __all__ = ["TREE_RULES", "TreeRules", "trees_frame"]
 
@@ -75,7 +75,8 @@ def trees_frame(
     Returns
     -------
     GeoDataFrame
-        Columns height, crown_diameter, trunk_diameter [m], transmissivity, feature, geometry
+        Columns height, crown_diameter, trunk_diameter [m], transmissivity, crown_base [m],
+        transmissivity_bare (NaN where not told), evergreen (True, False or None), feature, geometry
         (point), crown (polygon or None).
     """
     shapes = layer.frame.geometry.to_numpy()
@@ -97,6 +98,11 @@ def trees_frame(
         {
             **sizes,
             "transmissivity": np.where(unknown, rules.transmissivity, passed),
+            "crown_base": _crown_bases(layer, sizes["height"], findings),
+            "transmissivity_bare": numbers(layer, "transmissivity_bare", findings),
+            "evergreen": pd.Series(
+                maybe_flags(layer, "evergreen", findings), layer.frame.index, dtype=object
+            ),
             "feature": pd.Series(layer.frame.index, layer.frame.index, dtype=object),
             "crown": pd.Series(np.where(drawn, shapes, None), layer.frame.index, dtype=object),
         },
@@ -110,6 +116,9 @@ def trees_frame(
             "crown_diameter",
             "trunk_diameter",
             "transmissivity",
+            "crown_base",
+            "transmissivity_bare",
+            "evergreen",
             "feature",
             "geometry",
             "crown",
@@ -126,6 +135,24 @@ def _trunks(shapes: NDArray[np.object_], drawn: NDArray[np.bool_]) -> NDArray[np
     within = np.where(inside, middle, shapely.point_on_surface(shapes))
     trunks: NDArray[np.object_] = np.where(drawn, within, shapes)
     return trunks
+
+
+def _crown_bases(
+    layer: Layer, height: NDArray[np.float64], findings: Findings
+) -> NDArray[np.float64]:
+    """Return how high crowns begin [m], NaN where not told; a crown begins below its top."""
+    base = numbers(layer, "crown_base", findings)
+    high = base >= height
+    if high.any():
+        layer.fault(
+            findings,
+            "crown_base at or above the tree's height",
+            "a crown that begins below the top",
+            "Correct one of them.",
+            features=layer.frame.index[high].tolist(),
+            column="crown_base",
+        )
+    return base
 
 
 def _fill_sizes(

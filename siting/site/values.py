@@ -19,7 +19,7 @@ from siting.site.findings import Findings, nearest, some
 from siting.site.settings import LayerSource
 from siting.units import LENGTH_UNITS_M
 
-__all__ = ["Layer", "flags", "numbers", "parse_number", "texts", "words"]
+__all__ = ["Layer", "flags", "maybe_flags", "numbers", "parse_number", "texts", "words"]
 
 T = TypeVar("T")
 
@@ -325,14 +325,35 @@ def flags(layer: Layer, name: str, findings: Findings) -> NDArray[np.bool_]:
     ndarray of bool, shape (N,)
         The flags.
     """
-
-    def parse(value: object) -> bool | None:
-        word = _as_text(value).lower()
-        return True if word in _TRUE else False if word in _FALSE else None
-
-    column = layer.column(name)
-    found = _parse_each(layer, column, parse, lambda _: "Write yes or no.", findings)
+    found = maybe_flags(layer, name, findings)
     return np.array([bool(value) for value in found], dtype=bool)
+
+
+def maybe_flags(layer: Layer, name: str, findings: Findings) -> list[bool | None]:
+    """Return a column of yes and no; None where the file has no value.
+
+    Parameters
+    ----------
+    layer : Layer
+        The layer.
+    name : str
+        Our name of the column.
+    findings : Findings
+        Where other values are noted.
+
+    Returns
+    -------
+    list of bool or None
+        One for each feature.
+    """
+    return _parse_each(
+        layer, layer.column(name), _yes_or_no, lambda _: "Write yes or no.", findings
+    )
+
+
+def _yes_or_no(value: object) -> bool | None:
+    word = _as_text(value).lower()
+    return True if word in _TRUE else False if word in _FALSE else None
 
 
 def _parse_each(

@@ -70,6 +70,7 @@ VECTOR_LAYERS: Final = (
     "hydrozones",
     "buildings",
     "trees",
+    "walls",
     "paving",
     "fixtures",
     "cans",

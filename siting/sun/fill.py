@@ -2,8 +2,8 @@
 
 For every span +w goes in at its first row and -w after its last; a running sum down the rows then
 holds at every cell the sum of w over the spans that cover it. Opaque pieces count in whole
-numbers; crowns add logarithms of transmissivity rounded to multiples of 2**-40, so their running
-sums are exact in float64 (up to 2**13) and leave no drift behind.
+numbers; crowns add logarithms of transmissivity that `siting.sun.exact` has rounded, so their
+running sums are exact and leave no drift behind.
 """
 
 from __future__ import annotations
@@ -18,7 +18,6 @@ from siting.sun.shadows import Spans, Tile
 
 __all__ = ["covered", "transmission"]
 
-_QUANTUM: Final = 2.0**-40
 _INT16_MAX: Final = 32_767
 
 
@@ -60,7 +59,8 @@ def transmission(
     opaque : Spans
         Shadows of walls.
     crowns : sequence of (Spans, ndarray)
-        Shadows of crowns, and the logarithm of the transmissivity of each piece; -inf is opaque.
+        Shadows of crowns and sheets, and the logarithm of the transmissivity of each piece, rounded
+        by `siting.sun.exact.rounded_logs`; -inf is opaque.
     tile : Tile
         The cells.
     layers : int
@@ -76,7 +76,7 @@ def transmission(
         solid = np.isneginf(log_tau)[spans.piece]
         dense.append(_only(spans, solid))
         thin.append(_only(spans, ~solid))
-        weights.append(np.rint(log_tau[thin[-1].piece] / _QUANTUM) * _QUANTUM)
+        weights.append(log_tau[thin[-1].piece])
     dark = covered(dense, tile, layers)
     if not any(len(spans.piece) for spans in thin):
         return (~dark).astype(np.float64)

@@ -12,7 +12,7 @@ import numpy as np
 import shapely
 from numpy.typing import ArrayLike, NDArray
 
-from siting.sun.scene import TREE_DEFAULTS, fill_tree_defaults
+from siting.sun.foliage import fill_tree_defaults
 
 if TYPE_CHECKING:
     import geopandas as gpd
@@ -88,7 +88,7 @@ def _through_crowns(xy: Floats, ray: Floats, trees: gpd.GeoDataFrame) -> Floats:
     """Product of the transmissivities of the crowns that the rays meet."""
     share = np.ones(len(xy))
     for row in trees.itertuples():
-        top, base = row.height, row.height * TREE_DEFAULTS.base
+        top, base = row.height, row.crown_base
         crown = getattr(row, "crown", None)
         if crown is None and row.geometry.area > 0:
             crown = row.geometry

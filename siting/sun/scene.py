@@ -1,9 +1,9 @@
-"""What casts shade, as flat arrays: walls of buildings and crowns of trees."""
+"""What casts shade, as flat arrays: buildings, free-standing walls and hedges, crowns of trees."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import TYPE_CHECKING, Final
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
 
 import numpy as np
 import shapely
@@ -11,54 +11,35 @@ from numpy.typing import NDArray
 
 from siting.errors import Fault, InputError
 from siting.site.model import LocalGrid
+from siting.sun.exact import rounded_logs
+from siting.sun.foliage import (
+    TREE_DEFAULTS,
+    TreeDefaults,
+    bare_transmissivity,
+    column,
+    drawn_crowns,
+    fill_tree_defaults,
+    log_transmissivity,
+    range_faults,
+)
 
 if TYPE_CHECKING:
     import geopandas as gpd
-    import pandas as pd
 
 __all__ = [
     "TREE_DEFAULTS",
     "CrownPrisms",
     "Ellipsoids",
     "Scene",
+    "Sheets",
     "TreeDefaults",
     "Walls",
     "build_scene",
+    "crown_prisms",
     "fill_tree_defaults",
 ]
 
 Floats = NDArray[np.float64]
-
-
-@dataclass(frozen=True)
-class TreeDefaults:
-    """What is assumed of a tree that the layer does not tell.
-
-    Parameters
-    ----------
-    height : float
-        Where neither height nor crown is known; common practice, no source [m].
-    spread : float
-        Crown diameter over height; common practice, no source.
-    base : float
-        Height of the crown's underside over the tree's height; common practice, no source (the
-        SOLWEIG model takes 0.25: Lindberg and Grimmond 2011, Theor. Appl. Climatol. 105, 311-323,
-        from memory).
-    transmissivity : float
-        Share of direct light that passes a crown in leaf. Between the 0.01-0.05 that Konarska et
-        al. (2014, Theor. Appl. Climatol. 117, 363-376) measured and the 0.1-0.3 of Heisler (1986,
-        Urban Ecology 9, 337-359); both from memory.
-    """
-
-    height: float = 8.0
-    spread: float = 0.6
-    base: float = 0.3
-    transmissivity: float = 0.15
-
-
-TREE_DEFAULTS: Final = TreeDefaults()
-
-_OPAQUE: Final = 1e-12
 
 
 @dataclass(frozen=True)
@@ -72,7 +53,7 @@ class Walls:
     height : ndarray of float
         [m], or cells.
     building : ndarray of int
-        Which building the wall belongs to.
+        Which building the wall belongs to, rising.
     """
 
     ax: Floats
@@ -84,6 +65,26 @@ class Walls:
 
 
 @dataclass(frozen=True)
+class Sheets:
+    """Free-standing walls, hedges and fences, without thickness; each array has shape (S,).
+
+    Parameters
+    ----------
+    ax, ay, bx, by, height : ndarray of float
+        As in `Walls`, with no side of their own.
+    log_tau : ndarray of float
+        Natural logarithm of the transmissivity; -inf is opaque.
+    """
+
+    ax: Floats
+    ay: Floats
+    bx: Floats
+    by: Floats
+    height: Floats
+    log_tau: Floats
+
+
+@dataclass(frozen=True)
 class Ellipsoids:
     """Crowns as upright ellipsoids; each array has shape (T,).
 
@@ -91,8 +92,8 @@ class Ellipsoids:
     ----------
     x, y, radius, base, top : ndarray of float
         Centre, horizontal half-axis, height of underside and tip [m], or cells.
-    log_tau : ndarray of float
-        Natural logarithm of the transmissivity; -inf is opaque.
+    log_tau, bare : ndarray of float
+        Natural logarithm of the transmissivity, in and out of leaf; -inf is opaque.
     """
 
     x: Floats
@@ -101,25 +102,32 @@ class Ellipsoids:
     base: Floats
     top: Floats
     log_tau: Floats
+    bare: Floats
 
 
 @dataclass(frozen=True)
 class CrownPrisms:
-    """Drawn crowns: convex outlines between two heights.
+    """Drawn crowns: convex outlines between two heights. Made by `crown_prisms`.
 
     Parameters
     ----------
     x, y : ndarray of float, shape (P, V)
         Corners of the outline, the last one repeated to fill the row [m], or cells.
-    base, top, log_tau : ndarray of float, shape (P,)
+    normal_x, normal_y, support : ndarray of float, shape (P, V)
+        Half-planes ``normal . p <= support`` of the outline's sides; 0 for sides without length.
+    base, top, log_tau, bare : ndarray of float, shape (P,)
         As in `Ellipsoids`.
     """
 
     x: Floats
     y: Floats
+    normal_x: Floats
+    normal_y: Floats
+    support: Floats
     base: Floats
     top: Floats
     log_tau: Floats
+    bare: Floats
 
 
 @dataclass(frozen=True)
@@ -127,8 +135,22 @@ class Scene:
     """Everything that casts shade from vectors."""
 
     walls: Walls
+    sheets: Sheets
     ellipsoids: Ellipsoids
     prisms: CrownPrisms
+
+    @property
+    def changes(self) -> bool:
+        """Whether any crown passes more or less light out of leaf."""
+        e, p = self.ellipsoids, self.prisms
+        return not (np.array_equal(e.log_tau, e.bare) and np.array_equal(p.log_tau, p.bare))
+
+    def out_of_leaf(self) -> Scene:
+        """Return the scene with bare crowns."""
+        e, p = self.ellipsoids, self.prisms
+        return replace(
+            self, ellipsoids=replace(e, log_tau=e.bare), prisms=replace(p, log_tau=p.bare)
+        )
 
     def on_grid(self, grid: LocalGrid) -> Scene:
         """Return the scene in cells: x is the column, y the row (down), cell centres whole."""
@@ -140,29 +162,63 @@ class Scene:
         def row(y: Floats) -> Floats:
             return (grid.north - y) / cell - 0.5
 
-        w, e, p = self.walls, self.ellipsoids, self.prisms
+        w, s, e, p = self.walls, self.sheets, self.ellipsoids, self.prisms
         return Scene(
             Walls(column(w.ax), row(w.ay), column(w.bx), row(w.by), w.height / cell, w.building),
-            Ellipsoids(
-                column(e.x), row(e.y), e.radius / cell, e.base / cell, e.top / cell, e.log_tau
+            Sheets(column(s.ax), row(s.ay), column(s.bx), row(s.by), s.height / cell, s.log_tau),
+            replace(
+                e,
+                x=column(e.x),
+                y=row(e.y),
+                radius=e.radius / cell,
+                base=e.base / cell,
+                top=e.top / cell,
             ),
-            CrownPrisms(column(p.x), row(p.y), p.base / cell, p.top / cell, p.log_tau),
+            crown_prisms(column(p.x), row(p.y), (p.base / cell, p.top / cell), (p.log_tau, p.bare)),
         )
+
+
+def crown_prisms(
+    x: Floats, y: Floats, heights: tuple[Floats, Floats], log_tau: tuple[Floats, Floats]
+) -> CrownPrisms:
+    """Make prisms from outlines, and work out the half-planes of their sides.
+
+    Parameters
+    ----------
+    x, y : ndarray of float, shape (P, V)
+        Corners of convex outlines, in order, the last one repeated.
+    heights, log_tau : tuple of two ndarray, each shape (P,)
+        Base and top; logarithm of the transmissivity in and out of leaf.
+
+    Returns
+    -------
+    CrownPrisms
+        Sides point outwards, whichever way the outline runs.
+    """
+    edge_x, edge_y = np.diff(x, axis=1, append=x[:, :1]), np.diff(y, axis=1, append=y[:, :1])
+    normal_x, normal_y = -edge_y, edge_x
+    middle_x, middle_y = x.mean(axis=1, keepdims=True), y.mean(axis=1, keepdims=True)
+    inward = (normal_x * (x - middle_x) + normal_y * (y - middle_y)).sum(axis=1) < 0
+    sign = np.where(inward, -1.0, 1.0)[:, None]
+    normal_x, normal_y = sign * normal_x, sign * normal_y
+    return CrownPrisms(x, y, normal_x, normal_y, normal_x * x + normal_y * y, *heights, *log_tau)
 
 
 def build_scene(
     buildings: gpd.GeoDataFrame,
     trees: gpd.GeoDataFrame,
+    walls: gpd.GeoDataFrame | None = None,
     *,
     height_scale: float = 1.0,
     transmissivity_scale: float = 1.0,
 ) -> Scene:
-    """Turn the layers into walls and crowns.
+    """Turn the layers into walls, sheets and crowns.
 
     Parameters
     ----------
-    buildings, trees : GeoDataFrame
-        As in `siting.site.model.Site`; unknown numbers of trees take `TREE_DEFAULTS`.
+    buildings, trees, walls : GeoDataFrame
+        As in `siting.site.model.Site`; unknown numbers of trees take `TREE_DEFAULTS`, walls of
+        unknown transmissivity are opaque.
     height_scale, transmissivity_scale : float
         Factors on every height and every transmissivity (which stays within 0..1).
 
@@ -174,100 +230,70 @@ def build_scene(
     Raises
     ------
     InputError
-        If a building has no height, or a number of a tree is out of range; all faults at once.
+        If a building or wall has no height, or a number is out of range; all faults at once.
     """
     filled, _ = fill_tree_defaults(trees)
-    faults = [*_building_faults(buildings), *_tree_faults(filled)]
+    faults = [*_building_faults(buildings), *_tree_faults(filled), *_wall_faults(walls)]
     if faults:
         raise InputError(faults)
-    tau = np.clip(_numbers(filled, "transmissivity") * transmissivity_scale, 0.0, 1.0)
-    with np.errstate(divide="ignore"):
-        log_tau = np.where(tau > _OPAQUE, np.log(tau), -np.inf)
-    top = _numbers(filled, "height") * height_scale
-    base = top * TREE_DEFAULTS.base
-    drawn = _drawn(filled)
-    casts = (log_tau < 0) & (top > 0)
+    ellipsoids, prisms = _crowns(filled, height_scale, transmissivity_scale)
+    return Scene(
+        _walls(buildings, height_scale),
+        _sheets(walls, height_scale, transmissivity_scale),
+        ellipsoids,
+        prisms,
+    )
+
+
+def _crowns(
+    trees: gpd.GeoDataFrame, height_scale: float, transmissivity_scale: float
+) -> tuple[Ellipsoids, CrownPrisms]:
+    """Return round and drawn crowns."""
+    log_tau = log_transmissivity(column(trees, "transmissivity"), transmissivity_scale)
+    bare = log_transmissivity(bare_transmissivity(trees), transmissivity_scale)
+    log_tau, bare = rounded_logs(log_tau), rounded_logs(bare)
+    top = column(trees, "height") * height_scale
+    base = column(trees, "crown_base") * height_scale
+    drawn = drawn_crowns(trees)
+    casts = ((log_tau < 0) | (bare < 0)) & (top > 0)
     round_crown, prism = casts & (drawn == None), casts & (drawn != None)  # noqa: E711
-    points = shapely.centroid(np.asarray(filled.geometry.array, dtype=object)[round_crown])
+    points = shapely.centroid(np.asarray(trees.geometry.array, dtype=object)[round_crown])
     ellipsoids = Ellipsoids(
         shapely.get_x(points),
         shapely.get_y(points),
-        _numbers(filled, "crown_diameter")[round_crown] / 2,
+        column(trees, "crown_diameter")[round_crown] / 2,
         base[round_crown],
         top[round_crown],
         log_tau[round_crown],
+        bare[round_crown],
     )
     x, y = _outlines(drawn[prism])
-    prisms = CrownPrisms(x, y, base[prism], top[prism], log_tau[prism])
-    return Scene(_walls(buildings, height_scale), ellipsoids, prisms)
+    return ellipsoids, crown_prisms(x, y, (base[prism], top[prism]), (log_tau[prism], bare[prism]))
 
 
-def fill_tree_defaults(
-    trees: gpd.GeoDataFrame,
-) -> tuple[gpd.GeoDataFrame, tuple[str, ...]]:
-    """Fill what the trees layer does not tell, and say so.
-
-    Parameters
-    ----------
-    trees : GeoDataFrame
-        Columns height, crown_diameter [m], transmissivity (0..1), crown (Polygon or None).
-
-    Returns
-    -------
-    GeoDataFrame
-        A copy without NaN in these three columns.
-    tuple of str
-        What was assumed, one sentence per column.
-
-    Examples
-    --------
-    >>> import geopandas as gpd
-    >>> from shapely import Point
-    >>> frame = gpd.GeoDataFrame({"height": [10.0]}, geometry=[Point(0, 0)])
-    >>> filled, notes = fill_tree_defaults(frame)
-    >>> float(filled["crown_diameter"].iloc[0]), len(notes)
-    (6.0, 2)
-    """
-    rule = TREE_DEFAULTS
-    height, spread = _numbers(trees, "height"), _numbers(trees, "crown_diameter")
-    tau = _numbers(trees, "transmissivity")
-    drawn = _drawn(trees)
-    outlined = np.array([crown is not None for crown in drawn], dtype=bool)
-    spread[outlined] = 2 * np.sqrt(shapely.area(drawn[outlined]) / np.pi)
-    no_spread = np.isnan(spread)
-    no_height = np.isnan(height)
-    new_height = np.where(no_spread, rule.height, spread / rule.spread)
-    height = np.where(no_height, new_height, height)
-    filled = trees.copy()
-    filled["height"] = height
-    filled["crown_diameter"] = np.where(no_spread, rule.spread * height, spread)
-    filled["transmissivity"] = np.where(np.isnan(tau), rule.transmissivity, tau)
-    notes = [
-        (no_height, f"height: crown diameter / {rule.spread}, or {rule.height} m without a crown"),
-        (no_spread, f"crown diameter: {rule.spread} x height"),
-        (np.isnan(tau), f"transmissivity: {rule.transmissivity}"),
-    ]
-    said = tuple(f"{int(miss.sum())} trees without {text}." for miss, text in notes if miss.any())
-    return filled, said
-
-
-def _numbers(frame: pd.DataFrame, column: str) -> Floats:
-    """Return a column as a fresh float array; NaN where the frame does not have it."""
-    if column not in frame.columns:
-        return np.full(len(frame), np.nan)
-    return frame[column].to_numpy(dtype=np.float64, na_value=np.nan, copy=True)
-
-
-def _drawn(trees: gpd.GeoDataFrame) -> NDArray[np.object_]:
-    """Return the crown drawn for each tree, as a polygon or None."""
-    geometry = np.asarray(trees.geometry.array, dtype=object)
-    crowns = trees["crown"] if "crown" in trees.columns else [None] * len(trees)
-    drawn = np.full(len(trees), None, dtype=object)
-    for i, (crown, shape) in enumerate(zip(crowns, geometry, strict=True)):
-        for found in (crown, shape):  # a trees layer of polygons is a layer of crowns
-            if drawn[i] is None and isinstance(found, shapely.Geometry) and shapely.area(found) > 0:
-                drawn[i] = found
-    return drawn
+def _sheets(
+    walls: gpd.GeoDataFrame | None, height_scale: float, transmissivity_scale: float
+) -> Sheets:
+    """Return every piece of the lines; pieces without length or height, or clear, are left out."""
+    if walls is None or len(walls) == 0:
+        none = np.zeros(0)
+        return Sheets(none, none, none, none, none, none)
+    lines, owner = shapely.get_parts(
+        np.asarray(walls.geometry.array, dtype=object), return_index=True
+    )
+    xy, line = shapely.get_coordinates(lines, return_index=True)
+    row = owner[line]
+    tau = np.nan_to_num(column(walls, "transmissivity"), nan=0.0)
+    log_tau = rounded_logs(log_transmissivity(tau, transmissivity_scale))
+    height = column(walls, "height") * height_scale
+    piece = np.flatnonzero(
+        (line[1:] == line[:-1])
+        & (xy[1:] != xy[:-1]).any(axis=1)
+        & (log_tau[row[1:]] < 0)
+        & (height[row[1:]] > 0)
+    )
+    a, b, row = xy[piece], xy[piece + 1], row[piece]
+    return Sheets(a[:, 0], a[:, 1], b[:, 0], b[:, 1], height[row], log_tau[row])
 
 
 def _walls(buildings: gpd.GeoDataFrame, height_scale: float) -> Walls:
@@ -281,7 +307,7 @@ def _walls(buildings: gpd.GeoDataFrame, height_scale: float) -> Walls:
     turn = (shapely.is_ccw(rings) != exterior)[ring[edge]]
     a, b = edge + turn, edge + ~turn
     building = owner[part[ring[edge]]].astype(np.int64)
-    height = _numbers(buildings, "height")[building] * height_scale
+    height = column(buildings, "height")[building] * height_scale
     return Walls(xy[a, 0], xy[a, 1], xy[b, 0], xy[b, 1], height, building)
 
 
@@ -296,7 +322,7 @@ def _outlines(crowns: NDArray[np.object_]) -> tuple[Floats, Floats]:
 
 def _building_faults(buildings: gpd.GeoDataFrame) -> list[Fault]:
     """Return a fault for each building without a usable height."""
-    height = _numbers(buildings, "height")
+    height = column(buildings, "height")
     bad = np.flatnonzero(~np.isfinite(height) | (height < 0))
     names = buildings["feature"] if "feature" in buildings.columns else buildings.index
     return [
@@ -314,16 +340,38 @@ def _building_faults(buildings: gpd.GeoDataFrame) -> list[Fault]:
 
 def _tree_faults(trees: gpd.GeoDataFrame) -> list[Fault]:
     """Return a fault for each number of a tree that cannot be."""
-    faults = []
-    limits = (("height", np.inf), ("crown_diameter", np.inf), ("transmissivity", 1.0))
-    names = trees["feature"] if "feature" in trees.columns else trees.index
-    for column, most in limits:
-        values = _numbers(trees, column)
-        for i in np.flatnonzero(~np.isfinite(values) | (values < 0) | (values > most)):
-            allowed = "0 to 1" if most == 1.0 else "0 m or more"
-            found = f"{column} {values[i]:g}"
-            feature = str(list(names)[i])
-            faults.append(
-                Fault("trees", found, allowed, "Correct it.", feature=feature, column=column)
-            )
+    limits = (
+        ("height", np.inf),
+        ("crown_diameter", np.inf),
+        ("crown_base", np.inf),
+        ("transmissivity", 1.0),
+    )
+    faults = range_faults(trees, "trees", limits)
+    if "transmissivity_bare" in trees.columns:
+        told = trees[trees["transmissivity_bare"].notna()]
+        faults += range_faults(told, "trees", (("transmissivity_bare", 1.0),))
+    high = column(trees, "crown_base") >= column(trees, "height")
+    names = list(trees["feature"] if "feature" in trees.columns else trees.index)
+    faults += [
+        Fault(
+            "trees",
+            f"crown_base {trees['crown_base'].iloc[i]:g} at height {trees['height'].iloc[i]:g}",
+            "a crown that begins below the top",
+            "Correct it.",
+            feature=str(names[i]),
+            column="crown_base",
+        )
+        for i in np.flatnonzero(high & (column(trees, "height") > 0))
+    ]
+    return faults
+
+
+def _wall_faults(walls: gpd.GeoDataFrame | None) -> list[Fault]:
+    """Return a fault for each number of a wall that cannot be."""
+    if walls is None:
+        return []
+    faults = range_faults(walls, "walls", (("height", np.inf),))
+    if "transmissivity" in walls.columns:
+        told = walls[walls["transmissivity"].notna()]
+        faults += range_faults(told, "walls", (("transmissivity", 1.0),))
     return faults

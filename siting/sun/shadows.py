@@ -19,7 +19,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from siting.sun.scene import CrownPrisms, Ellipsoids, Walls
+from siting.sun.scene import CrownPrisms, Ellipsoids, Sheets, Walls
 
 __all__ = [
     "Rays",
@@ -29,6 +29,7 @@ __all__ = [
     "footprint_spans",
     "prism_spans",
     "rays",
+    "sheet_spans",
     "wall_spans",
 ]
 
@@ -124,14 +125,57 @@ def wall_spans(walls: Walls, light: Rays, tile: Tile) -> Spans:
         `piece` numbers the walls.
     """
     # Rows run down, so with the building on the left its outside is on (-dy, dx).
-    away = -(walls.by - walls.ay) * light.x[:, None] + (walls.bx - walls.ax) * light.y[:, None]
+    away = _away(walls, light)
+    return _sheared(walls, light, tile, away > 0, np.zeros(len(walls.ax), dtype=bool))
+
+
+def sheet_spans(sheets: Sheets, light: Rays, tile: Tile) -> Spans:
+    """Cut the shadows of free-standing walls, hedges and fences into spans.
+
+    A sheet has no thickness and shades whichever side is lit. Where light passes it, the spans are
+    open at their far end, so that two sheets that meet do not dim their common edge twice.
+
+    Parameters
+    ----------
+    sheets : Sheets
+        In cells.
+    light : Rays
+        Directions, shape (K,).
+    tile : Tile
+        Cells wanted.
+
+    Returns
+    -------
+    Spans
+        `piece` numbers the sheets.
+    """
+    return _sheared(sheets, light, tile, _away(sheets, light) != 0, ~np.isneginf(sheets.log_tau))
+
+
+def _away(walls: Walls | Sheets, light: Rays) -> Floats:
+    """How far each wall is turned away from the light, shape (K, W)."""
+    away: Floats = (
+        -(walls.by - walls.ay) * light.x[:, None] + (walls.bx - walls.ax) * (light.y[:, None])
+    )
+    return away
+
+
+def _sheared(
+    walls: Walls | Sheets,
+    light: Rays,
+    tile: Tile,
+    turned: NDArray[np.bool_],
+    half_open: NDArray[np.bool_],
+) -> Spans:
+    """Cut the parallelograms between the foot and the displaced top of walls into spans."""
     shift_x = (light.x * light.reach)[:, None] * walls.height
     shift_y = (light.y * light.reach)[:, None] * walls.height
     low_x, high_x = _sweep(walls.ax, walls.bx, shift_x)
     low_y, high_y = _sweep(walls.ay, walls.by, shift_y)
-    casts = (away > 0) & _overlaps(low_x, high_x, low_y, high_y, tile)
+    casts = turned & _overlaps(low_x, high_x, low_y, high_y, tile)
     ray, wall = np.nonzero(casts)
-    low, high = low_x[casts], high_x[casts]
+    # The ends of a wall bound columns where the light runs along them, else rows.
+    low, high = low_x[casts], _before(high_x[casts], half_open[wall] & (light.x == 0)[ray])
     strips = (
         *_foot_and_top(walls, wall, shift_x[casts], shift_y[casts]),
         *_sides(walls, wall, light, ray),
@@ -142,7 +186,13 @@ def wall_spans(walls: Walls, light: Rays, tile: Tile) -> Spans:
     slope_2 *= column
     lower = np.maximum(low_1 + slope_1, low_2 + slope_2)
     upper = np.minimum(high_1 + slope_1, high_2 + slope_2)
+    upper = _before(upper, half_open[wall][item])
     return _rows(ray[item], wall[item], column, lower, upper, tile)
+
+
+def _before(end: Floats, half_open: NDArray[np.bool_]) -> Floats:
+    """Return the ends of spans: the last whole number below where they are open."""
+    return np.where(half_open, np.ceil(end) - 1, end) if half_open.any() else end
 
 
 def ellipse_spans(crowns: Ellipsoids, light: Rays, tile: Tile) -> Spans:
@@ -269,7 +319,7 @@ def _overlaps(
 
 
 def _foot_and_top(
-    walls: Walls, wall: Ints, shift_x: Floats, shift_y: Floats
+    walls: Walls | Sheets, wall: Ints, shift_x: Floats, shift_y: Floats
 ) -> tuple[Floats, Floats, Floats]:
     """Strip between a wall's foot and its displaced top: ``low <= y - slope * x <= high``."""
     ax, ay = walls.ax[wall], walls.ay[wall]
@@ -283,7 +333,9 @@ def _foot_and_top(
     return low, high, slope
 
 
-def _sides(walls: Walls, wall: Ints, light: Rays, ray: Ints) -> tuple[Floats, Floats, Floats]:
+def _sides(
+    walls: Walls | Sheets, wall: Ints, light: Rays, ray: Ints
+) -> tuple[Floats, Floats, Floats]:
     """Strip along the light between a wall's two ends: ``low <= y - slope * x <= high``."""
     upright = light.x == 0
     per_ray = np.divide(light.y, light.x, out=np.zeros_like(light.x), where=~upright)
@@ -300,21 +352,13 @@ def _half_planes(
 ) -> tuple[Floats, Floats, Floats]:
     """Half-planes ``normal . p <= support`` of swept outlines, shape (N, V + 2) each."""
     x, y = crowns.x[crown], crowns.y[crown]
-    # shapely's hulls turn clockwise seen from above; on rows that run down, the outside of an
-    # edge d is then (-dy, dx) or (dy, -dx): take the one that points away from the centre.
-    edge_x, edge_y = np.diff(x, axis=1, append=x[:, :1]), np.diff(y, axis=1, append=y[:, :1])
-    normal_x, normal_y = -edge_y, edge_x
-    middle_x, middle_y = x.mean(axis=1, keepdims=True), y.mean(axis=1, keepdims=True)
-    inward = (normal_x * (x - middle_x) + normal_y * (y - middle_y)).sum(axis=1) < 0
-    sign = np.where(inward, -1.0, 1.0)[:, None]
     along_x, along_y = light.x[ray], light.y[ray]
-    normal_x = np.column_stack([sign * normal_x, -along_y, along_y])
-    normal_y = np.column_stack([sign * normal_y, along_x, -along_x])
+    normal_x = np.column_stack([crowns.normal_x[crown], -along_y, along_y])
+    normal_y = np.column_stack([crowns.normal_y[crown], along_x, -along_x])
     ahead = normal_x * along_x[:, None] + normal_y * along_y[:, None]
     ahead[:, -2:] = 0.0
-    own = normal_x[:, :-2] * x + normal_y[:, :-2] * y
     side = -along_y[:, None] * x + along_x[:, None] * y
-    support = np.column_stack([own, side.max(axis=1), -side.min(axis=1)])
+    support = np.column_stack([crowns.support[crown], side.max(axis=1), -side.min(axis=1)])
     support += np.maximum(ahead * near[:, None], ahead * far[:, None])
     return normal_x, normal_y, support
 
