@@ -29,7 +29,7 @@ SIZES = pytest.mark.parametrize("size", [DESK, PHONE], ids=["desk", "phone"])
 OVERLAPS = """
 const boxes = (s) => [...document.querySelectorAll(s)].filter((n) =>
   getComputedStyle(n).visibility === "visible" && n.getBoundingClientRect().width);
-const [ones, others] = arguments.map ? arguments : [boxes(arguments[0]), boxes(arguments[1])];
+const [ones, others] = [boxes(arguments[0]), boxes(arguments[1])];
 return ones.flatMap((a) => others.filter((b) => {
   const [r, t] = [a.getBoundingClientRect(), b.getBoundingClientRect()];
   return a !== b && r.right > t.left + 0.5 && t.right > r.left + 0.5
