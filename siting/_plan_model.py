@@ -9,15 +9,35 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
+from siting._plan_html import summary_html
 from siting.site.model import Site
 from siting.site.settings import PropertyFile
 from siting.sun.model import SunShade
+from siting.units import UnitsName
 
 if TYPE_CHECKING:
     import geopandas as gpd
     import pandas as pd
 
-__all__ = ["Plan"]
+__all__ = ["Plan", "Wording"]
+
+
+@dataclass(frozen=True)
+class Wording:
+    """The sentences of a plan that hold amounts, in one system of units.
+
+    Parameters
+    ----------
+    answer, claim : str
+        As `Plan.answer` and the claim of `Plan.economics`.
+    reasons, setback_notes : mapping of str to str
+        By sensor: why here, and what gave way (or "").
+    """
+
+    answer: str
+    claim: str
+    reasons: Mapping[str, str]
+    setback_notes: Mapping[str, str]
 
 
 @dataclass(frozen=True)
@@ -104,6 +124,8 @@ class Plan:
         Everything repaired, assumed or not met.
     provenance : mapping
         Inputs' sha256, versions, options.
+    wordings : mapping of units to Wording
+        The sentences that hold amounts in each system of units; see `wording`.
     """
 
     site: Site
@@ -124,3 +146,30 @@ class Plan:
     cautions: tuple[str, ...] = ()
     warnings: tuple[str, ...] = ()
     provenance: Mapping[str, Any] = field(default_factory=dict)
+    wordings: Mapping[UnitsName, Wording] = field(default_factory=dict)
+
+    def wording(self, units: UnitsName) -> Wording:
+        """Return the sentences that hold amounts in one system of units.
+
+        Parameters
+        ----------
+        units : {"metric", "us"}
+            Which system.
+
+        Returns
+        -------
+        Wording
+            As planned; where the plan brings none, those of the plan's own units.
+        """
+        return self.wordings.get(units) or Wording(
+            answer=self.answer,
+            claim=str(self.economics["claim"]),
+            reasons=dict(self.sensors["reason"]),
+            setback_notes=dict(self.sensors["setback_note"]),
+        )
+
+    def _repr_html_(self) -> str:
+        """Return what a notebook shows: the answer and the sensors."""
+        units = self.settings.units
+        caution = self.cautions[0] if self.cautions else ""
+        return summary_html(self.site.name, self.answer, self.sensors, units=units, caution=caution)

@@ -3,14 +3,20 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from typing import Any, Final
 
 import geopandas as gpd
 import pandas as pd
 
+from siting._plan_model import Wording
+from siting.economics import Capital, Saving, claim
+from siting.placement import PlaceWords
+from siting.site.settings import PropertyFile
 from siting.units import UnitsName, show
 
-__all__ = ["answer"]
+__all__ = ["answer", "wordings"]
 
+_SYSTEMS: Final[tuple[UnitsName, ...]] = ("metric", "us")
 _NUMBERS = ("No", "One", "Two", "Three", "Four", "Five", "Six", "Seven", "Eight", "Nine", "Ten")
 
 
@@ -57,6 +63,55 @@ def answer(
         str(economics["claim"]),
     ]
     return " ".join(sentences)
+
+
+def wordings(
+    zones: gpd.GeoDataFrame,
+    sensors: gpd.GeoDataFrame,
+    choices: pd.DataFrame,
+    *,
+    economics: Mapping[str, Any],
+    settings: PropertyFile,
+    words: Mapping[str, Mapping[UnitsName, PlaceWords]],
+) -> dict[UnitsName, Wording]:
+    """Return the sentences that hold amounts, in both systems of units.
+
+    Parameters
+    ----------
+    zones, sensors, choices : GeoDataFrame, GeoDataFrame, DataFrame
+        As in `siting.planning.Plan`.
+    economics : mapping
+        As in `siting.planning.Plan`.
+    settings : PropertyFile
+        Costs and water price.
+    words : mapping
+        What was said of the place of each sensor.
+
+    Returns
+    -------
+    dict
+        By units.
+    """
+    built = Capital(*(economics[part] for part in ("device", "installation", "trench", "wire")))
+    ends = [economics[f"saved_m3{end}"] for end in ("", "_low", "_high")]
+    volume = None if ends[0] is None else Saving(*ends)
+    told: dict[UnitsName, Wording] = {}
+    for units in _SYSTEMS:
+        claimed = claim(settings.costs, settings.water, built=built, volume=volume, units=units)
+        told[units] = Wording(
+            answer=answer(
+                zones,
+                sensors,
+                choices,
+                economics={**economics, "claim": claimed},
+                price=settings.water.price,
+                units=units,
+            ),
+            claim=claimed,
+            reasons={tag: said[units].reason for tag, said in words.items()},
+            setback_notes={tag: said[units].note for tag, said in words.items()},
+        )
+    return told
 
 
 def _number(count: int) -> str:

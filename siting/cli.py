@@ -31,6 +31,15 @@ threads_option = click.option(
     show_default="all cores",
     help="Threads for the sun computation; the result does not depend on it.",
 )
+online_option = click.option(
+    "--online-map",
+    is_flag=True,
+    help="Also write map-online.html, whose background comes from the network when it is opened: "
+    "the servers of the tiles then learn where the property is.",
+)
+dxf_option = click.option(
+    "--dxf", is_flag=True, help='Also write plan.dxf for drawing programs (needs "siting[dxf]").'
+)
 
 
 class _Commands(click.Group):
@@ -101,10 +110,12 @@ def check(property_file: Path) -> None:
     type=click.Path(path_type=Path, file_okay=False),
     help="Folder for the results; it is made if need be.",
 )
+@online_option
+@dxf_option
 @threads_option
-def plan(property_file: Path, folder: Path, threads: int) -> None:
+def plan(property_file: Path, folder: Path, online_map: bool, dxf: bool, threads: int) -> None:
     """Plan the sensors of PROPERTY and write map, crew sheet and GIS files to a folder."""
-    _plan_and_write(property_file, folder, threads)
+    _plan_and_write(property_file, folder, threads=threads, online_map=online_map, dxf=dxf)
 
 
 @main.command()
@@ -124,22 +135,26 @@ def plan(property_file: Path, folder: Path, threads: int) -> None:
     show_default=True,
     help="Which bundled property.",
 )
+@online_option
+@dxf_option
 @threads_option
-def demo(folder: Path, name: str, threads: int) -> None:
+def demo(folder: Path, name: str, online_map: bool, dxf: bool, threads: int) -> None:
     """Plan a bundled, invented property, and print a short table and where the map is."""
     from siting.demo import demo_property
 
-    _plan_and_write(demo_property(name), folder, threads)
+    _plan_and_write(demo_property(name), folder, threads=threads, online_map=online_map, dxf=dxf)
 
 
-def _plan_and_write(property_file: Path, folder: Path, threads: int) -> None:
+def _plan_and_write(
+    property_file: Path, folder: Path, *, threads: int, online_map: bool, dxf: bool
+) -> None:
     """Run the main job and print its result."""
     from siting.handoff.bundle import write_bundle
     from siting.planning import plan_property
 
     with _progress() as report:
         result = plan_property(property_file, threads=threads, progress=report)
-        written = write_bundle(result, folder, progress=report)
+        written = write_bundle(result, folder, online_map=online_map, dxf=dxf, progress=report)
     _print_result(result)
     names = {path.name: path for path in written}
     click.echo(f"\nmap         {names['map.html'].resolve()}")

@@ -14,7 +14,8 @@ distance to the vectors. In order:
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from typing import Final, NamedTuple
 
 import geopandas as gpd
@@ -48,6 +49,7 @@ from siting.units import UnitsName, show
 
 __all__ = [
     "FIXTURE_SETBACK_M",
+    "PlaceWords",
     "Placement",
     "application_cv",
     "hazards_of_zone",
@@ -65,6 +67,7 @@ _BASINS: Final = 3
 _BASIN_GAP_M: Final = 2.0
 _BASIN_MARGIN: Final = 0.01
 _DRIEST_QUARTER: Final = 0.75
+_SYSTEMS: Final[tuple[UnitsName, ...]] = ("metric", "us")
 
 
 @dataclass(frozen=True)
@@ -89,6 +92,8 @@ class Placement:
         What gave way, or "".
     reason : str
         Why here, in plain words.
+    words : mapping of units to PlaceWords
+        The same two sentences in each system of units.
     """
 
     x: float
@@ -98,6 +103,14 @@ class Placement:
     rank_sd: float
     setback_ratio: float
     binding_setback: str
+    note: str
+    reason: str
+    words: Mapping[UnitsName, PlaceWords] = field(default_factory=dict)
+
+
+class PlaceWords(NamedTuple):
+    """What gave way (or "") and why here, in one system of units."""
+
     note: str
     reason: str
 
@@ -206,6 +219,8 @@ def place_sensor(
     dry_field = rank_field(x[inside], y[inside], base[None, inside], burial_error=0.0)
     noise = application_sd(base[basis], float(dry_field.at(*point)[0]), cv=application_cv)
     rank = float(field.at(*point).mean())
+    even = _is_even(field)
+    words = {name: _words(point, rank, zone, hazards, even=even, units=name) for name in _SYSTEMS}
     tightest = _tightest(point, hazards, units)
     return Placement(
         x=point[0],
@@ -215,8 +230,9 @@ def place_sensor(
         rank_sd=float(np.hypot(field.spread(*point), noise)),
         setback_ratio=tightest.ratio,
         binding_setback=tightest.hazard,
-        note=_note(tightest, zone, hazards, units),
-        reason=_reason(rank, tightest, _is_even(field), units),
+        note=words[units].note,
+        reason=words[units].reason,
+        words=words,
     )
 
 
@@ -396,6 +412,20 @@ def _middle(ground: _Ground, x: float, y: float) -> tuple[float, float]:
     nearest = int(np.argmin(shapely.distance(parts, shapely.Point(x, y))))
     centre = parts[nearest].centroid
     return float(centre.x), float(centre.y)
+
+
+def _words(
+    point: tuple[float, float],
+    rank: float,
+    zone: BaseGeometry,
+    hazards: gpd.GeoDataFrame,
+    *,
+    even: bool,
+    units: UnitsName,
+) -> PlaceWords:
+    """Say what gave way and why here."""
+    tightest = _tightest(point, hazards, units)
+    return PlaceWords(_note(tightest, zone, hazards, units), _reason(rank, tightest, even, units))
 
 
 def _tightest(point: tuple[float, float], hazards: gpd.GeoDataFrame, units: UnitsName) -> _Tightest:

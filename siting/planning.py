@@ -31,7 +31,7 @@ from siting._plan_ground import (
     survey,
 )
 from siting._plan_measures import dryness_raster, zone_measures
-from siting._plan_model import Plan
+from siting._plan_model import Plan, Wording
 from siting._plan_places import connection_costs, place_zones, priced_trench
 from siting._plan_report import assumptions, provenance
 from siting._plan_scenarios import Scenarios, draw_scenarios
@@ -45,7 +45,7 @@ from siting._plan_tables import (
 )
 from siting._plan_water import aridity, budget, with_microclimate
 from siting._plan_weather import property_weather
-from siting._plan_words import answer
+from siting._plan_words import wordings
 from siting.cautions import cautions_for
 from siting.climate.calendar import season_calendar
 from siting.climate.model import Climate, SeasonCalendar
@@ -68,7 +68,7 @@ from siting.wiring import WireRoutes, parts_list, wire_routes
 if TYPE_CHECKING:
     import geopandas as gpd
 
-__all__ = ["Plan", "Progress", "plan", "plan_property", "read_inputs"]
+__all__ = ["Plan", "Progress", "Wording", "plan", "plan_property", "read_inputs"]
 
 
 def plan_property(path: Path | str, *, threads: int = 1, progress: Progress | None = None) -> Plan:
@@ -201,6 +201,15 @@ def plan(
         *site.warnings, *climate.warnings, *_notes(settings, known), *decided.warnings,
         *built.warnings,
     )  # fmt: skip
+    place = dict(zip(site.hydrozones.index, placements, strict=True))
+    told = wordings(
+        built.zones,
+        built.sensors,
+        decided.decision.choices,
+        economics=built.economics,
+        settings=settings,
+        words={str(tag): place[zone].words for tag, zone in built.sensors["zone"].items()},
+    )
     return Plan(
         site=site,
         settings=settings,
@@ -216,19 +225,13 @@ def plan(
         parts=parts_list(built.wires, units=settings.units),
         sun=known.sun.drawn,
         dryness=dryness_raster(known.sun, known.ground),
-        answer=answer(
-            built.zones,
-            built.sensors,
-            decided.decision.choices,
-            economics=built.economics,
-            price=settings.water.price,
-            units=settings.units,
-        ),
+        answer=told[settings.units].answer,
         cautions=cautions_for(),
         warnings=tuple(dict.fromkeys(warnings)),
         provenance=provenance(
             site, settings, weather_seasons=known.seasons.years, reference_et=known.terms.method
         ),
+        wordings=told,
     )
 
 

@@ -11,7 +11,7 @@ import pandas as pd
 import pyproj
 from shapely.geometry import LineString, Point, Polygon, box
 
-from siting.planning import Plan
+from siting.planning import Plan, Wording
 from siting.site.model import LocalGrid, Site
 from siting.site.settings import (
     Costs,
@@ -24,20 +24,10 @@ from siting.site.settings import (
     WeatherSource,
 )
 from siting.sun.model import SunShade
+from tests.nasty import HOSTILE, with_nasty_text
 
 LONGITUDE, LATITUDE = -81.2, 29.03
 SOURCE_EPSG = 32617
-
-#: What a name may throw at a page, a sheet or a file.
-HOSTILE = (
-    "<script>window.__hit=1</script>",
-    "`back` ${alert(1)} ${window.__hit=2}",
-    '"quo"te\' --> ]]> \\ \\u0041 </script><img src=x onerror=window.__hit=3>',
-    "גן עליון \u202e\u2067حديقة 🌱👩‍🌾 Größe Ł 水",
-    "long " + "n" * 295,
-    "=cmd|'/c calc'!A1",
-    "a\u2028b\u2029c",
-)
 
 
 def _crs() -> pyproj.CRS:
@@ -429,18 +419,36 @@ def _parts() -> pd.DataFrame:
     )
 
 
+def _wordings(sensors: gpd.GeoDataFrame) -> dict[UnitsName, Wording]:
+    """The same sentences in both systems of units; each tells which it is."""
+    return {
+        units: Wording(
+            answer=f"Two sensors: the sunny turf dries three times as fast; it is worth {water}.",
+            claim=f"Against today's timer the plan saves {water} a season.",
+            reasons=dict.fromkeys(sensors.index, f"Sunny, {apart} from the nearest hazard."),
+            setback_notes={"S1": "", "S2": f"zone edge: {apart} gave way"},
+        )
+        for units, water, apart in (("metric", "780 m³", "1.20 m"), ("us", "206,054 gal", "3.9 ft"))
+    }
+
+
 def make_plan(units: UnitsName = "metric", hostile: bool = False) -> Plan:
     """Make a plan with 4 zones and 2 sensors; hostile puts nasty text in every text column."""
     names = _names(hostile)
     crs = _crs()
     site = _site(names, crs, hostile)
     zones = _zones(site)
+    sensors = _sensors(site, names)
+    told = {} if hostile else _wordings(sensors)
+    if told:
+        sensors["reason"] = pd.Series(told[units].reasons)
+        sensors["setback_note"] = pd.Series(told[units].setback_notes)
     grid = LocalGrid(-42.0, 28.0, 0.5, 112, 168)
     plan = Plan(
         site=site,
         settings=_settings(units, names["site"]),
         zones=zones,
-        sensors=_sensors(site, names),
+        sensors=sensors,
         choices=_choices(),
         rules=pd.DataFrame(
             {
@@ -456,12 +464,12 @@ def make_plan(units: UnitsName = "metric", hostile: bool = False) -> Plan:
         ties=_ties(crs),
         keepout=_keepout(site),
         season=_season(),
-        economics=_economics(),
+        economics=_economics() | ({"claim": told[units].claim} if told else {}),
         parts=_parts(),
         sun=_sun(grid),
         dryness=_dryness(grid, zones),
-        answer="Two sensors: sunny turf dries three times as fast as the shrubs, so one "
-        "cannot govern both without 9.5 stress days.",
+        answer=told[units].answer if told else " ".join(HOSTILE),
+        wordings=told,
         cautions=(
             "Call before you dig (811 in the US). Private lines are not marked.",
             "Hand-dig near marks and roots.",
@@ -470,26 +478,4 @@ def make_plan(units: UnitsName = "metric", hostile: bool = False) -> Plan:
         warnings=("Zone D: soil assumed (sandy loam).", *site.warnings),
         provenance={"version": "0.1.0", "inputs": {"property.gpkg": "0" * 64}},
     )
-    return _with_nasty_text(plan) if hostile else plan
-
-
-def _with_nasty_text(plan: Plan) -> Plan:
-    """Put nasty text into the remaining text columns; the frames are this plan's own."""
-    for frame, columns in (
-        (plan.zones, ("plants", "soil", "irrigation", "defaults")),
-        (plan.sensors, ("depth_note", "binding_setback", "setback_note", "threshold_note")),
-        (plan.wire_routes, ("crosses",)),
-        (plan.ties, ("from_kind",)),
-        (plan.keepout, ("hazard",)),
-        (plan.parts, ("item", "unit", "note")),
-        (plan.choices, ("groups",)),
-        (plan.site.fixtures, ("kind",)),
-    ):
-        for column in columns:
-            frame[column] = [HOSTILE[k % len(HOSTILE)] for k in range(len(frame))]
-    object.__setattr__(plan, "answer", " ".join(HOSTILE))
-    object.__setattr__(plan, "cautions", HOSTILE)
-    object.__setattr__(plan, "warnings", HOSTILE)
-    plan.economics["claim"] = HOSTILE[1]
-    plan.economics["currency"] = HOSTILE[0]
-    return plan
+    return with_nasty_text(plan) if hostile else plan

@@ -23,7 +23,15 @@ from siting.handoff.planjson import plan_document
 from tests.plan_factory import HOSTILE, SOURCE_EPSG, make_plan
 
 KML = "{http://www.opengis.net/kml/2.2}"
-NAMES = ("plan.gpkg", "sensors.geojson", "sensors.gpx", "sensors.kml", "sensors.csv")
+NAMES = (
+    "plan.gpkg",
+    "sensors.geojson",
+    "sensors.gpx",
+    "sensors.kml",
+    "sensors.csv",
+    "dryness.tif",
+    "sun-hours.tif",
+)
 GEOD = pyproj.Geod(ellps="WGS84")
 
 

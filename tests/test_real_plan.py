@@ -121,7 +121,7 @@ def test_results_open(real, tmp_path):
 
 @pytest.mark.browser
 def test_map_opens_without_a_network(real, tmp_path):
-    browser = pytest.importorskip("tests.test_webmap_browser")
+    browser = pytest.importorskip("tests.chromium")
     if not (browser.CHROMIUM and browser.DRIVER):
         pytest.skip("no chromium and chromedriver here")
     from siting.handoff.webmap import write_map

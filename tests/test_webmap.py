@@ -105,7 +105,8 @@ def test_numbers_equal_the_plan(plan, data):
         same(choice["value_of_next"], row["value_of_next"])
     assert data["panel"]["cautions"] == list(plan.cautions)
     assert data["panel"]["warnings"] == list(plan.warnings)
-    assert data["panel"]["answer"] == plan.answer
+    assert data["panel"]["answer"] == [plan.wording(u).answer for u in ("metric", "us")]
+    assert data["panel"]["savings"]["claim"][0] == plan.economics["claim"]
 
 
 def same(value, expected):
@@ -174,6 +175,9 @@ def test_steps_name_soak_wait_and_threshold(data):
     assert "wait 24 h" in bypass
     assert "14.2 % water by volume" in bypass
     assert "High threshold" not in bypass
+    for steps in (bypass, on_demand):
+        assert steps.count("Soak") == 1  # and not again by the note, which says the same
+        assert "Set at the reading" not in steps
     assert "wait 48 h" in on_demand
     assert "High threshold" in on_demand
 

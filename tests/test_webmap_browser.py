@@ -1,68 +1,34 @@
 """The offline map in a real browser without a network: it works, and asks nothing of anyone."""
 
-import json
-import shutil
-import tempfile
 import time
 
 import pytest
 
 from siting.handoff.webmap import write_map
+from tests.chromium import (
+    DESK,
+    IN_A_BROWSER,
+    PHONE,
+    css,
+    faults,
+    press,
+    requests,
+    resize,
+    running,
+    show,
+    start,
+    switch,
+    text,
+)
 from tests.plan_factory import HOSTILE, make_plan
 
-CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
-DRIVER = shutil.which("chromedriver")
-
-pytestmark = [
-    pytest.mark.browser,
-    pytest.mark.skipif(not (CHROMIUM and DRIVER), reason="no chromium and chromedriver here"),
-]
-DESK, PHONE = (1280, 800), (390, 844)
-FLAGS = (
-    "--headless=new",
-    "--no-sandbox",
-    "--disable-gpu",
-    "--disable-quic",
-    "--disable-dev-shm-usage",
-    "--no-first-run",
-    "--disable-background-networking",
-    "--disable-component-update",
-    "--disable-sync",
-)
-
-
-def start(size, profile, javascript=True):
-    from selenium import webdriver
-    from selenium.webdriver.chrome.service import Service
-
-    options = webdriver.ChromeOptions()
-    options.binary_location = CHROMIUM
-    for flag in (*FLAGS, f"--user-data-dir={profile}", "about:blank"):
-        options.add_argument(flag)
-    options.set_capability("goog:loggingPrefs", {"browser": "ALL", "performance": "ALL"})
-    if not javascript:
-        content = {"profile.managed_default_content_settings.javascript": 2}
-        options.add_experimental_option("prefs", content)
-    driver = webdriver.Chrome(options=options, service=Service(DRIVER))
-    driver.execute_cdp_cmd("Network.enable", {})
-    none = {"offline": True, "latency": 0, "downloadThroughput": 0, "uploadThroughput": 0}
-    driver.execute_cdp_cmd("Network.emulateNetworkConditions", none)
-    driver.implicitly_wait(2)
-    resize(driver, size)
-    return driver
-
-
-def resize(driver, size):
-    metrics = {"width": size[0], "height": size[1], "deviceScaleFactor": 1, "mobile": size == PHONE}
-    driver.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", metrics)
+pytestmark = IN_A_BROWSER
 
 
 @pytest.fixture(scope="module")
 def browser():
-    with tempfile.TemporaryDirectory(ignore_cleanup_errors=True) as profile:
-        driver = start(DESK, profile)
+    with running() as driver:
         yield driver
-        driver.quit()
 
 
 @pytest.fixture(scope="module")
@@ -76,42 +42,7 @@ def pages(tmp_path_factory):
 
 @pytest.fixture(params=[DESK, PHONE], ids=["desk", "phone"])
 def page(request, browser, pages):
-    resize(browser, request.param)
-    browser.get_log("performance")
-    browser.get_log("browser")
-    browser.get(pages["plain"])
-    return browser
-
-
-def css(driver, selector):
-    return driver.find_elements("css selector", selector)
-
-
-def text(driver, selector):
-    return driver.execute_script(
-        "return document.querySelector(arguments[0]).textContent", selector
-    )
-
-
-def press(driver, selector, index=0):
-    driver.execute_script(
-        "document.querySelectorAll(arguments[0])[arguments[1]].click()", selector, index
-    )
-
-
-def requests(driver, url):
-    sent = []
-    for entry in driver.get_log("performance"):
-        message = json.loads(entry["message"])["message"]
-        if message["method"] == "Network.requestWillBeSent":
-            params = message["params"]
-            if params.get("documentURL") == url and params["request"]["url"] != url:
-                sent.append(params["request"]["url"])
-    return [u for u in sent if not u.startswith("data:")]
-
-
-def faults(driver):
-    return [e for e in driver.get_log("browser") if e["level"] in ("SEVERE", "WARNING")]
+    return show(browser, pages["plain"], request.param)
 
 
 def test_asks_nothing_and_complains_of_nothing(page, pages):
@@ -208,16 +139,16 @@ def test_layers_can_be_switched(page):
         )
 
     assert shown() == []
-    press(page, ".switch input", 2)
+    switch(page, "Direct sun")
     assert shown() == ["Direct sun"]
-    press(page, ".switch input", 3)
+    switch(page, "Dryness")
     assert shown() == ["Dryness of the ground"]
-    press(page, ".switch input", 0)
+    switch(page, "Sensors")
     assert css(page, ".pin") == []
 
 
 def test_keep_clear_ground_says_why(page):
-    press(page, ".switch input", 4)
+    switch(page, "Keep clear (tap for why)")
     page.execute_script(
         """
         const plan = JSON.parse(document.getElementById("plan").textContent);

@@ -14,18 +14,20 @@ from shapely import get_coordinates, maximum_inscribed_circle
 from shapely.geometry import Point, Polygon
 from shapely.geometry.base import BaseGeometry
 
+from siting.handoff._basemaps import basemaps
 from siting.handoff._crowns import crown_shapes
+from siting.handoff._map_aerial import aerial_overlay
 from siting.handoff._map_raster import Scale, clip_to, nice_scale, overlay
+from siting.handoff._map_steps import sensor_steps, tie_rows, tie_table
+from siting.handoff._map_sun import LIT, sun_document, sun_scale
 from siting.handoff._map_text import (
     both,
     choice_table,
     fill,
     savings,
     sensor_rows,
-    sensor_steps,
+    sentence,
     shorten,
-    tie_rows,
-    tie_table,
     words,
     words_raw,
     zone_rows,
@@ -39,25 +41,29 @@ from siting.units import QUANTITIES
 if TYPE_CHECKING:
     import pandas as pd
 
-__all__ = ["as_json", "label_points", "map_document", "need_scale"]
+__all__ = ["as_json", "label_places", "map_document", "need_scale"]
 
 _DEGREES_SHAPE = 8  # about a millimetre
 _DEGREES_POINT = 10
+_DEGREES_LABEL = 6
 _SMOOTH_M = 0.02  # arcs of keep-clear areas are thinned by no more than this
 _TAG_SHARE = 0.1  # of the property, kept clear of zone names round a sensor
 _ROOMY = 0.3
+_LABEL_PLACES = 6
 _DRAWN_ALIKE = {"controller", "valve_box", "head", "downspout"}
 
 Document = dict[str, Any]
 
 
-def map_document(plan: Plan) -> Document:
+def map_document(plan: Plan, *, online: bool = False) -> Document:
     """Return everything the map page shows.
 
     Parameters
     ----------
     plan : Plan
         The plan.
+    online : bool
+        With base maps that are fetched from the network.
 
     Returns
     -------
@@ -82,6 +88,8 @@ def map_document(plan: Plan) -> Document:
         "marks": MARKS,
         "scales": _scales(plan, need),
         "overlays": _overlays(plan),
+        "basemaps": basemaps() if online else [],
+        "sun": sun_document(plan),
         "boundary": _polygons(plan.site.boundary, plan.site.crs),
         "ground": _ground(plan),
         "fixtures": _fixtures(plan),
@@ -137,8 +145,8 @@ def need_scale(plan: Plan) -> Scale:
     return nice_scale(0.0, float(known.max()) if known.size else 1.0)
 
 
-def label_points(plan: Plan) -> list[Point]:
-    """Return a place for every zone's name: roomy, and clear of the sensors' tags.
+def label_places(plan: Plan) -> list[list[Point]]:
+    """Return places for every zone's name, roomiest first, clear of the sensors' tags if possible.
 
     Parameters
     ----------
@@ -147,16 +155,23 @@ def label_points(plan: Plan) -> list[Point]:
 
     Returns
     -------
-    list of Point
-        In the working CRS, in the order of ``plan.zones``.
+    list of list of Point
+        In the working CRS, in the order of ``plan.zones``; at least one place per zone.
     """
     west, south, east, north = plan.site.boundary.bounds
-    near = plan.sensors.geometry.buffer(_TAG_SHARE * max(east - west, north - south)).union_all()
-    places = []
-    for shape in plan.zones.geometry:
-        clear = shape.difference(near)
-        roomy = clear if clear.area > _ROOMY * shape.area else shape
-        places.append(Point(get_coordinates(maximum_inscribed_circle(roomy))[0]))
+    reach = _TAG_SHARE * max(east - west, north - south)
+    near = plan.sensors.geometry.buffer(reach).union_all()
+    return [_roomy(shape, near, reach) for shape in plan.zones.geometry]
+
+
+def _roomy(shape: BaseGeometry, near: BaseGeometry, reach: float) -> list[Point]:
+    """Return middles of the largest circles in a zone, each away from those before it."""
+    clear = shape.difference(near)
+    left: Any = clear if clear.area > _ROOMY * shape.area else shape
+    places: list[Point] = []
+    while len(places) < _LABEL_PLACES and not left.is_empty and left.area > 0:
+        places.append(Point(get_coordinates(maximum_inscribed_circle(left))[0]))
+        left = left.difference(places[-1].buffer(reach / 2))
     return places
 
 
@@ -224,12 +239,6 @@ def _sun_hours(plan: Plan) -> np.ndarray[Any, np.dtype[np.float64]]:
     return clip_to(mean, plan.sun.grid, plan.site.boundary)
 
 
-def _sun_scale(plan: Plan) -> Scale:
-    hours = _sun_hours(plan)
-    known = hours[np.isfinite(hours)]
-    return nice_scale(0.0, float(known.max()) if known.size else 12.0)
-
-
 def _dryness_scale(plan: Plan) -> Scale:
     known = plan.dryness[np.isfinite(plan.dryness)]
     low, high = np.percentile(known, [2, 98]) if known.size else (0.5, 1.5)
@@ -239,7 +248,8 @@ def _dryness_scale(plan: Plan) -> Scale:
 def _scales(plan: Plan, need: Scale) -> Document:
     return {
         "need": _legend(need, NEED, "Water need of a zone", "% of its ready water per peak day"),
-        "sun": _legend(_sun_scale(plan), SUN, "Direct sun", "h a day, mean of the season"),
+        "sun": _legend(sun_scale(plan), SUN, "Direct sun", "h a day"),
+        "shade": _legend(LIT, SUN, "Light at an hour", "% of the direct sun"),
         "dryness": _legend(
             _dryness_scale(plan), DRYNESS, "Dryness of the ground", "× the property's mean"
         ),
@@ -249,9 +259,12 @@ def _scales(plan: Plan, need: Scale) -> Document:
 def _overlays(plan: Plan) -> Document:
     grid, crs = plan.sun.grid, plan.site.crs
     pictures = {
-        "sun": overlay(_sun_hours(plan), grid, crs, scale=_sun_scale(plan), ramp=SUN),
+        "sun": overlay(_sun_hours(plan), grid, crs, scale=sun_scale(plan), ramp=SUN),
         "dryness": overlay(plan.dryness, grid, crs, scale=_dryness_scale(plan), ramp=DRYNESS),
     }
+    photo = aerial_overlay(plan)
+    if photo is not None:
+        pictures["aerial"] = photo
     return {
         key: {"url": picture.url, "bounds": [list(corner) for corner in picture.bounds]}
         for key, picture in pictures.items()
@@ -303,9 +316,9 @@ def _fixtures(plan: Plan) -> list[Document]:
 def _zones(plan: Plan, need: Scale) -> list[Document]:
     crs = plan.site.crs
     columns = [c for c in plan.zones.columns if c != "geometry"]
-    labels = _latlon(label_points(plan), crs, _DEGREES_SHAPE)
+    places = [_latlon(found, crs, _DEGREES_LABEL) for found in label_places(plan)]
     zones = []
-    for (name, row), label in zip(plan.zones.iterrows(), labels, strict=True):
+    for (name, row), label in zip(plan.zones.iterrows(), places, strict=True):
         place = float(need.fraction(np.array([row["need_score"]], dtype=float))[0])
         zones.append(
             {
@@ -313,7 +326,8 @@ def _zones(plan: Plan, need: Scale) -> list[Document]:
                 "values": _plain(row, columns),
                 "rows": zone_rows(row),
                 "colour": ramp_colour(NEED, place) if math.isfinite(place) else INK["line"],
-                "label_at": label[0],
+                "label_at": label[0][0],
+                "label_places": [at for [at] in label],
                 "shape": _polygons(row.geometry, crs),
             }
         )
@@ -348,7 +362,7 @@ def _sensors(plan: Plan) -> list[Document]:
                 both(1000 * row["depth_m"], "depth", us=1),
                 shorten(words_raw(row["zone"])),
             ),
-            "rows": sensor_rows(plan, row),
+            "rows": sensor_rows(plan, str(sensor_id)),
             "steps": sensor_steps(row),
             "ties": _ties(plan, str(sensor_id)),
             "places": _places(plan, row),
@@ -389,7 +403,7 @@ def _panel(plan: Plan) -> Document:
         for n, row in plan.choices.iterrows()
     ]
     return {
-        "answer": plan.answer,
+        "answer": sentence(plan, lambda said: said.answer),
         "currency": str(plan.economics["currency"]),
         "choices": choices,
         "choice_table": choice_table(plan),

@@ -131,6 +131,7 @@ def overlay(
     *,
     scale: Scale,
     ramp: tuple[str, ...],
+    shades: int = _SHADES,
 ) -> Overlay:
     """Warp a raster to Web Mercator and colour it.
 
@@ -146,6 +147,8 @@ def overlay(
         What the ends of the ramp stand for.
     ramp : tuple of str
         Colours from low to high.
+    shades : int
+        Steps of the ramp; of few steps each is flat, and the picture is small.
 
     Returns
     -------
@@ -170,13 +173,13 @@ def overlay(
         dst_transform=transform,
         dst_crs=_MERCATOR.to_wkt(),
         dst_nodata=np.nan,
-        resampling=Resampling.bilinear,
+        resampling=Resampling.bilinear if shades == _SHADES else Resampling.nearest,
         num_threads=1,
     )
     west, south, east, north = array_bounds(rows, columns, transform)
     to_degrees = pyproj.Transformer.from_crs(_MERCATOR, 4326, always_xy=True)
     (w, e), (s, n) = to_degrees.transform([west, east], [south, north])
-    picture = base64.b64encode(_png(scale.fraction(warped), ramp)).decode("ascii")
+    picture = base64.b64encode(_png(scale.fraction(warped), ramp, shades)).decode("ascii")
     bounds = ((round(s, 9), round(w, 9)), (round(n, 9), round(e, 9)))
     return Overlay(f"data:image/png;base64,{picture}", bounds)
 
@@ -185,14 +188,14 @@ def _affine(grid: LocalGrid) -> Affine:
     return from_origin(grid.west, grid.north, grid.resolution, grid.resolution)
 
 
-def _png(fraction: NDArray[np.float64], ramp: tuple[str, ...]) -> bytes:
+def _png(fraction: NDArray[np.float64], ramp: tuple[str, ...], shades: int) -> bytes:
     """Return a palette PNG; the last colour of the palette is clear."""
     known = np.isfinite(fraction)
-    level = np.rint(np.clip(np.where(known, fraction, 0.0), 0.0, 1.0) * (_SHADES - 1))
-    index = np.where(known, level, _SHADES).astype(np.uint8)
-    colours = ramp_rgb(ramp, np.linspace(0.0, 1.0, _SHADES))
+    level = np.rint(np.clip(np.where(known, fraction, 0.0), 0.0, 1.0) * (shades - 1))
+    index = np.where(known, level, shades).astype(np.uint8)
+    colours = ramp_rgb(ramp, np.linspace(0.0, 1.0, shades))
     image = Image.fromarray(index)
     image.putpalette([*colours.ravel().tolist(), 0, 0, 0], "RGB")
     buffer = io.BytesIO()
-    image.save(buffer, format="PNG", transparency=_SHADES, compress_level=9)
+    image.save(buffer, format="PNG", transparency=shades, compress_level=9)
     return buffer.getvalue()

@@ -11,7 +11,7 @@ from shapely.geometry import LineString, MultiPolygon, Polygon
 from shapely.geometry.base import BaseGeometry
 
 from siting.handoff._crowns import crown_shapes
-from siting.handoff._map_data import Document, label_points, need_scale
+from siting.handoff._map_data import Document, label_places, need_scale
 from siting.handoff._map_text import Pair, shorten
 from siting.handoff.palette import INK, MARKS, NEED, ramp_colour, text_on
 from siting.planning import Plan
@@ -116,7 +116,7 @@ def static_page(plan: Plan, document: Document) -> str:
             "<p>This is the plain page: the interactive map needs JavaScript.</p>",
             plan_picture(plan),
             "<p>North is up.</p>",
-            f"<h2>How many sensors, and why</h2><p>{escape(plan.answer)}</p>",
+            f"<h2>How many sensors, and why</h2><p>{escape(_in(panel['answer'], unit))}</p>",
             _table("Sensors", ["Sensor", *_SENSOR_HEADS, "Latitude, longitude"], sensors, unit),
             _table("Ties", panel["tie_table"]["head"], panel["tie_table"]["rows"], unit),
             _table("Zones", panel["zone_table"]["head"], panel["zone_table"]["rows"], unit),
@@ -126,7 +126,7 @@ def static_page(plan: Plan, document: Document) -> str:
                 panel["choice_table"]["rows"],
                 unit,
             ),
-            f"<h2>Savings</h2><p>{escape(saved['claim'])}</p>",
+            f"<h2>Savings</h2><p>{escape(_in(saved['claim'], unit))}</p>",
             _table("Water and money", ["What", "How much"], saved["rows"], unit),
             _list("Before you dig", plan.cautions),
             _list("Assumed, repaired or not met", plan.warnings),
@@ -140,10 +140,10 @@ _SENSOR_HEADS = ("Buried in zone", "Valve", "Governs zones", "Depth", "Why here"
 def _zone_parts(plan: Plan, sheet: _Sheet) -> list[str]:
     scale = need_scale(plan)
     parts: list[str] = []
-    for (name, row), label in zip(plan.zones.iterrows(), label_points(plan), strict=True):
+    for (name, row), label in zip(plan.zones.iterrows(), label_places(plan), strict=True):
         place = scale.fraction(np.array([row["need_score"]], dtype=float))[0]
         colour = ramp_colour(NEED, float(np.nan_to_num(place)))
-        [(x, y)] = sheet.points(label)
+        [(x, y)] = sheet.points(label[0])
         parts.append(_path(sheet, [row.geometry], colour, MARKS["zone_edge"], 1.2))
         parts.append(_text(x, y, shorten(str(name), _SHORT), 24, text_on(colour)))
     return parts
@@ -187,13 +187,15 @@ def _text(x: float, y: float, text: str, size: int, colour: str) -> str:
     )
 
 
+def _in(text: Pair, unit: int) -> str:
+    """Return a text in one system of units: 0 metric, 1 US."""
+    return text if isinstance(text, str) else text[unit]
+
+
 def _table(caption: str, head: Sequence[str], rows: Sequence[Sequence[Pair]], unit: int) -> str:
     top = "".join(f'<th scope="col">{escape(h)}</th>' for h in head)
     body = "".join(
-        "<tr>"
-        + "".join(f"<td>{escape(c if isinstance(c, str) else c[unit])}</td>" for c in row)
-        + "</tr>"
-        for row in rows
+        "<tr>" + "".join(f"<td>{escape(_in(c, unit))}</td>" for c in row) + "</tr>" for row in rows
     )
     table = f"<table><caption>{escape(caption)}</caption><tr>{top}</tr>{body}</table>"
     return f'<div class="wide">{table}</div>'

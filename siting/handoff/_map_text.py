@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping
-from typing import TYPE_CHECKING, Any
+from collections.abc import Callable, Iterable, Mapping
+from typing import TYPE_CHECKING, Any, Final
 
-from siting.planning import Plan
-from siting.units import Quantity, show
+from siting.planning import Plan, Wording
+from siting.units import Quantity, UnitsName, show
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -16,15 +16,14 @@ __all__ = [
     "Pair",
     "Row",
     "both",
+    "burial",
     "choice_table",
     "fill",
     "number",
     "savings",
     "sensor_rows",
-    "sensor_steps",
+    "sentence",
     "shorten",
-    "tie_rows",
-    "tie_table",
     "words",
     "words_raw",
     "zone_rows",
@@ -36,6 +35,7 @@ Pair = str | list[str]
 Row = tuple[str, Pair]
 
 _UNKNOWN = "–"
+_SYSTEMS: Final[tuple[UnitsName, ...]] = ("metric", "us")
 _TIGHT = "\N{NO-BREAK SPACE}"
 _CONTROL = {
     "bypass": "bypass: a timed event is skipped while the soil is wetter than the threshold",
@@ -127,7 +127,8 @@ def words(value: object) -> str:
     return str(value).replace("_", " ")
 
 
-def _depth(metres: float) -> Pair:
+def burial(metres: float) -> Pair:
+    """Return a depth of burial [m] in metric and in US units."""
     return both(1000 * metres, "depth", us=1)
 
 
@@ -141,21 +142,41 @@ def words_raw(value: object) -> str:
     return words(value) if not isinstance(value, str) else value or _UNKNOWN
 
 
-def sensor_rows(plan: Plan, sensor: pd.Series[Any]) -> list[Row]:
+def sentence(plan: Plan, pick: Callable[[Wording], str]) -> Pair:
+    """Return a sentence of a plan in both systems of units; one text when they agree.
+
+    Parameters
+    ----------
+    plan : Plan
+        The plan.
+    pick : callable
+        Takes a `Wording` and returns its sentence.
+
+    Returns
+    -------
+    str or list of str
+        Metric, US.
+    """
+    metric, us = (pick(plan.wording(units)) for units in _SYSTEMS)
+    return metric if metric == us else [metric, us]
+
+
+def sensor_rows(plan: Plan, sensor_id: str) -> list[Row]:
     """Return what a crew reads about a sensor.
 
     Parameters
     ----------
     plan : Plan
         The plan.
-    sensor : Series
-        One row of ``plan.sensors``.
+    sensor_id : str
+        Which sensor.
 
     Returns
     -------
     list of (str, str or list of str)
         Label and text.
     """
+    sensor = plan.sensors.loc[sensor_id]
     valves = plan.zones["valve"]
     governs = ", ".join(f"{z} (valve {words_raw(valves[z])})" for z in sensor["governs"])
     tight = f"tightest: {words(sensor['binding_setback'])}, {number(sensor['setback_ratio'], 2)}"
@@ -163,19 +184,20 @@ def sensor_rows(plan: Plan, sensor: pd.Series[Any]) -> list[Row]:
     clear = (
         f"all kept; {tight} × what is asked" if met else f"not all kept; {tight} × what is asked"
     )
+    gave_way = fill("{}. {}", clear, sentence(plan, lambda said: said.setback_notes[sensor_id]))
     rank, sd = 100 * float(sensor["dryness_rank_zone"]), 100 * float(sensor["rank_sd"])
     rows: list[Row] = [
         ("Buried in zone", words_raw(sensor["zone"])),
         ("Valve", _valve(sensor)),
         ("Governs zones", governs),
-        ("Depth", fill("{}; {}", _depth(sensor["depth_m"]), str(sensor["depth_note"]))),
+        ("Depth", fill("{}; {}", burial(sensor["depth_m"]), str(sensor["depth_note"]))),
         ("Control", _CONTROL.get(str(sensor["control"]), words(sensor["control"]))),
-        ("Why here", str(sensor["reason"])),
+        ("Why here", sentence(plan, lambda said: said.reasons[sensor_id])),
         (
             "Drier than",
             f"{number(rank, 0)} % of its zone's usable ground (± {number(sd, 0)} points)",
         ),
-        ("Setbacks", f"{clear}. {sensor['setback_note']}".removesuffix(". ")),
+        ("Setbacks", fill("{}", clear) if not sensor["setback_note"] else gave_way),
         (
             "Wire",
             fill(
@@ -186,99 +208,6 @@ def sensor_rows(plan: Plan, sensor: pd.Series[Any]) -> list[Row]:
         ),
     ]
     return rows
-
-
-def sensor_steps(sensor: pd.Series[Any]) -> list[Pair]:
-    """Return the steps from the hole to the threshold.
-
-    Parameters
-    ----------
-    sensor : Series
-        One row of ``plan.sensors``.
-
-    Returns
-    -------
-    list of str or list of str
-        The steps in order.
-
-    Notes
-    -----
-    Reading the sensor a day after a thorough soaking, and starting from that reading, is common
-    practice.
-    """
-    vwc = number(100 * float(sensor["threshold_vwc"]), 1)
-    low = number(100 * float(sensor["threshold_low_fraction"]), 0)
-    steps: list[Pair] = [
-        fill(
-            "Bury the sensor {} deep, with firm contact to undisturbed soil all along it.",
-            _depth(sensor["depth_m"]),
-        ),
-        "Soak the ground around it thoroughly, then keep this valve off and wait "
-        f"{number(sensor['soak_wait_h'], 0)} h.",
-        "Take the reading and write it down: it is the full mark of this soil.",
-        fill(
-            "Threshold: allow watering once the soil is {} below the full mark "
-            f"({low} % of the water that plants can use); about {vwc} % water by volume, if the "
-            "soil is as assumed.",
-            both(sensor["threshold_low_mm"], "depth", si=1),
-        ),
-    ]
-    if math.isfinite(float(sensor["threshold_high_mm"])):
-        high = number(100 * float(sensor["threshold_high_fraction"]), 0)
-        steps.append(
-            fill(
-                "High threshold: stop watering when no more than {} is missing to the full mark "
-                f"({high} %).",
-                both(sensor["threshold_high_mm"], "depth", si=1),
-            )
-        )
-    note = str(sensor["threshold_note"])
-    return [*steps, note] if note else steps
-
-
-def tie_rows(ties: pd.DataFrame) -> list[list[Pair]]:
-    """Return a sensor's ties: number, from where, distance, expected error.
-
-    Parameters
-    ----------
-    ties : DataFrame
-        The sensor's rows of ``plan.ties``.
-
-    Returns
-    -------
-    list of list
-        One list of cells per tie.
-    """
-    return [
-        [
-            str(row["tie"]),
-            words(row["from_kind"]),
-            both(row["distance_m"], "length"),
-            both(row["drms_m"], "length", us=2),
-        ]
-        for _, row in ties.iterrows()
-    ]
-
-
-def tie_table(plan: Plan) -> dict[str, Any]:
-    """Return the table of all ties, sensor by sensor.
-
-    Parameters
-    ----------
-    plan : Plan
-        The plan.
-
-    Returns
-    -------
-    dict
-        `head` and `rows`.
-    """
-    rows: list[list[Pair]] = [
-        [str(sensor_id), *cells]
-        for sensor_id in plan.sensors.index
-        for cells in tie_rows(plan.ties[plan.ties["sensor_id"] == sensor_id])
-    ]
-    return {"head": ["Sensor", "Tie", "From", "Distance", "Error ±"], "rows": rows}
 
 
 def _run_time(row: pd.Series[Any]) -> str:
@@ -450,7 +379,7 @@ def savings(plan: Plan) -> dict[str, Any]:
     Returns
     -------
     dict
-        `claim` (str) and `rows`.
+        `claim` (in both units) and `rows`.
     """
     season, money = plan.season, plan.economics
     currency = str(money["currency"])
@@ -475,4 +404,4 @@ def savings(plan: Plan) -> dict[str, Any]:
     ):
         known = money[key] is not None and math.isfinite(money[key])
         rows.append((label, _money(money, key, decimals, unit) if known else "not claimed"))
-    return {"claim": str(money["claim"]), "rows": rows}
+    return {"claim": sentence(plan, lambda said: said.claim), "rows": rows}

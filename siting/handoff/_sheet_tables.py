@@ -10,7 +10,8 @@ from reportlab.lib.enums import TA_CENTER, TA_RIGHT
 from reportlab.lib.styles import ParagraphStyle
 from reportlab.platypus import Paragraph, Table, TableStyle
 
-from siting.handoff._sheet_fonts import BOLD, SANS, markup
+from siting.handoff._sheet_fonts import BOLD, SANS, markup, printable
+from siting.handoff._sheet_text import elide
 from siting.handoff.palette import INK
 
 __all__ = ["bullets", "facts", "grid", "heading", "note", "text", "worksheet"]
@@ -51,10 +52,24 @@ def text(words: object, kind: str = "body", *, longest: int = 1200) -> Flow:
     return Paragraph(markup(words, longest=longest), style(kind))
 
 
+class _Heading(Paragraph):  # type: ignore[misc] # reportlab is not typed
+    """A heading that is also an entry of the file's outline."""
+
+    outline: tuple[str, int] | None = None
+
+    def draw(self) -> None:
+        """Write it, and tell a canvas that keeps an outline."""
+        keep = getattr(self.canv, "keep_outline", None)
+        if keep is not None and self.outline is not None:
+            keep(*self.outline)
+        super().draw()
+
+
 def heading(words: str, kind: str = "head") -> Flow:
-    """Return a heading that stays with what follows."""
-    paragraph = text(words, kind, longest=160)
+    """Return a heading that stays with what follows, and is listed in the file's outline."""
+    paragraph = _Heading(markup(words, longest=160), style(kind))
     paragraph.keepWithNext = 1
+    paragraph.outline = (elide(printable(words), 80), int(kind == "head"))
     return paragraph
 
 

@@ -9,6 +9,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 from siting.errors import SitingError
+from siting.handoff.cad import write_dxf
 from siting.handoff.gisfiles import write_gis
 from siting.handoff.planjson import write_json
 from siting.handoff.sheets import write_sheets
@@ -19,7 +20,12 @@ __all__ = ["write_bundle"]
 
 
 def write_bundle(
-    plan: Plan, folder: Path, *, progress: Callable[[str, int, int], None] | None = None
+    plan: Plan,
+    folder: Path,
+    *,
+    online_map: bool = False,
+    dxf: bool = False,
+    progress: Callable[[str, int, int], None] | None = None,
 ) -> tuple[Path, ...]:
     """Write plan.json, map.html, crew.pdf and the GIS and GPS files of a plan.
 
@@ -32,6 +38,10 @@ def write_bundle(
         What to hand over.
     folder : Path
         Made if need be; files of the same name are replaced, others left alone.
+    online_map : bool
+        Also write map-online.html, which fetches a base map from the network when it is opened.
+    dxf : bool
+        Also write plan.dxf; needs the extra `dxf`.
     progress : callable, optional
         Called with stage, steps done and steps in all.
 
@@ -55,10 +65,14 @@ def write_bundle(
     try:
         report("Writing map", 0, 4)
         write_map(plan, scratch / "map.html")
+        if online_map:
+            write_map(plan, scratch / "map-online.html", online=True)
         report("Writing crew sheet", 1, 4)
         write_sheets(plan, scratch / "crew.pdf")
         report("Writing GIS and GPS files", 2, 4)
         write_gis(plan, scratch)
+        if dxf:
+            write_dxf(plan, scratch / "plan.dxf")
         report("Writing plan.json", 3, 4)
         write_json(plan, scratch / "plan.json")
         target.mkdir(exist_ok=True)

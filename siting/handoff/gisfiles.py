@@ -1,9 +1,9 @@
-"""Files of a plan for every GIS and GPS: GeoPackage, GeoJSON, GPX, KML and CSV.
+"""Files of a plan for every GIS and GPS: GeoPackage, GeoTIFF, GeoJSON, GPX, KML and CSV.
 
-All are written whole or not at all, and the same plan gives the same bytes. `plan.gpkg` is in the
-property's own CRS; the others carry WGS 84 degrees (`sensors.csv` both). The CSV starts with a
-byte-order mark, because common spreadsheet programs otherwise misread UTF-8; pandas and GDAL skip
-it. Text in it that a spreadsheet would run as a formula is preceded by an apostrophe.
+All are written whole or not at all, and the same plan gives the same bytes. `plan.gpkg` and the
+rasters are in the property's own CRS; the others carry WGS 84 degrees (`sensors.csv` both). The CSV
+starts with a byte-order mark, because common spreadsheet programs otherwise misread UTF-8; pandas
+and GDAL skip it. Text in it that a spreadsheet would run as a formula is preceded by an apostrophe.
 """
 
 from __future__ import annotations
@@ -21,6 +21,7 @@ import gpxpy.gpx
 
 from siting.cautions import DIG_CAUTION
 from siting.handoff._gis_package import write_package
+from siting.handoff._gis_rasters import write_dryness, write_sun_hours
 from siting.handoff._gis_records import describe, flat
 from siting.handoff._sheet_text import clean, elide
 from siting.handoff.atomic import write_text
@@ -35,7 +36,7 @@ _FORMULA_STARTS: Final = ("=", "+", "-", "@", "\t", "\r", "\n", "＝", "＋", "�
 
 
 def write_gis(plan: Plan, folder: Path | str) -> tuple[Path, ...]:
-    """Write plan.gpkg and sensors.geojson, .gpx, .kml and .csv.
+    """Write plan.gpkg, sensors.geojson, .gpx, .kml and .csv, dryness.tif and sun-hours.tif.
 
     Parameters
     ----------
@@ -51,7 +52,8 @@ def write_gis(plan: Plan, folder: Path | str) -> tuple[Path, ...]:
 
     References
     ----------
-    OGC 12-128r15 (GeoPackage 1.2); RFC 7946 (GeoJSON); GPX 1.1; OGC 12-007r2 (KML); RFC 4180 (CSV).
+    OGC 12-128r15 (GeoPackage 1.2); RFC 7946 (GeoJSON); GPX 1.1; OGC 12-007r2 (KML); RFC 4180
+    (CSV); OGC 21-026 (Cloud Optimized GeoTIFF).
     """
     place = Path(folder)
     document = plan_document(plan)
@@ -61,6 +63,8 @@ def write_gis(plan: Plan, folder: Path | str) -> tuple[Path, ...]:
         write_text(place / "sensors.gpx", _encodable(_gpx(document))),
         write_text(place / "sensors.kml", _encodable(_kml(document))),
         write_text(place / "sensors.csv", _encodable(_csv(document))),
+        write_dryness(plan, place / "dryness.tif"),
+        write_sun_hours(plan, place / "sun-hours.tif"),
     )
 
 

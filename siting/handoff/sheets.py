@@ -1,8 +1,9 @@
 """`crew.pdf`: the sheets a crew digs from and fills in, and the pages the office keeps.
 
 First the property with the answer, then one leaf per sensor (the front to dig from at a true scale,
-the back to fill in by pen), then run times, zones, costs, parts, assumptions and cautions. The file
-carries no date and no random id, so that the same plan gives the same bytes.
+the back to fill in by pen), then run times, zones, costs, parts, assumptions and cautions, and two
+pages for the owner. The headings are the file's outline. The file carries no date and no random id,
+so that the same plan gives the same bytes.
 """
 
 from __future__ import annotations
@@ -21,10 +22,11 @@ from reportlab.platypus import BaseDocTemplate, Frame, PageTemplate, Paragraph, 
 from siting.cautions import DIG_CAUTION
 from siting.handoff._sheet_fonts import SANS, fit_text, markup, printable, register_fonts
 from siting.handoff._sheet_office import office_pages
+from siting.handoff._sheet_owner import owner_pages
 from siting.handoff._sheet_pen import Drawing, draw_text
 from siting.handoff._sheet_plan import overview_height, paint_overview
 from siting.handoff._sheet_sensor import sensor_list, sensor_pages
-from siting.handoff._sheet_tables import heading, style, text
+from siting.handoff._sheet_tables import heading, note, style, text
 from siting.handoff._sheet_text import elide
 from siting.handoff.atomic import write_bytes
 from siting.handoff.palette import INK
@@ -35,6 +37,7 @@ __all__ = ["write_sheets"]
 _SIDE: Final = 0.55 * inch
 _TOP: Final = 0.5 * inch
 _FOOT: Final = 0.95 * inch
+_BOX: Final = "□"
 _PICTURES: Final = 0.57  # share of a leaf that the drawings take; the rest is tables
 
 
@@ -67,6 +70,8 @@ def write_sheets(plan: Plan, path: Path | str) -> Path:
         author="siting",
         creator="siting",
         subject="Soil-moisture sensors: crew sheets",
+        keywords=["irrigation", "soil moisture", "sensor plan"],
+        displayDocTitle=True,
         lang="en",
         initialFontName=SANS,
     )
@@ -85,6 +90,7 @@ def _story(plan: Plan, width: float, height: float) -> list[Any]:
     story = [
         heading(elide(printable(plan.site.name), 90), "title"),
         text(plan.answer, "lead", longest=1000),
+        *_unprintable(plan),
         Drawing(
             partial(_overview, plan), width=width, height=partial(overview_height, plan, width)
         ),
@@ -93,7 +99,21 @@ def _story(plan: Plan, width: float, height: float) -> list[Any]:
     ]
     for sensor_id in plan.sensors.index:
         story += sensor_pages(plan, str(sensor_id), width=width, height=height * _PICTURES)
-    return story + office_pages(plan, width=width)
+    story += office_pages(plan, width=width)
+    return story + owner_pages(plan, width=width)
+
+
+def _unprintable(plan: Plan) -> list[Any]:
+    """Say so where the typeface lacks letters of a name."""
+    names = [plan.site.name, *plan.zones.index, *plan.zones["valve"]]
+    if all(_BOX not in printable(name) for name in names):
+        return []
+    return [
+        note(
+            f"Some letters of the names are not in this sheet's typeface and print as {_BOX}; the "
+            "map and the files show them. Valves and sensor tags are what counts on site."
+        )
+    ]
 
 
 def _overview(plan: Plan, canvas: Any, width: float, height: float) -> None:  # noqa: ANN401
@@ -107,16 +127,25 @@ class _FootedCanvas(Canvas):  # type: ignore[misc] # reportlab is not typed
         super().__init__(*args, **options)
         self._name = name
         self._pages: list[dict[str, Any]] = []
+        self._outlines: list[tuple[str, int]] = []
+
+    def keep_outline(self, title: str, level: int) -> None:
+        """List a heading of this page in the file's outline."""
+        self._outlines.append((title, level))
 
     def showPage(self) -> None:  # noqa: N802 - reportlab's name
         """Keep the page for later."""
         self._pages.append(dict(self.__dict__))
+        self._outlines = []
         self._startPage()
 
     def save(self) -> None:
         """Foot and emit every page, then close the file."""
         for number, page in enumerate(self._pages, start=1):
             self.__dict__.update(page)
+            for place, (title, level) in enumerate(self._outlines):
+                self.bookmarkPage(f"part{number}.{place}")
+                self.addOutlineEntry(title, f"part{number}.{place}", level, closed=True)
             self._foot(number, len(self._pages))
             super().showPage()
         super().save()

@@ -20,6 +20,7 @@ import jinja2
 from branca.element import Element, Figure, Link
 
 from siting.errors import SitingError
+from siting.handoff._basemaps import hosts
 from siting.handoff._map_data import as_json, map_document
 from siting.handoff._map_static import static_page
 from siting.handoff.atomic import write_text
@@ -32,6 +33,7 @@ _SCHEME = "vendored:"
 _LEAFLET_JS = f"{_SCHEME}leaflet-1.9.4.js"
 _LEAFLET_CSS = f"{_SCHEME}leaflet-1.9.4.css"
 _PAGE_CSS = f"{_SCHEME}page.css"
+_SCRIPTS: Final = ("page.js", "labels.js", "sun.js", "view.js")
 _LICENCES: Final = {_LEAFLET_JS: "leaflet-1.9.4.LICENSE"}
 
 #: Pictures that the vendored style sheet names and that the page never shows.
@@ -45,7 +47,7 @@ _MAX_ZOOM = 24  # half a metre is then about 60 pixels wide
 _POLICY_MARK = "@policy@"
 
 
-def write_map(plan: Plan, path: Path | str) -> Path:
+def write_map(plan: Plan, path: Path | str, *, online: bool = False) -> Path:
     """Write a plan as one self-contained interactive map.
 
     Parameters
@@ -54,22 +56,27 @@ def write_map(plan: Plan, path: Path | str) -> Path:
         The plan.
     path : Path or str
         The HTML file; replaced whole or not at all.
+    online : bool
+        Offer base maps from the network, with their attribution: this page then asks for tiles, so
+        that the tiles' servers learn where the property is. Off, the page asks nothing of anyone.
 
     Returns
     -------
     Path
         The file.
     """
-    return write_text(path, map_html(plan))
+    return write_text(path, map_html(plan, online=online))
 
 
-def map_html(plan: Plan) -> str:
+def map_html(plan: Plan, *, online: bool = False) -> str:
     """Return a plan as one self-contained interactive map.
 
     Parameters
     ----------
     plan : Plan
         The plan.
+    online : bool
+        Offer base maps from the network; see `write_map`.
 
     Returns
     -------
@@ -81,10 +88,11 @@ def map_html(plan: Plan) -> str:
     SitingError
         When a part of the page would load something that is not vendored.
     """
-    document = map_document(plan)
+    document = map_document(plan, online=online)
     page = _Page(
         title=f"{plan.site.name}: sensor map", data=document, plain=static_page(plan, document)
     )
+    page.origins = tuple(hosts()) if online else ()
     scaffold = _FieldMap(location=[plan.site.latitude, plan.site.longitude], tiles=None)
     scaffold._id = "plan"  # noqa: SLF001 - folium's own ids are random
     scaffold.add_to(page)
@@ -144,6 +152,7 @@ class _Page(Figure):
         super().__init__(title=title)
         self.data = data
         self.plain = plain
+        self.origins: tuple[str, ...] = ()
         self.header._children.pop("meta_http", None)  # noqa: SLF001 - the frame has its own
 
     def render(self, **kwargs: object) -> str:
@@ -153,14 +162,22 @@ class _Page(Figure):
         _inline_links(self.header)
         html: str = jinja2.Template(_asset("page.html")).render(
             policy=_POLICY_MARK,
+            # some tile servers refuse pages that do not say where they come from
+            referrer="origin" if self.origins else "no-referrer",
             title=escape(self.title or ""),
             header=self.header.render(),
             map=self.html.render(),
             plain=self.plain,
             data=as_json(self.data),
-            script=f"{self.script.render()}\n{_asset('page.js')}",
+            script=f"{self.script.render()}\n{_our_script()}",
         )
-        return html.replace(_POLICY_MARK, _policy(html), 1)
+        return html.replace(_POLICY_MARK, _policy(html, self.origins), 1)
+
+
+def _our_script() -> str:
+    """Return our own script: several files in one closure, so that nothing of it is global."""
+    body = "\n".join(_asset(name) for name in _SCRIPTS)
+    return f'(function (map) {{\n"use strict";\n{body}}})(map_plan);\n'
 
 
 def _asset(name: str) -> str:
@@ -208,7 +225,7 @@ def _variables() -> str:
     return f":root {{ {body} }}\n"
 
 
-def _policy(html: str) -> str:
+def _policy(html: str, origins: tuple[str, ...]) -> str:
     """Return a content security policy that allows exactly the page's own scripts and styles.
 
     References
@@ -225,5 +242,5 @@ def _policy(html: str) -> str:
         allowed[tag] = " ".join(f"'sha256-{base64.b64encode(d).decode()}'" for d in digests)
     return (
         f"default-src 'none'; script-src {allowed['script']}; style-src {allowed['style']}; "
-        "img-src data:; base-uri 'none'; form-action 'none'"
+        f"img-src {' '.join(('data:', *origins))}; base-uri 'none'; form-action 'none'"
     )

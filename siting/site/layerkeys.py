@@ -11,7 +11,7 @@ from siting.site.columns import COLUMNS
 from siting.site.findings import nearest
 from siting.site.settings import LayerSource
 from siting.site.tomltable import NumberKey, TomlTable, length_spellings
-from siting.site.vocabulary import RASTER_LAYERS, VECTOR_LAYERS
+from siting.site.vocabulary import PICTURE_LAYERS, RASTER_LAYERS, VECTOR_LAYERS
 from siting.units import LENGTH_UNITS_M
 
 __all__ = ["find_file", "read_layers"]
@@ -77,8 +77,13 @@ def read_layers(top: TomlTable, folder: Path) -> dict[str, LayerSource]:
         allowed = "the name of one GeoPackage, or a table: layer name -> file"
         top.fault("layers", found, allowed, 'Write layers = "property.gpkg".')
         sources = {}
+    metres: tuple[str, dict[str, str]] = ("m", {})
     return {
-        name: replace(source, length_unit=units[name][0], column_units=units[name][1])
+        name: replace(
+            source,
+            length_unit=units.get(name, metres)[0],
+            column_units=units.get(name, metres)[1],
+        )
         for name, source in sources.items()
     }
 
@@ -100,7 +105,7 @@ def _from_table(table: TomlTable, folder: Path) -> dict[str, LayerSource]:
                 name: LayerSource(path, name, optional=name not in _REQUIRED)
                 for name in VECTOR_LAYERS
             }
-    for name in (*VECTOR_LAYERS, *RASTER_LAYERS):
+    for name in (*VECTOR_LAYERS, *RASTER_LAYERS, *PICTURE_LAYERS):
         value = table.take(name)
         if value is not None:
             source = _read_source(table, name, value, folder, sources.get(name))

@@ -33,6 +33,7 @@ from siting.site.features import (
 from siting.site.findings import Findings
 from siting.site.layers import empty_layer, file_label, open_layer
 from siting.site.model import HeightRaster, Site
+from siting.site.picture import check_picture
 from siting.site.property import parse_property
 from siting.site.rasters import read_heights
 from siting.site.repair import clean_shapes, polygons_of
@@ -159,6 +160,7 @@ def _read(settings: PropertyFile, findings: Findings) -> Site:
     _check_valves(settings, frames["hydrozones"], findings)
     if located:
         frames["hydrozones"] = _relate(frames, place.boundary, file, findings)
+    _check_aerial(settings, place, findings)
     heights = {name: _heights(name, settings, place, findings) for name in RASTER_LAYERS}
     return Site(
         name=settings.name,
@@ -295,6 +297,14 @@ def _nearby(
             f"{NEARBY_M:g} m from the property were left out."
         )
     return frame[~far]
+
+
+def _check_aerial(settings: PropertyFile, place: _Place, findings: Findings) -> None:
+    """Check the aerial photo, if one is named."""
+    source = settings.layers.get("aerial")
+    if source is not None and place.known:
+        bounds = place.boundary.bounds
+        check_picture(source, source.path.name, place.working.crs, bounds, findings)
 
 
 def _heights(

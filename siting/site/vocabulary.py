@@ -10,6 +10,7 @@ __all__ = [
     "CONTROL_KINDS",
     "FIXTURES",
     "IRRIGATION",
+    "PICTURE_LAYERS",
     "PLANTS",
     "RASTER_LAYERS",
     "SOILS",
@@ -78,6 +79,9 @@ VECTOR_LAYERS: Final = (
 
 #: Heights of everything that shades; of the bare ground.
 RASTER_LAYERS: Final = ("surface", "terrain")
+
+#: Only to look at: an aerial photo behind the map.
+PICTURE_LAYERS: Final = ("aerial",)
 
 #: Published water budgets, and the uses that the state ordinance tells apart.
 BUDGETS: Final = ("mwelo", "epa")

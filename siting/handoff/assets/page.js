@@ -1,6 +1,4 @@
 /* Draws the plan on the map, and the panel beside it. All text goes in as text, never as markup. */
-(function (map) {
-"use strict";
 const plan = JSON.parse(document.getElementById("plan").textContent);
 const SVG = "http://www.w3.org/2000/svg";
 const byId = (id) => document.getElementById(id);
@@ -62,7 +60,7 @@ const inShape = (point, shape) => shape.some((rings) => rings.filter((r) => inRi
 const announce = (text) => { byId("status").textContent = text; };
 
 /* ---- layers of the map -------------------------------------------------------------------- */
-["ground", "picture", "zones", "keep", "solid", "lines", "above"].forEach((name, k) => {
+["base", "ground", "picture", "zones", "keep", "solid", "lines", "above"].forEach((name, k) => {
   map.createPane(name).style.zIndex = 300 + 20 * k;
 });
 const hatch = draw("svg", { class: "aside", "aria-hidden": "true" },
@@ -91,7 +89,17 @@ const ties = group(plan.sensors.flatMap((s) => s.ties.flatMap((t) => [
   L.circleMarker(t.line[0], { ...still, pane: "lines", radius: 4.5, color: marks.tie, weight: 2, fillColor: "#ffffff", fillOpacity: 1 }),
 ])));
 const pictures = Object.fromEntries(Object.entries(plan.overlays).map(([key, o]) =>
-  [key, L.imageOverlay(o.url, o.bounds, { pane: "picture", opacity: 0.85, alt: plan.scales[key].title })]));
+  [key, L.imageOverlay(o.url, o.bounds, { pane: "picture", opacity: 0.85, alt: plan.scales[key] ? plan.scales[key].title : "Aerial photo" })]));
+const bases = plan.basemaps.map((b) => [b.label, L.tileLayer(b.url, { pane: "base", maxNativeZoom: b.max_zoom, maxZoom: 24, attribution: b.attribution })]);
+if (pictures.aerial) {
+  Object.assign(pictures.aerial.options, { pane: "base", opacity: 1 });
+  bases.unshift(["Aerial photo", pictures.aerial]);
+}
+if (plan.basemaps.length) L.control.attribution({ prefix: false, position: "bottomleft" }).addTo(map);
+if (plan.sun.days.length) {
+  const first = plan.sun.days[0].frames[0];
+  pictures.shade = L.imageOverlay(first.url, first.bounds, { pane: "picture", opacity: 0.85, alt: plan.scales.shade.title });
+}
 
 /* Marks of fixtures: shape and letter, so that they need no colour. */
 function glyph(kind, size) {
@@ -112,7 +120,7 @@ const fixtures = group(plan.fixtures.map((f) => {
     return dot;
   }
   const name = f.name || f.label;
-  const icon = L.divIcon({ html: glyph(f.kind, 24), className: "glyph", iconSize: [28, 28] });
+  const icon = L.divIcon({ html: glyph(f.kind, 24), className: "glyph " + f.kind, iconSize: [28, 28] });
   return button(L.marker(f.at, { icon }), f.label + " " + name, () => openAt(f.at, [
     make("p", { class: "popup-title" }, say(f.label)),
     ...(f.name ? [make("p", {}, say(f.name))] : []),
@@ -122,7 +130,12 @@ const fixtures = group(plan.fixtures.map((f) => {
 
 /* Anything that can be tapped can also be reached and opened from the keyboard. */
 function button(layer, label, open) {
-  layer.on("click", (e) => { L.DomEvent.stopPropagation(e); open(e.latlng, false); });
+  const middle = () => (layer.getLatLng ? layer.getLatLng() : layer.getCenter());
+  layer.on("click", (e) => {
+    L.DomEvent.stopPropagation(e);
+    if (measuring) addPoint(layer.getLatLng ? middle() : e.latlng);
+    else open(e.latlng, false);
+  });
   layer.on("add", () => {
     const node = layer.getElement();
     node.setAttribute("tabindex", "0");
@@ -132,6 +145,7 @@ function button(layer, label, open) {
       if (e.key !== "Enter" && e.key !== " ") return;
       e.preventDefault();
       e.stopPropagation();
+      if (measuring) { addPoint(middle()); return; }
       opener = node;
       open(null, true);
     });
@@ -139,6 +153,7 @@ function button(layer, label, open) {
   return layer;
 }
 let opener = null;
+let measuring = null;
 const popup = L.popup({ minWidth: 150, autoPanPaddingBottomRight: [10, 40] });
 function openAt(at, children, lift) {
   const narrow = map.getSize().x < 600;
@@ -161,7 +176,7 @@ const zoneShapes = plan.zones.map((z) => button(
     openAt(here, [make("p", { class: "popup-title" }, "Zone ", say(z.zone)), make("p", {}, say(z.rows[2][1])), make("p", {}, say(z.rows[1][1])), ...reasonsAt(here)]);
     showCard("Zone " + z.zone, zoneCard(z), keyboard);
   }));
-const labels = plan.zones.map((z) => {
+const labels = plan.zones.map((z) => { // moved by tidy() to the first of its places that is free
   const html = make("span", {}, say(brief(z.zone, 22)));
   return L.marker(z.label_at, { ...still, keyboard: false, pane: "above", icon: L.divIcon({ html, className: "zone-label", iconSize: [0, 0] }) });
 });
@@ -173,7 +188,7 @@ const distances = L.layerGroup().addTo(map);
 let chosen = null;
 const pins = plan.sensors.map((s) => {
   const html = make("div", { class: "pin" }, make("span", { class: "tag", text: s.id }), make("span", { class: "stem" }), make("span", { class: "spot" }));
-  const icon = L.divIcon({ html, className: "", iconSize: [52, 56], iconAnchor: [26, 50] });
+  const icon = L.divIcon({ html, className: "", iconSize: [28, 28] });
   return button(L.marker(s.at, { icon, zIndexOffset: 1000, riseOnHover: true }), "Sensor " + s.id + ", " + now(s.summary), (_, keyboard) => pick(s, keyboard));
 });
 const sensors = group(pins);
@@ -194,7 +209,8 @@ function writeDistances() {
   distances.clearLayers();
   if (!chosen) return;
   const spot = map.latLngToContainerPoint(chosen.at);
-  const placed = [spot, spot.subtract([0, 38])];
+  const mark = pins[plan.sensors.indexOf(chosen)].getElement();
+  const placed = [spot, spot.add(TAG_AT[(mark && mark.firstChild.dataset.side) || "up"])];
   const stage = map.getContainer().getBoundingClientRect();
   const over = popup.isOpen() ? popup.getElement().getBoundingClientRect() : { left: 0, right: 0, top: 0, bottom: 0 };
   const covered = (p) => p.x + stage.left > over.left - 40 && p.x + stage.left < over.right + 40 && p.y + stage.top > over.top - 14 && p.y + stage.top < over.bottom + 14;
@@ -234,6 +250,7 @@ const LAYERS = [
   { label: "Sensors", layer: sensors, on: true, mark: pinPatch },
   { label: "Zones by water need", layer: zones, on: true, mark: patch({ fill: plan.scales.need.colours[4], stroke: marks.zone_edge, "stroke-width": 1.4 }), scale: "need" },
   { label: "Direct sun", layer: pictures.sun, on: false, mark: patch({ fill: plan.scales.sun.colours[6] }), scale: "sun", picture: true },
+  ...(pictures.shade ? [{ label: "Shade by the hour", layer: pictures.shade, on: false, mark: patch({ fill: plan.scales.sun.colours[1] }), scale: "shade", picture: true }] : []),
   { label: "Dryness", layer: pictures.dryness, on: false, mark: patch({ fill: plan.scales.dryness.colours[5] }), scale: "dryness", picture: true },
   { label: "Keep clear (tap for why)", layer: keepout, on: false, mark: patch({ fill: "url(#hatch)", stroke: marks.keepout }) },
   { label: "Ties to fixed corners", layer: ties, on: true, mark: stroke({ stroke: marks.tie, "stroke-width": 1.6, "stroke-dasharray": "3 4" }) },
@@ -243,6 +260,7 @@ const LAYERS = [
   { label: "Paving", layer: paving, on: true, mark: patch({ fill: marks.paving, stroke: marks.paving_edge }) },
   { label: "Trees", layer: trees, on: true, mark: draw("svg", box(), draw("circle", { cx: 13, cy: 9, r: 8, fill: marks.crown, "fill-opacity": 0.35, stroke: marks.crown_edge }), draw("circle", { cx: 13, cy: 9, r: 2, fill: marks.trunk })) },
   { label: "Fixtures", layer: fixtures, on: true, mark: glyph("other", 20) },
+  ...bases.map(([label, layer], k) => ({ label, layer, on: k === 0, base: true, mark: patch({ fill: marks.crown_edge, stroke: marks.building_edge }) })),
 ];
 const WIDE = window.matchMedia("(min-width: 1500px)");
 const KINDS = { controller: "Controller", valve_box: "Valve box", head: "Sprinkler head", downspout: "Downspout", other: "Other fixture" };
@@ -252,7 +270,7 @@ function layerList() {
     input.checked = entry.on;
     entry.input = input;
     input.addEventListener("change", () => {
-      if (entry.picture && input.checked) for (const other of LAYERS) if (other.picture && other !== entry) other.input.checked = false;
+      for (const kind of ["picture", "base"]) if (entry[kind] && input.checked) for (const other of LAYERS) if (other[kind] && other !== entry) other.input.checked = false;
       apply();
     });
     entry.legend = entry.scale ? scale(entry.scale, "legend") : null;
@@ -272,25 +290,15 @@ function apply() {
   const keys = LAYERS.filter((e) => e.legend && !e.legend.hidden).map((e) => scale(e.scale, "key"));
   byId("key").replaceChildren(...keys);
   byId("key").hidden = !keys.length;
-  for (const z of zoneShapes) z.setStyle({ fillOpacity: covered ? 0 : 0.82 });
+  showSunControls();
+  /* Over a photo everything is laid on thin. */
+  const photo = LAYERS.some((e) => e.base && e.input && e.input.checked);
+  outline.setStyle({ fillOpacity: photo ? 0 : 1 });
+  for (const solid of [buildings, paving]) solid.eachLayer((s) => s.setStyle({ fillOpacity: photo ? 0.2 : 1 }));
+  for (const z of zoneShapes) z.setStyle({ fillOpacity: covered ? 0 : photo ? 0.5 : 0.82 });
+  sizeMarks();
   tidy();
 }
-/* Hide labels that would lie over another label, a sensor's tag, or outside their own zone. */
-function tidy() {
-  writeDistances();
-  const taken = [...document.querySelectorAll(".pin .tag, .pin .spot, .tie-label span")].map((n) => n.getBoundingClientRect());
-  labels.forEach((label, k) => {
-    const node = label.getElement() && label.getElement().firstChild;
-    if (!node) return;
-    const r = node.getBoundingClientRect();
-    const own = zoneShapes[k].getElement().getBoundingClientRect();
-    const hit = taken.some((t) => r.left < t.right && t.left < r.right && r.top < t.bottom && t.top < r.bottom);
-    const hidden = hit || r.width > 1.25 * own.width || r.height > 1.25 * own.height;
-    node.style.visibility = hidden ? "hidden" : "visible";
-    if (!hidden) taken.push(r);
-  });
-}
-
 /* ---- panel -------------------------------------------------------------------------------- */
 const facts = (rows) => make("dl", {}, ...rows.flatMap(([label, text]) => [make("dt", { text: label }), make("dd", {}, say(text))]));
 function table(head, rows, caption, first) {
@@ -327,7 +335,32 @@ function sensorCard(s) {
     make("h3", { text: "From the hole to the threshold" }), make("ol", {}, ...s.steps.map((t) => make("li", {}, say(t)))),
     ...(s.ties.length ? [table(["Tie", "From", "Distance", "Error ±"], s.ties.map((t) => t.cells), "Ties: tape distances from fixed points")] : []),
     make("h3", { text: "Coordinates" }), ...s.places.map(copyRow),
+    make("h3", { text: "Photo" }), photoSlot(s),
   ];
+}
+/* A picture of the hole, shown here alone: it is read by this page and never leaves the device. */
+const photos = new Map();
+function photoSlot(s) {
+  const shown = make("div", {});
+  const input = make("input", { type: "file", accept: "image/*", id: "photo-" + s.id });
+  const show = () => {
+    const url = photos.get(s.id);
+    if (!url) { shown.replaceChildren(); return; }
+    shown.replaceChildren(make("img", { class: "photo", src: url, alt: "Your photo of sensor " + s.id }),
+      make("button", { type: "button", text: "Remove photo", on: { click: () => { photos.delete(s.id); input.value = ""; show(); } } }));
+  };
+  input.addEventListener("change", () => {
+    const [file] = input.files;
+    if (!file) return;
+    if (!file.type.startsWith("image/")) { shown.replaceChildren(make("p", { text: "That file is not a picture." })); return; }
+    const reader = new FileReader();
+    reader.addEventListener("load", () => { photos.set(s.id, reader.result); show(); });
+    reader.addEventListener("error", () => shown.replaceChildren(make("p", { text: "That picture could not be read." })));
+    reader.readAsDataURL(file);
+  });
+  show();
+  return make("div", {}, make("label", { for: input.id, text: "Photo of the hole with the tape in it" }), input, shown,
+    make("p", { class: "small", text: "Shown and printed from this page only; it is not sent or kept anywhere. Keep the picture in the camera too." }));
 }
 function zoneCard(z) {
   const s = plan.sensors.find((other) => other.id === z.values.sensor_id);
@@ -425,116 +458,3 @@ function step(by) {
   const k = HEIGHTS.indexOf(byId("panel").dataset.height) + by;
   setHeight(HEIGHTS[Math.min(2, Math.max(0, k))]);
 }
-
-/* ---- units, place, print ------------------------------------------------------------------ */
-let bar = null;
-function setUnits(k) {
-  unit = k;
-  byId("units-metric").setAttribute("aria-pressed", String(k === 0));
-  byId("units-us").setAttribute("aria-pressed", String(k === 1));
-  for (const put of onUnits) put();
-  if (bar) bar.remove();
-  bar = L.control.scale({ position: "bottomleft", metric: k === 0, imperial: k === 1, maxWidth: 140 }).addTo(map);
-  if (place) showPlace();
-  tidy();
-}
-let watch = null;
-let place = null;
-const you = L.layerGroup().addTo(map);
-function showPlace() {
-  const at = [place.latitude, place.longitude];
-  you.clearLayers();
-  you.addLayer(L.circle(at, { ...still, pane: "lines", radius: place.accuracy, color: plan.ink.accent, weight: 2, fillOpacity: 0.12 }));
-  you.addLayer(L.circleMarker(at, { ...still, pane: "above", radius: 7, color: "#ffffff", weight: 3, fillColor: plan.ink.text, fillOpacity: 1 }));
-  const near = plan.sensors.map((s) => [distance(at, s.at), s]).sort((a, b) => a[0] - b[0])[0];
-  const sure = "Your place is known to ± " + length(place.accuracy) + ".";
-  announce(near ? "Sensor " + near[1].id + " is " + length(near[0]) + " to the " + direction(at, near[1].at) + ". " + sure : sure);
-}
-function locate() {
-  if (watch !== null) {
-    navigator.geolocation.clearWatch(watch);
-    watch = place = null;
-    you.clearLayers();
-    announce("");
-  } else if (!navigator.geolocation) {
-    announce("This device does not tell its place.");
-  } else {
-    announce("Looking for your place …");
-    watch = navigator.geolocation.watchPosition(
-      (fix) => {
-        const first = place === null;
-        place = fix.coords;
-        showPlace();
-        const at = L.latLng(place.latitude, place.longitude);
-        if (first && L.latLngBounds(plan.bounds).pad(1).contains(at)) map.panInside(at, { padding: [80, 80] });
-      },
-      (fault) => {
-        announce(fault.code === 1 ? "Your place was not shared. Allow location for this page, or use the ties." : "Your place could not be found. Use the ties.");
-        if (fault.code === 1) { navigator.geolocation.clearWatch(watch); watch = null; byId("locate").setAttribute("aria-pressed", "false"); }
-      },
-      { enableHighAccuracy: true, maximumAge: 2000, timeout: 20000 });
-  }
-  byId("locate").setAttribute("aria-pressed", String(watch !== null));
-}
-let seen = null;
-function beforePrint() {
-  seen = { at: map.getCenter(), zoom: map.getZoom(), open: byId("layers").open };
-  const whole = map.getBounds().contains(plan.bounds);
-  const shown = whole ? L.latLngBounds(plan.bounds) : map.getBounds().pad(-0.1);
-  document.documentElement.classList.add("printing");
-  byId("layers").open = true;
-  map.closePopup();
-  map.invalidateSize({ animate: false });
-  map.fitBounds(shown, { padding: [14, 14], animate: false });
-}
-function afterPrint() {
-  document.documentElement.classList.remove("printing");
-  byId("layers").open = seen.open;
-  map.invalidateSize({ animate: false });
-  map.setView(seen.at, seen.zoom, { animate: false });
-}
-/* What the open legend and the buttons cover of the map. */
-function clearance(above) {
-  const list = byId("layers");
-  const wide = map.getSize().x > 600;
-  const right = WIDE.matches && list.open ? list.offsetWidth + 22 : 12;
-  return { paddingTopLeft: [wide ? 104 : 30, (above || 0) + (wide ? 12 : 60)], paddingBottomRight: [right, wide ? 66 : 40] };
-}
-const fit = () => map.fitBounds(plan.bounds, { ...clearance(), animate: false });
-
-/* ---- start -------------------------------------------------------------------------------- */
-byId("name").textContent = plan.name;
-byId("closer").addEventListener("click", () => map.zoomIn(1));
-byId("farther").addEventListener("click", () => map.zoomOut(1));
-byId("whole").addEventListener("click", fit);
-byId("locate").addEventListener("click", locate);
-byId("print").addEventListener("click", () => window.print());
-byId("units-metric").addEventListener("click", () => setUnits(0));
-byId("units-us").addEventListener("click", () => setUnits(1));
-byId("taller").addEventListener("click", () => step(1));
-byId("shorter").addEventListener("click", () => step(-1));
-document.addEventListener("keydown", (e) => { if (e.key === "Escape" && !card.hidden) closeCard(); });
-window.addEventListener("beforeprint", beforePrint);
-window.addEventListener("afterprint", afterPrint);
-map.getContainer().setAttribute("aria-label", "Map of the property; arrow keys move it, plus and minus zoom");
-map.getContainer().setAttribute("role", "region");
-map.on("click", (e) => { const why = reasonsAt(e.latlng); if (why.length) openAt(e.latlng, why); });
-map.on("zoomend moveend", tidy);
-/* Small marks when the whole property is in view, so that they do not cover it. */
-function sizeMarks() {
-  const metres = distance(...[[0, 0], [60, 0]].map((p) => { const at = map.containerPointToLatLng(p); return [at.lat, at.lng]; })) / 60;
-  const far = metres > 0.22;
-  map.getContainer().classList.toggle("far", far);
-  for (const dot of heads) dot.setRadius(far ? 1.8 : 4.5).setStyle({ weight: far ? 0 : 1 });
-}
-map.on("zoomend", sizeMarks);
-map.on("popupclose", writeDistances);
-panel();
-setHeight("middle");
-layerList();
-fit();
-sizeMarks();
-outline.addTo(map);
-apply();
-setUnits(unit);
-})(map_plan);

@@ -1,0 +1,106 @@
+"""What the map page tells a crew to do at a sensor: the steps, and the tape ties."""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING, Any, Final
+
+from siting.handoff._map_text import Pair, both, burial, fill, number, words
+from siting.planning import Plan
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+__all__ = ["sensor_steps", "tie_rows", "tie_table"]
+
+_FULL_MM: Final = 0.5  # less than this missing is nothing missing
+
+
+def sensor_steps(sensor: pd.Series[Any]) -> list[Pair]:
+    """Return the steps from the hole to the threshold.
+
+    Parameters
+    ----------
+    sensor : Series
+        One row of ``plan.sensors``.
+
+    Returns
+    -------
+    list of str or list of str
+        The steps in order.
+
+    Notes
+    -----
+    Reading the sensor a day after a thorough soaking, and starting from that reading, is common
+    practice. ``threshold_note`` says the same in one sentence and is left out here.
+    """
+    vwc = number(100 * float(sensor["threshold_vwc"]), 1)
+    low = number(100 * float(sensor["threshold_low_fraction"]), 0)
+    steps: list[Pair] = [
+        fill(
+            "Bury the sensor {} deep, with firm contact to undisturbed soil all along it.",
+            burial(sensor["depth_m"]),
+        ),
+        "Soak the ground around it thoroughly, then keep this valve off and wait "
+        f"{number(sensor['soak_wait_h'], 0)} h.",
+        "Take the reading and write it down: it is the full mark of this soil.",
+        fill(
+            "Threshold: allow watering once the soil is {} below the full mark "
+            f"({low} % of the water that plants can use is gone); about {vwc} % water by volume, "
+            "if the soil is as assumed.",
+            both(sensor["threshold_low_mm"], "depth", si=1),
+        ),
+    ]
+    missing = float(sensor["threshold_high_mm"])
+    if not math.isfinite(missing):
+        return [*steps, "While it is wetter than that, a timed event is skipped."]
+    if missing < _FULL_MM:
+        return [*steps, "High threshold: stop watering at the full mark."]
+    high = number(100 * float(sensor["threshold_high_fraction"]), 0)
+    stop = "High threshold: stop watering when no more than {} is missing to the full mark "
+    return [*steps, fill(f"{stop}({high} %).", both(missing, "depth", si=1))]
+
+
+def tie_rows(ties: pd.DataFrame) -> list[list[Pair]]:
+    """Return a sensor's ties: number, from where, distance, expected error.
+
+    Parameters
+    ----------
+    ties : DataFrame
+        The sensor's rows of ``plan.ties``.
+
+    Returns
+    -------
+    list of list
+        One list of cells per tie.
+    """
+    return [
+        [
+            str(row["tie"]),
+            words(row["from_kind"]),
+            both(row["distance_m"], "length"),
+            both(row["drms_m"], "length", us=2),
+        ]
+        for _, row in ties.iterrows()
+    ]
+
+
+def tie_table(plan: Plan) -> dict[str, Any]:
+    """Return the table of all ties, sensor by sensor.
+
+    Parameters
+    ----------
+    plan : Plan
+        The plan.
+
+    Returns
+    -------
+    dict
+        `head` and `rows`.
+    """
+    rows: list[list[Pair]] = [
+        [str(sensor_id), *cells]
+        for sensor_id in plan.sensors.index
+        for cells in tie_rows(plan.ties[plan.ties["sensor_id"] == sensor_id])
+    ]
+    return {"head": ["Sensor", "Tie", "From", "Distance", "Error ±"], "rows": rows}

@@ -1,0 +1,357 @@
+"""Figures of a plan for notebooks and reports: matplotlib axes in, the same axes out.
+
+Everything is drawn in the palette of the map and the sheets. Without axes a new figure is made by
+pyplot, as geopandas does it. Names of a user are written as plain text, never as mathematics.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from html import escape
+from pathlib import Path
+from typing import TYPE_CHECKING, Final
+
+import geopandas as gpd
+import numpy as np
+from matplotlib.cm import ScalarMappable
+from matplotlib.colors import LinearSegmentedColormap, Normalize
+
+from siting.handoff._crowns import crown_shapes
+from siting.handoff._map_data import label_places
+from siting.handoff._map_raster import nice_scale
+from siting.handoff._sheet_fonts import printable
+from siting.handoff._sheet_text import elide
+from siting.handoff.atomic import write_text
+from siting.handoff.palette import DRYNESS, INK, MARKS, NEED, ramp_colour
+from siting.handoff.webmap import map_html
+from siting.planning import Plan
+from siting.units import UnitsName, convert, unit_label
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+__all__ = ["MapView", "explore", "plot_choices", "plot_dryness", "plot_season", "plot_zones"]
+
+#: One colour, or one per shape.
+Fill = str | list[str]
+
+_NAME: Final = 22
+_HAS_ROOM: Final = 0.004  # share of the property's area that a zone needs for its name
+
+
+@dataclass(frozen=True)
+class MapView:
+    """The offline map for a notebook cell.
+
+    Parameters
+    ----------
+    html : str
+        The whole page; it asks nothing of any network.
+    height : int
+        Of the cell [pixels].
+    """
+
+    html: str
+    height: int = 640
+
+    def _repr_html_(self) -> str:
+        """Return a frame that holds the page and cannot reach the notebook around it."""
+        return (
+            f'<iframe srcdoc="{escape(self.html)}" sandbox="allow-scripts" title="Sensor map" '
+            f'style="width:100%;height:{self.height}px;border:1px solid {INK["line"]}"></iframe>'
+        )
+
+    def save(self, path: Path | str) -> Path:
+        """Write the page to a file, whole or not at all."""
+        return write_text(path, self.html)
+
+
+def explore(plan: Plan, *, height: int = 640, online: bool = False) -> MapView:
+    """Return the interactive map of a plan for a notebook.
+
+    Parameters
+    ----------
+    plan : Plan
+        The plan.
+    height : int
+        Of the cell [pixels].
+    online : bool
+        Offer base maps from the network; see `siting.handoff.webmap.write_map`.
+
+    Returns
+    -------
+    MapView
+        Shows itself in a notebook; `save` writes it to a file.
+    """
+    return MapView(map_html(plan, online=online), height)
+
+
+def plot_zones(plan: Plan, ax: Axes | None = None, *, legend: bool = True) -> Axes:
+    """Draw the property: zones by water need, what stands there, and the sensors.
+
+    Parameters
+    ----------
+    plan : Plan
+        The plan.
+    ax : Axes, optional
+        Where to draw; None makes a new figure.
+    legend : bool
+        Whether to add the colour scale.
+
+    Returns
+    -------
+    Axes
+        In the working CRS, north up [m].
+    """
+    axes = _axes(ax)
+    scores = plan.zones["need_score"].to_numpy(dtype=float)
+    top = float(np.nanmax(scores)) if np.isfinite(scores).any() else 1.0
+    high = nice_scale(0.0, top).high
+    colours = ScalarMappable(Normalize(0.0, high), _colours("need", NEED))
+    shades = [ramp_colour(NEED, float(score) / high) for score in np.nan_to_num(scores)]
+    _draw(plan.site.paving.geometry, axes, MARKS["paving"], MARKS["paving_edge"])
+    _draw(plan.zones.geometry, axes, shades, MARKS["zone_edge"], order=2)
+    _ground(plan, axes)
+    _sensors(plan, axes)
+    room = _HAS_ROOM * plan.site.boundary.area
+    for (name, shape), places in zip(plan.zones.geometry.items(), label_places(plan), strict=True):
+        if shape.area > room:
+            at = places[0]
+            _write(axes, at.x, at.y, elide(printable(name), _NAME), ground=True)
+    if legend:
+        _scale(axes, colours, "water need, % of ready water per peak day")
+    return _framed(plan, axes)
+
+
+def plot_dryness(plan: Plan, ax: Axes | None = None, *, legend: bool = True) -> Axes:
+    """Draw how dry every place is against the property's mean, and the sensors.
+
+    Parameters
+    ----------
+    plan : Plan
+        The plan.
+    ax : Axes, optional
+        Where to draw; None makes a new figure.
+    legend : bool
+        Whether to add the colour scale.
+
+    Returns
+    -------
+    Axes
+        In the working CRS, north up [m].
+    """
+    axes = _axes(ax)
+    known = plan.dryness[np.isfinite(plan.dryness)]
+    low, high = np.percentile(known, [2, 98]) if known.size else (0.5, 1.5)
+    scale = nice_scale(float(low), float(high))
+    west, south, east, north = plan.sun.grid.bounds
+    image = axes.imshow(
+        plan.dryness,
+        extent=(west, east, south, north),
+        cmap=_colours("dryness", DRYNESS),
+        norm=Normalize(scale.low, scale.high),
+        interpolation="nearest",
+        zorder=1,
+    )
+    _draw(plan.zones.geometry, axes, "none", MARKS["zone_edge"], order=2)
+    _ground(plan, axes)
+    _sensors(plan, axes)
+    if legend:
+        _scale(axes, image, "dryness, × the property's mean")
+    return _framed(plan, axes)
+
+
+def plot_choices(plan: Plan, ax: Axes | None = None) -> Axes:
+    """Draw what one more sensor is worth.
+
+    Parameters
+    ----------
+    plan : Plan
+        The plan.
+    ax : Axes, optional
+        Where to draw; None makes a new figure.
+
+    Returns
+    -------
+    Axes
+        One bar per further sensor [currency/year]; hatched where the number before it leaves a
+        zone too dry, so that the next one is needed whatever it costs. The chosen number is named.
+    """
+    axes = _axes(ax)
+    steps = plan.choices.iloc[:-1]
+    worth = steps["value_of_next"].where(steps["feasible"]).to_numpy(dtype=float)
+    known = worth[np.isfinite(worth)]
+    top = max(float(known.max()) if known.size else 1.0, 1e-9)
+    places = steps.index.to_numpy(dtype=int) + 1
+    for place, value in zip(places, worth, strict=True):
+        if np.isfinite(value):
+            colour = NEED[4] if value > 0 else DRYNESS[3]
+            axes.bar(place, value, width=0.62, color=colour)
+            axes.annotate(
+                f"{value:+,.0f}".replace("-", "−").replace("+0", "0").replace("−0", "0"),
+                (place, max(value, 0.0)),
+                xytext=(0, 3),
+                textcoords="offset points",
+                ha="center",
+                fontsize=9,
+                color=INK["text"],
+            )
+        else:
+            axes.bar(
+                place, top, width=0.62, facecolor="none", edgecolor=MARKS["keepout"], hatch="///"
+            )
+            _write(axes, place, top * 1.03, "needed", size=9, up=True)
+    axes.axhline(0, color=INK["quiet"], linewidth=0.8)
+    axes.margins(y=0.16)
+    axes.set_xticks(places, [_nth(int(place)) for place in places])
+    currency = printable(elide(str(plan.economics["currency"]), 10))
+    axes.set_ylabel(f"{currency} a year", parse_math=False)
+    axes.yaxis.set_major_formatter("{x:,.0f}")
+    chosen = plan.choices.index[plan.choices["chosen"]]
+    said = f"; chosen: {int(chosen[0])}" if len(chosen) else ""
+    axes.set_title(f"What one more sensor is worth{said}", loc="left", fontsize=11)
+    return _plain(axes)
+
+
+def plot_season(plan: Plan, ax: Axes | None = None, *, units: UnitsName | None = None) -> Axes:
+    """Draw the water of every simulated season, under today's timer and under the plan.
+
+    Parameters
+    ----------
+    plan : Plan
+        The plan.
+    ax : Axes, optional
+        Where to draw; None makes a new figure.
+    units : {"metric", "us"}, optional
+        How to show water; the property's own by default.
+
+    Returns
+    -------
+    Axes
+        Bars of today's timer (left out when there is none) and of the plan [m³ or gal].
+    """
+    axes = _axes(ax)
+    chosen: UnitsName = units or plan.settings.units
+    years = [int(year) for year in plan.season.index]
+    place = np.arange(len(years))
+    timer = np.isfinite(plan.season["baseline_m3"].to_numpy(dtype=float)).any()
+    bars = [("today's timer", "baseline_m3", DRYNESS[2])] if timer else []
+    bars.append(("this plan", "plan_m3", NEED[4]))
+    for k, (label, column, colour) in enumerate(bars):
+        volume = [convert(float(v), "volume", chosen) for v in plan.season[column]]
+        shift = (k - (len(bars) - 1) / 2) * 0.4
+        axes.bar(place + shift, volume, width=0.38, color=colour, label=label)
+    axes.set_xticks(place, [str(year) for year in years])
+    axes.yaxis.set_major_formatter("{x:,.0f}")
+    axes.set_ylabel(f"{unit_label('volume', chosen)} a season")
+    axes.set_title("Water, season by season", loc="left", fontsize=11)
+    axes.legend(frameon=False, ncols=2, loc="lower right", bbox_to_anchor=(1, 1), fontsize=9)
+    return _plain(axes)
+
+
+def _axes(ax: Axes | None) -> Axes:
+    """Return the axes, or new ones of pyplot."""
+    if ax is not None:
+        return ax
+    from matplotlib import pyplot as plt  # noqa: PLC0415 - it starts a window system
+
+    return plt.subplots(figsize=(8, 5.5), layout="constrained")[1]
+
+
+def _colours(name: str, ramp: tuple[str, ...]) -> LinearSegmentedColormap:
+    return LinearSegmentedColormap.from_list(name, list(ramp))
+
+
+def _nth(number: int) -> str:
+    """Return a number as in a row.
+
+    Examples
+    --------
+    >>> [_nth(n) for n in (1, 2, 3, 4, 11, 22)]
+    ['1st', '2nd', '3rd', '4th', '11th', '22nd']
+    """
+    last = {1: "st", 2: "nd", 3: "rd"}.get(number % 10, "th")
+    return f"{number}{'th' if 10 < number % 100 < 14 else last}"  # noqa: PLR2004 - eleven to thirteen
+
+
+def _draw(
+    shapes: gpd.GeoSeries, axes: Axes, fill: Fill, edge: str, *, order: int = 1, alpha: float = 1.0
+) -> None:
+    """Draw polygons, if there are any."""
+    if len(shapes):
+        shapes.plot(
+            ax=axes,
+            color=fill,
+            edgecolor=edge,
+            linewidth=0.8,
+            zorder=order,
+            alpha=alpha,
+            aspect=None,
+        )
+
+
+def _ground(plan: Plan, axes: Axes) -> None:
+    """Draw buildings, crowns, the trench and the property's edge."""
+    site = plan.site
+    crowns = gpd.GeoSeries([c for c in crown_shapes(site.trees) if c is not None], crs=site.crs)
+    _draw(site.buildings.geometry, axes, MARKS["building"], MARKS["building_edge"], order=3)
+    _draw(crowns, axes, MARKS["crown"], MARKS["crown_edge"], order=3, alpha=0.35)
+    trench = plan.wire_routes.geometry[plan.wire_routes["kind"] == "trench"]
+    if len(trench):
+        trench.plot(ax=axes, color=MARKS["trench"], linewidth=1.8, zorder=4, aspect=None)
+    edge = gpd.GeoSeries([site.boundary.boundary], crs=site.crs)
+    edge.plot(ax=axes, color=MARKS["boundary"], linewidth=1.2, zorder=4, aspect=None)
+
+
+def _sensors(plan: Plan, axes: Axes) -> None:
+    """Mark and tag every sensor."""
+    for tag, point in plan.sensors.geometry.items():
+        axes.plot(
+            point.x, point.y, "o", markersize=7, color=MARKS["sensor"],
+            markeredgecolor=MARKS["sensor_edge"], zorder=6,
+        )  # fmt: skip
+        axes.annotate(
+            printable(tag), (point.x, point.y), xytext=(0, 9), textcoords="offset points",
+            ha="center", fontsize=9, fontweight="bold", color="#ffffff", zorder=7,
+            bbox={"boxstyle": "round,pad=0.2", "facecolor": MARKS["sensor"], "edgecolor": "none"},
+        )  # fmt: skip
+
+
+def _write(
+    axes: Axes, x: float, y: float, text: str, *, size: float = 8, ground: bool = False,
+    up: bool = False,
+) -> None:  # fmt: skip
+    """Write plain text at a place."""
+    box = {
+        "boxstyle": "round,pad=0.15",
+        "facecolor": INK["card"],
+        "edgecolor": "none",
+        "alpha": 0.8,
+    }
+    axes.text(
+        x, y, text, fontsize=size, color=INK["text"], ha="center", va="bottom" if up else "center",
+        parse_math=False, bbox=box if ground else None, zorder=5,
+    )  # fmt: skip
+
+
+def _scale(axes: Axes, colours: ScalarMappable, title: str) -> None:
+    """Add the colour scale."""
+    bar = axes.figure.colorbar(colours, ax=axes, shrink=0.6, pad=0.02)
+    bar.set_label(title)
+    bar.outline.set_edgecolor(INK["quiet"])
+
+
+def _framed(plan: Plan, axes: Axes) -> Axes:
+    """Show the whole property, north up and true to shape, with a title."""
+    west, south, east, north = plan.site.boundary.bounds
+    pad = 0.03 * max(east - west, north - south)
+    axes.set(xlim=(west - pad, east + pad), ylim=(south - pad, north + pad), aspect="equal")
+    axes.set_axis_off()
+    axes.set_title(elide(printable(plan.site.name), 60), loc="left", fontsize=11, parse_math=False)
+    return axes
+
+
+def _plain(axes: Axes) -> Axes:
+    """Take away the frame's top and right."""
+    axes.spines[["top", "right"]].set_visible(False)
+    return axes

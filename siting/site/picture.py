@@ -1,0 +1,61 @@
+"""Check the aerial picture that a property file names: a background for the map, nothing more."""
+
+from __future__ import annotations
+
+import pyproj
+import rasterio
+from rasterio.crs import CRS
+from rasterio.errors import RasterioError
+from rasterio.warp import transform_bounds
+from shapely.geometry import box
+
+from siting.errors import Fault
+from siting.site.findings import Findings
+from siting.site.settings import LayerSource
+
+__all__ = ["check_picture"]
+
+_ALLOWED = "a GeoTIFF picture (grey, palette or red, green, blue) that says its CRS and covers it"
+
+
+def check_picture(
+    source: LayerSource,
+    file: str,
+    crs: pyproj.CRS,
+    bounds: tuple[float, float, float, float],
+    findings: Findings,
+) -> None:
+    """Note what is wrong with an aerial picture.
+
+    Parameters
+    ----------
+    source : LayerSource
+        Where it is.
+    file : str
+        Its name, for messages.
+    crs : pyproj.CRS
+        Working CRS.
+    bounds : tuple of float
+        West, south, east, north of the property [m].
+    findings : Findings
+        Where faults are noted: unreadable, no CRS, not on the property.
+    """
+    try:
+        with rasterio.open(source.path) as picture:
+            if picture.crs is None:
+                found, mend = "no coordinate reference system", "Assign the CRS it was made in."
+            else:
+                working = CRS.from_wkt(crs.to_wkt())
+                wanted = box(*transform_bounds(working, picture.crs, *bounds))
+                share = wanted.intersection(box(*picture.bounds)).area / wanted.area
+                if share > 0:
+                    if share < 1:
+                        findings.warn(
+                            f"{file}, aerial: {1 - share:.0%} of the property has no picture."
+                        )
+                    return
+                found, mend = "a picture of somewhere else", "Give it its right CRS."
+    except RasterioError as error:
+        found = f"a file that cannot be read ({str(error).splitlines()[0]})"
+        mend = "Export it again as a GeoTIFF."
+    findings.faults.append(Fault(file, found, _ALLOWED, mend, layer="aerial"))

@@ -1,0 +1,195 @@
+"""The owner's pages, the outline, and the sheets measured on paper as a printer draws them."""
+
+import dataclasses
+import json
+import math
+import re
+import shutil
+import subprocess
+
+import numpy as np
+import pypdf
+import pytest
+from PIL import Image
+from scipy import ndimage
+
+from siting.handoff._sheet_frame import POINTS_PER_METRE
+from siting.handoff._sheet_owner import assumptions_in_words, owner_summary
+from siting.handoff._sheet_text import depth, tape
+from siting.handoff.palette import MARKS
+from siting.handoff.planjson import write_json
+from siting.handoff.sheets import write_sheets
+from siting.site.settings import Costs, Water
+from tests.plan_factory import make_plan
+
+RASTER = shutil.which("pdftoppm")
+DPI = 400
+UNITS = ("metric", "us")
+
+
+def words(page):
+    return " ".join(page.extract_text().split())
+
+
+@pytest.fixture(scope="module", params=UNITS)
+def made(request, tmp_path_factory):
+    folder = tmp_path_factory.mktemp(request.param)
+    plan = make_plan(units=request.param)
+    write_sheets(plan, folder / "crew.pdf")
+    write_json(plan, folder / "plan.json")
+    return plan, folder
+
+
+def outline(reader):
+    """(title, page, level) of every entry."""
+    found = []
+
+    def walk(entries, level):
+        for entry in entries:
+            if isinstance(entry, list):
+                walk(entry, level + 1)
+            else:
+                found.append((entry.title, reader.get_destination_page_number(entry), level))
+
+    walk(reader.outline, 0)
+    return found
+
+
+def test_owner_has_two_pages_with_cost_saving_payback_and_ranges(made):
+    plan, folder = made
+    pages = [words(page) for page in pypdf.PdfReader(folder / "crew.pdf").pages]
+    owner = [page for page in pages if page.startswith("For the owner")]
+    assert owner == pages[-2:]
+    assert plan.answer in owner[0]
+    assert "USD 1,203" in owner[0]
+    assert "USD 1,680 (USD 1,638 to USD 1,712 by weather year)" in owner[0]
+    assert "0.6 years (0.6 to 0.8 by weather year)" in owner[0]
+    assert "69% of today's use" in owner[0]
+    assert plan.economics["claim"] in owner[1]
+    for line in assumptions_in_words(plan):
+        assert line in owner[1]
+    assert "3 seasons (2016 to 2018)" in owner[1]
+    for page in pypdf.PdfReader(folder / "crew.pdf").pages[-2:]:
+        assert len(page.images) == 1
+
+
+def test_nothing_is_claimed_that_is_not_known():
+    plan = make_plan()
+    settings = dataclasses.replace(plan.settings, timer=None, water=Water(), costs=Costs())
+    season = plan.season.assign(baseline_m3=math.nan, saved_m3=math.nan, saved_fraction=math.nan)
+    bare = dataclasses.replace(plan, settings=settings, season=season)
+    summary = dict(owner_summary(bare))
+    assert "not claimed" in summary["Water saved"]
+    assert "Pays back in" not in summary
+    told = " ".join(assumptions_in_words(bare))
+    for part in ("timer was not given", "No price of water", "common practice, no source"):
+        assert part in told
+    priceless = dataclasses.replace(
+        plan, economics=dict(plan.economics) | {"payback_years": None, "saved_per_year": None}
+    )
+    assert "not claimed" in dict(owner_summary(priceless))["Pays back in"]
+
+
+def test_a_payback_that_the_worst_year_denies_says_so():
+    plan = make_plan()
+    money = dict(plan.economics) | {"payback_years_high": None}
+    told = dict(owner_summary(dataclasses.replace(plan, economics=money)))
+    assert told["Pays back in"] == "0.6 years; in the worst weather years it would not"
+
+
+def test_outline_leads_to_every_part(made):
+    plan, folder = made
+    reader = pypdf.PdfReader(folder / "crew.pdf")
+    entries = outline(reader)
+    pages = [words(page) for page in reader.pages]
+    assert entries[0] == ("Meadow Court", 0, 0)
+    for title, page, _ in entries:
+        assert title in pages[page]
+    titles = [title for title, _, _ in entries]
+    for sensor_id in plan.sensors.index:
+        assert any(t.startswith(f"{sensor_id}: zone") for t in titles)
+        assert f"{sensor_id}: worksheet" in titles
+    for part in ("Run times for the controller", "Materials", "Cautions", "Money"):
+        assert part in titles
+
+
+def test_file_says_what_it_is_and_when_it_was_made_it_does_not(made):
+    plan, folder = made
+    reader = pypdf.PdfReader(folder / "crew.pdf")
+    assert reader.metadata.title == plan.site.name
+    assert "irrigation" in reader.metadata["/Keywords"]
+    assert reader.metadata.creation_date.year == 2000
+    assert str(reader.trailer["/Root"]["/Lang"]) == "en"
+    assert reader.trailer["/Root"]["/ViewerPreferences"]["/DisplayDocTitle"]
+
+
+def test_letters_that_the_typeface_lacks_are_told(tmp_path):
+    plain = words(pypdf.PdfReader(write_sheets(make_plan(), tmp_path / "a.pdf")).pages[0])
+    nasty = make_plan(hostile=True)
+    first = words(pypdf.PdfReader(write_sheets(nasty, tmp_path / "b.pdf")).pages[0])
+    assert "not in this sheet's typeface" in first
+    assert "not in this sheet's typeface" not in plain
+
+
+def test_every_tag_tie_and_depth_of_plan_json_is_in_the_text(made):
+    plan, folder = made
+    units = plan.settings.units
+    document = json.loads((folder / "plan.json").read_text(encoding="utf-8"))
+    pages = [words(page) for page in pypdf.PdfReader(folder / "crew.pdf").pages]
+    shown = []
+    for sensor in document["sensors"]:
+        tag = sensor["sensor_id"]
+        [front] = [p for p in pages if p.startswith(f"{tag}: zone ")]
+        [back] = [p for p in pages if p.startswith(f"{tag}: worksheet")]
+        assert f"Depth {depth(sensor['depth_m'], units)} to" in front
+        assert f"plan {depth(sensor['depth_m'], units)}; built" in back
+        for tie in sensor["ties"]:
+            told = f"Tie {tie['tie']} {tape(tie['distance_m'], units)} {tie['from_kind']}"
+            assert told in front
+            shown.append(told)
+        # and nothing beyond what plan.json says
+        assert len(re.findall(r"Tie \d [\d.]+ (?:m|ft)", front)) == len(sensor["ties"])
+    assert len(shown) == len(plan.ties)
+
+
+@pytest.mark.skipif(not RASTER, reason="no pdftoppm here")
+def test_distances_on_the_rasterised_page_agree_with_the_plan(made):
+    """Printed at some resolution, measured with a ruler in pixels, by the printed scale."""
+    plan, folder = made
+    page = 2
+    subprocess.run(
+        [RASTER, "-r", str(DPI), "-f", str(page), "-l", str(page), "-png", "-singlefile",
+         str(folder / "crew.pdf"), str(folder / "page")],
+        check=True,
+    )  # fmt: skip
+    image = np.asarray(Image.open(folder / "page.png").convert("RGB")).astype(int)
+    printed = words(pypdf.PdfReader(folder / "crew.pdf").pages[page - 1])
+    scale = int(re.search(r"Scale 1(?::| in = )([\d,]+)", printed)[1].replace(",", ""))
+    denominator = scale * (12 if plan.settings.units == "us" else 1)
+    metre = POINTS_PER_METRE / denominator * DPI / 72  # pixels on paper per metre of ground
+    line = 1.0 * DPI / 72  # half of the building's outline lies on its fill, on either side
+    fill = near(image, MARKS["building"])
+    fill[:, int(0.68 * fill.shape[1]) :] = False  # the inset and the section are on the right
+    labels, _ = ndimage.label(ndimage.binary_opening(fill, iterations=3))
+    house = labels == np.bincount(labels.ravel())[1:].argmax() + 1
+    rows, columns = np.nonzero(house)
+    wide, high = np.ptp(columns) + 1 + line, np.ptp(rows) + 1 + line
+    assert wide / metre == pytest.approx(16.0, rel=0.005)
+    assert high / metre == pytest.approx(11.0, rel=0.005)
+    # the sensor's own spot, told from its tag by its shape, and the corner of tie 1
+    spots, count = ndimage.label(near(image, MARKS["sensor"])[:, : int(0.68 * image.shape[1])])
+    radius = 3.6 * DPI / 72
+    areas = ndimage.sum_labels(spots > 0, spots, range(1, count + 1))
+    spot = int(np.abs(areas - math.pi * radius**2).argmin()) + 1
+    y, x = ndimage.center_of_mass(spots == spot)
+    corner = columns.min() - line / 2, rows.min() - line / 2
+    tie = plan.ties[(plan.ties["sensor_id"] == "S1") & (plan.ties["tie"] == 1)].iloc[0]
+    assert math.dist((x + 0.5, y + 0.5), corner) / metre == pytest.approx(
+        tie["distance_m"], rel=0.005
+    )
+
+
+def near(image, colour):
+    """Pixels of a colour."""
+    wanted = [int(colour[k : k + 2], 16) for k in (1, 3, 5)]
+    return np.abs(image - wanted).max(axis=-1) <= 6

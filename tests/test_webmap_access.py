@@ -1,0 +1,107 @@
+"""The map page by axe-core in the browser, in every state that a crew sees, at both sizes."""
+
+from pathlib import Path
+
+import pytest
+
+from siting.handoff.webmap import write_map
+from tests.chromium import DESK, IN_A_BROWSER, PHONE, press, running, show, start, switch
+from tests.plan_factory import make_plan
+
+pytestmark = IN_A_BROWSER
+AXE = Path(__file__).parent / "data" / "axe-core-4.10.3.min.js"
+RUN = """
+const done = arguments[arguments.length - 1];
+axe.run(document, { runOnly: { type: "tag", values: arguments[0] } }).then(
+  (found) => done({
+    passes: found.passes.length,
+    violations: found.violations.map((v) => [v.id, v.impact, v.nodes.map((n) => n.html)]),
+  }),
+  (fault) => done({ passes: 0, violations: [["axe", "critical", [String(fault)]]] }));
+"""
+RULES = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]
+
+
+@pytest.fixture(scope="module")
+def browser():
+    with running() as driver:
+        yield driver
+
+
+@pytest.fixture(scope="module")
+def urls(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("maps")
+    return {
+        hostile: write_map(make_plan(hostile=hostile), folder / f"{hostile}.html").as_uri()
+        for hostile in (False, True)
+    }
+
+
+def serious(driver, *, passes=15):
+    """Findings that axe-core calls serious or critical."""
+    driver.execute_script(AXE.read_text(encoding="utf-8"))
+    found = driver.execute_async_script(RUN, RULES)
+    assert found["passes"] > passes, "axe-core ran"
+    return [v for v in found["violations"] if v[1] in ("serious", "critical")]
+
+
+def sensor(driver):
+    press(driver, ".pin .tag", 0)
+
+
+def zone(driver):
+    driver.execute_script(
+        "document.querySelector('path[aria-label^=Zone]').dispatchEvent("
+        "new KeyboardEvent('keydown', { key: 'Enter', bubbles: true }))"
+    )
+
+
+def layers(driver):
+    driver.execute_script("document.getElementById('layers').open = true")
+    switch(driver, "Dryness")
+
+
+def sun(driver):
+    switch(driver, "Shade by the hour")
+
+
+def tape(driver):
+    press(driver, "#measure")
+    press(driver, ".pin .tag", 0)
+    press(driver, ".pin .tag", 1)
+
+
+STATES = {"first": None, "sensor": sensor, "zone": zone, "layers": layers, "sun": sun, "tape": tape}
+
+
+@pytest.mark.parametrize("size", [DESK, PHONE], ids=["desk", "phone"])
+@pytest.mark.parametrize("state", STATES)
+def test_no_serious_finding(browser, urls, size, state):
+    page = show(browser, urls[False], size)
+    if STATES[state]:
+        STATES[state](page)
+    assert serious(page) == []
+
+
+@pytest.mark.parametrize("size", [DESK, PHONE], ids=["desk", "phone"])
+def test_no_serious_finding_with_hostile_names(browser, urls, size):
+    assert serious(show(browser, urls[True], size)) == []
+
+
+def test_no_serious_finding_on_the_plain_page(urls, tmp_path):
+    """Without scripts axe-core cannot run, so the plain part is taken out and shown by itself."""
+    page = Path(urls[False].removeprefix("file://")).read_text(encoding="utf-8")
+    body = page[page.index('<div class="plain">') : page.rindex("</noscript>")]
+    style = page[page.index("<style>") : page.rindex("</style>") + 8]
+    path = tmp_path / "plain.html"
+    path.write_text(
+        f'<!DOCTYPE html><html lang="en"><head><title>Plan</title>{style}</head>'
+        f"<body><main>{body}</main></body></html>",
+        encoding="utf-8",
+    )
+    driver = start(PHONE, tmp_path / "profile")
+    try:
+        driver.get(path.as_uri())
+        assert serious(driver, passes=5) == []
+    finally:
+        driver.quit()
