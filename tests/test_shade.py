@@ -12,7 +12,7 @@ from shapely.affinity import rotate, translate
 
 from siting.errors import InputError
 from siting.site.model import HeightRaster, LocalGrid
-from siting.sun import shade as engine
+from siting.sun import blocks as engine
 from siting.sun.model import SunPositions
 from siting.sun.position import season_positions, sun_at
 from siting.sun.raytest import lit_share
