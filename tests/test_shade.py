@@ -12,7 +12,7 @@ from shapely.affinity import rotate, translate
 
 from siting.errors import InputError
 from siting.site.model import HeightRaster, LocalGrid
-from siting.sun import shade as engine
+from siting.sun import blocks as engine
 from siting.sun.model import SunPositions
 from siting.sun.position import season_positions, sun_at
 from siting.sun.raytest import lit_share
@@ -161,6 +161,27 @@ def test_equinox_wall_with_the_real_sun():
     lit = instants(grid, sun["elevation"], sun["azimuth"], buildings=wall)
     depth = (lit[:, :, 0] == 0).sum(axis=1) * grid.resolution
     assert depth == pytest.approx(2.715, rel=0.05)
+
+
+@pytest.mark.published("pvlib 0.16 SPA, recomputed: noon shadow of a 10 m pole at 28.5 N, 81.38 W")
+@pytest.mark.parametrize(
+    ("instant", "elevation", "length"),
+    [
+        ("2024-06-20 12:27-05:00", 84.9373298429747, 0.885909422719578),
+        ("2024-12-21 12:24-05:00", 38.06009656284115, 12.771781253154929),
+    ],
+)
+def test_noon_shadow_at_the_solstices(instant, elevation, length):
+    """Elevation 84.94 and 38.06 degrees: 0.886 m and 12.772 m."""
+    sun = sun_at(pd.DatetimeIndex([instant]), 28.5, -81.38)
+    assert sun["elevation"].iloc[0] == pytest.approx(elevation, abs=0.01)
+    pole = blocks([Point(0, 0).buffer(0.005)], [10.0])
+    lit = instants(
+        LocalGrid(-1, 13, 0.005, 2600, 400), sun["elevation"], sun["azimuth"], buildings=pole
+    )[0]
+    grid = LocalGrid(-1, 13, 0.005, 2600, 400)
+    row, column = np.nonzero(lit == 0)
+    assert np.hypot(grid.x[column], grid.y[row]).max() == pytest.approx(length, rel=0.01)
 
 
 @pytest.mark.published("Beer-Lambert: transmissivities of crowns in a row multiply")

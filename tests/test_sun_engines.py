@@ -13,7 +13,7 @@ from shapely import LineString, MultiLineString, Point, box
 
 from siting.errors import InputError
 from siting.site.model import LocalGrid
-from siting.sun import shade as engine
+from siting.sun import blocks as engine
 from siting.sun.exact import rounded
 from siting.sun.foliage import TREE_DEFAULTS, bare_transmissivity, leaf_months
 from siting.sun.model import SunPositions

@@ -16,12 +16,13 @@ _MONTHS = 12
 
 
 def shaded_radiation(
-    sun: SunShade, beam_mj: ArrayLike, diffuse_mj: ArrayLike
+    sun: SunShade, beam_mj: ArrayLike, diffuse_mj: ArrayLike, *, on_slope: bool = False
 ) -> NDArray[np.float64]:
-    """Global radiation that reaches level ground, month by month.
+    """Global radiation that reaches the ground, month by month.
 
     ``beam x beam_fraction + diffuse x sky_view``: the diffuse light is taken as isotropic, and
-    what walls and ground reflect is left out, which makes shade a little deeper than it is.
+    what walls and ground reflect is left out, which makes shade a little deeper than it is. On the
+    ground's own slope the beam counts by its angle of incidence, per square metre of slope.
 
     Parameters
     ----------
@@ -29,6 +30,8 @@ def shaded_radiation(
         Monthly sun on a raster.
     beam_mj, diffuse_mj : array_like, shape (12,)
         Mean daily radiation on open level ground, January first [MJ m⁻² d⁻¹].
+    on_slope : bool
+        Whether to take the ground's slope, which a terrain tells, instead of level ground.
 
     Returns
     -------
@@ -38,20 +41,29 @@ def shaded_radiation(
     Raises
     ------
     InputError
-        If there are not twelve values of each, 0 or more, in the months asked for.
+        If there are not twelve values of each, 0 or more, in the months asked for, or the slope is
+        wanted and not known.
 
     References
     ----------
-    Isotropic sky: B. Y. H. Liu and R. C. Jordan (1963), Solar Energy 7(2), 53-74.
+    Isotropic sky, beam and sky on slopes: B. Y. H. Liu and R. C. Jordan (1963), "The long-term
+    average performance of flat-plate solar-energy collectors", Solar Energy 7(2), 53-74.
     """
     beam = np.asarray(beam_mj, dtype=np.float64)
     diffuse = np.asarray(diffuse_mj, dtype=np.float64)
     month = np.asarray(sun.months, dtype=np.int64) - 1
     faults = [*_faults("beam_mj", beam, month), *_faults("diffuse_mj", diffuse, month)]
+    direct, sky = sun.beam_fraction, sun.sky_view
+    if on_slope and sun.slope_beam is not None and sun.slope_sky is not None:
+        direct, sky = sun.slope_beam, sun.slope_sky
+    elif on_slope:
+        allowed = "a sun that was computed with a terrain"
+        mend = "Give the terrain to shade_season."
+        faults.append(Fault("shaded_radiation", "no slope", allowed, mend, column="on_slope"))
     if faults:
         raise InputError(faults)
     shaded: NDArray[np.float64] = (
-        beam[month, None, None] * sun.beam_fraction + diffuse[month, None, None] * sun.sky_view
+        beam[month, None, None] * direct + diffuse[month, None, None] * sky
     )
     return shaded
 

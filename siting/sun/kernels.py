@@ -18,7 +18,7 @@ import numba
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["add_lit", "fill_directions", "take_thin"]
+__all__ = ["add_lit", "compiled", "fill_directions", "take_thin"]
 
 Floats = NDArray[np.float64]
 Bytes = NDArray[np.uint8]

@@ -6,13 +6,15 @@ sums do not depend on their order (`siting.sun.exact`). Which one runs is a matt
 Numba is an optional extra (`fast`). It earns its place on large work only. Measured on two cores of
 a shared machine, a town of 144 buildings on 1400 x 1400 cells of 0.5 m, 169 directions:
 
-- numpy 4.5 ns per cell and direction on one thread, 2.8 on two; kernels 0.57 on one thread, 0.43 to
-  0.54 on two. Six months in 0.14 to 0.18 s.
-- 100 ha at 0.5 m with 600 buildings and 3,000 crowns, 601 directions with the sky: kernels 10 s.
-- Compiling takes 7 s, once; from the cache the kernels start in 0.6 s. Hence numpy does small work
-  even where numba is installed: 1 ha at 0.5 m, 601 directions: numpy 0.35 s, numba 0.08 + 0.6 s.
-- Memory beyond inputs and outputs: a constant for each thread, 5 MB by kernels (11 MB where there
-  are crowns), that is 1.3 to 5.8 bytes per cell and thread of the town; 23 to 46 MB by numpy.
+- numpy 4.5 ns per cell and direction on one thread, 2.8 on two; kernels 0.56 to 0.60 on one
+  thread, 0.43 to 0.61 on two. Six months in 0.14 to 0.20 s.
+- 100 ha at 0.5 m with 600 buildings and 3,000 crowns, 601 directions with the sky: kernels 7 to
+  10 s, numpy 16 s.
+- Compiling takes 7 s, once; from the cache the kernels start in 0.3 to 0.6 s. Hence numpy does
+  small work even where numba is installed: 1 ha at 0.5 m, 601 directions: numpy 0.2 to 0.4 s.
+- Memory beyond inputs and outputs does not grow with the raster: by kernels 6 MB for each thread
+  (12 where there are crowns), that is 1.4 to 5.9 bytes per cell and thread of the town; by numpy
+  44 MB.
 """
 
 from __future__ import annotations

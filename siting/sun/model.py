@@ -51,6 +51,11 @@ class SunShade:
         Share of the clear-sky beam energy that arrives, 0..1.
     sky_view : ndarray, shape (rows, columns)
         Share of the isotropic diffuse light that arrives, 0..1.
+    slope_beam : ndarray, shape (M, rows, columns), or None
+        Beam energy on the ground's own slope over that on open level ground; above 1 on slopes that
+        face the sun. None where the slope is not known.
+    slope_sky : ndarray, shape (rows, columns), or None
+        The same for isotropic diffuse light.
     """
 
     grid: LocalGrid
@@ -58,3 +63,5 @@ class SunShade:
     sun_hours: NDArray[np.float64]
     beam_fraction: NDArray[np.float64]
     sky_view: NDArray[np.float64]
+    slope_beam: NDArray[np.float64] | None = None
+    slope_sky: NDArray[np.float64] | None = None

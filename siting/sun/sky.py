@@ -23,11 +23,15 @@ class SkyDirections:
         [deg].
     weight : ndarray of float, shape (D,)
         Sums to 1.
+    tangent : ndarray of float, shape (D,)
+        Mean tangent of the zenith angle over each direction's share: level light over upright
+        light, which on a slope counts beside it.
     """
 
     elevation: NDArray[np.float64]
     azimuth: NDArray[np.float64]
     weight: NDArray[np.float64]
+    tangent: NDArray[np.float64]
 
 
 def sky_directions(count: int = 240) -> SkyDirections:
@@ -65,4 +69,13 @@ def sky_directions(count: int = 240) -> SkyDirections:
     elevation = np.degrees(np.arccos(np.sqrt((place + 0.5) / quarter)))
     azimuth: NDArray[np.float64] = 90 * ((place * _GOLDEN + 0.25) % 1)
     turned = (azimuth[:, None] + 90.0 * np.arange(4)).ravel()
-    return SkyDirections(np.repeat(elevation, 4), turned, np.full(4 * quarter, 0.25 / quarter))
+    weight = np.full(4 * quarter, 0.25 / quarter)
+    return SkyDirections(np.repeat(elevation, 4), turned, weight, np.repeat(_tangents(quarter), 4))
+
+
+def _tangents(count: int) -> NDArray[np.float64]:
+    """Mean of ``tan z`` over equal shares of ``u = sin² z``: the integral of sqrt(u / (1 - u))."""
+    u = np.linspace(0, 1, count + 1)
+    whole = np.arcsin(np.sqrt(u)) - np.sqrt(u * (1 - u))
+    means: NDArray[np.float64] = np.diff(whole) * count
+    return means

@@ -26,16 +26,17 @@ OURS: Final = tuple(name for name in ALL if name.startswith("siting"))
 NO_RSUN: Final = tuple(name for name in ALL if not name.startswith("GRASS"))
 RSUN: Final = "GRASS r.sun, 1 thread"
 
-#: Polygons and rays that take minutes on the large scene; they are in all others.
-LARGE: Final = tuple(name for name in NO_RSUN if name.split()[0] not in {"trimesh", "pybdshadow"})
+#: What takes minutes on the large scene (1 µs and more per pixel and position); see README.md.
+SLOW: Final = ("trimesh", "pybdshadow", "umep")
+LARGE: Final = tuple(name for name in NO_RSUN if name.split()[0] not in SLOW)
 
 CASES: Final = (
     Case("town 0.5 m", 50.0, NO_RSUN, rounds=3),
-    Case("town 1 m", 50.0, (*NO_RSUN, RSUN), rounds=2, instants=3),
-    Case("synthetic 4000", 50.0, LARGE, rounds=2, every=17, points=600, instants=1),
-    Case("town 0.5 m", 29.65, NO_RSUN, rounds=2, every=2, instants=3),
-    Case("town 1 m", 29.65, NO_RSUN, rounds=2, every=2, instants=3),
-    Case("synthetic 4000", 29.65, LARGE, rounds=2, every=17, points=600, instants=1),
+    Case("town 1 m", 50.0, (*NO_RSUN, RSUN), rounds=3),
+    Case("synthetic 4000", 50.0, LARGE, rounds=2, every=6, points=600, instants=6),
+    Case("town 0.5 m", 29.65, NO_RSUN, rounds=2, every=2),
+    Case("town 1 m", 29.65, NO_RSUN, rounds=2, every=2),
+    Case("synthetic 4000", 29.65, LARGE, rounds=2, every=6, points=600, instants=6),
 )
 
 _GROWTH: Final = (

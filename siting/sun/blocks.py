@@ -1,0 +1,460 @@
+"""The work of the shade engine: blocks of cells, cut into tiles and months.
+
+Each job (one month, or the sky, of one tile) owns the cells it writes, and sums do not depend on
+their order (`siting.sun.exact`), so tiles, blocks and threads cannot change a bit of the result.
+Shadows of vectors are worked out from the vectors in every tile, however far away they stand;
+shadows of rasters are followed from as far away as the longest of them reaches. So no tile needs
+its neighbour's result.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
+from types import ModuleType
+from typing import TYPE_CHECKING, Final, Literal, TypeVar
+
+import numpy as np
+from numpy.typing import NDArray
+
+from siting.site.model import LocalGrid
+from siting.sun.exact import rounded
+from siting.sun.fill import covered
+from siting.sun.light import Caster, add_light, compiled_kernels, has_compiler
+from siting.sun.model import SunPositions
+from siting.sun.relief import Relief, relief_bits
+from siting.sun.scene import build_scene
+from siting.sun.shadows import Rays, Tile, footprint_spans, rays
+from siting.sun.sky import sky_directions
+
+if TYPE_CHECKING:
+    import geopandas as gpd
+
+__all__ = [
+    "Engine",
+    "Obstacles",
+    "Season",
+    "ShadeOptions",
+    "add_instants",
+    "gather",
+    "roofs",
+    "season_block",
+]
+
+Floats = NDArray[np.float64]
+Engine = Literal["auto", "numpy", "numba"]
+Number = TypeVar("Number", bound=np.generic)
+
+#: Side of a tile: larger for the kernels, which cut every shadow into spans tile by tile, unless
+#: crowns need a thread's work space. See `siting.sun.light` for the memory that this takes.
+_TILE: Final = 256
+_WIDE_TILE: Final = 512
+#: With a relief: each tile is marched from as far away as a shadow can reach, so larger is cheaper.
+_RELIEF_TILE: Final = 1024
+#: Cells times directions from which the compiled kernels are worth their start (about 0.5 s).
+_WORTH: Final = 3e8
+_EIGHT: Final = 8
+
+
+@dataclass(frozen=True)
+class ShadeOptions:
+    """How to compute shade.
+
+    Parameters
+    ----------
+    height_scale, transmissivity_scale : float
+        Factors on all heights and on all transmissivities (which stay within 0..1), for scenarios.
+    threads : int
+        Threads to use; the result is the same, bit for bit, whatever their number.
+    sky_directions : int
+        Number of directions that stand for the sky, see `siting.sun.sky.sky_directions`.
+    progress : callable or None
+        Called as ``progress(done, total)`` after each piece of work, from the calling thread.
+    leaf_months : tuple of int or None
+        Months in which deciduous trees are in leaf, see `siting.sun.foliage.leaf_months`; None is
+        the whole year.
+    engine : {"auto", "numpy", "numba"}
+        What fills the shadows; the result is the same, bit for bit. "auto" takes numba where it is
+        installed and the work is large enough to be worth its start.
+    """
+
+    height_scale: float = 1.0
+    transmissivity_scale: float = 1.0
+    threads: int = 1
+    sky_directions: int = 240
+    progress: Callable[[int, int], None] | None = None
+    leaf_months: tuple[int, ...] | None = None
+    engine: Engine = "auto"
+
+
+@dataclass(frozen=True)
+class Obstacles:
+    """What shades, in cells of the grid, in and out of leaf.
+
+    Parameters
+    ----------
+    caster, bare : Caster
+        Buildings, walls and trees, in leaf and out of leaf.
+    relief : Relief or None
+        What shades from rasters.
+    shape : tuple of int
+        Rows and columns of the grid.
+    """
+
+    caster: Caster
+    bare: Caster
+    relief: Relief | None
+    shape: tuple[int, int]
+
+    @property
+    def sloping(self) -> bool:
+        """Whether the ground's slope is known."""
+        return self.relief is not None and self.relief.ground is not None
+
+    def in_month(self, month: int, leaf_months: Sequence[int] | None) -> Caster:
+        """Return what shades in a month.
+
+        Parameters
+        ----------
+        month : int
+            1..12.
+        leaf_months : sequence of int or None
+            Months in leaf; None is the whole year.
+
+        Returns
+        -------
+        Caster
+            With bare trees out of leaf.
+        """
+        return self.caster if leaf_months is None or month in leaf_months else self.bare
+
+
+@dataclass(frozen=True)
+class Season:
+    """Sums over the season on a block of cells; see `siting.sun.model.SunShade`.
+
+    `slope_beam` and `slope_sky` have no rows where the ground's slope is not known.
+    """
+
+    sun_hours: Floats
+    beam_fraction: Floats
+    sky_view: Floats
+    slope_beam: Floats
+    slope_sky: Floats
+
+
+@dataclass(frozen=True)
+class _Job:
+    """Directions to sum over one tile.
+
+    `parts` holds what shades, in and out of leaf, and the weights of the directions (N,): one
+    array for each of `outs` (rows, columns). `slope` takes what arrives on the ground's slope, by
+    the last of the weights; `tangent` (N,) is level light over upright light.
+    """
+
+    tile: Tile
+    light: Rays
+    outs: tuple[Floats, ...]
+    parts: tuple[tuple[Caster, tuple[Floats, ...]], ...]
+    slope: Floats | None = None
+    tangent: Floats | None = None
+
+
+def gather(
+    grid: LocalGrid,
+    layers: tuple[gpd.GeoDataFrame, gpd.GeoDataFrame, gpd.GeoDataFrame | None],
+    relief: Relief | None,
+    options: ShadeOptions,
+) -> Obstacles:
+    """Return everything that shades, in cells.
+
+    Parameters
+    ----------
+    grid : LocalGrid
+        The raster wanted.
+    layers : tuple
+        Buildings, trees, and walls or None.
+    relief : Relief or None
+        As drawn; scaled here.
+    options : ShadeOptions
+        Scales of heights and transmissivities.
+
+    Returns
+    -------
+    Obstacles
+        Of the whole grid.
+    """
+    scene = build_scene(
+        *layers,
+        height_scale=options.height_scale,
+        transmissivity_scale=options.transmissivity_scale,
+    ).on_grid(grid)
+    caster = Caster(scene)
+    bare = Caster(scene.out_of_leaf()) if scene.changes else caster
+    scaled = None if relief is None else relief.scaled(options.height_scale)
+    return Obstacles(caster, bare, scaled, grid.shape)
+
+
+def season_block(
+    obstacles: Obstacles,
+    positions: SunPositions,
+    months: tuple[int, ...],
+    block: Tile,
+    options: ShadeOptions,
+) -> Season:
+    """Sum a season over a block of cells; roofs are NaN.
+
+    Parameters
+    ----------
+    obstacles : Obstacles
+        What shades.
+    positions : SunPositions
+        Of the season.
+    months : tuple of int
+        Months wanted, length M.
+    block : Tile
+        Cells wanted.
+    options : ShadeOptions
+        How to compute.
+
+    Returns
+    -------
+    Season
+        Arrays of shape (M, rows, columns) and (rows, columns).
+    """
+    shape = block.shape if obstacles.sloping else (0, 0)
+    found = Season(
+        np.zeros((len(months), *block.shape)),
+        np.zeros((len(months), *block.shape)),
+        np.zeros(block.shape),
+        np.zeros((len(months), *shape)),
+        np.zeros(shape),
+    )
+    size = found.sky_view.size * (len(positions.month) + options.sky_directions)
+    kernels = _kernels(size, options.engine)
+    jobs = []
+    for tile in _tiles(obstacles, block, kernels):
+        here = _within(tile, block)
+        for i, month in enumerate(months):
+            jobs.append(_month_job(found, i, (tile, here), positions, month, obstacles, options))
+        jobs.append(_sky_job(found, (tile, here), obstacles, months, options))
+    _work(jobs, obstacles, kernels, options)
+    rows, columns = np.nonzero(roofs(obstacles, block))
+    for out in (found.sun_hours, found.beam_fraction, found.sky_view):
+        out[..., rows, columns] = np.nan
+    if obstacles.sloping:
+        found.slope_beam[..., rows, columns] = np.nan
+        found.slope_sky[rows, columns] = np.nan
+    return found
+
+
+def add_instants(obstacles: Obstacles, light: Rays, options: ShadeOptions) -> Floats:
+    """Return the share of the direct light that arrives from each direction; roofs are NaN.
+
+    Parameters
+    ----------
+    obstacles : Obstacles
+        What shades.
+    light : Rays
+        Directions, shape (N,).
+    options : ShadeOptions
+        How to compute.
+
+    Returns
+    -------
+    ndarray, shape (N, rows, columns)
+        0..1.
+    """
+    lit = np.zeros((len(light.x), *obstacles.shape))
+    one = (np.ones(1),)
+    whole = Tile(0, 0, *obstacles.shape)
+    kernels = _kernels(lit.size, options.engine)
+    jobs = [
+        _Job(tile, light.part(i, i + 1), (_cells(lit[i], tile),), ((obstacles.caster, one),))
+        for tile in _tiles(obstacles, whole, kernels)
+        for i in range(len(light.x))
+    ]
+    _work(jobs, obstacles, kernels, options)
+    lit[:, roofs(obstacles, whole)] = np.nan
+    return lit
+
+
+def roofs(obstacles: Obstacles, block: Tile) -> NDArray[np.bool_]:
+    """Whether the centre of each cell of a block lies in a footprint.
+
+    Parameters
+    ----------
+    obstacles : Obstacles
+        With the buildings.
+    block : Tile
+        Cells wanted.
+
+    Returns
+    -------
+    ndarray of bool, shape (rows, columns)
+        Courtyards are not roofs.
+    """
+    walls = obstacles.caster.scene.walls
+    found = np.zeros(block.shape, dtype=bool)
+    for tile in _cut(block, _RELIEF_TILE):
+        _cells(found, _within(tile, block))[:] = covered([footprint_spans(walls, tile)], tile)[:, 0]
+    return found
+
+
+def _month_job(
+    found: Season,
+    i: int,
+    tiles: tuple[Tile, Tile],
+    positions: SunPositions,
+    month: int,
+    obstacles: Obstacles,
+    options: ShadeOptions,
+) -> _Job:
+    """Sum the sun of a month: hours, and share of the beam."""
+    tile, here = tiles
+    on = positions.month == month
+    light = rays(positions.elevation[on], positions.azimuth[on])
+    weights = rounded(positions.hours[on]), _shares(positions.beam[on])
+    outs = _cells(found.sun_hours[i], here), _cells(found.beam_fraction[i], here)
+    slope = _cells(found.slope_beam[i], here) if obstacles.sloping else None
+    caster = obstacles.in_month(month, options.leaf_months)
+    return _Job(tile, light, outs, ((caster, weights),), slope, light.reach)
+
+
+def _sky_job(
+    found: Season,
+    tiles: tuple[Tile, Tile],
+    obstacles: Obstacles,
+    months: tuple[int, ...],
+    options: ShadeOptions,
+) -> _Job:
+    """Sum the sky, in leaf and out of leaf by their share of the months."""
+    tile, here = tiles
+    sky = sky_directions(options.sky_directions)
+    casters = [obstacles.in_month(month, options.leaf_months) for month in months]
+    whole = _shares(sky.weight)
+    share = casters.count(obstacles.bare) / len(casters) if casters else 0.0
+    bare = rounded(whole * share)
+    states = ((obstacles.caster, whole - bare), (obstacles.bare, bare))
+    parts = tuple((caster, (weight,)) for caster, weight in states if weight.any())
+    slope = _cells(found.slope_sky, here) if obstacles.sloping else None
+    outs = (_cells(found.sky_view, here),)
+    return _Job(tile, rays(sky.elevation, sky.azimuth), outs, parts, slope, sky.tangent)
+
+
+def _tiles(obstacles: Obstacles, block: Tile, kernels: ModuleType | None) -> Iterator[Tile]:
+    """Cut a block into tiles."""
+    thin = obstacles.caster.has_thin or obstacles.bare.has_thin
+    side = _TILE if kernels is None or thin else _WIDE_TILE
+    if obstacles.relief is not None:
+        side = _RELIEF_TILE
+    return _cut(block, side)
+
+
+def _cut(whole: Tile, side: int) -> Iterator[Tile]:
+    """Cut a block into tiles of at most `side` cells a side."""
+    for top in range(whole.top, whole.bottom, side):
+        for left in range(whole.left, whole.right, side):
+            yield Tile(top, left, min(top + side, whole.bottom), min(left + side, whole.right))
+
+
+def _within(tile: Tile, block: Tile) -> Tile:
+    """Place of a tile in a block."""
+    return Tile(*np.subtract(tile, (block.top, block.left) * 2).tolist())
+
+
+def _cells(raster: NDArray[Number], tile: Tile) -> NDArray[Number]:
+    """View of a tile's cells."""
+    return raster[tile.top : tile.bottom, tile.left : tile.right]
+
+
+def _shares(beam: Floats) -> Floats:
+    """Weights that sum to 1 exactly, or 0 where there is no beam at all."""
+    total = beam.sum()
+    if total <= 0:
+        return np.zeros_like(beam)
+    share = rounded(beam / total)
+    share[np.argmax(share)] += 1 - share.sum()  # a few quanta
+    return share
+
+
+def _work(
+    jobs: Sequence[_Job],
+    obstacles: Obstacles,
+    kernels: ModuleType | None,
+    options: ShadeOptions,
+) -> None:
+    """Do all jobs, in any order: no two write the same cell."""
+
+    def run(job: _Job) -> None:
+        _sum_light(job, obstacles, kernels)
+
+    if options.threads <= 1:
+        _report(map(run, jobs), len(jobs), options)
+        return
+    with ThreadPoolExecutor(options.threads) as pool:
+        _report(pool.map(run, jobs), len(jobs), options)
+
+
+def _report(results: Iterator[None], total: int, options: ShadeOptions) -> None:
+    """Wait for the jobs and tell how many are done."""
+    for done, _ in enumerate(results, start=1):
+        if options.progress is not None:
+            options.progress(done, total)
+
+
+def _kernels(size: float, engine: Engine) -> ModuleType | None:
+    """Return the compiled kernels where they are wanted."""
+    if engine == "numpy" or (engine == "auto" and (size < _WORTH or not has_compiler())):
+        return None
+    return compiled_kernels()
+
+
+def _sum_light(job: _Job, obstacles: Obstacles, kernels: ModuleType | None) -> None:
+    """Add the weighted light of every direction to the job's cells."""
+    relief = obstacles.relief
+    if relief is None:
+        for caster, weights in job.parts:
+            add_light(job.outs, weights, job.light, job.tile, caster, kernels=kernels)
+        return
+    slopes = relief.gradient(job.tile) if obstacles.sloping else None
+    tilt = np.zeros((2, *job.tile.shape)) if job.slope is not None else np.zeros((0, 1, 1))
+    outs = (*job.outs, *tilt)
+    parts = [(caster, _tilted(weights, job)) for caster, weights in job.parts]
+    for start in range(0, len(job.light.x), _EIGHT):
+        light = job.light.part(start, start + _EIGHT)
+        dark = relief_bits(relief, light, job.tile, slopes, compiled=kernels is not None)
+        for tile in _cut(job.tile, _TILE):
+            here = _within(tile, job.tile)
+            views = tuple(_cells(out, here) for out in outs)
+            for caster, weights in parts:
+                some = tuple(weight[start : start + _EIGHT] for weight in weights)
+                add_light(
+                    views, some, light, tile, caster, kernels=kernels, dark=_cells(dark, here)
+                )
+    if job.slope is not None and slopes is not None:
+        job.slope[:] = _on_slope(job.outs[-1], tilt, slopes)
+
+
+def _tilted(weights: tuple[Floats, ...], job: _Job) -> tuple[Floats, ...]:
+    """Return the weights, and the last of them by the light's level parts over its upright part."""
+    if job.slope is None or job.tangent is None:
+        return weights
+    level = weights[-1] * job.tangent
+    return (*weights, rounded(level * job.light.x), rounded(level * job.light.y))
+
+
+def _on_slope(
+    level: Floats, tilt: Floats, slopes: tuple[NDArray[np.float32], NDArray[np.float32]]
+) -> Floats:
+    """Return what arrives on sloping ground, over what arrives on open level ground.
+
+    For ground that rises by p and q along x and y, light along (x, y) of reach 1 / tan(elevation)
+    brings ``(1 + reach (p x + q y)) / sqrt(1 + p² + q²)`` of what it brings to level ground. That
+    is linear in p and q; directions behind the slope are dark already.
+    """
+    p, q = slopes[0].astype(np.float64), slopes[1].astype(np.float64)
+    arriving: Floats = (level + p * tilt[0] + q * tilt[1]) / np.sqrt(1 + p * p + q * q)
+    np.maximum(arriving, 0.0, out=arriving)
+    return arriving
