@@ -4,20 +4,73 @@ from __future__ import annotations
 
 import geopandas as gpd
 import numpy as np
+import pandas as pd
 import shapely
 from numpy.typing import NDArray
 
 from siting._plan_ground import Ground, Progress
 from siting.economics import sensor_yearly_cost
 from siting.errors import NoAdmissibleGroundError
-from siting.placement import Placement, application_cv, hazards_of_zone, place_sensor
+from siting.placement import (
+    Placement,
+    application_cv,
+    ground_hazards,
+    hazards_of_zone,
+    land_forms,
+    place_sensor,
+    setback_hazards,
+)
 from siting.site.model import Site
-from siting.site.settings import Costs, UnitsName
+from siting.site.settings import Costs, Setbacks, UnitsName
 from siting.wiring import PAVING_FACTOR, WireRoutes, nearest_controller_distance
 
-__all__ = ["connection_costs", "place_zones", "priced_trench"]
+__all__ = ["all_hazards", "connection_costs", "place_zones", "priced_trench"]
 
 _Array = NDArray[np.float64]
+
+
+def all_hazards(site: Site, setbacks: Setbacks) -> tuple[gpd.GeoDataFrame, tuple[str, ...]]:
+    """List everything that a sensor must keep away from.
+
+    Parameters
+    ----------
+    site : Site
+        The property.
+    setbacks : Setbacks
+        The user's distances.
+
+    Returns
+    -------
+    hazards : GeoDataFrame
+        As from `siting.placement.setback_hazards`.
+    warnings : tuple of str
+        Zones where the terrain could not guide the choice.
+    """
+    drawn = setback_hazards(
+        site.hydrozones,
+        boundary=site.boundary,
+        buildings=site.buildings,
+        paving=site.paving,
+        trees=site.trees,
+        fixtures=site.fixtures,
+        setbacks=setbacks,
+    )
+    land = None
+    if site.terrain is not None:
+        land = land_forms(
+            site.terrain, boundary=site.boundary, slope_percent=setbacks.slope_percent
+        )
+    further, warnings = ground_hazards(
+        site.hydrozones,
+        setbacks=setbacks,
+        paths=site.paths,
+        utilities=site.utilities,
+        land=land,
+    )
+    if further.empty:
+        return drawn, warnings
+    joined = pd.concat([drawn, further], ignore_index=True)
+    return gpd.GeoDataFrame(joined, geometry="geometry", crs=drawn.crs), warnings
 
 
 def place_zones(

@@ -39,12 +39,14 @@ from siting._placement_words import note_of, reason_of, tightest_setback
 from siting._rankfield import Mesh, Pieces, RankField, mesh_of, pieces_of, rank_field
 from siting._setbacks import (
     FIXTURE_SETBACK_M,
+    ground_hazards,
     hazards_of_zone,
     keepout_areas,
     root_protection_radius,
     setback_hazards,
 )
 from siting._surface import surface_through
+from siting._terrain import land_forms
 from siting._unevenness import Unevenness, rank_sd_of_application
 from siting.errors import NoAdmissibleGroundError
 from siting.units import UnitsName
@@ -57,8 +59,10 @@ __all__ = [
     "Reserve",
     "Unevenness",
     "application_cv",
+    "ground_hazards",
     "hazards_of_zone",
     "keepout_areas",
+    "land_forms",
     "place_sensor",
     "root_protection_radius",
     "setback_hazards",
@@ -270,7 +274,8 @@ def _open_ground(zone: BaseGeometry, hazards: gpd.GeoDataFrame, burial_error: fl
     parts = shapely.get_parts(shape)
     parts = parts[(shapely.get_dimensions(parts) == 2) & (shapely.area(parts) > 0)]  # noqa: PLR2004
     if len(parts) == 0:
-        msg = "buildings or paving cover the whole zone: there is no ground for a sensor"
+        covers = "buildings, paving, low or steep ground cover the whole zone"
+        msg = f"{covers}: there is no ground for a sensor"
         raise NoAdmissibleGroundError(msg)
     shape = shapely.union_all(parts)
     shapely.prepare(shape)

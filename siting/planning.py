@@ -31,7 +31,7 @@ from siting._plan_ground import (
 )
 from siting._plan_measures import dryness_raster, zone_measures
 from siting._plan_model import Plan
-from siting._plan_places import connection_costs, place_zones, priced_trench
+from siting._plan_places import all_hazards, connection_costs, place_zones, priced_trench
 from siting._plan_report import assumptions, provenance
 from siting._plan_scenarios import Scenarios, draw_scenarios
 from siting._plan_tables import Simulated, season_table, sensor_ids, sensor_table, zone_table
@@ -43,7 +43,7 @@ from siting.climate.model import Climate, SeasonCalendar
 from siting.economics import capital, economics
 from siting.errors import Fault, InputError
 from siting.hydrozones import ZonePixels, zone_pixels
-from siting.placement import Placement, keepout_areas, setback_hazards
+from siting.placement import Placement, keepout_areas
 from siting.season import timer_days
 from siting.site.model import Site
 from siting.site.property import read_property
@@ -164,15 +164,7 @@ def plan(
     seasons = season_calendar(climate, start=settings.season.start, end=settings.season.end)
     terms = eto_terms(climate.daily, latitude=site.latitude, elevation_m=climate.elevation_m)
     known = _survey(site, settings, seasons, terms, threads=threads, progress=progress)
-    hazards = setback_hazards(
-        site.hydrozones,
-        boundary=site.boundary,
-        buildings=site.buildings,
-        paving=site.paving,
-        trees=site.trees,
-        fixtures=site.fixtures,
-        setbacks=settings.setbacks,
-    )
+    hazards, told = all_hazards(site, settings.setbacks)
     placements = place_zones(
         site,
         known.ground,
@@ -185,7 +177,7 @@ def plan(
     decided = _decide(site, settings, known, placements, progress=progress)
     built = _build(site, settings, known, placements, decided)
     warnings = (
-        *site.warnings, *climate.warnings, *_notes(settings, known), *decided.warnings,
+        *site.warnings, *climate.warnings, *_notes(settings, known), *told, *decided.warnings,
         *built.warnings,
     )  # fmt: skip
     return Plan(

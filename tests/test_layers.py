@@ -44,6 +44,7 @@ BELONGS_TO = {
     "_setbacks": "placement",
     "_rankfield": "placement",
     "_placement_words": "placement",
+    "_terrain": "placement",
     "_surface": "placement",
     "_optimum": "placement",
     "_unevenness": "placement",

@@ -149,7 +149,11 @@ COLUMNS: Final[dict[str, tuple[Column, ...]]] = {
             suffixes={"_mm": 1.0, "_in": INCH_MM},
         ),
         Column("volume", "number", low=0, high=20_000, unit="mL", suffixes={"_ml": 1.0}),
+        _length("mouth_diameter", 0.02, 1.0),
+        Column("minutes", "number", low=0.1, high=1440, unit="min", suffixes={"_min": 1.0}),
     ),
+    "paths": (Column("name", "text"),),
+    "utilities": (Column("kind", "text"),),
 }
 
 #: Headers of common base maps that look like ours but mean something else.

@@ -14,7 +14,14 @@ from siting.site.findings import Findings, some
 from siting.site.repair import drop_copies, reading_order
 from siting.site.values import Layer, flags, numbers, texts, words
 
-__all__ = ["buildings_frame", "cans_frame", "fixtures_frame", "paving_frame", "zones_frame"]
+__all__ = [
+    "buildings_frame",
+    "cans_frame",
+    "fixtures_frame",
+    "lines_frame",
+    "paving_frame",
+    "zones_frame",
+]
 
 #: Height of one storey [m]: common practice for base maps that count levels, no source.
 LEVEL_M: Final = 3.0
@@ -242,6 +249,26 @@ def paving_frame(layer: Layer, findings: Findings) -> gpd.GeoDataFrame:
     return _finish(layer, _frame(layer, {"feature": _ids(layer)}), findings)
 
 
+def lines_frame(layer: Layer, findings: Findings) -> gpd.GeoDataFrame:
+    """Return lines: paths that people tread, or utilities in the ground.
+
+    Parameters
+    ----------
+    layer : Layer
+        In the working CRS, shapes clean.
+    findings : Findings
+        Where dropped copies are noted.
+
+    Returns
+    -------
+    GeoDataFrame
+        Columns kind (str or None: the utility's kind or the path's name), feature, geometry.
+    """
+    word = "kind" if layer.name == "utilities" else "name"
+    columns = {"kind": texts(layer, word), "feature": _ids(layer)}
+    return _finish(layer, _frame(layer, columns), findings)
+
+
 def fixtures_frame(layer: Layer, findings: Findings) -> gpd.GeoDataFrame:
     """Return the fixtures: controllers, valve boxes, heads, downspouts and the like.
 
@@ -279,8 +306,8 @@ def cans_frame(layer: Layer, findings: Findings) -> gpd.GeoDataFrame:
     Returns
     -------
     GeoDataFrame
-        Columns depth [mm], volume [mL], feature, geometry. Cans at one place are kept: they may be
-        readings of different runs.
+        Columns depth [mm], volume [mL], mouth_diameter [m], minutes [min], feature, geometry. Cans
+        at one place are kept: they may be readings of different runs.
     """
     depth, volume = numbers(layer, "depth", findings), numbers(layer, "volume", findings)
     if len(layer.frame) and not {"depth", "volume"} & set(layer.columns):
@@ -292,5 +319,12 @@ def cans_frame(layer: Layer, findings: Findings) -> gpd.GeoDataFrame:
             layer=layer.name,
         )
         findings.faults.append(fault)
-    frame = _frame(layer, {"depth": depth, "volume": volume, "feature": _ids(layer)})
+    columns = {
+        "depth": depth,
+        "volume": volume,
+        "mouth_diameter": numbers(layer, "mouth_diameter", findings),
+        "minutes": numbers(layer, "minutes", findings),
+        "feature": _ids(layer),
+    }
+    frame = _frame(layer, columns)
     return frame.iloc[reading_order(frame)].reset_index(drop=True)

@@ -102,7 +102,11 @@ class Site:
     fixtures : GeoDataFrame
         Columns kind (str), valve (str or None), name (str or None), feature, geometry (Point).
     cans : GeoDataFrame
-        Columns depth [mm] or volume [mL] (NaN where not read), feature, geometry (Point).
+        Columns depth [mm] or volume [mL] (NaN where not read), mouth_diameter [m] and minutes [min]
+        (NaN where not given), feature, geometry (Point).
+    paths, utilities : GeoDataFrame or None
+        Columns kind (str or None), feature, geometry (LineString): paths that people tread, and
+        pipes and cables in the ground, where they are drawn.
     surface, terrain : HeightRaster or None
         Heights of everything that shades; of the bare ground.
     warnings : tuple of str
@@ -123,6 +127,8 @@ class Site:
     paving: gpd.GeoDataFrame
     fixtures: gpd.GeoDataFrame
     cans: gpd.GeoDataFrame
+    paths: gpd.GeoDataFrame | None = None
+    utilities: gpd.GeoDataFrame | None = None
     surface: HeightRaster | None = None
     terrain: HeightRaster | None = None
     warnings: tuple[str, ...] = ()

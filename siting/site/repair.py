@@ -15,7 +15,9 @@ from shapely.geometry.base import BaseGeometry
 from siting.site.findings import Findings, some
 from siting.site.values import Layer
 
-__all__ = ["clean_shapes", "drop_copies", "polygons_of", "reading_order"]
+__all__ = ["ShapeKind", "clean_shapes", "drop_copies", "polygons_of", "reading_order"]
+
+ShapeKind = Literal["polygon", "point", "either", "line"]
 
 #: Polygons smaller than this are crumbs of a repair [m²].
 CRUMB_M2: Final = 1e-4
@@ -24,20 +26,24 @@ _TYPES: Final = {
     "polygon": ("Polygon", "MultiPolygon"),
     "point": ("Point", "MultiPoint"),
     "either": ("Polygon", "MultiPolygon", "Point", "MultiPoint"),
+    "line": ("LineString", "MultiLineString"),
 }
-_WORDS: Final = {"polygon": "polygons", "point": "points", "either": "points or polygons"}
+_WORDS: Final = {
+    "polygon": "polygons",
+    "point": "points",
+    "either": "points or polygons",
+    "line": "lines",
+}
 
 
-def clean_shapes(
-    layer: Layer, kind: Literal["polygon", "point", "either"], findings: Findings
-) -> Layer:
+def clean_shapes(layer: Layer, kind: ShapeKind, findings: Findings) -> Layer:
     """Return a layer whose shapes are valid, flat and of the right kind.
 
     Parameters
     ----------
     layer : Layer
         In a CRS in metres.
-    kind : {"polygon", "point", "either"}
+    kind : {"polygon", "point", "either", "line"}
         What its shapes have to be.
     findings : Findings
         Where shapes that are missing or of a wrong kind are noted as faults, and what was repaired

@@ -66,6 +66,8 @@ VECTOR_LAYERS: Final = (
     "paving",
     "fixtures",
     "cans",
+    "paths",
+    "utilities",
 )
 
 #: Heights of everything that shades; of the bare ground.
