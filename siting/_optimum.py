@@ -25,6 +25,7 @@ _PER_SLACK_M: Final = 2e-6  # what a metre of slack is worth in squared rank
 _PER_MIDDLE_M: Final = 1e-7  # what a metre towards the middle is worth
 _TIED: Final = 2e-6  # objectives closer than this are equal
 _MOST_STARTS: Final = 24
+_NEAR: Final = 0.02  # pieces worse than the best by more need no exact slack
 _SIDE: Final = 9  # points along the side of a search window
 _SHRINK: Final = 0.4
 _FINEST: Final = 5e-5  # half the last window [m]
@@ -91,7 +92,12 @@ def starts(search: Search, mesh: Mesh, pieces: Pieces) -> tuple[Floats, Floats]:
     x, y : ndarray, shape (K,)
         Pieces of cells that are no worse than their neighbours; at most 24.
     """
-    value, _ = search.value(pieces.x, pieces.y)
+    rough = search.rough(pieces.x, pieces.y)
+    value = np.full(rough.shape, np.inf)
+    near = rough <= rough.min() + _NEAR
+    value[near], _ = search.value(pieces.x[near], pieces.y[near])
+    if not np.isfinite(value).any():  # the best ground is taken, or too narrow for a centroid
+        value, _ = search.value(pieces.x, pieces.y)
     flat = np.full(mesh.rows * mesh.columns, np.inf)
     flat[pieces.cell] = value
     grid = flat.reshape(mesh.rows, mesh.columns)

@@ -2,18 +2,21 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from concurrent.futures import ThreadPoolExecutor
+
 import geopandas as gpd
 import numpy as np
 import pandas as pd
 import shapely
 from numpy.typing import NDArray
 
+from siting._plan_application import ZoneApplication
 from siting._plan_ground import Ground, Progress
 from siting.economics import sensor_yearly_cost
 from siting.errors import NoAdmissibleGroundError
 from siting.placement import (
     Placement,
-    application_cv,
     ground_hazards,
     hazards_of_zone,
     land_forms,
@@ -78,10 +81,10 @@ def place_zones(
     ground: Ground,
     hazards: gpd.GeoDataFrame,
     *,
-    measured: NDArray[np.bool_],
-    uniformity: _Array,
+    application: Mapping[str, ZoneApplication],
     units: UnitsName,
-    progress: Progress | None,
+    threads: int = 1,
+    progress: Progress | None = None,
 ) -> list[Placement]:
     """Choose the driest representative point of every zone.
 
@@ -93,12 +96,12 @@ def place_zones(
         Points and dryness.
     hazards : GeoDataFrame
         As from `siting.placement.setback_hazards`.
-    measured : ndarray of bool, shape (Z,)
-        Zones whose application pattern was measured: no error bar for it.
-    uniformity : ndarray, shape (Z,)
-        Low-quarter uniformity.
+    application : mapping of str to ZoneApplication
+        What is known of each zone's application pattern.
     units : {"metric", "us"}
         Units of the lengths in words.
+    threads : int
+        Zones worked on at a time; the result does not depend on it.
     progress : callable or None
         Called per zone.
 
@@ -112,25 +115,29 @@ def place_zones(
     NoAdmissibleGroundError
         Naming the zone that has no ground for a sensor.
     """
-    placements = []
-    for z, zone in enumerate(ground.pixels.zones):
+    zones = ground.pixels.zones
+
+    def place(z: int) -> Placement:
         try:
-            placements.append(
-                place_sensor(
-                    site.hydrozones.geometry.iloc[z],
-                    x=ground.pixels.x[z],
-                    y=ground.pixels.y[z],
-                    dryness=ground.dryness[z],
-                    hazards=hazards_of_zone(hazards, zone),
-                    application_cv=0.0 if measured[z] else application_cv(float(uniformity[z])),
-                    units=units,
-                )
+            return place_sensor(
+                site.hydrozones.geometry.iloc[z],
+                x=ground.pixels.sample_x[z],
+                y=ground.pixels.sample_y[z],
+                dryness=ground.samples[z],
+                hazards=hazards_of_zone(hazards, zones[z]),
+                application_cv=application[zones[z]].unknown,
+                units=units,
             )
         except NoAdmissibleGroundError as error:
-            msg = f"zone {zone}: {error}"
+            msg = f"zone {zones[z]}: {error}"
             raise NoAdmissibleGroundError(msg) from error
-        if progress is not None:
-            progress("Placing sensors", z + 1, len(ground.pixels.zones))
+
+    placements = []
+    with ThreadPoolExecutor(max_workers=max(threads, 1)) as pool:
+        for placement in pool.map(place, range(len(zones))):
+            placements.append(placement)
+            if progress is not None:
+                progress("Placing sensors", len(placements), len(zones))
     return placements
 
 

@@ -169,9 +169,9 @@ def plan(
         site,
         known.ground,
         hazards,
-        measured=known.measured,
-        uniformity=known.water["distribution_uniformity"].to_numpy(dtype=float),
+        application=known.application,
         units=settings.units,
+        threads=threads,
         progress=progress,
     )
     decided = _decide(site, settings, known, placements, progress=progress)
@@ -222,7 +222,7 @@ class _Known:
     sun: SunVariants
     ground: Ground
     measures: pd.DataFrame
-    measured: NDArray[np.bool_]
+    application: Mapping[str, ZoneApplication]
     warnings: tuple[str, ...]
 
 
@@ -278,7 +278,9 @@ def _survey(
     pixels: ZonePixels = zone_pixels(
         sun.drawn.grid, site.hydrozones, roof=np.isnan(sun.drawn.sky_view)
     )
-    patterns, notes = zone_application(pixels, site.hydrozones, cans=site.cans, water=water)
+    patterns, notes = zone_application(
+        pixels, site.hydrozones, cans=site.cans, water=water, fixtures=site.fixtures
+    )
     water = _with_measured(water, patterns)
     ground = survey(sun, pixels, eto=eto, water=water, application=patterns, scenarios=scenarios)
     measures = zone_measures(
@@ -299,21 +301,25 @@ def _survey(
         sun=sun,
         ground=ground,
         measures=measures,
-        measured=np.array([patterns[zone].measured for zone in pixels.zones]),
+        application=patterns,
         warnings=(*pixels.warnings, *notes),
     )
 
 
 def _with_measured(water: pd.DataFrame, patterns: Mapping[str, ZoneApplication]) -> pd.DataFrame:
-    """Put measured uniformities in place of the assumed ones."""
+    """Put measured uniformities and rates in place of the given or assumed ones."""
     table = water.copy()
     for zone, pattern in patterns.items():
         if pattern.measured:
             table.loc[zone, "distribution_uniformity"] = pattern.uniformity
+            read = ["distribution_uniformity"]
+            if np.isfinite(pattern.rate_mm_h):
+                table.loc[zone, "precipitation_rate"] = pattern.rate_mm_h
+                read.append("precipitation_rate")
             kept = [
                 word
                 for word in str(table.loc[zone, "defaults"]).split(", ")
-                if word and not word.startswith("distribution_uniformity")
+                if word and not word.startswith(tuple(read))
             ]
             table.loc[zone, "defaults"] = ", ".join(kept)
     return table

@@ -137,7 +137,9 @@ def test_a_sound_property(tmp_path, monkeypatch):
     assert list(site.cans.columns) == [
             "depth", "volume", "mouth_diameter", "minutes", "feature", "geometry",
         ]  # fmt: skip
-    assert list(site.fixtures.columns) == ["kind", "valve", "name", "feature", "geometry"]
+    assert list(site.fixtures.columns) == [
+        "kind", "valve", "name", "wetted_radius", "nozzle_flow", "feature", "geometry",
+    ]  # fmt: skip
 
 
 GEOD = pyproj.Geod(ellps="WGS84")

@@ -11,7 +11,7 @@ from siting.errors import Fault
 from siting.site.findings import Findings, nearest
 from siting.site.settings import LayerSource
 from siting.site.vocabulary import FIXTURES, IRRIGATION, PLANTS, SOILS
-from siting.units import INCH_MM, LENGTH_UNITS_M
+from siting.units import GALLON_M3, INCH_MM, LENGTH_UNITS_M
 
 __all__ = ["COLUMNS", "Column", "Match", "match_columns"]
 
@@ -138,6 +138,15 @@ COLUMNS: Final[dict[str, tuple[Column, ...]]] = {
         Column("kind", "word", required=True, words=FIXTURES),
         Column("valve", "text"),
         Column("name", "text"),
+        _length("wetted_radius", 0.3, 60),
+        Column(
+            "nozzle_flow",
+            "number",
+            low=0,
+            high=2000,
+            unit="L/min",
+            suffixes={"_l_min": 1.0, "_gpm": 1000 * GALLON_M3},
+        ),
     ),
     "cans": (
         Column(

@@ -282,12 +282,14 @@ def fixtures_frame(layer: Layer, findings: Findings) -> gpd.GeoDataFrame:
     Returns
     -------
     GeoDataFrame
-        Columns kind, valve, name, feature, geometry.
+        Columns kind, valve, name, wetted_radius [m], nozzle_flow [L/min], feature, geometry.
     """
     columns = {
         "kind": words(layer, "kind", findings),
         "valve": texts(layer, "valve"),
         "name": texts(layer, "name"),
+        "wetted_radius": numbers(layer, "wetted_radius", findings),
+        "nozzle_flow": numbers(layer, "nozzle_flow", findings),
         "feature": _ids(layer),
     }
     return _finish(layer, _frame(layer, columns), findings)

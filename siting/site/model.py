@@ -100,7 +100,8 @@ class Site:
     paving : GeoDataFrame
         Columns feature, geometry (Polygon).
     fixtures : GeoDataFrame
-        Columns kind (str), valve (str or None), name (str or None), feature, geometry (Point).
+        Columns kind (str), valve (str or None), name (str or None), wetted_radius [m] and
+        nozzle_flow [L/min] (of heads; NaN where unknown), feature, geometry (Point).
     cans : GeoDataFrame
         Columns depth [mm] or volume [mL] (NaN where not read), mouth_diameter [m] and minutes [min]
         (NaN where not given), feature, geometry (Point).

@@ -42,6 +42,8 @@ _US_NAMES: Final = {
     "precipitation_rate": "precipitation_rate_in_h",
     "depth": "depth_in",
     "mouth_diameter": "mouth_diameter_in",
+    "wetted_radius": "wetted_radius_ft",
+    "nozzle_flow": "nozzle_flow_gpm",
 }
 _WEATHER: Final = "date,tmin_c,tmax_c,rain_mm,rs_mj_m2,rh_min,rh_max,wind_m_s\n"
 #: GeoPackages carry a date of change; a fixed one makes the file the same every time.
