@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
+import geopandas as gpd
 import numpy as np
 from numpy.typing import NDArray
 
@@ -14,10 +15,14 @@ from siting.site.settings import PropertyFile
 from siting.sun.model import SunShade
 
 if TYPE_CHECKING:
-    import geopandas as gpd
     import pandas as pd
 
 __all__ = ["Plan"]
+
+
+def _empty(*columns: str) -> gpd.GeoDataFrame:
+    """Return a layer without features; its CRS is not known."""
+    return gpd.GeoDataFrame({name: [] for name in columns}, geometry=[])
 
 
 @dataclass(frozen=True)
@@ -50,7 +55,9 @@ class Plan:
         Index `sensor_id` ("S1", "S2", ... from north-west in reading order); columns zone, valve,
         controller, governs (tuple of zones), control, x, y (working CRS), source_x, source_y
         (property CRS), lon, lat, depth_m, depth_note (str), dryness_rank, dryness_rank_zone,
-        rank_sd (0..1), setback_ratio (>= 1 when all setbacks are met), binding_setback (str),
+        rank_sd (0..1), rank_sd_tested (what it would be after a can test; NaN where nothing is to
+        be gained), application_note (str: what the error bar rests on), setback_ratio (>= 1 when
+        all setbacks are met), binding_setback (str),
         setback_note (str: what gave way, or ""), reason (str, plain words: why here),
         threshold_low_mm, threshold_high_mm (depletion at which watering is allowed / stops; high
         NaN for bypass), threshold_low_fraction, threshold_high_fraction (of available water
@@ -70,10 +77,21 @@ class Plan:
         or ""), geometry (LineString).
     ties : GeoDataFrame
         Columns sensor_id, tie (1..3), distance_m, from_kind ("building corner", ...), from_x,
-        from_y, angle_deg (crossing angle with tie 1; NaN on tie 1), drms_m (error expected),
+        from_y, angle_deg (crossing angle with tie 1; NaN on tie 1), drms_m (error expected), side
+        ("left" or "right" of the line from point 1 to point 2),
         geometry (LineString from the fixed point to the sensor).
     keepout : GeoDataFrame
         Columns hazard, setback_m, geometry: where a sensor must not be buried, by reason.
+    reserves : GeoDataFrame
+        Columns sensor_id, reserve (1 or 2, best first), x, y (working CRS), dryness_rank,
+        setback_ratio, binding_setback, geometry (Point): where to dig when the shovel meets rock,
+        at least 2 m from the sensor and from each other.
+    admissible : GeoDataFrame
+        Columns zone, area_m2, share (of the zone), geometry: ground that meets every setback;
+        zones without any are left out.
+    rank : ndarray, shape (rows, columns)
+        Area rank of dryness among the admissible ground of each zone, mean over scenarios, NaN
+        outside the zones; empty where it was not drawn.
     season : DataFrame
         Index `year`; columns baseline_m3, plan_m3, saved_m3, saved_fraction, skipped_fraction
         (the baseline and the saving NaN without a timer), stress_days, rain_mm, et0_mm.
@@ -115,3 +133,10 @@ class Plan:
     cautions: tuple[str, ...] = ()
     warnings: tuple[str, ...] = ()
     provenance: Mapping[str, Any] = field(default_factory=dict)
+    reserves: gpd.GeoDataFrame = field(
+        default_factory=lambda: _empty(
+            "sensor_id", "reserve", "x", "y", "dryness_rank", "setback_ratio", "binding_setback"
+        )
+    )
+    admissible: gpd.GeoDataFrame = field(default_factory=lambda: _empty("zone", "area_m2", "share"))
+    rank: NDArray[np.float64] = field(default_factory=lambda: np.empty((0, 0)))

@@ -12,6 +12,7 @@ import pandas as pd
 import pyproj
 from numpy.typing import NDArray
 
+from siting._plan_application import ZoneApplication
 from siting._plan_choice import Decision
 from siting.climate.model import SeasonCalendar
 from siting.placement import Placement
@@ -184,6 +185,7 @@ def sensor_table(
     decision: Decision,
     ids: Mapping[int, str],
     placements: list[Placement],
+    application: Mapping[str, ZoneApplication],
 ) -> gpd.GeoDataFrame:
     """Put together `Plan.sensors`, all but the lengths of trench and wire.
 
@@ -201,6 +203,8 @@ def sensor_table(
         Tags of the chosen candidates, in order.
     placements : list of Placement
         Best point of every zone, in the order of the zones.
+    application : mapping of str to ZoneApplication
+        What is known of each zone's application pattern.
 
     Returns
     -------
@@ -216,7 +220,7 @@ def sensor_table(
             {
                 "sensor_id": sensor_id,
                 **_identity(zones, zone, sensor_id),
-                **_place(placements[at]),
+                **_place(placements[at], application[zone]),
                 **_prescription(site, beside[zone], zone, decision, candidate),
             }
         )
@@ -245,14 +249,17 @@ def _identity(zones: gpd.GeoDataFrame, zone: str, sensor_id: str) -> dict[str, o
     }
 
 
-def _place(placement: Placement) -> dict[str, object]:
+def _place(placement: Placement, application: ZoneApplication) -> dict[str, object]:
     """Return where a sensor goes and why."""
+    tested = placement.rank_sd_tested
     return {
         "x": placement.x,
         "y": placement.y,
         "dryness_rank": placement.rank,
         "dryness_rank_zone": placement.rank_zone,
         "rank_sd": placement.rank_sd,
+        "rank_sd_tested": float("nan") if tested is None else tested,
+        "application_note": application.words(placement.rank_sd, tested),
         "setback_ratio": placement.setback_ratio,
         "binding_setback": placement.binding_setback,
         "setback_note": placement.note,

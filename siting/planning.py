@@ -34,6 +34,7 @@ from siting._plan_model import Plan
 from siting._plan_places import all_hazards, connection_costs, place_zones, priced_trench
 from siting._plan_report import assumptions, provenance
 from siting._plan_scenarios import Scenarios, draw_scenarios
+from siting._plan_spare import admissible_table, rank_raster, reserve_table
 from siting._plan_tables import Simulated, season_table, sensor_ids, sensor_table, zone_table
 from siting._plan_words import answer
 from siting.cautions import cautions_for
@@ -190,6 +191,9 @@ def plan(
         wire_routes=built.wires.routes,
         ties=built.ties,
         keepout=keepout_areas(hazards, boundary=site.boundary, hydrozones=site.hydrozones),
+        reserves=built.reserves,
+        admissible=admissible_table(placements, site.hydrozones),
+        rank=rank_raster(known.sun, known.ground, placements),
         season=built.season,
         economics=built.economics,
         parts=parts_list(built.wires, units=settings.units),
@@ -244,6 +248,7 @@ class _Built:
     sensors: gpd.GeoDataFrame
     season: pd.DataFrame
     ties: gpd.GeoDataFrame
+    reserves: gpd.GeoDataFrame
     wires: WireRoutes
     economics: dict[str, Any]
     warnings: tuple[str, ...]
@@ -399,7 +404,13 @@ def _build(
         today_depth=decided.today_depth,
     )
     sensors = sensor_table(
-        site, zones=zones, water=known.water, decision=decision, ids=ids, placements=placements
+        site,
+        zones=zones,
+        water=known.water,
+        decision=decision,
+        ids=ids,
+        placements=placements,
+        application=known.application,
     )
     wires = wire_routes(
         sensors,
@@ -410,6 +421,10 @@ def _build(
     )
     sensors = sensors.join(wires.lengths[["wire_m", "trench_m"]])
     ties, notes = _all_ties(site, sensors)
+    chosen = {
+        tag: placements[int(decision.governors.zone[candidate])] for candidate, tag in ids.items()
+    }
+    reserves = reserve_table(chosen, crs=site.crs)
     open_eto = known.terms.open_sky[known.seasons.rows]
     season = season_table(simulated, known.seasons, open_eto)
     built = capital(
@@ -427,7 +442,7 @@ def _build(
         plan_m3=season["plan_m3"].to_numpy(dtype=float),
         units=settings.units,
     )
-    return _Built(zones, sensors, season, ties, wires, money, (*wires.warnings, *notes))
+    return _Built(zones, sensors, season, ties, reserves, wires, money, (*wires.warnings, *notes))
 
 
 def _all_ties(site: Site, sensors: gpd.GeoDataFrame) -> tuple[gpd.GeoDataFrame, tuple[str, ...]]:

@@ -23,7 +23,7 @@ def run():
 
 
 RESULTS = {
-    "crew.pdf", "map.html", "plan.gpkg", "plan.json", "sensors.csv", "sensors.geojson",
+    "crew.pdf", "map.html", "plan.gpkg", "plan.json", "plan.tif", "sensors.csv", "sensors.geojson",
     "sensors.gpx", "sensors.kml",
 }  # fmt: skip
 

@@ -15,6 +15,7 @@ import pandas as pd
 import pyogrio
 import pyproj
 import pytest
+import rasterio
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -23,7 +24,7 @@ from siting.handoff.planjson import plan_document
 from tests.plan_factory import HOSTILE, SOURCE_EPSG, make_plan
 
 KML = "{http://www.opengis.net/kml/2.2}"
-NAMES = ("plan.gpkg", "sensors.geojson", "sensors.gpx", "sensors.kml", "sensors.csv")
+NAMES = ("plan.gpkg", "plan.tif", "sensors.geojson", "sensors.gpx", "sensors.kml", "sensors.csv")
 GEOD = pyproj.Geod(ellps="WGS84")
 
 
@@ -72,6 +73,8 @@ def test_geopackage_layers_in_the_propertys_crs(plan, folder):
         "wire_routes": "LineString",
         "ties": "LineString",
         "keepout": "MultiPolygon",
+        "reserves": "Point",
+        "admissible": "MultiPolygon",
         "boundary": "MultiPolygon",
     }
     sensors = gpd.read_file(folder / "plan.gpkg", layer="sensors")
@@ -85,6 +88,33 @@ def test_geopackage_layers_in_the_propertys_crs(plan, folder):
     assert back == pytest.approx(plan.zones.area.to_numpy(), rel=1e-5)
     ties = gpd.read_file(folder / "plan.gpkg", layer="ties").to_crs(plan.site.crs)
     assert ties.length.to_numpy() == pytest.approx(ties["distance_m"], abs=0.01)
+
+
+def test_raster_reads_back_in_place(plan, folder):
+    with rasterio.open(folder / "plan.tif") as raster:
+        there = pyproj.Transformer.from_crs(raster.crs.to_wkt(), 4326, always_xy=True)
+        row = plan.sensors.iloc[0]
+        assert there.transform(row["x"], row["y"]) == pytest.approx((row["lon"], row["lat"]))
+        assert [d.split()[0] for d in raster.descriptions] == ["dryness", "area"]
+        for number, values in enumerate((plan.dryness, plan.rank), start=1):
+            assert raster.read(number) == pytest.approx(values, rel=1e-6, nan_ok=True)
+        at = plan.sensors.iloc[0]
+        (found,) = raster.sample([(at["x"], at["y"])])
+        grid = plan.sun.grid
+        row = int((grid.north - at["y"]) / grid.resolution)
+        column = int((at["x"] - grid.west) / grid.resolution)
+        assert found[1] == pytest.approx(plan.rank[row, column], rel=1e-6)
+
+
+def test_a_plan_without_reserves_or_ranks_still_writes(plan, tmp_path):
+    names = ("reserves", "admissible", "rank")
+    fields = {f.name: f.default_factory for f in dataclasses.fields(plan) if f.name in names}
+    bare = dataclasses.replace(plan, **{name: make() for name, make in fields.items()})
+    write_gis(bare, tmp_path)
+    assert len(gpd.read_file(tmp_path / "plan.gpkg", layer="reserves")) == 0
+    assert plan_document(bare)["sensors"][0]["reserves"] == []
+    with rasterio.open(tmp_path / "plan.tif") as raster:
+        assert np.isnan(raster.read(2)).all()
 
 
 @pytest.mark.published("OGC 12-128r15, Requirement 2: application_id GPKG, user_version 10200")
@@ -110,7 +140,7 @@ def test_every_layer_has_a_default_style_whose_columns_exist(folder):
             symbols = {s.get("name") for s in renderer.iter("symbol")}
             used = {n.get("symbol") for n in renderer.iter() if n.tag in {"range", "category"}}
             assert used <= symbols
-    assert len(styles) == 6
+    assert len(styles) == 8
     assert 'fieldName="sensor_id"' in {s[0]: s[1] for s in styles}["sensors"]
 
 

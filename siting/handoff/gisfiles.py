@@ -1,4 +1,4 @@
-"""Files of a plan for every GIS and GPS: GeoPackage, GeoJSON, GPX, KML and CSV.
+"""Files of a plan for every GIS and GPS: GeoPackage, GeoTIFF, GeoJSON, GPX, KML and CSV.
 
 All are written whole or not at all, and the same plan gives the same bytes. `plan.gpkg` is in the
 property's own CRS; the others carry WGS 84 degrees (`sensors.csv` both). The CSV starts with a
@@ -21,6 +21,7 @@ import gpxpy.gpx
 
 from siting.cautions import DIG_CAUTION
 from siting.handoff._gis_package import write_package
+from siting.handoff._gis_raster import write_raster
 from siting.handoff._gis_records import describe, flat
 from siting.handoff._sheet_text import clean, elide
 from siting.handoff.atomic import write_text
@@ -35,7 +36,7 @@ _FORMULA_STARTS: Final = ("=", "+", "-", "@", "\t", "\r", "\n", "＝", "＋", "�
 
 
 def write_gis(plan: Plan, folder: Path | str) -> tuple[Path, ...]:
-    """Write plan.gpkg and sensors.geojson, .gpx, .kml and .csv.
+    """Write plan.gpkg, plan.tif and sensors.geojson, .gpx, .kml and .csv.
 
     Parameters
     ----------
@@ -51,12 +52,14 @@ def write_gis(plan: Plan, folder: Path | str) -> tuple[Path, ...]:
 
     References
     ----------
-    OGC 12-128r15 (GeoPackage 1.2); RFC 7946 (GeoJSON); GPX 1.1; OGC 12-007r2 (KML); RFC 4180 (CSV).
+    OGC 12-128r15 (GeoPackage 1.2); OGC 19-008r4 (GeoTIFF); RFC 7946 (GeoJSON); GPX 1.1; OGC
+    12-007r2 (KML); RFC 4180 (CSV).
     """
     place = Path(folder)
     document = plan_document(plan)
     return (
         write_package(plan, place / "plan.gpkg"),
+        write_raster(plan, place / "plan.tif"),
         write_text(place / "sensors.geojson", _encodable(_geojson(document))),
         write_text(place / "sensors.gpx", _encodable(_gpx(document))),
         write_text(place / "sensors.kml", _encodable(_kml(document))),
