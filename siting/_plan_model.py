@@ -63,7 +63,8 @@ class Plan:
         NaN for bypass), threshold_low_fraction, threshold_high_fraction (of available water
         depleted), threshold_vwc (volumetric water content at the low threshold), soak_wait_h
         (wait after soaking before the reading), threshold_note (str), wire_m (path to its
-        controller), trench_m (its share of the trench), geometry (Point).
+        controller), trench_m (its share of the trench), gauge_awg (int: thinnest wire that keeps
+        the voltage, 0 where unknown), drop_v (voltage lost along it), geometry (Point).
     choices : DataFrame
         One row per allowed number of sensors, index `n` (1..max): feasible (bool), groups (str,
         "S: A, B | ..."), used (sensors actually used), control, water_m3, cost_per_year,
@@ -73,8 +74,9 @@ class Plan:
         The plain rules beside it, index `rule`: n, feasible, water_m3, cost_per_year,
         stress_days.
     wire_routes : GeoDataFrame
-        Columns sensor_id, controller, kind ("trench" or "wire"), length_m, crosses (str: "paving"
-        or ""), geometry (LineString).
+        Columns sensor_id, controller, kind ("trench" or "wire"), conductors (in it), length_m,
+        crosses (str: "paving", "tree roots", "planted bed", comma-separated, or ""), paved_m,
+        priced_m (metres of open trench of the same price), geometry (LineString).
     ties : GeoDataFrame
         Columns sensor_id, tie (1..3), distance_m, from_kind ("building corner", ...), from_x,
         from_y, angle_deg (crossing angle with tie 1; NaN on tie 1), drms_m (error expected), side

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from concurrent.futures import ThreadPoolExecutor
+from typing import Final
 
 import geopandas as gpd
 import numpy as np
@@ -21,13 +22,29 @@ from siting.placement import (
     hazards_of_zone,
     land_forms,
     place_sensor,
+    root_protection_radius,
     setback_hazards,
 )
 from siting.site.model import Site
 from siting.site.settings import Costs, Setbacks, UnitsName
-from siting.wiring import PAVING_FACTOR, WireRoutes, nearest_controller_distance
+from siting.wiring import (
+    BED_FACTOR,
+    ROOTS_FACTOR,
+    PricedGround,
+    WireRoutes,
+    nearest_controller_distance,
+)
 
-__all__ = ["all_hazards", "connection_costs", "place_zones", "priced_trench"]
+__all__ = [
+    "all_hazards",
+    "connection_costs",
+    "place_zones",
+    "priced_ground",
+    "priced_trench",
+    "wire_share",
+]
+
+_MOST_WIRE_SHARE: Final = 10.0
 
 _Array = NDArray[np.float64]
 
@@ -180,6 +197,35 @@ def connection_costs(site: Site, placements: list[Placement], costs: Costs) -> _
 
 
 def priced_trench(wires: WireRoutes) -> float:
-    """Return the trench as paid for: what is under paving counts `PAVING_FACTOR` times [m]."""
+    """Return the trench as paid for: paving, roots and beds count for more [m]."""
     trench = wires.routes[wires.routes["kind"] == "trench"]
-    return float(trench["length_m"].sum() + (PAVING_FACTOR - 1) * trench["paved_m"].sum())
+    return float(trench["priced_m"].sum())
+
+
+def wire_share(costs: Costs) -> float:
+    """Return the price of a metre of wire in metres of open trench, at most 10."""
+    if costs.wire_per_m <= 0:
+        return 0.0
+    return float(min(costs.wire_per_m / max(costs.trench_per_m, 1e-9), _MOST_WIRE_SHARE))
+
+
+def priced_ground(site: Site) -> tuple[PricedGround, ...]:
+    """Return what a trench had better go round: roots of trees, then planted beds.
+
+    Roots are eight-sided figures about the protection circles, so that a trench along their edge
+    stays clear of them.
+    """
+    grounds = []
+    if len(site.trees):
+        radius = root_protection_radius(
+            site.trees["trunk_diameter"].to_numpy(dtype=float),
+            crown_diameter=site.trees["crown_diameter"].to_numpy(dtype=float),
+        )
+        trunks = site.trees.geometry.to_numpy()
+        shapes = shapely.buffer(trunks, radius / np.cos(np.pi / 8), quad_segs=2)
+        grounds.append(PricedGround("tree roots", shapely.union_all(shapes), ROOTS_FACTOR))
+    plants = site.hydrozones["plants"].astype(str)
+    beds = site.hydrozones.geometry[~plants.str.endswith("turf")].to_numpy()
+    if len(beds):
+        grounds.append(PricedGround("planted bed", shapely.union_all(beds), BED_FACTOR))
+    return tuple(grounds)

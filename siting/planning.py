@@ -31,7 +31,14 @@ from siting._plan_ground import (
 )
 from siting._plan_measures import dryness_raster, zone_measures
 from siting._plan_model import Plan
-from siting._plan_places import all_hazards, connection_costs, place_zones, priced_trench
+from siting._plan_places import (
+    all_hazards,
+    connection_costs,
+    place_zones,
+    priced_ground,
+    priced_trench,
+    wire_share,
+)
 from siting._plan_report import assumptions, provenance
 from siting._plan_scenarios import Scenarios, draw_scenarios
 from siting._plan_spare import admissible_table, rank_raster, reserve_table
@@ -418,8 +425,10 @@ def _build(
         boundary=site.boundary,
         buildings=site.buildings,
         paving=site.paving,
+        priced=priced_ground(site),
+        wire_share=wire_share(settings.costs),
     )
-    sensors = sensors.join(wires.lengths[["wire_m", "trench_m"]])
+    sensors = sensors.join(wires.lengths[["wire_m", "trench_m", "gauge_awg", "drop_v"]])
     ties, notes = _all_ties(site, sensors)
     chosen = {
         tag: placements[int(decision.governors.zone[candidate])] for candidate, tag in ids.items()

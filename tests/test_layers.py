@@ -50,6 +50,9 @@ BELONGS_TO = {
     "_unevenness": "placement",
     "_search": "season",
     "_paths": "wiring",
+    "_wire_electric": "wiring",
+    "_wire_model": "wiring",
+    "_wire_paths": "wiring",
     "_plan_*": "planning",
     "_ranks": "ranks",
 }

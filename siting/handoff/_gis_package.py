@@ -41,8 +41,11 @@ _SENSORS: Final[Mapping[str, str]] = {
     "threshold_low_fraction": "low_frac", "threshold_high_fraction": "high_frac",
     "threshold_vwc": "vwc", "soak_wait_h": "soak_h", "threshold_note": "thr_note",
     "wire_m": "wire_m", "trench_m": "trench_m",
+    "gauge_awg": "gauge_awg", "drop_v": "drop_v",
 }  # fmt: skip
-_WIRES: Final = {c: c for c in ("sensor_id", "controller", "kind", "length_m", "crosses")}
+_WIRES: Final = {
+    c: c for c in ("sensor_id", "controller", "kind", "conductors", "length_m", "crosses")
+}
 _TIES: Final = {c: c for c in ("sensor_id", "tie", "distance_m", "from_kind")} | {
     "angle_deg": "angle_deg",
     "drms_m": "drms_m",

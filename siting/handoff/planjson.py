@@ -197,6 +197,7 @@ def _sensors(plan: Plan) -> list[dict[str, Any]]:
             | {"ties": ties.get(str(sensor_id), [])}
             | {"reserves": reserves.get(str(sensor_id), [])}
             | {"wire_m": _plain(row["wire_m"], 3), "trench_m": _plain(row["trench_m"], 3)}
+            | {"gauge_awg": _plain(row["gauge_awg"], None), "drop_v": _plain(row["drop_v"], 3)}
         )
     return records
 
