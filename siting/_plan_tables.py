@@ -25,6 +25,7 @@ from siting.scheduling import (
 )
 from siting.season import Watering
 from siting.site.model import Site
+from siting.site.settings import UnitsName
 
 __all__ = ["Simulated", "season_table", "sensor_ids", "sensor_table", "zone_table"]
 
@@ -186,6 +187,7 @@ def sensor_table(
     ids: Mapping[int, str],
     placements: list[Placement],
     application: Mapping[str, ZoneApplication],
+    units: UnitsName = "metric",
 ) -> gpd.GeoDataFrame:
     """Put together `Plan.sensors`, all but the lengths of trench and wire.
 
@@ -205,6 +207,8 @@ def sensor_table(
         Best point of every zone, in the order of the zones.
     application : mapping of str to ZoneApplication
         What is known of each zone's application pattern.
+    units : {"metric", "us"}
+        Units of the lengths in words.
 
     Returns
     -------
@@ -221,7 +225,7 @@ def sensor_table(
                 "sensor_id": sensor_id,
                 **_identity(zones, zone, sensor_id),
                 **_place(placements[at], application[zone]),
-                **_prescription(site, beside[zone], zone, decision, candidate),
+                **_prescription(site, beside[zone], zone, decision, candidate, units),
             }
         )
     table = pd.DataFrame(rows).set_index("sensor_id")
@@ -268,7 +272,12 @@ def _place(placement: Placement, application: ZoneApplication) -> dict[str, obje
 
 
 def _prescription(
-    site: Site, water: Mapping[str, Any], zone: str, decision: Decision, candidate: int
+    site: Site,
+    water: Mapping[str, Any],
+    zone: str,
+    decision: Decision,
+    candidate: int,
+    units: UnitsName,
 ) -> dict[str, object]:
     """Return depth and threshold of a sensor."""
     plants = str(site.hydrozones.loc[zone, "plants"])
@@ -276,6 +285,7 @@ def _prescription(
         plants,
         root_depth_m=float(water["root_depth_m"]),
         new_sod=bool(site.hydrozones.loc[zone, "new_sod"]),
+        units=units,
     )
     low = float(decision.governors.low[candidate])
     high = float(decision.governors.high[candidate])

@@ -418,6 +418,7 @@ def _build(
         ids=ids,
         placements=placements,
         application=known.application,
+        units=settings.units,
     )
     wires = wire_routes(
         sensors,
