@@ -75,6 +75,7 @@ RESERVES: Final = 2
 RESERVE_GAP_M: Final = 2.0
 
 _EQUAL_M: Final = 2e-4  # lengths (and ratios) closer than this are equal
+_RESERVE_M: Final = 0.02  # what a reserve's clearance may fall short of the best ridge known
 _SAME: Final = 1e-6  # objectives closer than this are equal
 
 
@@ -390,8 +391,10 @@ def _tightest_ridge(
     if known is not None:
         far = clear(known.x, known.y)
         ratio = ground.clear.ratio(known.x[far], known.y[far])
-        if ratio.size and ratio.max() >= known.best - _EQUAL_M / ground.clear.smallest_setback:
-            return _Ridge(known.best, known.x[far], known.y[far])
+        room = _RESERVE_M / ground.clear.smallest_setback
+        if ratio.size and ratio.max() >= known.best - room:
+            high = ratio >= ratio.max() - room
+            return _Ridge(float(ratio.max()) - room, known.x[far][high], known.y[far][high])
     slope = 1.0 / ground.clear.smallest_setback
     if slope == 0.0:  # no setback anywhere: all ground is admissible
         return None

@@ -124,7 +124,10 @@ def placed(zones, further, name="Z0"):
         fixtures=none(),
         setbacks=Setbacks(),
     )
-    table = gpd.GeoDataFrame(pd.concat([drawn, further], ignore_index=True), geometry="geometry")
+    table = drawn
+    if len(further):
+        joined = pd.concat([drawn, further], ignore_index=True)
+        table = gpd.GeoDataFrame(joined, geometry="geometry")
     zone = zones.geometry.loc[name]
     x, y = (
         part.ravel() for part in np.meshgrid(np.arange(0.25, 60, 0.5), np.arange(0.25, 40, 0.5))
