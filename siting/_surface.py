@@ -11,6 +11,7 @@ from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.interpolate import RBFInterpolator
 from scipy.ndimage import (
     binary_dilation,
     distance_transform_edt,
@@ -25,6 +26,8 @@ Floats = NDArray[np.float64]
 
 _OFF_LATTICE: Final = 1e-3  # how far a sample may lie from its node, in steps
 _LARGEST: Final = 20_000_000  # nodes of a lattice beyond which samples are no lattice
+_FEW: Final = 600  # up to so many samples are continued by a radial basis
+_FEWEST: Final = 6  # with fewer there is no bend to follow
 _PAD: Final = 6  # nodes around the samples that are filled too
 _CURVED: Final = 2  # how many layers of nodes follow a parabola
 _LAYERS: Final = 4  # how many of them are extrapolated; beyond, the nearest node is copied
@@ -139,11 +142,35 @@ def _filled(
     known[row, column] = True
     low, high = values.min(axis=1), values.max(axis=1)
     room = (high - low) / 2
+    if row.size <= _FEW and row.size >= _FEWEST:
+        grid, known = _bent(grid, known, row, column)
     for layer in range(_LAYERS):
         grid, known = _one_layer(grid, known, highest=2 if layer < _CURVED else 1)
     nearest = distance_transform_edt(~known, return_distances=False, return_indices=True)
     grid = grid[:, nearest[0], nearest[1]]
     return np.clip(grid, (low - room)[:, None, None], (high + room)[:, None, None])
+
+
+def _bent(
+    grid: Floats, known: NDArray[np.bool_], row: NDArray[np.int64], column: NDArray[np.int64]
+) -> tuple[Floats, NDArray[np.bool_]]:
+    """Continue few samples in all directions at once: a radial basis about a plane.
+
+    In a bed two or three cells wide no line of samples is long enough to follow.
+    """
+    near = (
+        binary_dilation(known, structure=np.ones((3, 3), dtype=np.bool_), iterations=_CURVED + 1)
+        & ~known
+    )
+    at = np.argwhere(near)
+    samples = np.column_stack([row, column]).astype(float)
+    if np.linalg.matrix_rank(samples - samples.mean(axis=0)) < 2:  # noqa: PLR2004
+        return grid, known  # samples in one line say nothing of what lies beside it
+    basis = RBFInterpolator(samples, grid[:, row, column].T, kernel="cubic", degree=1)
+    grid, known = grid.copy(), known.copy()
+    grid[:, at[:, 0], at[:, 1]] = basis(at.astype(float)).T
+    known[at[:, 0], at[:, 1]] = True
+    return grid, known
 
 
 def _one_layer(

@@ -22,9 +22,7 @@ def main() -> None:
     terms = planning.eto_terms(
         climate.daily, latitude=site.latitude, elevation_m=climate.elevation_m
     )
-    known = planning._survey(  # noqa: SLF001 - the stage before placement
-        site, settings, seasons, terms, threads=2, progress=None
-    )
+    known = planning._survey(site, settings, seasons, terms, threads=2, progress=None)
     hazards, _ = all_hazards(site, settings.setbacks)
     largest = list(site.hydrozones.geometry.area.nlargest(12).index)
     at = [known.ground.pixels.position(zone) for zone in largest]
