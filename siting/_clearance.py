@@ -27,7 +27,7 @@ Floats = NDArray[np.float64]
 Score = Callable[[Floats, Floats], Floats]
 
 _FINEST: Final = 1e-4  # half a cell at which the search ends [m]
-_BEAM: Final = 1024  # cells kept per level once a ridge of equal values is known
+_BEAM: Final = 256  # cells kept per level once a ridge of equal values is known
 _RIDGE_HALF: Final = 0.02  # cell size at which a ridge is sampled [m]
 _RIDGE_CELLS: Final = 20_000
 _PAIRS: Final = 200_000  # point-to-hazard pairs measured at a time

@@ -51,6 +51,8 @@ class VisibilityGraph(NamedTuple):
         Length with the surcharge for crossing dear ground [m].
     dear : ndarray, shape (E,)
         Length across dear ground [m].
+    other : ndarray, shape (E, K)
+        Length across each further priced ground [m].
     """
 
     places: Floats
@@ -59,6 +61,7 @@ class VisibilityGraph(NamedTuple):
     length: Floats
     cost: Floats
     dear: Floats
+    other: Floats
 
     def matrix(self, *, by: str = "cost") -> csr_array:
         """Return the symmetric sparse matrix of edge costs or lengths."""
@@ -95,6 +98,7 @@ def visibility_graph(
     dear: BaseGeometry | None = None,
     factor: float = 1.0,
     extra: Floats | None = None,
+    priced: Sequence[tuple[BaseGeometry, float]] = (),
 ) -> VisibilityGraph:
     """Join the terminals and the corners of obstacles by every straight line in free space.
 
@@ -110,6 +114,9 @@ def visibility_graph(
         Price of a metre of it in metres of open ground, at least 1.
     extra : ndarray, shape (X, 2), optional
         More nodes at which a route may turn or branch [m].
+    priced : sequence of (shapely geometry, float)
+        Further ground and the price of a metre of it in metres of open ground; no two overlap, nor
+        any the dear ground.
 
     Returns
     -------
@@ -121,7 +128,8 @@ def visibility_graph(
     loose = terminals if extra is None else np.concatenate([terminals, extra])
     places = np.concatenate([loose, corners])
     start, end = np.triu_indices(len(places), k=1)
-    if dear is None or dear.is_empty:  # a detour round dear ground may bend the other way
+    even = (dear is None or dear.is_empty) and not priced
+    if even:  # a detour round dear ground may bend the other way
         arms = (before, after), len(loose)
         useful = _tangent(places, start, end, *arms) & _tangent(places, end, start, *arms)
         start, end = start[useful], end[useful]
@@ -131,16 +139,27 @@ def visibility_graph(
     seen = np.asarray(shapely.covers(room, lines), dtype=np.bool_)
     start, end, lines = start[seen], end[seen], np.asarray(lines)[seen]
     length = np.hypot(*(places[start] - places[end]).T)
-    across = np.zeros(len(lines))
-    if dear is not None and not dear.is_empty:
-        inner = shapely.buffer(dear, -_ALONG_M)  # a line along the edge does not cross
-        shapely.prepare(inner)
-        hit = shapely.intersects(inner, lines)
-        across[hit] = shapely.length(shapely.intersection(lines[hit], dear))
+    across = _across(lines, dear)
     cost = length + (factor - 1.0) * across
+    other = np.zeros((len(lines), len(priced)))
+    for k, (shape, price) in enumerate(priced):
+        other[:, k] = _across(lines, shape)
+        cost = cost + (price - 1.0) * other[:, k]
     return VisibilityGraph(
-        places, start.astype(np.int64), end.astype(np.int64), length, cost, across
+        places, start.astype(np.int64), end.astype(np.int64), length, cost, across, other
     )
+
+
+def _across(lines: NDArray[np.object_], ground: BaseGeometry | None) -> Floats:
+    """Return how much of each line lies in a ground; along its edge does not count."""
+    across = np.zeros(len(lines))
+    if ground is None or ground.is_empty:
+        return across
+    inner = shapely.buffer(ground, -_ALONG_M)
+    shapely.prepare(inner)
+    hit = shapely.intersects(inner, lines)
+    across[hit] = shapely.length(shapely.intersection(lines[hit], ground))
+    return across
 
 
 def steiner_tree(

@@ -42,7 +42,8 @@ Progress = Callable[[str, int, int], None]
 _Array = NDArray[np.float64]
 
 #: Cells of margin around the hydrozones.
-_MARGIN: Final = 2
+_MARGIN: Final = 4
+_WHOLE: Final = 1e-6  # float noise must not add a row
 
 
 @dataclass(frozen=True)
@@ -91,6 +92,8 @@ class Ground:
         Zone mean demand as described, columns month [mm/d].
     dryness : tuple of ndarray, each shape (S, P_z)
         Dryness of the points of each zone [1/d].
+    samples : tuple of ndarray, each shape (S, F_z)
+        Dryness of the samples in and around each zone [1/d].
     mean_beam : ndarray, shape (Z, M)
         Mean beam fraction of the zone as described.
     mean_sky : ndarray, shape (Z,)
@@ -105,6 +108,7 @@ class Ground:
     eto: MonthlyEto
     etc: pd.DataFrame
     dryness: tuple[_Array, ...]
+    samples: tuple[_Array, ...]
     mean_beam: _Array
     mean_sky: _Array
     quarter_beam: _Array
@@ -113,12 +117,16 @@ class Ground:
 
 
 def property_grid(site: Site, resolution: float) -> LocalGrid:
-    """Lay a raster over the hydrozones, with two cells of margin."""
+    """Lay a raster over the hydrozones, centred on them, with some cells of margin.
+
+    Centred, so that it moves and turns with the property.
+    """
     west, south, east, north = site.hydrozones.total_bounds
-    margin = _MARGIN * resolution
-    columns = int(np.ceil((east - west) / resolution)) + 2 * _MARGIN
-    rows = int(np.ceil((north - south) / resolution)) + 2 * _MARGIN
-    return LocalGrid(float(west - margin), float(north + margin), resolution, rows, columns)
+    columns = int(np.ceil((east - west) / resolution - _WHOLE)) + 2 * _MARGIN
+    rows = int(np.ceil((north - south) / resolution - _WHOLE)) + 2 * _MARGIN
+    left = (west + east - columns * resolution) / 2
+    top = (south + north + rows * resolution) / 2
+    return LocalGrid(float(left), float(top), resolution, rows, columns)
 
 
 def sun_variants(
@@ -194,30 +202,43 @@ def survey(
     storage = water["taw_mm"].to_numpy(dtype=float)
     factors = plant_factors(water, eto.months)
     count = scenarios.count
-    etc, dryness, mean = [], [], []
+    etc, dryness, samples, mean = [], [], [], []
     beam = np.empty((len(pixels.zones), count, len(eto.months)))
     sky = np.empty((len(pixels.zones), count))
     received = np.empty_like(sky)
     for z, zone in enumerate(pixels.zones):
-        cells, pattern = pixels.flat[z], application[zone]
-        rows = np.empty((count, cells.size))
+        pattern = application[zone]
+        cells, where = np.unique(
+            np.concatenate([pixels.flat[z], pixels.sample_flat[z]]), return_inverse=True
+        )
+        inner, outer = np.split(where, [pixels.flat[z].size])
+        rows = np.empty((count, inner.size))
+        around = np.empty((count, outer.size))
         for s in range(count):
-            light = sun.at(float(scenarios.obstacles[s]), cells)
-            demand, monthly = _demand(light, eto, factors[z])
+            broad = sun.at(float(scenarios.obstacles[s]), cells)
+            light = broad[0][:, inner], broad[1][inner]
+            everywhere, eto_monthly = _demand(broad, eto, factors[z])
             if s == 0:
-                etc.append(monthly)
+                etc.append(factors[z] * eto_monthly[:, inner].mean(axis=1))
                 mean.append((light[0].mean(axis=1), light[1].mean()))
-            rows[s] = pixel_dryness(demand, taw=storage[z], application=pattern.at_points)
+            rows[s] = pixel_dryness(
+                everywhere[inner], taw=storage[z], application=pattern.at_points
+            )
+            around[s] = pixel_dryness(
+                everywhere[outer], taw=storage[z], application=pattern.at_samples
+            )
             quarter = area_quarters(rows[s], beam_fraction=light[0], sky_view=light[1])
             beam[z, s], sky[z, s] = quarter.beam_fraction, quarter.sky_view
             received[z, s] = _received(pattern, quarter, float(scenarios.uniformity[s]))
         dryness.append(rows)
+        samples.append(around)
     index = pd.Index(pixels.zones, name="zone")
     return Ground(
         pixels=pixels,
         eto=eto,
         etc=pd.DataFrame(etc, index=index, columns=list(eto.months)),
         dryness=tuple(dryness),
+        samples=tuple(samples),
         mean_beam=np.array([part[0] for part in mean]),
         mean_sky=np.array([part[1] for part in mean]),
         quarter_beam=beam,
@@ -227,11 +248,11 @@ def survey(
 
 
 def _demand(light: tuple[_Array, _Array], eto: MonthlyEto, factor: _Array) -> tuple[_Array, _Array]:
-    """Return season-mean demand per point (P,) and zone-mean demand per month (M,) [mm/d]."""
+    """Return season-mean demand per point (P,) and reference ET per month (M, P) [mm/d]."""
     points = pixel_eto(eto.constant, eto.beam, eto.sky, beam_fraction=light[0], sky_view=light[1])
     return (
         pixel_demand(points, plant_factor=factor, days=eto.days),
-        factor * points.mean(axis=1),
+        points,
     )
 
 

@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
+import geopandas as gpd
 import numpy as np
 from numpy.typing import NDArray
 
@@ -16,7 +17,6 @@ from siting.sun.model import SunShade
 from siting.units import UnitsName
 
 if TYPE_CHECKING:
-    import geopandas as gpd
     import pandas as pd
 
 __all__ = ["Plan", "Wording"]
@@ -38,6 +38,11 @@ class Wording:
     claim: str
     reasons: Mapping[str, str]
     setback_notes: Mapping[str, str]
+
+
+def _empty(*columns: str) -> gpd.GeoDataFrame:
+    """Return a layer without features; its CRS is not known."""
+    return gpd.GeoDataFrame({name: [] for name in columns}, geometry=[])
 
 
 @dataclass(frozen=True)
@@ -76,14 +81,17 @@ class Plan:
         Index `sensor_id` ("S1", "S2", ... from north-west in reading order); columns zone, valve,
         controller, governs (tuple of zones), control, x, y (working CRS), source_x, source_y
         (property CRS), lon, lat, depth_m, depth_note (str), dryness_rank, dryness_rank_zone,
-        rank_sd (0..1), setback_ratio (>= 1 when all setbacks are met), binding_setback (str),
+        rank_sd (0..1), rank_sd_tested (what it would be after a can test; NaN where nothing is to
+        be gained), application_note (str: what the error bar rests on), setback_ratio (>= 1 when
+        all setbacks are met), binding_setback (str),
         setback_note (str: what gave way, or ""), reason (str, plain words: why here),
         threshold_low_mm (depletion of the layer that the sensor reads at which watering is
         allowed), threshold_high_mm (depletion of the root zone at which it stops; NaN for bypass),
         threshold_low_fraction, threshold_high_fraction (of the available water of the same
         depleted), threshold_vwc (volumetric water content at the low threshold), soak_wait_h
         (wait after soaking before the reading), threshold_note (str), wire_m (path to its
-        controller), trench_m (its share of the trench), geometry (Point).
+        controller), trench_m (its share of the trench), gauge_awg (int: thinnest wire that keeps
+        the voltage, 0 where unknown), drop_v (voltage lost along it), geometry (Point).
     choices : DataFrame
         One row per allowed number of sensors, index `n` (1..max): feasible (bool), groups (str,
         "S: A, B | ..."), used (sensors actually used), control, water_m3, cost_per_year,
@@ -93,14 +101,26 @@ class Plan:
         The plain rules beside it, index `rule`: n, feasible, water_m3, cost_per_year,
         stress_days.
     wire_routes : GeoDataFrame
-        Columns sensor_id, controller, kind ("trench" or "wire"), length_m, crosses (str: "paving"
-        or ""), geometry (LineString).
+        Columns sensor_id, controller, kind ("trench" or "wire"), conductors (in it), length_m,
+        crosses (str: "paving", "tree roots", "planted bed", comma-separated, or ""), paved_m,
+        priced_m (metres of open trench of the same price), geometry (LineString).
     ties : GeoDataFrame
         Columns sensor_id, tie (1..3), distance_m, from_kind ("building corner", ...), from_x,
-        from_y, angle_deg (crossing angle with tie 1; NaN on tie 1), drms_m (error expected),
+        from_y, angle_deg (crossing angle with tie 1; NaN on tie 1), drms_m (error expected), side
+        ("left" or "right" of the line from point 1 to point 2),
         geometry (LineString from the fixed point to the sensor).
     keepout : GeoDataFrame
         Columns hazard, setback_m, geometry: where a sensor must not be buried, by reason.
+    reserves : GeoDataFrame
+        Columns sensor_id, reserve (1 or 2, best first), x, y (working CRS), dryness_rank,
+        setback_ratio, binding_setback, geometry (Point): where to dig when the shovel meets rock,
+        at least 2 m from the sensor and from each other.
+    admissible : GeoDataFrame
+        Columns zone, area_m2, share (of the zone), geometry: ground that meets every setback;
+        zones without any are left out.
+    rank : ndarray, shape (rows, columns)
+        Area rank of dryness among the admissible ground of each zone, mean over scenarios, NaN
+        outside the zones; empty where it was not drawn.
     season : DataFrame
         Index `year`; columns baseline_m3, plan_m3, saved_m3, saved_fraction, skipped_fraction
         (the baseline and the saving NaN without a timer), stress_days, rain_mm, et0_mm.
@@ -146,6 +166,13 @@ class Plan:
     cautions: tuple[str, ...] = ()
     warnings: tuple[str, ...] = ()
     provenance: Mapping[str, Any] = field(default_factory=dict)
+    reserves: gpd.GeoDataFrame = field(
+        default_factory=lambda: _empty(
+            "sensor_id", "reserve", "x", "y", "dryness_rank", "setback_ratio", "binding_setback"
+        )
+    )
+    admissible: gpd.GeoDataFrame = field(default_factory=lambda: _empty("zone", "area_m2", "share"))
+    rank: NDArray[np.float64] = field(default_factory=lambda: np.empty((0, 0)))
     wordings: Mapping[UnitsName, Wording] = field(default_factory=dict)
 
     def wording(self, units: UnitsName) -> Wording:

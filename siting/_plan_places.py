@@ -2,23 +2,96 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from concurrent.futures import ThreadPoolExecutor
+from typing import Final
+
 import geopandas as gpd
 import numpy as np
+import pandas as pd
 import shapely
 from numpy.typing import NDArray
 
+from siting._plan_application import ZoneApplication
 from siting._plan_ground import Ground, Progress
 from siting.economics import sensor_yearly_cost
 from siting.errors import NoAdmissibleGroundError
-from siting.placement import Placement, application_cv, hazards_of_zone, place_sensor
+from siting.placement import (
+    Placement,
+    ground_hazards,
+    hazards_of_zone,
+    land_forms,
+    place_sensor,
+    root_protection_radius,
+    setback_hazards,
+)
 from siting.site.model import Site
-from siting.site.settings import Costs
+from siting.site.settings import Costs, Setbacks
 from siting.units import UnitsName
-from siting.wiring import PAVING_FACTOR, WireRoutes, nearest_controller_distance
+from siting.wiring import (
+    BED_FACTOR,
+    ROOTS_FACTOR,
+    PricedGround,
+    WireRoutes,
+    nearest_controller_distance,
+)
 
-__all__ = ["connection_costs", "place_zones", "priced_trench"]
+__all__ = [
+    "all_hazards",
+    "connection_costs",
+    "place_zones",
+    "priced_ground",
+    "priced_trench",
+    "wire_share",
+]
+
+_MOST_WIRE_SHARE: Final = 10.0
 
 _Array = NDArray[np.float64]
+
+
+def all_hazards(site: Site, setbacks: Setbacks) -> tuple[gpd.GeoDataFrame, tuple[str, ...]]:
+    """List everything that a sensor must keep away from.
+
+    Parameters
+    ----------
+    site : Site
+        The property.
+    setbacks : Setbacks
+        The user's distances.
+
+    Returns
+    -------
+    hazards : GeoDataFrame
+        As from `siting.placement.setback_hazards`.
+    warnings : tuple of str
+        Zones where the terrain could not guide the choice.
+    """
+    drawn = setback_hazards(
+        site.hydrozones,
+        boundary=site.boundary,
+        buildings=site.buildings,
+        paving=site.paving,
+        trees=site.trees,
+        fixtures=site.fixtures,
+        setbacks=setbacks,
+    )
+    land = None
+    if site.terrain is not None:
+        land = land_forms(
+            site.terrain, boundary=site.boundary, slope_percent=setbacks.slope_percent
+        )
+    further, warnings = ground_hazards(
+        site.hydrozones,
+        setbacks=setbacks,
+        paths=site.paths,
+        utilities=site.utilities,
+        land=land,
+    )
+    if further.empty:
+        return drawn, warnings
+    joined = pd.concat([drawn, further], ignore_index=True)
+    return gpd.GeoDataFrame(joined, geometry="geometry", crs=drawn.crs), warnings
 
 
 def place_zones(
@@ -26,10 +99,10 @@ def place_zones(
     ground: Ground,
     hazards: gpd.GeoDataFrame,
     *,
-    measured: NDArray[np.bool_],
-    uniformity: _Array,
+    application: Mapping[str, ZoneApplication],
     units: UnitsName,
-    progress: Progress | None,
+    threads: int = 1,
+    progress: Progress | None = None,
 ) -> list[Placement]:
     """Choose the driest representative point of every zone.
 
@@ -41,12 +114,12 @@ def place_zones(
         Points and dryness.
     hazards : GeoDataFrame
         As from `siting.placement.setback_hazards`.
-    measured : ndarray of bool, shape (Z,)
-        Zones whose application pattern was measured: no error bar for it.
-    uniformity : ndarray, shape (Z,)
-        Low-quarter uniformity.
+    application : mapping of str to ZoneApplication
+        What is known of each zone's application pattern.
     units : {"metric", "us"}
         Units of the lengths in words.
+    threads : int
+        Zones worked on at a time; the result does not depend on it.
     progress : callable or None
         Called per zone.
 
@@ -60,25 +133,29 @@ def place_zones(
     NoAdmissibleGroundError
         Naming the zone that has no ground for a sensor.
     """
-    placements = []
-    for z, zone in enumerate(ground.pixels.zones):
+    zones = ground.pixels.zones
+
+    def place(z: int) -> Placement:
         try:
-            placements.append(
-                place_sensor(
-                    site.hydrozones.geometry.iloc[z],
-                    x=ground.pixels.x[z],
-                    y=ground.pixels.y[z],
-                    dryness=ground.dryness[z],
-                    hazards=hazards_of_zone(hazards, zone),
-                    application_cv=0.0 if measured[z] else application_cv(float(uniformity[z])),
-                    units=units,
-                )
+            return place_sensor(
+                site.hydrozones.geometry.iloc[z],
+                x=ground.pixels.sample_x[z],
+                y=ground.pixels.sample_y[z],
+                dryness=ground.samples[z],
+                hazards=hazards_of_zone(hazards, zones[z]),
+                application_cv=application[zones[z]].unknown,
+                units=units,
             )
         except NoAdmissibleGroundError as error:
-            msg = f"zone {zone}: {error}"
+            msg = f"zone {zones[z]}: {error}"
             raise NoAdmissibleGroundError(msg) from error
-        if progress is not None:
-            progress("Placing sensors", z + 1, len(ground.pixels.zones))
+
+    placements = []
+    with ThreadPoolExecutor(max_workers=max(threads, 1)) as pool:
+        for placement in pool.map(place, range(len(zones))):
+            placements.append(placement)
+            if progress is not None:
+                progress("Placing sensors", len(placements), len(zones))
     return placements
 
 
@@ -121,6 +198,35 @@ def connection_costs(site: Site, placements: list[Placement], costs: Costs) -> _
 
 
 def priced_trench(wires: WireRoutes) -> float:
-    """Return the trench as paid for: what is under paving counts `PAVING_FACTOR` times [m]."""
+    """Return the trench as paid for: paving, roots and beds count for more [m]."""
     trench = wires.routes[wires.routes["kind"] == "trench"]
-    return float(trench["length_m"].sum() + (PAVING_FACTOR - 1) * trench["paved_m"].sum())
+    return float(trench["priced_m"].sum())
+
+
+def wire_share(costs: Costs) -> float:
+    """Return the price of a metre of wire in metres of open trench, at most 10."""
+    if costs.wire_per_m <= 0:
+        return 0.0
+    return float(min(costs.wire_per_m / max(costs.trench_per_m, 1e-9), _MOST_WIRE_SHARE))
+
+
+def priced_ground(site: Site) -> tuple[PricedGround, ...]:
+    """Return what a trench had better go round: roots of trees, then planted beds.
+
+    Roots are eight-sided figures about the protection circles, so that a trench along their edge
+    stays clear of them.
+    """
+    grounds = []
+    if len(site.trees):
+        radius = root_protection_radius(
+            site.trees["trunk_diameter"].to_numpy(dtype=float),
+            crown_diameter=site.trees["crown_diameter"].to_numpy(dtype=float),
+        )
+        trunks = site.trees.geometry.to_numpy()
+        shapes = shapely.buffer(trunks, radius / np.cos(np.pi / 8), quad_segs=2)
+        grounds.append(PricedGround("tree roots", shapely.union_all(shapes), ROOTS_FACTOR))
+    plants = site.hydrozones["plants"].astype(str)
+    beds = site.hydrozones.geometry[~plants.str.endswith("turf")].to_numpy()
+    if len(beds):
+        grounds.append(PricedGround("planted bed", shapely.union_all(beds), BED_FACTOR))
+    return tuple(grounds)

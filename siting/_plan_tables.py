@@ -12,6 +12,7 @@ import pandas as pd
 import pyproj
 from numpy.typing import NDArray
 
+from siting._plan_application import ZoneApplication
 from siting._plan_choice import Decision
 from siting.climate.model import SeasonCalendar
 from siting.placement import Placement
@@ -24,6 +25,7 @@ from siting.scheduling import (
 )
 from siting.season import Watering
 from siting.site.model import Site
+from siting.units import UnitsName
 from siting.water.layers import sensor_layer_share
 
 __all__ = ["Simulated", "season_table", "sensor_ids", "sensor_shares", "sensor_table", "zone_table"]
@@ -203,6 +205,8 @@ def sensor_table(
     decision: Decision,
     ids: Mapping[int, str],
     placements: list[Placement],
+    application: Mapping[str, ZoneApplication],
+    units: UnitsName = "metric",
 ) -> gpd.GeoDataFrame:
     """Put together `Plan.sensors`, all but the lengths of trench and wire.
 
@@ -220,6 +224,10 @@ def sensor_table(
         Tags of the chosen candidates, in order.
     placements : list of Placement
         Best point of every zone, in the order of the zones.
+    application : mapping of str to ZoneApplication
+        What is known of each zone's application pattern.
+    units : {"metric", "us"}
+        Units of the lengths in words.
 
     Returns
     -------
@@ -235,8 +243,8 @@ def sensor_table(
             {
                 "sensor_id": sensor_id,
                 **_identity(zones, zone, sensor_id),
-                **_place(placements[at]),
-                **_prescription(site, beside[zone], zone, decision, candidate),
+                **_place(placements[at], application[zone]),
+                **_prescription(site, beside[zone], zone, decision, candidate, units),
             }
         )
     table = pd.DataFrame(rows).set_index("sensor_id")
@@ -264,14 +272,17 @@ def _identity(zones: gpd.GeoDataFrame, zone: str, sensor_id: str) -> dict[str, o
     }
 
 
-def _place(placement: Placement) -> dict[str, object]:
+def _place(placement: Placement, application: ZoneApplication) -> dict[str, object]:
     """Return where a sensor goes and why."""
+    tested = placement.rank_sd_tested
     return {
         "x": placement.x,
         "y": placement.y,
         "dryness_rank": placement.rank,
         "dryness_rank_zone": placement.rank_zone,
         "rank_sd": placement.rank_sd,
+        "rank_sd_tested": float("nan") if tested is None else tested,
+        "application_note": application.words(placement.rank_sd, tested),
         "setback_ratio": placement.setback_ratio,
         "binding_setback": placement.binding_setback,
         "setback_note": placement.note,
@@ -280,7 +291,12 @@ def _place(placement: Placement) -> dict[str, object]:
 
 
 def _prescription(
-    site: Site, water: Mapping[str, Any], zone: str, decision: Decision, candidate: int
+    site: Site,
+    water: Mapping[str, Any],
+    zone: str,
+    decision: Decision,
+    candidate: int,
+    units: UnitsName,
 ) -> dict[str, object]:
     """Return depth and threshold of a sensor."""
     plants = str(site.hydrozones.loc[zone, "plants"])
@@ -288,6 +304,7 @@ def _prescription(
         plants,
         root_depth_m=float(water["root_depth_m"]),
         new_sod=bool(site.hydrozones.loc[zone, "new_sod"]),
+        units=units,
     )
     share = float(sensor_layer_share(depth, float(water["root_depth_m"])))
     low = float(decision.governors.low[candidate])

@@ -1,137 +1,275 @@
-"""Area rank as a continuous field over a zone, and its expected error for a buried sensor."""
+"""Area rank of dryness as a smooth field over a zone, and its expected error for a buried sensor.
+
+The samples of dryness come from a raster whose origin means nothing. They are carried, as smooth
+surfaces, onto a mesh that is centred on the zone itself; every cell of it counts with the exact
+area it has in the ground, and its dryness is spread over the range that it has within the cell. So
+the rank is an area integral, and moving the raster's origin changes nothing but the error of the
+interpolation.
+"""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Final
+from typing import Any, Final, NamedTuple
 
 import numpy as np
+import shapely
 from numpy.typing import NDArray
-from scipy.spatial import cKDTree
-from scipy.special import ndtr
+from scipy.ndimage import gaussian_filter, map_coordinates, spline_filter
+from shapely.geometry.base import BaseGeometry
 
-__all__ = ["TARGET_RANK", "RankField", "application_sd", "rank_field"]
+from siting._surface import Surface
+
+__all__ = ["TARGET_RANK", "Mesh", "Pieces", "RankField", "mesh_of", "pieces_of", "rank_field"]
 
 Floats = NDArray[np.float64]
 
 #: The middle of the driest quarter.
 TARGET_RANK: Final = 0.875
 
-_CHUNK: Final = 4096
-_TINY: Final = 1e-9
-_OFF_LATTICE: Final = 1e-3  # how far a point may lie from its node, in steps
+_FINEST: Final = 0.1  # smallest cell of a mesh [m]
+_COARSEST: Final = 0.5  # largest cell, unless a zone needs more than _MOST cells [m]
+_MOST: Final = 60_000
+_FEWEST: Final = 1500
+_PER_SIGMA: Final = 1.25  # cells are at most so many standard deviations of the burial error
+_EVEN: Final = 1e-6  # a zone that varies by less than this share is even
+_TIED: Final = 1e-5  # dryness closer than this share of its range is equal
+_SIGMAS: Final = 4.0
+_WHOLE: Final = 1e-6  # float noise must not add a row of cells
+
+
+class Mesh(NamedTuple):
+    """Square cells over a zone, the middle of its bounding box in the middle of the mesh.
+
+    Parameters
+    ----------
+    west, south : float
+        Centre of the first cell [m].
+    step : float
+        Side of a cell [m].
+    rows, columns : int
+        Row 0 is the southernmost.
+    """
+
+    west: float
+    south: float
+    step: float
+    rows: int
+    columns: int
+
+    @property
+    def x(self) -> Floats:
+        """Centres, shape (rows * columns,) [m]."""
+        return np.tile(self.west + self.step * np.arange(self.columns), self.rows)
+
+    @property
+    def y(self) -> Floats:
+        """Centres, shape (rows * columns,) [m]."""
+        return np.repeat(self.south + self.step * np.arange(self.rows), self.columns)
+
+
+class Pieces(NamedTuple):
+    """The part of each cell that lies in a shape; cells without any are left out.
+
+    Parameters
+    ----------
+    cell : ndarray of int, shape (K,)
+        Row-major index of the cell.
+    area : ndarray, shape (K,)
+        Area in the shape [m²].
+    x, y : ndarray, shape (K,)
+        Centroid of that part [m].
+    width, height : ndarray, shape (K,)
+        Extent of that part [m].
+    """
+
+    cell: NDArray[np.int64]
+    area: Floats
+    x: Floats
+    y: Floats
+    width: Floats
+    height: Floats
+
+
+class _Spread(NamedTuple):
+    """Dryness of pieces, shape (S, K), over the range that it has in each, and their areas (K,)."""
+
+    middle: Floats
+    range: Floats
+    area: Floats
+
+    def rank(self, scenario: int, values: Floats) -> Floats:
+        """Return the share of the area that is less dry than the values, shape of `values`."""
+        half = self.range[scenario] / 2
+        slope = self.area / self.range[scenario]
+        ends = np.concatenate([self.middle[scenario] - half, self.middle[scenario] + half])
+        order = np.argsort(ends, kind="stable")
+        ends = ends[order]
+        rise = np.cumsum(np.concatenate([slope, -slope])[order])[:-1]
+        below = np.concatenate([[0.0], np.cumsum(rise * np.diff(ends))])
+        share: Floats = np.interp(values, ends, below / below[-1])
+        return share
 
 
 @dataclass(frozen=True)
 class RankField:
-    """Ranks at points, read between them bilinearly on a lattice (else at the nearest point).
+    """Ranks over a zone, for points anywhere.
 
     Parameters
     ----------
-    x, y : ndarray, shape (P,)
-        Points [m].
-    ranks : ndarray, shape (P or more, S)
-        Rank per point and scenario, then that of the lattice nodes around the ground, 0..1.
-    offsets : ndarray, shape (K, 2)
-        Burial errors [m].
-    weights : ndarray, shape (K,)
-        Their probabilities.
-    lattice : ndarray of int, shape (rows, columns), or None
-        Row of each lattice node in `ranks`; -1 means "far from the ground".
-    west, south, step : float
-        First node and spacing of the lattice [m].
+    mesh : Mesh
+        The cells.
+    surface : Surface
+        Dryness per scenario.
+    ground, zone : _Spread
+        Its distribution over the admissible (else open) ground and over the whole zone.
+    places : tuple of ndarray, each shape (K,)
+        x and y of the pieces of `ground` [m].
+    objective_spline, first_spline, second_spline : ndarray, shape (rows, columns)
+        Spline coefficients of the expected squared distance from the target rank, and of the
+        expected rank and squared rank, over scenarios and burial errors.
+    order : int
+        Order of the splines.
+    even : bool
+        Whether no place in the ground is drier than another.
     """
 
-    x: Floats
-    y: Floats
-    ranks: Floats
-    offsets: Floats
-    weights: Floats
-    lattice: NDArray[np.int64] | None
-    west: float
-    south: float
-    step: float
-
-    def read(self, x: Floats, y: Floats) -> tuple[Floats, Floats]:
-        """Return ranks (N, S) and how much ground there is to read them from (N,), 0..1."""
-        if self.lattice is None:
-            _, nearest = cKDTree(np.column_stack([self.x, self.y])).query(np.column_stack([x, y]))
-            found: Floats = self.ranks[nearest]
-            return found, np.ones(x.size)
-        column, row = (x - self.west) / self.step, (y - self.south) / self.step
-        left, low = np.floor(column + _TINY), np.floor(row + _TINY)
-        across, up = np.maximum(column - left, 0.0), np.maximum(row - low, 0.0)
-        total = np.zeros((x.size, self.ranks.shape[1]))
-        mass = np.zeros(x.size)
-        for d_column, d_row in ((0, 0), (1, 0), (0, 1), (1, 1)):
-            share = np.where(d_column, across, 1 - across) * np.where(d_row, up, 1 - up)
-            node = self._node(left.astype(np.int64) + d_column, low.astype(np.int64) + d_row)
-            share = np.where(node >= 0, share, 0.0)
-            total += share[:, None] * self.ranks[node]
-            mass += share
-        mean: Floats = total / np.maximum(mass, _TINY)[:, None]
-        return mean, np.where(mass > _TINY, mass, 0.0)
-
-    def at(self, x: float, y: float) -> Floats:
-        """Return the ranks at one point per scenario, shape (S,)."""
-        ranks, mass = self.read(np.array([x]), np.array([y]))
-        return ranks[0] if mass[0] > 0 else self._nearest(x, y)
+    mesh: Mesh
+    surface: Surface
+    ground: _Spread
+    zone: _Spread
+    places: tuple[Floats, Floats]
+    objective_spline: Floats
+    first_spline: Floats
+    second_spline: Floats
+    order: int
+    even: bool
 
     def objective(self, x: Floats, y: Floats) -> Floats:
         """Return the expected squared distance from the target rank, shape (N,).
 
-        Over scenarios and burial errors. An error that leaves the ground reads the nearest ground.
+        Over scenarios and burial errors. An error that leaves the zone reads how dry the zone would
+        be there, so that neither edges nor open ground look any safer.
         """
-        parts = [
-            self._objective(x[i : i + _CHUNK], y[i : i + _CHUNK]) for i in range(0, x.size, _CHUNK)
-        ]
-        return np.concatenate(parts) if parts else np.empty(0)
+        return self._read(self.objective_spline, x, y)
+
+    def rank(self, x: float, y: float) -> float:
+        """Return the mean rank over scenarios among the admissible ground at one point."""
+        return self._mean_rank(self.ground, x, y)
+
+    def rank_in_zone(self, x: float, y: float) -> float:
+        """Return the mean rank over scenarios among the whole zone at one point."""
+        return self._mean_rank(self.zone, x, y)
 
     def spread(self, x: float, y: float) -> float:
         """Return the standard deviation of rank at a point over scenarios and burial errors."""
-        ranks, mass = self.read(x + self.offsets[:, 0], y + self.offsets[:, 1])
-        weight = self.weights * mass
-        if weight.sum() <= 0:
-            return float(np.std(self._nearest(x, y)))
-        weight = weight / weight.sum()
-        mean = float(weight @ ranks.mean(axis=1))
-        return float(np.sqrt(weight @ ((ranks - mean) ** 2).mean(axis=1)))
+        at = np.array([x]), np.array([y])
+        first, second = (
+            float(self._read(part, *at)[0]) for part in (self.first_spline, self.second_spline)
+        )
+        return float(np.sqrt(max(second - first**2, 0.0)))
 
-    def _objective(self, x: Floats, y: Floats) -> Floats:
-        many_x = (x[:, None] + self.offsets[:, 0]).ravel()
-        many_y = (y[:, None] + self.offsets[:, 1]).ravel()
-        ranks, ground = self.read(many_x, many_y)
-        error = ((ranks - TARGET_RANK) ** 2).mean(axis=1).reshape(x.size, -1)
-        weight = ground.reshape(x.size, -1) * self.weights
-        total, mass = (weight * error).sum(axis=1), weight.sum(axis=1)
-        result: Floats = total / np.maximum(mass, _TINY)
-        for i in np.flatnonzero(mass <= _TINY):
-            ranks = self._nearest(float(x[i]), float(y[i]))
-            result[i] = float(((ranks - TARGET_RANK) ** 2).mean())
-        return result
+    def _mean_rank(self, spread: _Spread, x: float, y: float) -> float:
+        values = self.surface.at(np.array([x]), np.array([y]))
+        ranks = [float(spread.rank(s, value)[0]) for s, value in enumerate(values)]
+        return float(np.mean(ranks))
 
-    def _node(self, column: NDArray[np.int64], row: NDArray[np.int64]) -> NDArray[np.int64]:
-        assert self.lattice is not None  # noqa: S101
-        rows, columns = self.lattice.shape
-        inside = (column >= 0) & (column < columns) & (row >= 0) & (row < rows)
-        node = self.lattice[np.clip(row, 0, rows - 1), np.clip(column, 0, columns - 1)]
-        return np.where(inside, node, -1)
-
-    def _nearest(self, x: float, y: float) -> Floats:
-        nearest = int(np.argmin(np.hypot(self.x - x, self.y - y)))
-        closest: Floats = self.ranks[nearest]
-        return closest
+    def _read(self, spline: Floats, x: Floats, y: Floats) -> Floats:
+        mesh = self.mesh
+        place = [(y - mesh.south) / mesh.step, (x - mesh.west) / mesh.step]
+        options: Any = {"order": self.order, "mode": "nearest", "prefilter": False}
+        found: Floats = map_coordinates(spline, place, **options)
+        return found
 
 
-def rank_field(x: Floats, y: Floats, ranks: Floats, *, burial_error: float) -> RankField:
-    """Make a field of ranks.
+def mesh_of(zone: BaseGeometry, *, burial_error: float) -> Mesh:
+    """Lay a mesh over a zone: finer for small zones and small burial errors.
 
     Parameters
     ----------
-    x, y : ndarray, shape (P,)
-        Points, ideally some of the nodes of a square lattice [m].
-    ranks : ndarray, shape (S, P)
-        Rank per scenario, 0..1.
+    zone : shapely geometry
+        Polygon or MultiPolygon.
+    burial_error : float
+        Standard deviation of the buried position along each axis [m].
+
+    Returns
+    -------
+    Mesh
+        With room for burial errors on each side.
+    """
+    west, south, east, north = zone.bounds
+    step = min(_COARSEST, np.sqrt(zone.area / _FEWEST))
+    if burial_error > 0:
+        step = min(step, _PER_SIGMA * burial_error)
+    step = max(step, _FINEST, np.sqrt((east - west) * (north - south) / _MOST))
+    spare = 2 * (2 + int(np.ceil(_SIGMAS * burial_error / step)))
+    columns = int(np.ceil((east - west) / step - _WHOLE)) + spare
+    rows = int(np.ceil((north - south) / step - _WHOLE)) + spare
+    return Mesh(
+        west=float((west + east) / 2 - step * (columns - 1) / 2),
+        south=float((south + north) / 2 - step * (rows - 1) / 2),
+        step=float(step),
+        rows=rows,
+        columns=columns,
+    )
+
+
+def pieces_of(shape: BaseGeometry, mesh: Mesh) -> Pieces:
+    """Cut a shape by the cells of a mesh, exactly.
+
+    Parameters
+    ----------
+    shape : shapely geometry
+        Polygon or MultiPolygon.
+    mesh : Mesh
+        The cells.
+
+    Returns
+    -------
+    Pieces
+        In row-major order.
+    """
+    half = mesh.step / 2
+    x, y = mesh.x, mesh.y
+    edge = shape.boundary
+    shapely.prepare([edge, shape])
+    near = np.asarray(shapely.dwithin(edge, shapely.points(x, y), half * np.sqrt(2.0)))
+    whole = ~near & shapely.contains_xy(shape, x, y)
+    cut = np.flatnonzero(near)
+    boxes = shapely.box(x[cut] - half, y[cut] - half, x[cut] + half, y[cut] + half)
+    parts = shapely.intersection(boxes, shape)
+    area = shapely.area(parts)
+    cut, parts, area = cut[area > 0], parts[area > 0], area[area > 0]
+    centre, bounds = shapely.centroid(parts), shapely.bounds(parts).reshape(-1, 4)
+    full = np.flatnonzero(whole)
+    side = np.full(full.size, mesh.step)
+    cell = np.concatenate([full, cut])
+    order = np.argsort(cell, kind="stable")
+    columns = (
+        np.concatenate([side**2, area]),
+        np.concatenate([x[full], shapely.get_x(centre)]),
+        np.concatenate([y[full], shapely.get_y(centre)]),
+        np.concatenate([side, bounds[:, 2] - bounds[:, 0]]),
+        np.concatenate([side, bounds[:, 3] - bounds[:, 1]]),
+    )
+    return Pieces(cell[order], *(column[order] for column in columns))
+
+
+def rank_field(
+    surface: Surface, mesh: Mesh, *, basis: Pieces, zone: Pieces, burial_error: float
+) -> RankField:
+    """Make the field of ranks of a zone.
+
+    Parameters
+    ----------
+    surface : Surface
+        Dryness per scenario.
+    mesh : Mesh
+        The cells.
+    basis : Pieces
+        Ground among which is ranked: the admissible ground, else the open ground.
+    zone : Pieces
+        The whole zone.
     burial_error : float
         Standard deviation of the buried position along each axis [m].
 
@@ -140,102 +278,75 @@ def rank_field(x: Floats, y: Floats, ranks: Floats, *, burial_error: float) -> R
     RankField
         The field.
     """
-    offsets, weights = _stencil(burial_error)
-    step = _spacing(x, y)
-    west, south = float(x.min()), float(y.min())
-    lattice = None
-    rows = np.ascontiguousarray(ranks.T)
-    if step > 0:
-        reach = float(np.hypot(*offsets.T).max()) + 2 * step
-        pad = int(np.ceil(reach / step))
-        west, south = west - pad * step, south - pad * step
-        column = np.rint((x - west) / step).astype(np.int64)
-        row = np.rint((y - south) / step).astype(np.int64)
-        off = np.hypot(west + column * step - x, south + row * step - y)
-        if off.max() < _OFF_LATTICE * step:
-            lattice = np.full((row.max() + pad + 1, column.max() + pad + 1), -1, dtype=np.int64)
-            lattice[row, column] = np.arange(x.size)
-            rows = _extend(lattice, np.column_stack([column, row]), rows, reach / step)
-    return RankField(x, y, rows, offsets, weights, lattice, west, south, step)
-
-
-def application_sd(dryness: Floats, at: float, *, cv: float) -> float:
-    """Return how far unknown sprinkler unevenness may move a rank.
-
-    Each point's application is taken as lognormal with the given coefficient of variation,
-    independent of the others. The rank is averaged over the ground in closed form, so no random
-    numbers are needed.
-
-    Parameters
-    ----------
-    dryness : ndarray, shape (P,)
-        Dryness of the ground with even application (any unit).
-    at : float
-        Dryness of the chosen point in the same unit.
-    cv : float
-        Coefficient of variation of application.
-
-    Returns
-    -------
-    float
-        Standard deviation of the rank, 0..1.
-    """
-    if cv <= 0 or at <= 0 or dryness.size == 0:
-        return 0.0
-    sigma = float(np.sqrt(np.log1p(cv**2)))
-    nodes, weights = np.polynomial.hermite_e.hermegauss(15)
-    weights = weights / weights.sum()
-    drier_by = np.log(at) - np.log(np.maximum(dryness, 1e-12 * at))
-    ranks = np.array([ndtr(drier_by / sigma - node).mean() for node in nodes])
-    return float(np.sqrt(weights @ (ranks - weights @ ranks) ** 2))
-
-
-def _extend(
-    lattice: NDArray[np.int64], nodes: NDArray[np.int64], rows: Floats, reach: float
-) -> Floats:
-    """Give the nodes around the ground the mean of the ground nodes nearest to them.
-
-    Fills `lattice` in place and returns the rows with those of the new nodes appended. All nodes
-    at the nearest distance count, so that the result has the symmetry of the ground.
-    """
-    empty = np.argwhere(lattice < 0)[:, ::-1]
-    count = min(4, len(nodes))
-    distance, near = cKDTree(nodes).query(empty, k=count, distance_upper_bound=reach)
-    distance = np.asarray(distance).reshape(-1, count)
-    near = np.asarray(near).reshape(-1, count)
-    close = np.isfinite(distance[:, 0])
-    empty, distance, near = empty[close], distance[close], near[close]
-    share = (distance <= distance[:, :1] + _TINY).astype(float)
-    share /= share.sum(axis=1, keepdims=True)
-    filled = np.einsum("nk,nks->ns", share, rows[np.minimum(near, len(nodes) - 1)])
-    lattice[empty[:, 1], empty[:, 0]] = len(nodes) + np.arange(len(empty))
-    return np.concatenate([rows, filled])
-
-
-def _stencil(sigma: float) -> tuple[Floats, Floats]:
-    """Return a rule for the two-dimensional normal: two rings of eight, exact to degree 7.
-
-    The radii are the nodes of two-point Gauss-Laguerre quadrature in r²/(2σ²), which is
-    exponential.
-    """
-    if sigma <= 0:
-        return np.zeros((1, 2)), np.ones(1)
-    nodes, weights = np.polynomial.laguerre.laggauss(2)
-    eighth = np.pi / 4 * np.arange(8)
-    rings = [
-        np.sqrt(2 * node) * sigma * np.column_stack([np.cos(eighth + turn), np.sin(eighth + turn)])
-        for node, turn in zip(nodes, (0.0, np.pi / 8), strict=True)
+    values = surface.at(mesh.x, mesh.y)
+    slopes = _slopes(values.reshape(-1, mesh.rows, mesh.columns), mesh.step)
+    ground = _distribution(values, slopes, mesh, basis)
+    scale = np.abs(ground.middle).max(axis=1, initial=0.0)
+    spread = np.ptp(ground.middle, axis=1) if basis.cell.size else scale
+    first, second = np.zeros(values.shape[1]), np.zeros(values.shape[1])
+    for s, value in enumerate(values):
+        rank = ground.rank(s, value)
+        first += rank / len(values)
+        second += rank**2 / len(values)
+    fields = np.stack([first, second]).reshape(2, mesh.rows, mesh.columns)
+    moments = _buried(fields, burial_error / mesh.step)
+    order = 3 if burial_error > 0 else 1
+    objective = moments[1] - 2 * TARGET_RANK * moments[0] + TARGET_RANK**2
+    splines = [
+        spline_filter(part, order=3, mode="mirror") if order > 1 else part
+        for part in (objective, *moments)
     ]
-    return np.concatenate(rings), np.repeat(weights / 8, 8)
+    return RankField(
+        mesh=mesh,
+        surface=surface,
+        ground=ground,
+        zone=_distribution(values, slopes, mesh, zone),
+        places=(basis.x, basis.y),
+        objective_spline=splines[0],
+        first_spline=splines[1],
+        second_spline=splines[2],
+        order=order,
+        even=bool((spread <= _EVEN * scale).all()),
+    )
 
 
-def _spacing(x: Floats, y: Floats) -> float:
-    """Return the smallest gap between coordinates, or 0 when all coincide."""
-    gaps = np.concatenate([np.diff(np.unique(_rounded(x))), np.diff(np.unique(_rounded(y)))])
-    return float(gaps.min(initial=np.inf)) if gaps.size else 0.0
+def _distribution(values: Floats, slopes: tuple[Floats, Floats], mesh: Mesh, of: Pieces) -> _Spread:
+    """Return the dryness of pieces as the middle and the length of an even spread.
+
+    Within a piece dryness is taken as a plane. Its values then have the variance of the sum of two
+    even spreads, one along each axis; a single even spread of that variance stands for them. It is
+    exact where dryness rises along an axis of the mesh.
+    """
+    along_x, along_y = (slope[:, of.cell] for slope in slopes)
+    middle = values[:, of.cell]
+    middle = middle + along_x * (of.x - mesh.x[of.cell]) + along_y * (of.y - mesh.y[of.cell])
+    spread = np.hypot(along_x * of.width, along_y * of.height)
+    size = np.ptp(middle, axis=1, keepdims=True)
+    least = np.maximum(_TIED * size, 1e-12 * np.abs(middle).max(axis=1, keepdims=True))
+    return _Spread(middle, np.maximum(spread, np.maximum(least, 1e-300)), of.area)
 
 
-def _rounded(values: Floats) -> Floats:
-    """Round coordinates to a hundredth of a millimetre."""
-    rounded: Floats = np.round(values - values.min(), 5)
-    return rounded
+def _slopes(values: Floats, step: float) -> tuple[Floats, Floats]:
+    """Return the slopes along x and y, shapes (S, N), none larger than twice a one-sided one."""
+    slopes = []
+    for axis in (2, 1):
+        forward = np.diff(values, axis=axis) / step
+        first = np.take(forward, [0], axis=axis)
+        last = np.take(forward, [-1], axis=axis)
+        before = np.concatenate([first, forward], axis=axis)
+        after = np.concatenate([forward, last], axis=axis)
+        same = before * after > 0
+        least = np.minimum(np.abs(before), np.abs(after))
+        middle = (before + after) / 2
+        limited = np.where(same, np.sign(middle) * np.minimum(np.abs(middle), 2 * least), 0.0)
+        slopes.append(limited.reshape(len(values), -1))
+    return slopes[0], slopes[1]
+
+
+def _buried(fields: Floats, sigma: float) -> Floats:
+    """Average fields over burial errors; sigma in cells."""
+    if sigma <= 0:
+        return fields
+    return np.array(
+        [gaussian_filter(part, sigma, mode="nearest", truncate=_SIGMAS) for part in fields]
+    )

@@ -12,11 +12,13 @@ import shapely
 from numpy.typing import NDArray
 from shapely.geometry.base import BaseGeometry
 
+from siting._terrain import LandForms
 from siting.site.settings import Setbacks
 
 __all__ = [
     "FIXTURE_SETBACK_M",
     "HAZARD_WORDS",
+    "ground_hazards",
     "hazards_of_zone",
     "keepout_areas",
     "root_protection_radius",
@@ -42,7 +44,16 @@ HAZARD_WORDS: Final = {
     "head": "sprinkler head",
     "trunk": "tree trunk",
     "zone_edge": "zone edge",
+    "traffic": "path",
+    "utility": "buried pipe or cable",
+    "low_spot": "low spot",
+    "flow_path": "flow path",
+    "steep": "steep ground",
 }
+
+#: Steep or low ground that leaves less of a zone than this says nothing about where in it to dig.
+_LEAST_LEFT: Final = 0.1
+_LEAST_LEFT_M2: Final = 2.0
 
 
 def root_protection_radius(
@@ -134,6 +145,66 @@ def setback_hazards(
             for kind, shape in zip(fixtures["kind"], fixtures.geometry, strict=True)
         ]
     return _frame(rows, hydrozones.crs)
+
+
+def ground_hazards(
+    hydrozones: gpd.GeoDataFrame,
+    *,
+    setbacks: Setbacks,
+    paths: gpd.GeoDataFrame | None = None,
+    utilities: gpd.GeoDataFrame | None = None,
+    land: LandForms | None = None,
+) -> tuple[gpd.GeoDataFrame, tuple[str, ...]]:
+    """List what is drawn as lines or follows from the terrain, with its setback.
+
+    Parameters
+    ----------
+    hydrozones : GeoDataFrame
+        Index `zone`.
+    setbacks : Setbacks
+        The user's distances [m].
+    paths, utilities : GeoDataFrame, optional
+        Lines.
+    land : LandForms, optional
+        As from `siting._terrain.land_forms`.
+
+    Returns
+    -------
+    hazards : GeoDataFrame
+        As from `setback_hazards`: traffic, utility, low_spot, flow_path, steep.
+    warnings : tuple of str
+        Zones that are low or steep nearly throughout, where that cannot guide the choice.
+    """
+    rows: list[dict[str, Any]] = []
+    for hazard, setback, lines in (
+        ("traffic", setbacks.traffic, paths),
+        ("utility", setbacks.utility, utilities),
+    ):
+        if lines is not None:
+            rows += [_row(hazard, setback, shape) for shape in lines.geometry]
+    if land is None:
+        return _frame(rows, hydrozones.crs), ()
+    if not land.flow_paths.is_empty:
+        rows.append(_row("flow_path", setbacks.low_spot, land.flow_paths))
+    warnings = []
+    for hazard, setback, shape in (
+        ("low_spot", setbacks.low_spot, land.low_spots),
+        ("steep", 0.0, land.steep),
+    ):
+        for zone, ground in hydrozones.geometry.items():
+            near = shapely.intersection(shape, shapely.buffer(ground, setback + 1.0))
+            left = shapely.difference(ground, near).area
+            if near.is_empty:
+                continue
+            if left < max(_LEAST_LEFT * ground.area, _LEAST_LEFT_M2):
+                what = f"steeper than {setbacks.slope_percent:g} %" if hazard == "steep" else "low"
+                warnings.append(
+                    f"zone {zone}: nearly all of it is {what}, so that could not guide the choice "
+                    "of the point"
+                )
+            else:
+                rows.append(_row(hazard, setback, near, str(zone)))
+    return _frame(rows, hydrozones.crs), tuple(warnings)
 
 
 def hazards_of_zone(hazards: gpd.GeoDataFrame, zone: str) -> gpd.GeoDataFrame:

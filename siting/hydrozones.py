@@ -33,6 +33,7 @@ __all__ = [
 
 _FEWEST: Final = 4  # with fewer cell centres inside, a zone gets finer points of its own
 _FINER: Final = 4
+_AROUND: Final = 3.0  # how far around a zone samples are kept [cells]
 
 
 @dataclass(frozen=True)
@@ -49,6 +50,9 @@ class ZonePixels:
         Where the points lie, working CRS [m].
     warnings : tuple of str
         Zones that were too small or roofed over, and what was done.
+    sample_flat, sample_x, sample_y : tuple of ndarray, each shape (F_z,)
+        Every open cell in and around the zone: what is known of how a quantity varies there. They
+        stand for no area.
     """
 
     zones: tuple[str, ...]
@@ -56,6 +60,9 @@ class ZonePixels:
     x: tuple[NDArray[np.float64], ...]
     y: tuple[NDArray[np.float64], ...]
     warnings: tuple[str, ...] = ()
+    sample_flat: tuple[NDArray[np.int64], ...] = ()
+    sample_x: tuple[NDArray[np.float64], ...] = ()
+    sample_y: tuple[NDArray[np.float64], ...] = ()
 
     @property
     def count(self) -> NDArray[np.int64]:
@@ -120,6 +127,7 @@ def zone_pixels(
         msg = "no open ground: every cell of the raster is a roof"
         raise PlanError(msg)
     flat, xs, ys, warnings = [], [], [], []
+    samples = []
     tree: cKDTree | None = None
     for zone, polygon in zip(hydrozones.index, hydrozones.geometry, strict=True):
         cells, x, y = _cells_inside(grid, polygon, roof)
@@ -133,8 +141,13 @@ def zone_pixels(
         flat.append(cells)
         xs.append(x)
         ys.append(y)
+        around = shapely.buffer(polygon, _AROUND * grid.resolution, quad_segs=2)
+        near = _cells_inside(grid, around, roof)
+        samples.append(near if near[0].size else (cells, x, y))
     names = tuple(str(zone) for zone in hydrozones.index)
-    return ZonePixels(names, tuple(flat), tuple(xs), tuple(ys), tuple(warnings))
+    return ZonePixels(
+        names, tuple(flat), tuple(xs), tuple(ys), tuple(warnings), *zip(*samples, strict=True)
+    )
 
 
 def pixel_eto(

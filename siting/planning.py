@@ -32,9 +32,17 @@ from siting._plan_ground import (
 )
 from siting._plan_measures import dryness_raster, zone_measures
 from siting._plan_model import Plan, Wording
-from siting._plan_places import connection_costs, place_zones, priced_trench
+from siting._plan_places import (
+    all_hazards,
+    connection_costs,
+    place_zones,
+    priced_ground,
+    priced_trench,
+    wire_share,
+)
 from siting._plan_report import assumptions, provenance
 from siting._plan_scenarios import Scenarios, draw_scenarios
+from siting._plan_spare import admissible_table, rank_raster, reserve_table
 from siting._plan_tables import (
     Simulated,
     season_table,
@@ -52,7 +60,7 @@ from siting.climate.model import Climate, SeasonCalendar
 from siting.economics import capital, economics
 from siting.errors import Fault, InputError
 from siting.hydrozones import ZonePixels, zone_pixels
-from siting.placement import Placement, keepout_areas, setback_hazards
+from siting.placement import Placement, keepout_areas
 from siting.season import timer_days
 from siting.site.model import Site
 from siting.site.property import read_property
@@ -176,33 +184,25 @@ def plan(
     seasons = season_calendar(climate, start=settings.season.start, end=settings.season.end)
     terms = eto_terms(climate.daily, latitude=site.latitude, elevation_m=climate.elevation_m)
     known = _survey(site, climate, settings, (seasons, terms), threads=threads, progress=progress)
-    hazards = setback_hazards(
-        site.hydrozones,
-        boundary=site.boundary,
-        buildings=site.buildings,
-        paving=site.paving,
-        trees=site.trees,
-        fixtures=site.fixtures,
-        setbacks=settings.setbacks,
-    )
+    hazards, told = all_hazards(site, settings.setbacks)
     placements = place_zones(
         site,
         known.ground,
         hazards,
-        measured=known.measured,
-        uniformity=known.water["distribution_uniformity"].to_numpy(dtype=float),
+        application=known.application,
         units=settings.units,
+        threads=threads,
         progress=progress,
     )
     decided = _decide(site, settings, known, placements, progress=progress)
     built = _build(site, settings, known, placements, decided)
     allowed = budget(settings.water, climate, terms, zones=built.zones, table=known.water)
     warnings = (
-        *site.warnings, *climate.warnings, *_notes(settings, known), *decided.warnings,
+        *site.warnings, *climate.warnings, *_notes(settings, known), *told, *decided.warnings,
         *built.warnings,
     )  # fmt: skip
     place = dict(zip(site.hydrozones.index, placements, strict=True))
-    told = wordings(
+    worded = wordings(
         built.zones,
         built.sensors,
         decided.decision.choices,
@@ -220,18 +220,21 @@ def plan(
         wire_routes=built.wires.routes,
         ties=built.ties,
         keepout=keepout_areas(hazards, boundary=site.boundary, hydrozones=site.hydrozones),
+        reserves=built.reserves,
+        admissible=admissible_table(placements, site.hydrozones),
+        rank=rank_raster(known.sun, known.ground, placements),
         season=built.season,
         economics={**built.economics, "budget": allowed},
         parts=parts_list(built.wires, units=settings.units),
         sun=known.sun.drawn,
         dryness=dryness_raster(known.sun, known.ground),
-        answer=told[settings.units].answer,
+        answer=worded[settings.units].answer,
         cautions=cautions_for(),
         warnings=tuple(dict.fromkeys(warnings)),
         provenance=provenance(
             site, settings, weather_seasons=known.seasons.years, reference_et=known.terms.method
         ),
-        wordings=told,
+        wordings=worded,
     )
 
 
@@ -246,7 +249,7 @@ class _Known:
     sun: SunVariants
     ground: Ground
     measures: pd.DataFrame
-    measured: NDArray[np.bool_]
+    application: Mapping[str, ZoneApplication]
     warnings: tuple[str, ...]
 
 
@@ -268,6 +271,7 @@ class _Built:
     sensors: gpd.GeoDataFrame
     season: pd.DataFrame
     ties: gpd.GeoDataFrame
+    reserves: gpd.GeoDataFrame
     wires: WireRoutes
     economics: dict[str, Any]
     warnings: tuple[str, ...]
@@ -305,7 +309,9 @@ def _survey(
         sun.drawn.grid, site.hydrozones, roof=np.isnan(sun.drawn.sky_view)
     )
     water = with_microclimate(water, sun, pixels, eto)
-    patterns, notes = zone_application(pixels, site.hydrozones, cans=site.cans, water=water)
+    patterns, notes = zone_application(
+        pixels, site.hydrozones, cans=site.cans, water=water, fixtures=site.fixtures
+    )
     water = _with_measured(water, patterns)
     ground = survey(sun, pixels, eto=eto, water=water, application=patterns, scenarios=scenarios)
     measures = zone_measures(
@@ -326,21 +332,25 @@ def _survey(
         sun=sun,
         ground=ground,
         measures=measures,
-        measured=np.array([patterns[zone].measured for zone in pixels.zones]),
+        application=patterns,
         warnings=(climate_note, *soil_notes, *pixels.warnings, *notes),
     )
 
 
 def _with_measured(water: pd.DataFrame, patterns: Mapping[str, ZoneApplication]) -> pd.DataFrame:
-    """Put measured uniformities in place of the assumed ones."""
+    """Put measured uniformities and rates in place of the given or assumed ones."""
     table = water.copy()
     for zone, pattern in patterns.items():
         if pattern.measured:
             table.loc[zone, "distribution_uniformity"] = pattern.uniformity
+            read = ["distribution_uniformity"]
+            if np.isfinite(pattern.rate_mm_h):
+                table.loc[zone, "precipitation_rate"] = pattern.rate_mm_h
+                read.append("precipitation_rate")
             kept = [
                 word
                 for word in str(table.loc[zone, "defaults"]).split(", ")
-                if word and not word.startswith("distribution_uniformity")
+                if word and not word.startswith(tuple(read))
             ]
             table.loc[zone, "defaults"] = ", ".join(kept)
     return table
@@ -421,7 +431,14 @@ def _build(
         today_depth=decided.today_depth,
     )
     sensors = sensor_table(
-        site, zones=zones, water=known.water, decision=decision, ids=ids, placements=placements
+        site,
+        zones=zones,
+        water=known.water,
+        decision=decision,
+        ids=ids,
+        placements=placements,
+        application=known.application,
+        units=settings.units,
     )
     wires = wire_routes(
         sensors,
@@ -429,9 +446,15 @@ def _build(
         boundary=site.boundary,
         buildings=site.buildings,
         paving=site.paving,
+        priced=priced_ground(site),
+        wire_share=wire_share(settings.costs),
     )
-    sensors = sensors.join(wires.lengths[["wire_m", "trench_m"]])
+    sensors = sensors.join(wires.lengths[["wire_m", "trench_m", "gauge_awg", "drop_v"]])
     ties, notes = _all_ties(site, sensors)
+    chosen = {
+        tag: placements[int(decision.governors.zone[candidate])] for candidate, tag in ids.items()
+    }
+    reserves = reserve_table(chosen, crs=site.crs)
     open_eto = known.terms.open_sky[known.seasons.rows]
     season = season_table(simulated, known.seasons, open_eto)
     built = capital(
@@ -449,7 +472,7 @@ def _build(
         plan_m3=season["plan_m3"].to_numpy(dtype=float),
         units=settings.units,
     )
-    return _Built(zones, sensors, season, ties, wires, money, (*wires.warnings, *notes))
+    return _Built(zones, sensors, season, ties, reserves, wires, money, (*wires.warnings, *notes))
 
 
 def _all_ties(site: Site, sensors: gpd.GeoDataFrame) -> tuple[gpd.GeoDataFrame, tuple[str, ...]]:

@@ -10,6 +10,8 @@ import math
 from dataclasses import dataclass
 from typing import Final
 
+from siting.units import UnitsName, show
+
 __all__ = [
     "DEPTHS",
     "NEW_SOD_M",
@@ -75,7 +77,9 @@ DEPTHS: Final[dict[str, SensorDepth]] = {
 NEW_SOD_M: Final = 1 * INCH_M
 
 
-def sensor_depth(plants: str, *, root_depth_m: float, new_sod: bool = False) -> tuple[float, str]:
+def sensor_depth(
+    plants: str, *, root_depth_m: float, new_sod: bool = False, units: UnitsName = "metric"
+) -> tuple[float, str]:
     """Return how deep to bury a sensor, and why.
 
     Parameters
@@ -86,6 +90,8 @@ def sensor_depth(plants: str, *, root_depth_m: float, new_sod: bool = False) -> 
         Depth of the roots that are to be watered; NaN where unknown [m].
     new_sod : bool
         Whether sod is about to be laid; it counts for turf only.
+    units : {"metric", "us"}
+        Units of the lengths in the note.
 
     Returns
     -------
@@ -115,12 +121,15 @@ def sensor_depth(plants: str, *, root_depth_m: float, new_sod: bool = False) -> 
     if not math.isfinite(root_depth_m):
         depth = rule.deepest if rule is _TURF else rule.shallowest
         return depth, f"{rule.words} ({rule.reference}); root depth unknown"
+    roots = f"{root_depth_m:.2f} m"
+    if units == "us":
+        roots = show(1000 * root_depth_m, "depth", units, decimals=1)
     wanted = min(max(rule.share * root_depth_m, rule.shallowest), rule.deepest)
     note = f"{rule.words} ({rule.reference})"
     if wanted > root_depth_m:
-        note += f"; kept within roots of only {root_depth_m:.2f} m"
+        note += f"; kept within roots of only {roots}"
     elif wanted < rule.deepest and rule is _TURF:
-        note += f"; at half of roots of only {root_depth_m:.2f} m"
+        note += f"; at half of roots of only {roots}"
     return min(wanted, root_depth_m), note
 
 

@@ -26,6 +26,7 @@ _STRAIGHT_DEG: Final = 30.0  # a corner turns by at least this much
 _SHORTEST_M: Final = 0.3
 _SIGHT_M: Final = 0.01  # a line of sight may graze a wall by this much
 _TRIPLE: Final = 3
+_STAKE_M: Final = 5.0  # how far from the sensor a stake stands: clear of the digging
 
 #: Fixtures that stay where they are and stand out above the ground.
 _FIXED_FIXTURES: Final = ("controller", "valve_box", "hydrant", "light", "meter", "backflow")
@@ -150,7 +151,8 @@ def sensor_ties(
     """Choose two tapes that fix a point best, and a third as a check.
 
     Corners of buildings come first; fixtures that stay put, then corners of the property line are
-    used only where the corners in sight do not make a pair that crosses at 30 to 150 degrees.
+    used only where the corners in sight do not make a pair that crosses at 30 to 150 degrees. Where
+    nothing does, the places of two stakes are given, 5 m away at a right angle.
 
     Parameters
     ----------
@@ -185,14 +187,45 @@ def sensor_ties(
             chosen = [*pair, *_check(fixed, pair, sigma)]
             note = "" if len(chosen) == _TRIPLE else "no third fixed point to check the two tapes"
             return SensorTies(_table((x, y), fixed, chosen, sigma, buildings.crs), note)
-    single = [] if fixed is None else list(np.argsort(fixed.distance, kind="stable")[:1])
-    empty = _Fixed(np.empty((0, 2)), np.empty(0, dtype=str), np.empty(0), np.empty(0))
+    near = [] if fixed is None else list(np.argsort(fixed.distance, kind="stable")[:1])
+    stakes = _stakes((x, y), walls, boundary)
+    drawn = _joined(stakes, fixed, [int(i) for i in near])
     note = (
-        f"no two fixed points in sight within {max_distance:g} m cross at 30 to 150 degrees: "
-        "set two stakes or survey the point"
+        f"no two fixed points in sight within {max_distance:g} m cross at 30 to 150 degrees: drive "
+        f"two stakes {_STAKE_M:g} m away where ties 1 and 2 start (found once, by survey or GPS) "
+        "and tape from them"
     )
-    table = _table((x, y), fixed or empty, [int(i) for i in single], sigma, buildings.crs)
-    return SensorTies(table, note)
+    order = list(range(len(drawn.distance)))
+    return SensorTies(_table((x, y), drawn, order, sigma, buildings.crs), note)
+
+
+def _stakes(at: tuple[float, float], walls: BaseGeometry, boundary: BaseGeometry | None) -> _Fixed:
+    """Return two places for stakes, at a right angle, in sight and on the property if it can be."""
+    place = np.array(at)
+    best, most = None, -1.0
+    for turn in range(0, 360, 15):
+        bearing = np.array([turn, turn + 90.0])
+        places = place + _STAKE_M * np.column_stack(
+            [np.sin(np.radians(bearing)), np.cos(np.radians(bearing))]
+        )
+        tapes = shapely.linestrings(np.stack([places, np.tile(place, (2, 1))], axis=1))
+        free = shapely.length(shapely.difference(tapes, walls))
+        if boundary is not None:
+            free = shapely.length(shapely.intersection(tapes, boundary)) + free - _STAKE_M
+        room = round(float(free.sum()), 6)
+        if room > most:
+            best, most = _Fixed(places, np.full(2, "stake"), np.full(2, _STAKE_M), bearing), room
+    assert best is not None  # noqa: S101 - the loop ran
+    return best
+
+
+def _joined(stakes: _Fixed, fixed: _Fixed | None, near: list[int]) -> _Fixed:
+    """Put the nearest fixed point, if there is one, after the stakes."""
+    if fixed is None or not near:
+        return stakes
+    return _Fixed(
+        *(np.concatenate([stake, known[near]]) for stake, known in zip(stakes, fixed, strict=True))
+    )
 
 
 def _fixture_points(fixtures: gpd.GeoDataFrame | None) -> list[tuple[str, Floats]]:

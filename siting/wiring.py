@@ -1,16 +1,15 @@
 """Trench and wire routes from controllers to sensors, their lengths and a parts list.
 
-The trench is the shortest tree from a controller to its sensors (exact up to eight terminals); each
-sensor's wire lies in that trench, so its length is the path along the tree. Price the trench on
-the tree and the wire on the paths. Where the trees of two controllers share an edge, the trench is
-dug once.
+The trench starts as the cheapest tree from a controller to its sensors (exact up to eight
+terminals); each sensor's wire lies in it. Then sensors are rerouted one by one as long as that
+lowers the price of trench and wire together. Trench is priced once, wire on the paths; where the
+routes of two controllers share an edge, the trench is dug once.
 """
 
 from __future__ import annotations
 
-import math
 from collections import defaultdict
-from itertools import pairwise
+from collections.abc import Sequence
 from typing import Any, Final, NamedTuple
 
 import geopandas as gpd
@@ -29,11 +28,25 @@ from siting._paths import (
     steiner_tree,
     visibility_graph,
 )
-from siting.units import UnitsName, convert, unit_label
+from siting._wire_electric import (
+    CONDUCTORS_PER_SENSOR,
+    DROP_LIMIT,
+    SUPPLY_V,
+    WIRE_GAUGES,
+    gauge_for,
+    parts_list,
+    voltage_drop,
+)
+from siting._wire_model import PricedGround, WireRoutes
+from siting._wire_paths import edges_of, rerouted
 
 __all__ = [
+    "BED_FACTOR",
     "EXACT_TERMINALS",
     "PAVING_FACTOR",
+    "ROOTS_FACTOR",
+    "WIRE_GAUGES",
+    "PricedGround",
     "VisibilityGraph",
     "WireRoutes",
     "free_space",
@@ -41,6 +54,7 @@ __all__ = [
     "parts_list",
     "steiner_tree",
     "visibility_graph",
+    "voltage_drop",
     "wire_routes",
 ]
 
@@ -51,47 +65,27 @@ Edge = tuple[int, int]
 #: no source.
 PAVING_FACTOR: Final = 4.0
 
-#: Spare wire: share of the length, and loop left at each end [m]; common practice, no source.
-WIRE_SPARE: Final = 0.10
-WIRE_LOOP_M: Final = 0.6
+#: What a metre costs in metres of open trench among roots, where it is dug by hand or bored, and
+#: through a planted bed, which is mended afterwards; common practice, no source.
+ROOTS_FACTOR: Final = 3.0
+BED_FACTOR: Final = 1.5
 
-_WIRE_NOTE: Final = (
-    f"paths to the controllers, {WIRE_SPARE:.0%} spare, a loop at each end; check the longest "
-    "lead and the gauge against the sensor's instructions"
-)
 _CROSSED_M: Final = 0.05  # a route that touches paving for less does not cross it
 _PAVING_CORNERS: Final = 150  # corners of paving at which a route may turn, at most
+_OTHER_CORNERS: Final = 80  # the same of each other priced ground
+_DETOUR_M: Final = 10.0  # how far outside the sensors and controllers such a corner may lie
 _SNAP_M: Final = 1e-6
 _COLUMNS: Final = (
     "sensor_id",
     "controller",
     "kind",
+    "conductors",
     "length_m",
     "crosses",
     "paved_m",
+    "priced_m",
     "geometry",
 )
-
-
-class WireRoutes(NamedTuple):
-    """Routes and lengths.
-
-    Parameters
-    ----------
-    routes : GeoDataFrame
-        Trenches first, then wires: sensor_id (of a trench: all that share it, comma-separated),
-        controller, kind ("trench" or "wire"), length_m, crosses ("paving" or ""), paved_m (length
-        under paving), geometry (LineString).
-    lengths : DataFrame
-        Index of the sensors; controller, wire_m (path to the controller), trench_m (its share:
-        each stretch is divided equally among the wires in it); NaN where unknown.
-    warnings : tuple of str
-        What could not be routed, and why.
-    """
-
-    routes: gpd.GeoDataFrame
-    lengths: pd.DataFrame
-    warnings: tuple[str, ...] = ()
 
 
 class _Terminals(NamedTuple):
@@ -103,7 +97,7 @@ class _Terminals(NamedTuple):
 
 
 class _Run(NamedTuple):
-    """One wire: its nodes from the controller to the sensor and the edges it uses."""
+    """One wire: its nodes from the controller to the sensor."""
 
     sensor: int
     controller: int
@@ -154,6 +148,8 @@ def wire_routes(
     buildings: gpd.GeoDataFrame,
     paving: gpd.GeoDataFrame,
     paving_factor: float = PAVING_FACTOR,
+    priced: Sequence[PricedGround] = (),
+    wire_share: float = 0.0,
 ) -> WireRoutes:
     """Route every sensor to its controller.
 
@@ -172,6 +168,10 @@ def wire_routes(
         Routes may cross it at a price.
     paving_factor : float
         Price of a metre under paving in metres of open trench, at least 1.
+    priced : sequence of PricedGround
+        Roots, beds and the like; where they overlap, the first counts, and paving before all.
+    wire_share : float
+        Price of a metre of wire in metres of open trench.
 
     Returns
     -------
@@ -187,60 +187,23 @@ def wire_routes(
     free = free_space(boundary, buildings.geometry.to_list())
     ends = _into(free, np.concatenate([controllers, places]))
     dear = shapely.union_all(paving.geometry.to_numpy())
-    extra = _extra_nodes(ends.places, owner, free=free, dear=dear)
-    graph = visibility_graph(ends.places, free=free, dear=dear, factor=paving_factor, extra=extra)
-    runs, lost = _runs(graph, owner, count=len(names))
+    others = _disjoint(priced, dear, ends.places)
+    extra = _extra_nodes(ends.places, owner, free=free, dear=dear, others=others)
+    graph = visibility_graph(
+        ends.places,
+        free=free,
+        dear=dear,
+        factor=paving_factor,
+        extra=extra,
+        priced=[(ground.shape, ground.factor) for ground in others],
+    )
+    runs, lost = _runs(graph, owner, count=len(names), wire_share=wire_share)
     warnings = tuple(
         f"sensor {sensors.index[i]}: no way for a wire to {names[owner[i]]}" for i in lost
     )
-    rows, lengths = _rows(graph, runs, ends, sensors=list(sensors.index), names=names)
-    return _result(sensors, rows, lengths, warnings)
-
-
-def parts_list(wires: WireRoutes, *, units: UnitsName = "metric") -> pd.DataFrame:
-    """List what to buy for the wiring.
-
-    Parameters
-    ----------
-    wires : WireRoutes
-        As from `wire_routes`.
-    units : {"metric", "us"}
-        Units of the quantities.
-
-    Returns
-    -------
-    DataFrame
-        item, quantity, unit, note. Lengths are rounded up to whole units; unknown ones are NaN.
-    """
-    routes, count = wires.routes, len(wires.lengths)
-    wire = float(wires.lengths["wire_m"].sum(skipna=False)) if count else 0.0
-    wire = (wire + 2 * WIRE_LOOP_M * count) * (1 + WIRE_SPARE)
-    trench = routes[routes["kind"] == "trench"]
-    known = bool(wires.lengths["trench_m"].notna().all())
-    open_ = float((trench["length_m"] - trench["paved_m"]).sum()) if known else float("nan")
-    paved = float(trench["paved_m"].sum()) if known else float("nan")
-    metre, splices = unit_label("length", units), math.ceil(2 * count * (1 + WIRE_SPARE))
-    rows: list[tuple[str, float, str, str]] = [
-        ("soil-moisture sensor", count, "each", ""),
-        (
-            "two-conductor direct-burial irrigation wire",
-            _whole(wire, units),
-            metre,
-            _WIRE_NOTE,
-        ),
-        ("waterproof direct-burial splice", splices, "each", "two per sensor, one in ten spare"),
-        ("splice box", count, "each", "one beside each sensor"),
-        ("trench in open ground", _whole(open_, units), metre, "call before you dig"),
-    ]
-    if paved > 0:
-        rows.append(("sleeve or bore under paving", _whole(paved, units), metre, "see the map"))
-    return pd.DataFrame(rows, columns=["item", "quantity", "unit", "note"])
-
-
-def _whole(metres: float, units: UnitsName) -> float:
-    if not math.isfinite(metres):
-        return float("nan")
-    return float(math.ceil(round(convert(metres, "length", units), 6)))
+    labels = _Labels(list(sensors.index), names, tuple(ground.name for ground in others))
+    rows, lengths = _rows(graph, runs, ends, labels)
+    return _result(sensors, rows, lengths, (*warnings, *_starved(lengths)))
 
 
 def _controllers(fixtures: gpd.GeoDataFrame) -> tuple[Floats, list[str]]:
@@ -289,10 +252,51 @@ def _into(free: BaseGeometry, points: Floats) -> _Terminals:
     return _Terminals(points, places, np.where(moved > _SNAP_M, moved, 0.0))
 
 
+def _starved(lengths: dict[str, _Length]) -> tuple[str, ...]:
+    """Name the sensors whose lead loses too much voltage even in the thickest wire."""
+    limit = DROP_LIMIT * SUPPLY_V
+    return tuple(
+        f"sensor {sensor}: its lead of {found.wire_m:.0f} m loses {found.drop_v:.1f} V even in "
+        f"{found.gauge_awg} AWG wire, more than {limit:.1f} V; use a nearer controller"
+        for sensor, found in lengths.items()
+        if found.drop_v > limit
+    )
+
+
+def _disjoint(
+    priced: Sequence[PricedGround], dear: BaseGeometry, places: Floats
+) -> list[PricedGround]:
+    """Cut priced ground so that none overlaps, and keep what lies where routes may go."""
+    west, south = places.min(axis=0) - 4 * _DETOUR_M
+    east, north = places.max(axis=0) + 4 * _DETOUR_M
+    taken, kept = dear, []
+    for ground in priced:
+        shape = shapely.clip_by_rect(ground.shape, west, south, east, north)
+        shape = shapely.difference(shapely.make_valid(shape), taken)
+        taken = shapely.union(taken, shape)
+        if not shape.is_empty:
+            kept.append(PricedGround(ground.name, shape, ground.factor))
+    return kept
+
+
+def _corners(shape: BaseGeometry, most: int) -> Floats:
+    """Return the corners of a shape, smoothed until there are few enough."""
+    for tolerance in (0.1, 0.5, 2.0, 8.0):
+        corners = shapely.get_coordinates(shapely.simplify(shape, tolerance))
+        if len(corners) <= most:
+            return np.unique(corners, axis=0)
+    return np.empty((0, 2))
+
+
 def _extra_nodes(
-    terminals: Floats, owner: list[int], *, free: BaseGeometry, dear: BaseGeometry
+    terminals: Floats,
+    owner: list[int],
+    *,
+    free: BaseGeometry,
+    dear: BaseGeometry,
+    others: list[PricedGround],
 ) -> Floats:
-    """Return where a trench may branch in open ground, and corners of paving to go round."""
+    """Return where a trench may branch in open ground, and corners of dear ground to go round."""
     count = len(terminals) - len(owner)
     found = [np.empty((0, 2))]
     for controller in range(count):
@@ -302,20 +306,22 @@ def _extra_nodes(
             on_paving = shapely.intersects_xy(dear, branches[:, 0], branches[:, 1])
             found.append(branches[~on_paving])
     if not dear.is_empty:
-        for tolerance in (0.1, 0.5, 2.0, 8.0):
-            corners = shapely.get_coordinates(shapely.simplify(dear, tolerance))
-            if len(corners) <= _PAVING_CORNERS:
-                found.append(np.unique(corners, axis=0))
-                break
+        found.append(_corners(dear, _PAVING_CORNERS))
+    near = shapely.buffer(shapely.convex_hull(shapely.MultiPoint(terminals)), _DETOUR_M)
+    found += [
+        _corners(shapely.intersection(ground.shape, near), _OTHER_CORNERS) for ground in others
+    ]
     nodes = np.concatenate(found)
     return nodes[shapely.intersects_xy(free, nodes[:, 0], nodes[:, 1])]
 
 
-def _runs(graph: VisibilityGraph, owner: list[int], *, count: int) -> tuple[list[_Run], list[int]]:
-    """Return each sensor's run along its controller's tree, and the sensors out of reach."""
+def _runs(
+    graph: VisibilityGraph, owner: list[int], *, count: int, wire_share: float
+) -> tuple[list[_Run], list[int]]:
+    """Return each sensor's run, and the sensors out of reach."""
     matrix = graph.matrix()
     _, island = connected_components(matrix, directed=False)
-    runs: list[_Run] = []
+    paths: dict[int, tuple[int, ...]] = {}
     lost = [i for i, k in enumerate(owner) if island[count + i] != island[k]]
     for controller in range(count):
         mine = [i for i, k in enumerate(owner) if k == controller and i not in lost]
@@ -325,8 +331,9 @@ def _runs(graph: VisibilityGraph, owner: list[int], *, count: int) -> tuple[list
             nodes = [count + i]
             while nodes[-1] != controller:
                 nodes.append(parent[nodes[-1]])
-            runs.append(_Run(i, controller, tuple(nodes[::-1])))
-    return sorted(runs), lost
+            paths[i] = tuple(nodes[::-1])
+    paths = rerouted(graph, paths, wire_share=wire_share)
+    return [_Run(i, owner[i], paths[i]) for i in sorted(paths)], lost
 
 
 def _parents(tree: list[Edge], root: int) -> dict[int, int]:
@@ -346,50 +353,67 @@ def _parents(tree: list[Edge], root: int) -> dict[int, int]:
     return parent
 
 
+class _Labels(NamedTuple):
+    """Names of sensors, controllers and priced ground."""
+
+    sensors: list[str]
+    controllers: list[str]
+    grounds: tuple[str, ...]
+
+
+class _Length(NamedTuple):
+    """What a sensor's lead measures."""
+
+    controller: str | None
+    wire_m: float
+    trench_m: float
+    gauge_awg: int
+    drop_v: float
+
+
+class _Edges(NamedTuple):
+    """Measures of edges by their nodes: length, paved, priced, and in each other ground."""
+
+    measures: dict[Edge, Floats]
+
+    def total(self, edges: list[Edge]) -> Floats:
+        """Return the sums over edges."""
+        total: Floats = np.sum([self.measures[edge] for edge in edges], axis=0)
+        return total
+
+
 def _rows(
-    graph: VisibilityGraph,
-    runs: list[_Run],
-    ends: _Terminals,
-    *,
-    sensors: list[str],
-    names: list[str],
-) -> tuple[list[dict[str, Any]], dict[str, tuple[str, float, float]]]:
+    graph: VisibilityGraph, runs: list[_Run], ends: _Terminals, labels: _Labels
+) -> tuple[list[dict[str, Any]], dict[str, _Length]]:
     """Write trenches and wires as rows, and the lengths per sensor."""
-    edges = {
-        (int(a), int(b)): (float(length), float(dear))
-        for a, b, length, dear in zip(graph.start, graph.end, graph.length, graph.dear, strict=True)
-    }
+    table = np.column_stack([graph.length, graph.dear, graph.cost, graph.other])
+    edges = _Edges(
+        {(int(a), int(b)): row for a, b, row in zip(graph.start, graph.end, table, strict=True)}
+    )
     users: dict[Edge, list[_Run]] = defaultdict(list)
     for run in runs:
-        for edge in _edges(run):
+        for edge in edges_of(run.nodes):
             users[edge].append(run)
-    rows = _trench_rows(graph, users, edges, sensors=sensors, names=names)
-    lengths: dict[str, tuple[str, float, float]] = {}
+    rows = _trench_rows(graph, users, edges, labels)
+    lengths: dict[str, _Length] = {}
     for run in runs:
-        measured = [edges[edge] for edge in _edges(run)]
-        end = len(names) + run.sensor
+        own = edges_of(run.nodes)
+        measures = edges.total(own) if own else np.zeros(table.shape[1])
+        end = len(labels.controllers) + run.sensor
         stubs = float(ends.moved[run.controller] + ends.moved[end])
-        wire = stubs + sum(length for length, _ in measured)
-        share = sum(edges[edge][0] / len(users[edge]) for edge in _edges(run))
+        measures = measures + np.r_[stubs, 0.0, stubs, np.zeros(table.shape[1] - 3)]
+        share = sum(float(edges.measures[edge][0]) / len(users[edge]) for edge in own)
         path = [ends.given[run.controller], *graph.places[list(run.nodes)], ends.given[end]]
-        row = _row(np.array(path), wire, sum(dear for _, dear in measured))
-        name = names[run.controller]
-        rows.append({"sensor_id": sensors[run.sensor], "controller": name, "kind": "wire", **row})
-        lengths[sensors[run.sensor]] = (name, wire, share)
+        name, sensor = labels.controllers[run.controller], labels.sensors[run.sensor]
+        row = _row(np.array(path), measures, labels)
+        head = {"sensor_id": sensor, "controller": name, "kind": "wire"}
+        rows.append({**head, "conductors": CONDUCTORS_PER_SENSOR, **row})
+        lengths[sensor] = _Length(name, float(measures[0]), share, *gauge_for(float(measures[0])))
     return rows, lengths
 
 
-def _edges(run: _Run) -> list[Edge]:
-    return [(min(a, b), max(a, b)) for a, b in pairwise(run.nodes)]
-
-
 def _trench_rows(
-    graph: VisibilityGraph,
-    users: dict[Edge, list[_Run]],
-    edges: dict[Edge, tuple[float, float]],
-    *,
-    sensors: list[str],
-    names: list[str],
+    graph: VisibilityGraph, users: dict[Edge, list[_Run]], edges: _Edges, labels: _Labels
 ) -> list[dict[str, Any]]:
     """Join edges that carry the same wires into trenches."""
     groups: dict[tuple[_Run, ...], list[Edge]] = defaultdict(list)
@@ -399,34 +423,38 @@ def _trench_rows(
     for runs, members in sorted(groups.items()):
         lines = shapely.multilinestrings([graph.places[list(edge)] for edge in members])
         merged = shapely.get_parts(shapely.line_merge(lines))
-        dear = {edge: edges[edge][1] for edge in members}
-        owners = sorted({names[run.controller] for run in runs})
+        owners = sorted({labels.controllers[run.controller] for run in runs})
         for line in merged:
-            paved = sum(
-                share
-                for edge, share in dear.items()
+            mine = [
+                edge
+                for edge in members
                 if len(merged) == 1 or line.covers(shapely.LineString(graph.places[list(edge)]))
-            )
+            ]
             rows.append(
                 {
-                    "sensor_id": ", ".join(sensors[run.sensor] for run in runs),
+                    "sensor_id": ", ".join(labels.sensors[run.sensor] for run in runs),
                     "controller": ", ".join(owners),
                     "kind": "trench",
-                    **_row(shapely.get_coordinates(line), float(line.length), paved),
+                    "conductors": CONDUCTORS_PER_SENSOR * len(runs),
+                    **_row(shapely.get_coordinates(line), edges.total(mine), labels),
                 }
             )
     return rows
 
 
-def _row(path: Floats, length: float, paved: float) -> dict[str, Any]:
+def _row(path: Floats, measures: Floats, labels: _Labels) -> dict[str, Any]:
     step = np.hypot(*np.diff(path, axis=0).T)
     path = np.concatenate([path[:1], path[1:][step > 0]])
     if len(path) == 1:
         path = np.repeat(path, 2, axis=0)
+    names = ("paving", *labels.grounds)
+    through = (measures[1], *measures[3:])
+    crossed = [name for name, part in zip(names, through, strict=True) if part > _CROSSED_M]
     return {
-        "length_m": length,
-        "crosses": "paving" if paved > _CROSSED_M else "",
-        "paved_m": paved,
+        "length_m": float(measures[0]),
+        "crosses": ", ".join(crossed),
+        "paved_m": float(measures[1]),
+        "priced_m": float(measures[2]),
         "geometry": shapely.LineString(path),
     }
 
@@ -434,17 +462,17 @@ def _row(path: Floats, length: float, paved: float) -> dict[str, Any]:
 def _result(
     sensors: gpd.GeoDataFrame,
     rows: list[dict[str, Any]],
-    lengths: dict[str, tuple[str, float, float]],
+    lengths: dict[str, _Length],
     warnings: tuple[str, ...],
 ) -> WireRoutes:
     table = pd.DataFrame(rows, columns=list(_COLUMNS))
-    unknown = (None, float("nan"), float("nan"))
+    unknown = _Length(None, float("nan"), float("nan"), *gauge_for(float("nan")))
     measured = pd.DataFrame(
         [lengths.get(name, unknown) for name in sensors.index],
         index=sensors.index,
-        columns=["controller", "wire_m", "trench_m"],
+        columns=list(_Length._fields),
     )
-    measured = measured.astype({"wire_m": float, "trench_m": float})
+    measured = measured.astype({"wire_m": float, "trench_m": float, "drop_v": float})
     return WireRoutes(
         gpd.GeoDataFrame(table, geometry="geometry", crs=sensors.crs), measured, warnings
     )

@@ -235,6 +235,8 @@ def _sensors(site: Site, names: dict[str, str]) -> gpd.GeoDataFrame:
             "dryness_rank": [0.91, 0.62],
             "dryness_rank_zone": [0.874, 0.881],
             "rank_sd": [0.05, 0.11],
+            "rank_sd_tested": [0.03, math.nan],
+            "application_note": ["application assumed", "application measured with 24 cans"],
             "setback_ratio": [1.32, 0.78],
             "binding_setback": ["head", "zone edge"],
             "setback_note": ["", "Zone edge: 0.7 m instead of 0.9 m."],
@@ -248,6 +250,8 @@ def _sensors(site: Site, names: dict[str, str]) -> gpd.GeoDataFrame:
             "threshold_note": ["Set at the reading a day after soaking."] * 2,
             "wire_m": [24.75, 36.12],
             "trench_m": [20.5, 30.0],
+            "gauge_awg": [18, 16],
+            "drop_v": [0.126, 0.116],
         },
         geometry=points.to_numpy(),
         index=pd.Index(["S1", "S2"], name="sensor_id"),
@@ -267,6 +271,7 @@ def _wire_routes(crs: pyproj.CRS, controller: str) -> gpd.GeoDataFrame:
             "sensor_id": ["S1", "S1", "S2", "S2"],
             "controller": [controller] * 4,
             "kind": ["trench", "wire"] * 2,
+            "conductors": [2, 2, 2, 2],
             "length_m": [line.length for line in lines],
             "crosses": ["", "", "paving", "paving"],
             "geometry": lines,
@@ -294,6 +299,7 @@ def _ties(crs: pyproj.CRS) -> gpd.GeoDataFrame:
             "from_y": [r[2][1] for r in rows],
             "angle_deg": [math.nan, 34.2, 31.0, math.nan, 41.0],
             "drms_m": [0.025, 0.025, 0.027, 0.02, 0.02],
+            "side": ["left"] * 5,
             "geometry": lines,
         },
         crs,
@@ -313,6 +319,36 @@ def _keepout(site: Site) -> gpd.GeoDataFrame:
             "hazard": [r[0] for r in rows],
             "setback_m": [r[1] for r in rows],
             "geometry": [r[2] for r in rows],
+        },
+        site.crs,
+    )
+
+
+def _reserves(crs: pyproj.CRS) -> gpd.GeoDataFrame:
+    places = [Point(-20.0, 17.5), Point(-26.0, 14.0), Point(-20.0, -16.0)]
+    return _frame(
+        {
+            "sensor_id": ["S1", "S1", "S2"],
+            "reserve": [1, 2, 1],
+            "x": [p.x for p in places],
+            "y": [p.y for p in places],
+            "dryness_rank": [0.9, 0.85, 0.7],
+            "setback_ratio": [1.2, 1.0, 0.7],
+            "binding_setback": ["head", "head", "zone_edge"],
+            "geometry": places,
+        },
+        crs,
+    )
+
+
+def _admissible(site: Site, zones: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
+    shapes = site.hydrozones.geometry.iloc[:3].buffer(-1.5)
+    return _frame(
+        {
+            "zone": list(zones.index[:3]),
+            "area_m2": list(shapes.area),
+            "share": [0.8, 0.8, 0.7],
+            "geometry": list(shapes),
         },
         site.crs,
     )
@@ -463,6 +499,9 @@ def make_plan(units: UnitsName = "metric", hostile: bool = False) -> Plan:
         wire_routes=_wire_routes(crs, names["controller"]),
         ties=_ties(crs),
         keepout=_keepout(site),
+        reserves=_reserves(crs),
+        admissible=_admissible(site, zones),
+        rank=np.clip(_dryness(grid, zones) - 0.5, 0.0, 1.0),
         season=_season(),
         economics=_economics() | ({"claim": told[units].claim} if told else {}),
         parts=_parts(),

@@ -24,7 +24,7 @@ def run():
 
 RESULTS = {
     "crew.pdf", "map.html", "plan.gpkg", "plan.json", "sensors.csv", "sensors.geojson",
-    "sensors.gpx", "sensors.kml", "dryness.tif", "sun-hours.tif",
+    "sensors.gpx", "sensors.kml", "dryness.tif", "rank.tif", "sun-hours.tif",
 }  # fmt: skip
 
 

@@ -15,6 +15,7 @@ import pandas as pd
 import pyogrio
 import pyproj
 import pytest
+import rasterio
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -30,6 +31,7 @@ NAMES = (
     "sensors.kml",
     "sensors.csv",
     "dryness.tif",
+    "rank.tif",
     "sun-hours.tif",
 )
 GEOD = pyproj.Geod(ellps="WGS84")
@@ -80,6 +82,8 @@ def test_geopackage_layers_in_the_propertys_crs(plan, folder):
         "wire_routes": "LineString",
         "ties": "LineString",
         "keepout": "MultiPolygon",
+        "reserves": "Point",
+        "admissible": "MultiPolygon",
         "boundary": "MultiPolygon",
     }
     sensors = gpd.read_file(folder / "plan.gpkg", layer="sensors")
@@ -93,6 +97,30 @@ def test_geopackage_layers_in_the_propertys_crs(plan, folder):
     assert back == pytest.approx(plan.zones.area.to_numpy(), rel=1e-5)
     ties = gpd.read_file(folder / "plan.gpkg", layer="ties").to_crs(plan.site.crs)
     assert ties.length.to_numpy() == pytest.approx(ties["distance_m"], abs=0.01)
+
+
+def test_rank_reads_back_in_place(plan, folder):
+    with rasterio.open(folder / "rank.tif") as raster:
+        assert raster.descriptions[0].startswith("Area rank of dryness")
+        grid, at = plan.sun.grid, plan.sensors.iloc[0]
+        (found,) = raster.sample([(at["source_x"], at["source_y"])])
+        row = int((grid.north - at["y"]) / grid.resolution)
+        column = int((at["x"] - grid.west) / grid.resolution)
+        near = plan.rank[row - 1 : row + 2, column - 1 : column + 2]
+        assert np.nanmin(near) - 1 / 256 <= found[0] <= np.nanmax(near) + 1 / 256
+        assert np.isnan(raster.read(1)).any()
+        assert np.nanmax(raster.read(1)) <= 1.0
+
+
+def test_a_plan_without_reserves_or_ranks_still_writes(plan, tmp_path):
+    names = ("reserves", "admissible", "rank")
+    fields = {f.name: f.default_factory for f in dataclasses.fields(plan) if f.name in names}
+    bare = dataclasses.replace(plan, **{name: make() for name, make in fields.items()})
+    write_gis(bare, tmp_path)
+    assert len(gpd.read_file(tmp_path / "plan.gpkg", layer="reserves")) == 0
+    assert plan_document(bare)["sensors"][0]["reserves"] == []
+    with rasterio.open(tmp_path / "rank.tif") as raster:
+        assert np.isnan(raster.read(1)).all()
 
 
 @pytest.mark.published("OGC 12-128r15, Requirement 2: application_id GPKG, user_version 10200")
@@ -118,7 +146,7 @@ def test_every_layer_has_a_default_style_whose_columns_exist(folder):
             symbols = {s.get("name") for s in renderer.iter("symbol")}
             used = {n.get("symbol") for n in renderer.iter() if n.tag in {"range", "category"}}
             assert used <= symbols
-    assert len(styles) == 6
+    assert len(styles) == 8
     assert 'fieldName="sensor_id"' in {s[0]: s[1] for s in styles}["sensors"]
 
 

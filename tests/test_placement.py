@@ -185,7 +185,7 @@ def test_application_cv_is_that_of_a_normal_distribution():
 
 def test_error_bar_of_unknown_application_equals_simulation():
     """The closed form over the ground agrees with drawing lognormal application patterns."""
-    from siting._rankfield import application_sd
+    from siting._unevenness import application_sd
 
     dryness, cv = np.linspace(1, 2, 400), 0.3
     sigma = np.sqrt(np.log1p(cv**2))
@@ -418,19 +418,6 @@ def test_order_and_duplicates_do_not_matter(scene, random):
     )
     assert np.hypot(other.x - base.x, other.y - base.y) < 1e-6
     assert (other.binding_setback, other.note) == (base.binding_setback, base.note)
-
-
-@pytest.mark.parametrize("shift", [(0.1, 0.0), (0.2, 0.2), (0.25, 0.4)])
-def test_the_rasters_origin_hardly_matters(shift):
-    zone = box(0, 0, 30, 18)
-
-    def dryness(x, y):
-        return 5 + np.sin(x / 7) + 0.04 * y + 0.02 * x
-
-    base = place(zone, dryness, edge(zone, 1.0))
-    other = place(zone, dryness, edge(zone, 1.0), shift=shift)
-    assert np.hypot(other.x - base.x, other.y - base.y) < 0.5
-    assert other.rank == pytest.approx(base.rank, abs=0.01)
 
 
 def test_inputs_are_not_changed():

@@ -134,8 +134,12 @@ def test_a_sound_property(tmp_path, monkeypatch):
     for absent in (site.paving, site.fixtures, site.cans):
         assert len(absent) == 0
         assert absent.crs == site.crs
-    assert list(site.cans.columns) == ["depth", "volume", "feature", "geometry"]
-    assert list(site.fixtures.columns) == ["kind", "valve", "name", "feature", "geometry"]
+    assert list(site.cans.columns) == [
+            "depth", "volume", "mouth_diameter", "minutes", "feature", "geometry",
+        ]  # fmt: skip
+    assert list(site.fixtures.columns) == [
+        "kind", "valve", "name", "wetted_radius", "nozzle_flow", "feature", "geometry",
+    ]  # fmt: skip
 
 
 GEOD = pyproj.Geod(ellps="WGS84")

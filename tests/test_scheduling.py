@@ -62,6 +62,11 @@ def test_shallow_roots_are_named():
     assert "unknown" in sensor_depth("trees", root_depth_m=math.nan)[1]
 
 
+def test_roots_are_named_in_the_units_of_the_crew():
+    _, note = sensor_depth("cool_season_turf", root_depth_m=0.1016, units="us")
+    assert "roots of only 4.0 in" in note
+
+
 def test_threshold_runs_from_field_capacity_to_wilting_point():
     assert threshold_vwc(0.28, 0.14, depleted_fraction=0) == 0.28
     assert threshold_vwc(0.28, 0.14, depleted_fraction=1) == pytest.approx(0.14)

@@ -300,10 +300,11 @@ def test_plan_without_extras_is_still_a_page():
     site = plan.site
     for name in ("buildings", "trees", "paving", "fixtures"):
         object.__setattr__(site, name, getattr(site, name).iloc[:0])
-    for name in ("ties", "wire_routes", "keepout", "choices"):
+    for name in ("ties", "wire_routes", "keepout", "choices", "reserves", "admissible"):
         object.__setattr__(plan, name, getattr(plan, name).iloc[:0])
     data = block(map_html(plan))
-    assert data["ground"] == {"buildings": [], "paving": [], "trees": [], "keepout": []}
+    names = ("buildings", "paving", "trees", "keepout", "admissible", "reserves")
+    assert data["ground"] == {name: [] for name in names}
 
 
 def test_marks_can_be_told_from_their_ground():

@@ -35,17 +35,28 @@ _SENSORS: Final[Mapping[str, str]] = {
     "governs": "governs", "control": "control", "depth_m": "depth_m", "depth_note": "depth_note",
     "source_x": "x", "source_y": "y", "lon": "lon_deg", "lat": "lat_deg",
     "dryness_rank": "rank", "dryness_rank_zone": "rank_zone", "rank_sd": "rank_sd",
+    "rank_sd_tested": "sd_tested", "application_note": "appl_note",
     "setback_ratio": "set_ratio", "binding_setback": "set_tight", "setback_note": "set_note",
     "reason": "reason", "threshold_low_mm": "low_mm", "threshold_high_mm": "high_mm",
     "threshold_low_fraction": "low_frac", "threshold_high_fraction": "high_frac",
     "threshold_vwc": "vwc", "soak_wait_h": "soak_h", "threshold_note": "thr_note",
     "wire_m": "wire_m", "trench_m": "trench_m",
+    "gauge_awg": "gauge_awg", "drop_v": "drop_v",
 }  # fmt: skip
-_WIRES: Final = {c: c for c in ("sensor_id", "controller", "kind", "length_m", "crosses")}
+_WIRES: Final = {
+    c: c for c in ("sensor_id", "controller", "kind", "conductors", "length_m", "crosses")
+}
 _TIES: Final = {c: c for c in ("sensor_id", "tie", "distance_m", "from_kind")} | {
     "angle_deg": "angle_deg",
     "drms_m": "drms_m",
+    "side": "side",
 }
+_RESERVES: Final = {c: c for c in ("sensor_id", "reserve")} | {
+    "dryness_rank": "rank",
+    "setback_ratio": "set_ratio",
+    "binding_setback": "set_tight",
+}
+_ADMISSIBLE: Final = {c: c for c in ("zone", "area_m2", "share")}
 _KEEPOUT: Final = {"hazard": "hazard", "setback_m": "setback_m"}
 
 
@@ -60,7 +71,8 @@ def package_layers(plan: Plan) -> dict[str, gpd.GeoDataFrame]:
     Returns
     -------
     dict of str to GeoDataFrame
-        sensors, hydrozones, wire_routes, ties, keepout, boundary; short columns with units.
+        sensors, hydrozones, wire_routes, ties, keepout, reserves, admissible, boundary; short
+        columns with units.
     """
     site = plan.site
     boundary = gpd.GeoDataFrame({"name": [site.name]}, geometry=[site.boundary], crs=site.crs)
@@ -70,6 +82,8 @@ def package_layers(plan: Plan) -> dict[str, gpd.GeoDataFrame]:
         "wire_routes": _pick(plan.wire_routes, _WIRES),
         "ties": _pick(plan.ties, _TIES),
         "keepout": _pick(plan.keepout, _KEEPOUT),
+        "reserves": _pick(_placed(plan.reserves, site.crs), _RESERVES),
+        "admissible": _pick(_placed(plan.admissible, site.crs), _ADMISSIBLE),
         "boundary": boundary,
     }
     return {name: frame.to_crs(site.source_crs) for name, frame in picked.items()}
@@ -109,9 +123,14 @@ def write_package(plan: Plan, path: Path) -> Path:
 
 def _geometry_type(layer: str) -> str:
     """Return the geometry type that a layer declares."""
-    if layer == "sensors":
+    if layer in {"sensors", "reserves"}:
         return "Point"
     return "LineString" if layer in {"wire_routes", "ties"} else "MultiPolygon"
+
+
+def _placed(frame: gpd.GeoDataFrame, crs: object) -> gpd.GeoDataFrame:
+    """Give a layer that was left empty the working CRS."""
+    return frame.set_crs(crs) if frame.crs is None else frame
 
 
 def _pick(frame: gpd.GeoDataFrame, columns: Mapping[str, str]) -> gpd.GeoDataFrame:

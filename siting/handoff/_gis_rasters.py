@@ -1,4 +1,4 @@
-"""Dryness and sun-hours as Cloud-Optimized GeoTIFF, in the property's own CRS."""
+"""Dryness, its rank and sun-hours as Cloud-Optimized GeoTIFF, in the property's own CRS."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ from siting.handoff.atomic import atomic_path
 from siting.planning import Plan
 from siting.site.model import LocalGrid
 
-__all__ = ["STEP", "write_dryness", "write_sun_hours"]
+__all__ = ["STEP", "write_dryness", "write_rank", "write_sun_hours"]
 
 _BLOCK: Final = 256
 #: Values are kept in steps of this, far finer than they are known; files get a third smaller.
@@ -53,6 +53,27 @@ def write_dryness(plan: Plan, path: Path) -> Path:
     """
     bands = [("Dryness relative to the property's mean [1]", "1", plan.dryness)]
     return _write(bands, plan.sun.grid, plan.site.crs, plan.site.source_crs, path)
+
+
+def write_rank(plan: Plan, path: Path) -> Path:
+    """Write how dry every place is among the ground of its zone that meets every setback.
+
+    Parameters
+    ----------
+    plan : Plan
+        The plan.
+    path : Path
+        The file.
+
+    Returns
+    -------
+    Path
+        The file: one band, 0 (wettest) to 1 (driest), NaN outside the zones.
+    """
+    grid = plan.sun.grid
+    rank = plan.rank if plan.rank.shape == grid.shape else np.full(grid.shape, np.nan)
+    bands = [("Area rank of dryness among the admissible ground of its zone [1]", "1", rank)]
+    return _write(bands, grid, plan.site.crs, plan.site.source_crs, path)
 
 
 def write_sun_hours(plan: Plan, path: Path) -> Path:

@@ -27,7 +27,7 @@ def flat(sensor: Mapping[str, Any]) -> dict[str, Any]:
     dict
         Text, numbers or None; the same keys for every sensor.
     """
-    skipped = {"governs", "threshold", "ties"}
+    skipped = {"governs", "threshold", "ties", "reserves"}
     record: dict[str, Any] = {}
     for key, value in sensor.items():
         if key not in skipped:

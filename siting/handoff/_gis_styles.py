@@ -54,6 +54,8 @@ def write_styles(path: Path, needs: np.ndarray[tuple[int], np.dtype[np.float64]]
         "wire_routes": _categories("kind", {"trench": _trench(), "wire": _wire()}),
         "ties": _single(_tie(), label="round(distance_m, 2) || ' m'", expression=True),
         "keepout": _single(_keepout()),
+        "reserves": _single(_reserve(), label="reserve"),
+        "admissible": _single(_fill(MARKS["admissible"], 60, MARKS["admissible"])),
         "boundary": _single(_outline()),
     }
     base = sqlite3.connect(path)
@@ -78,6 +80,15 @@ def _sensor() -> _Symbol:
         "SimpleMarker",
         {"name": "circle", "color": _rgba(MARKS["sensor"]), "size": "4", "size_unit": "MM",
          "outline_color": _rgba(MARKS["sensor_edge"]), "outline_width": "0.5"},
+    )  # fmt: skip
+
+
+def _reserve() -> _Symbol:
+    return (
+        "marker",
+        "SimpleMarker",
+        {"name": "diamond", "color": _rgba(INK["card"]), "size": "3", "size_unit": "MM",
+         "outline_color": _rgba(MARKS["sensor"]), "outline_width": "0.5"},
     )  # fmt: skip
 
 

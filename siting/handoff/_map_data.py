@@ -253,6 +253,9 @@ def _scales(plan: Plan, need: Scale) -> Document:
         "dryness": _legend(
             _dryness_scale(plan), DRYNESS, "Dryness of the ground", "× the property's mean"
         ),
+        "rank": _legend(
+            nice_scale(0.0, 1.0), DRYNESS, "Rank of dryness in its zone", "share that is less dry"
+        ),
     }
 
 
@@ -262,6 +265,9 @@ def _overlays(plan: Plan) -> Document:
         "sun": overlay(_sun_hours(plan), grid, crs, scale=sun_scale(plan), ramp=SUN),
         "dryness": overlay(plan.dryness, grid, crs, scale=_dryness_scale(plan), ramp=DRYNESS),
     }
+    if plan.rank.shape == grid.shape:
+        scale = nice_scale(0.0, 1.0)
+        pictures["rank"] = overlay(plan.rank, grid, crs, scale=scale, ramp=DRYNESS)
     photo = aerial_overlay(plan)
     if photo is not None:
         pictures["aerial"] = photo
@@ -272,7 +278,7 @@ def _overlays(plan: Plan) -> Document:
 
 
 def _ground(plan: Plan) -> Document:
-    """Return buildings, paving, trees and keep-clear areas."""
+    """Return buildings, paving, trees, keep-clear areas and where else to dig."""
     site, crs = plan.site, plan.site.crs
     trunks = _latlon(site.trees.geometry, crs, _DEGREES_SHAPE)
     crowns = crown_shapes(site.trees)
@@ -282,6 +288,17 @@ def _ground(plan: Plan) -> Document:
         "trees": [
             {"trunk": at[0], "crown": [] if crown is None else _polygons(crown, crs)}
             for at, crown in zip(trunks, crowns, strict=True)
+        ],
+        "admissible": [
+            _polygons(shape.simplify(_SMOOTH_M), crs) for shape in plan.admissible.geometry
+        ],
+        "reserves": [
+            {"label": f"{row['sensor_id']} / {row['reserve']}", "at": at[0]}
+            for (_, row), at in zip(
+                plan.reserves.iterrows(),
+                _latlon(plan.reserves.geometry, crs, _DEGREES_SHAPE),
+                strict=True,
+            )
         ],
         "keepout": [
             {

@@ -21,7 +21,7 @@ import gpxpy.gpx
 
 from siting.cautions import DIG_CAUTION
 from siting.handoff._gis_package import write_package
-from siting.handoff._gis_rasters import write_dryness, write_sun_hours
+from siting.handoff._gis_rasters import write_dryness, write_rank, write_sun_hours
 from siting.handoff._gis_records import describe, flat
 from siting.handoff._sheet_text import clean, elide
 from siting.handoff.atomic import write_text
@@ -36,7 +36,7 @@ _FORMULA_STARTS: Final = ("=", "+", "-", "@", "\t", "\r", "\n", "＝", "＋", "�
 
 
 def write_gis(plan: Plan, folder: Path | str) -> tuple[Path, ...]:
-    """Write plan.gpkg, sensors.geojson, .gpx, .kml and .csv, dryness.tif and sun-hours.tif.
+    """Write plan.gpkg, sensors.geojson, .gpx, .kml and .csv, and dryness, rank and sun-hours.tif.
 
     Parameters
     ----------
@@ -64,6 +64,7 @@ def write_gis(plan: Plan, folder: Path | str) -> tuple[Path, ...]:
         write_text(place / "sensors.kml", _encodable(_kml(document))),
         write_text(place / "sensors.csv", _encodable(_csv(document))),
         write_dryness(plan, place / "dryness.tif"),
+        write_rank(plan, place / "rank.tif"),
         write_sun_hours(plan, place / "sun-hours.tif"),
     )
 

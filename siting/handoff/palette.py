@@ -58,6 +58,7 @@ MARKS: Final = {
     "crown_edge": "#3c6330",
     "trunk": "#5b3d22",
     "keepout": "#8a3b12",
+    "admissible": "#2f7d57",
     "sensor": "#7a2554",
     "sensor_edge": "#ffffff",
     "trench": "#3f2d1f",

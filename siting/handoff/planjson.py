@@ -47,6 +47,7 @@ _ZONES: Final[_Columns] = {
 _SENSORS_HEAD: Final[_Columns] = {"zone": None, "valve": None, "controller": None}
 _SENSORS_TAIL: Final[_Columns] = {
     "depth_m": 4, "depth_note": None, "dryness_rank": 4, "dryness_rank_zone": 4, "rank_sd": 4,
+    "rank_sd_tested": 4, "application_note": None,
     "setback_ratio": 3, "binding_setback": None, "setback_note": None, "reason": None,
 }  # fmt: skip
 _THRESHOLD: Final[Mapping[str, tuple[str, int | None]]] = {
@@ -190,7 +191,7 @@ def _property(plan: Plan) -> dict[str, Any]:
 def _sensors(plan: Plan) -> list[dict[str, Any]]:
     """One record per sensor, with its threshold and its ties."""
     decimals = 8 if plan.site.source_crs.is_geographic else 3
-    ties = _ties(plan, decimals)
+    ties, reserves = _ties(plan, decimals), _reserves(plan, decimals)
     records = []
     for sensor_id, row in zip(plan.sensors.index, _rows(plan.sensors), strict=True):
         records.append(
@@ -202,7 +203,9 @@ def _sensors(plan: Plan) -> list[dict[str, Any]]:
             | _take(row, _SENSORS_TAIL)
             | {"threshold": {k: _plain(row[c], d) for k, (c, d) in _THRESHOLD.items()}}
             | {"ties": ties.get(str(sensor_id), [])}
+            | {"reserves": reserves.get(str(sensor_id), [])}
             | {"wire_m": _plain(row["wire_m"], 3), "trench_m": _plain(row["trench_m"], 3)}
+            | {"gauge_awg": _plain(row["gauge_awg"], None), "drop_v": _plain(row["drop_v"], 3)}
         )
     return records
 
@@ -229,15 +232,41 @@ def _ties(plan: Plan, decimals: int) -> dict[str, list[dict[str, Any]]]:
             "from_lat": _plain(wgs.y, 8),
             "angle_deg": _plain(row["angle_deg"], 1),
             "drms_m": _plain(row["drms_m"], 4),
+            "side": row.get("side"),
         }
         found.setdefault(str(row["sensor_id"]), []).append(record)
     return {key: sorted(rows, key=lambda tie: tie["tie"]) for key, rows in found.items()}
 
 
+def _reserves(plan: Plan, decimals: int) -> dict[str, list[dict[str, Any]]]:
+    """Return the reserve points by sensor, in the property's CRS and in degrees."""
+    frame = plan.reserves
+    if frame.empty:
+        return {}
+    source, degrees = frame.geometry.to_crs(plan.site.source_crs), frame.geometry.to_crs(4326)
+    found: dict[str, list[dict[str, Any]]] = {}
+    for place, row in enumerate(_rows(frame)):
+        here, wgs = source.iloc[place], degrees.iloc[place]
+        record = {
+            "reserve": int(row["reserve"]),
+            "x": _plain(here.x, decimals),
+            "y": _plain(here.y, decimals),
+            "lon": _plain(wgs.x, 8),
+            "lat": _plain(wgs.y, 8),
+            "dryness_rank": _plain(row["dryness_rank"], 4),
+            "setback_ratio": _plain(row["setback_ratio"], 3),
+            "binding_setback": row["binding_setback"],
+        }
+        found.setdefault(str(row["sensor_id"]), []).append(record)
+    return {key: sorted(rows, key=lambda row: row["reserve"]) for key, rows in found.items()}
+
+
 def _zones(plan: Plan) -> list[dict[str, Any]]:
     """One record per hydrozone; the assumed values as a list."""
     records = _records(plan.zones, "zone", _ZONES)
+    area = dict(zip(plan.admissible["zone"], plan.admissible["area_m2"], strict=True))
     for record, row in zip(records, _rows(plan.zones), strict=True):
+        record["admissible_m2"] = _plain(float(area.get(record["zone"], 0.0)), 2)
         words = str(row["defaults"] or "").split(",")
         record["need_shares"] = {cause: _plain(row[f"need_share_{cause}"], 4) for cause in CAUSES}
         record["defaults"] = [word.strip() for word in words if word.strip()]

@@ -11,7 +11,7 @@ from siting.errors import Fault
 from siting.site.findings import Findings, nearest
 from siting.site.settings import LayerSource
 from siting.site.vocabulary import FIXTURES, IRRIGATION, PLANTS, SOILS, TURF_TABLES
-from siting.units import INCH_MM, LENGTH_UNITS_M
+from siting.units import GALLON_M3, INCH_MM, LENGTH_UNITS_M
 
 __all__ = ["COEFFICIENTS", "COLUMNS", "Column", "Match", "match_columns"]
 
@@ -187,6 +187,15 @@ COLUMNS: Final[dict[str, tuple[Column, ...]]] = {
         Column("kind", "word", required=True, words=FIXTURES),
         Column("valve", "text"),
         Column("name", "text"),
+        _length("wetted_radius", 0.3, 60),
+        Column(
+            "nozzle_flow",
+            "number",
+            low=0,
+            high=2000,
+            unit="L/min",
+            suffixes={"_l_min": 1.0, "_gpm": 1000 * GALLON_M3},
+        ),
     ),
     "cans": (
         Column(
@@ -198,7 +207,11 @@ COLUMNS: Final[dict[str, tuple[Column, ...]]] = {
             suffixes={"_mm": 1.0, "_in": INCH_MM},
         ),
         Column("volume", "number", low=0, high=20_000, unit="mL", suffixes={"_ml": 1.0}),
+        _length("mouth_diameter", 0.02, 1.0),
+        Column("minutes", "number", low=0.1, high=1440, unit="min", suffixes={"_min": 1.0}),
     ),
+    "paths": (Column("name", "text"),),
+    "utilities": (Column("kind", "text"),),
 }
 
 #: Headers of common base maps that look like ours but mean something else.

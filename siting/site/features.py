@@ -19,6 +19,7 @@ __all__ = [
     "buildings_frame",
     "cans_frame",
     "fixtures_frame",
+    "lines_frame",
     "paving_frame",
     "soils_frame",
     "walls_frame",
@@ -326,6 +327,26 @@ def paving_frame(layer: Layer, findings: Findings) -> gpd.GeoDataFrame:
     return _finish(layer, _frame(layer, {"feature": _ids(layer)}), findings)
 
 
+def lines_frame(layer: Layer, findings: Findings) -> gpd.GeoDataFrame:
+    """Return lines: paths that people tread, or utilities in the ground.
+
+    Parameters
+    ----------
+    layer : Layer
+        In the working CRS, shapes clean.
+    findings : Findings
+        Where dropped copies are noted.
+
+    Returns
+    -------
+    GeoDataFrame
+        Columns kind (str or None: the utility's kind or the path's name), feature, geometry.
+    """
+    word = "kind" if layer.name == "utilities" else "name"
+    columns = {"kind": texts(layer, word), "feature": _ids(layer)}
+    return _finish(layer, _frame(layer, columns), findings)
+
+
 def fixtures_frame(layer: Layer, findings: Findings) -> gpd.GeoDataFrame:
     """Return the fixtures: controllers, valve boxes, heads, downspouts and the like.
 
@@ -339,12 +360,14 @@ def fixtures_frame(layer: Layer, findings: Findings) -> gpd.GeoDataFrame:
     Returns
     -------
     GeoDataFrame
-        Columns kind, valve, name, feature, geometry.
+        Columns kind, valve, name, wetted_radius [m], nozzle_flow [L/min], feature, geometry.
     """
     columns = {
         "kind": words(layer, "kind", findings),
         "valve": texts(layer, "valve"),
         "name": texts(layer, "name"),
+        "wetted_radius": numbers(layer, "wetted_radius", findings),
+        "nozzle_flow": numbers(layer, "nozzle_flow", findings),
         "feature": _ids(layer),
     }
     return _finish(layer, _frame(layer, columns), findings)
@@ -363,8 +386,8 @@ def cans_frame(layer: Layer, findings: Findings) -> gpd.GeoDataFrame:
     Returns
     -------
     GeoDataFrame
-        Columns depth [mm], volume [mL], feature, geometry. Cans at one place are kept: they may be
-        readings of different runs.
+        Columns depth [mm], volume [mL], mouth_diameter [m], minutes [min], feature, geometry. Cans
+        at one place are kept: they may be readings of different runs.
     """
     depth, volume = numbers(layer, "depth", findings), numbers(layer, "volume", findings)
     if len(layer.frame) and not {"depth", "volume"} & set(layer.columns):
@@ -376,5 +399,12 @@ def cans_frame(layer: Layer, findings: Findings) -> gpd.GeoDataFrame:
             layer=layer.name,
         )
         findings.faults.append(fault)
-    frame = _frame(layer, {"depth": depth, "volume": volume, "feature": _ids(layer)})
+    columns = {
+        "depth": depth,
+        "volume": volume,
+        "mouth_diameter": numbers(layer, "mouth_diameter", findings),
+        "minutes": numbers(layer, "minutes", findings),
+        "feature": _ids(layer),
+    }
+    frame = _frame(layer, columns)
     return frame.iloc[reading_order(frame)].reset_index(drop=True)

@@ -101,15 +101,20 @@ class Site:
     paving : GeoDataFrame
         Columns feature, geometry (Polygon).
     fixtures : GeoDataFrame
-        Columns kind (str), valve (str or None), name (str or None), feature, geometry (Point).
+        Columns kind (str), valve (str or None), name (str or None), wetted_radius [m] and
+        nozzle_flow [L/min] (of heads; NaN where unknown), feature, geometry (Point).
     cans : GeoDataFrame
-        Columns depth [mm] or volume [mL] (NaN where not read), feature, geometry (Point).
+        Columns depth [mm] or volume [mL] (NaN where not read), mouth_diameter [m] and minutes [min]
+        (NaN where not given), feature, geometry (Point).
     soils : GeoDataFrame or None
         A soil map: columns soil (str or None), sand, clay, organic_matter, gravel [%], compaction,
         feature, geometry (Polygon).
     walls : GeoDataFrame or None
         Free-standing walls, fences and hedges: columns height [m], transmissivity (0..1), feature,
         geometry (LineString/MultiLineString).
+    paths, utilities : GeoDataFrame or None
+        Columns kind (str or None), feature, geometry (LineString): paths that people tread, and
+        pipes and cables in the ground, where they are drawn.
     surface, terrain : HeightRaster or None
         Heights of everything that shades; of the bare ground.
     warnings : tuple of str
@@ -132,6 +137,8 @@ class Site:
     cans: gpd.GeoDataFrame
     soils: gpd.GeoDataFrame | None = None
     walls: gpd.GeoDataFrame | None = None
+    paths: gpd.GeoDataFrame | None = None
+    utilities: gpd.GeoDataFrame | None = None
     surface: HeightRaster | None = None
     terrain: HeightRaster | None = None
     warnings: tuple[str, ...] = ()

@@ -56,7 +56,10 @@ _CONTROL: Final = (
     NumberKey("max_stress_days", 0, 366),
 )
 _SETBACKS: Final = tuple(
-    NumberKey(f.name, 0, 100, spellings=length_spellings(f.name)) for f in fields(Setbacks)
+    NumberKey(f.name, 0, 100, spellings=length_spellings(f.name))
+    if f.name != "slope_percent"
+    else NumberKey("slope_percent", 1, 1000)
+    for f in fields(Setbacks)
 )
 _ANALYSIS: Final = (
     NumberKey("resolution", 0.1, 5, spellings=length_spellings("resolution")),

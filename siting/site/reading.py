@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Final, Literal
+from typing import Final
 
 import geopandas as gpd
 import numpy as np
@@ -25,6 +25,7 @@ from siting.site.features import (
     buildings_frame,
     cans_frame,
     fixtures_frame,
+    lines_frame,
     paving_frame,
     soils_frame,
     walls_frame,
@@ -36,7 +37,7 @@ from siting.site.model import HeightRaster, Site
 from siting.site.picture import check_picture
 from siting.site.property import parse_property
 from siting.site.rasters import read_heights
-from siting.site.repair import clean_shapes, polygons_of
+from siting.site.repair import ShapeKind, clean_shapes, polygons_of
 from siting.site.settings import PropertyFile
 from siting.site.trees import trees_frame
 from siting.site.values import Layer
@@ -49,7 +50,7 @@ NEARBY_M: Final = 500.0
 #: A property larger than this is a slip of the CRS [m].
 LARGEST_M: Final = 20_000.0
 
-_SHAPES: Final[dict[str, Literal["polygon", "point", "either", "line"]]] = {
+_SHAPES: Final[dict[str, ShapeKind]] = {
     "boundary": "polygon",
     "hydrozones": "polygon",
     "buildings": "polygon",
@@ -59,6 +60,8 @@ _SHAPES: Final[dict[str, Literal["polygon", "point", "either", "line"]]] = {
     "fixtures": "point",
     "cans": "point",
     "soils": "polygon",
+    "paths": "line",
+    "utilities": "line",
 }
 _BUILDERS: Final = {
     "hydrozones": zones_frame,
@@ -69,6 +72,8 @@ _BUILDERS: Final = {
     "fixtures": fixtures_frame,
     "cans": cans_frame,
     "soils": soils_frame,
+    "paths": lines_frame,
+    "utilities": lines_frame,
 }
 #: What is lost without a layer.
 _ABSENT: Final = {

@@ -15,7 +15,9 @@ from shapely.geometry.base import BaseGeometry
 from siting.site.findings import Findings, some
 from siting.site.values import Layer
 
-__all__ = ["clean_shapes", "drop_copies", "polygons_of", "reading_order"]
+__all__ = ["ShapeKind", "clean_shapes", "drop_copies", "polygons_of", "reading_order"]
+
+ShapeKind = Literal["polygon", "point", "either", "line"]
 
 #: Polygons smaller than this are crumbs of a repair [m²].
 CRUMB_M2: Final = 1e-4
@@ -34,9 +36,7 @@ _WORDS: Final = {
 }
 
 
-def clean_shapes(
-    layer: Layer, kind: Literal["polygon", "point", "either", "line"], findings: Findings
-) -> Layer:
+def clean_shapes(layer: Layer, kind: ShapeKind, findings: Findings) -> Layer:
     """Return a layer whose shapes are valid, flat and of the right kind.
 
     Parameters

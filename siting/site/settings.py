@@ -197,6 +197,9 @@ class Setbacks:
     Building, paving, boundary and head 5 ft, as in the University of Florida extension's advice on
     burying soil-moisture sensors; zone edge 3 ft (the same advice, from memory) and downspout 10 ft
     (common practice, no source). A trunk keeps its root protection radius, see `siting.placement`.
+    Utility 24 in: the wider of the tolerance zones of 18 and 24 in beside a marked line that state
+    laws set (from memory). Path 3 ft, low spot and flow path 3 ft, and no steeper than 25 %: common
+    practice, no source.
     """
 
     building: float = 1.524
@@ -205,6 +208,10 @@ class Setbacks:
     head: float = 1.524
     zone_edge: float = 0.9144
     downspout: float = 3.048
+    traffic: float = 0.9144
+    utility: float = 0.6096
+    low_spot: float = 0.9144
+    slope_percent: float = 25.0
 
 
 @dataclass(frozen=True)

@@ -24,6 +24,8 @@ _GEOMETRY: Final = {
     "walls": "MultiLineString",
     "fixtures": "Point",
     "cans": "Point",
+    "paths": "MultiLineString",
+    "utilities": "MultiLineString",
 }
 _DTYPES: Final = {
     "text": "str",
@@ -41,6 +43,9 @@ _US_NAMES: Final = {
     "root_depth": "root_depth_in",
     "precipitation_rate": "precipitation_rate_in_h",
     "depth": "depth_in",
+    "mouth_diameter": "mouth_diameter_in",
+    "wetted_radius": "wetted_radius_ft",
+    "nozzle_flow": "nozzle_flow_gpm",
 }
 _WEATHER: Final = "date,tmin_c,tmax_c,rain_mm,rs_mj_m2,rh_min,rh_max,wind_m_s\n"
 #: GeoPackages carry a date of change; a fixed one makes the file the same every time.
@@ -91,7 +96,8 @@ max_sensors = 6                 # most sensors to consider
 max_stress_days = 5             # days of stress allowed per season in the driest quarter of a zone
 
 [setbacks]                      # least distance of a sensor from each hazard, in {metres}
-{setbacks}
+{setbacks}slope_percent = 25              # no sensor on steeper ground (needs a terrain raster)
+
 [analysis]
 resolution = 0.5                # cell of the computation, in metres
 scenarios = 12                  # how many sets of uncertain values are tried
@@ -105,6 +111,9 @@ _SETBACKS: Final = (
     ("head", 1.5, 5, "from a sprinkler head"),
     ("zone_edge", 0.9, 3, "from the edge of its zone"),
     ("downspout", 3.0, 10, "from a downspout"),
+    ("traffic", 0.9, 3, "from a path that people tread"),
+    ("utility", 0.6, 2, "from a pipe or cable in the ground"),
+    ("low_spot", 0.9, 3, "from hollows and flow paths (needs a terrain raster)"),
 )
 _COLUMN: Final = 32
 

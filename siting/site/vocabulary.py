@@ -75,6 +75,8 @@ VECTOR_LAYERS: Final = (
     "fixtures",
     "cans",
     "soils",
+    "paths",
+    "utilities",
 )
 
 #: Heights of everything that shades; of the bare ground.

@@ -8,7 +8,7 @@ Every contender gets the same weather, soil and events. pyfao56 is a dual-coeffi
 keeps a daily report and reads its inputs into tables; its figure is there for scale, not to rank.
 """
 
-# ruff: noqa: E402, T201
+# ruff: noqa: E402
 
 from __future__ import annotations
 

@@ -134,7 +134,7 @@ def _fastest_of_ours(results: dict[Case, dict[str, Result]]) -> str:
 
 def _say(line: str) -> None:
     """Print at once."""
-    print(line, flush=True)  # noqa: T201
+    print(line, flush=True)
 
 
 if __name__ == "__main__":

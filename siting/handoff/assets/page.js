@@ -80,6 +80,8 @@ const trees = group(plan.ground.trees.flatMap((t) => [
   L.circleMarker(t.trunk, { ...still, pane: "solid", radius: 3, stroke: false, fillColor: marks.trunk, fillOpacity: 1 }),
 ]));
 const keepout = group(plan.ground.keepout.map((k) => shape(k.shape, { pane: "keep", color: marks.keepout, weight: 1.2, opacity: 0.8, fillColor: "url(#hatch)", fillOpacity: 0.7 })));
+const admissible = group(plan.ground.admissible.map((p) => shape(p, { pane: "keep", color: marks.admissible, weight: 1.4, fillColor: marks.admissible, fillOpacity: 0.22 })));
+const reserves = group(plan.ground.reserves.map((r) => L.circleMarker(r.at, { ...still, pane: "above", radius: 6, color: marks.sensor, weight: 2.5, dashArray: "3 3", fillColor: "#ffffff", fillOpacity: 0.9 }).bindTooltip(r.label, { permanent: true, direction: "right", className: "reserve" })));
 const line = (points, style) => L.polyline(points, { ...still, pane: "lines", lineCap: "round", ...style });
 const routes = (kind) => plan.routes.filter((r) => r.kind === kind);
 const trench = group(routes("trench").map((r) => line(r.line, { color: marks.trench, weight: 6, opacity: 0.8 })));
@@ -253,6 +255,9 @@ const LAYERS = [
   ...(pictures.shade ? [{ label: "Shade by the hour", layer: pictures.shade, on: false, mark: patch({ fill: plan.scales.sun.colours[1] }), scale: "shade", picture: true }] : []),
   { label: "Dryness", layer: pictures.dryness, on: false, mark: patch({ fill: plan.scales.dryness.colours[5] }), scale: "dryness", picture: true },
   { label: "Keep clear (tap for why)", layer: keepout, on: false, mark: patch({ fill: "url(#hatch)", stroke: marks.keepout }) },
+  ...(pictures.rank ? [{ label: "Rank of dryness", layer: pictures.rank, on: false, mark: patch({ fill: plan.scales.rank.colours[7] }), scale: "rank", picture: true }] : []),
+  { label: "Reserve points", layer: reserves, on: false, mark: draw("svg", box(), draw("circle", { cx: 13, cy: 9, r: 6, fill: "#ffffff", stroke: marks.sensor, "stroke-width": 2.5, "stroke-dasharray": "3 3" })) },
+  { label: "Ground that meets every setback", layer: admissible, on: false, mark: patch({ fill: marks.admissible, "fill-opacity": 0.3, stroke: marks.admissible }) },
   { label: "Ties to fixed corners", layer: ties, on: true, mark: stroke({ stroke: marks.tie, "stroke-width": 1.6, "stroke-dasharray": "3 4" }) },
   { label: "Trench", layer: trench, on: true, mark: stroke({ stroke: marks.trench, "stroke-width": 6 }) },
   { label: "Wire", layer: wire, on: true, mark: stroke({ stroke: marks.trench, "stroke-width": 8 }, { stroke: "#ffd9d2", "stroke-width": 2.2, "stroke-dasharray": "6 5" }) },

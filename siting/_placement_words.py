@@ -1,0 +1,188 @@
+"""What the setbacks are at a point, and how placement says it in words."""
+
+from __future__ import annotations
+
+from typing import Final, NamedTuple
+
+import geopandas as gpd
+import numpy as np
+import shapely
+from shapely.geometry.base import BaseGeometry
+
+from siting._clearance import Region, cells_of, clearance, highest
+from siting._setbacks import HAZARD_WORDS
+from siting.units import UnitsName, show
+
+__all__ = ["PlaceWords", "Tightest", "note_of", "reason_of", "tightest_setback", "words_of"]
+
+_EQUAL: Final = 1e-9  # ratios closer than this are equal
+_DRIEST_QUARTER: Final = 0.75
+_SYSTEMS: Final[tuple[UnitsName, ...]] = ("metric", "us")
+
+
+class PlaceWords(NamedTuple):
+    """What gave way (or "") and why here, in one system of units."""
+
+    note: str
+    reason: str
+
+
+class Tightest(NamedTuple):
+    """The setbacks at a point, tightest first."""
+
+    ratio: float
+    hazard: str
+    distance: float
+    setback: float
+    missed: tuple[str, ...]
+
+
+def words_of(
+    point: tuple[float, float],
+    rank: float,
+    zone: BaseGeometry,
+    hazards: gpd.GeoDataFrame,
+    *,
+    even: bool,
+) -> dict[UnitsName, PlaceWords]:
+    """Say what gave way and why here, in each system of units.
+
+    Parameters
+    ----------
+    point : tuple of float
+        x and y [m].
+    rank : float
+        Rank of the point, 0..1.
+    zone : shapely geometry
+        The zone.
+    hazards : GeoDataFrame
+        Its hazards.
+    even : bool
+        Whether the zone dries evenly.
+
+    Returns
+    -------
+    dict
+        By units.
+    """
+    told: dict[UnitsName, PlaceWords] = {}
+    for units in _SYSTEMS:
+        tightest = tightest_setback(point, hazards, units)
+        told[units] = PlaceWords(
+            note_of(tightest, zone, hazards, units),
+            reason_of(rank, tightest, even=even, units=units),
+        )
+    return told
+
+
+def tightest_setback(
+    point: tuple[float, float], hazards: gpd.GeoDataFrame, units: UnitsName
+) -> Tightest:
+    """Measure every setback at a point on the hazards themselves.
+
+    Parameters
+    ----------
+    point : tuple of float
+        x and y [m].
+    hazards : GeoDataFrame
+        hazard, setback [m], geometry.
+    units : {"metric", "us"}
+        Units of the lengths in words.
+
+    Returns
+    -------
+    Tightest
+        The setback that binds, and the others that are not met.
+    """
+    setbacks = hazards["setback"].to_numpy(dtype=float)
+    distance = shapely.distance(hazards.geometry.to_numpy(), shapely.Point(*point))
+    counts = setbacks > 0
+    if not counts.any():
+        return Tightest(float("inf"), "", float("nan"), float("nan"), ())
+    names = hazards["hazard"].to_numpy(dtype=str)[counts]
+    distance, setbacks = distance[counts], setbacks[counts]
+    ratio = distance / setbacks
+    order = np.lexsort((names, np.round(ratio, 6)))
+    first = int(order[0])
+    missed: dict[str, str] = {}
+    for i in order[ratio[order] < 1.0 - _EQUAL]:
+        words = f"{show(distance[i], 'length', units)} of {show(setbacks[i], 'length', units)}"
+        missed.setdefault(names[i], f"{_word(names[i])} {words}")
+    missed.pop(names[first], None)
+    return Tightest(
+        float(ratio[first]),
+        str(names[first]),
+        float(distance[first]),
+        float(setbacks[first]),
+        tuple(missed.values()),
+    )
+
+
+def _word(hazard: str) -> str:
+    return HAZARD_WORDS.get(hazard, hazard.replace("_", " "))
+
+
+def note_of(
+    tightest: Tightest, zone: BaseGeometry, hazards: gpd.GeoDataFrame, units: UnitsName
+) -> str:
+    """Say what gave way.
+
+    Parameters
+    ----------
+    tightest : Tightest
+        As from `tightest_setback`.
+    zone : shapely geometry
+        The zone.
+    hazards : GeoDataFrame
+        Its hazards.
+    units : {"metric", "us"}
+        Units of the lengths.
+
+    Returns
+    -------
+    str
+        Plain words, or "" where every setback is met.
+    """
+    if tightest.ratio >= 1.0 - _EQUAL:
+        return ""
+    shapely.prepare(zone)
+    depth = clearance(zone, hazards.iloc[:0]).slack
+    width = 2 * highest(Region(zone, depth, 1.0), cells_of(zone))[0]
+    text = (
+        f"no ground meets every setback (the zone is {show(width, 'length', units)} wide at its "
+        f"widest): the {_word(tightest.hazard)} setback of "
+        f"{show(tightest.setback, 'length', units)} gave way to "
+        f"{show(tightest.distance, 'length', units)}"
+    )
+    return f"{text}; also {', '.join(tightest.missed)}" if tightest.missed else text
+
+
+def reason_of(rank: float, tightest: Tightest, *, even: bool, units: UnitsName) -> str:
+    """Say why here.
+
+    Parameters
+    ----------
+    rank : float
+        Rank of the point, 0..1.
+    tightest : Tightest
+        As from `tightest_setback`.
+    even : bool
+        Whether the zone dries evenly.
+    units : {"metric", "us"}
+        Units of the lengths.
+
+    Returns
+    -------
+    str
+        One sentence.
+    """
+    if even:
+        lead = "The zone dries evenly: the middle of its open ground"
+    elif rank >= _DRIEST_QUARTER:
+        lead = f"In the driest quarter of the zone (rank {rank:.2f})"
+    else:
+        lead = f"The nearest that can be had to the driest quarter of the zone (rank {rank:.2f})"
+    if not tightest.hazard:
+        return f"{lead}."
+    away = show(tightest.distance, "length", units)
+    return f"{lead}, {away} from the nearest hazard ({_word(tightest.hazard)})."

@@ -1,0 +1,244 @@
+"""What the lie of the land forbids: low spots, flow paths and steep ground.
+
+Water runs to low spots and along flow paths, so a sensor there reads wetter than its zone. All are
+drawn as vectors, so that distances to them are measured like any other. A digital terrain model
+does not know drains, kerbs and walls: what is found here is a hint to look at on the ground.
+"""
+
+from __future__ import annotations
+
+import heapq
+from itertools import pairwise
+from typing import Final, NamedTuple
+
+import contourpy
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+from scipy.ndimage import distance_transform_edt, gaussian_filter, zoom
+from shapely.geometry.base import BaseGeometry
+
+from siting.site.model import HeightRaster
+
+__all__ = ["LOW_SPOT_M", "UPSLOPE_M2", "LandForms", "drainage", "land_forms"]
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+
+#: A hollow that would stand this deep before it spills is a low spot [m]; judgement, no source.
+LOW_SPOT_M: Final = 0.05
+#: Ground from which so much area drains is a flow path [m²]; judgement, no source.
+UPSLOPE_M2: Final = 400.0
+
+_CELL: Final = 1.0  # the terrain is averaged to cells of about this size [m]
+_MARGIN: Final = 30.0  # how far around the property water is followed [m]
+_SMOOTH: Final = 0.7  # standard deviation of the smoothing before slopes [cells]
+_CRUMB_M2: Final = 1.0
+_AROUND: Final = ((-1, -1), (-1, 0), (-1, 1), (0, -1), (0, 1), (1, -1), (1, 0), (1, 1))
+
+
+class LandForms(NamedTuple):
+    """Low spots and steep ground (polygons) and flow paths (lines), empty where there are none."""
+
+    low_spots: BaseGeometry
+    flow_paths: BaseGeometry
+    steep: BaseGeometry
+
+
+class _Land(NamedTuple):
+    """Heights, shape (rows, columns), row 0 southernmost, and the centres of the cells."""
+
+    heights: Floats
+    x: Floats
+    y: Floats
+
+    @property
+    def cell(self) -> float:
+        """Side of a cell [m]."""
+        return float(self.x[1] - self.x[0])
+
+
+def land_forms(terrain: HeightRaster, *, boundary: BaseGeometry, slope_percent: float) -> LandForms:
+    """Find low spots, flow paths and steep ground on a property.
+
+    Parameters
+    ----------
+    terrain : HeightRaster
+        Heights of the bare ground [m].
+    boundary : shapely geometry
+        The property.
+    slope_percent : float
+        Ground steeper than this is steep [%].
+
+    Returns
+    -------
+    LandForms
+        Clipped to the property.
+
+    References
+    ----------
+    Slope by Horn, B. K. P. (1981), Proc. IEEE 69(1), 14-47. Depressions and flow directions by the
+    priority-flood of Barnes, R., Lehman, C., Mulla, D. (2014), Computers & Geosciences 62, 117-127,
+    with the steepest of eight neighbours of O'Callaghan, J. F., Mark, D. M. (1984), Computer
+    Vision, Graphics, and Image Processing 28, 323-344.
+    """
+    land = _around(terrain, boundary)
+    if land is None:
+        return LandForms(shapely.Polygon(), shapely.LineString(), shapely.Polygon())
+    filled, receiver, order = drainage(land.heights)
+    depth = _above(filled - land.heights, land, LOW_SPOT_M)
+    upslope = _accumulate(receiver, order) * land.cell**2
+    return LandForms(
+        low_spots=_clipped(depth, boundary),
+        flow_paths=_paths(land, receiver, upslope, boundary),
+        steep=_clipped(_above(_slope(land), land, slope_percent / 100), boundary),
+    )
+
+
+def drainage(heights: Floats) -> tuple[Floats, Ints, Ints]:
+    """Flood a terrain from its rim: what each cell fills up to, and which way it drains.
+
+    Parameters
+    ----------
+    heights : ndarray, shape (rows, columns)
+        Heights, none NaN [m].
+
+    Returns
+    -------
+    filled : ndarray, shape (rows, columns)
+        Heights with every hollow filled up to where it spills [m].
+    receiver : ndarray of int, shape (rows * columns,)
+        Cell to which each drains: the steepest way down, across a filled hollow the way to its
+        outlet; a cell of the rim drains to itself.
+    order : ndarray of int, shape (rows * columns,)
+        Cells from the lowest up; every cell comes after the one it drains to.
+
+    Examples
+    --------
+    >>> bowl = np.array([[3, 3, 3.0], [3, 1, 2], [3, 3, 3]])
+    >>> drainage(bowl)[0][1, 1], int(drainage(bowl)[1][4])
+    (np.float64(2.0), 5)
+    """
+    rows, columns = heights.shape
+    flat = heights.ravel()
+    filled = flat.copy()
+    receiver = np.arange(flat.size)
+    seen = np.zeros(flat.size, dtype=np.bool_)
+    rim = np.zeros(heights.shape, dtype=np.bool_)
+    rim[[0, -1]] = rim[:, [0, -1]] = True
+    queue = [(float(flat[i]), int(i)) for i in np.flatnonzero(rim)]
+    seen[rim.ravel()] = True
+    heapq.heapify(queue)
+    order = []
+    while queue:
+        level, cell = heapq.heappop(queue)
+        order.append(cell)
+        row, column = divmod(cell, columns)
+        for up, across in _AROUND:
+            if not (0 <= row + up < rows and 0 <= column + across < columns):
+                continue
+            other = cell + up * columns + across
+            if not seen[other]:
+                seen[other] = True
+                receiver[other] = cell
+                filled[other] = max(level, float(flat[other]))
+                heapq.heappush(queue, (float(filled[other]), other))
+    steepest = _steepest(filled.reshape(heights.shape))
+    receiver = np.where((steepest >= 0) & ~rim.ravel(), steepest, receiver)
+    return filled.reshape(heights.shape), receiver, np.array(order, dtype=np.int64)
+
+
+def _steepest(filled: Floats) -> Ints:
+    """Return each cell's neighbour down the steepest slope, -1 where none lies lower."""
+    rows, columns = filled.shape
+    wide = np.pad(filled, 1, constant_values=np.inf)
+    best, chosen = np.zeros(filled.shape), np.full(filled.shape, -1)
+    index = np.arange(filled.size).reshape(filled.shape)
+    for up, across in _AROUND:
+        beside = wide[1 + up : 1 + up + rows, 1 + across : 1 + across + columns]
+        drop = (filled - beside) / np.hypot(up, across)
+        better = drop > best + 1e-12
+        best = np.where(better, drop, best)
+        chosen = np.where(better, index + up * columns + across, chosen)
+    return chosen.ravel()
+
+
+def _accumulate(receiver: Ints, order: Ints) -> Floats:
+    """Return how many cells drain through each, itself included."""
+    count = np.ones(receiver.size)
+    for cell in order[::-1]:
+        if receiver[cell] != cell:
+            count[receiver[cell]] += count[cell]
+    return count
+
+
+def _around(terrain: HeightRaster, boundary: BaseGeometry) -> _Land | None:
+    """Cut the terrain out around the property, south up, in cells of about a metre."""
+    west, south, east, north = boundary.bounds
+    rows, columns = terrain.heights.shape
+    left = max(int((west - _MARGIN - terrain.west) / terrain.cell_x), 0)
+    right = min(int((east + _MARGIN - terrain.west) / terrain.cell_x) + 1, columns)
+    top = max(int((terrain.north - north - _MARGIN) / terrain.cell_y), 0)
+    low = min(int((terrain.north - south + _MARGIN) / terrain.cell_y) + 1, rows)
+    part = terrain.heights[top:low, left:right]
+    if min(part.shape) < 3 or not np.isfinite(part).any():  # noqa: PLR2004
+        return None
+    gaps = ~np.isfinite(part)
+    if gaps.any():
+        nearest = distance_transform_edt(gaps, return_distances=False, return_indices=True)
+        part = part[nearest[0], nearest[1]]
+    times = max(1, round(_CELL / terrain.cell_x))
+    high, wide = (size // times * times for size in part.shape)
+    part = part[:high, :wide].reshape(high // times, times, wide // times, times).mean(axis=(1, 3))
+    if terrain.cell_x != terrain.cell_y:
+        part = zoom(part, (terrain.cell_y / terrain.cell_x, 1.0), order=1)
+    if min(part.shape) < 3:  # noqa: PLR2004
+        return None
+    cell = times * terrain.cell_x
+    across = np.arange(part.shape[1], dtype=np.float64)
+    down = np.arange(part.shape[0], dtype=np.float64)
+    x: Floats = terrain.west + left * terrain.cell_x + cell * (across + 0.5)
+    y: Floats = terrain.north - top * terrain.cell_y - cell * (down + 0.5)
+    return _Land(part[::-1], x, y[::-1])
+
+
+def _slope(land: _Land) -> Floats:
+    """Return the slope of each cell by Horn's weights on lightly smoothed heights [m/m]."""
+    z = np.pad(gaussian_filter(land.heights, _SMOOTH, mode="nearest"), 1, mode="reflect")
+    side = z[:-2] + 2 * z[1:-1] + z[2:]
+    along_x = (side[:, 2:] - side[:, :-2]) / (8 * land.cell)
+    side = z[:, :-2] + 2 * z[:, 1:-1] + z[:, 2:]
+    along_y = (side[2:] - side[:-2]) / (8 * land.cell)
+    return np.hypot(along_x, along_y)
+
+
+def _above(values: Floats, land: _Land, limit: float) -> BaseGeometry:
+    """Draw the area in which a field lies above a limit."""
+    maker = contourpy.contour_generator(
+        land.x, land.y, values, fill_type=contourpy.FillType.OuterOffset
+    )
+    polygons = []
+    found = maker.filled(limit, np.inf)
+    for points, offsets in zip(*found, strict=True):
+        rings = [points[a:b] for a, b in pairwise(offsets)]
+        polygons.append(shapely.make_valid(shapely.Polygon(rings[0], rings[1:])))
+    kept = [shape for shape in polygons if shape.area >= _CRUMB_M2]
+    return shapely.union_all(kept) if kept else shapely.Polygon()
+
+
+def _clipped(shape: BaseGeometry, boundary: BaseGeometry) -> BaseGeometry:
+    parts = shapely.get_parts(shapely.intersection(shape, boundary))
+    return shapely.union_all(parts[shapely.get_dimensions(parts) == 2])  # noqa: PLR2004
+
+
+def _paths(land: _Land, receiver: Ints, upslope: Floats, boundary: BaseGeometry) -> BaseGeometry:
+    """Draw the lines along which much water runs."""
+    cells = np.flatnonzero((upslope >= UPSLOPE_M2) & (receiver != np.arange(receiver.size)))
+    if cells.size == 0:
+        return shapely.LineString()
+    columns = len(land.x)
+    ends = np.stack([cells, receiver[cells]], axis=1)
+    places = np.stack([land.x[ends % columns], land.y[ends // columns]], axis=-1)
+    lines = shapely.line_merge(shapely.MultiLineString(list(places)))
+    smooth: BaseGeometry = shapely.simplify(lines, land.cell / 2)
+    return smooth.intersection(boundary)
