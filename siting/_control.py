@@ -23,13 +23,17 @@ TOLERANCE_MM = 1e-9
 
 
 class Days(NamedTuple):
-    """Inputs with the day first: etc and rain (D, Z, W) [mm]; taw, raw and application (Z, W)."""
+    """Inputs with the day first: etc and rain (D, Z, W) [mm]; taw, raw and application (Z, W).
+
+    `error` is what a sensor reads too dry, (D, W) as a share of TAW; None reads true.
+    """
 
     etc: NDArray[np.float64]
     rain: NDArray[np.float64]
     taw: NDArray[np.float64]
     raw: NDArray[np.float64]
     application: NDArray[np.float64]
+    error: NDArray[np.float64] | None = None
 
     @property
     def need(self) -> NDArray[np.float64]:
@@ -38,7 +42,9 @@ class Days(NamedTuple):
 
     def only(self, runs: NDArray[np.int64]) -> Days:
         """Return the inputs of some of the runs."""
-        return Days(*(np.ascontiguousarray(values[..., runs]) for values in self))
+        return Days(
+            *(None if v is None else np.ascontiguousarray(v[..., runs]) for v in self)  # type: ignore[arg-type]
+        )
 
 
 class Bucket:
@@ -82,8 +88,9 @@ def govern(
     event: NDArray[np.float64],
     refill: bool = False,
     record: NDArray[np.float64] | None = None,
+    dial: NDArray[np.float64] | None = None,
 ) -> NDArray[np.float64]:
-    """Run sensors that decide for themselves.
+    """Run sensors that decide for themselves; whole events are gated, never a part of one.
 
     Parameters
     ----------
@@ -101,6 +108,8 @@ def govern(
         Whether events refill the driest quarter instead of applying a fixed depth.
     record : ndarray, shape (D, G, W), optional
         Filled with the depth of every event [mm, zone mean].
+    dial : ndarray, shape (D,), optional
+        Seasonal adjustment of a fixed depth on each day, 1 at full.
 
     Returns
     -------
@@ -119,6 +128,7 @@ def govern(
             event=event[part],
             refill=refill,
             record=None if record is None else record[:, part],
+            dial=dial,
         )
     return stress
 
@@ -132,13 +142,19 @@ def _block_govern(
     event: NDArray[np.float64],
     refill: bool,
     record: NDArray[np.float64] | None,
+    dial: NDArray[np.float64] | None,
 ) -> NDArray[np.float64]:
     application = days.application[zone]
     bucket = Bucket(days.taw[zone], days.raw[zone])
     for day in range(days.etc.shape[0]):
-        depth = (bucket.depletion - event) / application if refill else event
-        go = (bucket.depletion >= start) & allowed[day]
+        read = bucket.depletion
+        if days.error is not None:
+            read = read + days.error[day] * days.taw[zone]
+        depth = (read - event) / application if refill else event
+        go = (read >= start) & allowed[day]
         water = np.where(go, depth, 0.0)
+        if dial is not None:
+            water *= dial[day]
         if record is not None:
             record[day] = water
         water *= application

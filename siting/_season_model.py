@@ -31,6 +31,9 @@ class RootZones:
         Total and readily available water, 0 < RAW < TAW [mm].
     application : ndarray, shape (Z, W)
         What the driest quarter receives over the zone's mean depth, above 0.
+    reading_error : ndarray, shape (D, W), optional
+        What a sensor reads too dry, as a share of TAW: its bias and noise; the same for every
+        sensor, so that equal zones stay equal.
 
     Raises
     ------
@@ -43,6 +46,7 @@ class RootZones:
     taw: NDArray[np.float64]
     raw: NDArray[np.float64]
     application: NDArray[np.float64]
+    reading_error: NDArray[np.float64] | None = None
 
     def __post_init__(self) -> None:
         """Refuse what the balance cannot run on."""
@@ -67,7 +71,7 @@ class RootZones:
             np.ascontiguousarray(values, dtype=np.float64)
             for values in (self.taw, self.raw, self.application)
         ]
-        return Days(*first, *rest)
+        return Days(*first, *rest, error=self.reading_error)
 
 
 @dataclass(frozen=True)
@@ -173,7 +177,7 @@ def _shape_faults(roots: RootZones) -> list[Fault]:
         "taw": {(zones, runs)},
         "raw": {(zones, runs)},
         "application": {(zones, runs)},
-    }
+    } | ({} if roots.reading_error is None else {"reading_error": {(days, runs)}})
     return [
         _fault(name, f"shape {getattr(roots, name).shape}", " or ".join(map(str, sorted(fits))))
         for name, fits in allowed.items()

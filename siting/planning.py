@@ -3,67 +3,51 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
 from siting._plan_application import ZoneApplication, zone_application
-from siting._plan_choice import Decision, Prices, decide
-from siting._plan_control import (
-    driest_quarters,
-    governors,
-    net_requirement,
-    run_plan,
-    run_timer,
-    timer_depths,
-)
-from siting._plan_ground import (
-    Ground,
-    SunVariants,
-    monthly_eto,
-    property_grid,
-    sun_variants,
-    survey,
-)
+from siting._plan_build import build_plan
+from siting._plan_control import net_requirement
+from siting._plan_decide import decide_plan
+from siting._plan_ground import monthly_eto, property_grid, sun_variants, survey
+from siting._plan_known import Basis, Known
 from siting._plan_measures import dryness_raster, zone_measures
 from siting._plan_model import Plan
-from siting._plan_places import connection_costs, place_zones, priced_trench
+from siting._plan_places import place_zones
 from siting._plan_report import assumptions, provenance
-from siting._plan_scenarios import Scenarios, draw_scenarios
-from siting._plan_tables import Simulated, season_table, sensor_ids, sensor_table, zone_table
+from siting._plan_scenarios import draw_scenarios
 from siting._plan_words import answer
 from siting.cautions import cautions_for
 from siting.climate.calendar import season_calendar
 from siting.climate.daily import read_daily_csv
 from siting.climate.model import Climate, SeasonCalendar
-from siting.economics import capital, economics
-from siting.errors import Fault, InputError
+from siting.errors import Fault, InputError, PlanError
 from siting.hydrozones import ZonePixels, zone_pixels
-from siting.placement import Placement, keepout_areas, setback_hazards
-from siting.season import timer_days
+from siting.placement import keepout_areas, setback_hazards
 from siting.site.model import Site
-from siting.site.property import read_property
+from siting.site.property import changed_property, read_property
 from siting.site.reading import open_property, read_site
 from siting.site.settings import PropertyFile
 from siting.sun.position import season_positions
-from siting.ties import sensor_ties
 from siting.water.reference_et import EtoTerms, eto_terms
 from siting.water.zones import zone_water
-from siting.wiring import WireRoutes, parts_list, wire_routes
 
-if TYPE_CHECKING:
-    import geopandas as gpd
-
-__all__ = ["Plan", "Progress", "plan", "plan_property", "read_inputs"]
+__all__ = ["Plan", "Progress", "plan", "plan_property", "read_inputs", "replan"]
 
 Progress = Callable[[str, int, int], None]
 
 
-def plan_property(path: Path | str, *, threads: int = 1, progress: Progress | None = None) -> Plan:
+def plan_property(
+    path: Path | str,
+    *,
+    threads: int = 1,
+    progress: Progress | None = None,
+    changes: Mapping[str, Any] | None = None,
+) -> Plan:
     """Read a property and plan its sensors: the main job.
 
     Parameters
@@ -74,6 +58,8 @@ def plan_property(path: Path | str, *, threads: int = 1, progress: Progress | No
         Threads for the sun computation; the result does not depend on it.
     progress : callable, optional
         Called with stage, steps done and steps in all.
+    changes : mapping of str to object, optional
+        Dotted key -> value that takes the place of the file's, as in {"water.price": 3.0}.
 
     Returns
     -------
@@ -87,17 +73,21 @@ def plan_property(path: Path | str, *, threads: int = 1, progress: Progress | No
     PlanError
         When the input is sound but no plan can be made from it.
     """
-    settings, site, climate = read_inputs(path)
+    settings, site, climate = read_inputs(path, changes=changes)
     return plan(site, climate, settings, threads=threads, progress=progress)
 
 
-def read_inputs(path: Path | str) -> tuple[PropertyFile, Site, Climate]:
+def read_inputs(
+    path: Path | str, *, changes: Mapping[str, Any] | None = None
+) -> tuple[PropertyFile, Site, Climate]:
     """Read a property file, its layers and its weather, and report all their faults at once.
 
     Parameters
     ----------
     path : Path or str
         The property file, or its folder.
+    changes : mapping of str to object, optional
+        Dotted key -> value that takes the place of the file's.
 
     Returns
     -------
@@ -110,9 +100,9 @@ def read_inputs(path: Path | str) -> tuple[PropertyFile, Site, Climate]:
         With every fault; those of the weather only once the property file itself is sound.
     """
     try:
-        settings = read_property(path)
+        settings = read_property(path, changes=changes)
     except InputError:
-        open_property(path)  # raises again, with the faults of the layers too
+        open_property(path, changes=changes)  # raises again, with the faults of the layers too
         raise
     faults: list[Fault] = []
     try:
@@ -164,6 +154,85 @@ def plan(
     seasons = season_calendar(climate, start=settings.season.start, end=settings.season.end)
     terms = eto_terms(climate.daily, latitude=site.latitude, elevation_m=climate.elevation_m)
     known = _survey(site, settings, seasons, terms, threads=threads, progress=progress)
+    return _finish(site, settings, _placed(site, settings, climate, known, progress), progress)
+
+
+def replan(
+    plan: Plan,
+    *,
+    progress: Progress | None = None,
+    **changes: Any,  # noqa: ANN401 - TOML values
+) -> Plan:
+    """Ask what if: decide again with some values of the property file changed.
+
+    Sun, shade and the water of the ground are taken from the plan, so the answer comes in the time
+    of a decision.
+
+    Parameters
+    ----------
+    plan : Plan
+        As from `plan`.
+    progress : callable, optional
+        Called with stage, steps done and steps in all.
+    **changes : object
+        Key of the property file -> value, checked as in the file: ``water__price=3.0``, or
+        ``**{"water.price": 3.0}``.
+
+    Returns
+    -------
+    Plan
+        A new plan; the given one is not changed.
+
+    Raises
+    ------
+    InputError
+        With every fault of the changes, or where one would change sun, weather or the drawing.
+    PlanError
+        When no plan can be made.
+
+    Examples
+    --------
+    >>> from siting.demo import demo_property
+    >>> yard = plan_property(demo_property("yard"))
+    >>> len(replan(yard, control__max_sensors=1).choices)
+    1
+    """
+    basis = plan.basis
+    if not isinstance(basis, Basis):
+        msg = "this plan was not made here: only plans from `plan` or `plan_property` can be asked"
+        raise PlanError(msg)
+    dotted = {key.replace("__", "."): value for key, value in changes.items()}
+    fixed = [key for key in dotted if key.split(".")[0] in _SURVEYED or key in _SURVEYED]
+    if fixed:
+        raise InputError(
+            [
+                Fault(
+                    "change",
+                    key,
+                    "keys that leave sun, weather and the drawing as they are",
+                    "Make a new plan for it, with `plan_property` or `siting plan --set`.",
+                )
+                for key in fixed
+            ]
+        )
+    settings = changed_property(plan.settings, dotted)
+    if settings.setbacks != plan.settings.setbacks or settings.units != plan.settings.units:
+        basis = _placed(plan.site, settings, basis.climate, basis.known, progress)
+    return _finish(plan.site, settings, basis, progress)
+
+
+#: Keys on which the survey rests.
+_SURVEYED = frozenset({"layers", "units_in", "weather", "season", "analysis"})
+
+
+def _placed(
+    site: Site,
+    settings: PropertyFile,
+    climate: Climate,
+    known: Known,
+    progress: Progress | None,
+) -> Basis:
+    """Choose the best point of every zone."""
     hazards = setback_hazards(
         site.hydrozones,
         boundary=site.boundary,
@@ -182,10 +251,17 @@ def plan(
         units=settings.units,
         progress=progress,
     )
-    decided = _decide(site, settings, known, placements, progress=progress)
-    built = _build(site, settings, known, placements, decided)
+    return Basis(climate, known, hazards, placements)
+
+
+def _finish(site: Site, settings: PropertyFile, basis: Basis, progress: Progress | None) -> Plan:
+    """Decide and prescribe."""
+    known = basis.known
+    decided = decide_plan(site, settings, known, basis.placements, progress=progress)
+    built = build_plan(site, settings, known, basis.placements, decided)
+    decision = decided.decision
     warnings = (
-        *site.warnings, *climate.warnings, *_notes(settings, known), *decided.warnings,
+        *site.warnings, *basis.climate.warnings, *_notes(settings, known), *decided.warnings,
         *built.warnings,
     )  # fmt: skip
     return Plan(
@@ -193,68 +269,37 @@ def plan(
         settings=settings,
         zones=built.zones,
         sensors=built.sensors,
-        choices=decided.decision.choices,
-        rules=decided.decision.rules,
+        choices=decision.choices,
+        rules=decision.rules,
         wire_routes=built.wires.routes,
         ties=built.ties,
-        keepout=keepout_areas(hazards, boundary=site.boundary, hydrozones=site.hydrozones),
+        keepout=keepout_areas(basis.hazards, boundary=site.boundary, hydrozones=site.hydrozones),
         season=built.season,
         economics=built.economics,
-        parts=parts_list(built.wires, units=settings.units),
+        parts=built.parts,
         sun=known.sun.drawn,
         dryness=dryness_raster(known.sun, known.ground),
         answer=answer(
             built.zones,
             built.sensors,
-            decided.decision.choices,
+            decision.choices,
             economics=built.economics,
-            price=settings.water.price,
+            price=decided.price,
             units=settings.units,
+            controls=built.controls,
         ),
         cautions=cautions_for(),
         warnings=tuple(dict.fromkeys(warnings)),
         provenance=provenance(
             site, settings, weather_seasons=known.seasons.years, reference_et=known.terms.method
         ),
+        controls=built.controls,
+        regret=decision.regret,
+        timer_table=built.timer_table,
+        sensitivity=built.sensitivity,
+        decision=decision.facts | {"hardware": decision.hardware},
+        basis=basis,
     )
-
-
-@dataclass(frozen=True)
-class _Known:
-    """What is known of the ground and the weather before anything is decided."""
-
-    seasons: SeasonCalendar
-    terms: EtoTerms
-    water: pd.DataFrame
-    scenarios: Scenarios
-    sun: SunVariants
-    ground: Ground
-    measures: pd.DataFrame
-    measured: NDArray[np.bool_]
-    warnings: tuple[str, ...]
-
-
-@dataclass(frozen=True)
-class _Decided:
-    """How many sensors and which zones each governs."""
-
-    decision: Decision
-    simulated: Simulated
-    today_depth: NDArray[np.float64] | None
-    warnings: tuple[str, ...]
-
-
-@dataclass(frozen=True)
-class _Built:
-    """The prescription."""
-
-    zones: gpd.GeoDataFrame
-    sensors: gpd.GeoDataFrame
-    season: pd.DataFrame
-    ties: gpd.GeoDataFrame
-    wires: WireRoutes
-    economics: dict[str, Any]
-    warnings: tuple[str, ...]
 
 
 def _survey(
@@ -265,7 +310,7 @@ def _survey(
     *,
     threads: int,
     progress: Progress | None,
-) -> _Known:
+) -> Known:
     """Work out sun, water and dryness."""
     analysis = settings.analysis
     water = zone_water(site.hydrozones, latitude=site.latitude)
@@ -298,8 +343,9 @@ def _survey(
         seasons,
         water=water,
         depletion_fraction=measures["depletion_fraction"].to_numpy(dtype=float),
+        rain_share=site.hydrozones["rain_share"].to_numpy(dtype=float),
     )
-    return _Known(
+    return Known(
         seasons=seasons,
         terms=terms,
         water=water,
@@ -327,130 +373,7 @@ def _with_measured(water: pd.DataFrame, patterns: Mapping[str, ZoneApplication])
     return table
 
 
-def _decide(
-    site: Site,
-    settings: PropertyFile,
-    known: _Known,
-    placements: list[Placement],
-    *,
-    progress: Progress | None,
-) -> _Decided:
-    """Simulate every zone as governor, choose, and run the choice."""
-    zones, water = site.hydrozones, known.water
-    fraction = known.measures["depletion_fraction"].to_numpy(dtype=float)
-    roots = driest_quarters(
-        known.ground,
-        known.terms,
-        known.seasons,
-        water=water,
-        scenarios=known.scenarios,
-        plants=[str(word) for word in zones["plants"]],
-        depletion_fraction=fraction,
-    )
-    rate = water["precipitation_rate"].to_numpy(dtype=float)
-    days = np.tile(timer_days(known.seasons.dates, settings.timer), (1, known.scenarios.count))
-    if progress is not None:
-        progress("Simulating seasons", 0, 2)
-    kinds, warnings = governors(
-        roots,
-        kinds=settings.control.kinds,
-        days=days,
-        depletion_fraction=fraction,
-        cap=settings.control.max_stress_days,
-        per_minute=rate / 60,
-        names=[str(zone) for zone in zones.index],
-    )
-    if progress is not None:
-        progress("Choosing sensors", 1, 2)
-    prices = Prices(
-        water=settings.water.price or 0.0,
-        sensor=connection_costs(site, placements, settings.costs),
-    )
-    beside = known.measures[["area_m2", "need_score"]].join(zones[["plants", "controller"]])
-    beside["admissible"] = [at.setback_ratio >= 1 for at in placements]
-    decision = decide(kinds, zones=beside, prices=prices, max_sensors=settings.control.max_sensors)
-    depth = timer_depths(settings.timer, [str(v) for v in zones["valve"]], rate)
-    simulated = Simulated(
-        plan=run_plan(roots, decision.governors, governor=decision.choice.governor),
-        timer=run_timer(roots, depth, days),
-        days=days,
-        area_m2=beside["area_m2"].to_numpy(dtype=float),
-        years=len(known.seasons.years),
-    )
-    kept = tuple(note for note in warnings if note.startswith(decision.kind.replace("_", "-")))
-    return _Decided(decision, simulated, depth, (*kept, *decision.warnings))
-
-
-def _build(
-    site: Site,
-    settings: PropertyFile,
-    known: _Known,
-    placements: list[Placement],
-    decided: _Decided,
-) -> _Built:
-    """Prescribe: tables, ties, wire routes and money."""
-    decision, simulated = decided.decision, decided.simulated
-    ids = sensor_ids(decision, placements)
-    zones = zone_table(
-        site,
-        measures=known.measures,
-        water=known.water,
-        simulated=simulated,
-        decision=decision,
-        ids=ids,
-        today_depth=decided.today_depth,
-    )
-    sensors = sensor_table(
-        site, zones=zones, water=known.water, decision=decision, ids=ids, placements=placements
-    )
-    wires = wire_routes(
-        sensors,
-        fixtures=site.fixtures,
-        boundary=site.boundary,
-        buildings=site.buildings,
-        paving=site.paving,
-    )
-    sensors = sensors.join(wires.lengths[["wire_m", "trench_m"]])
-    ties, notes = _all_ties(site, sensors)
-    open_eto = known.terms.open_sky[known.seasons.rows]
-    season = season_table(simulated, known.seasons, open_eto)
-    built = capital(
-        settings.costs,
-        sensors=len(sensors),
-        trench_m=priced_trench(wires),
-        wire_m=float(sensors["wire_m"].fillna(0).sum()),
-    )
-    baseline = None if simulated.timer is None else season["baseline_m3"].to_numpy(dtype=float)
-    money = economics(
-        settings.costs,
-        settings.water,
-        built=built,
-        baseline_m3=baseline,
-        plan_m3=season["plan_m3"].to_numpy(dtype=float),
-        units=settings.units,
-    )
-    return _Built(zones, sensors, season, ties, wires, money, (*wires.warnings, *notes))
-
-
-def _all_ties(site: Site, sensors: gpd.GeoDataFrame) -> tuple[gpd.GeoDataFrame, tuple[str, ...]]:
-    """Return the tape ties of every sensor, and what could not be tied."""
-    tables, notes = [], []
-    for sensor_id, at in sensors.geometry.items():
-        found = sensor_ties(
-            at.x,
-            at.y,
-            buildings=site.buildings,
-            fixtures=site.fixtures,
-            boundary=site.boundary,
-        )
-        table = found.ties
-        table.insert(0, "sensor_id", str(sensor_id))
-        tables.append(table)
-        notes += [f"sensor {sensor_id}: {found.note}"] if found.note else []
-    return pd.concat(tables, ignore_index=True), tuple(notes)
-
-
-def _notes(settings: PropertyFile, known: _Known) -> tuple[str, ...]:
+def _notes(settings: PropertyFile, known: Known) -> tuple[str, ...]:
     """Say which method was used, and what was assumed or could not be used."""
     method = f"reference ET: {known.terms.method}; {known.terms.reason}"
     return (method, *known.warnings, *assumptions(settings, known.water["defaults"]))

@@ -29,11 +29,13 @@ from siting._paths import (
     steiner_tree,
     visibility_graph,
 )
+from siting._trench import TrenchNetwork
 from siting.units import UnitsName, convert, unit_label
 
 __all__ = [
     "EXACT_TERMINALS",
     "PAVING_FACTOR",
+    "TrenchNetwork",
     "VisibilityGraph",
     "WireRoutes",
     "free_space",

@@ -84,6 +84,7 @@ def _site(names: dict[str, str], crs: pyproj.CRS, hostile: bool) -> Site:
             "plant_factor": [math.nan] * 4,
             "slope": [1.0, 6.0, 2.0, math.nan],
             "new_sod": [False, True, False, False],
+            "rain_share": [1.0, 1.0, 0.6, 1.0],
         },
         geometry=zones,
         index=pd.Index(keys, name="zone"),
@@ -190,6 +191,7 @@ def _zones(site: Site) -> gpd.GeoDataFrame:
     frame["raw_mm"] = [13.0, 13.0, 32.0, 18.0]
     frame["precipitation_rate"] = [12.0, 12.0, 20.0, 38.0]
     frame["distribution_uniformity"] = [0.62, 0.7, 0.85, 0.65]
+    frame["rain_share"] = [1.0, 1.0, 0.6, 1.0]
     frame["sensor_id"] = ["S1", "S1", "S2", "S2"]
     frame["control"] = ["bypass"] * 4
     frame["run_time_factor"] = [1.08, 0.86, 0.62, math.nan]
@@ -203,6 +205,7 @@ def _zones(site: Site) -> gpd.GeoDataFrame:
     frame["water_m3"] = [154.2, 81.9, 111.0, 7.9]
     frame["today_m3"] = [291.7, 198.0, 665.6, math.nan]
     frame["stress_days"] = [1.5, 0.5, 0.0, 0.0]
+    frame["today_stress_days"] = [0.0, 0.0, 0.0, math.nan]
     frame["defaults"] = ["", "", "root_depth", "soil, irrigation, precipitation_rate"]
     frame["geometry"] = site.hydrozones.geometry
     frame.index.name = "zone"
@@ -219,6 +222,7 @@ def _sensors(site: Site, names: dict[str, str]) -> gpd.GeoDataFrame:
             "controller": [names["controller"]] * 2,
             "governs": [(names["A"], names["B"]), (names["C"], names["D"])],
             "control": ["bypass", "on_demand"],
+            "hardware": ["replacement", "replacement"],
             "x": points.x.to_numpy(),
             "y": points.y.to_numpy(),
             "source_x": source.x.to_numpy(),
@@ -320,10 +324,14 @@ def _choices() -> pd.DataFrame:
             "groups": ["S1: A, B, C, D", "S1: A, B | S2: C, D", "S1: A | S2: C, D | S3: B"],
             "used": [1, 2, 3],
             "control": ["bypass"] * 3,
+            "hardware": ["C1: add_on"] * 3,
             "water_m3": [402.0, 355.0, 349.0],
             "cost_per_year": [math.nan, 842.0, 866.0],
             "stress_days": [9.5, 1.5, 1.0],
             "value_of_next": [math.nan, -24.0, math.nan],
+            "value_of_next_low": [math.nan, -31.0, math.nan],
+            "value_of_next_high": [math.nan, -20.5, math.nan],
+            "gap": [math.nan, 0.0, 0.0],
             "chosen": [False, True, False],
         },
         index=pd.Index([1, 2, 3], name="n"),
@@ -371,6 +379,82 @@ def _dryness(grid: LocalGrid, zones: gpd.GeoDataFrame) -> np.ndarray:
     return np.where(inside, 1.0 - x / 80 + 0.1 * np.cos(y / 3), np.nan)
 
 
+_ENDS = ("", "_low", "_high", "_scenario_low", "_scenario_high")
+
+
+def _decision_tables(names: dict[str, str]) -> dict:
+    """Controls, regret, timer table, sensitivity and how exact the choice is."""
+    count = 4
+    timer = {
+        "valve": ["1", "2", "3", "4"],
+        "controller": [names["controller"]] * count,
+        "program": ["S1", "S1", "S2", "S2"],
+        "control": ["bypass", "bypass", "on_demand", "on_demand"],
+        "run_minutes": [27.0, 22.0, 25.0, 11.0],
+        "depth_mm": [5.4, 4.4, 8.3, 7.0],
+        "cycles": [2, 2, 1, 3],
+        "cycle_minutes": [13.5, 11.0, 25.0, 3.7],
+        "soak_minutes": [30.0, 45.0, 0.0, 30.0],
+    }
+    for month in range(1, 13):
+        share = 0.0 if month in (1, 2, 12) else 100.0 - 5 * abs(month - 7)
+        timer[f"percent_{month}"] = [share] * count
+        timer[f"run_minutes_{month}"] = [
+            float(math.ceil(m * share / 100)) for m in timer["run_minutes"]
+        ]
+    timer |= {"water_m3": [150.0, 80.0, 111.0, 7.9], "stress_days": [1.5, 0.5, 0.0, 0.0]}
+    return {
+        "controls": pd.DataFrame(
+            {
+                "sensors": [0, 2],
+                "hardware": ["none", "replacement"],
+                "water_m3": [1155.0, 355.0],
+                "cost_per_year": [2425.5, 842.0],
+                "stress_days": [0.0, 1.5],
+                "within_limit": [True, True],
+                "chosen": [False, True],
+            },
+            index=pd.Index(["timer as it runs today", "on-demand"], name="kind"),
+        ),
+        "regret": pd.DataFrame(
+            {
+                "cost_per_year": [842.0, 866.0],
+                "regret_mean": [0.0, 24.0],
+                "regret_max": [0.0, 31.0],
+                "worst_scenario": [0, 1],
+                "by_scenario": [(0.0, 0.0), (17.0, 31.0)],
+            },
+            index=pd.Index(["2 sensors", "3 sensors"], name="option"),
+        ),
+        "timer_table": pd.DataFrame(timer, index=pd.Index([names[k] for k in "ABCD"], name="zone")),
+        "sensitivity": pd.DataFrame(
+            {
+                "low": ["-16 %", "0 d"],
+                "high": ["+16 %", "10 d"],
+                "value_low": [1900.0, math.nan],
+                "value_high": [1410.0, 1700.0],
+                "value_base": [1660.0, 1660.0],
+                "payback_low": [0.55, math.nan],
+                "payback_high": [0.74, 0.61],
+                "swing": [490.0, 40.0],
+                "measure": ["net saving a year"] * 2,
+                "unit": ["USD"] * 2,
+            },
+            index=pd.Index(["plant factor", "stress limit"], name="input"),
+        ),
+        "decision": {
+            "gap": 0.0,
+            "lower_bound": 836.0,
+            "bound_share": 0.0071,
+            "trench_rounds": 1,
+            "scenarios": 2,
+            "weather_years": 3,
+            "exactness": "Proven the best for the price of each sensor by itself.",
+            "hardware": {names["controller"]: "replacement"},
+        },
+    }
+
+
 def _economics() -> dict:
     return {
         "currency": "USD",
@@ -378,9 +462,18 @@ def _economics() -> dict:
         "saved_per_year": 1680.0,
         "saved_per_year_low": 1638.0,
         "saved_per_year_high": 1711.5,
+        "price": 2.1,
+        "yearly_cost": 120.34,
+        **dict.fromkeys((f"saved_m3{end}" for end in _ENDS), 800.0),
+        "saved_per_year_scenario_low": 1601.0,
+        "saved_per_year_scenario_high": 1755.0,
         "payback_years": 0.62,
         "payback_years_low": 0.55,
         "payback_years_high": 0.8,
+        "payback_years_scenario_low": 0.57,
+        "payback_years_scenario_high": 0.77,
+        **dict.fromkeys((f"payback_discounted_years{end}" for end in _ENDS), 0.7),
+        "net_present_value": 13_127.5,
         "device": 550.0,
         "installation": 300.0,
         "trench": 303.0,
@@ -440,6 +533,7 @@ def make_plan(units: UnitsName = "metric", hostile: bool = False) -> Plan:
         ),
         warnings=("Zone D: soil assumed (sandy loam).", *site.warnings),
         provenance={"version": "0.1.0", "inputs": {"property.gpkg": "0" * 64}},
+        **_decision_tables(names),
     )
     return _with_nasty_text(plan) if hostile else plan
 

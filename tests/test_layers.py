@@ -44,7 +44,12 @@ BELONGS_TO = {
     "_setbacks": "placement",
     "_rankfield": "placement",
     "_search": "season",
+    "_shutoff": "season",
+    "_money": "economics",
+    "_facility": "sensors",
+    "_sensor_model": "sensors",
     "_paths": "wiring",
+    "_trench": "wiring",
     "_plan_*": "planning",
     "_ranks": "ranks",
 }

@@ -122,6 +122,7 @@ COLUMNS: Final[dict[str, tuple[Column, ...]]] = {
         Column("plant_factor", "number", low=0, high=1.5),
         Column("slope", "number", low=0, high=200, unit="%", suffixes=_PERCENT),
         Column("new_sod", "flag"),
+        Column("rain_share", "number", low=0, high=1, mend="Write a fraction: 50 % is 0.5."),
     ),
     "buildings": (
         _length("height", 0, 900),

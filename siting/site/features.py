@@ -80,6 +80,8 @@ def zones_frame(layer: Layer, findings: Findings) -> gpd.GeoDataFrame:
             "plant_factor": numbers(layer, "plant_factor", findings),
             "slope": numbers(layer, "slope", findings),
             "new_sod": flags(layer, "new_sod", findings),
+            # In the open, all of the rain reaches the ground.
+            "rain_share": np.nan_to_num(numbers(layer, "rain_share", findings), nan=1.0),
         },
     )
     _check_fractions(layer, frame, findings)

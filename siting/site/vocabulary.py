@@ -7,7 +7,9 @@ from typing import Final
 __all__ = [
     "CONTROL_KINDS",
     "FIXTURES",
+    "HARDWARE_KINDS",
     "IRRIGATION",
+    "MONTHS",
     "PLANTS",
     "RASTER_LAYERS",
     "SOILS",
@@ -73,6 +75,9 @@ RASTER_LAYERS: Final = ("surface", "terrain")
 
 CONTROL_KINDS: Final = ("bypass", "on_demand")
 
+#: A module beside the existing 24 V AC timer; a timer with sensor inputs in its place.
+HARDWARE_KINDS: Final = ("add_on", "replacement")
+
 WEEKDAYS: Final = (
     "monday",
     "tuesday",
@@ -81,4 +86,19 @@ WEEKDAYS: Final = (
     "friday",
     "saturday",
     "sunday",
+)
+
+MONTHS: Final = (
+    "january",
+    "february",
+    "march",
+    "april",
+    "may",
+    "june",
+    "july",
+    "august",
+    "september",
+    "october",
+    "november",
+    "december",
 )
