@@ -71,7 +71,7 @@ class RootZones:
             np.ascontiguousarray(values, dtype=np.float64)
             for values in (self.taw, self.raw, self.application)
         ]
-        return Days(*first, *rest, error=self.reading_error)
+        return Days(*first, *rest)._replace(error=self.reading_error)
 
 
 @dataclass(frozen=True)

@@ -101,10 +101,31 @@ def check(property_file: Path) -> None:
     type=click.Path(path_type=Path, file_okay=False),
     help="Folder for the results; it is made if need be.",
 )
+@click.option(
+    "--set",
+    "changes",
+    multiple=True,
+    metavar="KEY=VALUE",
+    help="What if: a value of the property file, as in water.price=3.10; may be repeated.",
+)
 @threads_option
-def plan(property_file: Path, folder: Path, threads: int) -> None:
+def plan(property_file: Path, folder: Path, changes: tuple[str, ...], threads: int) -> None:
     """Plan the sensors of PROPERTY and write map, crew sheet and GIS files to a folder."""
-    _plan_and_write(property_file, folder, threads)
+    _plan_and_write(property_file, folder, threads, _parsed(changes))
+
+
+@main.command()
+@click.argument(
+    "plans", metavar="PLAN...", nargs=-1, required=True, type=click.Path(path_type=Path)
+)
+def compare(plans: tuple[Path, ...]) -> None:
+    """Print the choices of plans side by side; PLAN is a plan.json or a folder that holds one."""
+    from rich.console import Console
+
+    from siting.handoff.compare import compare_table, read_plans
+
+    table = compare_table(read_plans(plans))
+    Console(width=None if sys.stdout.isatty() else 60 + 30 * len(plans)).print(table)
 
 
 @main.command()
@@ -132,13 +153,33 @@ def demo(folder: Path, name: str, threads: int) -> None:
     _plan_and_write(demo_property(name), folder, threads)
 
 
-def _plan_and_write(property_file: Path, folder: Path, threads: int) -> None:
+def _parsed(changes: tuple[str, ...]) -> dict[str, Any]:
+    """Read KEY=VALUE pairs; a value is TOML, or plain text where it is not."""
+    import tomllib
+
+    found: dict[str, Any] = {}
+    for change in changes:
+        key, equals, text = change.partition("=")
+        if not equals or not key.strip():
+            msg = f'"{change}" is not KEY=VALUE, as in water.price=3.10'
+            raise click.BadParameter(msg, param_hint="--set")
+        try:
+            value = tomllib.loads(f"value = {text}")["value"]
+        except tomllib.TOMLDecodeError:
+            value = text.strip()
+        found[key.strip()] = value
+    return found
+
+
+def _plan_and_write(
+    property_file: Path, folder: Path, threads: int, changes: dict[str, Any] | None = None
+) -> None:
     """Run the main job and print its result."""
     from siting.handoff.bundle import write_bundle
     from siting.planning import plan_property
 
     with _progress() as report:
-        result = plan_property(property_file, threads=threads, progress=report)
+        result = plan_property(property_file, threads=threads, progress=report, changes=changes)
         written = write_bundle(result, folder, progress=report)
     _print_result(result)
     names = {path.name: path for path in written}

@@ -14,6 +14,7 @@ from siting._plan_build import build_plan
 from siting._plan_control import net_requirement
 from siting._plan_decide import decide_plan
 from siting._plan_ground import monthly_eto, property_grid, sun_variants, survey
+from siting._plan_holdout import hold_out
 from siting._plan_known import Basis, Known
 from siting._plan_measures import dryness_raster, zone_measures
 from siting._plan_model import Plan
@@ -36,7 +37,7 @@ from siting.sun.position import season_positions
 from siting.water.reference_et import EtoTerms, eto_terms
 from siting.water.zones import zone_water
 
-__all__ = ["Plan", "Progress", "plan", "plan_property", "read_inputs", "replan"]
+__all__ = ["Plan", "Progress", "hold_out", "plan", "plan_property", "read_inputs", "replan"]
 
 Progress = Callable[[str, int, int], None]
 
