@@ -6,18 +6,26 @@ and zone, then per controller and kind of hardware whether it is fitted, and wit
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Sequence
 from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy import sparse
-from scipy.optimize import Bounds, LinearConstraint, milp
+from scipy.optimize import Bounds, LinearConstraint, linprog, milp
 
-from siting._sensor_model import Candidates, Equipment
+from siting._sensor_model import Candidates, Equipment, evaluate
 from siting.errors import PlanError
 
 __all__ = ["Model", "Solution"]
+
+#: Ways to fit the controllers that are tried one by one; beyond, the programme decides alone.
+MOST_WAYS = 16
+
+#: Shares of a relaxed candidate below this count as none; rounds of swaps of a rounded choice.
+ROUNDING = 1e-6
+SWAPS = 4
 
 #: Status of `scipy.optimize.milp` for a problem without a solution.
 INFEASIBLE = 2
@@ -159,6 +167,8 @@ class Model:
         nothing = Solution((), np.full(self.zones, -1), float("nan"))
         if not self.count or np.any(np.bincount(self.pair_zone, minlength=self.zones) == 0):
             return nothing
+        if zones is None and not in_window:
+            return self._by_branches(at_most) or nothing
         rows = [*self.rows, self._number(at_most)]
         if zones is not None:
             wanted = np.isin(np.arange(self.zones), list(zones)).astype(float)
@@ -181,6 +191,90 @@ class Model:
             msg = f"the number of sensors could not be decided: {result.message}"
             raise PlanError(msg)
         return self._read(result.x, float(result.mip_gap or 0.0))
+
+    def _by_branches(self, at_most: int) -> Solution | None:
+        """Solve once per way to fit the controllers, cheapest relaxation first.
+
+        With the hardware fixed the relaxation is tight, so that its bound rules out most other
+        ways, and its reduced costs most candidates and pairs. Both are safe: what is ruled out
+        costs more than a choice already at hand.
+        """
+        matrix, low, high = _stacked([*self.rows, self._number(at_most)])
+        relaxed = [_relaxed(self.cost * self.scale, matrix, low, high, u) for u in self._ways()]
+        best: tuple[int, ...] = ()
+        cost, gap = np.inf, 0.0
+        for bound, x, spare, upper in sorted((r for r in relaxed if r), key=lambda r: r[0]):
+            if bound >= cost:
+                break
+            guess, worth = self._guess(x, at_most)
+            if worth < cost:
+                best, cost = guess, worth
+            kept = np.where(spare > cost - bound + 1e-6 * max(1.0, abs(bound)), 0.0, upper)
+            result = milp(
+                self.cost * self.scale,
+                integrality=self.integer,
+                bounds=Bounds(np.zeros_like(kept), kept),
+                constraints=LinearConstraint(matrix, low, high),
+                options={"mip_rel_gap": 0.0},
+            )
+            if result.status == INFEASIBLE:
+                continue
+            if result.x is None or result.status != 0:
+                msg = f"the number of sensors could not be decided: {result.message}"
+                raise PlanError(msg)
+            gap = max(gap, float(result.mip_gap or 0.0))
+            found = self._read(result.x, 0.0).sensors
+            worth = self.scale * evaluate(self.candidates, found)[1]
+            if worth < cost:
+                best, cost = found, worth
+        if not best:
+            return None
+        return Solution(best, evaluate(self.candidates, best)[0], gap)
+
+    def _ways(self) -> list[NDArray[np.float64]]:
+        """Return upper bounds of every column, once per way to fit the controllers."""
+        equipment = self.candidates.equipment
+        if equipment is None:
+            return [self.upper]
+        kinds, places = equipment.fits.shape
+        options = [np.flatnonzero(equipment.fits[:, c]) for c in range(places)]
+        if np.prod([max(len(o), 1) for o in options], dtype=float) > MOST_WAYS:
+            return [self.upper]
+        ways = []
+        for chosen in itertools.product(*options):
+            open_ = np.zeros((kinds, places))
+            open_[list(chosen), np.arange(places)] = 1.0
+            upper = self.upper.copy()
+            at = self.count + self.pairs
+            upper[at : at + 2 * kinds * places] *= np.tile(open_.ravel(), 2)
+            ways.append(upper)
+        return ways
+
+    def _guess(self, x: NDArray[np.float64], at_most: int) -> tuple[tuple[int, ...], float]:
+        """Round a relaxation to a choice, and swap sensors while that is cheaper."""
+        order = np.argsort(-x[: self.count], kind="stable")
+        picked: dict[int, int] = {}
+        for j in order[x[order] > ROUNDING]:
+            if len(picked) < at_most:
+                picked.setdefault(int(self.zone[j]), int(self.kept[j]))
+        chosen = sorted(picked.values())
+        if not chosen:
+            return (), float("inf")
+        cost = evaluate(self.candidates, chosen)[1]
+        for _ in range(SWAPS):
+            trials = [
+                sorted([*(k for k in chosen if k != old), int(new)])
+                for old in chosen
+                for new in self.kept[x[: self.count] > ROUNDING]
+                if new not in chosen
+            ]
+            trials = [t for t in trials if len(set(self.candidates.zone[t])) == len(t)]
+            worth = [evaluate(self.candidates, trial)[1] for trial in trials]
+            if not worth or min(worth) >= cost:
+                break
+            cost = min(worth)
+            chosen = trials[int(np.argmin(worth))]
+        return tuple(chosen), self.scale * cost
 
     def _read(self, x: NDArray[np.float64], gap: float) -> Solution:
         opened = np.rint(x[: self.count]) == 1
@@ -205,6 +299,46 @@ class Model:
         shape = (int(window.controller.max()) + 1, len(self.cost))
         matrix = sparse.csr_array((minutes, (window.controller[self.pair_zone], at)), shape)
         return LinearConstraint(matrix, -np.inf, window.limit)
+
+
+_Relaxed = tuple[float, NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]
+
+
+def _stacked(
+    rows: Sequence[LinearConstraint],
+) -> tuple[Any, NDArray[np.float64], NDArray[np.float64]]:
+    """Put rows under each other: matrix, lower and upper ends."""
+    blocks: list[Any] = [row.A for row in rows]
+    low, high = (
+        np.concatenate(
+            [np.broadcast_to(end, block.shape[0]) for end, block in zip(ends, blocks, strict=True)]
+        )
+        for ends in ([row.lb for row in rows], [row.ub for row in rows])
+    )
+    return sparse.vstack(blocks).tocsr(), low.astype(float), high.astype(float)
+
+
+def _relaxed(
+    cost: NDArray[np.float64],
+    matrix: Any,  # noqa: ANN401 - a sparse matrix
+    low: NDArray[np.float64],
+    high: NDArray[np.float64],
+    upper: NDArray[np.float64],
+) -> _Relaxed | None:
+    """Solve without whole numbers: bound, solution, reduced costs and the bounds it was given."""
+    equal = low == high
+    above, below = ~equal & np.isfinite(high), ~equal & np.isfinite(low)
+    inputs: dict[str, Any] = {
+        "A_ub": sparse.vstack([matrix[above], -matrix[below]]),
+        "b_ub": np.concatenate([high[above], -low[below]]),
+        "A_eq": matrix[equal],
+        "b_eq": high[equal],
+        "bounds": np.column_stack([np.zeros_like(upper), upper]),
+    }
+    result: Any = linprog(cost, **inputs, method="highs")
+    if result.status != 0:
+        return None
+    return float(result.fun), result.x, np.asarray(result.lower.marginals), upper
 
 
 def _wider(row: LinearConstraint, columns: int) -> LinearConstraint:

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import math
+from typing import Final
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -10,6 +13,9 @@ from siting.site.settings import Water
 __all__ = ["average_price", "discounted_payback_years", "net_present_value", "water_cost"]
 
 _Array = NDArray[np.float64]
+
+#: A rate below this is none.
+NO_INTEREST: Final = 1e-9
 
 
 def water_cost(water: Water, monthly_m3: _Array) -> _Array:
@@ -93,7 +99,7 @@ def net_present_value(capital: float, saved_per_year: float, *, years: float, ra
     >>> round(net_present_value(1000, 100, years=10, rate=0.05), 2)
     -227.83
     """
-    worth = years if rate == 0 else (1 - (1 + rate) ** -years) / rate
+    worth = years if rate < NO_INTEREST else -math.expm1(-years * math.log1p(rate)) / rate
     return saved_per_year * worth - capital
 
 
@@ -123,7 +129,7 @@ def discounted_payback_years(capital: float, saved_per_year: float, *, rate: flo
     """
     if saved_per_year <= 0:
         return None
-    if rate == 0:
+    if rate < NO_INTEREST:
         return capital / saved_per_year
-    left = 1 - capital * rate / saved_per_year
-    return None if left <= 0 else float(-np.log(left) / np.log1p(rate))
+    share = capital * rate / saved_per_year
+    return None if share >= 1 else -math.log1p(-share) / math.log1p(rate)

@@ -3,10 +3,11 @@
 What is exact: for given prices of each sensor, the number of sensors, where they lie, what each
 governs, its control and the hardware of each controller (an integer programme solved without a
 gap). What is not: trench that several sensors share depends on all of them at once. The programme
-is first solved with a trench of its own for every sensor, which is an upper bound, then again and
-again with the trench that each would add to the choice so far; every choice met is priced on its
-shared trench, and the cheapest is kept. A bound from below, with no trench but each controller's
-shortest, says how far it can be from the best.
+is first solved for every number of sensors with a trench of its own for each, which is an upper
+bound, then again and again, for the most sensors allowed, with the trench that each would add to
+the choice so far; every choice met is priced on its shared trench, and the cheapest is kept. A
+bound from below, with no trench but each controller's shortest, says how far it can be from the
+best.
 """
 
 from __future__ import annotations
@@ -143,10 +144,13 @@ def _solve(options: Options, max_sensors: int) -> _Curve:
         added = trench.marginal(options.homes(cheapest)) - trench.own
         connection = np.maximum(own + options.prices.trench_per_m * added, 0.0)
         again = choose_sensors(
-            options.candidates(connection=connection), max_sensors=max_sensors
+            options.candidates(connection=connection), max_sensors=max_sensors, curve=False
         ).rows
         priced = [options.priced(row, connection) for row in again]
-        better = [_cheaper(old, new) for old, new in zip(best, priced, strict=True)]
+        better = [
+            _cheaper(old, next((new for new in priced if new.used <= n and new.feasible), old), n)
+            for n, old in enumerate(best, start=1)
+        ]
         stable = [b.sensors for b in better] == [b.sensors for b in best]
         best = better
         if stable:
@@ -154,10 +158,10 @@ def _solve(options: Options, max_sensors: int) -> _Curve:
     return _Curve(with_values(best), rounds)
 
 
-def _cheaper(old: Choice, new: Choice) -> Choice:
-    if not old.feasible or not new.feasible:
-        return new if new.feasible else old
-    return new if new.cost < old.cost * (1 - 1e-9) else old
+def _cheaper(old: Choice, new: Choice, n: int) -> Choice:
+    if new.cost < old.cost * (1 - 1e-9) or not old.feasible:
+        return replace(new, n=n)
+    return old
 
 
 def _relaxed(options: Options, max_sensors: int) -> tuple[Options, _Curve, tuple[str, ...]]:

@@ -119,6 +119,7 @@ class _Study:
     ) -> None:
         self._settings, self._decided, self._built = settings, decided, built
         self._per_minute = per_minute
+        self._ran: dict[_Case, Watering | None] = {}
         self._years = decided.simulated.years
         described = np.arange(self._years)  # scenario 0
         roots = decided.roots
@@ -138,7 +139,10 @@ class _Study:
 
     def value(self, case: _Case) -> tuple[float, float]:
         """Return the measure and the payback, NaN where there is none."""
-        ran = self._run(case)
+        physical = replace(case, price=1.0, devices=1.0, minutes=1.0)
+        if physical not in self._ran:
+            self._ran[physical] = self._run(physical)
+        ran = self._ran[physical]
         if ran is None:
             return float("nan"), float("nan")
         planned, capital = self._money(ran, case), self._capital(case)
@@ -178,35 +182,42 @@ class _Study:
         )
         limit = self._settings.control.max_stress_days
         caps = np.where(pool.caps > limit, pool.caps, limit if case.cap is None else case.cap)
-        depth = np.zeros(roots.etc.shape)
-        for sensor in choice.sensors:
-            home = int(pool.zone[sensor])
-            governed = self._govern(roots, sensor, home, float(caps[home]))
-            found = follower_factor(roots, governed, zone=[home], cap=caps)
-            group = np.flatnonzero(choice.governor == sensor)
-            factor = found.factor[0, group]
-            if not np.isfinite(factor).all():
-                return None
-            depth[group] = factor[:, None, None] * governed.depth
+        sensors = np.array(choice.sensors, dtype=np.int64)
+        homes = pool.zone[sensors]
+        governed = self._governed(roots, sensors, caps)
+        found = follower_factor(roots, governed, zone=homes, cap=caps)
+        at, every = np.searchsorted(sensors, choice.governor), np.arange(len(choice.governor))
+        factor = found.factor[at, every]
+        if not np.isfinite(factor).all():
+            return None
+        depth = factor[:, None, None] * governed.depth[at]
         return Watering(depth, np.zeros((len(depth), self._years)))
 
-    def _govern(self, roots: RootZones, sensor: int, home: int, cap: float) -> Watering:
-        pool = self._decided.decision.governors
-        schedule = self._decided.schedule
-        low = [float(pool.low[sensor])]
-        if pool.kind[sensor] == "on_demand":
-            return on_demand_events(
-                roots,
-                zone=[home],
-                low_fraction=low,
-                high_fraction=[float(pool.high[sensor])],
-                days=schedule.allowed[:, : self._years],
-            )
-        days = schedule.timer[:, : self._years]
-        step = self._per_minute[[home]]
-        least = least_depth(
-            roots, zone=[home], threshold_fraction=low, days=days, cap=cap, step=step
-        )
-        return bypass_events(
-            roots, zone=[home], depth=least.depth, threshold_fraction=low, days=days
-        )
+    def _governed(self, roots: RootZones, sensors: NDArray[np.int64], caps: _Array) -> Watering:
+        """Run the sensors, each with the least depth that keeps its own zone within its limit."""
+        pool, schedule = self._decided.decision.governors, self._decided.schedule
+        depth = np.zeros((len(sensors), *roots.etc.shape[1:]))
+        stress = np.zeros((len(sensors), self._years))
+        starts = np.array([pool.kind[j] == "on_demand" for j in sensors])
+        for chosen in (starts, ~starts):
+            if not chosen.any():
+                continue
+            home, low = pool.zone[sensors[chosen]], pool.low[sensors[chosen]]
+            if chosen is starts:
+                ran = on_demand_events(
+                    roots,
+                    zone=home,
+                    low_fraction=low,
+                    high_fraction=pool.high[sensors[chosen]],
+                    days=schedule.allowed[:, : self._years],
+                )
+            else:
+                days, step = schedule.timer[:, : self._years], self._per_minute[home]
+                least = least_depth(
+                    roots, zone=home, threshold_fraction=low, days=days, cap=caps[home], step=step
+                )
+                ran = bypass_events(
+                    roots, zone=home, depth=least.depth, threshold_fraction=low, days=days
+                )
+            depth[chosen], stress[chosen] = ran.depth, ran.stress_days
+        return Watering(depth, stress)

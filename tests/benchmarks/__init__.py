@@ -1,0 +1,1 @@
+"""Figures of speed, measured by hand: nothing here is a test."""
