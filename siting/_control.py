@@ -28,7 +28,10 @@ _LEAST = 1e-300
 
 
 class Days(NamedTuple):
-    """Inputs with the day first: etc and rain (D, Z, W) [mm]; the rest (Z, W)."""
+    """Inputs with the day first: etc and rain (D, Z, W) [mm]; the rest (Z, W).
+
+    `error` is what a sensor reads too dry, (D, W) as a share of TAW; None reads true.
+    """
 
     etc: NDArray[np.float64]
     rain: NDArray[np.float64]
@@ -36,6 +39,7 @@ class Days(NamedTuple):
     raw: NDArray[np.float64]
     application: NDArray[np.float64]
     share: NDArray[np.float64]
+    error: NDArray[np.float64] | None = None
 
     @property
     def need(self) -> NDArray[np.float64]:
@@ -44,7 +48,9 @@ class Days(NamedTuple):
 
     def only(self, runs: NDArray[np.int64]) -> Days:
         """Return the inputs of some of the runs."""
-        return Days(*(np.ascontiguousarray(values[..., runs]) for values in self))
+        return Days(
+            *(None if v is None else np.ascontiguousarray(v[..., runs]) for v in self)  # type: ignore[arg-type]
+        )
 
 
 class Bucket:
@@ -145,8 +151,9 @@ def govern(
     event: NDArray[np.float64],
     refill: bool = False,
     record: NDArray[np.float64] | None = None,
+    dial: NDArray[np.float64] | None = None,
 ) -> NDArray[np.float64]:
-    """Run sensors that decide for themselves.
+    """Run sensors that decide for themselves; whole events are gated, never a part of one.
 
     Parameters
     ----------
@@ -164,6 +171,8 @@ def govern(
         Whether events refill the driest quarter instead of applying a fixed depth.
     record : ndarray, shape (D, G, W), optional
         Filled with the depth of every event [mm, zone mean].
+    dial : ndarray, shape (D,), optional
+        Seasonal adjustment of a fixed depth on each day, 1 at full.
 
     Returns
     -------
@@ -182,6 +191,7 @@ def govern(
             event=event[part],
             refill=refill,
             record=None if record is None else record[:, part],
+            dial=dial,
         )
     return stress
 
@@ -195,17 +205,24 @@ def _block_govern(
     event: NDArray[np.float64],
     refill: bool,
     record: NDArray[np.float64] | None,
+    dial: NDArray[np.float64] | None,
 ) -> NDArray[np.float64]:
     application = days.application[zone]
     share = days.share[zone]
     layered = bool((share < 1.0).any())
     taw, raw = days.taw[zone], days.raw[zone]
     bucket = Reading(taw, raw, share) if layered else Bucket(taw, raw)
+    held = share * taw
     for day in range(days.etc.shape[0]):
-        depth = (bucket.depletion - event) / application if refill else event
-        read = bucket.upper if isinstance(bucket, Reading) else bucket.depletion
-        go = (read >= start) & allowed[day]
+        layer = bucket.upper if isinstance(bucket, Reading) else bucket.depletion
+        error = 0.0 if days.error is None else days.error[day]
+        depth = event
+        if refill:
+            depth = np.maximum(bucket.depletion + error * taw - event, 0.0) / application
+        go = (layer + error * held >= start) & allowed[day]
         water = np.where(go, depth, 0.0)
+        if dial is not None:
+            water *= dial[day]
         if record is not None:
             record[day] = water
         water *= application
@@ -261,6 +278,8 @@ def _block_stress(
     runs: NDArray[np.int64],
 ) -> NDArray[np.float64]:
     width = days.taw.shape[1]
+    if runs.shape[1] == width and bool(np.all(runs == np.arange(width))):
+        return _whole_stress(days, depth, governor, zone, factor)
     at_zone = zone[:, None] * width + runs
     at_governor = governor[:, None] * width + runs
     scale = factor[:, None] * days.application.ravel()[at_zone]
@@ -271,6 +290,27 @@ def _block_stress(
         np.take(depth[day], at_governor, out=water, mode="clip")
         np.take(days.rain[day], at_zone, out=rain, mode="clip")
         np.take(days.etc[day], at_zone, out=etc, mode="clip")
+        water *= scale
+        water += rain
+        bucket.advance(etc, water)
+    return bucket.stress
+
+
+def _whole_stress(
+    days: Days,
+    depth: NDArray[np.float64],
+    governor: NDArray[np.int64],
+    zone: NDArray[np.int64],
+    factor: NDArray[np.float64],
+) -> NDArray[np.float64]:
+    """Stress days in every run: whole rows are copied, which is far faster than single cells."""
+    scale = factor[:, None] * days.application[zone]
+    bucket = Bucket(days.taw[zone], days.raw[zone])
+    etc, rain, water = (np.empty(scale.shape) for _ in range(3))
+    for day in range(days.etc.shape[0]):
+        np.take(depth[day], governor, axis=0, out=water, mode="clip")
+        np.take(days.rain[day], zone, axis=0, out=rain, mode="clip")
+        np.take(days.etc[day], zone, axis=0, out=etc, mode="clip")
         water *= scale
         water += rain
         bucket.advance(etc, water)

@@ -47,15 +47,21 @@ def assumptions(settings: PropertyFile, defaults: pd.Series[str]) -> tuple[str, 
     notes += [f"assumed for {_listed(zones)}: {words}" for words, zones in assumed.items() if words]
     if settings.timer is None:
         notes.append(
-            "no [timer]: nothing is known of what runs today, so no saving is claimed, and every "
-            "day may be watered"
+            "no [timer]: nothing is known of what runs today"
+            + (", so no saving is claimed" if settings.water.bills is None else "")
+            + ", and every day may be watered"
         )
-    if "on_demand" in settings.control.kinds:
+    if "on_demand" in settings.control.kinds and settings.control.allowed_days is None:
         notes.append(
             "on-demand control may water on any day of the season; where local rules name the "
-            'days, set kinds = ["bypass"]'
+            "days, give [control] allowed_days"
         )
-    if settings.water.price is None:
+    if settings.water.tiers:
+        notes.append(
+            "the price of water rises in steps: sensors are chosen at its average over the plants' "
+            "net need, and money is reckoned month by month on the steps"
+        )
+    if not settings.water.priced:
         notes.append(
             "no water price: the number of sensors is the least that keeps every zone within its "
             "stress limit, and no money is claimed"
@@ -94,7 +100,7 @@ def provenance(
     inputs = {Path(name) for name in site.sources} | weather_files(settings.weather)
     inputs.add(settings.path)
     options = asdict(settings)
-    for place in ("path", "layers", "weather"):
+    for place in ("path", "layers", "weather", "values"):
         del options[place]
     return {
         "siting": __version__,

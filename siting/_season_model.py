@@ -34,6 +34,9 @@ class RootZones:
     sensor_share : ndarray, shape (Z,), optional
         Upper layer that a sensor in the zone reads, over the root zone, above 0, at most 1 (see
         `siting.water.layers`); without it the reading is that of the whole root zone.
+    reading_error : ndarray, shape (D, W), optional
+        What a sensor reads too dry, as a share of TAW: its bias and noise; the same for every
+        sensor, so that equal zones stay equal.
 
     Raises
     ------
@@ -47,6 +50,7 @@ class RootZones:
     raw: NDArray[np.float64]
     application: NDArray[np.float64]
     sensor_share: NDArray[np.float64] | None = None
+    reading_error: NDArray[np.float64] | None = None
 
     def __post_init__(self) -> None:
         """Refuse what the balance cannot run on."""
@@ -71,7 +75,7 @@ class RootZones:
             np.ascontiguousarray(values, dtype=np.float64)
             for values in (self.taw, self.raw, self.application, self.layer_share)
         ]
-        return Days(*first, *rest)
+        return Days(*first, *rest)._replace(error=self.reading_error)
 
     @property
     def layer_share(self) -> NDArray[np.float64]:
@@ -184,6 +188,7 @@ def _shape_faults(roots: RootZones) -> list[Fault]:
         "raw": {(zones, runs)},
         "application": {(zones, runs)},
         **({} if roots.sensor_share is None else {"sensor_share": {(zones,)}}),
+        **({} if roots.reading_error is None else {"reading_error": {(days, runs)}}),
     }
     return [
         _fault(name, f"shape {getattr(roots, name).shape}", " or ".join(map(str, sorted(fits))))

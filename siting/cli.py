@@ -112,10 +112,45 @@ def check(property_file: Path) -> None:
 )
 @online_option
 @dxf_option
+@click.option(
+    "--set",
+    "changes",
+    multiple=True,
+    metavar="KEY=VALUE",
+    help="What if: a value of the property file, as in water.price=3.10; may be repeated.",
+)
 @threads_option
-def plan(property_file: Path, folder: Path, online_map: bool, dxf: bool, threads: int) -> None:
+def plan(
+    property_file: Path,
+    folder: Path,
+    online_map: bool,
+    dxf: bool,
+    changes: tuple[str, ...],
+    threads: int,
+) -> None:
     """Plan the sensors of PROPERTY and write map, crew sheet and GIS files to a folder."""
-    _plan_and_write(property_file, folder, threads=threads, online_map=online_map, dxf=dxf)
+    _plan_and_write(
+        property_file,
+        folder,
+        threads=threads,
+        online_map=online_map,
+        dxf=dxf,
+        changes=_parsed(changes),
+    )
+
+
+@main.command()
+@click.argument(
+    "plans", metavar="PLAN...", nargs=-1, required=True, type=click.Path(path_type=Path)
+)
+def compare(plans: tuple[Path, ...]) -> None:
+    """Print the choices of plans side by side; PLAN is a plan.json or a folder that holds one."""
+    from rich.console import Console
+
+    from siting.handoff.compare import compare_table, read_plans
+
+    table = compare_table(read_plans(plans))
+    Console(width=None if sys.stdout.isatty() else 60 + 30 * len(plans)).print(table)
 
 
 @main.command()
@@ -145,15 +180,39 @@ def demo(folder: Path, name: str, online_map: bool, dxf: bool, threads: int) -> 
     _plan_and_write(demo_property(name), folder, threads=threads, online_map=online_map, dxf=dxf)
 
 
+def _parsed(changes: tuple[str, ...]) -> dict[str, Any]:
+    """Read KEY=VALUE pairs; a value is TOML, or plain text where it is not."""
+    import tomllib
+
+    found: dict[str, Any] = {}
+    for change in changes:
+        key, equals, text = change.partition("=")
+        if not equals or not key.strip():
+            msg = f'"{change}" is not KEY=VALUE, as in water.price=3.10'
+            raise click.BadParameter(msg, param_hint="--set")
+        try:
+            value = tomllib.loads(f"value = {text}")["value"]
+        except tomllib.TOMLDecodeError:
+            value = text.strip()
+        found[key.strip()] = value
+    return found
+
+
 def _plan_and_write(
-    property_file: Path, folder: Path, *, threads: int, online_map: bool, dxf: bool
+    property_file: Path,
+    folder: Path,
+    *,
+    threads: int,
+    online_map: bool,
+    dxf: bool,
+    changes: dict[str, Any] | None = None,
 ) -> None:
     """Run the main job and print its result."""
     from siting.handoff.bundle import write_bundle
     from siting.planning import plan_property
 
     with _progress() as report:
-        result = plan_property(property_file, threads=threads, progress=report)
+        result = plan_property(property_file, threads=threads, progress=report, changes=changes)
         written = write_bundle(result, folder, online_map=online_map, dxf=dxf, progress=report)
     _print_result(result)
     names = {path.name: path for path in written}
