@@ -42,6 +42,14 @@ dxf_option = click.option(
 )
 
 
+fetch_option = click.option(
+    "--fetch-weather",
+    is_flag=True,
+    help="Let this run fetch daily weather over the network, where [weather] fetch names a source; "
+    "its server then learns where the property is.",
+)
+
+
 class _Commands(click.Group):
     """A group whose commands turn every `SitingError` into a message and exit code 1."""
 
@@ -86,12 +94,13 @@ def new(folder: Path, units: str, crs: str) -> None:
 
 @main.command()
 @property_argument
-def check(property_file: Path) -> None:
+@fetch_option
+def check(property_file: Path, fetch_weather: bool) -> None:
     """Check PROPERTY (a property file or its folder): every fault at once, nothing written."""
     from siting.climate.calendar import season_calendar
     from siting.planning import read_inputs
 
-    settings, site, climate = read_inputs(property_file)
+    settings, site, climate = read_inputs(property_file, fetch=fetch_weather)
     seasons = season_calendar(climate, start=settings.season.start, end=settings.season.end)
     for warning in (*site.warnings, *climate.warnings):
         click.echo(f"note: {warning}")
@@ -119,24 +128,16 @@ def check(property_file: Path) -> None:
     metavar="KEY=VALUE",
     help="What if: a value of the property file, as in water.price=3.10; may be repeated.",
 )
+@fetch_option
 @threads_option
 def plan(
     property_file: Path,
     folder: Path,
-    online_map: bool,
-    dxf: bool,
     changes: tuple[str, ...],
-    threads: int,
+    **options: Any,  # noqa: ANN401 - click's own values
 ) -> None:
     """Plan the sensors of PROPERTY and write map, crew sheet and GIS files to a folder."""
-    _plan_and_write(
-        property_file,
-        folder,
-        threads=threads,
-        online_map=online_map,
-        dxf=dxf,
-        changes=_parsed(changes),
-    )
+    _plan_and_write(property_file, folder, changes=_parsed(changes), **options)
 
 
 @main.command()
@@ -173,11 +174,11 @@ def compare(plans: tuple[Path, ...]) -> None:
 @online_option
 @dxf_option
 @threads_option
-def demo(folder: Path, name: str, online_map: bool, dxf: bool, threads: int) -> None:
+def demo(folder: Path, name: str, **options: Any) -> None:  # noqa: ANN401 - click's own values
     """Plan a bundled, invented property, and print a short table and where the map is."""
     from siting.demo import demo_property
 
-    _plan_and_write(demo_property(name), folder, threads=threads, online_map=online_map, dxf=dxf)
+    _plan_and_write(demo_property(name), folder, **options)
 
 
 def _parsed(changes: tuple[str, ...]) -> dict[str, Any]:
@@ -206,13 +207,16 @@ def _plan_and_write(
     online_map: bool,
     dxf: bool,
     changes: dict[str, Any] | None = None,
+    fetch_weather: bool = False,
 ) -> None:
     """Run the main job and print its result."""
     from siting.handoff.bundle import write_bundle
     from siting.planning import plan_property
 
     with _progress() as report:
-        result = plan_property(property_file, threads=threads, progress=report, changes=changes)
+        result = plan_property(
+            property_file, threads=threads, progress=report, fetch=fetch_weather, changes=changes
+        )
         written = write_bundle(result, folder, online_map=online_map, dxf=dxf, progress=report)
     _print_result(result)
     names = {path.name: path for path in written}
