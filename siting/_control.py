@@ -8,7 +8,9 @@ not allocate.
 
 from __future__ import annotations
 
-from typing import NamedTuple
+from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -30,7 +32,8 @@ _LEAST = 1e-300
 class Days(NamedTuple):
     """Inputs with the day first: etc and rain (D, Z, W) [mm]; the rest (Z, W).
 
-    `error` is what a sensor reads too dry, (D, W) as a share of TAW; None reads true.
+    `error` is what a sensor reads too dry, (D, W) as a share of what it reads; None reads true.
+    `threads` is how many blocks are advanced at a time; the result does not depend on it.
     """
 
     etc: NDArray[np.float64]
@@ -40,6 +43,7 @@ class Days(NamedTuple):
     application: NDArray[np.float64]
     share: NDArray[np.float64]
     error: NDArray[np.float64] | None = None
+    threads: int = 1
 
     @property
     def need(self) -> NDArray[np.float64]:
@@ -48,9 +52,12 @@ class Days(NamedTuple):
 
     def only(self, runs: NDArray[np.int64]) -> Days:
         """Return the inputs of some of the runs."""
-        return Days(
-            *(None if v is None else np.ascontiguousarray(v[..., runs]) for v in self)  # type: ignore[arg-type]
-        )
+        some: dict[str, Any] = {
+            name: np.ascontiguousarray(values[..., runs])
+            for name, values in self._asdict().items()
+            if isinstance(values, np.ndarray)
+        }
+        return self._replace(**some)
 
 
 class Bucket:
@@ -181,8 +188,8 @@ def govern(
     """
     block = max(1, BLOCK // start.shape[1])
     stress = np.empty(start.shape)
-    for first in range(0, len(zone), block):
-        part = slice(first, first + block)
+
+    def run(part: slice) -> None:
         stress[part] = _block_govern(
             days,
             zone[part],
@@ -193,7 +200,20 @@ def govern(
             record=None if record is None else record[:, part],
             dial=dial,
         )
+
+    _each_block(run, len(zone), block, days.threads)
     return stress
+
+
+def _each_block(run: Callable[[slice], None], count: int, block: int, threads: int) -> None:
+    """Run every block of `count` rows; blocks share nothing, so their order does not matter."""
+    parts = [slice(first, first + block) for first in range(0, count, block)]
+    if threads == 1 or len(parts) < 2:  # noqa: PLR2004 - nothing to share out
+        for part in parts:
+            run(part)
+        return
+    with ThreadPoolExecutor(threads) as pool:
+        list(pool.map(run, parts))
 
 
 def _block_govern(
@@ -263,9 +283,11 @@ def pair_stress(
     block = max(1, BLOCK // runs.shape[1])
     runs = np.broadcast_to(runs, (len(zone), runs.shape[1]))
     out = np.empty(runs.shape)
-    for first in range(0, len(zone), block):
-        part = slice(first, first + block)
+
+    def run(part: slice) -> None:
         out[part] = _block_stress(days, depth, governor[part], zone[part], factor[part], runs[part])
+
+    _each_block(run, len(zone), block, days.threads)
     return out
 
 

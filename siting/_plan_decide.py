@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -32,7 +34,7 @@ __all__ = ["decide_plan", "metered_scale", "property_price", "property_roots"]
 _Array = NDArray[np.float64]
 
 
-def property_roots(site: Site, known: Known) -> RootZones:
+def property_roots(site: Site, known: Known, *, threads: int = 1) -> RootZones:
     """Put the driest quarter of every zone through every run.
 
     Parameters
@@ -41,6 +43,8 @@ def property_roots(site: Site, known: Known) -> RootZones:
         The property.
     known : Known
         Sun, water and weather.
+    threads : int
+        Threads of the simulation; the result does not depend on it.
 
     Returns
     -------
@@ -48,7 +52,7 @@ def property_roots(site: Site, known: Known) -> RootZones:
         Runs scenario by scenario, years within.
     """
     zones = site.hydrozones
-    return driest_quarters(
+    roots = driest_quarters(
         known.ground,
         known.terms,
         known.seasons,
@@ -60,6 +64,7 @@ def property_roots(site: Site, known: Known) -> RootZones:
             sensor_shares(zones, known.water), zones["rain_share"].to_numpy(dtype=float)
         ),
     )
+    return replace(roots, threads=threads)
 
 
 def property_price(settings: PropertyFile, known: Known) -> float | None:
@@ -88,6 +93,7 @@ def decide_plan(
     known: Known,
     placements: list[Placement],
     *,
+    threads: int = 1,
     progress: Progress | None = None,
     roots: RootZones | None = None,
 ) -> Decided:
@@ -103,6 +109,8 @@ def decide_plan(
         Sun, water and weather.
     placements : list of Placement
         Best point of every zone.
+    threads : int
+        Threads of the simulation; the result does not depend on it.
     progress : callable, optional
         Called with stage, steps done and steps in all.
     roots : RootZones, optional
@@ -115,7 +123,7 @@ def decide_plan(
     """
     report = progress or (lambda *_: None)
     control, zones, water = settings.control, site.hydrozones, known.water
-    roots = property_roots(site, known) if roots is None else roots
+    roots = property_roots(site, known, threads=threads) if roots is None else roots
     rate = water["precipitation_rate"].to_numpy(dtype=float)
     names = [str(zone) for zone in zones.index]
     schedule = watering_days(

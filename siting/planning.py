@@ -58,7 +58,7 @@ def plan_property(
     path : Path or str
         The property file, or its folder.
     threads : int
-        Threads for the sun computation; the result does not depend on it.
+        Threads for sun, placement and simulation; the result does not depend on it.
     progress : callable, optional
         Called with stage, steps done and steps in all.
     fetch : bool
@@ -146,7 +146,7 @@ def plan(
     settings : PropertyFile
         What the user asked for.
     threads : int
-        Threads for the sun computation; the result does not depend on it.
+        Threads for sun, placement and simulation; the result does not depend on it.
     progress : callable, optional
         Called with stage, steps done and steps in all.
 
@@ -166,12 +166,13 @@ def plan(
         site, climate, settings, (seasons, terms), threads=threads, progress=progress
     )
     basis = _placed(site, settings, climate, known, threads=threads, progress=progress)
-    return _finish(site, settings, basis, progress)
+    return _finish(site, settings, basis, threads=threads, progress=progress)
 
 
 def replan(
     plan: Plan,
     *,
+    threads: int = 1,
     progress: Progress | None = None,
     **changes: Any,  # noqa: ANN401 - TOML values
 ) -> Plan:
@@ -184,6 +185,8 @@ def replan(
     ----------
     plan : Plan
         As from `plan`.
+    threads : int
+        Threads of the simulation; the result does not depend on it.
     progress : callable, optional
         Called with stage, steps done and steps in all.
     **changes : object
@@ -229,8 +232,10 @@ def replan(
         )
     settings = changed_property(plan.settings, dotted)
     if settings.setbacks != plan.settings.setbacks or settings.units != plan.settings.units:
-        basis = _placed(plan.site, settings, basis.climate, basis.known, progress=progress)
-    return _finish(plan.site, settings, basis, progress)
+        basis = _placed(
+            plan.site, settings, basis.climate, basis.known, threads=threads, progress=progress
+        )
+    return _finish(plan.site, settings, basis, threads=threads, progress=progress)
 
 
 #: Keys on which the survey rests.
@@ -260,10 +265,19 @@ def _placed(
     return Basis(climate, known, hazards, placements, told)
 
 
-def _finish(site: Site, settings: PropertyFile, basis: Basis, progress: Progress | None) -> Plan:
+def _finish(
+    site: Site,
+    settings: PropertyFile,
+    basis: Basis,
+    *,
+    threads: int,
+    progress: Progress | None,
+) -> Plan:
     """Decide and prescribe."""
     known = basis.known
-    decided = decide_plan(site, settings, known, basis.placements, progress=progress)
+    decided = decide_plan(
+        site, settings, known, basis.placements, threads=threads, progress=progress
+    )
     built = build_plan(site, settings, known, basis.placements, decided)
     decision = decided.decision
     warnings = (

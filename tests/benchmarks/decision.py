@@ -43,6 +43,8 @@ def invented(zones: int, scenarios: int, years: int, *, seed: int = 3) -> tuple[
         taw=taw,
         raw=taw * share[:, None],
         application=rng.uniform(0.6, 0.9, (zones, 1)) * np.ones((1, runs)),
+        sensor_share=rng.choice([0.5, 0.7, 1.0], zones),
+        threads=2,
         reading_error=0.03 * rng.standard_normal((days, runs)),
     )
     rate = rng.choice([12.0, 20.0, 36.0], zones)
