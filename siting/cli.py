@@ -155,6 +155,42 @@ def compare(plans: tuple[Path, ...]) -> None:
 
 
 @main.command()
+@click.argument("folder", metavar="PLAN", type=click.Path(path_type=Path))
+@click.argument(
+    "property_file", metavar="[PROPERTY]", required=False, type=click.Path(path_type=Path)
+)
+@threads_option
+def verify(folder: Path, property_file: Path | None, threads: int) -> None:
+    """Run PLAN (a folder of results) again and compare every file; exit code 1 where one differs.
+
+    PROPERTY is only needed where the property file does not lie near the results.
+    """
+    from siting.demo import DEMOS, demo_property
+    from siting.handoff.verify import verify_results
+
+    with _progress() as report:
+        found = verify_results(
+            folder,
+            property_file,
+            nearby=[demo_property(name) for name in DEMOS],
+            threads=threads,
+            progress=report,
+        )
+    for title, lines in (
+        ("input changed", found.inputs),
+        ("version changed", found.versions),
+        ("differs", found.different),
+        ("value", found.values),
+    ):
+        for line in lines:
+            click.echo(f"{title}: {line}")
+    total = len(found.same) + len(found.different)
+    click.echo(f"{len(found.same)} of {total} files are byte for byte the same.")
+    if not found.holds:
+        sys.exit(1)
+
+
+@main.command()
 @click.option(
     "--out",
     "folder",
@@ -211,9 +247,10 @@ def _plan_and_write(
 ) -> None:
     """Run the main job and print its result."""
     from siting.handoff.bundle import write_bundle
+    from siting.handoff.results import results_lock
     from siting.planning import plan_property
 
-    with _progress() as report:
+    with results_lock(folder), _progress() as report:
         result = plan_property(
             property_file, threads=threads, progress=report, fetch=fetch_weather, changes=changes
         )

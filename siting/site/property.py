@@ -6,7 +6,7 @@ import datetime as dt
 import re
 import tomllib
 from collections.abc import Mapping
-from dataclasses import fields
+from dataclasses import fields, replace
 from pathlib import Path
 from typing import Any, Final, cast
 
@@ -98,7 +98,7 @@ def changed_property(settings: PropertyFile, changes: Mapping[str, Any]) -> Prop
     file = TomlFile("change", {}, findings, _homes())
     changed = _from_values(settings.path, values, file)
     findings.refuse()
-    return changed
+    return replace(changed, changes={**settings.changes, **changes})
 
 
 def with_changes(values: Mapping[str, Any], changes: Mapping[str, Any]) -> dict[str, Any]:
@@ -180,7 +180,8 @@ def parse_property(
     if values is None:
         return PropertyFile(path, path.stem, {}, NO_WEATHER)
     values = with_changes(values, changes or {})
-    return _from_values(path, values, TomlFile(path.name, key_lines(text), findings, _homes()))
+    file = TomlFile(path.name, key_lines(text), findings, _homes())
+    return replace(_from_values(path, values, file), changes=dict(changes or {}))
 
 
 def _from_values(path: Path, values: Mapping[str, Any], file: TomlFile) -> PropertyFile:

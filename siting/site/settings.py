@@ -365,7 +365,8 @@ class Analysis:
 class PropertyFile:
     """A property file, read and checked; every path absolute.
 
-    `values` holds the file's own tables, as written, for what-if questions.
+    `values` holds the file's own tables, as written, for what-if questions; `changes` what was put
+    in their place.
     """
 
     path: Path
@@ -382,3 +383,4 @@ class PropertyFile:
     setbacks: Setbacks = Setbacks()
     analysis: Analysis = Analysis()
     values: Mapping[str, Any] = field(default_factory=dict, repr=False, compare=False)
+    changes: Mapping[str, Any] = field(default_factory=dict, compare=False)
