@@ -2,35 +2,28 @@
 
 from __future__ import annotations
 
-import os
 import sys
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import click
 
-from siting import __version__
-from siting.errors import SitingError
+from siting import __version__, _cli_gis, _cli_steps
+from siting._cli_shared import (
+    Commands,
+    echo_json,
+    json_option,
+    out_option,
+    progress,
+    property_argument,
+    threads_option,
+)
 
 if TYPE_CHECKING:
     from siting.planning import Plan
 
 __all__ = ["main"]
 
-Progress = Callable[[str, int, int], None]
-
-property_argument = click.argument(
-    "property_file", metavar="PROPERTY", type=click.Path(path_type=Path)
-)
-threads_option = click.option(
-    "--threads",
-    type=click.IntRange(1, 256),
-    default=os.cpu_count() or 1,
-    show_default="all cores",
-    help="Threads for the sun computation; the result does not depend on it.",
-)
 online_option = click.option(
     "--online-map",
     is_flag=True,
@@ -42,19 +35,7 @@ dxf_option = click.option(
 )
 
 
-class _Commands(click.Group):
-    """A group whose commands turn every `SitingError` into a message and exit code 1."""
-
-    def invoke(self, ctx: click.Context) -> Any:  # noqa: ANN401 - click's own signature
-        """Run the chosen command."""
-        try:
-            return super().invoke(ctx)
-        except SitingError as error:
-            click.echo(f"siting: {error}", err=True)
-            ctx.exit(1)
-
-
-@click.group(cls=_Commands, context_settings={"help_option_names": ["-h", "--help"]})
+@click.group(cls=Commands, context_settings={"help_option_names": ["-h", "--help"]})
 @click.version_option(__version__, prog_name="siting")
 def main() -> None:
     """Plan where to bury soil-moisture sensors for landscape irrigation control.
@@ -63,7 +44,20 @@ def main() -> None:
     and today's timer; the plan says how many sensors are worth it, where each is buried, at what
     depth and threshold, what runs on it, and what that saves.
 
-    Exit codes: 0 done, 1 input refused or no plan possible, 2 wrong usage.
+    \b
+    Exit codes
+      0    done
+      1    refused: faults in the input, or a folder that cannot be written
+      2    wrong usage
+      3    the input is sound, but no plan can be made from it
+      130  interrupted; earlier results are untouched
+
+    \b
+    Examples
+      siting demo                           plan a bundled property
+      siting new my-property --units us     start your own
+      siting check my-property              list every fault
+      siting plan my-property --out plan    the main job
     """
 
 
@@ -86,36 +80,47 @@ def new(folder: Path, units: str, crs: str) -> None:
 
 @main.command()
 @property_argument
-def check(property_file: Path) -> None:
+@json_option
+def check(property_file: Path, as_json: bool) -> None:
     """Check PROPERTY (a property file or its folder): every fault at once, nothing written."""
     from siting.climate.calendar import season_calendar
     from siting.planning import read_inputs
 
     settings, site, climate = read_inputs(property_file)
     seasons = season_calendar(climate, start=settings.season.start, end=settings.season.end)
-    for warning in (*site.warnings, *climate.warnings):
-        click.echo(f"note: {warning}")
-    click.echo(
+    warnings = (*site.warnings, *climate.warnings)
+    answer = (
         f"{settings.name}: sound. {len(site.hydrozones)} hydrozones, {len(site.buildings)} "
         f"buildings, {len(site.trees)} trees, {len(seasons.years)} whole seasons of weather."
     )
+    if as_json:
+        echo_json({"ok": True, "answer": answer, "warnings": warnings})
+        return
+    for warning in warnings:
+        click.echo(f"note: {warning}")
+    click.echo(answer)
 
 
 @main.command()
 @property_argument
-@click.option(
-    "--out",
-    "folder",
-    required=True,
-    type=click.Path(path_type=Path, file_okay=False),
-    help="Folder for the results; it is made if need be.",
-)
+@out_option
 @online_option
 @dxf_option
 @threads_option
-def plan(property_file: Path, folder: Path, online_map: bool, dxf: bool, threads: int) -> None:
-    """Plan the sensors of PROPERTY and write map, crew sheet and GIS files to a folder."""
-    _plan_and_write(property_file, folder, threads=threads, online_map=online_map, dxf=dxf)
+@json_option
+def plan(  # noqa: PLR0913 - one for each option
+    property_file: Path, folder: Path, online_map: bool, dxf: bool, threads: int, as_json: bool
+) -> None:
+    """Plan the sensors of PROPERTY and write map, crew sheet and GIS files to a folder.
+
+    \b
+    Examples
+      siting plan my-property --out plan
+      siting plan my-property --out plan --dxf --online-map
+      siting plan my-property --out plan --json > answer.json
+    """
+    options = {"online_map": online_map, "dxf": dxf, "as_json": as_json}
+    _plan_and_write(property_file, folder, threads=threads, **options)
 
 
 @main.command()
@@ -138,23 +143,30 @@ def plan(property_file: Path, folder: Path, online_map: bool, dxf: bool, threads
 @online_option
 @dxf_option
 @threads_option
-def demo(folder: Path, name: str, online_map: bool, dxf: bool, threads: int) -> None:
+@json_option
+def demo(  # noqa: PLR0913 - one for each option
+    folder: Path, name: str, online_map: bool, dxf: bool, threads: int, as_json: bool
+) -> None:
     """Plan a bundled, invented property, and print a short table and where the map is."""
     from siting.demo import demo_property
 
-    _plan_and_write(demo_property(name), folder, threads=threads, online_map=online_map, dxf=dxf)
+    options = {"online_map": online_map, "dxf": dxf, "as_json": as_json}
+    _plan_and_write(demo_property(name), folder, threads=threads, **options)
 
 
 def _plan_and_write(
-    property_file: Path, folder: Path, *, threads: int, online_map: bool, dxf: bool
+    property_file: Path, folder: Path, *, threads: int, as_json: bool, online_map: bool, dxf: bool
 ) -> None:
     """Run the main job and print its result."""
     from siting.handoff.bundle import write_bundle
     from siting.planning import plan_property
 
-    with _progress() as report:
+    with progress() as report:
         result = plan_property(property_file, threads=threads, progress=report)
         written = write_bundle(result, folder, online_map=online_map, dxf=dxf, progress=report)
+    if as_json:
+        _print_json(result, written)
+        return
     _print_result(result)
     names = {path.name: path for path in written}
     click.echo(f"\nmap         {names['map.html'].resolve()}")
@@ -177,6 +189,15 @@ def _print_result(result: Plan) -> None:
         console.print(f"note: {_plain(warning)}", style="dim")
 
 
+def _print_json(result: Plan, written: tuple[Path, ...]) -> None:
+    """Print the answer, the sensors as in plan.json, the notes and the files."""
+    from siting.handoff.planjson import plan_document
+
+    document = plan_document(result)
+    kept = {key: document[key] for key in ("answer", "sensors", "warnings", "cautions")}
+    echo_json({"ok": True, **kept, "files": [str(path.resolve()) for path in written]})
+
+
 def _plain(text: str) -> str:
     """Return text that rich prints as it is."""
     from rich.markup import escape
@@ -184,24 +205,8 @@ def _plain(text: str) -> str:
     return escape(text)
 
 
-@contextmanager
-def _progress() -> Iterator[Progress | None]:
-    """Yield a progress callback that draws a bar on a terminal, and None elsewhere."""
-    if not sys.stderr.isatty():
-        yield None
-        return
-    from rich.console import Console
-    from rich.progress import BarColumn, TextColumn, TimeRemainingColumn
-    from rich.progress import Progress as Bar
-
-    columns = (TextColumn("{task.description:<28}"), BarColumn(), TimeRemainingColumn())
-    with Bar(*columns, console=Console(stderr=True), transient=True) as bar:
-        task = bar.add_task("Reading", total=1)
-
-        def report(stage: str, done: int, total: int) -> None:
-            bar.update(task, description=stage, completed=done, total=total)
-
-        yield report
+for _module in (_cli_steps, _cli_gis):
+    _module.register(main)
 
 
 if __name__ == "__main__":
