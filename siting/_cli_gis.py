@@ -45,9 +45,7 @@ def plugin_zip() -> bytes:
         stored, since compressors differ.
     """
     source = resources.files("siting").joinpath("gis")
-    kept = sorted(
-        (item for item in source.iterdir() if _belongs(item)), key=lambda item: item.name
-    )
+    kept = sorted((item for item in source.iterdir() if _belongs(item)), key=lambda item: item.name)
     buffer = io.BytesIO()
     with zipfile.ZipFile(buffer, "w", zipfile.ZIP_STORED) as archive:
         for item in kept:

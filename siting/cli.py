@@ -38,7 +38,7 @@ dxf_option = click.option(
 @click.group(cls=Commands, context_settings={"help_option_names": ["-h", "--help"]})
 @click.version_option(__version__, prog_name="siting")
 def main() -> None:
-    """Plan where to bury soil-moisture sensors for landscape irrigation control.
+    r"""Plan where to bury soil-moisture sensors for landscape irrigation control.
 
     A property file names the layers of a base map (hydrozones, buildings, trees ...), daily weather
     and today's timer; the plan says how many sensors are worth it, where each is buried, at what
@@ -108,10 +108,10 @@ def check(property_file: Path, as_json: bool) -> None:
 @dxf_option
 @threads_option
 @json_option
-def plan(  # noqa: PLR0913 - one for each option
+def plan(
     property_file: Path, folder: Path, online_map: bool, dxf: bool, threads: int, as_json: bool
 ) -> None:
-    """Plan the sensors of PROPERTY and write map, crew sheet and GIS files to a folder.
+    r"""Plan the sensors of PROPERTY and write map, crew sheet and GIS files to a folder.
 
     \b
     Examples
@@ -144,9 +144,7 @@ def plan(  # noqa: PLR0913 - one for each option
 @dxf_option
 @threads_option
 @json_option
-def demo(  # noqa: PLR0913 - one for each option
-    folder: Path, name: str, online_map: bool, dxf: bool, threads: int, as_json: bool
-) -> None:
+def demo(folder: Path, name: str, online_map: bool, dxf: bool, threads: int, as_json: bool) -> None:
     """Plan a bundled, invented property, and print a short table and where the map is."""
     from siting.demo import demo_property
 

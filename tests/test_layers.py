@@ -54,6 +54,7 @@ BELONGS_TO = {
     "_wire_model": "wiring",
     "_wire_paths": "wiring",
     "_plan_*": "planning",
+    "_cli_*": "cli",
     "_ranks": "ranks",
 }
 
@@ -88,10 +89,11 @@ def imports_of(path: Path) -> set[str]:
     return {name for name in found if name.split(".")[0] == "siting"}
 
 
+#: The GIS plug-in is a program of its own: see tests/test_gis_plugin.py.
 MODULES = {
     "siting." + ".".join(p.relative_to(PACKAGE).with_suffix("").parts): p
     for p in sorted(PACKAGE.rglob("*.py"))
-    if p.name != "__init__.py"
+    if p.name != "__init__.py" and p.parent.name != "gis"
 }
 
 

@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 __all__ = ["classFactory"]
 
 
-def classFactory(iface: Any) -> SitingPlugin:  # noqa: ANN401, N802 - the GIS's own name and type
+def classFactory(iface: Any) -> SitingPlugin:  # noqa: ANN401 - the GIS's own name and type
     """Return the plug-in; the GIS calls this.
 
     Parameters

@@ -113,9 +113,7 @@ class SunAndShade(SitingAlgorithm):
             "SUN_HOURS": load_raster(
                 context, folder / "sun-hours.tif", ramp="sun", title="Hours of direct sun"
             ),
-            "SKY_VIEW": load_raster(
-                context, folder / "sky-view.tif", ramp="sun", title="Sky view"
-            ),
+            "SKY_VIEW": load_raster(context, folder / "sky-view.tif", ramp="sun", title="Sky view"),
         }
 
 
@@ -241,9 +239,13 @@ class HandOff(PlanSensors):
 
     def add_parameters(self) -> None:
         """Declare options and outputs."""
-        self.addParameter(QgsProcessingParameterBoolean("DXF", "Also a drawing (DXF)", False))
         self.addParameter(
-            QgsProcessingParameterBoolean("ONLINE", "Also a map with a network background", False)
+            QgsProcessingParameterBoolean("DXF", "Also a drawing (DXF)", defaultValue=False)
+        )
+        self.addParameter(
+            QgsProcessingParameterBoolean(
+                "ONLINE", "Also a map with a network background", defaultValue=False
+            )
         )
         self.addOutput(QgsProcessingOutputFile("MAP", "Map (HTML)"))
         self.addOutput(QgsProcessingOutputFile("CREW", "Crew sheet (PDF)"))
@@ -290,7 +292,9 @@ class Commission(SitingAlgorithm):
         """Declare what it asks for."""
         self.addParameter(QgsProcessingParameterFile("PLAN", "plan.json", extension="json"))
         self.addParameter(
-            QgsProcessingParameterMultipleLayers("READINGS", "Readings (CSV)", QgsProcessing.TypeFile)
+            QgsProcessingParameterMultipleLayers(
+                "READINGS", "Readings (CSV)", QgsProcessing.TypeFile
+            )
         )
 
     def work(

@@ -94,7 +94,9 @@ def add_inputs(algorithm: QgsProcessingAlgorithm) -> None:
             QgsProcessingParameterRasterLayer(name.upper(), label, optional=True)
         )
     algorithm.addParameter(
-        QgsProcessingParameterFile("WEATHER", "Weather file, if not the property file's", optional=True)
+        QgsProcessingParameterFile(
+            "WEATHER", "Weather file, if not the property file's", optional=True
+        )
     )
     for extra in (
         QgsProcessingParameterNumber(

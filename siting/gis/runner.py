@@ -13,7 +13,6 @@ import queue
 import shutil
 import signal
 import subprocess
-import sys
 import threading
 import time
 from collections.abc import Callable, Iterator, Mapping, Sequence
@@ -36,6 +35,8 @@ To install it, give it a Python (3.11 or newer) of its own, not the GIS's. In a 
 Then name that Python under Settings > Options > Processing > Providers > Siting
 ("Python that has siting"), or in the environment variable SITING_PYTHON:
   {python}"""
+#: Keeps a console window from opening on Windows.
+_NO_WINDOW = 0x08000000 if os.name == "nt" else 0
 _LOOK_SECONDS = 0.1
 _PATIENCE_SECONDS = 5.0
 
@@ -128,21 +129,16 @@ def _version(program: str) -> tuple[str, str]:
             env=clean_environment(os.environ),
             timeout=120,
             check=False,
-            **_quiet(),
+            creationflags=_NO_WINDOW,
         )
     except OSError as error:
         return "", error.strerror or "cannot be run"
     except subprocess.TimeoutExpired:
         return "", "no answer in two minutes"
-    if done.returncode == 0 and "siting" in done.stdout:
+    if done.returncode == 0 and done.stdout.startswith("siting, version"):
         return done.stdout.strip(), ""
     last = (done.stderr.strip().splitlines() or ["it is not a Python"])[-1]
     return "", last
-
-
-def _quiet() -> dict[str, int]:
-    """Return what keeps a console window from opening on Windows."""
-    return {"creationflags": 0x08000000} if sys.platform == "win32" else {}
 
 
 def run(
@@ -185,7 +181,7 @@ def run(
         errors="replace",
         env=clean_environment(os.environ),
         start_new_session=os.name != "nt",
-        **_quiet(),
+        creationflags=_NO_WINDOW,
     )
     lines: queue.Queue[tuple[str, str]] = queue.Queue()
     readers = [

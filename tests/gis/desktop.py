@@ -84,7 +84,9 @@ def inputs_of(folder: Path, package: str) -> dict[str, Any]:
     """Return the property file and every layer of a bundled property as parameters."""
     names = gpd.list_layers(folder / package)["name"]
     layers = {
-        name.upper(): f"{folder / package}|layername={name}" for name in LAYERS if name in set(names)
+        name.upper(): f"{folder / package}|layername={name}"
+        for name in LAYERS
+        if name in set(names)
     }
     return {"PROPERTY": str(folder / "property.toml"), **layers}
 
@@ -102,9 +104,8 @@ def differences(ours: Path, theirs: Path) -> list[str]:
         del document["provenance"]["inputs"]  # the layers were written anew by the GIS
     if documents[0] != documents[1]:
         found.append("plan.json")
-    for name in ("dryness.tif", "rank.tif", "sun-hours.tif", "sensors.gpx", "sensors.csv"):
-        if (ours / name).read_bytes() != (theirs / name).read_bytes():
-            found.append(name)
+    files = ("dryness.tif", "rank.tif", "sun-hours.tif", "sensors.gpx", "sensors.csv")
+    found += [n for n in files if (ours / n).read_bytes() != (theirs / n).read_bytes()]
     return found
 
 
@@ -134,9 +135,8 @@ def main(runs: int) -> int:
             )
             differ = differences(out, home / "cli") if outputs else [said]
             wrong += bool(missing or differ)
-            seconds = time.monotonic() - begin
-            print(f"run {number}: {outputs.get('COUNT')} sensors, {seconds:.0f} s,",
-                  f"algorithms missing: {missing}, differs from the command line: {differ}")  # fmt: skip
+            took = f"{outputs.get('COUNT')} sensors, {time.monotonic() - begin:.0f} s"
+            print(f"run {number}: {took}, algorithms missing: {missing}, differs: {differ}")
     print(f"{runs - wrong} of {runs} runs as the command line")
     return wrong
 
