@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import sys
+from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
-from siting import __version__, _cli_gis, _cli_steps
+from siting import __version__, _cli_extensions, _cli_gis, _cli_steps
+from siting._cli_extensions import export_option, run_exporters
 from siting._cli_shared import (
     Commands,
     echo_json,
@@ -20,6 +22,7 @@ from siting._cli_shared import (
 )
 
 if TYPE_CHECKING:
+    from siting.extensions import Extension
     from siting.planning import Plan
 
 __all__ = ["main"]
@@ -106,10 +109,16 @@ def check(property_file: Path, as_json: bool) -> None:
 @out_option
 @online_option
 @dxf_option
+@export_option
 @threads_option
 @json_option
 def plan(
-    property_file: Path, folder: Path, online_map: bool, dxf: bool, threads: int, as_json: bool
+    property_file: Path,
+    folder: Path,
+    exporters: tuple[Extension, ...],
+    threads: int,
+    as_json: bool,
+    **options: bool,
 ) -> None:
     r"""Plan the sensors of PROPERTY and write map, crew sheet and GIS files to a folder.
 
@@ -119,8 +128,10 @@ def plan(
       siting plan my-property --out plan --dxf --online-map
       siting plan my-property --out plan --json > answer.json
     """
-    options = {"online_map": online_map, "dxf": dxf, "as_json": as_json}
-    _plan_and_write(property_file, folder, threads=threads, **options)
+    shown = _print_json if as_json else _print_result
+    _plan_and_write(
+        property_file, folder, threads=threads, exporters=exporters, show=shown, **options
+    )
 
 
 @main.command()
@@ -144,28 +155,40 @@ def plan(
 @dxf_option
 @threads_option
 @json_option
-def demo(folder: Path, name: str, online_map: bool, dxf: bool, threads: int, as_json: bool) -> None:
+def demo(folder: Path, name: str, threads: int, as_json: bool, **options: bool) -> None:
     """Plan a bundled, invented property, and print a short table and where the map is."""
     from siting.demo import demo_property
 
-    options = {"online_map": online_map, "dxf": dxf, "as_json": as_json}
-    _plan_and_write(demo_property(name), folder, threads=threads, **options)
+    shown = _print_json if as_json else _print_result
+    _plan_and_write(
+        demo_property(name), folder, threads=threads, exporters=(), show=shown, **options
+    )
 
 
 def _plan_and_write(
-    property_file: Path, folder: Path, *, threads: int, as_json: bool, online_map: bool, dxf: bool
+    property_file: Path,
+    folder: Path,
+    *,
+    threads: int,
+    show: Callable[[Plan, tuple[Path, ...], tuple[str, ...]], None],
+    exporters: tuple[Extension, ...],
+    **options: bool,
 ) -> None:
-    """Run the main job and print its result."""
+    """Run the main job and show its result."""
     from siting.handoff.bundle import write_bundle
     from siting.planning import plan_property
 
     with progress() as report:
         result = plan_property(property_file, threads=threads, progress=report)
-        written = write_bundle(result, folder, online_map=online_map, dxf=dxf, progress=report)
-    if as_json:
-        _print_json(result, written)
-        return
-    _print_result(result)
+        written = write_bundle(result, folder, progress=report, **options)
+    taken = [path.name for path in written]
+    more, notes = run_exporters(exporters, result, folder, taken=taken)
+    show(result, (*written, *more), notes)
+
+
+def _print_result(result: Plan, written: tuple[Path, ...], notes: tuple[str, ...]) -> None:
+    """Print the answer, the sensors, the notes and where the files are."""
+    _print_plan(result, notes)
     names = {path.name: path for path in written}
     click.echo(f"\nmap         {names['map.html'].resolve()}")
     click.echo(f"crew sheet  {names['crew.pdf'].resolve()}")
@@ -173,7 +196,7 @@ def _plan_and_write(
     click.echo(f"also        {rest}")
 
 
-def _print_result(result: Plan) -> None:
+def _print_plan(result: Plan, notes: tuple[str, ...]) -> None:
     """Print the answer, the sensors and the notes."""
     from rich.console import Console
 
@@ -183,16 +206,17 @@ def _print_result(result: Plan) -> None:
     console.print(f"[bold]{_plain(result.site.name)}[/bold]")
     console.print(_plain(result.answer), end="\n\n")
     console.print(sensor_table(result))
-    for warning in result.warnings:
+    for warning in (*result.warnings, *notes):
         console.print(f"note: {_plain(warning)}", style="dim")
 
 
-def _print_json(result: Plan, written: tuple[Path, ...]) -> None:
+def _print_json(result: Plan, written: tuple[Path, ...], notes: tuple[str, ...]) -> None:
     """Print the answer, the sensors as in plan.json, the notes and the files."""
     from siting.handoff.planjson import plan_document
 
     document = plan_document(result)
     kept = {key: document[key] for key in ("answer", "sensors", "warnings", "cautions")}
+    kept["warnings"] = [*kept["warnings"], *notes]
     echo_json({"ok": True, **kept, "files": [str(path.resolve()) for path in written]})
 
 
@@ -203,7 +227,7 @@ def _plain(text: str) -> str:
     return escape(text)
 
 
-for _module in (_cli_steps, _cli_gis):
+for _module in (_cli_steps, _cli_extensions, _cli_gis):
     _module.register(main)
 
 

@@ -21,6 +21,7 @@ from siting._plan_control import (
     run_timer,
     timer_depths,
 )
+from siting._plan_factors import with_factors
 from siting._plan_ground import (
     Ground,
     Progress,
@@ -309,6 +310,7 @@ def _survey(
         sun.drawn.grid, site.hydrozones, roof=np.isnan(sun.drawn.sky_view)
     )
     water = with_microclimate(water, sun, pixels, eto)
+    water, told = with_factors(water, site, settings.factors)
     patterns, notes = zone_application(
         pixels, site.hydrozones, cans=site.cans, water=water, fixtures=site.fixtures
     )
@@ -333,7 +335,7 @@ def _survey(
         ground=ground,
         measures=measures,
         application=patterns,
-        warnings=(climate_note, *soil_notes, *pixels.warnings, *notes),
+        warnings=(climate_note, *soil_notes, *pixels.warnings, *notes, *told),
     )
 
 

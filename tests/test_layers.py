@@ -10,10 +10,11 @@ PACKAGE = Path(__file__).parent.parent / "siting"
 #: Room -> the rooms it may import. A room is a sub-package or a module, without `_`.
 MAY_IMPORT = {
     "errors": set(),
+    "extensions": {"errors"},
     "units": set(),
     "cautions": set(),
-    "site": {"errors", "units"},
-    "climate": {"errors", "units"},
+    "site": {"errors", "units", "extensions"},
+    "climate": {"errors", "units", "extensions"},
     "sun": {"errors", "units", "site", "climate"},
     "water": {"errors", "units", "site", "climate"},
 }
@@ -30,7 +31,7 @@ STAGES = [
 _BELOW_STAGES = {"errors", "units", "site", "climate", "sun", "water", "ranks"}
 MAY_IMPORT["ranks"] = set()
 MAY_IMPORT |= dict.fromkeys(STAGES, _BELOW_STAGES)
-MAY_IMPORT["planning"] = _BELOW_STAGES | set(STAGES) | {"cautions"}
+MAY_IMPORT["planning"] = _BELOW_STAGES | set(STAGES) | {"cautions", "extensions"}
 _BELOW_DELIVERY = MAY_IMPORT["planning"] | {"planning"}
 MAY_IMPORT |= dict.fromkeys(["handoff", "commissioning", "portfolio", "gis"], _BELOW_DELIVERY)
 MAY_IMPORT["cli"] = _BELOW_DELIVERY | {"handoff", "commissioning", "portfolio", "gis", "demo"}

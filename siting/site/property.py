@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Any, Final, cast
 
 from siting.errors import Fault
+from siting.site.factorkeys import read_factors
 from siting.site.findings import Findings
 from siting.site.layerkeys import read_layers
 from siting.site.settings import (
@@ -131,6 +132,7 @@ def parse_property(path: Path | str, findings: Findings) -> PropertyFile:
         control=_read_control(top),
         setbacks=Setbacks(**_section(top, "setbacks", _SETBACKS)),
         analysis=Analysis(**_section(top, "analysis", _ANALYSIS)),
+        factors=read_factors(top),
     )
     top.finish()
     return settings

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Final
+from typing import Any, Final
 
 from siting.units import UnitsName
 
@@ -240,3 +240,4 @@ class PropertyFile:
     control: Control = Control()
     setbacks: Setbacks = Setbacks()
     analysis: Analysis = Analysis()
+    factors: Mapping[str, Mapping[str, Any]] = field(default_factory=dict)
