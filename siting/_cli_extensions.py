@@ -40,7 +40,7 @@ def register(main: click.Group) -> None:
 @click.command("extensions")
 @json_option
 def _extensions(as_json: bool) -> None:
-    r"""List the readers, factors and exporters that other installed packages bring.
+    """List the readers, factors and exporters that other installed packages bring.
 
     \b
     Example

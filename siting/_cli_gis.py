@@ -78,7 +78,7 @@ def _content(item: Traversable) -> bytes:
     help="The zip to write, such as siting_gis.zip.",
 )
 def _gis_plugin(file: Path) -> None:
-    r"""Write the desktop GIS plug-in as a zip: Plugins > Manage > Install from ZIP.
+    """Write the desktop GIS plug-in as a zip: Plugins > Manage > Install from ZIP.
 
     The plug-in is licensed under the GPL 2 or later, like the GIS; siting itself is not.
 

@@ -40,7 +40,7 @@ def register(main: click.Group) -> None:
 @threads_option
 @json_option
 def _sun(property_file: Path, folder: Path, threads: int, as_json: bool) -> None:
-    r"""Compute sun and shade of PROPERTY alone: hydrozones by sun, hours of sun, sky view.
+    """Compute sun and shade of PROPERTY alone: hydrozones by sun, hours of sun, sky view.
 
     \b
     Example
@@ -64,7 +64,7 @@ def _sun(property_file: Path, folder: Path, threads: int, as_json: bool) -> None
 @threads_option
 @json_option
 def _score(property_file: Path, folder: Path, threads: int, as_json: bool) -> None:
-    r"""Score the water need of every hydrozone of PROPERTY alone, and say what makes it so.
+    """Score the water need of every hydrozone of PROPERTY alone, and say what makes it so.
 
     \b
     Example

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from siting import __version__, _cli_extensions, _cli_gis, _cli_steps
+from siting import __version__, _cli_explain, _cli_extensions, _cli_gis, _cli_steps
 from siting._cli_extensions import export_option, run_exporters
 from siting._cli_shared import (
     Commands,
@@ -41,7 +41,7 @@ dxf_option = click.option(
 @click.group(cls=Commands, context_settings={"help_option_names": ["-h", "--help"]})
 @click.version_option(__version__, prog_name="siting")
 def main() -> None:
-    r"""Plan where to bury soil-moisture sensors for landscape irrigation control.
+    """Plan where to bury soil-moisture sensors for landscape irrigation control.
 
     A property file names the layers of a base map (hydrozones, buildings, trees ...), daily weather
     and today's timer; the plan says how many sensors are worth it, where each is buried, at what
@@ -61,6 +61,7 @@ def main() -> None:
       siting new my-property --units us     start your own
       siting check my-property              list every fault
       siting plan my-property --out plan    the main job
+      siting explain plan S1                why a sensor is where it is
     """
 
 
@@ -120,7 +121,7 @@ def plan(
     as_json: bool,
     **options: bool,
 ) -> None:
-    r"""Plan the sensors of PROPERTY and write map, crew sheet and GIS files to a folder.
+    """Plan the sensors of PROPERTY and write map, crew sheet and GIS files to a folder.
 
     \b
     Examples
@@ -227,7 +228,7 @@ def _plain(text: str) -> str:
     return escape(text)
 
 
-for _module in (_cli_steps, _cli_extensions, _cli_gis):
+for _module in (_cli_steps, _cli_explain, _cli_extensions, _cli_gis):
     _module.register(main)
 
 
