@@ -9,6 +9,7 @@ import pandas as pd
 
 from siting._plan_application import ZoneApplication, zone_application
 from siting._plan_control import net_requirement
+from siting._plan_factors import with_factors
 from siting._plan_ground import Progress, monthly_eto, property_grid, sun_variants, survey
 from siting._plan_known import Known
 from siting._plan_measures import zone_measures
@@ -23,10 +24,10 @@ from siting.water.reference_et import EtoTerms
 from siting.water.soilmap import with_soil_map
 from siting.water.zones import zone_water
 
-__all__ = ["survey_property"]
+__all__ = ["survey_site"]
 
 
-def survey_property(
+def survey_site(
     site: Site,
     climate: Climate,
     settings: PropertyFile,
@@ -79,6 +80,7 @@ def survey_property(
         sun.drawn.grid, site.hydrozones, roof=np.isnan(sun.drawn.sky_view)
     )
     water = with_microclimate(water, sun, pixels, eto)
+    water, told = with_factors(water, site, settings.factors)
     patterns, notes = zone_application(
         pixels, site.hydrozones, cans=site.cans, water=water, fixtures=site.fixtures
     )
@@ -104,7 +106,7 @@ def survey_property(
         ground=ground,
         measures=measures,
         application=patterns,
-        warnings=(climate_note, *soil_notes, *pixels.warnings, *notes),
+        warnings=(climate_note, *soil_notes, *pixels.warnings, *notes, *told),
     )
 
 

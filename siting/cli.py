@@ -2,35 +2,32 @@
 
 from __future__ import annotations
 
-import os
 import sys
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
-from siting import __version__
-from siting.errors import SitingError
+from siting import __version__, _cli_compare, _cli_explain, _cli_extensions, _cli_gis, _cli_steps
+from siting._cli_compare import parsed
+from siting._cli_extensions import export_option, run_exporters
+from siting._cli_shared import (
+    Commands,
+    echo_json,
+    json_option,
+    out_option,
+    progress,
+    property_argument,
+    threads_option,
+)
 
 if TYPE_CHECKING:
+    from siting.extensions import Extension
     from siting.planning import Plan
 
 __all__ = ["main"]
 
-Progress = Callable[[str, int, int], None]
-
-property_argument = click.argument(
-    "property_file", metavar="PROPERTY", type=click.Path(path_type=Path)
-)
-threads_option = click.option(
-    "--threads",
-    type=click.IntRange(1, 256),
-    default=os.cpu_count() or 1,
-    show_default="all cores",
-    help="Threads for the sun computation; the result does not depend on it.",
-)
 online_option = click.option(
     "--online-map",
     is_flag=True,
@@ -50,19 +47,7 @@ fetch_option = click.option(
 )
 
 
-class _Commands(click.Group):
-    """A group whose commands turn every `SitingError` into a message and exit code 1."""
-
-    def invoke(self, ctx: click.Context) -> Any:  # noqa: ANN401 - click's own signature
-        """Run the chosen command."""
-        try:
-            return super().invoke(ctx)
-        except SitingError as error:
-            click.echo(f"siting: {error}", err=True)
-            ctx.exit(1)
-
-
-@click.group(cls=_Commands, context_settings={"help_option_names": ["-h", "--help"]})
+@click.group(cls=Commands, context_settings={"help_option_names": ["-h", "--help"]})
 @click.version_option(__version__, prog_name="siting")
 def main() -> None:
     """Plan where to bury soil-moisture sensors for landscape irrigation control.
@@ -71,7 +56,21 @@ def main() -> None:
     and today's timer; the plan says how many sensors are worth it, where each is buried, at what
     depth and threshold, what runs on it, and what that saves.
 
-    Exit codes: 0 done, 1 input refused or no plan possible, 2 wrong usage.
+    \b
+    Exit codes
+      0    done
+      1    refused: faults in the input, or a folder that cannot be written
+      2    wrong usage
+      3    the input is sound, but no plan can be made from it
+      130  interrupted; earlier results are untouched
+
+    \b
+    Examples
+      siting demo                           plan a bundled property
+      siting new my-property --units us     start your own
+      siting check my-property              list every fault
+      siting plan my-property --out plan    the main job
+      siting explain plan S1                why a sensor is where it is
     """
 
 
@@ -95,30 +94,30 @@ def new(folder: Path, units: str, crs: str) -> None:
 @main.command()
 @property_argument
 @fetch_option
-def check(property_file: Path, fetch_weather: bool) -> None:
+@json_option
+def check(property_file: Path, fetch_weather: bool, as_json: bool) -> None:
     """Check PROPERTY (a property file or its folder): every fault at once, nothing written."""
     from siting.climate.calendar import season_calendar
     from siting.planning import read_inputs
 
     settings, site, climate = read_inputs(property_file, fetch=fetch_weather)
     seasons = season_calendar(climate, start=settings.season.start, end=settings.season.end)
-    for warning in (*site.warnings, *climate.warnings):
-        click.echo(f"note: {warning}")
-    click.echo(
+    warnings = (*site.warnings, *climate.warnings)
+    answer = (
         f"{settings.name}: sound. {len(site.hydrozones)} hydrozones, {len(site.buildings)} "
         f"buildings, {len(site.trees)} trees, {len(seasons.years)} whole seasons of weather."
     )
+    if as_json:
+        echo_json({"ok": True, "answer": answer, "warnings": warnings})
+        return
+    for warning in warnings:
+        click.echo(f"note: {warning}")
+    click.echo(answer)
 
 
 @main.command()
 @property_argument
-@click.option(
-    "--out",
-    "folder",
-    required=True,
-    type=click.Path(path_type=Path, file_okay=False),
-    help="Folder for the results; it is made if need be.",
-)
+@out_option
 @online_option
 @dxf_option
 @click.option(
@@ -128,66 +127,28 @@ def check(property_file: Path, fetch_weather: bool) -> None:
     metavar="KEY=VALUE",
     help="What if: a value of the property file, as in water.price=3.10; may be repeated.",
 )
+@export_option
 @fetch_option
 @threads_option
+@json_option
 def plan(
     property_file: Path,
     folder: Path,
     changes: tuple[str, ...],
+    as_json: bool,
     **options: Any,  # noqa: ANN401 - click's own values
 ) -> None:
-    """Plan the sensors of PROPERTY and write map, crew sheet and GIS files to a folder."""
-    _plan_and_write(property_file, folder, changes=_parsed(changes), **options)
+    """Plan the sensors of PROPERTY and write map, crew sheet and GIS files to a folder.
 
-
-@main.command()
-@click.argument(
-    "plans", metavar="PLAN...", nargs=-1, required=True, type=click.Path(path_type=Path)
-)
-def compare(plans: tuple[Path, ...]) -> None:
-    """Print the choices of plans side by side; PLAN is a plan.json or a folder that holds one."""
-    from rich.console import Console
-
-    from siting.handoff.compare import compare_table, read_plans
-
-    table = compare_table(read_plans(plans))
-    Console(width=None if sys.stdout.isatty() else 60 + 30 * len(plans)).print(table)
-
-
-@main.command()
-@click.argument("folder", metavar="PLAN", type=click.Path(path_type=Path))
-@click.argument(
-    "property_file", metavar="[PROPERTY]", required=False, type=click.Path(path_type=Path)
-)
-@threads_option
-def verify(folder: Path, property_file: Path | None, threads: int) -> None:
-    """Run PLAN (a folder of results) again and compare every file; exit code 1 where one differs.
-
-    PROPERTY is only needed where the property file does not lie near the results.
+    \b
+    Examples
+      siting plan my-property --out plan
+      siting plan my-property --out plan --dxf --online-map
+      siting plan my-property --out dearer --set water.price=3.10
+      siting plan my-property --out plan --json > answer.json
     """
-    from siting.demo import DEMOS, demo_property
-    from siting.handoff.verify import verify_results
-
-    with _progress() as report:
-        found = verify_results(
-            folder,
-            property_file,
-            nearby=[demo_property(name) for name in DEMOS],
-            threads=threads,
-            progress=report,
-        )
-    for title, lines in (
-        ("input changed", found.inputs),
-        ("version changed", found.versions),
-        ("differs", found.different),
-        ("value", found.values),
-    ):
-        for line in lines:
-            click.echo(f"{title}: {line}")
-    total = len(found.same) + len(found.different)
-    click.echo(f"{len(found.same)} of {total} files are byte for byte the same.")
-    if not found.holds:
-        sys.exit(1)
+    show = _print_json if as_json else _print_result
+    _plan_and_write(property_file, folder, show=show, changes=parsed(changes), **options)
 
 
 @main.command()
@@ -210,52 +171,44 @@ def verify(folder: Path, property_file: Path | None, threads: int) -> None:
 @online_option
 @dxf_option
 @threads_option
-def demo(folder: Path, name: str, **options: Any) -> None:  # noqa: ANN401 - click's own values
+@json_option
+def demo(folder: Path, name: str, as_json: bool, **options: Any) -> None:  # noqa: ANN401
     """Plan a bundled, invented property, and print a short table and where the map is."""
     from siting.demo import demo_property
 
-    _plan_and_write(demo_property(name), folder, **options)
-
-
-def _parsed(changes: tuple[str, ...]) -> dict[str, Any]:
-    """Read KEY=VALUE pairs; a value is TOML, or plain text where it is not."""
-    import tomllib
-
-    found: dict[str, Any] = {}
-    for change in changes:
-        key, equals, text = change.partition("=")
-        if not equals or not key.strip():
-            msg = f'"{change}" is not KEY=VALUE, as in water.price=3.10'
-            raise click.BadParameter(msg, param_hint="--set")
-        try:
-            value = tomllib.loads(f"value = {text}")["value"]
-        except tomllib.TOMLDecodeError:
-            value = text.strip()
-        found[key.strip()] = value
-    return found
+    show = _print_json if as_json else _print_result
+    _plan_and_write(demo_property(name), folder, show=show, **options)
 
 
 def _plan_and_write(
     property_file: Path,
     folder: Path,
     *,
-    threads: int,
-    online_map: bool,
-    dxf: bool,
+    show: Callable[[Plan, tuple[Path, ...], tuple[str, ...]], None],
+    exporters: tuple[Extension, ...] = (),
     changes: dict[str, Any] | None = None,
     fetch_weather: bool = False,
+    threads: int = 1,
+    **options: bool,
 ) -> None:
-    """Run the main job and print its result."""
+    """Run the main job and show its result."""
     from siting.handoff.bundle import write_bundle
     from siting.handoff.results import results_lock
     from siting.planning import plan_property
 
-    with results_lock(folder), _progress() as report:
+    with results_lock(folder), progress() as report:
         result = plan_property(
             property_file, threads=threads, progress=report, fetch=fetch_weather, changes=changes
         )
-        written = write_bundle(result, folder, online_map=online_map, dxf=dxf, progress=report)
-    _print_result(result)
+        written = write_bundle(result, folder, progress=report, **options)
+        taken = [path.name for path in written]
+        more, notes = run_exporters(exporters, result, folder, taken=taken)
+    show(result, (*written, *more), notes)
+
+
+def _print_result(result: Plan, written: tuple[Path, ...], notes: tuple[str, ...]) -> None:
+    """Print the answer, the sensors, the notes and where the files are."""
+    _print_plan(result, notes)
     names = {path.name: path for path in written}
     click.echo(f"\nmap         {names['map.html'].resolve()}")
     click.echo(f"crew sheet  {names['crew.pdf'].resolve()}")
@@ -263,7 +216,7 @@ def _plan_and_write(
     click.echo(f"also        {rest}")
 
 
-def _print_result(result: Plan) -> None:
+def _print_plan(result: Plan, notes: tuple[str, ...]) -> None:
     """Print the answer, the sensors and the notes."""
     from rich.console import Console
 
@@ -273,8 +226,18 @@ def _print_result(result: Plan) -> None:
     console.print(f"[bold]{_plain(result.site.name)}[/bold]")
     console.print(_plain(result.answer), end="\n\n")
     console.print(sensor_table(result))
-    for warning in result.warnings:
+    for warning in (*result.warnings, *notes):
         console.print(f"note: {_plain(warning)}", style="dim")
+
+
+def _print_json(result: Plan, written: tuple[Path, ...], notes: tuple[str, ...]) -> None:
+    """Print the answer, the sensors as in plan.json, the notes and the files."""
+    from siting.handoff.planjson import plan_document
+
+    document = plan_document(result)
+    kept = {key: document[key] for key in ("answer", "sensors", "warnings", "cautions")}
+    kept["warnings"] = [*kept["warnings"], *notes]
+    echo_json({"ok": True, **kept, "files": [str(path.resolve()) for path in written]})
 
 
 def _plain(text: str) -> str:
@@ -284,24 +247,8 @@ def _plain(text: str) -> str:
     return escape(text)
 
 
-@contextmanager
-def _progress() -> Iterator[Progress | None]:
-    """Yield a progress callback that draws a bar on a terminal, and None elsewhere."""
-    if not sys.stderr.isatty():
-        yield None
-        return
-    from rich.console import Console
-    from rich.progress import BarColumn, TextColumn, TimeRemainingColumn
-    from rich.progress import Progress as Bar
-
-    columns = (TextColumn("{task.description:<28}"), BarColumn(), TimeRemainingColumn())
-    with Bar(*columns, console=Console(stderr=True), transient=True) as bar:
-        task = bar.add_task("Reading", total=1)
-
-        def report(stage: str, done: int, total: int) -> None:
-            bar.update(task, description=stage, completed=done, total=total)
-
-        yield report
+for _module in (_cli_steps, _cli_compare, _cli_explain, _cli_extensions, _cli_gis):
+    _module.register(main)
 
 
 if __name__ == "__main__":

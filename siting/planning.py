@@ -16,7 +16,7 @@ from siting._plan_model import Plan, Wording
 from siting._plan_places import all_hazards, place_zones
 from siting._plan_report import assumptions, provenance
 from siting._plan_spare import admissible_table, rank_raster
-from siting._plan_survey import survey_property
+from siting._plan_survey import survey_site
 from siting._plan_water import budget
 from siting._plan_weather import property_weather
 from siting._plan_words import wordings
@@ -162,7 +162,7 @@ def plan(
     """
     seasons = season_calendar(climate, start=settings.season.start, end=settings.season.end)
     terms = eto_terms(climate.daily, latitude=site.latitude, elevation_m=climate.elevation_m)
-    known = survey_property(
+    known = survey_site(
         site, climate, settings, (seasons, terms), threads=threads, progress=progress
     )
     basis = _placed(site, settings, climate, known, threads=threads, progress=progress)

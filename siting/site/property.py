@@ -12,6 +12,7 @@ from typing import Any, Final, cast
 
 from siting.errors import Fault
 from siting.site.controlkeys import CONTROL_KEYS, read_control, read_days, read_hardware
+from siting.site.factorkeys import read_factors
 from siting.site.findings import Findings
 from siting.site.layerkeys import read_layers
 from siting.site.moneykeys import COST_KEYS, WATER_KEYS, read_costs, read_water
@@ -202,6 +203,7 @@ def _from_values(path: Path, values: Mapping[str, Any], file: TomlFile) -> Prope
         hardware=read_hardware(top, costs),
         setbacks=Setbacks(**_section(top, "setbacks", _SETBACKS)),
         analysis=Analysis(**_section(top, "analysis", _ANALYSIS)),
+        factors=read_factors(top),
         values=values,
     )
     top.finish()

@@ -382,5 +382,6 @@ class PropertyFile:
     hardware: tuple[Hardware, ...] = HARDWARE
     setbacks: Setbacks = Setbacks()
     analysis: Analysis = Analysis()
+    factors: Mapping[str, Mapping[str, Any]] = field(default_factory=dict)
     values: Mapping[str, Any] = field(default_factory=dict, repr=False, compare=False)
     changes: Mapping[str, Any] = field(default_factory=dict, compare=False)
