@@ -76,13 +76,51 @@ def build_plan(
     Built
         Everything that a plan shows.
     """
-    decision, simulated = decided.decision, decided.simulated
+    zones, sensors, wires, reserves = _layers(site, settings, known, placements, decided)
+    ties, notes = _all_ties(site, sensors)
+    metered, more = _metered(settings, known)
+    open_eto = known.terms.open_sky[known.seasons.rows]
+    season = season_table(decided.simulated, known.seasons, open_eto, metered_m3=metered)
+    spent = _capital(settings, decided, sensors, wires)
+    money = {
+        units: _economics(settings, known, decided, spent, zones, metered, units=units)
+        for units in _SYSTEMS
+    }
+    rate = known.water["precipitation_rate"].to_numpy(dtype=float)
+    return Built(
+        zones=zones,
+        sensors=sensors,
+        season=season,
+        ties=ties,
+        reserves=reserves,
+        wires=wires,
+        parts=_parts(wires, settings.units, decided),
+        economics=money[settings.units],
+        claims={units: str(told["claim"]) for units, told in money.items()},
+        controls=control_table(
+            decided, settings.control, rain_mm=known.seasons.rain_mm, per_minute=rate / 60
+        ),
+        timer_table=timer_table(zones, known, decided),
+        sensitivity=sensitivity_table(settings, decided, spent, per_minute=rate / 60),
+        warnings=(*wires.warnings, *notes, *more),
+    )
+
+
+def _layers(
+    site: Site,
+    settings: PropertyFile,
+    known: Known,
+    placements: list[Placement],
+    decided: Decided,
+) -> tuple[gpd.GeoDataFrame, gpd.GeoDataFrame, WireRoutes, gpd.GeoDataFrame]:
+    """Return zones, sensors, their wire routes and their reserve points."""
+    decision = decided.decision
     ids = sensor_ids(decision, placements)
     zones = zone_table(
         site,
         measures=known.measures,
         water=known.water,
-        simulated=simulated,
+        simulated=decided.simulated,
         decision=decision,
         ids=ids,
         today_depth=decided.today_depth,
@@ -108,33 +146,7 @@ def build_plan(
     )
     sensors = sensors.join(wires.lengths[["wire_m", "trench_m", "gauge_awg", "drop_v"]])
     chosen = {tag: placements[int(decision.governors.zone[at])] for at, tag in ids.items()}
-    ties, notes = _all_ties(site, sensors)
-    metered, more = _metered(settings, known)
-    open_eto = known.terms.open_sky[known.seasons.rows]
-    season = season_table(simulated, known.seasons, open_eto, metered_m3=metered)
-    spent = _capital(settings, decided, sensors, wires)
-    money = {
-        units: _economics(settings, known, decided, spent, zones, metered, units=units)
-        for units in _SYSTEMS
-    }
-    rate = known.water["precipitation_rate"].to_numpy(dtype=float)
-    return Built(
-        zones=zones,
-        sensors=sensors,
-        season=season,
-        ties=ties,
-        reserves=reserve_table(chosen, crs=site.crs),
-        wires=wires,
-        parts=_parts(wires, settings.units, decided),
-        economics=money[settings.units],
-        claims={units: str(told["claim"]) for units, told in money.items()},
-        controls=control_table(
-            decided, settings.control, rain_mm=known.seasons.rain_mm, per_minute=rate / 60
-        ),
-        timer_table=timer_table(zones, known, decided),
-        sensitivity=sensitivity_table(settings, decided, spent, per_minute=rate / 60),
-        warnings=(*wires.warnings, *notes, *more),
-    )
+    return zones, sensors, wires, reserve_table(chosen, crs=site.crs)
 
 
 def _capital(

@@ -7,8 +7,10 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from siting._plan_choice import decide
+from siting._plan_choice import Decision, decide
 from siting._plan_control import (
+    Governors,
+    Schedule,
     ZoneShares,
     driest_quarters,
     governors,
@@ -122,10 +124,10 @@ def decide_plan(
         The choice, run over every season and scenario.
     """
     report = progress or (lambda *_: None)
-    control, zones, water = settings.control, site.hydrozones, known.water
+    control = settings.control
     roots = property_roots(site, known, threads=threads) if roots is None else roots
-    rate = water["precipitation_rate"].to_numpy(dtype=float)
-    names = [str(zone) for zone in zones.index]
+    rate = known.water["precipitation_rate"].to_numpy(dtype=float)
+    names = [str(zone) for zone in site.hydrozones.index]
     schedule = watering_days(
         known.seasons.dates, settings.timer, control, scenarios=known.scenarios.count
     )
@@ -141,20 +143,54 @@ def decide_plan(
     )
     report("Choosing sensors", 1, 2)
     price = property_price(settings, known)
-    beside = known.measures[["area_m2", "need_score"]].join(zones[["plants", "controller"]])
+    options = _options(site, settings, known, placements, pool=pool, price=price)
+    decision = decide(options, max_sensors=control.max_sensors)
+    simulated, described, metered = _simulate(site, settings, known, roots, schedule, decision)
+    rules = () if control.allowed_days is None else unreachable(
+        roots, schedule, pool.caps, cap=control.max_stress_days, names=names
+    )  # fmt: skip
+    notes = (*schedule.warnings, *relaxed, *rules, *decision.warnings, *metered)
+    return Decided(decision, roots, schedule, simulated, described, price, notes)
+
+
+def _options(
+    site: Site,
+    settings: PropertyFile,
+    known: Known,
+    placements: list[Placement],
+    *,
+    pool: Governors,
+    price: float | None,
+) -> Options:
+    """Put together what is chosen among."""
+    beside = known.measures[["area_m2", "need_score"]].join(
+        site.hydrozones[["plants", "controller"]]
+    )
     beside["admissible"] = [at.setback_ratio >= 1 for at in placements]
-    options = Options(
+    return Options(
         pool=pool,
         zones=beside,
         prices=_prices(site, settings, placements, price),
-        rate=rate,
+        rate=known.water["precipitation_rate"].to_numpy(dtype=float),
         years=len(known.seasons.years),
-        window_minutes=control.window_minutes,
+        window_minutes=settings.control.window_minutes,
     )
-    decision = decide(options, max_sensors=control.max_sensors)
-    described = timer_depths(settings.timer, [str(v) for v in zones["valve"]], rate)
-    area = beside["area_m2"].to_numpy(dtype=float)
+
+
+def _simulate(
+    site: Site,
+    settings: PropertyFile,
+    known: Known,
+    roots: RootZones,
+    schedule: Schedule,
+    decision: Decision,
+) -> tuple[Simulated, _Array | None, tuple[str, ...]]:
+    """Run the choice and today's timer; the timer's depths as described, and what bills say."""
+    rate = known.water["precipitation_rate"].to_numpy(dtype=float)
+    described = timer_depths(settings.timer, [str(v) for v in site.hydrozones["valve"]], rate)
+    area = decision.options.zones["area_m2"].to_numpy(dtype=float)
     scale, metered = metered_scale(settings, known, schedule.today, described, area)
+    pool = decision.governors
     simulated = Simulated(
         plan=run_plan(roots, pool, governor=decision.choice.governor),
         timer=run_timer(roots, None if described is None else described * scale, schedule.today),
@@ -163,11 +199,7 @@ def decide_plan(
         years=len(known.seasons.years),
         months=known.seasons.month,
     )
-    rules = () if control.allowed_days is None else unreachable(
-        roots, schedule, pool.caps, cap=control.max_stress_days, names=names
-    )  # fmt: skip
-    notes = (*schedule.warnings, *relaxed, *rules, *decision.warnings, *metered)
-    return Decided(decision, roots, schedule, simulated, described, price, notes)
+    return simulated, described, metered
 
 
 def _prices(

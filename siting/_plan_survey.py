@@ -10,7 +10,14 @@ import pandas as pd
 from siting._plan_application import ZoneApplication, zone_application
 from siting._plan_control import net_requirement
 from siting._plan_factors import with_factors
-from siting._plan_ground import Progress, monthly_eto, property_grid, sun_variants, survey
+from siting._plan_ground import (
+    Progress,
+    SunVariants,
+    monthly_eto,
+    property_grid,
+    sun_variants,
+    survey,
+)
 from siting._plan_known import Known
 from siting._plan_measures import zone_measures
 from siting._plan_scenarios import draw_scenarios
@@ -18,7 +25,7 @@ from siting._plan_water import aridity, with_microclimate
 from siting.climate.model import Climate, SeasonCalendar
 from siting.hydrozones import ZonePixels, zone_pixels
 from siting.site.model import Site
-from siting.site.settings import PropertyFile
+from siting.site.settings import Analysis, PropertyFile
 from siting.sun.position import season_positions
 from siting.water.reference_et import EtoTerms
 from siting.water.soilmap import with_soil_map
@@ -64,18 +71,7 @@ def survey_site(
     water = zone_water(zones, latitude=site.latitude, hot_arid=dry)
     scenarios = draw_scenarios(analysis.scenarios, seed=analysis.seed)
     eto = monthly_eto(terms, seasons)
-    positions = season_positions(
-        site.latitude, site.longitude, months=eto.months, minutes=analysis.sun_minutes
-    )
-    sun = sun_variants(
-        site,
-        property_grid(site, analysis.resolution),
-        positions,
-        months=eto.months,
-        threads=threads,
-        spread=scenarios.count > 1,
-        progress=progress,
-    )
+    sun = _sun(site, analysis, eto.months, spread=scenarios.count > 1, run=(threads, progress))
     pixels: ZonePixels = zone_pixels(
         sun.drawn.grid, site.hydrozones, roof=np.isnan(sun.drawn.sky_view)
     )
@@ -107,6 +103,29 @@ def survey_site(
         measures=measures,
         application=patterns,
         warnings=(climate_note, *soil_notes, *pixels.warnings, *notes, *told),
+    )
+
+
+def _sun(
+    site: Site,
+    analysis: Analysis,
+    months: tuple[int, ...],
+    *,
+    spread: bool,
+    run: tuple[int, Progress | None],
+) -> SunVariants:
+    """Work out the sun with obstacles low, as drawn and high; `run` is threads and progress."""
+    positions = season_positions(
+        site.latitude, site.longitude, months=months, minutes=analysis.sun_minutes
+    )
+    return sun_variants(
+        site,
+        property_grid(site, analysis.resolution),
+        positions,
+        months=months,
+        threads=run[0],
+        spread=spread,
+        progress=run[1],
     )
 
 

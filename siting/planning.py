@@ -6,11 +6,11 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
-from siting._plan_build import build_plan
+from siting._plan_build import Built, build_plan
 from siting._plan_decide import decide_plan
 from siting._plan_ground import Progress
 from siting._plan_holdout import hold_out
-from siting._plan_known import Basis, Known
+from siting._plan_known import Basis, Decided, Known
 from siting._plan_measures import dryness_raster
 from siting._plan_model import Plan, Wording
 from siting._plan_places import all_hazards, place_zones
@@ -279,7 +279,6 @@ def _finish(
         site, settings, known, basis.placements, threads=threads, progress=progress
     )
     built = build_plan(site, settings, known, basis.placements, decided)
-    decision = decided.decision
     warnings = (
         *site.warnings, *basis.climate.warnings, *_notes(settings, known), *basis.warnings,
         *decided.warnings, *built.warnings,
@@ -287,7 +286,7 @@ def _finish(
     place = dict(zip(site.hydrozones.index, basis.placements, strict=True))
     worded = wordings(
         built,
-        decision.choices,
+        decided.decision.choices,
         price=decided.price,
         words={str(tag): place[zone].words for tag, zone in built.sensors["zone"].items()},
     )
@@ -297,35 +296,58 @@ def _finish(
     return Plan(
         site=site,
         settings=settings,
-        zones=built.zones,
-        sensors=built.sensors,
-        choices=decision.choices,
-        rules=decision.rules,
-        wire_routes=built.wires.routes,
-        ties=built.ties,
-        keepout=keepout_areas(basis.hazards, boundary=site.boundary, hydrozones=site.hydrozones),
-        reserves=built.reserves,
-        admissible=admissible_table(basis.placements, site.hydrozones),
-        rank=rank_raster(known.sun, known.ground, basis.placements),
-        season=built.season,
+        **_ground_parts(site, basis),
+        **_built_parts(built),
+        **_decided_parts(decided),
         economics={**built.economics, "budget": allowed},
-        parts=built.parts,
-        sun=known.sun.drawn,
-        dryness=dryness_raster(known.sun, known.ground),
         answer=worded[settings.units].answer,
+        wordings=worded,
         cautions=cautions_for(),
         warnings=tuple(dict.fromkeys(warnings)),
         provenance=provenance(
             site, settings, weather_seasons=known.seasons.years, reference_et=known.terms.method
         ),
-        wordings=worded,
-        controls=built.controls,
-        regret=decision.regret,
-        timer_table=built.timer_table,
-        sensitivity=built.sensitivity,
-        decision=decision.facts | {"hardware": decision.hardware},
         basis=basis,
     )
+
+
+def _ground_parts(site: Site, basis: Basis) -> dict[str, Any]:
+    """Return what a plan shows of the ground."""
+    known = basis.known
+    return {
+        "keepout": keepout_areas(basis.hazards, boundary=site.boundary, hydrozones=site.hydrozones),
+        "admissible": admissible_table(basis.placements, site.hydrozones),
+        "rank": rank_raster(known.sun, known.ground, basis.placements),
+        "sun": known.sun.drawn,
+        "dryness": dryness_raster(known.sun, known.ground),
+    }
+
+
+def _built_parts(built: Built) -> dict[str, Any]:
+    """Return what a plan shows of the prescription."""
+    return {
+        "zones": built.zones,
+        "sensors": built.sensors,
+        "wire_routes": built.wires.routes,
+        "ties": built.ties,
+        "reserves": built.reserves,
+        "season": built.season,
+        "parts": built.parts,
+        "controls": built.controls,
+        "timer_table": built.timer_table,
+        "sensitivity": built.sensitivity,
+    }
+
+
+def _decided_parts(decided: Decided) -> dict[str, Any]:
+    """Return what a plan shows of the choice."""
+    decision = decided.decision
+    return {
+        "choices": decision.choices,
+        "rules": decision.rules,
+        "regret": decision.regret,
+        "decision": decision.facts | {"hardware": decision.hardware},
+    }
 
 
 def _notes(settings: PropertyFile, known: Known) -> tuple[str, ...]:

@@ -122,11 +122,10 @@ def _scratch(target: Path) -> Path:
 
 def _sweep(target: Path) -> None:
     """Remove what a killed run left; the lock says that none is running."""
-    for home in (target.parent, target):
-        if home.is_dir():
-            for stale in home.iterdir():
-                if stale.name.startswith(_prefix(target)):
-                    shutil.rmtree(stale, ignore_errors=True)
+    homes = [home for home in (target.parent, target) if home.is_dir()]
+    for path in [path for home in homes for path in home.iterdir()]:
+        if path.name.startswith(_prefix(target)):
+            shutil.rmtree(path, ignore_errors=True)
 
 
 def _publish(scratch: Path, target: Path) -> None:
