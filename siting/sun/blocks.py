@@ -11,7 +11,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from types import ModuleType
 from typing import TYPE_CHECKING, Final, Literal, TypeVar
 
@@ -52,6 +52,7 @@ _TILE: Final = 256
 _WIDE_TILE: Final = 512
 #: With a relief: each tile is marched from as far away as a shadow can reach, so larger is cheaper.
 _RELIEF_TILE: Final = 1024
+_ROOF_TILE: Final = 512
 #: Cells times directions from which the compiled kernels are worth their start (about 0.5 s).
 _WORTH: Final = 3e8
 _EIGHT: Final = 8
@@ -134,7 +135,8 @@ class Obstacles:
 class Season:
     """Sums over the season on a block of cells; see `siting.sun.model.SunShade`.
 
-    `slope_beam` and `slope_sky` have no rows where the ground's slope is not known.
+    `slope_beam` and `slope_sky` have no rows where the ground's slope is not known; all but
+    `sun_hours` have none where only hours are wanted.
     """
 
     sun_hours: Floats
@@ -150,7 +152,8 @@ class _Job:
 
     `parts` holds what shades, in and out of leaf, and the weights of the directions (N,): one
     array for each of `outs` (rows, columns). `slope` takes what arrives on the ground's slope, by
-    the last of the weights; `tangent` (N,) is level light over upright light.
+    the last of the weights; `tangent` (N,) is level light over upright light. `roofs` (rows,
+    columns) are NaN in the end.
     """
 
     tile: Tile
@@ -159,6 +162,7 @@ class _Job:
     parts: tuple[tuple[Caster, tuple[Floats, ...]], ...]
     slope: Floats | None = None
     tangent: Floats | None = None
+    roofs: NDArray[np.bool_] | None = None
 
 
 def gather(
@@ -202,6 +206,8 @@ def season_block(
     months: tuple[int, ...],
     block: Tile,
     options: ShadeOptions,
+    *,
+    only_hours: bool = False,
 ) -> Season:
     """Sum a season over a block of cells; roofs are NaN.
 
@@ -217,35 +223,39 @@ def season_block(
         Cells wanted.
     options : ShadeOptions
         How to compute.
+    only_hours : bool
+        Whether to leave out the beam, the sky and what arrives on the slope.
 
     Returns
     -------
     Season
         Arrays of shape (M, rows, columns) and (rows, columns).
     """
-    shape = block.shape if obstacles.sloping else (0, 0)
+    shape, none = block.shape, (0, 0)
+    beam, slope = none if only_hours else shape, shape
+    if only_hours or not obstacles.sloping:
+        slope = none
     found = Season(
-        np.zeros((len(months), *block.shape)),
-        np.zeros((len(months), *block.shape)),
-        np.zeros(block.shape),
         np.zeros((len(months), *shape)),
-        np.zeros(shape),
+        np.zeros((len(months), *beam)),
+        np.zeros(beam),
+        np.zeros((len(months), *slope)),
+        np.zeros(slope),
     )
-    size = found.sky_view.size * (len(positions.month) + options.sky_directions)
-    kernels = _kernels(size, options.engine)
+    directions = len(positions.month) + (0 if only_hours else options.sky_directions)
+    kernels = _kernels(float(np.prod(shape)) * directions, options.engine)
+    built = roofs(obstacles, block, options.threads)
     jobs = []
     for tile in _tiles(obstacles, block, kernels):
         here = _within(tile, block)
-        for i, month in enumerate(months):
-            jobs.append(_month_job(found, i, (tile, here), positions, month, obstacles, options))
-        jobs.append(_sky_job(found, (tile, here), obstacles, months, options))
+        part = [
+            _month_job(found, i, (tile, here), positions, month, obstacles, options)
+            for i, month in enumerate(months)
+        ]
+        if not only_hours:
+            part.append(_sky_job(found, (tile, here), obstacles, months, options))
+        jobs += [replace(job, roofs=_cells(built, here)) for job in part]
     _work(jobs, obstacles, kernels, options)
-    rows, columns = np.nonzero(roofs(obstacles, block))
-    for out in (found.sun_hours, found.beam_fraction, found.sky_view):
-        out[..., rows, columns] = np.nan
-    if obstacles.sloping:
-        found.slope_beam[..., rows, columns] = np.nan
-        found.slope_sky[rows, columns] = np.nan
     return found
 
 
@@ -280,7 +290,7 @@ def add_instants(obstacles: Obstacles, light: Rays, options: ShadeOptions) -> Fl
     return lit
 
 
-def roofs(obstacles: Obstacles, block: Tile) -> NDArray[np.bool_]:
+def roofs(obstacles: Obstacles, block: Tile, threads: int = 1) -> NDArray[np.bool_]:
     """Whether the centre of each cell of a block lies in a footprint.
 
     Parameters
@@ -289,6 +299,8 @@ def roofs(obstacles: Obstacles, block: Tile) -> NDArray[np.bool_]:
         With the buildings.
     block : Tile
         Cells wanted.
+    threads : int
+        Threads to use.
 
     Returns
     -------
@@ -297,8 +309,12 @@ def roofs(obstacles: Obstacles, block: Tile) -> NDArray[np.bool_]:
     """
     walls = obstacles.caster.scene.walls
     found = np.zeros(block.shape, dtype=bool)
-    for tile in _cut(block, _RELIEF_TILE):
+
+    def mark(tile: Tile) -> None:
         _cells(found, _within(tile, block))[:] = covered([footprint_spans(walls, tile)], tile)[:, 0]
+
+    with ThreadPoolExecutor(max(threads, 1)) as pool:
+        list(pool.map(mark, _cut(block, _ROOF_TILE)))
     return found
 
 
@@ -315,10 +331,13 @@ def _month_job(
     tile, here = tiles
     on = positions.month == month
     light = rays(positions.elevation[on], positions.azimuth[on])
-    weights = rounded(positions.hours[on]), _shares(positions.beam[on])
-    outs = _cells(found.sun_hours[i], here), _cells(found.beam_fraction[i], here)
-    slope = _cells(found.slope_beam[i], here) if obstacles.sloping else None
     caster = obstacles.in_month(month, options.leaf_months)
+    weights: tuple[Floats, ...] = (rounded(positions.hours[on]),)
+    outs: tuple[Floats, ...] = (_cells(found.sun_hours[i], here),)
+    if found.sky_view.size:
+        weights += (_shares(positions.beam[on]),)
+        outs += (_cells(found.beam_fraction[i], here),)
+    slope = _cells(found.slope_beam[i], here) if found.slope_sky.size else None
     return _Job(tile, light, outs, ((caster, weights),), slope, light.reach)
 
 
@@ -338,7 +357,7 @@ def _sky_job(
     bare = rounded(whole * share)
     states = ((obstacles.caster, whole - bare), (obstacles.bare, bare))
     parts = tuple((caster, (weight,)) for caster, weight in states if weight.any())
-    slope = _cells(found.slope_sky, here) if obstacles.sloping else None
+    slope = _cells(found.slope_sky, here) if found.slope_sky.size else None
     outs = (_cells(found.sky_view, here),)
     return _Job(tile, rays(sky.elevation, sky.azimuth), outs, parts, slope, sky.tangent)
 
@@ -389,6 +408,9 @@ def _work(
 
     def run(job: _Job) -> None:
         _sum_light(job, obstacles, kernels)
+        if job.roofs is not None:
+            for out in (*job.outs, *(() if job.slope is None else (job.slope,))):
+                np.copyto(out, np.nan, where=job.roofs)
 
     if options.threads <= 1:
         _report(map(run, jobs), len(jobs), options)

@@ -167,13 +167,15 @@ def _add_compiled(
     dark: Bits | None,
 ) -> None:
     """Add up to 64 directions by kernels."""
+    from siting.sun import sum_kernels  # noqa: PLC0415 - only where numba is installed
+
     rows, columns = tile.shape
-    cells = rows * columns
+    stride = kernels.stride_of(rows)
     groups = -(-len(light.x) // _BITS)
-    masks = np.zeros((groups, cells), dtype=np.uint8)
+    masks = np.zeros((groups, columns * stride // _BITS), dtype=np.uint64)
     if dark is not None:
-        masks[0].reshape(columns, rows)[:] = dark.T
-    work = cells if caster.has_thin else 0
+        masks.view(np.uint8).reshape(groups, columns, stride)[:, :, :rows] = dark.transpose(0, 2, 1)
+    work = columns * stride if caster.has_thin else 0
     scratch = np.zeros(work), np.empty(work, dtype=np.int64)
     most = work * min(_BITS, len(light.x))
     entries = np.empty(most, np.int64), np.empty(most, np.uint8), np.empty(most)
@@ -188,11 +190,16 @@ def _add_compiled(
             np.exp(share, out=share)
             for out, weight in zip(outs, weights, strict=True):
                 some = weight[g * _BITS : (g + 1) * _BITS]
-                kernels.take_thin(out, rows, entries, count, some, ROUNDER)
+                kernels.take_thin(out, stride, entries, count, some, ROUNDER)
     for out, weight in zip(outs, weights, strict=True):
-        padded = np.zeros(groups * _BITS)
-        padded[: len(weight)] = weight
-        kernels.add_lit(out, masks, padded)
+        sum_kernels.add_lit(out, masks, _padded(weight, groups))
+
+
+def _padded(weight: Floats, groups: int) -> Floats:
+    """Weights of whole groups of eight."""
+    padded = np.zeros(groups * _BITS)
+    padded[: len(weight)] = weight
+    return padded
 
 
 def _add_by_numpy(

@@ -27,6 +27,7 @@ __all__ = [
     "shade_instants",
     "shade_scenarios",
     "shade_season",
+    "sun_hours",
     "wanted_months",
 ]
 
@@ -91,6 +92,36 @@ def shade_season(  # noqa: PLR0913 - every layer is an argument of its own
     wanted = wanted_months(positions, months)
     whole = Tile(0, 0, *grid.shape)
     return _result(grid, wanted, season_block(obstacles, positions, wanted, whole, options))
+
+
+def sun_hours(  # noqa: PLR0913 - every layer is an argument of its own
+    grid: LocalGrid,
+    positions: SunPositions,
+    *,
+    buildings: gpd.GeoDataFrame,
+    trees: gpd.GeoDataFrame,
+    walls: gpd.GeoDataFrame | None = None,
+    surface: HeightRaster | None = None,
+    terrain: HeightRaster | None = None,
+    options: ShadeOptions = _DEFAULT,
+) -> Floats:
+    """Hours of direct sun only, without the beam's energy and the sky: where nothing else is wanted.
+
+    Parameters
+    ----------
+    grid, positions, buildings, trees, walls, surface, terrain, options
+        As for `shade_season`.
+
+    Returns
+    -------
+    ndarray, shape (M, rows, columns)
+        As `SunShade.sun_hours` of `shade_season`, bit for bit, for the months of `positions` [h/d].
+    """
+    layers = buildings, trees, walls
+    obstacles = gather(grid, layers, build_relief(grid, surface, terrain), options)
+    wanted, whole = wanted_months(positions, None), Tile(0, 0, *grid.shape)
+    found = season_block(obstacles, positions, wanted, whole, options, only_hours=True)
+    return found.sun_hours
 
 
 def shade_scenarios(  # noqa: PLR0913 - every layer is an argument of its own
