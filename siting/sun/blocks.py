@@ -46,13 +46,14 @@ Floats = NDArray[np.float64]
 Engine = Literal["auto", "numpy", "numba"]
 Number = TypeVar("Number", bound=np.generic)
 
-#: Side of a tile: larger for the kernels, which cut every shadow into spans tile by tile, unless
-#: crowns need a thread's work space. See `siting.sun.light` for the memory that this takes.
-_TILE: Final = 256
-_WIDE_TILE: Final = 512
+#: Rows and columns of a tile: larger for the kernels, which cut every shadow into spans tile by
+#: tile, unless crowns need work space; spans run down the columns. See `siting.sun.light`
+#: for the memory that this takes.
+_TILE: Final = (256, 256)
+_WIDE_TILE: Final = (1024, 256)
 #: With a relief: each tile is marched from as far away as a shadow can reach, so larger is cheaper.
-_RELIEF_TILE: Final = 1024
-_ROOF_TILE: Final = 512
+_RELIEF_TILE: Final = (1024, 1024)
+_ROOF_TILE: Final = (512, 512)
 #: Cells times directions from which the compiled kernels are worth their start (about 0.5 s).
 _WORTH: Final = 3e8
 _EIGHT: Final = 8
@@ -371,11 +372,13 @@ def _tiles(obstacles: Obstacles, block: Tile, kernels: ModuleType | None) -> Ite
     return _cut(block, side)
 
 
-def _cut(whole: Tile, side: int) -> Iterator[Tile]:
-    """Cut a block into tiles of at most `side` cells a side."""
-    for top in range(whole.top, whole.bottom, side):
-        for left in range(whole.left, whole.right, side):
-            yield Tile(top, left, min(top + side, whole.bottom), min(left + side, whole.right))
+def _cut(whole: Tile, size: tuple[int, int]) -> Iterator[Tile]:
+    """Cut a block into tiles of so many rows and columns at most."""
+    for top in range(whole.top, whole.bottom, size[0]):
+        for left in range(whole.left, whole.right, size[1]):
+            yield Tile(
+                top, left, min(top + size[0], whole.bottom), min(left + size[1], whole.right)
+            )
 
 
 def _within(tile: Tile, block: Tile) -> Tile:

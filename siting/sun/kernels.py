@@ -35,10 +35,12 @@ Block = tuple[int, int, int, int]
 Light = tuple[float, float, float]
 #: ax, ay, bx, by, height.
 Wall = tuple[float, float, float, float, float]
-#: ax, ay, bx, by, height of walls; the first wall of each building and one past the last; least x
-#: and y, greatest x and y, and height of each building.
+#: ax, ay, bx, by, height of walls, their slope and where they meet column 0; the first wall of each
+#: building and one past the last; least x and y, greatest x and y, and height of each building.
 WallArrays = tuple[
-    Floats, Floats, Floats, Floats, Floats, Ints, Floats, Floats, Floats, Floats, Floats
+    tuple[Floats, Floats, Floats, Floats, Floats, Floats, Floats],
+    Ints,
+    tuple[Floats, Floats, Floats, Floats, Floats],
 ]
 #: x, y, radius, base, top, log_tau.
 EllipsoidArrays = tuple[Floats, Floats, Floats, Floats, Floats, Floats]
@@ -111,9 +113,12 @@ def _fill_walls(
     mask: Words, block: Block, light: Light, eight: Word, walls: WallArrays, ends: tuple[Ends, Ends]
 ) -> None:
     """Set a bit in the shadows of walls, see `siting.sun.shadows.wall_spans`."""
-    ax, ay, bx, by, height, first, low_x, low_y, high_x, high_y, tall = walls
+    ax, ay, bx, by, height, slopes, feet = walls[0]
+    first = walls[1]
+    low_x, low_y, high_x, high_y, tall = walls[2]
     top, left, bottom, right = block
     lx, ly, reach = light
+    per_column = ly / lx if lx != 0 else 0.0
     for b in range(len(first) - 1):
         shift_x, shift_y = (lx * reach) * tall[b], (ly * reach) * tall[b]
         if (
@@ -127,24 +132,31 @@ def _fill_walls(
             away = -(by[w] - ay[w]) * lx + (bx[w] - ax[w]) * ly
             if away > 0:
                 wall = (ax[w], ay[w], bx[w], by[w], height[w])
-                _fill_wall(mask, block, light, eight, wall, ends)
+                line = slopes[w], feet[w], per_column
+                _fill_wall(mask, block, light, eight, wall, line, ends)
 
 
 @compiled
-def _strips(light: Light, wall: Wall) -> tuple[float, float, float, float, float, float]:
+def _line(light: Light, wall: Wall) -> tuple[float, float, float]:
+    """Slope of a wall, where it meets column 0, and slope of the light."""
+    run = wall[2] - wall[0]
+    slope = (wall[3] - wall[1]) / run if run != 0 else 0.0
+    return slope, wall[1] - slope * wall[0], light[1] / light[0] if light[0] != 0 else 0.0
+
+
+@compiled
+def _strips(
+    light: Light, wall: Wall, line: tuple[float, float, float]
+) -> tuple[float, float, float, float, float, float]:
     """Bounds and slopes of a wall's parallelogram: between foot and top, between its ends."""
     lx, ly, reach = light
     ax, ay, bx, by, height = wall
-    shift_x, shift_y = (lx * reach) * height, (ly * reach) * height
-    run = bx - ax
-    slope_1, low_1, high_1 = 0.0, -np.inf, np.inf
-    if run != 0:
-        slope_1 = (by - ay) / run
-        foot, edge = ay - slope_1 * ax, shift_y - slope_1 * shift_x
+    slope_1, foot, slope_2 = line
+    low_1, high_1, low_2, high_2 = -np.inf, np.inf, -np.inf, np.inf
+    if ax != bx:
+        edge = (ly * reach) * height - slope_1 * ((lx * reach) * height)
         low_1, high_1 = foot + min(edge, 0.0), foot + max(edge, 0.0)
-    slope_2, low_2, high_2 = 0.0, -np.inf, np.inf
     if lx != 0:
-        slope_2 = ly / lx
         at_a, at_b = ay - slope_2 * ax, by - slope_2 * bx
         low_2, high_2 = min(at_a, at_b), max(at_a, at_b)
     return low_1, high_1, slope_1, low_2, high_2, slope_2
@@ -162,7 +174,13 @@ def _wall_box(light: Light, wall: Wall) -> tuple[float, float, float, float]:
 
 @compiled
 def _fill_wall(
-    mask: Words, block: Block, light: Light, eight: Word, wall: Wall, ends: tuple[Ends, Ends]
+    mask: Words,
+    block: Block,
+    light: Light,
+    eight: Word,
+    wall: Wall,
+    line: tuple[float, float, float],
+    ends: tuple[Ends, Ends],
 ) -> None:
     """Set a bit in the parallelogram of one wall."""
     top, left, bottom, right = block
@@ -170,21 +188,17 @@ def _fill_wall(
     c0, c1 = max(math.ceil(low_x), left), min(math.floor(high_x), right - 1)
     if c0 > c1 or high_y < top or low_y > bottom - 1:
         return
-    low_1, high_1, slope_1, low_2, high_2, slope_2 = _strips(light, wall)
+    low_1, high_1, slope_1, low_2, high_2, slope_2 = _strips(light, wall, line)
     count, least, most = c1 - c0 + 1, float(top), float(bottom - 1)
     firsts, lasts = ends[0][:count], ends[1][:count]
     for i in range(count):  # apart from the filling, so that it runs on many columns at once
         column = np.float64(c0 + i)
         s1, s2 = slope_1 * column, slope_2 * column
-        lower, upper = low_1 + s1, high_1 + s1
-        lower = lower if lower > low_2 + s2 else low_2 + s2
-        upper = upper if upper < high_2 + s2 else high_2 + s2
-        lower, upper = np.ceil(lower), np.floor(upper)
-        lower = lower if lower > least else least
-        upper = upper if upper < most else most
+        lower = max(np.ceil(max(low_1 + s1, low_2 + s2)), least)
+        upper = min(np.floor(min(high_1 + s1, high_2 + s2)), most)
         # What lies beyond the block is an empty span: the last row before the first.
-        firsts[i] = np.int32((lower if lower <= most else most + 1) - least)
-        lasts[i] = np.int32((upper if upper >= least else least - 1) - least)
+        firsts[i] = np.int32(min(lower, most + 1) - least)
+        lasts[i] = np.int32(max(upper, least - 1) - least)
     stride = stride_of(bottom - top)
     start = (c0 - left) * stride
     for i in range(count):
@@ -230,7 +244,7 @@ def _dim_sheets(
             continue
         thin = log_tau[i] > -np.inf
         end = math.ceil(high_x) - 1 if thin and light[0] == 0 else math.floor(high_x)
-        low_1, high_1, slope_1, low_2, high_2, slope_2 = _strips(light, wall)
+        low_1, high_1, slope_1, low_2, high_2, slope_2 = _strips(light, wall, _line(light, wall))
         for column in range(max(math.ceil(low_x), left), min(end, right - 1) + 1):
             s1, s2 = slope_1 * column, slope_2 * column
             lower = max(np.ceil(max(low_1 + s1, low_2 + s2)), float(top))

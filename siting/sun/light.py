@@ -59,12 +59,15 @@ class Caster:
     scene: Scene
 
     @cached_property
-    def walls(self) -> tuple[NDArray[Any], ...]:
-        """Walls, and the box around each building."""
+    def walls(self) -> tuple[tuple[Floats, ...], NDArray[np.int64], tuple[Floats, ...]]:
+        """Walls, their slopes, and the box around each building."""
         w = self.scene.walls
         _, first = np.unique(w.building, return_index=True)
         ends = np.append(first, len(w.building)).astype(np.int64)
-        return (w.ax, w.ay, w.bx, w.by, w.height, ends, *_boxes(w, first))
+        run = w.bx - w.ax
+        slope = np.divide(w.by - w.ay, run, out=np.zeros_like(run), where=run != 0)
+        foot = w.ay - slope * w.ax
+        return (w.ax, w.ay, w.bx, w.by, w.height, slope, foot), ends, _boxes(w, first)
 
     @cached_property
     def thin(self) -> tuple[tuple[NDArray[Any], ...], ...]:

@@ -94,7 +94,7 @@ def shade_season(  # noqa: PLR0913 - every layer is an argument of its own
     return _result(grid, wanted, season_block(obstacles, positions, wanted, whole, options))
 
 
-def sun_hours(  # noqa: PLR0913 - every layer is an argument of its own
+def sun_hours(
     grid: LocalGrid,
     positions: SunPositions,
     *,
@@ -105,7 +105,7 @@ def sun_hours(  # noqa: PLR0913 - every layer is an argument of its own
     terrain: HeightRaster | None = None,
     options: ShadeOptions = _DEFAULT,
 ) -> Floats:
-    """Hours of direct sun only, without the beam's energy and the sky: where nothing else is wanted.
+    """Sum the hours of direct sun alone, where neither the beam nor the sky is wanted.
 
     Parameters
     ----------

@@ -14,7 +14,7 @@ from siting.sun.kernels import Floats, Word, Words, compiled
 
 __all__ = ["add_lit", "add_lit_rows"]
 
-#: Columns of a mask, and rows, that are added to the sums at once: one line of the processor's cache.
+#: Columns of a mask, and rows, that are added up at once: one line of the processor's cache.
 _LINES = 8
 
 
@@ -180,7 +180,7 @@ def _count_dark(line: Floats, masks: NDArray[np.uint64], weight: float) -> bool:
 
 @compiled
 def _bits_of_bytes(word: Word) -> Word:
-    """Number of bits that are set in each byte."""
+    """Count the bits that are set in each byte."""
     word -= (word >> np.uint64(1)) & np.uint64(0x5555555555555555)
     pairs = np.uint64(0x3333333333333333)
     word = (word & pairs) + ((word >> np.uint64(2)) & pairs)
