@@ -21,7 +21,7 @@ from numpy.typing import NDArray
 from siting.site.model import LocalGrid
 from siting.sun.exact import rounded
 from siting.sun.fill import covered
-from siting.sun.light import Caster, add_light, compiled_kernels, has_compiler
+from siting.sun.light import Caster, add_light, add_relief, compiled_kernels, has_compiler
 from siting.sun.model import SunPositions
 from siting.sun.relief import Relief, relief_bits
 from siting.sun.scene import build_scene
@@ -56,7 +56,8 @@ _RELIEF_TILE: Final = (1024, 1024)
 _ROOF_TILE: Final = (512, 512)
 #: Cells times directions from which the compiled kernels are worth their start (about 0.5 s).
 _WORTH: Final = 3e8
-_EIGHT: Final = 8
+#: Directions of a relief that are kept, one bit of each cell, before they are added up.
+_AT_ONCE: Final = 32
 
 
 @dataclass(frozen=True)
@@ -447,17 +448,19 @@ def _sum_light(job: _Job, obstacles: Obstacles, kernels: ModuleType | None) -> N
     tilt = np.zeros((2, *job.tile.shape)) if job.slope is not None else np.zeros((0, 1, 1))
     outs = (*job.outs, *tilt)
     parts = [(caster, _tilted(weights, job)) for caster, weights in job.parts]
-    for start in range(0, len(job.light.x), _EIGHT):
-        light = job.light.part(start, start + _EIGHT)
+    for start in range(0, len(job.light.x), _AT_ONCE):
+        light = job.light.part(start, start + _AT_ONCE)
         dark = relief_bits(relief, light, job.tile, slopes, compiled=kernels is not None)
-        for tile in _cut(job.tile, _TILE):
-            here = _within(tile, job.tile)
-            views = tuple(_cells(out, here) for out in outs)
-            for caster, weights in parts:
-                some = tuple(weight[start : start + _EIGHT] for weight in weights)
-                add_light(
-                    views, some, light, tile, caster, kernels=kernels, dark=_cells(dark, here)
-                )
+        for caster, weights in parts:
+            some = tuple(weight[start : start + _AT_ONCE] for weight in weights)
+            if caster.empty and kernels is not None:
+                add_relief(outs, some, dark)
+                continue
+            for tile in _cut(job.tile, _TILE):
+                here = _within(tile, job.tile)
+                views = tuple(_cells(out, here) for out in outs)
+                part = dark[:, here.top : here.bottom, here.left : here.right]
+                add_light(views, some, light, tile, caster, kernels=kernels, dark=part)
     if job.slope is not None and slopes is not None:
         job.slope[:] = _on_slope(job.outs[-1], tilt, slopes)
 

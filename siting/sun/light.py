@@ -40,7 +40,7 @@ from siting.sun.shadows import (
     wall_spans,
 )
 
-__all__ = ["Caster", "add_light", "compiled_kernels", "has_compiler"]
+__all__ = ["Caster", "add_light", "add_relief", "compiled_kernels", "has_compiler"]
 
 Floats = NDArray[np.float64]
 Bits = NDArray[np.uint8]
@@ -78,6 +78,13 @@ class Caster:
             (e.x, e.y, e.radius, e.base, e.top, e.log_tau),
             (p.x, p.y, p.normal_x, p.normal_y, p.support, p.base, p.top, p.log_tau),
         )
+
+    @property
+    def empty(self) -> bool:
+        """Whether nothing shades."""
+        scene = self.scene
+        parts = scene.walls.ax, scene.sheets.ax, scene.ellipsoids.x, scene.prisms.base
+        return not any(len(part) for part in parts)
 
     @property
     def has_thin(self) -> bool:
@@ -148,8 +155,8 @@ def add_light(
         What shades.
     kernels : module or None
         `siting.sun.kernels`, or None for numpy.
-    dark : ndarray of uint8, shape (rows, columns), optional
-        What else is dark, bit k for direction k; then N is at most 8.
+    dark : ndarray of uint8, shape (groups, rows, columns), optional
+        What else is dark: bit k of group g for direction 8 g + k; then N is at most 64.
     """
     if kernels is None:
         _add_by_numpy(outs, weights, light, tile, caster, dark)
@@ -177,7 +184,7 @@ def _add_compiled(
     groups = -(-len(light.x) // _BITS)
     masks = np.zeros((groups, columns * stride // _BITS), dtype=np.uint64)
     if dark is not None:
-        masks.view(np.uint8).reshape(groups, columns, stride)[:, :, :rows] = dark.transpose(0, 2, 1)
+        sum_kernels.turn(masks, dark, stride)
     work = columns * stride if caster.has_thin else 0
     scratch = np.zeros(work), np.empty(work, dtype=np.int64)
     most = work * min(_BITS, len(light.x))
@@ -196,6 +203,24 @@ def _add_compiled(
                 kernels.take_thin(out, stride, entries, count, some, ROUNDER)
     for out, weight in zip(outs, weights, strict=True):
         sum_kernels.add_lit(out, masks, _padded(weight, groups))
+
+
+def add_relief(outs: tuple[Floats, ...], weights: tuple[Floats, ...], dark: Bits) -> None:
+    """Add the weighted light of directions of which only a relief shades, by kernels.
+
+    Parameters
+    ----------
+    outs : tuple of ndarray, each shape (rows, columns)
+        The cells; changed in place.
+    weights : tuple of ndarray, each shape (N,)
+        As for `add_light`.
+    dark : ndarray of uint8, shape (groups, rows, columns)
+        As for `add_light`.
+    """
+    from siting.sun import sum_kernels  # noqa: PLC0415 - only where numba is installed
+
+    for out, weight in zip(outs, weights, strict=True):
+        sum_kernels.add_lit_rows(out, dark, _padded(weight, len(dark)))
 
 
 def _padded(weight: Floats, groups: int) -> Floats:
@@ -220,7 +245,8 @@ def _add_by_numpy(
         lit = _arriving(caster.scene, light.part(start, start + batch), tile)
         if dark is not None:
             for k in range(lit.shape[1]):
-                lit[:, k] *= dark >> np.uint8(start + k) & 1 == 0
+                group, bit = divmod(start + k, _BITS)
+                lit[:, k] *= dark[group] >> np.uint8(bit) & 1 == 0
         for weight, out in zip(weights, outs, strict=True):
             some = weight[start : start + batch]
             if caster.has_thin:

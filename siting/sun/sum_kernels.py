@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from siting.sun.kernels import Floats, Word, Words, compiled
 
-__all__ = ["add_lit", "add_lit_rows"]
+__all__ = ["add_lit", "add_lit_rows", "turn"]
 
 #: Columns of a mask, and rows, that are added up at once: one line of the processor's cache.
 _LINES = 8
@@ -102,7 +102,7 @@ def add_lit_rows(out: Floats, dark: NDArray[np.uint8], weight: Floats) -> None:
     out : ndarray of float, shape (rows, columns)
         Changed in place.
     dark : ndarray of uint8, shape (groups, rows, columns)
-        Eight directions a byte; the columns a multiple of 8.
+        Eight directions a byte.
     weight : ndarray of float, shape (groups * 8,)
         Of the directions; 0 where a group has fewer.
     """
@@ -110,20 +110,45 @@ def add_lit_rows(out: Floats, dark: NDArray[np.uint8], weight: Floats) -> None:
     groups = len(dark)
     table, alike = _table(weight)
     whole = weight.sum()
-    words = dark.shape[2] // 8
-    line = np.zeros(8 * words)
+    words = np.zeros((groups, (columns + 7) // 8), np.uint64)
+    line = np.zeros(8 * words.shape[1])
     for r in range(rows):
+        for g in range(groups):
+            words[g].view(np.uint8)[:columns] = dark[g, r]
         touched = False
         if alike:
-            touched = _count_dark(line, dark[:, r].view(np.uint64), weight[0])
+            touched = _count_dark(line, words, weight[0])
         else:
             for g in range(groups):
-                touched |= _sum_dark(line, dark[g, r].view(np.uint64), table[g])
+                touched |= _sum_dark(line, words[g], table[g])
         place = out[r]
         for c in range(columns):
             place[c] += whole - line[c]
         if touched:
             line[:] = 0.0
+
+
+@compiled
+def turn(masks: NDArray[np.uint64], dark: NDArray[np.uint8], stride: int) -> None:
+    """Turn masks that lie row by row into masks column by column.
+
+    Parameters
+    ----------
+    masks : ndarray of uint64, shape (groups, columns * stride / 8)
+        Changed in place.
+    dark : ndarray of uint8, shape (groups, rows, columns)
+        Row by row.
+    stride : int
+        `siting.sun.kernels.stride_of` the rows.
+    """
+    groups, rows, columns = dark.shape
+    for g in range(groups):
+        flat = masks[g].view(np.uint8)
+        for left in range(0, columns, _LINES):
+            for r in range(rows):
+                line = dark[g, r]
+                for c in range(left, min(left + _LINES, columns)):
+                    flat[c * stride + r] = line[c]
 
 
 @compiled
