@@ -154,6 +154,7 @@ def sun_variants(
             trees=site.trees,
             walls=site.walls,
             surface=site.surface,
+            terrain=site.terrain,
             months=months,
             options=replace(options, threads=threads, progress=count, leaf_months=leaves),
         )

@@ -9,41 +9,32 @@ its neighbour's result.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from types import ModuleType
-from typing import TYPE_CHECKING, Final, Literal, TypeVar
+from typing import Final, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
 
-from siting.site.model import LocalGrid
 from siting.sun.exact import rounded
 from siting.sun.fill import covered
 from siting.sun.light import Caster, add_light, add_relief, compiled_kernels, has_compiler
 from siting.sun.model import SunPositions
-from siting.sun.relief import Relief, relief_bits
-from siting.sun.scene import build_scene
+from siting.sun.obstacles import Engine, Obstacles, ShadeOptions
+from siting.sun.relief import relief_bits
 from siting.sun.shadows import Rays, Tile, footprint_spans, rays
 from siting.sun.sky import sky_directions
 
-if TYPE_CHECKING:
-    import geopandas as gpd
-
 __all__ = [
-    "Engine",
-    "Obstacles",
     "Season",
-    "ShadeOptions",
     "add_instants",
-    "gather",
     "roofs",
     "season_block",
 ]
 
 Floats = NDArray[np.float64]
-Engine = Literal["auto", "numpy", "numba"]
 Number = TypeVar("Number", bound=np.generic)
 
 #: Rows and columns of a tile: larger for the kernels, which cut every shadow into spans tile by
@@ -58,79 +49,6 @@ _ROOF_TILE: Final = (512, 512)
 _WORTH: Final = 3e8
 #: Directions of a relief that are kept, one bit of each cell, before they are added up.
 _AT_ONCE: Final = 32
-
-
-@dataclass(frozen=True)
-class ShadeOptions:
-    """How to compute shade.
-
-    Parameters
-    ----------
-    height_scale, transmissivity_scale : float
-        Factors on all heights and on all transmissivities (which stay within 0..1), for scenarios.
-    threads : int
-        Threads to use; the result is the same, bit for bit, whatever their number.
-    sky_directions : int
-        Number of directions that stand for the sky, see `siting.sun.sky.sky_directions`.
-    progress : callable or None
-        Called as ``progress(done, total)`` after each piece of work, from the calling thread.
-    leaf_months : tuple of int or None
-        Months in which deciduous trees are in leaf, see `siting.sun.foliage.leaf_months`; None is
-        the whole year.
-    engine : {"auto", "numpy", "numba"}
-        What fills the shadows; the result is the same, bit for bit. "auto" takes numba where it is
-        installed and the work is large enough to be worth its start.
-    """
-
-    height_scale: float = 1.0
-    transmissivity_scale: float = 1.0
-    threads: int = 1
-    sky_directions: int = 240
-    progress: Callable[[int, int], None] | None = None
-    leaf_months: tuple[int, ...] | None = None
-    engine: Engine = "auto"
-
-
-@dataclass(frozen=True)
-class Obstacles:
-    """What shades, in cells of the grid, in and out of leaf.
-
-    Parameters
-    ----------
-    caster, bare : Caster
-        Buildings, walls and trees, in leaf and out of leaf.
-    relief : Relief or None
-        What shades from rasters.
-    shape : tuple of int
-        Rows and columns of the grid.
-    """
-
-    caster: Caster
-    bare: Caster
-    relief: Relief | None
-    shape: tuple[int, int]
-
-    @property
-    def sloping(self) -> bool:
-        """Whether the ground's slope is known."""
-        return self.relief is not None and self.relief.ground is not None
-
-    def in_month(self, month: int, leaf_months: Sequence[int] | None) -> Caster:
-        """Return what shades in a month.
-
-        Parameters
-        ----------
-        month : int
-            1..12.
-        leaf_months : sequence of int or None
-            Months in leaf; None is the whole year.
-
-        Returns
-        -------
-        Caster
-            With bare trees out of leaf.
-        """
-        return self.caster if leaf_months is None or month in leaf_months else self.bare
 
 
 @dataclass(frozen=True)
@@ -165,41 +83,6 @@ class _Job:
     slope: Floats | None = None
     tangent: Floats | None = None
     roofs: NDArray[np.bool_] | None = None
-
-
-def gather(
-    grid: LocalGrid,
-    layers: tuple[gpd.GeoDataFrame, gpd.GeoDataFrame, gpd.GeoDataFrame | None],
-    relief: Relief | None,
-    options: ShadeOptions,
-) -> Obstacles:
-    """Return everything that shades, in cells.
-
-    Parameters
-    ----------
-    grid : LocalGrid
-        The raster wanted.
-    layers : tuple
-        Buildings, trees, and walls or None.
-    relief : Relief or None
-        As drawn; scaled here.
-    options : ShadeOptions
-        Scales of heights and transmissivities.
-
-    Returns
-    -------
-    Obstacles
-        Of the whole grid.
-    """
-    scene = build_scene(
-        *layers,
-        height_scale=options.height_scale,
-        transmissivity_scale=options.transmissivity_scale,
-    ).on_grid(grid)
-    caster = Caster(scene)
-    bare = Caster(scene.out_of_leaf()) if scene.changes else caster
-    scaled = None if relief is None else relief.scaled(options.height_scale)
-    return Obstacles(caster, bare, scaled, grid.shape)
 
 
 def season_block(
@@ -309,7 +192,7 @@ def roofs(obstacles: Obstacles, block: Tile, threads: int = 1) -> NDArray[np.boo
     ndarray of bool, shape (rows, columns)
         Courtyards are not roofs.
     """
-    walls = obstacles.caster.scene.walls
+    walls = obstacles.footprints
     found = np.zeros(block.shape, dtype=bool)
 
     def mark(tile: Tile) -> None:

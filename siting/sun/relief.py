@@ -130,6 +130,8 @@ def build_relief(
     grid: LocalGrid,
     surface: HeightRaster | None,
     terrain: HeightRaster | None,
+    *,
+    around: tuple[float, float, float, float] | None = None,
 ) -> Relief | None:
     """Resample the rasters to the grid's cells.
 
@@ -141,6 +143,8 @@ def build_relief(
         Heights of everything that shades; without a terrain, above the ground.
     terrain : HeightRaster or None
         Heights of the bare ground, on the surface's datum; gaps take the nearest known height.
+    around : tuple of float, optional
+        West, south, east and north of what may stand on the terrain; the relief reaches as far [m].
 
     Returns
     -------
@@ -155,7 +159,10 @@ def build_relief(
     given = [raster for raster in (surface, terrain) if raster is not None]
     if not given:
         return None
-    west, south, east, north = _window(grid, given)
+    reach = [_bounds(raster) for raster in given]
+    if around is not None and terrain is not None:
+        reach.append(around)
+    west, south, east, north = _window(grid, reach)
     x = grid.x[0] + np.arange(-west, grid.columns + east) * grid.resolution
     y = grid.y[0] - np.arange(-north, grid.rows + south) * grid.resolution
     ground, datum = (None, 0.0) if terrain is None else _grounds(terrain, x, y, grid.resolution)
@@ -359,17 +366,21 @@ def _mark_turned(out: Bits, turned: Bits) -> None:
     out |= turned.T
 
 
-def _window(grid: LocalGrid, rasters: list[HeightRaster]) -> tuple[int, int, int, int]:
-    """Cells of margin west, south, east, north: where rasters reach, at most `MARGIN_M`."""
-    west, south, east, north = grid.bounds
-    reach = np.zeros(4)
-    for raster in rasters:
-        rows, columns = raster.heights.shape
-        right = raster.west + columns * raster.cell_x
-        bottom = raster.north - rows * raster.cell_y
-        beyond = (west - raster.west, south - bottom, right - east, raster.north - north)
-        reach = np.maximum(reach, beyond)
-    cells = np.ceil(np.clip(reach, 0, MARGIN_M) / grid.resolution).astype(int)
+def _bounds(raster: HeightRaster) -> tuple[float, float, float, float]:
+    """West, south, east and north of a raster."""
+    rows, columns = raster.heights.shape
+    right = raster.west + columns * raster.cell_x
+    return raster.west, raster.north - rows * raster.cell_y, right, raster.north
+
+
+def _window(
+    grid: LocalGrid, reach: list[tuple[float, float, float, float]]
+) -> tuple[int, int, int, int]:
+    """Cells of margin west, south, east, north: where things reach, at most `MARGIN_M`."""
+    edges = np.array([grid.bounds, *reach])
+    edges[:, :2] *= -1  # now what lies farther out is the greater on every side
+    beyond = np.clip(edges.max(axis=0) - edges[0], 0, MARGIN_M)
+    cells = np.ceil(beyond / grid.resolution).astype(int)
     return int(cells[0]), int(cells[1]), int(cells[2]), int(cells[3])
 
 
