@@ -110,6 +110,7 @@ def test_tiles_and_threads_change_no_bit(monkeypatch, name):
     for tile, threads in (((256, 256), 2), ((16, 16), 1), ((13, 40), 2)):
         monkeypatch.setattr(engine, "_TILE", tile)
         monkeypatch.setattr(engine, "_WIDE_TILE", tile)
+        monkeypatch.setattr(engine, "_THIN_TILE", tile)
         assert_same_bits(before, run(5, engine=name, threads=threads))
 
 

@@ -42,13 +42,14 @@ Number = TypeVar("Number", bound=np.generic)
 #: for the memory that this takes.
 _TILE: Final = (256, 256)
 _WIDE_TILE: Final = (1024, 256)
+_THIN_TILE: Final = (256, 128)
 #: With a relief: each tile is marched from as far away as a shadow can reach, so larger is cheaper.
 _RELIEF_TILE: Final = (1024, 1024)
 _ROOF_TILE: Final = (512, 512)
 #: Cells times directions from which the compiled kernels are worth their start (about 0.5 s).
 _WORTH: Final = 3e8
 #: Directions of a relief that are kept, one bit of each cell, before they are added up.
-_AT_ONCE: Final = 32
+_AT_ONCE: Final = 16
 
 
 @dataclass(frozen=True)
@@ -250,10 +251,12 @@ def _sky_job(
 def _tiles(obstacles: Obstacles, block: Tile, kernels: ModuleType | None) -> Iterator[Tile]:
     """Cut a block into tiles."""
     thin = obstacles.caster.has_thin or obstacles.bare.has_thin
-    side = _TILE if kernels is None or thin else _WIDE_TILE
+    size = _THIN_TILE if thin else _WIDE_TILE
+    if kernels is None:
+        size = _TILE
     if obstacles.relief is not None:
-        side = _RELIEF_TILE
-    return _cut(block, side)
+        size = _RELIEF_TILE
+    return _cut(block, size)
 
 
 def _cut(whole: Tile, size: tuple[int, int]) -> Iterator[Tile]:

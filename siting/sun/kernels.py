@@ -27,7 +27,7 @@ Ints = NDArray[np.int64]
 #: A mask, eight cells at a time, and one bit of each of the eight.
 Words = NDArray[np.uint64]
 Word = np.uint64
-#: Room for the first or last rows of spans, one for each column of a block.
+#: First or last rows of spans, or cells of a block.
 Ends = NDArray[np.int32]
 #: First row and column of a block, one past the last row and column.
 Block = tuple[int, int, int, int]
@@ -49,9 +49,9 @@ PrismArrays = tuple[Floats, Floats, Floats, Floats, Floats, Floats, Floats, Floa
 #: ax, ay, bx, by, height, log_tau.
 SheetArrays = tuple[Floats, Floats, Floats, Floats, Floats, Floats]
 #: Sum of logarithms in each cell (all 0 between directions), and the cells touched.
-Scratch = tuple[Floats, Ints]
+Scratch = tuple[Floats, Ends]
 #: Cell, direction and logarithm of every cell that is dimmed and not dark.
-Entries = tuple[Ints, Bytes, Floats]
+Entries = tuple[Ends, Bytes, Floats]
 P = ParamSpec("P")
 R = TypeVar("R")
 

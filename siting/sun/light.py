@@ -45,8 +45,9 @@ __all__ = ["Caster", "add_light", "add_relief", "compiled_kernels", "has_compile
 Floats = NDArray[np.float64]
 Bits = NDArray[np.uint8]
 
-#: Cells times directions that numpy works on at once: about 14 MB for each thread.
-_BATCH_CELLS: Final = 2**19
+#: Cells times directions that numpy works on at once, and rows that it then adds up at once.
+_BATCH_CELLS: Final = 2**17
+_ROWS: Final = 32
 _BITS: Final = 8
 #: Groups of eight directions whose masks are kept before they are added up.
 _GROUPS: Final = 8
@@ -186,9 +187,9 @@ def _add_compiled(
     if dark is not None:
         sum_kernels.turn(masks, dark, stride)
     work = columns * stride if caster.has_thin else 0
-    scratch = np.zeros(work), np.empty(work, dtype=np.int64)
+    scratch = np.zeros(work), np.empty(work, dtype=np.int32)
     most = work * min(_BITS, len(light.x))
-    entries = np.empty(most, np.int64), np.empty(most, np.uint8), np.empty(most)
+    entries = np.empty(most, np.int32), np.empty(most, np.uint8), np.empty(most)
     for g in range(groups):
         part = light.part(g * _BITS, (g + 1) * _BITS)
         arrays = part.x, part.y, part.reach
@@ -242,24 +243,32 @@ def _add_by_numpy(
     rows, columns = tile.shape
     batch = int(np.clip(_BATCH_CELLS // (rows * columns), 1, 64))
     for start in range(0, len(light.x), batch):
-        lit = _arriving(caster.scene, light.part(start, start + batch), tile)
-        if dark is not None:
-            for k in range(lit.shape[1]):
-                group, bit = divmod(start + k, _BITS)
-                lit[:, k] *= dark[group] >> np.uint8(bit) & 1 == 0
-        for weight, out in zip(weights, outs, strict=True):
-            some = weight[start : start + batch]
-            if caster.has_thin:
-                part = lit * some[:, None]
-                part += ROUNDER
-                part -= ROUNDER
-                np.add(out, part.sum(axis=1), out=out)
-            else:
-                np.add(out, np.einsum("rkc,k->rc", lit, some), out=out)
+        some = tuple(weight[start : start + batch] for weight in weights)
+        arriving = _arriving(caster.scene, light.part(start, start + batch), tile)
+        for top in range(0, rows, _ROWS):
+            part = slice(top, top + _ROWS)
+            lit = arriving[part].astype(np.float64)
+            if dark is not None:
+                for k in range(lit.shape[1]):
+                    group, bit = divmod(start + k, _BITS)
+                    lit[:, k] *= dark[group, part] >> np.uint8(bit) & 1 == 0
+            for weight, out in zip(some, outs, strict=True):
+                _add_weighted(out[part], lit, weight, whole=arriving.dtype == np.bool_)
 
 
-def _arriving(scene: Scene, light: Rays, tile: Tile) -> Floats:
-    """Share of the light that arrives, shape (rows, K, columns)."""
+def _add_weighted(out: Floats, lit: Floats, weight: Floats, *, whole: bool) -> None:
+    """Add the light of some rows; parts of a weight are rounded, so that sums stay exact."""
+    if whole:
+        np.add(out, np.einsum("rkc,k->rc", lit, weight), out=out)
+        return
+    part = lit * weight[:, None]
+    part += ROUNDER
+    part -= ROUNDER
+    np.add(out, part.sum(axis=1), out=out)
+
+
+def _arriving(scene: Scene, light: Rays, tile: Tile) -> Floats | NDArray[np.bool_]:
+    """Share of the light that arrives, shape (rows, K, columns); bool where all or nothing does."""
     thin = [
         (sheet_spans(scene.sheets, light, tile), scene.sheets.log_tau),
         (ellipse_spans(scene.ellipsoids, light, tile), scene.ellipsoids.log_tau),

@@ -218,7 +218,7 @@ def relief_bits(
     march, mark, mark_turned = _marchers(compiled=compiled)
     groups = -(-len(light.x) // _BITS)
     bits = np.zeros((groups, *tile.shape), dtype=np.uint8)
-    turned = np.zeros((groups, *tile.shape[::-1]), dtype=np.uint8)
+    turned = np.zeros(tile.shape[::-1], dtype=np.uint8)
     corner = relief.row + tile.top, relief.column + tile.left
     for k, (x, y, reach) in enumerate(zip(light.x, light.y, light.reach, strict=True)):
         group, bit = k // _BITS, np.uint8(1 << k % _BITS)
@@ -228,11 +228,12 @@ def relief_bits(
             march(bits[group], bit, *relief.arrays, steps, columns, corner)
         else:
             steps = _steps((y, x, reach), columns, relief.centre[1])
-            march(turned[group], bit, *relief.turned, steps, rows, corner[::-1])
+            march(turned, bit, *relief.turned, steps, rows, corner[::-1])
         if slopes is not None:
             mark(bits[group], bit, *slopes, (x, y, reach))
-    for out, lines in zip(bits, turned, strict=True):
-        mark_turned(out, lines)
+        if k % _BITS == _BITS - 1 or k == len(light.x) - 1:
+            mark_turned(bits[group], turned)
+            turned[:] = 0
     return bits
 
 
@@ -420,10 +421,14 @@ def _nearest(place: Floats, size: int) -> NDArray[np.int64]:
 
 def _grounds(terrain: HeightRaster, x: Floats, y: Floats, cell: float) -> tuple[Heights, float]:
     """Heights of the ground over its lowest point [cells], and that point's height [m]."""
-    parts = [_sample(terrain, x, y[i : i + _ROWS], cell) for i in range(0, len(y), _ROWS)]
-    ground = _filled(np.concatenate(parts))
+    ground = np.empty((len(y), len(x)))
+    for i in range(0, len(y), _ROWS):
+        ground[i : i + _ROWS] = _sample(terrain, x, y[i : i + _ROWS], cell)
+    ground = _filled(ground)
     datum = float(ground.min())
-    return ((ground - datum) / cell).astype(np.float32), datum
+    ground -= datum
+    ground /= cell
+    return ground.astype(np.float32), datum
 
 
 def _filled(heights: Floats) -> Floats:
