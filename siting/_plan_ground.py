@@ -24,7 +24,7 @@ from siting.hydrozones import (
 from siting.site.model import LocalGrid, Site
 from siting.sun.foliage import leaf_months
 from siting.sun.model import SunPositions, SunShade
-from siting.sun.shade import ShadeOptions, shade_season
+from siting.sun.shade import ShadeOptions, shade_scenarios
 from siting.water.reference_et import EtoTerms
 from siting.water.zones import plant_factors
 
@@ -142,33 +142,34 @@ def sun_variants(
     """Compute the sun on the property, and with obstacles lower and higher where scenarios ask."""
     leaves = leaf_months(site.latitude)
 
-    def compute(name: str, options: ShadeOptions) -> SunShade:
+    def named(name: str, options: ShadeOptions) -> ShadeOptions:
         def count(done: int, total: int) -> None:
             if progress is not None:
                 progress(name, done, total)
 
-        return shade_season(
-            grid,
-            positions,
-            buildings=site.buildings,
-            trees=site.trees,
-            walls=site.walls,
-            surface=site.surface,
-            months=months,
-            options=replace(options, threads=threads, progress=count, leaf_months=leaves),
-        )
+        return replace(options, threads=threads, progress=count, leaf_months=leaves)
 
-    drawn = compute("Sun and shade", ShadeOptions())
+    wanted = [named("Sun and shade", ShadeOptions())]
     no_walls = site.walls is None or site.walls.empty
-    if not spread or (site.buildings.empty and site.trees.empty and no_walls):
-        return SunVariants(drawn, drawn, drawn)
-    low = ShadeOptions(height_scale=1 - SPREAD.height, transmissivity_scale=SPREAD.transmissivity)
-    high = ShadeOptions(
-        height_scale=1 + SPREAD.height, transmissivity_scale=1 / SPREAD.transmissivity
+    bare = site.buildings.empty and site.trees.empty and no_walls and site.surface is None
+    if spread and not bare:
+        height, clear = SPREAD.height, SPREAD.transmissivity
+        low = ShadeOptions(height_scale=1 - height, transmissivity_scale=clear)
+        high = ShadeOptions(height_scale=1 + height, transmissivity_scale=1 / clear)
+        wanted += [named("Sun, obstacles lower", low), named("Sun, obstacles higher", high)]
+    drawn, *others = shade_scenarios(
+        grid,
+        positions,
+        wanted,
+        buildings=site.buildings,
+        trees=site.trees,
+        walls=site.walls,
+        surface=site.surface,
+        terrain=site.terrain,
+        months=months,
     )
-    return SunVariants(
-        compute("Sun, obstacles lower", low), drawn, compute("Sun, obstacles higher", high)
-    )
+    lower, higher = others or (drawn, drawn)
+    return SunVariants(lower, drawn, higher)
 
 
 def monthly_eto(terms: EtoTerms, seasons: SeasonCalendar) -> MonthlyEto:
