@@ -11,6 +11,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from siting._plan_compare import control_table
+from siting._plan_homes import elsewhere, zone_notes
 from siting._plan_known import Decided, Known
 from siting._plan_places import priced_ground, priced_trench, wire_share
 from siting._plan_sensitivity import sensitivity_table
@@ -43,6 +44,7 @@ class Built:
     parts: pd.DataFrame
     economics: dict[str, Any]
     claims: dict[UnitsName, str]
+    zone_notes: dict[UnitsName, dict[str, str]]
     controls: pd.DataFrame
     timer_table: pd.DataFrame
     sensitivity: pd.DataFrame
@@ -109,6 +111,13 @@ def build_plan(
     sensors = sensors.join(wires.lengths[["wire_m", "trench_m", "gauge_awg", "drop_v"]])
     chosen = {tag: placements[int(decision.governors.zone[at])] for at, tag in ids.items()}
     ties, notes = _all_ties(site, sensors)
+    homes = zone_notes(
+        elsewhere(decided, zones, ids),
+        sensors.index,
+        currency=settings.water.currency,
+        price=decided.price,
+    )
+    sensors["zone_note"] = [homes[settings.units][str(tag)] for tag in sensors.index]
     metered, more = _metered(settings, known)
     open_eto = known.terms.open_sky[known.seasons.rows]
     season = season_table(simulated, known.seasons, open_eto, metered_m3=metered)
@@ -128,6 +137,7 @@ def build_plan(
         parts=_parts(wires, settings.units, decided),
         economics=money[settings.units],
         claims={units: str(told["claim"]) for units, told in money.items()},
+        zone_notes=homes,
         controls=control_table(
             decided, settings.control, rain_mm=known.seasons.rain_mm, per_minute=rate / 60
         ),

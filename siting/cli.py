@@ -230,7 +230,7 @@ def _print_result(result: Plan) -> None:
 
     console = Console(width=None if sys.stdout.isatty() else 110)
     console.print(f"[bold]{_plain(result.site.name)}[/bold]")
-    console.print(_plain(result.answer), end="\n\n")
+    console.print(_plain(result.headline), end="\n\n")
     console.print(sensor_table(result))
     for warning in result.warnings:
         console.print(f"note: {_plain(warning)}", style="dim")

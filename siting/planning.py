@@ -275,6 +275,7 @@ def _finish(site: Site, settings: PropertyFile, basis: Basis, progress: Progress
         built,
         decision.choices,
         price=decided.price,
+        limit=settings.control.max_stress_days,
         words={str(tag): place[zone].words for tag, zone in built.sensors["zone"].items()},
     )
     allowed = budget(
@@ -299,6 +300,7 @@ def _finish(site: Site, settings: PropertyFile, basis: Basis, progress: Progress
         sun=known.sun.drawn,
         dryness=dryness_raster(known.sun, known.ground),
         answer=worded[settings.units].answer,
+        headline=worded[settings.units].headline,
         cautions=cautions_for(),
         warnings=tuple(dict.fromkeys(warnings)),
         provenance=provenance(

@@ -420,6 +420,7 @@ def _panel(plan: Plan) -> Document:
         for n, row in plan.choices.iterrows()
     ]
     return {
+        "headline": sentence(plan, lambda said: said.headline),
         "answer": sentence(plan, lambda said: said.answer),
         "currency": str(plan.economics["currency"]),
         "choices": choices,

@@ -19,6 +19,7 @@ __all__ = ["office_pages"]
 
 _NAME: Final = 40
 _DASH: Final = "–"
+_WHOLE: Final = 20_000  # characters: a text of ours that is never cut
 
 
 def office_pages(plan: Plan, *, width: float) -> list[Any]:
@@ -178,7 +179,7 @@ def _choices(plan: Plan, width: float) -> list[Any]:
             "Worth of the next, a year")  # fmt: skip
     return [
         heading("How many sensors, and what the next one is worth"),
-        text(plan.answer),
+        text(plan.wording(units).headline, longest=_WHOLE),
         grid(
             head,
             rows,

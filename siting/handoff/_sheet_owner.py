@@ -26,6 +26,7 @@ __all__ = ["assumptions_in_words", "owner_pages", "owner_summary"]
 
 _DPI: Final = 170
 _HEIGHT: Final = 175.0
+_WHOLE: Final = 20_000  # characters: a text of ours that is never cut
 _PARTS: Final = (
     ("device", "sensors and their control units"),
     ("installation", "putting them in"),
@@ -57,13 +58,13 @@ def owner_pages(plan: Plan, *, width: float) -> list[Any]:
         heading("For the owner: what is bought, and why", "tag"),
         facts(owner_summary(plan), width=width, share=0.3),
         heading("How many sensors, and why"),
-        text(plan.answer, longest=900),
+        text(plan.answer, longest=_WHOLE),
         *([_figure(plot_choices, plan, width)] if len(plan.choices) > 1 else []),
         heading("What it costs"),
         grid(("Part", "Amount"), rows, (3, 1), width=width * 0.6, bold_rows=(len(rows) - 1,)),
         PageBreak(),
         heading("For the owner: what it saves, and what that rests on", "tag"),
-        text(plan.economics.get("claim"), longest=600),
+        text(plan.economics.get("claim"), longest=_WHOLE),
         *([] if plan.season.empty else [_figure(plot_season, plan, width)]),
         heading("What this rests on"),
         *bullets(assumptions_in_words(plan)),

@@ -50,6 +50,7 @@ _SENSORS_TAIL: Final[_Columns] = {
     "depth_m": 4, "depth_note": None, "dryness_rank": 4, "dryness_rank_zone": 4, "rank_sd": 4,
     "rank_sd_tested": 4, "application_note": None,
     "setback_ratio": 3, "binding_setback": None, "setback_note": None, "reason": None,
+    "zone_note": None,
 }  # fmt: skip
 _THRESHOLD: Final[Mapping[str, tuple[str, int | None]]] = {
     "low_mm": ("threshold_low_mm", 2),
@@ -146,6 +147,7 @@ def plan_document(plan: Plan) -> dict[str, Any]:
     return {
         "schema": SCHEMA_NAME,
         "property": _property(plan),
+        "headline": plan.wording(plan.settings.units).headline,
         "answer": plan.answer,
         "sensors": _sensors(plan),
         "zones": _zones(plan),

@@ -89,7 +89,7 @@ def _story(plan: Plan, width: float, height: float) -> list[Any]:
     """Return everything in the order in which it is printed."""
     story = [
         heading(elide(printable(plan.site.name), 90), "title"),
-        text(plan.answer, "lead", longest=1000),
+        text(plan.wording(plan.settings.units).headline, "lead", longest=20_000),
         *_unprintable(plan),
         Drawing(
             partial(_overview, plan), width=width, height=partial(overview_height, plan, width)

@@ -434,7 +434,8 @@ function panel() {
   const p = plan.panel;
   const list = (items) => make("ul", {}, ...items.map((t) => make("li", {}, say(t))));
   const parts = [
-    section("answer", "How many sensors, and why", make("p", {}, say(p.answer)), ...chart(),
+    section("answer", "How many sensors, and why", make("p", { id: "headline" }, say(p.headline)), ...chart(),
+      make("details", { class: "more-words" }, make("summary", { text: "The whole answer" }), make("p", { id: "whole-answer" }, say(p.answer))),
       table(p.choice_table.head, p.choice_table.rows, "Every number of sensors that was weighed")),
     section("sensor-list", "Sensors", table(["Sensor", "Where", "Governs"],
       plan.sensors.map((s) => [s.id, s.summary, s.rows[2][1]]), "Tap a sensor for depth, ties and threshold",
