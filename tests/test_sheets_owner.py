@@ -147,6 +147,15 @@ def test_every_tag_tie_and_depth_of_plan_json_is_in_the_text(made):
             told = f"Tie {tie['tie']} {tape(tie['distance_m'], units)} {tie['from_kind']}"
             assert told in front
             shown.append(told)
+        assert len(sensor["reserves"]) == (plan.reserves["sensor_id"] == tag).sum()
+        for spare in sensor["reserves"]:
+            way = f"R{spare['reserve']} {tape(spare['distance_m'], units)}"
+            tapes = " ".join(tape(one["distance_m"], units) for one in spare["tapes"])
+            assert re.search(
+                rf"{way} [NESW]+ \({spare['bearing_deg']:.0f}°\) {tapes} "
+                rf"{spare['dryness_rank']:.2f}", front
+            )  # fmt: skip
+            assert front.count(f"R{spare['reserve']} ") >= 2, "on the drawing and in the table"
         # and nothing beyond what plan.json says
         assert len(re.findall(r"Tie \d [\d.]+ (?:m|ft)", front)) == len(sensor["ties"])
     assert len(shown) == len(plan.ties)

@@ -18,7 +18,7 @@ from siting.handoff._basemaps import basemaps
 from siting.handoff._crowns import crown_shapes
 from siting.handoff._map_aerial import aerial_overlay
 from siting.handoff._map_raster import Scale, clip_to, nice_scale, overlay
-from siting.handoff._map_steps import sensor_steps, tie_rows, tie_table
+from siting.handoff._map_steps import reserve_rows, sensor_steps, tie_rows, tie_table
 from siting.handoff._map_sun import LIT, sun_document, sun_scale
 from siting.handoff._map_text import (
     both,
@@ -293,7 +293,7 @@ def _ground(plan: Plan) -> Document:
             _polygons(shape.simplify(_SMOOTH_M), crs) for shape in plan.admissible.geometry
         ],
         "reserves": [
-            {"label": f"{row['sensor_id']} / {row['reserve']}", "at": at[0]}
+            {"label": f"{row['sensor_id']} R{row['reserve']}", "at": at[0]}
             for (_, row), at in zip(
                 plan.reserves.iterrows(),
                 _latlon(plan.reserves.geometry, crs, _DEGREES_SHAPE),
@@ -382,6 +382,7 @@ def _sensors(plan: Plan) -> list[Document]:
             "rows": sensor_rows(plan, str(sensor_id)),
             "steps": sensor_steps(row),
             "ties": _ties(plan, str(sensor_id)),
+            "reserves": reserve_rows(plan, str(sensor_id)),
             "places": _places(plan, row),
         }
         for sensor_id, row in plan.sensors.iterrows()

@@ -6,6 +6,7 @@ import math
 from collections.abc import Callable, Iterable, Mapping
 from typing import TYPE_CHECKING, Any, Final
 
+from siting.handoff._sensor_facts import hardware_words, rank_words
 from siting.planning import Plan, Wording
 from siting.units import Quantity, UnitsName, show
 
@@ -185,29 +186,50 @@ def sensor_rows(plan: Plan, sensor_id: str) -> list[Row]:
         f"all kept; {tight} × what is asked" if met else f"not all kept; {tight} × what is asked"
     )
     gave_way = fill("{}. {}", clear, sentence(plan, lambda said: said.setback_notes[sensor_id]))
-    rank, sd = 100 * float(sensor["dryness_rank_zone"]), 100 * float(sensor["rank_sd"])
     rows: list[Row] = [
         ("Buried in zone", words_raw(sensor["zone"])),
         ("Valve", _valve(sensor)),
         ("Governs zones", governs),
         ("Depth", fill("{}; {}", burial(sensor["depth_m"]), str(sensor["depth_note"]))),
         ("Control", _CONTROL.get(str(sensor["control"]), words(sensor["control"]))),
-        ("Why here", sentence(plan, lambda said: said.reasons[sensor_id])),
-        (
-            "Drier than",
-            f"{number(rank, 0)} % of its zone's usable ground (± {number(sd, 0)} points)",
-        ),
+        ("Hardware", hardware_words(sensor["hardware"])),
+        ("Why here", _why(plan, sensor_id)),
+        ("Dryness", _dryness(sensor)),
         ("Setbacks", fill("{}", clear) if not sensor["setback_note"] else gave_way),
         (
             "Wire",
             fill(
-                "{} to the controller; its share of the trench {}",
+                "{} to the controller{}; its share of the trench {}",
                 both(sensor["wire_m"], "length", si=1, us=0),
+                _gauge(sensor),
                 both(sensor["trench_m"], "length", si=1, us=0),
             ),
         ),
     ]
     return rows
+
+
+def _why(plan: Plan, sensor_id: str) -> Pair:
+    """Return why in this zone and why at this place."""
+    why: Pair = sentence(plan, lambda said: said.reasons[sensor_id])
+    if not plan.sensors.loc[sensor_id, "zone_note"]:
+        return why
+    return fill("{} {}", why, sentence(plan, lambda said: said.zone_notes[sensor_id]))
+
+
+def _dryness(sensor: pd.Series[Any]) -> str:
+    """Return the rank with its error, and what the error rests on."""
+    words_ = rank_words({str(key): value for key, value in sensor.items()})
+    note = str(sensor["application_note"])
+    return f"{words_}. {note}" if note else words_
+
+
+def _gauge(sensor: pd.Series[Any]) -> str:
+    """Return the thinnest wire and the voltage lost, or nothing where they are not known."""
+    if not sensor["gauge_awg"]:
+        return ""
+    drop = number(sensor["drop_v"], 2)
+    return f", {int(sensor['gauge_awg'])} AWG or thicker ({drop} V lost)"
 
 
 def _run_time(row: pd.Series[Any]) -> str:

@@ -38,7 +38,7 @@ _SIDE: Final = 0.55 * inch
 _TOP: Final = 0.5 * inch
 _FOOT: Final = 0.95 * inch
 _BOX: Final = "□"
-_PICTURES: Final = 0.57  # share of a leaf that the drawings take; the rest is tables
+_PICTURES: Final = 0.5  # share of a leaf that the drawings take; the rest is tables
 
 
 def write_sheets(plan: Plan, path: Path | str) -> Path:

@@ -339,6 +339,7 @@ function sensorCard(s) {
     facts(s.rows),
     make("h3", { text: "From the hole to the threshold" }), make("ol", {}, ...s.steps.map((t) => make("li", {}, say(t)))),
     ...(s.ties.length ? [table(["Tie", "From", "Distance", "Error ±"], s.ties.map((t) => t.cells), "Ties: tape distances from fixed points")] : []),
+    ...(s.reserves.length ? [table(["Reserve", "From " + s.id, "Towards", "From point 1", "From point 2", "Rank"], s.reserves, "Reserve points, for when the shovel meets rock")] : []),
     make("h3", { text: "Coordinates" }), ...s.places.map(copyRow),
     make("h3", { text: "Photo" }), photoSlot(s),
   ];
