@@ -24,6 +24,7 @@ from siting.handoff._map_text import (
     both,
     choice_table,
     fill,
+    month_table,
     savings,
     sensor_rows,
     sentence,
@@ -33,6 +34,7 @@ from siting.handoff._map_text import (
     zone_rows,
     zone_table,
 )
+from siting.handoff._timer_rows import valves
 from siting.handoff.palette import DRYNESS, INK, MARKS, NEED, SUN, ramp_colour
 from siting.planning import Plan
 from siting.site.vocabulary import FIXTURES
@@ -333,6 +335,7 @@ def _fixtures(plan: Plan) -> list[Document]:
 def _zones(plan: Plan, need: Scale) -> list[Document]:
     crs = plan.site.crs
     columns = [c for c in plan.zones.columns if c != "geometry"]
+    set_to = valves(plan)
     places = [_latlon(found, crs, _DEGREES_LABEL) for found in label_places(plan)]
     zones = []
     for (name, row), label in zip(plan.zones.iterrows(), places, strict=True):
@@ -341,7 +344,7 @@ def _zones(plan: Plan, need: Scale) -> list[Document]:
             {
                 "zone": str(name),
                 "values": _plain(row, columns),
-                "rows": zone_rows(row),
+                "rows": zone_rows(row, set_to.get(str(name))),
                 "colour": ramp_colour(NEED, place) if math.isfinite(place) else INK["line"],
                 "label_at": label[0][0],
                 "label_places": [at for [at] in label],
@@ -427,7 +430,8 @@ def _panel(plan: Plan) -> Document:
         "choices": choices,
         "choice_table": choice_table(plan),
         "tie_table": tie_table(plan),
-        "zone_table": zone_table(plan.zones),
+        "zone_table": zone_table(plan),
+        "month_table": month_table(plan),
         "savings": savings(plan),
         "cautions": list(plan.cautions),
         "warnings": list(plan.warnings),

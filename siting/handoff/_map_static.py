@@ -122,6 +122,9 @@ def static_page(plan: Plan, document: Document) -> str:
             _table("Ties", panel["tie_table"]["head"], panel["tie_table"]["rows"], unit),
             _table("Zones", panel["zone_table"]["head"], panel["zone_table"]["rows"], unit),
             _table(
+                "Minutes by month", panel["month_table"]["head"], panel["month_table"]["rows"], unit
+            ),
+            _table(
                 "Number of sensors",
                 panel["choice_table"]["head"],
                 panel["choice_table"]["rows"],

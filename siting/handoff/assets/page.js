@@ -443,7 +443,9 @@ function panel() {
       (c, r) => opens(c, () => { const s = plan.sensors[r]; go(s.at); pick(s, true); })),
       ...(p.tie_table.rows.length ? [table(p.tie_table.head, p.tie_table.rows, "Ties: tape distances from fixed points")] : [])),
     section("zone-list", "Zones and run times", table(fewer(p.zone_table.head), p.zone_table.rows.map(fewer), "Minutes for the timer; a zone opens its details",
-      (c, r) => opens(c, () => { const z = plan.zones[r]; go(z.label_at); openAt(z.label_at, [make("p", { class: "popup-title" }, "Zone ", say(z.zone)), make("p", {}, say(z.rows[2][1]))]); showCard("Zone " + z.zone, zoneCard(z), true); }))),
+      (c, r) => opens(c, () => { const z = plan.zones[r]; go(z.label_at); openAt(z.label_at, [make("p", { class: "popup-title" }, "Zone ", say(z.zone)), make("p", {}, say(z.rows[2][1]))]); showCard("Zone " + z.zone, zoneCard(z), true); })),
+      ...(p.month_table.rows.length ? [table(p.month_table.head, p.month_table.rows, "Minutes of an event by month, each program led by its seasonal adjustment"),
+        ...(p.month_table.note ? [make("p", { class: "small", text: p.month_table.note })] : [])] : [])),
     section("savings", "Water and money", make("p", {}, say(p.savings.claim)), facts(p.savings.rows)),
   ];
   const cautions = section("cautions", "Before you dig", list(p.cautions));
