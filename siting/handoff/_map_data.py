@@ -17,6 +17,12 @@ from shapely.geometry.base import BaseGeometry
 from siting.handoff._basemaps import basemaps
 from siting.handoff._crowns import crown_shapes
 from siting.handoff._map_aerial import aerial_overlay
+from siting.handoff._map_money import (
+    assumption_pairs,
+    control_table,
+    move_chart,
+    option_table,
+)
 from siting.handoff._map_raster import Scale, clip_to, nice_scale, overlay
 from siting.handoff._map_steps import reserve_rows, sensor_steps, tie_rows, tie_table
 from siting.handoff._map_sun import LIT, sun_document, sun_scale
@@ -52,6 +58,10 @@ _SMOOTH_M = 0.02  # arcs of keep-clear areas are thinned by no more than this
 _TAG_SHARE = 0.1  # of the property, kept clear of zone names round a sensor
 _ROOMY = 0.3
 _LABEL_PLACES = 6
+_CHOICE = (
+    "feasible", "stress_days", "cost_per_year", "value_of_next", "value_of_next_low",
+    "value_of_next_high", "chosen",
+)  # fmt: skip
 _DRAWN_ALIKE = {"controller", "valve_box", "head", "downspout"}
 
 Document = dict[str, Any]
@@ -419,7 +429,7 @@ def _panel(plan: Plan) -> Document:
     choices = [
         {
             "n": int(str(n)),
-            **_plain(row, ("feasible", "stress_days", "cost_per_year", "value_of_next", "chosen")),
+            **_plain(row, _CHOICE),
         }
         for n, row in plan.choices.iterrows()
     ]
@@ -429,6 +439,10 @@ def _panel(plan: Plan) -> Document:
         "currency": str(plan.economics["currency"]),
         "choices": choices,
         "choice_table": choice_table(plan),
+        "option_table": option_table(plan),
+        "control_table": control_table(plan),
+        "moves": move_chart(plan),
+        "assumptions": assumption_pairs(plan),
         "tie_table": tie_table(plan),
         "zone_table": zone_table(plan),
         "month_table": month_table(plan),

@@ -130,15 +130,32 @@ def static_page(plan: Plan, document: Document) -> str:
                 panel["choice_table"]["rows"],
                 unit,
             ),
+            *(
+                _table(caption, panel[key]["head"], panel[key]["rows"], unit)
+                for caption, key in _MORE
+            ),
             f"<h2>Savings</h2><p>{escape(_in(saved['claim'], unit))}</p>",
             _table("Water and money", ["What", "How much"], saved["rows"], unit),
+            _table(
+                "What moves the result",
+                panel["moves"]["table"]["head"],
+                panel["moves"]["table"]["rows"],
+                unit,
+            ),
             _list("Before you dig", plan.cautions),
+            _list("What this rests on", [_in(words, unit) for words in panel["assumptions"]]),
             _list("Assumed, repaired or not met", plan.warnings),
         ]
     )
 
 
 _SENSOR_HEADS = ("Buried in zone", "Valve", "Governs zones", "Depth", "Why here", "Setbacks")
+
+
+_MORE = (
+    ("Every number of sensors, and plain rules", "option_table"),
+    ("Kinds of control, on the same weather", "control_table"),
+)
 
 
 def _zone_parts(plan: Plan, sheet: _Sheet) -> list[str]:

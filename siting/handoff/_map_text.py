@@ -223,7 +223,7 @@ def _dryness(sensor: pd.Series[Any]) -> str:
     """Return the rank with its error, and what the error rests on."""
     words_ = rank_words({str(key): value for key, value in sensor.items()})
     note = str(sensor["application_note"])
-    return f"{words_}. {note}" if note else words_
+    return f"{words_}. {note[0].upper()}{note[1:]}" if note else words_
 
 
 def _gauge(sensor: pd.Series[Any]) -> str:
@@ -444,7 +444,7 @@ def savings(plan: Plan) -> dict[str, Any]:
         `claim` (in both units) and `rows`.
     """
     season, money = plan.season, plan.economics
-    currency = str(money["currency"])
+    currency, rate = str(money["currency"]), 100 * plan.settings.costs.discount_rate
     saved = [f for f in season["saved_fraction"] if math.isfinite(f)]
     rows: list[Row] = [("Water with the plan, a season", _range(season["plan_m3"], "volume"))]
     if saved:
@@ -463,7 +463,9 @@ def savings(plan: Plan) -> dict[str, Any]:
     for key, label, decimals, unit in (
         ("saved_per_year", "Money saved", 0, f"{currency} a year"),
         ("payback_years", "Pays back in", 1, "years"),
+        ("payback_discounted_years", f"At {rate:g} % interest", 1, "years"),
     ):
         known = money[key] is not None and math.isfinite(money[key])
-        rows.append((label, _money(money, key, decimals, unit) if known else "not claimed"))
+        if key != "payback_discounted_years" or (known and rate > 0):
+            rows.append((label, _money(money, key, decimals, unit) if known else "not claimed"))
     return {"claim": sentence(plan, lambda said: said.claim), "rows": rows}
