@@ -179,9 +179,12 @@ def reason_of(rank: float, tightest: Tightest, *, even: bool, units: UnitsName) 
     if even:
         lead = "The zone dries evenly: the middle of its open ground"
     elif rank >= _DRIEST_QUARTER:
-        lead = f"In the driest quarter of the zone (rank {rank:.2f})"
+        lead = f"In the driest quarter of the ground where a sensor may lie (rank {rank:.2f})"
     else:
-        lead = f"The nearest that can be had to the driest quarter of the zone (rank {rank:.2f})"
+        lead = (
+            "The nearest that can be had to the driest quarter of the ground where a sensor may "
+            f"lie (rank {rank:.2f})"
+        )
     if not tightest.hazard:
         return f"{lead}."
     away = show(tightest.distance, "length", units)

@@ -81,9 +81,11 @@ class ZoneApplication:
         basis = "modelled from the heads" if self.source == "heads" else "not known, assumed"
         if tested is None:
             return f"application {basis}"
+        if f"{now:.2f}" == f"{tested:.2f}":
+            return f"application {basis}; a can test would not make the rank surer"
         return (
-            f"application {basis}; a test with {self.cans} cans would shrink the error bar of the "
-            f"rank from {now:.2f} to {tested:.2f}"
+            f"application {basis}; a can test ({self.cans} cans) would bring the rank's "
+            f"± {now:.2f} down to ± {tested:.2f}"
         )
 
 

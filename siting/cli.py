@@ -224,7 +224,7 @@ def _print_plan(result: Plan, notes: tuple[str, ...]) -> None:
 
     console = Console(width=None if sys.stdout.isatty() else 110)
     console.print(f"[bold]{_plain(result.site.name)}[/bold]")
-    console.print(_plain(result.answer), end="\n\n")
+    console.print(_plain(result.headline), end="\n\n")
     console.print(sensor_table(result))
     for warning in (*result.warnings, *notes):
         console.print(f"note: {_plain(warning)}", style="dim")
