@@ -26,6 +26,7 @@ ROOT = Path(__file__).resolve().parents[2]
 _TARGET = "SITING_PUBLISHED"
 #: Comparisons that are kept of one test, and letters of each; a table is for reading.
 _MOST, _LETTERS, _SOURCE_LETTERS, _CASES = 40, 140, 400, 6
+_SIDES = 2
 _OPERATORS = (" == ", " <= ", " >= ", " < ", " > ")
 
 
@@ -36,6 +37,7 @@ class Recorder:
         self.target = target
         self.found: dict[str, dict[str, Any]] = {}
         self.now: dict[str, Any] | None = None
+        self.file = ""
 
     @pytest.hookimpl(hookwrapper=True)
     def pytest_runtest_call(self, item: pytest.Item) -> Iterator[None]:
@@ -51,6 +53,7 @@ class Recorder:
             "doc": (getattr(function, "__doc__", "") or "").strip().split("\n")[0],
             "compared": [],
         }
+        self.file = str(item.path)
         outcome = yield
         if outcome.excinfo is None:
             self.found[item.nodeid] = self.now
@@ -58,7 +61,8 @@ class Recorder:
 
     def pytest_assertion_pass(self, orig: str, expl: str) -> None:
         """Note an assertion that held."""
-        if self.now is not None and len(self.now["compared"]) < _MOST:
+        known = self.now is not None and len(self.now["compared"]) < _MOST
+        if known and _asserting_file() == self.file:
             self.now["compared"].append(compared(orig, expl))
 
     def note(self, name: str, ours: object, expected: object) -> None:
@@ -74,20 +78,30 @@ class Recorder:
         self.target.write_text(json.dumps(rows, ensure_ascii=False, indent=1), encoding="utf-8")
 
 
+def _asserting_file() -> str:
+    """Return the file whose assertion is being reported; libraries assert things too."""
+    frame = sys._getframe(1)
+    while frame is not None:
+        name = frame.f_code.co_filename
+        if not any(part in name for part in ("_pytest", "pluggy")) and name != __file__:
+            return name
+        frame = frame.f_back
+    return ""
+
+
 def compared(orig: str, expl: str) -> dict[str, str]:
     """Split an assertion that held into what was compared, ours and what was expected."""
     first = _plain(" ".join(expl.split("\n", 1)[0].split()))
     what = " ".join(orig.split())
+    # Of a chain such as 1 < x < 2 pytest tells the last part only; its first is in the source.
+    chain = re.fullmatch(r"([-\d.]+) <=? .+ <=? [^<]+", what)
     for operator in _OPERATORS:
         parts = first.split(operator)
-        if len(parts) == 2:
+        if len(parts) == _SIDES:
             ours, expected = (part.strip(" ()") for part in parts)
             sign = "" if operator == " == " else operator.strip() + " "
-            return {"what": what, "ours": ours, "expected": sign + expected}
-    chain = re.fullmatch(r"\(?(\S+) <=? (.+?) (?:and \S+ )?<=? (\S+?)\)?", first)
-    if chain:
-        low, ours, high = chain.groups()
-        return {"what": what, "ours": ours, "expected": f"{low} to {high}"}
+            expected = f"{chain[1]} to {expected}" if chain else sign + expected
+            return {"what": what, "ours": ours, "expected": expected}
     return {"what": what, "ours": first, "expected": "true"}
 
 
