@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import Final
+from typing import Final, NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -23,21 +23,28 @@ from siting.season import (
     least_depth,
     on_demand_events,
     relaxed_caps,
+    timer_days,
     timer_season,
+    weekdays,
 )
-from siting.site.settings import Timer
+from siting.site.settings import Control, Timer
+from siting.site.vocabulary import WEEKDAYS
 from siting.water.reference_et import EtoTerms
 from siting.water.runoff import curve_number, entering_rain
 from siting.water.zones import plant_factors
 
 __all__ = [
     "Governors",
+    "Schedule",
+    "ZoneShares",
     "driest_quarters",
     "governors",
     "net_requirement",
     "run_plan",
     "run_timer",
     "timer_depths",
+    "unreachable",
+    "watering_days",
 ]
 
 _Array = NDArray[np.float64]
@@ -45,7 +52,7 @@ _Array = NDArray[np.float64]
 #: Settings tried, as shares of the depletion fraction p: from just below field capacity to where
 #: the sensor's layer, which dries ahead of the root zone, is drier than the onset of stress.
 BYPASS_SHARES: Final = (0.1, 0.3, 0.5, 0.7, 0.9, 1.2)
-ON_DEMAND_SHARES: Final = (0.5, 0.7, 0.9, 1.2)
+ON_DEMAND_SHARES: Final = (0.3, 0.5, 0.7, 0.9, 1.2)
 #: No threshold is drier than this share of the layer's available water.
 _DRIEST: Final = 0.9
 
@@ -59,7 +66,7 @@ class Governors:
 
     Parameters
     ----------
-    kind : str
+    kind : tuple of str, length G
         "bypass" or "on_demand".
     zone : ndarray of int, shape (G,)
         Position of the sensor's zone.
@@ -69,14 +76,136 @@ class Governors:
         The governors' events.
     followers : Followers
         What every zone needs under each.
+    caps : ndarray, shape (Z,)
+        Stress days allowed in each zone [d].
     """
 
-    kind: str
+    kind: tuple[str, ...]
     zone: NDArray[np.int64]
     low: _Array
     high: _Array
     watering: Watering
     followers: Followers
+    caps: _Array
+
+    def water_mm(self, runs_per_scenario: int) -> _Array:
+        """Return the depth of each governor's season by scenario, shape (G, S) [mm]."""
+        water = self.watering.water_mm
+        by_run = water.reshape(len(water), -1, runs_per_scenario)
+        return np.asarray(by_run.mean(axis=2))
+
+
+class ZoneShares(NamedTuple):
+    """What a sensor reads of the root zone, and the ground gets of the rain; shape (Z,), 0..1."""
+
+    sensor: _Array
+    rain: _Array
+
+
+@dataclass(frozen=True)
+class Schedule:
+    """Days of every run on which something may happen.
+
+    Parameters
+    ----------
+    today : ndarray of bool, shape (D, W)
+        Days on which today's timer runs.
+    timer : ndarray of bool, shape (D, W)
+        Days on which the plan's timer starts an event, which bypass may skip.
+    allowed : ndarray of bool, shape (D, W)
+        Days on which local rules allow watering.
+    warnings : tuple of str
+        Where rules changed the timer's days.
+    """
+
+    today: NDArray[np.bool_]
+    timer: NDArray[np.bool_]
+    allowed: NDArray[np.bool_]
+    warnings: tuple[str, ...] = ()
+
+
+def watering_days(
+    dates: NDArray[np.datetime64], timer: Timer | None, control: Control, *, scenarios: int
+) -> Schedule:
+    """Return on which days today's timer and the plan's may water.
+
+    Where today's timer runs on a day that local rules do not allow, the plan's timer runs on every
+    day that they allow instead.
+
+    Parameters
+    ----------
+    dates : ndarray of datetime64, shape (D, Y)
+        The days of each season.
+    timer : Timer or None
+        What runs today.
+    control : Control
+        Local rules.
+    scenarios : int
+        Runs are scenario by scenario, years within.
+
+    Returns
+    -------
+    Schedule
+        For every run.
+    """
+    today, allowed = timer_days(dates, timer), weekdays(dates, control.allowed_days)
+    planned, notes = today & allowed, []
+    if timer is not None and bool((today & ~allowed).any()):
+        planned = allowed
+        lost = float((today & ~allowed).sum(axis=0).mean())
+        names = ", ".join(WEEKDAYS[day].capitalize() for day in control.allowed_days or ())
+        notes = [
+            f"today's timer runs on {lost:.0f} days a season on which local rules do not allow "
+            f"watering; the plan's timer runs on {names} only"
+        ]
+    runs = [np.tile(days, (1, scenarios)) for days in (today, planned, allowed)]
+    return Schedule(runs[0], runs[1], runs[2], tuple(notes))
+
+
+def unreachable(
+    roots: RootZones, schedule: Schedule, caps: _Array, *, cap: float, names: Sequence[str]
+) -> tuple[str, ...]:
+    """Say in numbers why the days allowed cannot keep a zone within the cap.
+
+    Parameters
+    ----------
+    roots : RootZones
+        The driest quarters.
+    schedule : Schedule
+        Days on which watering is allowed.
+    caps : ndarray, shape (Z,)
+        Stress days allowed after relaxing [d].
+    cap : float
+        Stress days that were asked for [d].
+    names : sequence of str
+        Zone names.
+
+    Returns
+    -------
+    tuple of str
+        One per relaxed zone.
+    """
+    gap = _longest_gap(schedule.allowed | schedule.timer)
+    notes = []
+    for z in np.flatnonzero(caps > cap).tolist():
+        # The hottest week of an average run: what a gap in the dry takes out of the ground.
+        week = np.lib.stride_tricks.sliding_window_view(roots.etc[z], 7, axis=0).mean(axis=-1)
+        peak = float(week.max(axis=0).mean())
+        notes.append(
+            f"zone {names[z]}: with up to {gap} days between watering days its driest quarter "
+            f"uses {gap * peak:.0f} mm in the hottest week's weather ({peak:.1f} mm a day) and "
+            f"holds {float(roots.raw[z].mean()):.0f} mm before plants are short"
+        )
+    return tuple(notes)
+
+
+def _longest_gap(days: NDArray[np.bool_]) -> int:
+    """Return the most days from one watering day to the next."""
+    longest = 0
+    for run in np.unique(days, axis=1).T:
+        at = np.flatnonzero(run)
+        longest = max(longest, int(np.diff(at).max()) if at.size > 1 else len(run))
+    return longest
 
 
 def driest_quarters(
@@ -88,12 +217,12 @@ def driest_quarters(
     scenarios: Scenarios,
     plants: Sequence[str],
     depletion_fraction: _Array,
-    sensor_share: _Array,
+    shares: ZoneShares,
 ) -> RootZones:
     """Put the driest quarter of every zone through every day of every season and scenario.
 
-    A sensor in zone z reads the upper `sensor_share[z]` of its root zone. Runs are ordered scenario
-    by scenario, years within: W = S x Y.
+    A sensor in zone z reads the upper `shares.sensor[z]` of its root zone. Runs are ordered
+    scenario by scenario, years within: W = S x Y.
     """
     count, years = scenarios.count, len(seasons.years)
     place = np.searchsorted(ground.eto.months, seasons.month)
@@ -112,12 +241,18 @@ def driest_quarters(
     taw = np.repeat(water["taw_mm"].to_numpy(dtype=float)[:, None] * storage, years, axis=1)
     return RootZones(
         etc=etc,
-        rain=rain,
+        rain=_sheltered(rain, shares.rain),
         taw=taw,
         raw=taw * depletion_fraction[:, None],
         application=np.repeat(ground.application, years, axis=1),
-        sensor_share=sensor_share,
+        sensor_share=shares.sensor,
+        reading_error=scenarios.reading_error(len(seasons.month), years),
     )
+
+
+def _sheltered(rain: _Array, share: _Array) -> _Array:
+    """Return the rain that reaches each zone: one table for all where none is sheltered."""
+    return rain if bool(np.all(share == 1)) else share[:, None, None] * rain
 
 
 def net_requirement(
@@ -127,6 +262,7 @@ def net_requirement(
     *,
     water: pd.DataFrame,
     depletion_fraction: _Array,
+    rain_share: _Array,
 ) -> _Array:
     """Return what plants need beyond rain, by the daily balance of each zone's mean ground.
 
@@ -149,7 +285,7 @@ def net_requirement(
     taw = np.repeat(water["taw_mm"].to_numpy(dtype=float)[:, None], len(seasons.years), axis=1)
     roots = RootZones(
         etc=etc,
-        rain=_entering(terms, seasons, water),
+        rain=_sheltered(_entering(terms, seasons, water), rain_share),
         taw=taw,
         raw=taw * depletion_fraction[:, None],
         application=np.ones_like(taw),
@@ -208,13 +344,15 @@ def governors(
     roots: RootZones,
     *,
     kinds: Sequence[str],
-    days: NDArray[np.bool_],
+    schedule: Schedule,
     depletion_fraction: _Array,
     cap: float,
     per_minute: _Array,
     names: Sequence[str],
-) -> tuple[tuple[Governors, ...], tuple[str, ...]]:
+) -> tuple[Governors, tuple[str, ...]]:
     """Simulate every zone as governor under every setting, and every other zone following it.
+
+    A zone's cap is relaxed only where no kind of control keeps it.
 
     Parameters
     ----------
@@ -222,8 +360,8 @@ def governors(
         The driest quarters.
     kinds : sequence of str
         "bypass", "on_demand".
-    days : ndarray of bool, shape (D, W)
-        Today's watering days: the schedule that bypass gates.
+    schedule : Schedule
+        Days on which the timer runs, and on which watering is allowed.
     depletion_fraction : ndarray, shape (Z,)
         RAW over TAW.
     cap : float
@@ -235,26 +373,43 @@ def governors(
 
     Returns
     -------
-    candidates : tuple of Governors
-        One per kind.
+    candidates : Governors
+        All kinds in one pool.
     warnings : tuple of str
         Zones that cannot be kept within the cap.
     """
-    make = {"bypass": _bypass, "on_demand": _on_demand}
-    raw = [make[kind](roots, days, depletion_fraction, cap, per_minute) for kind in kinds]
-    found, warnings = [], []
-    for part in raw:
-        caps, notes = relaxed_caps(
-            part.zone,
-            part.watering.worst_stress_days,
-            cap=cap,
-            names=names,
-            slack_days=_SLACK_DAYS,
-        )
-        followers = follower_factor(roots, part.watering, zone=part.zone, cap=caps)
-        found.append(replace(part, followers=followers))
-        warnings += [f"{part.kind.replace('_', '-')} control, {note}" for note in notes]
-    return tuple(found), tuple(warnings)
+    parts = []
+    if "bypass" in kinds:
+        parts.append(_bypass(roots, schedule.timer, depletion_fraction, cap, per_minute))
+    if "on_demand" in kinds:
+        parts.append(_on_demand(roots, schedule.allowed, depletion_fraction))
+    pool = _pooled(parts)
+    caps, warnings = relaxed_caps(
+        pool.zone,
+        pool.watering.worst_stress_days,
+        cap=cap,
+        names=names,
+        slack_days=_SLACK_DAYS,
+    )
+    followers = follower_factor(roots, pool.watering, zone=pool.zone, cap=caps)
+    return replace(pool, followers=followers, caps=caps), warnings
+
+
+def _pooled(parts: Sequence[Governors]) -> Governors:
+    """Put the candidates of every kind into one pool."""
+    watering = Watering(
+        np.concatenate([part.watering.depth for part in parts]),
+        np.concatenate([part.watering.stress_days for part in parts]),
+    )
+    return Governors(
+        kind=tuple(kind for part in parts for kind in part.kind),
+        zone=np.concatenate([part.zone for part in parts]),
+        low=np.concatenate([part.low for part in parts]),
+        high=np.concatenate([part.high for part in parts]),
+        watering=watering,
+        followers=_NOT_YET,
+        caps=_NOTHING,
+    )
 
 
 def run_plan(roots: RootZones, chosen: Governors, *, governor: NDArray[np.int64]) -> Watering:
@@ -287,23 +442,16 @@ def _bypass(
         roots, zone=zone, threshold_fraction=low, days=days, cap=cap, step=per_minute[zone]
     )
     watering = bypass_events(roots, zone=zone, depth=least.depth, threshold_fraction=low, days=days)
-    return Governors("bypass", zone, low, np.full(low.shape, np.nan), watering, _NOT_YET)
+    kind, none = ("bypass",) * len(zone), np.full(low.shape, np.nan)
+    return Governors(kind, zone, low, none, watering, _NOT_YET, _NOTHING)
 
 
-def _on_demand(
-    roots: RootZones,
-    days: NDArray[np.bool_],
-    fraction: _Array,
-    cap: float,  # noqa: ARG001 - the same signature for every kind
-    per_minute: _Array,  # noqa: ARG001
-) -> Governors:
+def _on_demand(roots: RootZones, days: NDArray[np.bool_], fraction: _Array) -> Governors:
     zone, share = _each_zone_and_share(len(fraction), ON_DEMAND_SHARES)
     low, high = np.minimum(share * fraction[zone], _DRIEST), np.zeros(len(zone))
-    any_day = np.ones_like(days)
-    watering = on_demand_events(
-        roots, zone=zone, low_fraction=low, high_fraction=high, days=any_day
-    )
-    return Governors("on_demand", zone, low, high, watering, _NOT_YET)
+    watering = on_demand_events(roots, zone=zone, low_fraction=low, high_fraction=high, days=days)
+    kind = ("on_demand",) * len(zone)
+    return Governors(kind, zone, low, high, watering, _NOT_YET, _NOTHING)
 
 
 def _each_zone_and_share(zones: int, shares: Sequence[float]) -> tuple[NDArray[np.int64], _Array]:

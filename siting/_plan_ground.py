@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
-from typing import Final
+from typing import Final, NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -199,52 +199,72 @@ def survey(
     scenarios: Scenarios,
 ) -> Ground:
     """Work out demand and dryness of every point of every zone in every scenario."""
-    storage = water["taw_mm"].to_numpy(dtype=float)
     factors = plant_factors(water, eto.months)
-    count = scenarios.count
-    etc, dryness, samples, mean = [], [], [], []
-    beam = np.empty((len(pixels.zones), count, len(eto.months)))
-    sky = np.empty((len(pixels.zones), count))
-    received = np.empty_like(sky)
-    for z, zone in enumerate(pixels.zones):
-        pattern = application[zone]
-        cells, where = np.unique(
-            np.concatenate([pixels.flat[z], pixels.sample_flat[z]]), return_inverse=True
+    storage = water["taw_mm"].to_numpy(dtype=float)
+    zones = [
+        _zone_ground(
+            sun, pixels, z, (eto, factors[z], float(storage[z])), application[zone], scenarios
         )
-        inner, outer = np.split(where, [pixels.flat[z].size])
-        rows = np.empty((count, inner.size))
-        around = np.empty((count, outer.size))
-        for s in range(count):
-            broad = sun.at(float(scenarios.obstacles[s]), cells)
-            light = broad[0][:, inner], broad[1][inner]
-            everywhere, eto_monthly = _demand(broad, eto, factors[z])
-            if s == 0:
-                etc.append(factors[z] * eto_monthly[:, inner].mean(axis=1))
-                mean.append((light[0].mean(axis=1), light[1].mean()))
-            rows[s] = pixel_dryness(
-                everywhere[inner], taw=storage[z], application=pattern.at_points
-            )
-            around[s] = pixel_dryness(
-                everywhere[outer], taw=storage[z], application=pattern.at_samples
-            )
-            quarter = area_quarters(rows[s], beam_fraction=light[0], sky_view=light[1])
-            beam[z, s], sky[z, s] = quarter.beam_fraction, quarter.sky_view
-            received[z, s] = _received(pattern, quarter, float(scenarios.uniformity[s]))
-        dryness.append(rows)
-        samples.append(around)
+        for z, zone in enumerate(pixels.zones)
+    ]
     index = pd.Index(pixels.zones, name="zone")
     return Ground(
         pixels=pixels,
         eto=eto,
-        etc=pd.DataFrame(etc, index=index, columns=list(eto.months)),
-        dryness=tuple(dryness),
-        samples=tuple(samples),
-        mean_beam=np.array([part[0] for part in mean]),
-        mean_sky=np.array([part[1] for part in mean]),
-        quarter_beam=beam,
-        quarter_sky=sky,
-        application=received,
+        etc=pd.DataFrame([zone.etc for zone in zones], index=index, columns=list(eto.months)),
+        dryness=tuple(zone.dryness for zone in zones),
+        samples=tuple(zone.samples for zone in zones),
+        mean_beam=np.array([zone.mean_beam for zone in zones]),
+        mean_sky=np.array([zone.mean_sky for zone in zones]),
+        quarter_beam=np.array([zone.quarter_beam for zone in zones]),
+        quarter_sky=np.array([zone.quarter_sky for zone in zones]),
+        application=np.array([zone.received for zone in zones]),
     )
+
+
+class _ZoneGround(NamedTuple):
+    """The ground of one zone: demand and light of its mean; by scenario its driest quarter."""
+
+    etc: _Array
+    mean_beam: _Array
+    mean_sky: float
+    dryness: _Array
+    samples: _Array
+    quarter_beam: _Array
+    quarter_sky: _Array
+    received: _Array
+
+
+def _zone_ground(
+    sun: SunVariants,
+    pixels: ZonePixels,
+    z: int,
+    need: tuple[MonthlyEto, _Array, float],
+    pattern: ZoneApplication,
+    scenarios: Scenarios,
+) -> _ZoneGround:
+    """Work out one zone; `need` is monthly ETo, the zone's plant factors and its TAW."""
+    eto, factor, storage = need
+    own, beyond = pixels.flat[z], pixels.sample_flat[z]
+    cells, where = np.unique(np.concatenate([own, beyond]), return_inverse=True)
+    inner, outer = np.split(where, [own.size])
+    count = scenarios.count
+    rows, around = np.empty((count, inner.size)), np.empty((count, outer.size))
+    beam = np.empty((count, len(eto.months)))
+    sky, received = np.empty(count), np.empty(count)
+    for s in range(count):
+        broad = sun.at(float(scenarios.obstacles[s]), cells)
+        light = broad[0][:, inner], broad[1][inner]
+        everywhere, monthly = _demand(broad, eto, factor)
+        if s == 0:
+            etc = factor * monthly[:, inner].mean(axis=1)
+            mean = light[0].mean(axis=1), float(light[1].mean())
+        rows[s] = pixel_dryness(everywhere[inner], taw=storage, application=pattern.at_points)
+        around[s] = pixel_dryness(everywhere[outer], taw=storage, application=pattern.at_samples)
+        quarter = area_quarters(rows[s], beam_fraction=light[0], sky_view=light[1])
+        beam[s], sky[s] = quarter.beam_fraction, quarter.sky_view
+        received[s] = _received(pattern, quarter, float(scenarios.uniformity[s]))
+    return _ZoneGround(etc, *mean, rows, around, beam, sky, received)
 
 
 def _demand(light: tuple[_Array, _Array], eto: MonthlyEto, factor: _Array) -> tuple[_Array, _Array]:

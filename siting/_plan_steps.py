@@ -10,8 +10,9 @@ from numpy.typing import NDArray
 
 from siting._plan_ground import Progress
 from siting._plan_measures import dryness_raster
+from siting._plan_survey import survey_site
 from siting.climate.calendar import season_calendar
-from siting.planning import _survey, read_inputs
+from siting.planning import read_inputs
 from siting.site.model import Site
 from siting.site.settings import PropertyFile
 from siting.sun.model import SunShade
@@ -85,7 +86,9 @@ def survey_property(
     settings = replace(settings, analysis=replace(settings.analysis, scenarios=1))
     seasons = season_calendar(climate, start=settings.season.start, end=settings.season.end)
     terms = eto_terms(climate.daily, latitude=site.latitude, elevation_m=climate.elevation_m)
-    known = _survey(site, climate, settings, (seasons, terms), threads=threads, progress=progress)
+    known = survey_site(
+        site, climate, settings, (seasons, terms), threads=threads, progress=progress
+    )
     measured = known.measures.drop(columns=list(site.hydrozones.columns), errors="ignore")
     return Survey(
         site=site,

@@ -3,20 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from typing import Any, Final
+from typing import Any
 
 import geopandas as gpd
 import pandas as pd
 
+from siting._plan_build import Built
 from siting._plan_model import Wording
-from siting.economics import Capital, Saving, claim
 from siting.placement import PlaceWords
-from siting.site.settings import PropertyFile
 from siting.units import UnitsName, show
 
 __all__ = ["answer", "wordings"]
 
-_SYSTEMS: Final[tuple[UnitsName, ...]] = ("metric", "us")
 _NUMBERS = ("No", "One", "Two", "Three", "Four", "Five", "Six", "Seven", "Eight", "Nine", "Ten")
 
 
@@ -28,6 +26,7 @@ def answer(
     economics: Mapping[str, object],
     price: float | None,
     units: UnitsName,
+    controls: pd.DataFrame | None = None,
 ) -> str:
     """Say in one paragraph how many sensors, where, and why not fewer or more.
 
@@ -41,6 +40,8 @@ def answer(
         Price of water; None when not given [currency/m³].
     units : {"metric", "us"}
         How to show amounts.
+    controls : DataFrame, optional
+        As in `siting.planning.Plan`.
 
     Returns
     -------
@@ -53,37 +54,36 @@ def answer(
         f"{tag} in {row['zone']}, {_governs(row['governs'], str(row['zone']))}"
         for tag, row in sensors.iterrows()
     )
-    kind = str(sensors["control"].iloc[0]).replace("_", "-")
     sentences = [
         f"{head}{where}.",
-        f"The control is {kind}.",
+        _control(sensors),
+        *_why_apart(zones, sensors),
         *_why_not_fewer(choices, count, str(economics["currency"]), price, units),
         *_why_not_more(choices, count, price),
         *_equal_followers(zones, count),
+        *_beside(controls, choices, str(economics["currency"]), price, units),
         str(economics["claim"]),
     ]
     return " ".join(sentences)
 
 
 def wordings(
-    zones: gpd.GeoDataFrame,
-    sensors: gpd.GeoDataFrame,
+    built: Built,
     choices: pd.DataFrame,
     *,
-    economics: Mapping[str, Any],
-    settings: PropertyFile,
+    price: float | None,
     words: Mapping[str, Mapping[UnitsName, PlaceWords]],
 ) -> dict[UnitsName, Wording]:
     """Return the sentences that hold amounts, in both systems of units.
 
     Parameters
     ----------
-    zones, sensors, choices : GeoDataFrame, GeoDataFrame, DataFrame
+    built : Built
+        The prescription, with the claim in each system of units.
+    choices : DataFrame
         As in `siting.planning.Plan`.
-    economics : mapping
-        As in `siting.planning.Plan`.
-    settings : PropertyFile
-        Costs and water price.
+    price : float or None
+        Price that sensors were chosen at; None when not given [currency/m³].
     words : mapping
         What was said of the place of each sensor.
 
@@ -92,26 +92,102 @@ def wordings(
     dict
         By units.
     """
-    built = Capital(*(economics[part] for part in ("device", "installation", "trench", "wire")))
-    ends = [economics[f"saved_m3{end}"] for end in ("", "_low", "_high")]
-    volume = None if ends[0] is None else Saving(*ends)
-    told: dict[UnitsName, Wording] = {}
-    for units in _SYSTEMS:
-        claimed = claim(settings.costs, settings.water, built=built, volume=volume, units=units)
-        told[units] = Wording(
+    return {
+        units: Wording(
             answer=answer(
-                zones,
-                sensors,
+                built.zones,
+                built.sensors,
                 choices,
-                economics={**economics, "claim": claimed},
-                price=settings.water.price,
+                economics={**built.economics, "claim": claimed},
+                price=price,
                 units=units,
+                controls=built.controls,
             ),
             claim=claimed,
             reasons={tag: said[units].reason for tag, said in words.items()},
             setback_notes={tag: said[units].note for tag, said in words.items()},
         )
-    return told
+        for units, claimed in built.claims.items()
+    }
+
+
+#: Kinds of control without a soil sensor.
+_SENSORLESS = ("timer, its minutes set right", "rain shut-off")
+#: Sensors that are told apart in words at most.
+_TOLD = 4
+#: Differences that are worth a word: column, least difference, least ratio, how it is told.
+_FACTS = (
+    ("sun_hours", 1.0, 1.0, "{:.1f} h of sun"),
+    ("rain_share", 0.1, 1.0, "{:.0%} of the rain"),
+    ("taw_mm", 0.0, 1.25, "{:.0f} mm of available water"),
+    ("need_score", 0.0, 1.25, "{:.0f} % of its ready water used on a peak day"),
+)
+
+
+def _control(sensors: gpd.GeoDataFrame) -> str:
+    """Say which control runs on which hardware."""
+    words = {"add_on": "an add-on beside the timer", "replacement": "a timer with sensor inputs"}
+    pairs = sensors[["control", "hardware"]].drop_duplicates().itertuples(index=False)
+    told = [
+        f"{str(control).replace('_', '-')} on {words.get(str(hardware), str(hardware))}"
+        for control, hardware in pairs
+    ]
+    return f"The control is {' and '.join(told)}."
+
+
+def _why_apart(zones: gpd.GeoDataFrame, sensors: gpd.GeoDataFrame) -> list[str]:
+    """Say in what the zones with a sensor differ."""
+    if len(sensors) == 1 or len(sensors) > _TOLD:
+        return []
+    homes = zones.loc[[str(zone) for zone in sensors["zone"]]]
+    facts = {str(zone): [str(row["plants"]).replace("_", " ")] for zone, row in homes.iterrows()}
+    for column, least, ratio, form in _FACTS:
+        values = homes[column].astype(float)
+        low, high = float(values.min()), float(values.max())
+        if high - low >= least and high >= ratio * low:
+            for zone, value in values.items():
+                facts[str(zone)].append(form.format(float(value)))
+    if all(words == facts[str(homes.index[0])] for words in facts.values()):
+        return []
+    told = "; ".join(f"{zone} has {', '.join(words)}" for zone, words in facts.items())
+    return [f"They do not dry alike: {told}."]
+
+
+def _beside(
+    controls: pd.DataFrame | None,
+    choices: pd.DataFrame,
+    currency: str,
+    price: float | None,
+    units: UnitsName,
+) -> list[str]:
+    """Say what no soil sensor at all would do on the same weather."""
+    if controls is None or controls.empty or "rain shut-off" not in controls.index:
+        return []
+    told = []
+    for name in _SENSORLESS:
+        row: Mapping[str, Any] = controls.loc[name].to_dict()  # type: ignore[assignment]
+        short = "" if row["within_limit"] else f" (with {row['stress_days']:.0f} stress days)"
+        told.append(f"{show(float(row['water_m3']), 'volume', units)}{short}")
+    chosen = choices[choices["chosen"]].iloc[0]
+    words = (
+        f"Without a soil sensor, a timer with its minutes set right would use {told[0]} a year, "
+        f"and with a rain shut-off {told[1]}; the plan uses "
+        f"{show(float(chosen['water_m3']), 'volume', units)}."
+    )
+    plan_cost = float(chosen["cost_per_year"])
+    costs: dict[str, float] = {
+        name: float(controls["cost_per_year"].astype(float)[name])
+        for name in _SENSORLESS
+        if price is not None and bool(controls["within_limit"][name])
+    }
+    least = min(costs, key=lambda name: costs[name], default="")
+    if least and costs[least] < plan_cost:
+        plain = "a rain shut-off" if least == "rain shut-off" else "that timer"
+        words += (
+            f" Counting the sensors' cost, {plain} would be cheaper: {costs[least]:,.0f} "
+            f"{currency} a year of water against {plan_cost:,.0f}."
+        )
+    return [words]
 
 
 def _number(count: int) -> str:

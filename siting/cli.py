@@ -5,11 +5,12 @@ from __future__ import annotations
 import sys
 from collections.abc import Callable
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import click
 
-from siting import __version__, _cli_explain, _cli_extensions, _cli_gis, _cli_steps
+from siting import __version__, _cli_compare, _cli_explain, _cli_extensions, _cli_gis, _cli_steps
+from siting._cli_compare import parsed
 from siting._cli_extensions import export_option, run_exporters
 from siting._cli_shared import (
     Commands,
@@ -35,6 +36,14 @@ online_option = click.option(
 )
 dxf_option = click.option(
     "--dxf", is_flag=True, help='Also write plan.dxf for drawing programs (needs "siting[dxf]").'
+)
+
+
+fetch_option = click.option(
+    "--fetch-weather",
+    is_flag=True,
+    help="Let this run fetch daily weather over the network, where [weather] fetch names a source; "
+    "its server then learns where the property is.",
 )
 
 
@@ -84,13 +93,14 @@ def new(folder: Path, units: str, crs: str) -> None:
 
 @main.command()
 @property_argument
+@fetch_option
 @json_option
-def check(property_file: Path, as_json: bool) -> None:
+def check(property_file: Path, fetch_weather: bool, as_json: bool) -> None:
     """Check PROPERTY (a property file or its folder): every fault at once, nothing written."""
     from siting.climate.calendar import season_calendar
     from siting.planning import read_inputs
 
-    settings, site, climate = read_inputs(property_file)
+    settings, site, climate = read_inputs(property_file, fetch=fetch_weather)
     seasons = season_calendar(climate, start=settings.season.start, end=settings.season.end)
     warnings = (*site.warnings, *climate.warnings)
     answer = (
@@ -110,16 +120,23 @@ def check(property_file: Path, as_json: bool) -> None:
 @out_option
 @online_option
 @dxf_option
+@click.option(
+    "--set",
+    "changes",
+    multiple=True,
+    metavar="KEY=VALUE",
+    help="What if: a value of the property file, as in water.price=3.10; may be repeated.",
+)
 @export_option
+@fetch_option
 @threads_option
 @json_option
 def plan(
     property_file: Path,
     folder: Path,
-    exporters: tuple[Extension, ...],
-    threads: int,
+    changes: tuple[str, ...],
     as_json: bool,
-    **options: bool,
+    **options: Any,  # noqa: ANN401 - click's own values
 ) -> None:
     """Plan the sensors of PROPERTY and write map, crew sheet and GIS files to a folder.
 
@@ -127,12 +144,11 @@ def plan(
     Examples
       siting plan my-property --out plan
       siting plan my-property --out plan --dxf --online-map
+      siting plan my-property --out dearer --set water.price=3.10
       siting plan my-property --out plan --json > answer.json
     """
-    shown = _print_json if as_json else _print_result
-    _plan_and_write(
-        property_file, folder, threads=threads, exporters=exporters, show=shown, **options
-    )
+    show = _print_json if as_json else _print_result
+    _plan_and_write(property_file, folder, show=show, changes=parsed(changes), **options)
 
 
 @main.command()
@@ -156,34 +172,37 @@ def plan(
 @dxf_option
 @threads_option
 @json_option
-def demo(folder: Path, name: str, threads: int, as_json: bool, **options: bool) -> None:
+def demo(folder: Path, name: str, as_json: bool, **options: Any) -> None:  # noqa: ANN401
     """Plan a bundled, invented property, and print a short table and where the map is."""
     from siting.demo import demo_property
 
-    shown = _print_json if as_json else _print_result
-    _plan_and_write(
-        demo_property(name), folder, threads=threads, exporters=(), show=shown, **options
-    )
+    show = _print_json if as_json else _print_result
+    _plan_and_write(demo_property(name), folder, show=show, **options)
 
 
 def _plan_and_write(
     property_file: Path,
     folder: Path,
     *,
-    threads: int,
     show: Callable[[Plan, tuple[Path, ...], tuple[str, ...]], None],
-    exporters: tuple[Extension, ...],
+    exporters: tuple[Extension, ...] = (),
+    changes: dict[str, Any] | None = None,
+    fetch_weather: bool = False,
+    threads: int = 1,
     **options: bool,
 ) -> None:
     """Run the main job and show its result."""
     from siting.handoff.bundle import write_bundle
+    from siting.handoff.results import results_lock
     from siting.planning import plan_property
 
-    with progress() as report:
-        result = plan_property(property_file, threads=threads, progress=report)
+    with results_lock(folder), progress() as report:
+        result = plan_property(
+            property_file, threads=threads, progress=report, fetch=fetch_weather, changes=changes
+        )
         written = write_bundle(result, folder, progress=report, **options)
-    taken = [path.name for path in written]
-    more, notes = run_exporters(exporters, result, folder, taken=taken)
+        taken = [path.name for path in written]
+        more, notes = run_exporters(exporters, result, folder, taken=taken)
     show(result, (*written, *more), notes)
 
 
@@ -228,7 +247,7 @@ def _plain(text: str) -> str:
     return escape(text)
 
 
-for _module in (_cli_steps, _cli_explain, _cli_extensions, _cli_gis):
+for _module in (_cli_steps, _cli_compare, _cli_explain, _cli_extensions, _cli_gis):
     _module.register(main)
 
 

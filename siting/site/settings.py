@@ -10,15 +10,19 @@ from typing import Any, Final
 from siting.units import UnitsName
 
 __all__ = [
+    "HARDWARE",
     "WEATHER_FORMATS",
     "WEATHER_SOURCES",
     "Analysis",
+    "Bills",
     "Control",
     "Costs",
+    "Hardware",
     "LayerSource",
     "PropertyFile",
     "Season",
     "Setbacks",
+    "Tier",
     "Timer",
     "Water",
     "WeatherSource",
@@ -142,15 +146,55 @@ class Timer:
 
 
 @dataclass(frozen=True)
+class Tier:
+    """A step of the price of water: up to this use of a month it costs `price` [m³, currency/m³].
+
+    The last tier has no upper end (inf).
+    """
+
+    up_to_m3: float
+    price: float
+
+
+@dataclass(frozen=True)
+class Bills:
+    """Metered water by month.
+
+    Parameters
+    ----------
+    monthly_m3 : mapping of int to float
+        Month, 1 to 12 -> metered use [m³].
+    everything : bool
+        Whether the meter counts indoor use too. The least month is then taken as indoor use (the
+        minimum-month method, common practice).
+    """
+
+    monthly_m3: Mapping[int, float]
+    everything: bool = False
+
+    @property
+    def outdoor_m3(self) -> dict[int, float]:
+        """Month -> what went to the landscape [m³]."""
+        indoor = min(self.monthly_m3.values()) if self.everything else 0.0
+        return {month: used - indoor for month, used in self.monthly_m3.items()}
+
+
+@dataclass(frozen=True)
 class Water:
-    """Price of water, and which published water budget to report.
+    """What water costs.
 
     Parameters
     ----------
     price : float or None
-        None when not given [currency/m³].
+        Price [currency/m³]; None when neither a price nor tiers were given.
     currency : str
-        Used for every price.
+        Code of the currency of every price.
+    tiers : tuple of Tier
+        Steps of a month's price, rising; empty with one price.
+    other_use_m3 : float
+        Use of the same meter that fills the lower tiers first, indoors for instance [m³/month].
+    bills : Bills or None
+        Metered use; it scales the baseline.
     budget : str or None
         "mwelo" (the state ordinance's yearly allowance and estimated use), "epa" (the programme's
         allowance and requirement of the peak month), or None.
@@ -160,8 +204,16 @@ class Water:
 
     price: float | None = None
     currency: str = "USD"
+    tiers: tuple[Tier, ...] = ()
+    other_use_m3: float = 0.0
+    bills: Bills | None = None
     budget: str | None = None
     budget_use: str = "residential"
+
+    @property
+    def priced(self) -> bool:
+        """Whether water has a price at all."""
+        return self.price is not None or bool(self.tiers)
 
 
 @dataclass(frozen=True)
@@ -179,15 +231,100 @@ class Costs:
     wire_per_m: float = 0.8
     life_years: float = 10.0
     given: bool = False
+    discount_rate: float = 0.03
+
+
+@dataclass(frozen=True)
+class Hardware:
+    """A kind of control hardware, with what one controller's worth of it costs and can carry.
+
+    Parameters
+    ----------
+    kind : str
+        One of `siting.site.vocabulary.HARDWARE_KINDS`.
+    sensors : int
+        Most sensors of one controller; 1 is one sensor on the common wire, which holds the whole
+        controller.
+    timer, timer_installation : float
+        Cost once per controller [currency].
+    device, installation : float
+        Cost of each sensor with its module [currency].
+    control : tuple of str
+        Kinds of control it can run.
+    controllers : tuple of str or None
+        The only controllers that can take it; None means all.
+    given : bool
+        Whether the user stated any of it.
+    """
+
+    kind: str
+    sensors: int
+    timer: float
+    timer_installation: float
+    device: float
+    installation: float
+    control: tuple[str, ...]
+    controllers: tuple[str, ...] | None = None
+    given: bool = False
+
+    @property
+    def per_controller(self) -> float:
+        """Cost once per controller [currency]."""
+        return self.timer + self.timer_installation
+
+    @property
+    def per_sensor(self) -> float:
+        """Cost of each sensor, without trench and wire [currency]."""
+        return self.device + self.installation
+
+
+#: Defaults. Common practice, no source: 150 to 400 for a device and 100 to 200 for its
+#: installation. A module is priced in the middle ([costs] device and installation say otherwise);
+#: a timer with inputs at the upper end, and each sensor on it at the lower. An add-on module
+#: interrupts valves that the old timer switches, so it can only skip; starting takes the timer.
+HARDWARE: Final = (
+    Hardware("add_on", 12, 0.0, 0.0, 275.0, 150.0, ("bypass",)),
+    Hardware("replacement", 4, 400.0, 200.0, 150.0, 100.0, ("bypass", "on_demand")),
+)
 
 
 @dataclass(frozen=True)
 class Control:
-    """What kinds of control to consider, how many sensors, and how much stress is allowed [d]."""
+    """What kinds of control to consider, and within which limits.
+
+    Parameters
+    ----------
+    kinds : tuple of str
+        Kinds of sensor control to consider.
+    max_sensors : int
+        Most sensors.
+    max_stress_days : float
+        Stress allowed in the driest quarter of every zone [d per season].
+    allowed_days : tuple of int or None
+        Weekdays on which local rules allow watering, Monday is 0; None means every day.
+    allowed_window : tuple of str or None
+        First and last time of day at which watering is allowed, "HH:MM"; it may pass midnight.
+    rain_shutoff_mm, rain_shutoff_days : float, int
+        A rain shut-off skips an event when at least this much fell over this many days before it.
+        Trade settings are 3 to 25 mm (1/8 to 1 in), and discs dry in one to three days (common
+        practice, no source).
+    """
 
     kinds: tuple[str, ...] = ("bypass", "on_demand")
     max_sensors: int = 6
     max_stress_days: float = 5.0
+    allowed_days: tuple[int, ...] | None = None
+    allowed_window: tuple[str, str] | None = None
+    rain_shutoff_mm: float = 6.35
+    rain_shutoff_days: int = 2
+
+    @property
+    def window_minutes(self) -> float | None:
+        """Minutes allowed on a watering day; None without a rule."""
+        if self.allowed_window is None:
+            return None
+        first, last = (60 * int(t[:2]) + int(t[3:]) for t in self.allowed_window)
+        return float((last - first) % 1440 or 1440)
 
 
 @dataclass(frozen=True)
@@ -226,7 +363,11 @@ class Analysis:
 
 @dataclass(frozen=True)
 class PropertyFile:
-    """A property file, read and checked; every path absolute."""
+    """A property file, read and checked; every path absolute.
+
+    `values` holds the file's own tables, as written, for what-if questions; `changes` what was put
+    in their place.
+    """
 
     path: Path
     name: str
@@ -238,6 +379,9 @@ class PropertyFile:
     water: Water = Water()
     costs: Costs = Costs()
     control: Control = Control()
+    hardware: tuple[Hardware, ...] = HARDWARE
     setbacks: Setbacks = Setbacks()
     analysis: Analysis = Analysis()
     factors: Mapping[str, Mapping[str, Any]] = field(default_factory=dict)
+    values: Mapping[str, Any] = field(default_factory=dict, repr=False, compare=False)
+    changes: Mapping[str, Any] = field(default_factory=dict, compare=False)
