@@ -163,7 +163,7 @@ def plan(
 @click.option(
     "--property",
     "name",
-    type=click.Choice(["campus", "yard"]),
+    type=click.Choice(["campus", "yard", "fields", "court"]),
     default="campus",
     show_default=True,
     help="Which bundled property.",

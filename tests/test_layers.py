@@ -95,11 +95,11 @@ def imports_of(path: Path) -> set[str]:
     return {name for name in found if name.split(".")[0] == "siting"}
 
 
-#: The GIS plug-in is a program of its own: see tests/test_gis_plugin.py.
+#: The GIS plug-in is a program of its own (see tests/test_gis_plugin.py), and docs a script.
 MODULES = {
     "siting." + ".".join(p.relative_to(PACKAGE).with_suffix("").parts): p
     for p in sorted(PACKAGE.rglob("*.py"))
-    if p.name != "__init__.py" and p.parent.name != "gis"
+    if p.name != "__init__.py" and p.parent.name not in {"gis", "docs"}
 }
 
 
