@@ -1,0 +1,115 @@
+"""What a portfolio is: its properties in order along a curve, its layers, and how it is run."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any, Final, NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from siting.planning import Plan
+from siting.site.settings import LayerSource
+
+__all__ = ["City", "Folder", "HandoffWriter", "Index", "RunOptions", "Source", "Tile"]
+
+#: Writes the hand-off of one plan into a folder.
+HandoffWriter = Callable[[Plan, Path], None]
+
+#: Properties in a tile, unless there are few.
+TILE: Final = 40
+
+
+@dataclass(frozen=True)
+class City:
+    """Many properties in one set of layers, and a template property file.
+
+    Parameters
+    ----------
+    path : Path
+        The template.
+    values : mapping
+        Its TOML values, without the table [portfolio].
+    layers : mapping of str to LayerSource
+        Where each layer is.
+    id_column : str
+        Column of the boundary layer that names the property.
+    columns : mapping of str to str
+        Dotted key of the property file -> the boundary's column that overrides it.
+    owner_column : str or None
+        Column of hydrozones, fixtures and cans that names their property; None goes by place.
+    minutes_column : str or None
+        Column of the hydrozones with today's minutes of each valve.
+    reach_m : float
+        How far around a property its surroundings are read [m].
+    """
+
+    path: Path
+    values: Mapping[str, Any]
+    layers: Mapping[str, LayerSource]
+    id_column: str
+    columns: Mapping[str, str] = field(default_factory=dict)
+    owner_column: str | None = None
+    minutes_column: str | None = None
+    reach_m: float = 100.0
+
+
+@dataclass(frozen=True)
+class Folder:
+    """A folder of property files: id -> property file."""
+
+    path: Path
+    files: Mapping[str, Path]
+
+
+Source = City | Folder
+
+
+class Index(NamedTuple):
+    """The properties of a portfolio in the order in which they are planned.
+
+    Parameters
+    ----------
+    ids : tuple of str
+        Each once.
+    bounds : ndarray, shape (N, 4)
+        Of their boundaries in the layer's CRS; NaN where unknown.
+    notes : tuple of str
+        What was wrong with the list itself.
+    """
+
+    ids: tuple[str, ...]
+    bounds: NDArray[np.float64]
+    notes: tuple[str, ...] = ()
+
+
+class Tile(NamedTuple):
+    """Neighbours that are planned one after the other by one worker."""
+
+    name: str
+    ids: tuple[str, ...]
+    bounds: NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class RunOptions:
+    """How to run; none of it changes a number.
+
+    Parameters
+    ----------
+    handoff : str
+        "none", "all", or an expression over the table of properties.
+    seconds : float
+        Longest time that one property may take [s].
+    memory_mb : float
+        Most memory that a property which already brought down a worker may use, alone [MB].
+    writer : callable, optional
+        Writes the hand-off of a plan; a module-level function, as it goes to the workers.
+    """
+
+    handoff: str = "none"
+    seconds: float = 120.0
+    memory_mb: float = 4096.0
+    writer: HandoffWriter | None = None
