@@ -13,7 +13,18 @@ from numpy.typing import NDArray
 from siting.planning import Plan
 from siting.site.settings import LayerSource
 
-__all__ = ["City", "Folder", "HandoffWriter", "Index", "RunOptions", "Source", "Tile"]
+__all__ = [
+    "TILE",
+    "City",
+    "Folder",
+    "HandoffWriter",
+    "Index",
+    "Job",
+    "RunOptions",
+    "Source",
+    "Tile",
+    "TileReport",
+]
 
 #: Writes the hand-off of one plan into a folder.
 HandoffWriter = Callable[[Plan, Path], None]
@@ -113,3 +124,70 @@ class RunOptions:
     seconds: float = 120.0
     memory_mb: float = 4096.0
     writer: HandoffWriter | None = None
+
+
+@dataclass(frozen=True)
+class Job:
+    """A tile to be planned.
+
+    Parameters
+    ----------
+    source : City or Folder
+        The portfolio.
+    tile : Tile
+        Which properties.
+    folder : Path
+        Where results go.
+    key : str
+        The run's key, see `Store`.
+    options : RunOptions
+        How to run.
+    guarded : bool
+        Whether this process may be ended when a property takes too long, as a worker's may.
+    alone : bool
+        Whether every property gets a process of its own, as after an unexplained death.
+    handoff_only : tuple of str
+        Properties that are done and only lack their hand-off.
+    """
+
+    source: Source
+    tile: Tile
+    folder: Path
+    key: str
+    options: RunOptions
+    guarded: bool = True
+    alone: bool = False
+    handoff_only: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class TileReport:
+    """What a tile took.
+
+    Parameters
+    ----------
+    tile : str
+        Its name.
+    planned, faults : int
+        Properties done now, and how many of them have faults.
+    seconds : dict of str to float
+        Stage -> time spent [s].
+    memory_mb, peak_mb : float
+        Of the worker, at the end and at most [MB].
+    worker : str
+        Host and process.
+    worker_planned : int
+        Properties that this process has planned so far.
+    notes : tuple of str
+        What went wrong beside the plans.
+    """
+
+    tile: str
+    planned: int
+    faults: int
+    seconds: dict[str, float]
+    memory_mb: float
+    peak_mb: float
+    worker: str
+    worker_planned: int
+    notes: tuple[str, ...] = ()
