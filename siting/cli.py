@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from siting import __version__
+from siting import __version__, _cli_portfolio
 from siting.errors import SitingError
 
 if TYPE_CHECKING:
@@ -203,6 +203,8 @@ def _progress() -> Iterator[Progress | None]:
 
         yield report
 
+
+_cli_portfolio.register(main)
 
 if __name__ == "__main__":
     main()

@@ -31,7 +31,8 @@ _BELOW_STAGES = {"errors", "units", "site", "climate", "sun", "water", "ranks"}
 MAY_IMPORT["ranks"] = set()
 MAY_IMPORT |= dict.fromkeys(STAGES, _BELOW_STAGES)
 MAY_IMPORT["planning"] = _BELOW_STAGES | set(STAGES) | {"cautions"}
-_BELOW_DELIVERY = MAY_IMPORT["planning"] | {"planning"}
+MAY_IMPORT["atomic"] = set()
+_BELOW_DELIVERY = MAY_IMPORT["planning"] | {"planning", "atomic"}
 MAY_IMPORT |= dict.fromkeys(["handoff", "commissioning", "portfolio", "gis"], _BELOW_DELIVERY)
 MAY_IMPORT["cli"] = _BELOW_DELIVERY | {"handoff", "commissioning", "portfolio", "gis", "demo"}
 MAY_IMPORT["demo"] = {"errors"}
@@ -54,6 +55,7 @@ BELONGS_TO = {
     "_wire_model": "wiring",
     "_wire_paths": "wiring",
     "_plan_*": "planning",
+    "_cli_*": "cli",
     "_ranks": "ranks",
 }
 

@@ -148,6 +148,8 @@ class Job:
         Whether every property gets a process of its own, as after an unexplained death.
     handoff_only : tuple of str
         Properties that are done and only lack their hand-off.
+    keep_parts : bool
+        Whether the rows stay single, as of a sample, for the tile to come.
     """
 
     source: Source
@@ -158,6 +160,7 @@ class Job:
     guarded: bool = True
     alone: bool = False
     handoff_only: tuple[str, ...] = ()
+    keep_parts: bool = False
 
 
 @dataclass(frozen=True)

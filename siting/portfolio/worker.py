@@ -117,7 +117,7 @@ def _run_tile(job: Job) -> TileReport:
         clock.enter("alone")
         faults += plan_alone(replace(job, guarded=False), name, store)
     clock.enter("write")
-    if not job.handoff_only:
+    if not (job.handoff_only or job.keep_parts):
         store.write_tile(job.tile)
     clock.enter("")
     use = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
