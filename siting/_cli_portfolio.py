@@ -62,7 +62,9 @@ def write_handoff(plan: Plan, folder: Path) -> None:
 @click.command()
 @input_argument
 @out_option
-@click.option("--scheduler", metavar="ADDRESS", help="A running dask scheduler, as tcp://host:8786.")
+@click.option(
+    "--scheduler", metavar="ADDRESS", help="A running dask scheduler, as tcp://host:8786."
+)
 @click.option(
     "--workers",
     type=click.IntRange(0, 1024),
@@ -83,10 +85,15 @@ def write_handoff(plan: Plan, folder: Path) -> None:
 @click.option("--seconds", type=click.FloatRange(1), default=120, show_default=True,
               help="Longest time for one property.")  # fmt: skip
 @click.option("--memory", "memory_mb", type=click.FloatRange(256), default=4096, show_default=True,
-              help="Most memory for a property that brought a worker down, planned alone [MB].")  # fmt: skip
+              help="Most memory for a property that is planned alone [MB].")  # fmt: skip
 @click.option("--retry", is_flag=True, help="Plan again what crashed, hung or ran out of memory.")
 def portfolio(
-    source: Path, folder: Path, scheduler: str | None, workers: int, sample: int | None, **rest: Any  # noqa: ANN401
+    source: Path,
+    folder: Path,
+    scheduler: str | None,
+    workers: int,
+    sample: int | None,
+    **rest: Any,  # noqa: ANN401
 ) -> None:
     """Plan every property of INPUT: a template, a GeoPackage beside one, or a folder of properties.
 
@@ -94,7 +101,6 @@ def portfolio(
     portfolio.html. Run it again after any break: what is done is kept, the rest is planned.
     """
     try:
-        from siting.portfolio.engine import ClusterEngine, LoopEngine
         from siting.portfolio.model import RunOptions
         from siting.portfolio.run import check_handoff
         from siting.portfolio.source import open_source
@@ -106,7 +112,7 @@ def portfolio(
     opened = open_source(source)
     options = RunOptions(handoff, rest["seconds"], rest["memory_mb"], write_handoff)
     cores = workers or 1
-    with _engine(ClusterEngine, LoopEngine, scheduler, workers, folder) as engine:
+    with _engine(scheduler, workers, folder) as engine:
         if sample is not None:
             _sample(opened, folder, sample, engine, options, (cores, rest["core_hour_price"]))
             return
@@ -114,14 +120,14 @@ def portfolio(
 
 
 @contextmanager
-def _engine(
-    cluster: Any, loop: Any, scheduler: str | None, workers: int, folder: Path  # noqa: ANN401
-) -> Iterator[Engine]:
+def _engine(scheduler: str | None, workers: int, folder: Path) -> Iterator[Engine]:
     """Yield where to plan."""
+    from siting.portfolio.engine import ClusterEngine, LoopEngine
+
     if scheduler is None and workers == 0:
-        yield loop()
+        yield LoopEngine()
         return
-    with cluster(scheduler, workers=workers or 1) as engine:
+    with ClusterEngine(scheduler, workers=workers or 1) as engine:
         if scheduler is not None:
             folder.mkdir(parents=True, exist_ok=True)
             engine.check_folder(folder.absolute())
@@ -165,9 +171,13 @@ def _run(source: Any, folder: Path, engine: Engine, options: Any, retry: bool) -
 
 
 def _sample(
-    source: Any, folder: Path, count: int, engine: Engine, options: Any,  # noqa: ANN401
+    source: Any,  # noqa: ANN401
+    folder: Path,
+    count: int,
+    engine: Engine,
+    options: Any,  # noqa: ANN401
     terms: tuple[int, float | None],
-) -> None:  # fmt: skip
+) -> None:
     """Plan a few, and print what the whole takes."""
     from siting.portfolio.sample import estimate
 
@@ -181,8 +191,8 @@ def _sample(
     )
     click.echo(
         f"the whole: {found.hours(cores):,.2f} h on {cores} cores ({low:,.2f} to {high:,.2f}), "
-        f"{found.hours(1):,.1f} core hours, {found.properties * found.bytes_per_property / 1e9:,.3f}"
-        f" GB of tables, {found.peak_mb:,.0f} MB of memory a worker"
+        f"{found.hours(1):,.1f} core hours, "
+        f"{found.properties * found.bytes_per_property / 1e9:,.3f} GB of tables, {found.peak_mb:,.0f} MB of memory a worker"
     )
     if price is not None:
         click.echo(f"cost: {found.hours(1) * price:,.2f} at {price:g} a core hour")

@@ -62,7 +62,7 @@ def plan_alone(job: Job, name: str, store: Store) -> bool:
 def _try(job: Job, name: str) -> tuple[str, str]:
     """Run the process once; return reason and words, for the case that it left no rows."""
     sent = pickle.dumps((job, name))
-    child = subprocess.Popen(  # noqa: S603  (this package, in this interpreter)
+    child = subprocess.Popen(
         [sys.executable, "-m", "siting.portfolio.child"],
         stdin=subprocess.PIPE,
         stdout=subprocess.DEVNULL,
@@ -88,7 +88,7 @@ def _try(job: Job, name: str) -> tuple[str, str]:
 
 def _reason(code: int, job: Job) -> tuple[str, str]:
     """Return why a process left no rows, from how it ended."""
-    if code == -signal.SIGKILL or code == _OUT_OF_MEMORY:
+    if code in {-signal.SIGKILL, _OUT_OF_MEMORY}:
         return "memory", "its process was killed from outside, as when memory runs out"
     if code == -signal.SIGALRM:
         return "hang", f"no end after {job.options.seconds:g} s"

@@ -180,7 +180,7 @@ def _lot(layers: _Layers, lot: int, wide: int, rng: np.random.Generator) -> None
     row, column = divmod(lot, wide)
     west = _EAST + column * LOT_M + (column // BLOCK) * STREET_M
     south = _NORTH + row * LOT_M + ((row + 1) // 2) * STREET_M
-    flip = np.array([rng.random() < 0.5, row % 2 == 0])
+    flip = np.array([bool(rng.integers(2)), row % 2 == 0])
 
     def place(x: float, y: float) -> tuple[float, float]:
         x, y = (LOT_M - x if flip[0] else x), (LOT_M - y if flip[1] else y)
@@ -205,12 +205,10 @@ def _lot(layers: _Layers, lot: int, wide: int, rng: np.random.Generator) -> None
     layers.add("buildings", box(37 + shift, 30, 43 + shift, 36), height=2.8)
     layers.add("paving", box(10, 0, 14, 21))
     layers.add("fixtures", shapely.Point(place(14 + shift, 22)), kind="controller")
-    _planting(layers, name, box, place, rng)
+    _planting(layers, box, place, rng)
 
 
-def _planting(
-    layers: _Layers, lot: str, box: Any, place: Any, rng: np.random.Generator  # noqa: ANN401
-) -> None:
+def _planting(layers: _Layers, box: Any, place: Any, rng: np.random.Generator) -> None:  # noqa: ANN401
     """Draw the zones and trees of a lot."""
     soil = str(rng.choice(_SOILS))
     count = int(rng.integers(_LEAST_ZONES, len(_ZONES) + 1))
@@ -227,7 +225,7 @@ def _planting(
             distribution_uniformity=round(rng.uniform(0.5, 0.75), 2),
             today_min=round(rng.uniform(0.8, 2.0) * _WEEKLY_MM[plants] / 3 / rate * 60),
         )
-        x0, y0, x1, y1 = corners
+        x0, y0, x1, _ = corners
         layers.add("fixtures", shapely.Point(place((x0 + x1) / 2, y0 + 0.3)), kind="head")
     for _ in range(int(rng.integers(3, 9))):
         x, y = rng.uniform(2, 58), rng.choice([rng.uniform(1, 18), rng.uniform(39, 58)])

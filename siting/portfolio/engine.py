@@ -98,12 +98,10 @@ class ClusterEngine:
         Leave dask's own setting of malloc in place; only to measure what it costs.
     """
 
-    def __init__(
-        self, address: str | None = None, *, workers: int = 1, trim: bool = False
-    ) -> None:
+    def __init__(self, address: str | None = None, *, workers: int = 1, trim: bool = False) -> None:
         self._address, self._workers, self._trim = address, workers, trim
         self._stack = contextlib.ExitStack()
-        self.client: Client = None
+        self.client: Any = None
         self.warnings: tuple[str, ...] = ()
 
     def __enter__(self) -> Self:

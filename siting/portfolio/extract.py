@@ -16,6 +16,7 @@ import pyproj
 import shapely
 import tomli_w
 from numpy.typing import NDArray
+from shapely.geometry.base import BaseGeometry
 
 from siting.errors import Fault, InputError
 from siting.portfolio.layers import layer_crs, reach_in, read_window
@@ -43,9 +44,7 @@ class CityWindow:
         What was read, by layer.
     """
 
-    def __init__(
-        self, city: City, crs: pyproj.CRS, frames: Mapping[str, gpd.GeoDataFrame]
-    ) -> None:
+    def __init__(self, city: City, crs: pyproj.CRS, frames: Mapping[str, gpd.GeoDataFrame]) -> None:
         self.city, self.crs, self.frames = city, crs, frames
         ids = frames["boundary"][city.id_column]
         self.own = np.array([_id_text(value) for value in ids], dtype=object)
@@ -147,7 +146,7 @@ def extract(window: CityWindow, property_id: str, folder: Path) -> Path:
 
 
 def _owned(
-    frame: gpd.GeoDataFrame, city: City, property_id: str, ground: shapely.Geometry
+    frame: gpd.GeoDataFrame, city: City, property_id: str, ground: BaseGeometry
 ) -> gpd.GeoDataFrame:
     """Return the features that belong to a property: by column, or by where they lie."""
     if city.owner_column and city.owner_column in frame.columns:

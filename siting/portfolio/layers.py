@@ -19,7 +19,7 @@ from siting.errors import Fault, InputError
 from siting.portfolio.model import City
 from siting.site.settings import LayerSource
 
-__all__ = ["boundary_table", "column_values", "layer_crs", "read_window", "reach_in"]
+__all__ = ["boundary_table", "column_values", "layer_crs", "reach_in", "read_window"]
 
 Bounds = tuple[float, float, float, float]
 
@@ -123,7 +123,7 @@ def layer_crs(city: City) -> pyproj.CRS:
             faults.append(Fault(file, crs.name, f"{first.name}, as the boundary", mend, layer=name))
     if faults or first is None:
         raise InputError(faults)
-    return first
+    return pyproj.CRS.from_user_input(first)
 
 
 def reach_in(crs: pyproj.CRS, bounds: Bounds, metres: float) -> tuple[float, float]:

@@ -1,10 +1,11 @@
-"""The portfolio's map: one HTML file without any network, drawn on a canvas, grouped as it zooms."""
+"""The portfolio's map: one HTML file without a network, drawn on a canvas, grouped by zoom."""
 
 from __future__ import annotations
 
 import base64
 import hashlib
 import html
+import itertools
 import json
 from importlib.resources import files
 from pathlib import Path
@@ -80,8 +81,9 @@ def write_page(folder: Path | str, *, title: str) -> Path:
     breaks = [float(f"{v:.3g}") for v in np.quantile(positive, _SHARES)] if positive.size else []
     top = [_point(row, folder) for row in frame.head(_TOP).itertuples(index=False)]
     binned = len(frame) > _MOST
-    points = top + (_cells(frame[_TOP:]) if binned else
-                    [_point(row, folder) for row in frame[_TOP:].itertuples(index=False)])  # fmt: skip
+    rest = frame[_TOP:]
+    others = [_point(row, folder) for row in rest.itertuples(index=False)] if not binned else []
+    points = [*top, *(_cells(rest) if binned else others)]
     data = {"points": points, "breaks": breaks, "colours": _COLOURS, "words": _WORDS}
     css, js = _asset("portfolio.css"), _asset("portfolio.js")
     money = str(frame["currency"].iloc[0]) if len(frame) else ""
@@ -184,14 +186,24 @@ def _cells(frame: pd.DataFrame) -> list[list[Any]]:
         members=("property", "size"),
         currency=("currency", "first"),
     )
+    return [_cell(cell) for cell in found.itertuples(index=False)]
+
+
+def _cell(cell: Any) -> list[Any]:  # noqa: ANN401  (a named tuple of pandas)
+    """Return several properties as one point."""
     return [
-        [
-            round(float(cell.lon), 6), round(float(cell.lat), 6), _number(cell.value),
-            _number(cell.saved), int(cell.sensors), "", str(cell.property)[:_NAME],
-            int(cell.members), "", "", str(cell.currency or ""),
-        ]
-        for cell in found.itertuples(index=False)
-    ]  # fmt: skip
+        round(float(cell.lon), 6),
+        round(float(cell.lat), 6),
+        _number(cell.value),
+        _number(cell.saved),
+        int(cell.sensors),
+        "",
+        str(cell.property)[:_NAME],
+        int(cell.members),
+        "",
+        "",
+        str(cell.currency or ""),
+    ]
 
 
 def _row(number: int, point: list[Any]) -> str:
@@ -211,9 +223,11 @@ def _key(breaks: list[float], money: str) -> str:
     texts = ["not known"]
     if breaks:
         texts.append(f"up to {breaks[0]:,g} {unit}")
-        texts += [f"{a:,g} to {b:,g} {unit}" for a, b in zip(breaks, breaks[1:], strict=False)]
+        texts += [f"{a:,g} to {b:,g} {unit}" for a, b in itertools.pairwise(breaks)]
         texts.append(f"more than {breaks[-1]:,g} {unit}")
-    square = '<svg viewBox="0 0 1 1" aria-hidden="true"><rect width="1" height="1" fill="{}"/></svg>'
+    square = (
+        '<svg viewBox="0 0 1 1" aria-hidden="true"><rect width="1" height="1" fill="{}"/></svg>'
+    )
     return "".join(
         f"<li>{square.format(colour)}{text}</li>"
         for colour, text in zip(_COLOURS, texts, strict=False)

@@ -175,7 +175,8 @@ def _cell(value: Any) -> str:  # noqa: ANN401  (cells of any type)
 
 
 def _properties(folder: Path | str) -> pd.DataFrame:
-    return read_table(folder, "properties").drop_columns(["geometry", "bbox"]).to_pandas()
+    rows = read_table(folder, "properties").drop_columns(["geometry", "bbox"])
+    return pd.DataFrame(rows.to_pandas())
 
 
 def _mean(values: pd.Series) -> float:

@@ -26,7 +26,15 @@ from siting.portfolio.store import DiskFullError, Store, read_table
 from siting.portfolio.tables import SCHEMAS
 from siting.portfolio.tiles import cut_tiles, index_of, tile_size
 
-__all__ = ["BusyError", "RunResult", "Status", "check_handoff", "run_key", "run_portfolio", "timing"]
+__all__ = [
+    "BusyError",
+    "RunResult",
+    "Status",
+    "check_handoff",
+    "run_key",
+    "run_portfolio",
+    "timing",
+]
 
 #: Raise when the same input gives other rows.
 _LAYOUT: Final = 1
@@ -236,11 +244,11 @@ def _run(
     status.done = status.total - sum(
         store.read_part(name) is None for tile in pending for name in tile.ids
     )
-    base = {"source": source, "folder": folder, "key": key, "options": options}
-    _drive(engine, [Job(tile=tile, **base) for tile in pending], status, watch)
+    jobs = [Job(source, tile, folder, key, options) for tile in pending]
+    _drive(engine, jobs, status, watch)
     late = _without_handoff(store, tiles, options) if options.writer else []
     count, status.total = status.total, status.total + sum(len(t.ids) for t in late)
-    jobs = [Job(tile=tile, handoff_only=tile.ids, **base) for tile in late]
+    jobs = [Job(source, t, folder, key, options, handoff_only=t.ids) for t in late]
     _drive(engine, jobs, status, watch)
     status.total = status.done = count
     store.clear_work()

@@ -131,8 +131,8 @@ def _estimate(
     store = Store(folder, key)
     for tile in tiles:
         store.part(tile.ids[0]).unlink(missing_ok=True)  # to be timed, it must be planned now
-    base = {"source": source, "folder": folder, "key": key, "keep_parts": True}
-    jobs = [Job(tile=tile, options=replace(options, handoff="none"), **base) for tile in tiles]  # type: ignore[arg-type]
+    quiet = replace(options, handoff="none")
+    jobs = [Job(source, tile, folder, key, quiet, keep_parts=True) for tile in tiles]
     reports: list[TileReport] = []
 
     def take(report: TileReport | None) -> None:

@@ -11,6 +11,7 @@ import geopandas as gpd
 import pandas as pd
 import pyarrow as pa
 import shapely
+from shapely.geometry.base import BaseGeometry
 
 from siting.errors import Fault
 from siting.planning import Plan
@@ -244,12 +245,11 @@ def _flat(frame: gpd.GeoDataFrame, name: str) -> list[dict[str, Any]]:
     moved = frame.to_crs(_WGS84) if len(frame) else frame
     plain = pd.DataFrame(moved.drop(columns="geometry")).reset_index(names=name)
     return [
-        {**row, **_shape(shape)}
-        for row, shape in zip(_records(plain), moved.geometry, strict=True)
+        {**row, **_shape(shape)} for row, shape in zip(_records(plain), moved.geometry, strict=True)
     ]
 
 
-def _shape(shape: shapely.Geometry) -> dict[str, Any]:
+def _shape(shape: BaseGeometry) -> dict[str, Any]:
     """Return a shape as WKB with its bounding box."""
     west, south, east, north = shape.bounds
     box = {"xmin": west, "ymin": south, "xmax": east, "ymax": north}
