@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import os
 import sys
 from collections.abc import Iterator
@@ -183,19 +184,22 @@ def _sample(
 
     cores, price = terms
     found = estimate(source, folder.absolute(), count, engine=engine, options=options)
-    low, high = (found.hours(cores, s) for s in (found.seconds_low, found.seconds_high))
+    whole, low, high = (
+        _span(3600 * found.hours(cores, seconds)) if math.isfinite(seconds) else "not known"
+        for seconds in (found.seconds, found.seconds_low, found.seconds_high)
+    )
     click.echo(
         f"{found.sampled} of {found.properties:,} properties planned, {found.faults} with faults: "
         f"{found.seconds:.2f} s each on one core ({found.seconds_low:.2f} to "
         f"{found.seconds_high:.2f} with 95 % confidence)"
     )
     click.echo(
-        f"the whole: {found.hours(cores):,.2f} h on {cores} cores ({low:,.2f} to {high:,.2f}), "
-        f"{found.hours(1):,.1f} core hours, "
-        f"{found.properties * found.bytes_per_property / 1e9:,.3f} GB of tables, {found.peak_mb:,.0f} MB of memory a worker"
+        f"the whole: {whole} on {cores} cores ({low} to {high}), {found.hours(1):,.2f} core hours, "
+        f"{found.properties * found.bytes_per_property / 1e6:,.1f} MB of tables, "
+        f"{found.peak_mb:,.0f} MB of memory a worker"
     )
     if price is not None:
-        click.echo(f"cost: {found.hours(1) * price:,.2f} at {price:g} a core hour")
+        click.echo(f"cost: {found.hours(1) * price:,.4g} at {price:g} a core hour")
 
 
 @contextmanager

@@ -94,12 +94,23 @@ class ClusterEngine:
         Of a running scheduler; None starts a cluster on this machine.
     workers : int
         Processes of the local cluster.
+    memory_mb : float or None
+        Memory of each local worker; an even share of the machine's when not given [MB].
     trim : bool
         Leave dask's own setting of malloc in place; only to measure what it costs.
     """
 
-    def __init__(self, address: str | None = None, *, workers: int = 1, trim: bool = False) -> None:
+    def __init__(
+        self,
+        address: str | None = None,
+        *,
+        workers: int = 1,
+        memory_mb: float | None = None,
+        trim: bool = False,
+    ) -> None:
         self._address, self._workers, self._trim = address, workers, trim
+        share = psutil.virtual_memory().total * _SHARE / workers
+        self._memory = int(share if memory_mb is None else memory_mb * (1 << 20))
         self._stack = contextlib.ExitStack()
         self.client: Any = None
         self.warnings: tuple[str, ...] = ()
@@ -147,12 +158,11 @@ class ClusterEngine:
             "distributed.admin.log-length": 100,
         }
         self._stack.enter_context(dask.config.set(settings))
-        memory = int(psutil.virtual_memory().total * _SHARE / self._workers)
         cluster = LocalCluster(
             n_workers=self._workers,
             threads_per_worker=1,
             processes=True,
-            memory_limit=memory,
+            memory_limit=self._memory,
             dashboard_address=None,
             silence_logs=50,
         )

@@ -263,8 +263,9 @@ def _kept_size(store: Store, count: int, size: int | None) -> int:
     before = store.recall(_RUN)
     if before.get("key") == store.key and isinstance(before.get("tile"), int):
         return int(before["tile"])
-    for name in ("handoff", ".work"):
-        shutil.rmtree(store.folder / name, ignore_errors=True)
+    if before:
+        for name in ("handoff", ".work"):
+            shutil.rmtree(store.folder / name, ignore_errors=True)
     chosen = size or tile_size(count)
     store.remember(_RUN, {"key": store.key, "siting": __version__, "tile": chosen,
                           "properties": count})  # fmt: skip

@@ -13,7 +13,7 @@ import time
 import traceback
 from collections.abc import Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass, field, replace
+from dataclasses import asdict, dataclass, field, replace
 from pathlib import Path
 from typing import Final
 
@@ -229,16 +229,28 @@ def _rows(
         clock.enter("rows")
         return plan_rows(name, made), made
     except InputError as error:
-        return fault_rows(name, "input", error.faults), None
+        faults = [_without_paths(fault, source, scratch) for fault in error.faults]
+        return fault_rows(name, "input", faults), None
     except PlanError as error:
         return fault_rows(name, "plan", [_fault(name, str(error), "a plan")]), None
     except MemoryError:
         fault = _fault(name, "more memory needed than there is", "a property that fits")
         return fault_rows(name, "memory", [fault]), None
-    except Exception as error:  # noqa: BLE001  (a fault of one property never stops the others)
+    except (Exception, SystemExit) as error:  # noqa: BLE001  (never stops the others)
         if disk_full(error, scratch):
             raise DiskFullError(scratch) from None
         return fault_rows(name, "error", [_fault(name, _told(error, scratch), "a plan")]), None
+
+
+def _without_paths(fault: Fault, source: Source, scratch: Path) -> Fault:
+    """Return a fault whose words name files from the portfolio on, wherever that lies."""
+    home = source.path.parent if isinstance(source, City) else source.path
+    texts = {
+        column: str(value).replace(f"{home}{os.sep}", "").replace(f"{scratch}{os.sep}", "")
+        for column, value in asdict(fault).items()
+        if value is not None
+    }
+    return replace(fault, **texts)
 
 
 def _fault(name: str, found: str, allowed: str) -> Fault:
@@ -246,7 +258,7 @@ def _fault(name: str, found: str, allowed: str) -> Fault:
     return Fault(name, found, allowed, mend)
 
 
-def _told(error: Exception, scratch: Path) -> str:
+def _told(error: BaseException, scratch: Path) -> str:
     """Describe an unexpected error: what, and where in this package, without paths."""
     frames = traceback.extract_tb(error.__traceback__)
     own = [frame for frame in frames if f"{os.sep}siting{os.sep}" in frame.filename]
