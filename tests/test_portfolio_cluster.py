@@ -156,7 +156,8 @@ def test_killed_workers_lose_nothing(city, planned, tmp_path, seed):
     rng = random.Random(seed)
     run = start(city, tmp_path, "--workers", "2")
     parent, killed = psutil.Process(run.pid), 0
-    time.sleep(4)
+    while run.poll() is None and not (tmp_path / "run.json").exists():
+        time.sleep(0.2)
     while run.poll() is None and killed < 3:
         killed += kill_one_worker(parent, rng)
         time.sleep(rng.uniform(0.5, 4.0))

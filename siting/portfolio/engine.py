@@ -36,6 +36,7 @@ _THREADS: Final = (
     "GDAL_NUM_THREADS",
 )
 _AHEAD: Final = 3
+_STARTS: Final = 5
 _TRIES: Final = 20
 _SILENT: Final = 60.0
 _JOIN: Final = 60.0
@@ -158,17 +159,28 @@ class ClusterEngine:
             "distributed.admin.log-length": 100,
         }
         self._stack.enter_context(dask.config.set(settings))
-        cluster = LocalCluster(
-            n_workers=self._workers,
-            threads_per_worker=1,
-            processes=True,
-            memory_limit=self._memory,
-            dashboard_address=None,
-            silence_logs=50,
-        )
+        cluster = self._local()
         self._stack.callback(cluster.close, timeout=10)
         self.client = Client(cluster)
         self._stack.callback(self.client.close, timeout=10)
+
+    def _local(self) -> Any:  # noqa: ANN401  (a cluster)
+        """Start workers on this machine; one that dies while it starts is no reason to give up."""
+        told = ""
+        for _ in range(_STARTS):
+            try:
+                return LocalCluster(
+                    n_workers=self._workers,
+                    threads_per_worker=1,
+                    processes=True,
+                    memory_limit=self._memory,
+                    dashboard_address=None,
+                    silence_logs=50,
+                )
+            except (OSError, RuntimeError) as error:
+                told = str(error.__cause__ or error) or type(error).__name__
+        msg = f"no workers could be started on this machine: {told}"
+        raise EngineError(msg)
 
     def _join(self, address: str) -> None:
         """Join a running cluster, and look whether its workers will do."""
