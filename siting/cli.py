@@ -9,7 +9,15 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from siting import __version__, _cli_compare, _cli_explain, _cli_extensions, _cli_gis, _cli_steps
+from siting import (
+    __version__,
+    _cli_compare,
+    _cli_explain,
+    _cli_extensions,
+    _cli_gis,
+    _cli_portfolio,
+    _cli_steps,
+)
 from siting._cli_compare import parsed
 from siting._cli_extensions import export_option, run_exporters
 from siting._cli_shared import (
@@ -247,7 +255,14 @@ def _plain(text: str) -> str:
     return escape(text)
 
 
-for _module in (_cli_steps, _cli_compare, _cli_explain, _cli_extensions, _cli_gis):
+for _module in (
+    _cli_steps,
+    _cli_compare,
+    _cli_explain,
+    _cli_extensions,
+    _cli_gis,
+    _cli_portfolio,
+):
     _module.register(main)
 
 

@@ -9,6 +9,7 @@ its neighbour's result.
 
 from __future__ import annotations
 
+import sys
 from collections.abc import Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
@@ -318,7 +319,9 @@ def _report(results: Iterator[None], total: int, options: ShadeOptions) -> None:
 
 def _kernels(size: float, engine: Engine) -> ModuleType | None:
     """Return the compiled kernels where they are wanted."""
-    if engine == "numpy" or (engine == "auto" and (size < _WORTH or not has_compiler())):
+    # A worker that has started them for one property keeps them for all the small ones after it.
+    small = size < _WORTH and "siting.sun.kernels" not in sys.modules
+    if engine == "numpy" or (engine == "auto" and (small or not has_compiler())):
         return None
     return compiled_kernels()
 
