@@ -12,6 +12,8 @@ MAY_IMPORT = {
     "errors": set(),
     "units": set(),
     "cautions": set(),
+    "atomic": set(),
+    "palette": set(),
     "site": {"errors", "units"},
     "climate": {"errors", "units"},
     "sun": {"errors", "units", "site", "climate"},
@@ -31,7 +33,7 @@ _BELOW_STAGES = {"errors", "units", "site", "climate", "sun", "water", "ranks"}
 MAY_IMPORT["ranks"] = set()
 MAY_IMPORT |= dict.fromkeys(STAGES, _BELOW_STAGES)
 MAY_IMPORT["planning"] = _BELOW_STAGES | set(STAGES) | {"cautions"}
-_BELOW_DELIVERY = MAY_IMPORT["planning"] | {"planning"}
+_BELOW_DELIVERY = MAY_IMPORT["planning"] | {"planning", "atomic", "palette"}
 MAY_IMPORT |= dict.fromkeys(["handoff", "commissioning", "portfolio", "gis"], _BELOW_DELIVERY)
 MAY_IMPORT["cli"] = _BELOW_DELIVERY | {"handoff", "commissioning", "portfolio", "gis", "demo"}
 MAY_IMPORT["demo"] = {"errors"}
@@ -54,6 +56,8 @@ BELONGS_TO = {
     "_wire_model": "wiring",
     "_wire_paths": "wiring",
     "_plan_*": "planning",
+    "_commission_*": "commissioning",
+    "_cli_*": "cli",
     "_ranks": "ranks",
 }
 

@@ -12,6 +12,7 @@ from siting.errors import SitingError
 from siting.handoff.cad import write_dxf
 from siting.handoff.gisfiles import write_gis
 from siting.handoff.planjson import write_json
+from siting.handoff.readingsheet import write_readings
 from siting.handoff.sheets import write_sheets
 from siting.handoff.webmap import write_map
 from siting.planning import Plan
@@ -27,7 +28,7 @@ def write_bundle(
     dxf: bool = False,
     progress: Callable[[str, int, int], None] | None = None,
 ) -> tuple[Path, ...]:
-    """Write plan.json, map.html, crew.pdf and the GIS and GPS files of a plan.
+    """Write plan.json, map.html, crew.pdf, the GIS and GPS files and the readings sheet of a plan.
 
     Everything is first written to a temporary sibling of the folder; only when all of it is there
     are the files moved into place, so a failure leaves earlier results as they were.
@@ -71,6 +72,7 @@ def write_bundle(
         write_sheets(plan, scratch / "crew.pdf")
         report("Writing GIS and GPS files", 2, 4)
         write_gis(plan, scratch)
+        write_readings(plan, scratch)
         if dxf:
             write_dxf(plan, scratch / "plan.dxf")
         report("Writing plan.json", 3, 4)
