@@ -71,7 +71,7 @@ class Readings:
     files: Mapping[str, str] = field(default_factory=dict)
 
 
-def read_readings(paths: Iterable[Path | str], plan: Plan) -> Readings:
+def read_readings(paths: Iterable[Path | str], plan: Plan, *, also: Iterable[str] = ()) -> Readings:
     """Read every file that came back from the field.
 
     What a file holds is told from its header: the readings sheet (sensors, zones, cans), logged
@@ -84,6 +84,8 @@ def read_readings(paths: Iterable[Path | str], plan: Plan) -> Readings:
         CSV files and workbooks.
     plan : Plan
         The plan, for its ids, zones, valves and place.
+    also : iterable of str
+        Further sensor ids that are no fault, as of sensors that have no work any more.
 
     Returns
     -------
@@ -95,7 +97,7 @@ def read_readings(paths: Iterable[Path | str], plan: Plan) -> Readings:
     InputError
         With every fault of every file, each with its row.
     """
-    reader = _Reader(plan)
+    reader = _Reader(plan, also)
     files: dict[str, str] = {}
     for path in [Path(p) for p in paths]:
         try:
@@ -145,8 +147,9 @@ _KINDS: Final = (
 class _Reader:
     """Collects the tables and the faults of all files."""
 
-    def __init__(self, plan: Plan) -> None:
+    def __init__(self, plan: Plan, also: Iterable[str]) -> None:
         self.plan = plan
+        self.ids = list(dict.fromkeys([*map(str, plan.sensors.index), *also]))
         self.faults: list[Fault] = []
         self.notes: list[str] = []
         self.sheets: list[tuple[str, RawSheet]] = []
@@ -172,8 +175,7 @@ class _Reader:
 
     def _sensors(self, sheet: RawSheet) -> None:
         parsed = parse_sheet(sheet, SENSOR_COLUMNS)
-        ids = [str(tag) for tag in self.plan.sensors.index]
-        parsed.table = check_ids(parsed, sheet.file, "sensor_id", ids, once=True)
+        parsed.table = check_ids(parsed, sheet.file, "sensor_id", self.ids, once=True)
         site = self.plan.site
         parsed.faults += check_sensors(
             parsed.table, sheet.file, longitude=site.longitude, latitude=site.latitude
@@ -206,8 +208,7 @@ class _Reader:
         self._take("meter", parse_meter(sheet))
 
     def _moisture(self, sheet: RawSheet) -> None:
-        ids = [str(tag) for tag in self.plan.sensors.index]
-        parsed, units = parse_moisture(sheet, sensors=ids, units=self.units)
+        parsed, units = parse_moisture(sheet, sensors=self.ids, units=self.units)
         self._take("moisture", parsed)
         self.units |= units
 
@@ -215,23 +216,35 @@ class _Reader:
         """Return what was read."""
         table = {kind: pd.concat(parts, ignore_index=True) for kind, parts in self.tables.items()}
         empty = Readings()
-        sensors = table.get("sensors", pd.DataFrame(columns=["sensor_id"])).set_index("sensor_id")
-        zones = table.get("zones", pd.DataFrame(columns=["zone"])).set_index("zone")
+        # A later sheet fills in or replaces what an earlier one said, cell by cell.
+        sensors = _latest(table.get("sensors"), "sensor_id")
+        zones = _latest(table.get("zones"), "zone")
         cans = table.get("cans", empty.cans)
-        events = table.get("events", empty.events).sort_values("start", kind="stable")
+        if len(cans):
+            cans = cans[cans["caught"].notna()].drop_duplicates(["zone", "can"], keep="last")
+        events = table.get("events", empty.events).drop_duplicates(["start", "valve"])
+        events = events.sort_values("start", kind="stable")
         weather = table.get("weather", _empty("date", "rain_mm", "eto_mm"))
         return Readings(
             sensors=sensors,
             zones=zones,
-            cans=cans[cans["caught"].notna()].reset_index(drop=True) if len(cans) else cans,
+            cans=cans.reset_index(drop=True),
             moisture=_by_name(table.get("moisture")),
             units=self.units,
             events=events.reset_index(drop=True),
             weather=weather.groupby("date").mean(),
-            meter=table.get("meter", empty.meter),
+            meter=table.get("meter", empty.meter).drop_duplicates().reset_index(drop=True),
             notes=tuple(dict.fromkeys(self.notes)),
             files=files,
         )
+
+
+def _latest(table: pd.DataFrame | None, key: str) -> pd.DataFrame:
+    """Return one row per name: of each column the last cell that says something."""
+    if table is None or table.empty:
+        return pd.DataFrame(index=pd.Index([], name=key))
+    known = table.replace({"": None})
+    return known.groupby(key, sort=False).last()
 
 
 def _by_name(table: pd.DataFrame | None) -> dict[str, pd.Series]:

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from siting import __version__
+from siting._cli_commission import commission, note_source
 from siting.errors import SitingError
 
 if TYPE_CHECKING:
@@ -155,6 +156,7 @@ def _plan_and_write(
     with _progress() as report:
         result = plan_property(property_file, threads=threads, progress=report)
         written = write_bundle(result, folder, online_map=online_map, dxf=dxf, progress=report)
+    note_source(property_file, folder)
     _print_result(result)
     names = {path.name: path for path in written}
     click.echo(f"\nmap         {names['map.html'].resolve()}")
@@ -182,6 +184,9 @@ def _plain(text: str) -> str:
     from rich.markup import escape
 
     return escape(text)
+
+
+main.add_command(commission)
 
 
 @contextmanager

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import os
 import shutil
 import tempfile
@@ -12,7 +13,7 @@ from siting.errors import SitingError
 from siting.handoff.cad import write_dxf
 from siting.handoff.gisfiles import write_gis
 from siting.handoff.planjson import write_json
-from siting.handoff.readingsheet import write_readings
+from siting.handoff.readingsheet import is_filled, write_readings
 from siting.handoff.sheets import write_sheets
 from siting.handoff.webmap import write_map
 from siting.planning import Plan
@@ -79,6 +80,7 @@ def write_bundle(
         write_json(plan, scratch / "plan.json")
         target.mkdir(exist_ok=True)
         names = sorted(path.name for path in scratch.iterdir())
+        _keep_filled(target, scratch)
         for name in names:
             os.replace(scratch / name, target / name)  # noqa: PTH105 - one atomic call
     except OSError as error:
@@ -87,6 +89,18 @@ def write_bundle(
         shutil.rmtree(scratch, ignore_errors=True)
     report("Done", 4, 4)
     return tuple(target / name for name in names)
+
+
+def _keep_filled(target: Path, scratch: Path) -> None:
+    """Put aside readings sheets that a crew filled in and that new ones would replace."""
+    for old in sorted(target.glob("readings*.*")):
+        content = old.read_bytes()
+        new = scratch / old.name
+        if new.exists() and content != new.read_bytes() and is_filled(old):
+            kept = target / "filled-readings"
+            kept.mkdir(exist_ok=True)
+            mark = hashlib.sha256(content).hexdigest()[:8]
+            shutil.copy2(old, kept / f"{old.stem}-{mark}{old.suffix}")
 
 
 def _cannot_write(folder: Path, error: OSError) -> str:

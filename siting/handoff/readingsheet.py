@@ -14,7 +14,7 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any, Final
 
-from openpyxl import Workbook
+from openpyxl import Workbook, load_workbook
 from openpyxl.styles import Font, PatternFill
 from openpyxl.utils import get_column_letter
 
@@ -31,7 +31,7 @@ from siting.handoff.gisfiles import guard_formula
 from siting.handoff.palette import INK
 from siting.planning import Plan
 
-__all__ = ["write_readings"]
+__all__ = ["is_filled", "write_readings"]
 
 _Rows = list[dict[str, Any]]
 
@@ -83,6 +83,42 @@ def write_readings(plan: Plan, folder: Path | str) -> tuple[Path, ...]:
     written = [write_text(place / names[key], _csv(grid)) for key, grid in grids.items()]
     book = _workbook({key: (tables[key][0], grid) for key, grid in grids.items()})
     return (*written, write_bytes(place / "readings.xlsx", book))
+
+
+def is_filled(path: Path) -> bool:
+    """Tell whether a crew wrote something into a readings sheet.
+
+    Parameters
+    ----------
+    path : Path
+        One of the files of `write_readings`.
+
+    Returns
+    -------
+    bool
+        True too where the file cannot be read as one.
+    """
+    printed = {c.name for c in (*SENSOR_COLUMNS, *ZONE_COLUMNS, *CAN_COLUMNS) if c.printed}
+    printed.add("reading_unit")
+    try:
+        grids = _grids_of(path)
+    except Exception:  # noqa: BLE001 - whatever it is, it is not ours to replace
+        return True
+    for grid in grids:
+        heads = [str(cell) for cell in grid[0]] if grid else []
+        blank = [not any(h == p or h.startswith(f"{p}_") for p in printed) for h in heads]
+        for row in grid[1:]:
+            if any(mine and cell not in {None, ""} for mine, cell in zip(blank, row, strict=False)):
+                return True
+    return False
+
+
+def _grids_of(path: Path) -> list[list[list[Any]]]:
+    """Return the cells of a CSV file, or of the sheets of a workbook that have a table."""
+    if path.suffix == ".csv":
+        return [list(csv.reader(io.StringIO(path.read_text(encoding="utf-8-sig"))))]
+    book = load_workbook(path, read_only=True)
+    return [[list(row) for row in book[name].values] for name in book.sheetnames[:3]]
 
 
 def _sensor_rows(plan: Plan) -> _Rows:
