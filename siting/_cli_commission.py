@@ -115,6 +115,10 @@ def commission(
     readings = read_readings([*earlier, *new], before, also=[str(t) for t in first.sensors.index])
     found = judge(before, climate, readings, replan=again)
     click.echo(report_text(found))
+    if records and records[-1].content.get("property", {}).get("sha256") != _digest(
+        _property_of(source)
+    ):
+        click.echo("note: the property file was changed since the last record.")
     if not new:
         click.echo("These readings are recorded already; the results are written again.")
     record = _write(found, folder, new=new, base=first, source=source)

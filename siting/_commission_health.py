@@ -168,6 +168,14 @@ class _Case:
             and (possible := self.possible(w)) >= least
         ]
 
+    @property
+    def unlogged(self) -> bool:
+        """Whether the ground was watered by runs that are in no log."""
+        if any(w.kind == "own" for w in self.signal.wettings):
+            return False
+        jumps = self.signal.jumps
+        return len(jumps) > 0 and int((jumps["cause"] == "").sum()) >= self.limits.least_answers
+
     def possible(self, wetting: Wetting) -> float:
         """Return the rise that an event could make: its water, or the room that there is."""
         top = self.expected.field_capacity
@@ -336,7 +344,8 @@ def _air_gap(case: _Case) -> Finding | None:
     level = plateau / expected.field_capacity
     lost = _lost_in_a_day(signal)
     swings = signal.swing > case.limits.swing / 2
-    low = level <= case.limits.low_plateau and (lost > case.limits.spike or swings)
+    seen_by_hour = lost > case.limits.spike or swings
+    low = level <= case.limits.low_plateau and (seen_by_hour or signal.step_h != 1)
     loose = level <= _LOOSE and lost > 2 * case.limits.spike - 0.1 and swings
     if not (low or loose):
         return None
@@ -375,6 +384,9 @@ def _lost_in_a_day(signal: Signal) -> float:
 
 def _downspout(case: _Case) -> Finding | None:
     """Test for rain led to the sensor: small rains raise it more than their water can."""
+    if case.unlogged:
+        case.untested.append("rain led to it: it rose by runs that are in no log")
+        return None
     small = [
         (w, a)
         for w in case.signal.wettings
@@ -385,7 +397,9 @@ def _downspout(case: _Case) -> Finding | None:
     ]  # fmt: skip
     own = _middle([(w, w.rise / (w.mm / case.expected.layer_mm)) for w, _ in case.answers("own")])
     ratio = _middle(small)
-    if len(small) < case.limits.least_answers - 1 or not ratio > case.limits.sharp:
+    hourly = case.signal.step_h == 1
+    least = case.limits.least_answers - hourly  # a day's mean says less than an hour's
+    if len(small) < least or not ratio > case.limits.sharp * (1.0 if hourly else 1.3):
         return None
     if math.isfinite(own) and ratio <= 1.5 * own:
         return None  # it is the sensor's own scale that is steep, not the rain
@@ -531,8 +545,12 @@ def _never_crosses(case: _Case) -> Finding | None:
 
 def _dry_down(case: _Case) -> Finding | None:
     """Test whether it dries at the pace of its zone."""
+    if case.unlogged:
+        case.untested.append("the pace of drying: it rose by runs that are in no log")
+        return None
     spells = case.signal.dry_downs
-    if len(spells) < case.limits.least_answers:
+    # The slope of three daily values is loose.
+    if len(spells) < case.limits.least_answers + (0 if case.signal.step_h == 1 else 2):
         case.untested.append(f"the pace of drying: {len(spells)} dry spells in the log")
         return None
     ratio = float((spells["slope"] / spells["modelled"]).median())
@@ -584,7 +602,10 @@ def _drift(case: _Case) -> Finding | None:
 def _swing(case: _Case) -> Finding | None:
     """Test whether it follows the temperature of the day."""
     if case.signal.step_h != 1:
-        case.untested.append("the daily swing: the log is daily")
+        case.untested.append(
+            "the daily swing, and with it most air gaps, downspouts and wrong zones: they show in "
+            "a log by the hour, and this one is daily"
+        )
         return None
     if not case.signal.swing > case.limits.swing:
         return None

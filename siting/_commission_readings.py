@@ -131,7 +131,7 @@ def _kind(sheet: RawSheet) -> str:
         "events": {"start", "valve"} <= heads or {"valve", "minutes"} <= heads,
         "meter": some_begin("meter_", "used_"),
         "cans": some_begin("caught"),
-        "zones": some_begin("jar_", "intake_"),
+        "zones": some_begin("jar_", "intake_") or ("zone" in heads and some_begin("root_depth")),
         "weather": timed and some_begin("rain_"),
         "moisture": timed,
     }

@@ -32,6 +32,8 @@ _SHOWS_H: Final = 12
 #: before a day.
 _PLATEAU: Final = (0.6, 1.6)
 _SMALL_RAIN_MM: Final = 0.5
+#: Share of days without known rain beyond which nothing can be reckoned.
+_UNKNOWN_RAIN: Final = 0.2
 #: Least length of a dry spell [h], and least modelled slope that a slope is held against
 #: [m³/m³ per day].
 _DRY_H: Final = 36
@@ -464,19 +466,19 @@ def modelled_content(
     events : DataFrame
         Valve runs: start, valve, minutes [min].
     weather : DataFrame
-        Index `date`; rain_mm, eto_mm [mm/d]; NaN rain counts as none.
+        Index `date`; rain_mm, eto_mm [mm/d]; a few days of unknown rain count as dry.
 
     Returns
     -------
     Series
-        Daily; empty where no reference ET is known [m³/m³].
+        Daily; empty where reference ET or rain is not known [m³/m³].
 
     References
     ----------
     FAO-56 Eqs 84, 85, by `siting.water.layers.layer_step`.
     """
     days = weather.dropna(subset=["eto_mm"]) if len(weather) else weather
-    if days.empty:
+    if days.empty or float(days["rain_mm"].isna().mean()) > _UNKNOWN_RAIN:
         return pd.Series(dtype=float)
     own = events[(events["valve"] == expected.valve) & (events["minutes"] > 0)]
     depth = pd.Series(dtype=float)
