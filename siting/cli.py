@@ -18,6 +18,7 @@ from siting import (
     _cli_portfolio,
     _cli_steps,
 )
+from siting._cli_commission import commission, note_source
 from siting._cli_compare import parsed
 from siting._cli_extensions import export_option, run_exporters
 from siting._cli_shared import (
@@ -211,6 +212,7 @@ def _plan_and_write(
         written = write_bundle(result, folder, progress=report, **options)
         taken = [path.name for path in written]
         more, notes = run_exporters(exporters, result, folder, taken=taken)
+        note_source(property_file, folder)
     show(result, (*written, *more), notes)
 
 
@@ -264,6 +266,7 @@ for _module in (
     _cli_portfolio,
 ):
     _module.register(main)
+main.add_command(commission)
 
 
 if __name__ == "__main__":
