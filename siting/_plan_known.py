@@ -12,9 +12,9 @@ from numpy.typing import NDArray
 
 from siting._plan_application import ZoneApplication
 from siting._plan_choice import Decision
-from siting._plan_control import Schedule
 from siting._plan_ground import Ground, SunVariants
 from siting._plan_scenarios import Scenarios
+from siting._plan_schedule import Schedule
 from siting._plan_tables import Simulated
 from siting.climate.model import Climate, SeasonCalendar
 from siting.placement import Placement
