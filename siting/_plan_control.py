@@ -83,7 +83,18 @@ class Governors:
     caps: _Array
 
     def water_mm(self, runs_per_scenario: int) -> _Array:
-        """Return the depth of each governor's season by scenario, shape (G, S) [mm]."""
+        """Return the depth of each governor's season by scenario.
+
+        Parameters
+        ----------
+        runs_per_scenario : int
+            Seasons per scenario, Y; runs are scenario by scenario.
+
+        Returns
+        -------
+        ndarray, shape (G, S)
+            Mean over the seasons [mm, zone mean].
+        """
         water = self.watering.water_mm
         by_run = water.reshape(len(water), -1, runs_per_scenario)
         return np.asarray(by_run.mean(axis=2))
@@ -102,8 +113,34 @@ def driest_quarters(
 ) -> RootZones:
     """Put the driest quarter of every zone through every day of every season and scenario.
 
-    A sensor in zone z reads the upper `shares.sensor[z]` of its root zone. Runs are ordered
-    scenario by scenario, years within: W = S x Y.
+    Parameters
+    ----------
+    ground : Ground
+        Sun and application of the driest quarters.
+    terms : EtoTerms
+        Daily terms of reference ET.
+    seasons : SeasonCalendar
+        The weather seasons, Y of D days.
+    water : DataFrame
+        As from `siting.water.zones.zone_water`, Z zones.
+    scenarios : Scenarios
+        What may be off, S of them.
+    plants : sequence of str, length Z
+        Plants of each zone, words of `PLANTS`.
+    depletion_fraction : ndarray, shape (Z,)
+        RAW over TAW, 0..1.
+    shares : ZoneShares
+        A sensor in zone z reads the upper ``shares.sensor[z]`` of its root zone.
+
+    Returns
+    -------
+    RootZones
+        Runs scenario by scenario, years within: W = S x Y.
+
+    Raises
+    ------
+    InputError
+        Where a value is not finite or out of its range.
     """
     count, years = scenarios.count, len(seasons.years)
     place = np.searchsorted(ground.eto.months, seasons.month)
@@ -150,10 +187,30 @@ def net_requirement(
     The root zone is refilled whenever RAW is used up, with perfectly even water: the least that a
     perfect system would apply.
 
+    Parameters
+    ----------
+    ground : Ground
+        Mean sun of the zones.
+    terms : EtoTerms
+        Daily terms of reference ET.
+    seasons : SeasonCalendar
+        The weather seasons.
+    water : DataFrame
+        As from `siting.water.zones.zone_water`, Z zones.
+    depletion_fraction : ndarray, shape (Z,)
+        RAW over TAW, 0..1.
+    rain_share : ndarray, shape (Z,)
+        Share of the rain that reaches the ground, 0..1.
+
     Returns
     -------
     ndarray, shape (Z,)
         Net irrigation requirement, mean over the seasons [mm].
+
+    Raises
+    ------
+    InputError
+        Where a value is not finite or out of its range.
     """
     place = np.searchsorted(ground.eto.months, seasons.month)
     factors = plant_factors(water, ground.eto.months)
@@ -205,7 +262,22 @@ def _daily_eto(
 def timer_depths(
     timer: Timer | None, valves: Sequence[str], precipitation_rate: _Array
 ) -> _Array | None:
-    """Return the depth of today's event per zone [mm], or None without a timer that tells it."""
+    """Return the depth of today's event per zone.
+
+    Parameters
+    ----------
+    timer : Timer or None
+        What runs today.
+    valves : sequence of str, length Z
+        Valve of each zone.
+    precipitation_rate : ndarray, shape (Z,)
+        What each valve applies [mm/h].
+
+    Returns
+    -------
+    ndarray, shape (Z,), or None
+        As given, else run time times rate [mm]; None without a timer that tells either.
+    """
     if timer is None:
         return None
     if timer.depth_mm is not None:
@@ -217,7 +289,22 @@ def timer_depths(
 
 
 def run_timer(roots: RootZones, depth: _Array | None, days: NDArray[np.bool_]) -> Watering | None:
-    """Run today's timer, where there is one."""
+    """Run today's timer, where there is one.
+
+    Parameters
+    ----------
+    roots : RootZones
+        The driest quarters.
+    depth : ndarray, shape (Z,), or None
+        Depth of an event [mm, zone mean]; None without a timer that tells it.
+    days : ndarray of bool, shape (D, W)
+        Days on which the timer runs.
+
+    Returns
+    -------
+    Watering or None
+        One row per zone.
+    """
     return None if depth is None else timer_season(roots, depth=depth, days=days)
 
 
@@ -301,9 +388,14 @@ def run_plan(roots: RootZones, chosen: Governors, *, governor: NDArray[np.int64]
     roots : RootZones
         The driest quarters.
     chosen : Governors
-        The candidates of the chosen kind.
+        The candidates of every kind, with the factors of their followers.
     governor : ndarray of int, shape (Z,)
         Position of each zone's governor among the candidates.
+
+    Returns
+    -------
+    Watering
+        One row per zone.
     """
     every = np.arange(len(governor))
     factor = chosen.followers.factor[governor, every]

@@ -19,7 +19,15 @@ _Array = NDArray[np.float64]
 
 
 class ZoneShares(NamedTuple):
-    """What a sensor reads of the root zone, and the ground gets of the rain; shape (Z,), 0..1."""
+    """What a sensor reads of each zone's root zone, and the ground gets of the rain.
+
+    Parameters
+    ----------
+    sensor : ndarray, shape (Z,)
+        Upper layer that a sensor reads, over the root zone; above 0, at most 1 [-].
+    rain : ndarray, shape (Z,)
+        Share of the rain that reaches the ground, 0..1.
+    """
 
     sensor: _Array
     rain: _Array
