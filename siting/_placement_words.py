@@ -21,14 +21,34 @@ _SYSTEMS: Final[tuple[UnitsName, ...]] = ("metric", "us")
 
 
 class PlaceWords(NamedTuple):
-    """What gave way (or "") and why here, in one system of units."""
+    """What is said of a place, in one system of units.
+
+    Parameters
+    ----------
+    note : str
+        What gave way, or "".
+    reason : str
+        Why here.
+    """
 
     note: str
     reason: str
 
 
 class Tightest(NamedTuple):
-    """The setbacks at a point, tightest first."""
+    """The setback that binds at a point, and the others that are not met.
+
+    Parameters
+    ----------
+    ratio : float
+        Its distance over its setback; inf where there is no setback [-].
+    hazard : str
+        What binds; "" where there is no setback.
+    distance, setback : float
+        How far the hazard is and how far it should be; NaN where there is no setback [m].
+    missed : tuple of str
+        The others that are not met, in words, the tightest first.
+    """
 
     ratio: float
     hazard: str

@@ -75,7 +75,20 @@ class ZoneApplication:
         return self.source == "cans"
 
     def words(self, now: float, tested: float | None) -> str:
-        """Say what the error bar of a rank rests on, and what a can test would make of it."""
+        """Say what the error bar of a rank rests on, and what a can test would make of it.
+
+        Parameters
+        ----------
+        now : float
+            Standard deviation of the rank as things stand, 0..1.
+        tested : float or None
+            The same after a can test; None where nothing is to be gained.
+
+        Returns
+        -------
+        str
+            Plain words, without a full stop.
+        """
         if self.source == "cans":
             return f"application measured with {self.cans} cans"
         basis = "modelled from the heads" if self.source == "heads" else "not known, assumed"

@@ -33,7 +33,23 @@ _SYSTEMS: Final[tuple[UnitsName, ...]] = ("metric", "us")
 
 @dataclass(frozen=True)
 class Built:
-    """The prescription."""
+    """The prescription.
+
+    Parameters
+    ----------
+    zones, sensors, season, ties, reserves, parts : GeoDataFrame or DataFrame
+        As `Plan.zones` and so on.
+    wires : WireRoutes
+        Trenches and wires as routed.
+    economics : dict
+        As `Plan.economics`, and the price of water [currency/m³].
+    claims : dict of units to str
+        The claim in each system of units.
+    controls, timer_table, sensitivity : DataFrame
+        As `Plan.controls` and so on.
+    warnings : tuple of str
+        What could not be routed or tied, and what bills do not say.
+    """
 
     zones: gpd.GeoDataFrame
     sensors: gpd.GeoDataFrame

@@ -93,7 +93,25 @@ def main() -> None:
     help="Coordinate reference system of the empty layers.",
 )
 def new(folder: Path, units: str, crs: str) -> None:
-    """Start a property in FOLDER: a commented property file and empty layers, ready to draw."""
+    """Start a property in FOLDER: a commented property file and empty layers, ready to draw.
+
+    \f
+
+    Parameters
+    ----------
+    folder : Path
+        Made when it is not there.
+    units : {"metric", "us"}
+        Units of the keys and columns.
+    crs : str
+        CRS of the empty layers; any that pyproj understands.
+
+    Raises
+    ------
+    InputError
+        When one of the files is there already, the CRS is not known, or the folder cannot be
+        written.
+    """
     from siting.site.template import new_property
 
     for path in new_property(folder, units="us" if units == "us" else "metric", crs=crs):
@@ -105,7 +123,26 @@ def new(folder: Path, units: str, crs: str) -> None:
 @fetch_option
 @json_option
 def check(property_file: Path, fetch_weather: bool, as_json: bool) -> None:
-    """Check PROPERTY (a property file or its folder): every fault at once, nothing written."""
+    """Check PROPERTY (a property file or its folder): every fault at once, nothing written.
+
+    \f
+
+    Parameters
+    ----------
+    property_file : Path
+        The property file, or its folder.
+    fetch_weather : bool
+        Whether weather may be fetched over the network, where the property file asks for it.
+    as_json : bool
+        Whether to print one JSON object.
+
+    Raises
+    ------
+    InputError
+        With every fault of the property file, its layers or its weather.
+    PlanError
+        When the weather holds no whole season.
+    """
     from siting.climate.calendar import season_calendar
     from siting.planning import read_inputs
 
@@ -155,6 +192,30 @@ def plan(
       siting plan my-property --out plan --dxf --online-map
       siting plan my-property --out dearer --set water.price=3.10
       siting plan my-property --out plan --json > answer.json
+
+    \f
+
+    Parameters
+    ----------
+    property_file : Path
+        The property file, or its folder.
+    folder : Path
+        Folder of the results; made when it is not there.
+    changes : tuple of str
+        What-if values, each "KEY=VALUE".
+    as_json : bool
+        Whether to print one JSON object.
+    **options
+        online_map, dxf, fetch_weather (bool), exporters (tuple of Extension) and threads (int).
+
+    Raises
+    ------
+    InputError
+        With every fault of the input or of the changes.
+    PlanError
+        When the input is sound but no plan can be made from it.
+    SitingError
+        When the folder cannot be written, or another run is writing to it.
     """
     show = _print_json if as_json else _print_result
     _plan_and_write(property_file, folder, show=show, changes=parsed(changes), **options)
@@ -182,7 +243,27 @@ def plan(
 @threads_option
 @json_option
 def demo(folder: Path, name: str, as_json: bool, **options: Any) -> None:  # noqa: ANN401
-    """Plan a bundled, invented property, and print a short table and where the map is."""
+    """Plan a bundled, invented property, and print a short table and where the map is.
+
+    \f
+
+    Parameters
+    ----------
+    folder : Path
+        Folder of the results; made when it is not there.
+    name : {"campus", "yard"}
+        Which bundled property.
+    as_json : bool
+        Whether to print one JSON object.
+    **options
+        online_map, dxf (bool) and threads (int).
+
+    Raises
+    ------
+    SitingError
+        When the installation lacks the property, the folder cannot be written, or another run is
+        writing to it.
+    """
     from siting.demo import demo_property
 
     show = _print_json if as_json else _print_result

@@ -61,7 +61,29 @@ class CheckProperty(SitingAlgorithm):
         feedback: Any,  # noqa: ANN401 - of the GIS
         python: str,
     ) -> _Parameters:
-        """Check; faults are an answer here, not an error."""
+        """Check; faults are an answer here, not an error.
+
+        Parameters
+        ----------
+        parameters : dict
+            As the GIS gives them.
+        context, feedback : QgsProcessingContext, QgsProcessingFeedback
+            Of the run.
+        python : str
+            siting's Python.
+
+        Returns
+        -------
+        dict
+            SOUND (bool), ANSWER (str) and WARNINGS (int).
+
+        Raises
+        ------
+        RunFailedError
+            When it was cancelled, or the property file is no TOML.
+        QgsProcessingException
+            When the input cannot be written, or nothing was chosen.
+        """
         with tempfile.TemporaryDirectory(prefix="siting-") as name:
             written = self.write_property(parameters, context, python, Path(name))
             try:
@@ -98,7 +120,28 @@ class SunAndShade(SitingAlgorithm):
         feedback: Any,  # noqa: ANN401 - of the GIS
         python: str,
     ) -> _Parameters:
-        """Run and load."""
+        """Run and load.
+
+        Parameters
+        ----------
+        parameters : dict
+            As the GIS gives them.
+        context, feedback : QgsProcessingContext, QgsProcessingFeedback
+            Of the run; the context gets the layers.
+        python : str
+            siting's Python.
+
+        Returns
+        -------
+        dict
+            OUTPUT (str), ANSWER (str), WARNINGS (int); ZONES, SUN_HOURS and SKY_VIEW: addresses of
+            layers.
+
+        Raises
+        ------
+        RunFailedError, QgsProcessingException
+            When siting ended with an error or was cancelled; when the input cannot be written.
+        """
         folder = self.folder(parameters, context)
         written = self.write_property(parameters, context, python, folder / "property")
         words = ["sun", str(written), "--out", str(folder), "--json"]
@@ -139,7 +182,27 @@ class NeedScore(SitingAlgorithm):
         feedback: Any,  # noqa: ANN401 - of the GIS
         python: str,
     ) -> _Parameters:
-        """Run and load."""
+        """Run and load.
+
+        Parameters
+        ----------
+        parameters : dict
+            As the GIS gives them.
+        context, feedback : QgsProcessingContext, QgsProcessingFeedback
+            Of the run; the context gets the layers.
+        python : str
+            siting's Python.
+
+        Returns
+        -------
+        dict
+            OUTPUT (str), ANSWER (str), WARNINGS (int); ZONES and DRYNESS: addresses of layers.
+
+        Raises
+        ------
+        RunFailedError, QgsProcessingException
+            When siting ended with an error or was cancelled; when the input cannot be written.
+        """
         folder = self.folder(parameters, context)
         written = self.write_property(parameters, context, python, folder / "property")
         words = ["score", str(written), "--out", str(folder), "--json"]
@@ -186,7 +249,28 @@ class PlanSensors(SitingAlgorithm):
         feedback: Any,  # noqa: ANN401 - of the GIS
         python: str,
     ) -> _Parameters:
-        """Run and load."""
+        """Run and load.
+
+        Parameters
+        ----------
+        parameters : dict
+            As the GIS gives them.
+        context, feedback : QgsProcessingContext, QgsProcessingFeedback
+            Of the run; the context gets the layers.
+        python : str
+            siting's Python.
+
+        Returns
+        -------
+        dict
+            OUTPUT (str), ANSWER (str), WARNINGS and COUNT (int), PLAN (str); SENSORS, ZONES and
+            LAYERS: addresses of layers.
+
+        Raises
+        ------
+        RunFailedError, QgsProcessingException
+            When siting ended with an error or was cancelled; when the input cannot be written.
+        """
         folder = self.folder(parameters, context)
         answer = self.plan(parameters, context, feedback, python, folder, [])
         package = folder / "plan.gpkg"
@@ -217,7 +301,31 @@ class PlanSensors(SitingAlgorithm):
         folder: Path,
         options: list[str],
     ) -> _Parameters:
-        """Write the input and plan into a folder."""
+        """Write the input and plan into a folder.
+
+        Parameters
+        ----------
+        parameters : dict
+            As the GIS gives them.
+        context, feedback : QgsProcessingContext, QgsProcessingFeedback
+            Of the run.
+        python : str
+            siting's Python.
+        folder : Path
+            Folder of the results; the input goes into its folder ``property``.
+        options : list of str
+            Further words for ``siting plan``.
+
+        Returns
+        -------
+        dict
+            What ``siting plan --json`` answers.
+
+        Raises
+        ------
+        RunFailedError, QgsProcessingException
+            When siting ended with an error or was cancelled; when the input cannot be written.
+        """
         written = self.write_property(parameters, context, python, folder / "property")
         words = ["plan", str(written), "--out", str(folder), "--json", *options]
         answer = self.call(python, words, feedback)
@@ -258,7 +366,27 @@ class HandOff(PlanSensors):
         feedback: Any,  # noqa: ANN401 - of the GIS
         python: str,
     ) -> _Parameters:
-        """Run; files, no layers."""
+        """Run; files, no layers.
+
+        Parameters
+        ----------
+        parameters : dict
+            As the GIS gives them.
+        context, feedback : QgsProcessingContext, QgsProcessingFeedback
+            Of the run.
+        python : str
+            siting's Python.
+
+        Returns
+        -------
+        dict
+            OUTPUT, ANSWER, MAP and CREW (str), WARNINGS and FILES (int).
+
+        Raises
+        ------
+        RunFailedError, QgsProcessingException
+            When siting ended with an error or was cancelled; when the input cannot be written.
+        """
         folder = self.folder(parameters, context)
         wanted = {"DXF": "--dxf", "ONLINE": "--online-map"}
         options = [
@@ -304,7 +432,27 @@ class Commission(SitingAlgorithm):
         feedback: Any,  # noqa: ANN401 - of the GIS
         python: str,
     ) -> _Parameters:
-        """Run, where siting can."""
+        """Run, where siting can.
+
+        Parameters
+        ----------
+        parameters : dict
+            As the GIS gives them.
+        context, feedback : QgsProcessingContext, QgsProcessingFeedback
+            Of the run.
+        python : str
+            siting's Python.
+
+        Returns
+        -------
+        dict
+            OUTPUT (str), ANSWER (str: what siting printed) and WARNINGS (0).
+
+        Raises
+        ------
+        RunFailedError
+            When this siting has no such command, ended with an error, or was cancelled.
+        """
         folder = self.folder(parameters, context)
         text = self.listing(python, feedback)
         if "\n  commission" not in text:
@@ -323,7 +471,25 @@ class Commission(SitingAlgorithm):
         return {"OUTPUT": str(folder), "ANSWER": said, "WARNINGS": 0}
 
     def listing(self, python: str, feedback: Any) -> str:  # noqa: ANN401 - of the GIS
-        """Return the commands of this siting."""
+        """Return the commands of this siting.
+
+        Parameters
+        ----------
+        python : str
+            siting's Python.
+        feedback : QgsProcessingFeedback
+            Asked whether to stop.
+
+        Returns
+        -------
+        str
+            What ``siting --help`` prints.
+
+        Raises
+        ------
+        RunFailedError
+            When siting ended with an error, or was cancelled.
+        """
         return self.text(python, ["--help"], feedback)
 
 

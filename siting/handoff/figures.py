@@ -64,7 +64,18 @@ class MapView:
         )
 
     def save(self, path: Path | str) -> Path:
-        """Write the page to a file, whole or not at all."""
+        """Write the page to a file, whole or not at all.
+
+        Parameters
+        ----------
+        path : Path or str
+            The file.
+
+        Returns
+        -------
+        Path
+            The file.
+        """
         return write_text(path, self.html)
 
 
