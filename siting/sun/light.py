@@ -27,7 +27,7 @@ from numpy.typing import NDArray
 
 from siting.sun.exact import ROUNDER
 from siting.sun.fill import transmission
-from siting.sun.scene import Scene, Walls
+from siting.sun.scene import CrownPrisms, Ellipsoids, Scene, Sheets, Walls
 from siting.sun.shadows import (
     Rays,
     Tile,
@@ -72,9 +72,9 @@ class Caster:
         """Sheets, ellipsoids and prisms."""
         s, e, p = self.scene.sheets, self.scene.ellipsoids, self.scene.prisms
         return (
-            (s.ax, s.ay, s.bx, s.by, s.height, s.log_tau),
-            (e.x, e.y, e.radius, e.base, e.top, e.log_tau),
-            (p.x, p.y, p.normal_x, p.normal_y, p.support, p.base, p.top, p.log_tau),
+            (*_tilt(s), s.ax, s.ay, s.bx, s.by, s.height, s.log_tau),
+            (*_tilt(e), e.x, e.y, e.radius, e.base, e.top, e.log_tau),
+            (*_tilt(p), p.x, p.y, p.normal_x, p.normal_y, p.support, p.base, p.top, p.log_tau),
         )
 
     @property
@@ -101,6 +101,14 @@ def _boxes(w: Walls, first: NDArray[np.int64]) -> tuple[Floats, ...]:
         np.maximum.reduceat(np.maximum(w.ay, w.by), first),
         np.maximum.reduceat(w.height, first),
     )
+
+
+def _tilt(layer: Sheets | Ellipsoids | CrownPrisms) -> tuple[Floats, Floats]:
+    """How the ground rises about each body."""
+    if layer.tilt is None:
+        level = np.zeros(len(layer.log_tau))
+        return level, level
+    return layer.tilt[0], layer.tilt[1]
 
 
 def has_compiler() -> bool:
