@@ -98,6 +98,7 @@ def main(words: list[str]) -> int:
     parser.add_argument("--engines", help="comma-separated parts of engine names")
     parser.add_argument("--rounds", type=int, help="rounds of every case")
     parser.add_argument("--every", type=int, default=1, help="take fewer positions, by this factor")
+    parser.add_argument("--months", help="comma-separated months, instead of all six")
     parser.add_argument("--quick", action="store_true", help="no growth and no whole seasons")
     chosen = parser.parse_args(words)
     results: dict[Case, dict[str, Result]] = {}
@@ -130,7 +131,8 @@ def _chosen_cases(chosen: argparse.Namespace) -> list[Case]:
         parts = chosen.engines.split(",") if chosen.engines else [""]
         engines = tuple(name for name in case.engines if any(part in name for part in parts))
         rounds, every = chosen.rounds or case.rounds, chosen.every * case.every
-        found.append(replace(case, engines=engines, rounds=rounds, every=every))
+        months = tuple(map(int, chosen.months.split(","))) if chosen.months else case.months
+        found.append(replace(case, engines=engines, rounds=rounds, every=every, months=months))
     return found
 
 
