@@ -2,6 +2,8 @@
 
 import importlib.util
 import itertools
+import tracemalloc
+from dataclasses import replace
 
 import geopandas as gpd
 import numpy as np
@@ -19,7 +21,8 @@ from siting.sun.foliage import TREE_DEFAULTS, bare_transmissivity, leaf_months
 from siting.sun.model import SunPositions
 from siting.sun.position import season_positions
 from siting.sun.raytest import lit_share
-from siting.sun.shade import ShadeOptions, shade_instants, shade_season
+from siting.sun.shade import ShadeOptions, shade_instants, shade_season, sun_hours
+from tests.test_relief import hills
 from tests.test_shade import (
     NO_BUILDINGS,
     NO_TREES,
@@ -112,6 +115,40 @@ def test_tiles_and_threads_change_no_bit(monkeypatch, name):
         monkeypatch.setattr(engine, "_WIDE_TILE", tile)
         monkeypatch.setattr(engine, "_THIN_TILE", tile)
         assert_same_bits(before, run(5, engine=name, threads=threads))
+
+
+@pytest.mark.parametrize("name", ["numpy", pytest.param("numba", marks=needs_numba)])
+@pytest.mark.parametrize("layers", ["vectors", "hills"])
+def test_hours_alone_are_those_of_the_season(name, layers):
+    """Months of unequal positions; hours that are all alike are counted, others are summed."""
+    buildings, trees = scene(8)
+    more = {"terrain": hills(8)} if layers == "hills" else {}
+    sun = season_positions(50.0, 14.0, months=(3, 6), minutes=20)
+    uneven = replace(sun, hours=sun.hours * np.linspace(0.5, 1.5, len(sun.hours)))
+    for positions in (sun, uneven):
+        options = ShadeOptions(engine=name, sky_directions=4)
+        given = {"buildings": buildings, "trees": trees, "options": options, **more}
+        whole = shade_season(grid_of(), positions, **given).sun_hours
+        assert sun_hours(grid_of(), positions, **given).tobytes() == whole.tobytes()
+
+
+@pytest.mark.parametrize("name", ["numpy", pytest.param("numba", marks=needs_numba)])
+@pytest.mark.parametrize("crowns", [False, True])
+def test_memory_beyond_the_results_is_bounded(name, crowns):
+    """One thread takes less than 12 bytes a pixel of a raster of 800 x 800, low sun included."""
+    buildings, trees = scene(2)
+    grid = LocalGrid(-20, 20, 0.05, 800, 800)
+    sun = season_positions(50.0, 14.0, months=(6,), minutes=60)
+    options = ShadeOptions(engine=name, sky_directions=16)
+    given = {"buildings": buildings, "trees": trees if crowns else NO_TREES, "options": options}
+    found = shade_season(grid, sun, **given)  # compiles
+    results = found.sun_hours.nbytes + found.beam_fraction.nbytes + found.sky_view.nbytes
+    del found
+    tracemalloc.start()
+    shade_season(grid, sun, **given)
+    peak = tracemalloc.get_traced_memory()[1]
+    tracemalloc.stop()
+    assert (peak - results) / (grid.rows * grid.columns) < 12
 
 
 def test_sums_of_rounded_weights_are_exact():

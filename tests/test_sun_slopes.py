@@ -59,6 +59,36 @@ def test_a_wall_on_a_slope(rise):
     assert dark == pytest.approx(length, abs=0.75)
 
 
+@pytest.mark.parametrize("name", ENGINES)
+@pytest.mark.parametrize("rise", [-0.2, 0.0, 0.2])
+@pytest.mark.parametrize("drawn", [True, False])
+def test_crowns_on_a_slope(name, rise, drawn):
+    """A crown between 4 and 8 m: on the slope its shadow lies from 4 / (tan e + rise) onwards.
+
+    Drawn, a box of 6 m; round, an ellipsoid whose shadow has its middle at 6 / (tan e + rise) and
+    half an axis of sqrt(3^2 + (2 / (tan e + rise))^2).
+    """
+    shape = shapely.box(-3, -3, 3, 3) if drawn else shapely.Point(0, 0)
+    columns = {
+        "height": [8.0], "crown_base": [4.0], "crown_diameter": [6.0], "transmissivity": [0.25],
+    }  # fmt: skip
+    lit = shade_instants(
+        GRID,
+        35.0,
+        270.0,
+        buildings=NO_BUILDINGS,
+        trees=gpd.GeoDataFrame(columns, geometry=[shape]),
+        terrain=plane(east=rise),
+        options=ShadeOptions(engine=name),
+    )[0]
+    dim = GRID.x[lit[200] < 1]
+    fall = np.tan(np.radians(35)) + rise
+    middle, half = 6 / fall, np.hypot(3, 2 / fall)
+    expected = (-3 + 4 / fall, 3 + 8 / fall) if drawn else (middle - half, middle + half)
+    assert (dim.min() - 0.25, dim.max() + 0.25) == pytest.approx(expected, abs=0.5)
+    assert np.unique(lit) == pytest.approx([0.25, 1.0])
+
+
 def roofs_and_ground(points, buildings, ground, grid):
     """Height of the ground, and of the roof where there is one, by GEOS and nearest cells."""
     column = np.clip(((points[:, 0] - ground.west) / ground.cell_x).astype(int), 0, None)

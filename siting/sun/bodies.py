@@ -2,8 +2,8 @@
 
 Shadows worked out from vectors lie on level ground. Where the ground is not level, what is opaque
 stands on it as boxes in the relief instead, so that both its foot and the ground that it shades lie
-at their own heights. Crowns and what lets light pass stay vectors, whose shadows are as long as on
-level ground.
+at their own heights. Crowns and what lets light pass stay vectors; the ground about each of them is
+taken as a plane through its foot, on which its shadow is shorter uphill and longer downhill.
 """
 
 from __future__ import annotations
@@ -18,7 +18,7 @@ from siting.sun.relief import Relief
 from siting.sun.scene import Scene, Sheets, Walls
 from siting.sun.shadows import Tile, footprint_spans
 
-__all__ = ["LEVEL_CELLS", "level", "stand_on", "without_bodies"]
+__all__ = ["LEVEL_CELLS", "level", "on_planes", "stand_on"]
 
 Floats = NDArray[np.float64]
 
@@ -71,24 +71,51 @@ def stand_on(relief: Relief, scene: Scene) -> Relief:
     return replace(relief, rise=rise, span=max(relief.span, float((rise + ground).max())))
 
 
-def without_bodies(scene: Scene) -> Scene:
-    """Return what remains to be shaded from vectors: crowns, and walls that let light pass.
+def on_planes(relief: Relief, scene: Scene) -> Scene:
+    """Keep what is to be shaded from vectors, each body on a plane of its own.
+
+    The plane is the mean rise of the ground over as far as the body is high, on either side.
 
     Parameters
     ----------
+    relief : Relief
+        With a ground.
     scene : Scene
-        Whole.
+        In cells of the grid.
 
     Returns
     -------
     Scene
-        Without buildings and opaque walls.
+        Crowns, and walls that let light pass; no buildings and no opaque walls.
     """
-    thin = np.isfinite(scene.sheets.log_tau)
-    s, none = scene.sheets, np.zeros(0)
-    walls = Walls(none, none, none, none, none, np.zeros(0, dtype=np.int64))
-    sheets = (part[thin] for part in (s.ax, s.ay, s.bx, s.by, s.height, s.log_tau))
-    return replace(scene, walls=walls, sheets=Sheets(*sheets))
+    s, e, p, none = scene.sheets, scene.ellipsoids, scene.prisms, np.zeros(0)
+    thin = np.isfinite(s.log_tau)
+    parts = (part[thin] for part in (s.ax, s.ay, s.bx, s.by, s.height, s.log_tau))
+    s = Sheets(*parts)
+    return Scene(
+        Walls(none, none, none, none, none, np.zeros(0, dtype=np.int64)),
+        replace(s, tilt=_tilt(relief, (s.ax + s.bx) / 2, (s.ay + s.by) / 2, s.height)),
+        replace(e, tilt=_tilt(relief, e.x, e.y, e.top)),
+        replace(p, tilt=_tilt(relief, p.x.mean(axis=1), p.y.mean(axis=1), p.top)),
+    )
+
+
+def _tilt(relief: Relief, x: Floats, y: Floats, height: Floats) -> Floats:
+    """Rise of the ground about places along columns and rows, shape (2, N)."""
+    ground = relief.arrays[1].astype(np.float64)
+    span = np.maximum(np.rint(height), 1.0)
+
+    def place(values: Floats, size: int, first: int) -> NDArray[np.int64]:
+        found: NDArray[np.int64] = np.clip(np.rint(values) + first, 0, size - 1).astype(np.int64)
+        return found
+
+    rows, columns = ground.shape
+    row, column = place(y, rows, relief.row), place(x, columns, relief.column)
+    left, right = (place(x + side * span, columns, relief.column) for side in (-1, 1))
+    up, down = (place(y + side * span, rows, relief.row) for side in (-1, 1))
+    along_x = (ground[row, right] - ground[row, left]) / np.maximum(right - left, 1)
+    along_y = (ground[down, column] - ground[up, column]) / np.maximum(down - up, 1)
+    return np.stack([along_x, along_y])
 
 
 def _add_buildings(

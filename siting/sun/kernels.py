@@ -19,6 +19,8 @@ import numba
 import numpy as np
 from numpy.typing import NDArray
 
+from siting.sun.shadows import LEAST
+
 __all__ = ["compiled", "fill_directions", "stride_of", "take_thin"]
 
 Floats = NDArray[np.float64]
@@ -42,12 +44,12 @@ WallArrays = tuple[
     Ints,
     tuple[Floats, Floats, Floats, Floats, Floats],
 ]
-#: x, y, radius, base, top, log_tau.
-EllipsoidArrays = tuple[Floats, Floats, Floats, Floats, Floats, Floats]
-#: x, y, normal_x, normal_y, support, each (P, V); base, top, log_tau.
-PrismArrays = tuple[Floats, Floats, Floats, Floats, Floats, Floats, Floats, Floats]
-#: ax, ay, bx, by, height, log_tau.
-SheetArrays = tuple[Floats, Floats, Floats, Floats, Floats, Floats]
+#: Rise of the ground along x and y; x, y, radius, base, top, log_tau.
+EllipsoidArrays = tuple[Floats, Floats, Floats, Floats, Floats, Floats, Floats, Floats]
+#: Rise along x and y; x, y, normal_x, normal_y, support, each (P, V); base, top, log_tau.
+PrismArrays = tuple[Floats, Floats, Floats, Floats, Floats, Floats, Floats, Floats, Floats, Floats]
+#: Rise along x and y; ax, ay, bx, by, height, log_tau.
+SheetArrays = tuple[Floats, Floats, Floats, Floats, Floats, Floats, Floats, Floats]
 #: Sum of logarithms in each cell (all 0 between directions), and the cells touched.
 Scratch = tuple[Floats, Ends]
 #: Cell, direction and logarithm of every cell that is dimmed and not dark.
@@ -208,6 +210,13 @@ def _fill_wall(
 
 
 @compiled
+def _reach(light: Light, tilt_x: float, tilt_y: float) -> float:
+    """Length of the shadow of a thing of height 1, see `siting.sun.shadows`."""
+    rise = tilt_x * light[0] + tilt_y * light[1]
+    return light[2] / max(1 + light[2] * rise, LEAST)
+
+
+@compiled
 def _dim_span(
     mask: Words, scratch: Scratch, count: int, span: tuple[int, int], shade: tuple[Word, float]
 ) -> int:
@@ -234,17 +243,18 @@ def _dim_sheets(
 ) -> int:
     """Dim the shadows of free-standing walls, see `siting.sun.shadows.sheet_spans`."""
     top, left, bottom, right = block
-    ax, ay, bx, by, height, log_tau = sheets
+    tilt_x, tilt_y, ax, ay, bx, by, height, log_tau = sheets
     count, stride = 0, stride_of(bottom - top)
     for i in range(len(ax)):
         wall = (ax[i], ay[i], bx[i], by[i], height[i])
         away = -(by[i] - ay[i]) * light[0] + (bx[i] - ax[i]) * light[1]
-        low_x, high_x, low_y, high_y = _wall_box(light, wall)
+        ray = light[0], light[1], _reach(light, tilt_x[i], tilt_y[i])
+        low_x, high_x, low_y, high_y = _wall_box(ray, wall)
         if away == 0 or high_x < left or low_x > right - 1 or high_y < top or low_y > bottom - 1:
             continue
         thin = log_tau[i] > -np.inf
         end = math.ceil(high_x) - 1 if thin and light[0] == 0 else math.floor(high_x)
-        low_1, high_1, slope_1, low_2, high_2, slope_2 = _strips(light, wall, _line(light, wall))
+        low_1, high_1, slope_1, low_2, high_2, slope_2 = _strips(ray, wall, _line(ray, wall))
         for column in range(max(math.ceil(low_x), left), min(end, right - 1) + 1):
             s1, s2 = slope_1 * column, slope_2 * column
             lower = max(np.ceil(max(low_1 + s1, low_2 + s2)), float(top))
@@ -270,10 +280,11 @@ def _dim_ellipsoids(
 ) -> int:
     """Dim the shadows of ellipsoids, see `siting.sun.shadows.ellipse_spans`."""
     top, left, bottom, right = block
-    lx, ly, reach = light
-    center_x, center_y, radius, base, tip, log_tau = crowns
+    lx, ly = light[0], light[1]
+    tilt_x, tilt_y, center_x, center_y, radius, base, tip, log_tau = crowns
     stride = stride_of(bottom - top)
     for i in range(len(radius)):
+        reach = _reach(light, tilt_x[i], tilt_y[i])
         middle = (base[i] + tip[i]) / 2 * reach
         along = (tip[i] - base[i]) / 2 * reach
         along = along * along
@@ -311,12 +322,13 @@ def _dim_prisms(
 ) -> int:
     """Dim the swept outlines of drawn crowns, see `siting.sun.shadows.prism_spans`."""
     top, left, bottom, right = block
-    lx, ly, reach = light
-    x, y, normal_x, normal_y, support, base, tip, log_tau = crowns
+    lx, ly = light[0], light[1]
+    tilt_x, tilt_y, x, y, normal_x, normal_y, support, base, tip, log_tau = crowns
     sides = x.shape[1]
     bound = np.empty(sides + 2)
     stride = stride_of(bottom - top)
     for i in range(len(base)):
+        reach = _reach(light, tilt_x[i], tilt_y[i])
         near, far = reach * base[i], reach * tip[i]
         low_x = x[i].min() + min(near * lx, far * lx)
         high_x = x[i].max() + max(near * lx, far * lx)

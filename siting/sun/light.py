@@ -3,18 +3,15 @@
 Both engines give the same bits: they fill the same cells, exponentials are numpy's in both, and
 sums do not depend on their order (`siting.sun.exact`). Which one runs is a matter of time only.
 
-Numba is an optional extra (`fast`). It earns its place on large work only. Measured on two cores of
-a shared machine, a town of 144 buildings on 1400 x 1400 cells of 0.5 m, 169 directions:
+Numba is an optional extra (`fast`). It earns its place on large work only. Processor time of one
+thread on a quiet machine, a town of 144 buildings on 1400 x 1400 cells of 0.5 m, 174 directions:
 
-- numpy 4.5 ns per cell and direction on one thread, 2.8 on two; kernels 0.56 to 0.60 on one
-  thread, 0.43 to 0.61 on two. Six months in 0.14 to 0.20 s.
-- 100 ha at 0.5 m with 600 buildings and 3,000 crowns, 601 directions with the sky: kernels 7 to
-  10 s, numpy 16 s.
-- Compiling takes 7 s, once; from the cache the kernels start in 0.3 to 0.6 s. Hence numpy does
-  small work even where numba is installed: 1 ha at 0.5 m, 601 directions: numpy 0.2 to 0.4 s.
-- Memory beyond inputs and outputs does not grow with the raster: by kernels 6 MB for each thread
-  (12 where there are crowns), that is 1.4 to 5.9 bytes per cell and thread of the town; by numpy
-  44 MB.
+- kernels 0.24 ns per cell and direction for hours alone, 0.35 with the beam; numpy 3 to 5. What
+  the kernels spend: spans 0.13, sums 0.08.
+- Compiling takes 10 s, once; from the cache the kernels start in 0.3 to 0.6 s. Hence numpy does
+  small work even where numba is installed.
+- Memory beyond inputs and outputs does not grow with the raster, for each thread: kernels 2 MB, 5
+  with crowns; numpy 6. That is 1.5 to 3.5 bytes per cell of the town at 0.5 m, at most 12 at 1 m.
 """
 
 from __future__ import annotations
@@ -30,7 +27,7 @@ from numpy.typing import NDArray
 
 from siting.sun.exact import ROUNDER
 from siting.sun.fill import transmission
-from siting.sun.scene import Scene, Walls
+from siting.sun.scene import CrownPrisms, Ellipsoids, Scene, Sheets, Walls
 from siting.sun.shadows import (
     Rays,
     Tile,
@@ -75,9 +72,9 @@ class Caster:
         """Sheets, ellipsoids and prisms."""
         s, e, p = self.scene.sheets, self.scene.ellipsoids, self.scene.prisms
         return (
-            (s.ax, s.ay, s.bx, s.by, s.height, s.log_tau),
-            (e.x, e.y, e.radius, e.base, e.top, e.log_tau),
-            (p.x, p.y, p.normal_x, p.normal_y, p.support, p.base, p.top, p.log_tau),
+            (*_tilt(s), s.ax, s.ay, s.bx, s.by, s.height, s.log_tau),
+            (*_tilt(e), e.x, e.y, e.radius, e.base, e.top, e.log_tau),
+            (*_tilt(p), p.x, p.y, p.normal_x, p.normal_y, p.support, p.base, p.top, p.log_tau),
         )
 
     @property
@@ -104,6 +101,14 @@ def _boxes(w: Walls, first: NDArray[np.int64]) -> tuple[Floats, ...]:
         np.maximum.reduceat(np.maximum(w.ay, w.by), first),
         np.maximum.reduceat(w.height, first),
     )
+
+
+def _tilt(layer: Sheets | Ellipsoids | CrownPrisms) -> tuple[Floats, Floats]:
+    """How the ground rises about each body."""
+    if layer.tilt is None:
+        level = np.zeros(len(layer.log_tau))
+        return level, level
+    return layer.tilt[0], layer.tilt[1]
 
 
 def has_compiler() -> bool:

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Literal, TypeAlias
 import numpy as np
 
 from siting.site.model import LocalGrid
-from siting.sun.bodies import level, stand_on, without_bodies
+from siting.sun.bodies import level, on_planes, stand_on
 from siting.sun.light import Caster
 from siting.sun.relief import Relief
 from siting.sun.scene import Walls, build_scene
@@ -155,7 +155,7 @@ def gather(
     footprints = scene.walls
     scaled = None if relief is None else relief.scaled(options.height_scale)
     if scaled is not None and not level(scaled):
-        scaled, scene = stand_on(scaled, scene), without_bodies(scene)
+        scaled, scene = stand_on(scaled, scene), on_planes(scaled, scene)
     caster = Caster(scene)
     bare = Caster(scene.out_of_leaf()) if scene.changes else caster
     return Obstacles(caster, bare, scaled, grid.shape, footprints)

@@ -8,10 +8,12 @@ their centre (so a shadow is neither too long nor too short on average). The gro
 line itself, between two cells, so that an even slope does not shade itself. Heights are held in
 float32 and told from the lowest ground; sums are float64.
 
-Measured on a town of 144 buildings at 0.5 m (1400 x 1400 cells, 165 sun positions), processor time
-of a shared machine: kernels 1.3 to 1.6 ns per cell and direction with a surface raster, 8 with a
-terrain of 40 m relief, its margin and the ground's slope; numpy 11 and 28. Against the exact engine
-0.154 % of pixel-instants are wrong, 0.0012 % farther than one cell from an edge.
+Measured on a town of 144 buildings at 0.5 m (1400 x 1400 cells, 174 sun positions), processor time
+of one thread: kernels 0.7 ns per cell and direction with a surface raster, 2.2 with a terrain of
+40 m relief, 3.0 with the ground's slope too. Against the exact engine 0.11 % of pixel-instants are
+wrong (0.21 % at 1 m), as many too lit as too dark; lines a whole cell apart from centre to centre
+had 0.16 % (0.30 %). Memory: 8 bytes per cell for the surface (as drawn, and turned), 8 more for the
+ground, and per thread 3 for each cell of a tile; 24 more where the slope's irradiance is summed.
 """
 
 from __future__ import annotations

@@ -74,6 +74,8 @@ class Sheets:
         As in `Walls`, with no side of their own.
     log_tau : ndarray of float
         Natural logarithm of the transmissivity; -inf is opaque.
+    tilt : ndarray of float, shape (2, S), or None
+        How the ground rises along columns and rows, see `siting.sun.bodies`; None is level.
     """
 
     ax: Floats
@@ -82,6 +84,7 @@ class Sheets:
     by: Floats
     height: Floats
     log_tau: Floats
+    tilt: Floats | None = None
 
 
 @dataclass(frozen=True)
@@ -94,6 +97,8 @@ class Ellipsoids:
         Centre, horizontal half-axis, height of underside and tip [m], or cells.
     log_tau, bare : ndarray of float
         Natural logarithm of the transmissivity, in and out of leaf; -inf is opaque.
+    tilt : ndarray of float, shape (2, T), or None
+        How the ground rises along columns and rows, see `siting.sun.bodies`; None is level.
     """
 
     x: Floats
@@ -103,6 +108,7 @@ class Ellipsoids:
     top: Floats
     log_tau: Floats
     bare: Floats
+    tilt: Floats | None = None
 
 
 @dataclass(frozen=True)
@@ -117,6 +123,8 @@ class CrownPrisms:
         Half-planes ``normal . p <= support`` of the outline's sides; 0 for sides without length.
     base, top, log_tau, bare : ndarray of float, shape (P,)
         As in `Ellipsoids`.
+    tilt : ndarray of float, shape (2, P), or None
+        How the ground rises along columns and rows, see `siting.sun.bodies`; None is level.
     """
 
     x: Floats
@@ -128,6 +136,7 @@ class CrownPrisms:
     top: Floats
     log_tau: Floats
     bare: Floats
+    tilt: Floats | None = None
 
 
 @dataclass(frozen=True)

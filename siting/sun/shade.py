@@ -77,7 +77,7 @@ def shade_season(  # noqa: PLR0913 - every layer is an argument of its own
         NaN where a cell centre lies in a building's footprint. With a terrain, ground that faces
         away from the sun gets none, and what arrives on the ground's own slope is told too. Where
         that ground is not level (`siting.sun.bodies.LEVEL_CELLS`), buildings and opaque walls stand
-        on it and shade as the relief does; crowns still shade as on level ground.
+        on it and shade as the relief does, and each crown shades a plane of its own.
 
     Raises
     ------

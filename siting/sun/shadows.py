@@ -23,6 +23,7 @@ from numpy.typing import NDArray
 from siting.sun.scene import CrownPrisms, Ellipsoids, Sheets, Walls
 
 __all__ = [
+    "LEAST",
     "Rays",
     "Spans",
     "Tile",
@@ -38,6 +39,8 @@ Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 Shorts = NDArray[np.int32]
 
+#: Ground that falls nearly as fast as the light makes a shadow 20 times as long, and no longer.
+LEAST: Final = 0.05
 _MANY: Final = 2**13  # columns of shadows that are worked out at once
 
 
@@ -172,8 +175,9 @@ def _sheared(
     half_open: NDArray[np.bool_],
 ) -> Spans:
     """Cut the parallelograms between the foot and the displaced top of walls into spans."""
-    shift_x = (light.x * light.reach)[:, None] * walls.height
-    shift_y = (light.y * light.reach)[:, None] * walls.height
+    reach = _reach(walls.tilt if isinstance(walls, Sheets) else None, light)
+    shift_x = (light.x[:, None] * reach) * walls.height
+    shift_y = (light.y[:, None] * reach) * walls.height
     low_x, high_x = _sweep(walls.ax, walls.bx, shift_x)
     low_y, high_y = _sweep(walls.ay, walls.by, shift_y)
     casts = turned & _overlaps(low_x, high_x, low_y, high_y, tile)
@@ -214,6 +218,20 @@ def _joined(pieces: list[Spans]) -> Spans:
     return Spans(*(np.concatenate([none, *(getattr(p, name) for p in pieces)]) for name in names))
 
 
+def _reach(tilt: Floats | None, light: Rays) -> Floats:
+    """Length of the shadow of a thing of height 1 on the ground about each body.
+
+    Shape (K, 1) where it is level. Ground that rises by t along the light cuts the length from r to
+    r / (1 + r t).
+    """
+    reach = light.reach[:, None]
+    if tilt is None:
+        return reach
+    rise = tilt[0] * light.x[:, None] + tilt[1] * light.y[:, None]
+    found: Floats = reach / np.maximum(1 + reach * rise, LEAST)
+    return found
+
+
 def _before(end: Floats, half_open: NDArray[np.bool_]) -> Floats:
     """Return the ends of spans: the last whole number below where they are open."""
     return np.where(half_open, np.ceil(end) - 1, end) if half_open.any() else end
@@ -240,8 +258,9 @@ def ellipse_spans(crowns: Ellipsoids, light: Rays, tile: Tile) -> Spans:
     Spans
         `piece` numbers the crowns.
     """
-    middle = (crowns.base + crowns.top) / 2 * light.reach[:, None]
-    along = ((crowns.top - crowns.base) / 2 * light.reach[:, None]) ** 2
+    reach = _reach(crowns.tilt, light)
+    middle = (crowns.base + crowns.top) / 2 * reach
+    along = ((crowns.top - crowns.base) / 2 * reach) ** 2
     across = crowns.radius**2
     x, y = light.x[:, None], light.y[:, None]
     center_x, center_y = crowns.x + middle * x, crowns.y + middle * y
@@ -281,7 +300,8 @@ def prism_spans(crowns: CrownPrisms, light: Rays, tile: Tile) -> Spans:
     Spans
         `piece` numbers the crowns.
     """
-    near, far = light.reach[:, None] * crowns.base, light.reach[:, None] * crowns.top
+    reach = _reach(crowns.tilt, light)
+    near, far = reach * crowns.base, reach * crowns.top
     x, y = light.x[:, None], light.y[:, None]
     low_x = crowns.x.min(axis=1) + np.minimum(near * x, far * x)
     high_x = crowns.x.max(axis=1) + np.maximum(near * x, far * x)

@@ -14,16 +14,17 @@ import multiprocessing as mp
 import resource
 import sys
 import time
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import shapely
 
+from siting.sun.model import SunPositions
 from siting.sun.raytest import lit_share
 from tests.benchmarks.peers import ENGINES, Skipped
-from tests.benchmarks.scene import SCENES, sun_positions
+from tests.benchmarks.scene import MONTHS, SCENES, sun_positions
 
 __all__ = ["Case", "Result", "Sample", "draw_sample", "run_case", "versions"]
 
@@ -44,7 +45,7 @@ _PACKAGES = (
 
 
 #: An engine that takes longer than this is timed in so many rounds at most [s].
-_PATIENCE, _SLOW_ROUNDS = 30.0, 2
+_PATIENCE, _SLOW_ROUNDS = 12.0, 1
 
 
 @dataclass(frozen=True)
@@ -64,7 +65,9 @@ class Case:
     every, instants : int
         Every so manieth position of the sun is taken; and of these, for pixel-instants.
     points : int
-        Size of the random sample of cells.
+        Size of the random sample of cells; 0 where the exact mode does not apply.
+    months : tuple of int
+        Months whose 15th is taken.
     """
 
     scene: str
@@ -74,11 +77,16 @@ class Case:
     every: int = 1
     points: int = 1500
     instants: int = 6
+    months: tuple[int, ...] = MONTHS
 
     @property
     def title(self) -> str:
         """Scene and latitude in words."""
         return f"{self.scene}, {self.latitude:g}° N"
+
+    def sun(self, least: int = 1) -> SunPositions:
+        """Positions of the sun, every so manieth at least left out."""
+        return sun_positions(self.latitude, every=max(least, self.every), months=self.months)
 
 
 @dataclass
@@ -125,7 +133,7 @@ class Sample:
 
 def draw_sample(case: Case, seed: int = 11) -> Sample:
     """Draw cells on the ground near buildings and ask the exact mode."""
-    town, sun = SCENES[case.scene](), sun_positions(case.latitude, every=case.every)
+    town, sun = SCENES[case.scene](), case.sun()
     grid, random = town.grid, np.random.default_rng(seed)
     # Half of the ground of the town scene is empty land that no engine gets wrong, so cells are
     # drawn where a shadow may fall at all: within 60 m of a building.
@@ -213,10 +221,10 @@ def _prepare(state: dict[str, Any], name: str, case: Case) -> bool:
     words = inspect.signature(make).parameters
     extra = {"latitude": case.latitude} if "latitude" in words else {}
     town = SCENES[case.scene]()
-    state["sun"] = sun_positions(case.latitude, every=case.every)
+    state["sun"] = case.sun()
     state["engine"] = make(town, **extra)
     if state["engine"].lit is not None:  # compiles, warms
-        state["engine"].hours(sun_positions(case.latitude, every=90))
+        state["engine"].hours(case.sun(90))
     return True
 
 
@@ -244,7 +252,7 @@ def _memory(state: dict[str, Any], _name: str, case: Case) -> float:
         ctypes.CDLL("libc.so.6").malloc_trim(0)
     Path("/proc/self/clear_refs").write_text("5", encoding="ascii")
     before = _status("VmRSS")
-    state["engine"].hours(sun_positions(case.latitude, every=max(8, case.every)))
+    state["engine"].hours(case.sun(8))
     return _status("VmHWM") - before
 
 
@@ -320,8 +328,8 @@ def _rates(case: Case, results: dict[str, Result]) -> None:
     """Nanoseconds per pixel and position: clock of the median round, processors of the least."""
     town = SCENES[case.scene]()
     for name, result in results.items():
-        every = 1 if name.startswith("GRASS") else case.every
-        count = len(sun_positions(case.latitude, every=every).hours)
+        whole = replace(case, every=1) if name.startswith("GRASS") else case
+        count = len(whole.sun().hours)
         if result.seconds:
             steps = town.grid.rows * town.grid.columns * count
             result.ns = 1e9 * float(np.median(result.seconds)) / steps

@@ -90,7 +90,9 @@ def siting_vectors(town: Town, *, threads: int, engine: str, raster: bool = Fals
     if raster:
         grid = town.grid
         place = grid.west, grid.north, grid.resolution, grid.resolution
-        layers["surface"] = HeightRaster(height_raster(town), *place)
+        layers["surface"] = HeightRaster(_surface(town), *place)
+        if town.ground is not None:
+            layers["terrain"] = HeightRaster(town.ground, *place)
         layers["buildings"] = town.buildings.iloc[:0]
 
     def hours(sun: SunPositions):
@@ -109,12 +111,17 @@ def siting_vectors(town: Town, *, threads: int, engine: str, raster: bool = Fals
     return Engine(hours, lit)
 
 
+def _surface(town: Town):
+    """Heights of roofs and ground [m]."""
+    return height_raster(town) + (0.0 if town.ground is None else town.ground)
+
+
 def insolation(town: Town) -> Engine:
     """Run `insolf.doshade` on the height raster: Corripio's sweep, numba, parallel by default."""
     _need("insolation", "numba")
     from insolation import insolf
 
-    heights = height_raster(town)
+    heights = _surface(town)
 
     def lit_at(elevation, azimuth):
         sun = np.asarray(insolf.normalvector(90.0 - elevation, azimuth), dtype=float)
@@ -129,8 +136,8 @@ def solweig(town: Town) -> Engine:
     from solweig.rustalgos import shadowing
 
     shadowing.disable_gpu()
-    heights = height_raster(town).astype(np.float32)
-    cell, top = town.grid.resolution, float(heights.max())
+    heights = _surface(town).astype(np.float32)
+    cell, top = town.grid.resolution, float(np.ptp(heights))
 
     def lit_at(elevation, azimuth):
         found = shadowing.calculate_shadows_wall_ht_25(azimuth, elevation, cell, top, heights)
@@ -144,7 +151,7 @@ def umep(town: Town) -> Engine:
     _need("umep")
     from umep.util.shadowingfunctions import shadowingfunctionglobalradiation as shadow
 
-    heights = height_raster(town)
+    heights = _surface(town)
 
     def lit_at(elevation, azimuth):
         return shadow(heights, azimuth, elevation, 1 / town.grid.resolution, 1)

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import geopandas as gpd
 import numpy as np
 import pandas as pd
 import shapely
+from numpy.typing import NDArray
 from rasterio.features import rasterize
 from rasterio.transform import from_origin
 from shapely.affinity import rotate, translate
@@ -26,7 +27,7 @@ _STEP_MINUTES: Final = 30
 
 @dataclass(frozen=True)
 class Town:
-    """Level ground with buildings.
+    """Ground with buildings.
 
     Parameters
     ----------
@@ -36,11 +37,14 @@ class Town:
         Columns height [m], geometry, in `crs`.
     crs : str
         A transverse Mercator about the middle of the scene.
+    ground : ndarray or None
+        Height of the ground on the grid, shape (rows, columns); None is level [m].
     """
 
     grid: LocalGrid
     buildings: gpd.GeoDataFrame
     crs: str
+    ground: NDArray[np.float64] | None = None
 
 
 def building_height(footprint_m2):
@@ -96,6 +100,13 @@ def property_town(side: float) -> Town:
     return Town(LocalGrid(-side / 2, side / 2, 0.5, cells, cells), town.buildings, town.crs)
 
 
+def hilly_town(resolution: float) -> Town:
+    """Lay the town blocks on hills of 20 m above and below, half a kilometre long."""
+    town = town_blocks(resolution)
+    east, south = np.meshgrid(town.grid.x, -town.grid.y)
+    return replace(town, ground=20 * np.sin(east / 75) * np.cos(south / 85))
+
+
 def trees_of(town: Town, *, per_hectare: float = 30.0, seed: int = 4) -> gpd.GeoDataFrame:
     """Scatter trees over the raster, none in a building."""
     random = np.random.default_rng(seed)
@@ -109,8 +120,10 @@ def trees_of(town: Town, *, per_hectare: float = 30.0, seed: int = 4) -> gpd.Geo
     return gpd.GeoDataFrame(columns, geometry=points[free], crs=town.crs)
 
 
-def sun_positions(latitude: float, *, every: int = 1) -> SunPositions:
-    """Sun on the 15th of six months, at the middle of every half hour of apparent solar time.
+def sun_positions(
+    latitude: float, *, every: int = 1, months: tuple[int, ...] = MONTHS
+) -> SunPositions:
+    """Sun on the 15th of some months, at the middle of every half hour of apparent solar time.
 
     Parameters
     ----------
@@ -118,9 +131,11 @@ def sun_positions(latitude: float, *, every: int = 1) -> SunPositions:
         North positive [deg].
     every : int
         Take only every so manieth position; its hours grow with it.
+    months : tuple of int
+        Months whose 15th is taken.
     """
     parts = []
-    for month in MONTHS:
+    for month in months:
         midnight = pd.Timestamp(_YEAR, month, 15, tz="UTC")
         noon = pd.DatetimeIndex([midnight + pd.Timedelta(hours=12)])
         equation = float(sun_at(noon, latitude, 0.0)["equation_of_time"].iloc[0])
@@ -137,7 +152,7 @@ def sun_positions(latitude: float, *, every: int = 1) -> SunPositions:
 
 
 def height_raster(town: Town):
-    """Heights of roofs at the cell centres, 0 on the ground, shape (rows, columns) [m]."""
+    """Heights of roofs over the ground at the cell centres, shape (rows, columns) [m]."""
     grid = town.grid
     order = np.argsort(town.buildings["height"].to_numpy(), kind="stable")
     layer = town.buildings.iloc[order]
@@ -155,6 +170,7 @@ SCENES: Final = {
     "town 0.25 m": lambda: town_blocks(0.25),
     "town 0.5 m": lambda: town_blocks(0.5),
     "town 1 m": lambda: town_blocks(1.0),
+    "town on hills 0.5 m": lambda: hilly_town(0.5),
     "town 2 m": lambda: town_blocks(2.0),
     "synthetic 4000": synthetic_town,
     "250 buildings": lambda: synthetic_town(cells=1400, count=250),

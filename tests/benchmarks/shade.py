@@ -18,25 +18,29 @@ from siting.sun.position import season_positions
 from siting.sun.shade import ShadeOptions, shade_season
 from tests.benchmarks.measure import Case, Result, draw_sample, run_case, versions
 from tests.benchmarks.peers import ENGINES
+from tests.benchmarks.positions import grouped_errors
 from tests.benchmarks.report import write_report
-from tests.benchmarks.scene import SCENES, sun_positions, trees_of
+from tests.benchmarks.scene import SCENES, trees_of
 
 ALL: Final = tuple(ENGINES)
 OURS: Final = tuple(name for name in ALL if name.startswith("siting"))
 NO_RSUN: Final = tuple(name for name in ALL if not name.startswith("GRASS"))
 RSUN: Final = "GRASS r.sun, 1 thread"
 
-#: What takes minutes on the large scene (1 µs and more per pixel and position); see README.md.
-SLOW: Final = ("trimesh", "pybdshadow", "umep")
+#: What takes minutes on large rasters (70 ns and more per pixel and position); see README.md.
+SLOW: Final = ("trimesh", "pybdshadow", "umep", "solweig")
 LARGE: Final = tuple(name for name in NO_RSUN if name.split()[0] not in SLOW)
+NO_UMEP: Final = tuple(name for name in NO_RSUN if name != "umep")
+RASTERS: Final = ("siting, height raster, 2 threads", "insolation", "solweig", "umep")
 
 CASES: Final = (
-    Case("town 0.5 m", 50.0, NO_RSUN, rounds=3),
-    Case("town 1 m", 50.0, (*NO_RSUN, RSUN), rounds=3),
-    Case("synthetic 4000", 50.0, LARGE, rounds=2, every=6, points=600, instants=6),
-    Case("town 0.5 m", 29.65, NO_RSUN, rounds=2, every=2),
-    Case("town 1 m", 29.65, NO_RSUN, rounds=2, every=2),
-    Case("synthetic 4000", 29.65, LARGE, rounds=2, every=6, points=600, instants=6),
+    Case("town 0.5 m", 50.0, NO_UMEP, rounds=3, instants=6),
+    Case("town 1 m", 50.0, (*NO_RSUN, RSUN), rounds=3, instants=6),
+    Case("synthetic 4000", 50.0, LARGE, rounds=2, points=600, instants=8, months=(6,)),
+    Case("town on hills 0.5 m", 50.0, RASTERS, rounds=2, every=12, points=0),
+    Case("town 0.5 m", 29.65, NO_RSUN, rounds=3, every=4, instants=3),
+    Case("town 1 m", 29.65, NO_RSUN, rounds=3, every=4, instants=3),
+    Case("synthetic 4000", 29.65, LARGE, rounds=2, every=2, points=600, instants=4, months=(6,)),
 )
 
 _GROWTH: Final = (
@@ -58,7 +62,7 @@ def growth(engine: str) -> list[tuple[str, str, float, float]]:
             found.append((what, scene, float(size), _best(case)))
     for every in _POSITIONS:
         case = Case("town 0.5 m", 50.0, (engine,), rounds=3, every=every)
-        count = len(sun_positions(50.0, every=every).hours)
+        count = len(case.sun().hours)
         found.append(("positions", f"every {every}", float(count), _best(case)))
     return found
 
@@ -94,19 +98,25 @@ def main(words: list[str]) -> int:
     parser.add_argument("--engines", help="comma-separated parts of engine names")
     parser.add_argument("--rounds", type=int, help="rounds of every case")
     parser.add_argument("--every", type=int, default=1, help="take fewer positions, by this factor")
+    parser.add_argument("--months", help="comma-separated months, instead of all six")
     parser.add_argument("--quick", action="store_true", help="no growth and no whole seasons")
     chosen = parser.parse_args(words)
     results: dict[Case, dict[str, Result]] = {}
-    best, more, whole, text = "", [], [], ""
+    best, more, whole, off, text = "", [], [], [], ""
     for run in _chosen_cases(chosen):
         _say(f"{run.title}: {run.rounds} rounds")
-        results[run] = run_case(run, draw_sample(run), say=_say)
+        results[run] = run_case(run, draw_sample(run) if run.points else None, say=_say)
         if not (chosen.quick or best):
             best = _fastest_of_ours(results)
-            more, whole = growth(best), seasons()
+            more, whole, off = growth(best), seasons(), grouped_errors()
         # After every case, so that a run that is cut short has reported what it did.
         text = write_report(
-            chosen.out, results, growth=(best, more), seasons=whole, names=versions()
+            chosen.out,
+            results,
+            growth=(best, more),
+            seasons=whole,
+            grouped=off,
+            names=versions(),
         )
     _say(text)
     return 0
@@ -121,7 +131,8 @@ def _chosen_cases(chosen: argparse.Namespace) -> list[Case]:
         parts = chosen.engines.split(",") if chosen.engines else [""]
         engines = tuple(name for name in case.engines if any(part in name for part in parts))
         rounds, every = chosen.rounds or case.rounds, chosen.every * case.every
-        found.append(replace(case, engines=engines, rounds=rounds, every=every))
+        months = tuple(map(int, chosen.months.split(","))) if chosen.months else case.months
+        found.append(replace(case, engines=engines, rounds=rounds, every=every, months=months))
     return found
 
 
