@@ -50,11 +50,11 @@ class CheckProperty(SitingAlgorithm):
     )
     needs_folder = False
 
-    def add_parameters(self) -> None:
+    def _add_parameters(self) -> None:
         """Declare the outputs."""
         self.addOutput(QgsProcessingOutputBoolean("SOUND", "Whether it is sound"))
 
-    def work(
+    def _work(
         self,
         parameters: _Parameters,
         context: Any,  # noqa: ANN401 - of the GIS
@@ -63,9 +63,9 @@ class CheckProperty(SitingAlgorithm):
     ) -> _Parameters:
         """Check; faults are an answer here, not an error."""
         with tempfile.TemporaryDirectory(prefix="siting-") as name:
-            written = self.write_property(parameters, context, python, Path(name))
+            written = self._write_property(parameters, context, python, Path(name))
             try:
-                answer = self.call(python, ["check", str(written), "--json"], feedback)
+                answer = self._call(python, ["check", str(written), "--json"], feedback)
             except RunFailedError as error:
                 if feedback.isCanceled():
                     raise
@@ -85,13 +85,13 @@ class SunAndShade(SitingAlgorithm):
         "buildings, trees and walls, and their means by hydrozone."
     )
 
-    def add_parameters(self) -> None:
+    def _add_parameters(self) -> None:
         """Declare the outputs."""
         self.addOutput(QgsProcessingOutputVectorLayer("ZONES", "Hydrozones by sun"))
         self.addOutput(QgsProcessingOutputRasterLayer("SUN_HOURS", "Hours of direct sun"))
         self.addOutput(QgsProcessingOutputRasterLayer("SKY_VIEW", "Sky view"))
 
-    def work(
+    def _work(
         self,
         parameters: _Parameters,
         context: Any,  # noqa: ANN401 - of the GIS
@@ -99,10 +99,10 @@ class SunAndShade(SitingAlgorithm):
         python: str,
     ) -> _Parameters:
         """Run and load."""
-        folder = self.folder(parameters, context)
-        written = self.write_property(parameters, context, python, folder / "property")
+        folder = self._folder(parameters, context)
+        written = self._write_property(parameters, context, python, folder / "property")
         words = ["sun", str(written), "--out", str(folder), "--json"]
-        answer = self.call(python, words, feedback)
+        answer = self._call(python, words, feedback)
         return {
             "OUTPUT": str(folder),
             "ANSWER": answer["answer"],
@@ -127,12 +127,12 @@ class NeedScore(SitingAlgorithm):
         "of the peak season, says what makes it so, and draws how dry every half metre is."
     )
 
-    def add_parameters(self) -> None:
+    def _add_parameters(self) -> None:
         """Declare the outputs."""
         self.addOutput(QgsProcessingOutputVectorLayer("ZONES", "Hydrozones by water need"))
         self.addOutput(QgsProcessingOutputRasterLayer("DRYNESS", "Dryness"))
 
-    def work(
+    def _work(
         self,
         parameters: _Parameters,
         context: Any,  # noqa: ANN401 - of the GIS
@@ -140,10 +140,10 @@ class NeedScore(SitingAlgorithm):
         python: str,
     ) -> _Parameters:
         """Run and load."""
-        folder = self.folder(parameters, context)
-        written = self.write_property(parameters, context, python, folder / "property")
+        folder = self._folder(parameters, context)
+        written = self._write_property(parameters, context, python, folder / "property")
         words = ["score", str(written), "--out", str(folder), "--json"]
-        answer = self.call(python, words, feedback)
+        answer = self._call(python, words, feedback)
         zones = load_vector(
             context, folder / "need.gpkg", "hydrozones", title="Hydrozones by water need"
         )
@@ -171,7 +171,7 @@ class PlanSensors(SitingAlgorithm):
         "Call before you dig; local codes and licensed practitioners have the last word."
     )
 
-    def add_parameters(self) -> None:
+    def _add_parameters(self) -> None:
         """Declare the outputs."""
         self.addOutput(QgsProcessingOutputVectorLayer("SENSORS", "Sensors"))
         self.addOutput(QgsProcessingOutputVectorLayer("ZONES", "Hydrozones by water need"))
@@ -179,7 +179,7 @@ class PlanSensors(SitingAlgorithm):
         self.addOutput(QgsProcessingOutputNumber("COUNT", "Number of sensors"))
         self.addOutput(QgsProcessingOutputFile("PLAN", "plan.json"))
 
-    def work(
+    def _work(
         self,
         parameters: _Parameters,
         context: Any,  # noqa: ANN401 - of the GIS
@@ -187,8 +187,8 @@ class PlanSensors(SitingAlgorithm):
         python: str,
     ) -> _Parameters:
         """Run and load."""
-        folder = self.folder(parameters, context)
-        answer = self.plan(parameters, context, feedback, python, folder, [])
+        folder = self._folder(parameters, context)
+        answer = self._plan(parameters, context, feedback, python, folder, [])
         package = folder / "plan.gpkg"
         loaded = {
             layer: load_vector(context, package, layer, title=title)
@@ -208,7 +208,7 @@ class PlanSensors(SitingAlgorithm):
             "PLAN": str(folder / "plan.json"),
         }
 
-    def plan(
+    def _plan(
         self,
         parameters: _Parameters,
         context: Any,  # noqa: ANN401 - of the GIS
@@ -218,9 +218,9 @@ class PlanSensors(SitingAlgorithm):
         options: list[str],
     ) -> _Parameters:
         """Write the input and plan into a folder."""
-        written = self.write_property(parameters, context, python, folder / "property")
+        written = self._write_property(parameters, context, python, folder / "property")
         words = ["plan", str(written), "--out", str(folder), "--json", *options]
-        answer = self.call(python, words, feedback)
+        answer = self._call(python, words, feedback)
         feedback.pushInfo(answer["answer"])
         return answer
 
@@ -237,7 +237,7 @@ class HandOff(PlanSensors):
         "is."
     )
 
-    def add_parameters(self) -> None:
+    def _add_parameters(self) -> None:
         """Declare options and outputs."""
         self.addParameter(
             QgsProcessingParameterBoolean("DXF", "Also a drawing (DXF)", defaultValue=False)
@@ -251,7 +251,7 @@ class HandOff(PlanSensors):
         self.addOutput(QgsProcessingOutputFile("CREW", "Crew sheet (PDF)"))
         self.addOutput(QgsProcessingOutputNumber("FILES", "Number of files"))
 
-    def work(
+    def _work(
         self,
         parameters: _Parameters,
         context: Any,  # noqa: ANN401 - of the GIS
@@ -259,14 +259,14 @@ class HandOff(PlanSensors):
         python: str,
     ) -> _Parameters:
         """Run; files, no layers."""
-        folder = self.folder(parameters, context)
+        folder = self._folder(parameters, context)
         wanted = {"DXF": "--dxf", "ONLINE": "--online-map"}
         options = [
             option
             for name, option in wanted.items()
             if self.parameterAsBool(parameters, name, context)
         ]
-        answer = self.plan(parameters, context, feedback, python, folder, options)
+        answer = self._plan(parameters, context, feedback, python, folder, options)
         return {
             "OUTPUT": str(folder),
             "ANSWER": answer["answer"],
@@ -288,7 +288,7 @@ class Commission(SitingAlgorithm):
     )
     needs_property = False
 
-    def add_parameters(self) -> None:
+    def _add_parameters(self) -> None:
         """Declare what it asks for."""
         self.addParameter(QgsProcessingParameterFile("PLAN", "plan.json", extension="json"))
         self.addParameter(
@@ -297,7 +297,7 @@ class Commission(SitingAlgorithm):
             )
         )
 
-    def work(
+    def _work(
         self,
         parameters: _Parameters,
         context: Any,  # noqa: ANN401 - of the GIS
@@ -305,8 +305,8 @@ class Commission(SitingAlgorithm):
         python: str,
     ) -> _Parameters:
         """Run, where siting can."""
-        folder = self.folder(parameters, context)
-        text = self.listing(python, feedback)
+        folder = self._folder(parameters, context)
+        text = self._listing(python, feedback)
         if "\n  commission" not in text:
             message = (
                 "This version of siting has no command for commissioning. Install a newer one into "
@@ -318,13 +318,13 @@ class Commission(SitingAlgorithm):
         words = ["commission", plan]
         for file in files:
             words += ["--readings", file]
-        said = self.text(python, [*words, "--out", str(folder)], feedback)
+        said = self._text(python, [*words, "--out", str(folder)], feedback)
         feedback.pushInfo(said)
         return {"OUTPUT": str(folder), "ANSWER": said, "WARNINGS": 0}
 
-    def listing(self, python: str, feedback: Any) -> str:  # noqa: ANN401 - of the GIS
+    def _listing(self, python: str, feedback: Any) -> str:  # noqa: ANN401 - of the GIS
         """Return the commands of this siting."""
-        return self.text(python, ["--help"], feedback)
+        return self._text(python, ["--help"], feedback)
 
 
 #: In the order of the work.

@@ -60,10 +60,16 @@ class SitingAlgorithm(QgsProcessingAlgorithm):
         return type(self)()
 
     def initAlgorithm(self, _configuration: Any = None) -> None:  # noqa: ANN401 - of the GIS
-        """Declare parameters and outputs."""
+        """Declare parameters and outputs.
+
+        Parameters
+        ----------
+        _configuration : dict or None
+            Not used.
+        """
         if self.needs_property:
             add_inputs(self)
-        self.add_parameters()
+        self._add_parameters()
         if self.needs_folder:
             self.addParameter(
                 QgsProcessingParameterFolderDestination("OUTPUT", "Folder of the results")
@@ -71,7 +77,7 @@ class SitingAlgorithm(QgsProcessingAlgorithm):
         self.addOutput(QgsProcessingOutputString("ANSWER", "Answer"))
         self.addOutput(QgsProcessingOutputNumber("WARNINGS", "Number of notes"))
 
-    def add_parameters(self) -> None:
+    def _add_parameters(self) -> None:
         """Declare what this step asks for besides."""
 
     def processAlgorithm(
@@ -80,15 +86,35 @@ class SitingAlgorithm(QgsProcessingAlgorithm):
         context: QgsProcessingContext,
         feedback: QgsProcessingFeedback,
     ) -> _Parameters:
-        """Run the step; every error becomes a message."""
+        """Run the step; every error becomes a message.
+
+        Parameters
+        ----------
+        parameters : dict
+            As the GIS gives them.
+        context : QgsProcessingContext
+            Of the run.
+        feedback : QgsProcessingFeedback
+            Where progress goes and cancelling comes from.
+
+        Returns
+        -------
+        dict
+            The outputs.
+
+        Raises
+        ------
+        QgsProcessingException
+            When siting is missing, refuses the input or was cancelled.
+        """
         try:
             python, version = find_python(str(ProcessingConfig.getSetting(PYTHON_SETTING) or ""))
             feedback.pushInfo(f"{version} in {python}")
-            return self.work(parameters, context, feedback, python)
+            return self._work(parameters, context, feedback, python)
         except (LibraryMissingError, RunFailedError, OSError) as error:
             raise QgsProcessingException(str(error)) from error
 
-    def work(
+    def _work(
         self,
         parameters: _Parameters,
         context: QgsProcessingContext,
@@ -98,17 +124,17 @@ class SitingAlgorithm(QgsProcessingAlgorithm):
         """Do the step and return its outputs."""
         raise NotImplementedError
 
-    def folder(self, parameters: _Parameters, context: QgsProcessingContext) -> Path:
+    def _folder(self, parameters: _Parameters, context: QgsProcessingContext) -> Path:
         """Return the folder of the results."""
         return Path(self.parameterAsFileOutput(parameters, "OUTPUT", context)).absolute()
 
-    def write_property(
+    def _write_property(
         self, parameters: _Parameters, context: QgsProcessingContext, python: str, folder: Path
     ) -> Path:
         """Write what was chosen into a folder, ready for siting."""
         return write_inputs(self, parameters, context, python=python, folder=folder)
 
-    def text(self, python: str, words: list[str], feedback: QgsProcessingFeedback) -> str:
+    def _text(self, python: str, words: list[str], feedback: QgsProcessingFeedback) -> str:
         """Run a command of siting and return what it prints."""
 
         def progress(stage: str, done: int, total: int) -> None:
@@ -119,9 +145,9 @@ class SitingAlgorithm(QgsProcessingAlgorithm):
         feedback.pushDebugInfo(" ".join(command))
         return run(command, say=feedback.pushInfo, progress=progress, cancelled=feedback.isCanceled)
 
-    def call(self, python: str, words: list[str], feedback: QgsProcessingFeedback) -> _Parameters:
+    def _call(self, python: str, words: list[str], feedback: QgsProcessingFeedback) -> _Parameters:
         """Run a command of siting that answers in JSON, and return the answer."""
-        answer: _Parameters = json.loads(self.text(python, words, feedback))
+        answer: _Parameters = json.loads(self._text(python, words, feedback))
         for note in answer["warnings"]:
             feedback.pushInfo(f"note: {note}")
         return answer

@@ -35,7 +35,15 @@ class _Styled(QgsProcessingLayerPostProcessorInterface):
         self.ramp = ramp
 
     def postProcessLayer(self, layer: Any, _context: Any, _feedback: Any) -> None:  # noqa: ANN401
-        """Style the layer."""
+        """Style the layer.
+
+        Parameters
+        ----------
+        layer : QgsMapLayer
+            Just loaded.
+        _context, _feedback : object
+            Not used.
+        """
         if self.ramp is None:
             layer.loadDefaultStyle()  # the one in the GeoPackage
         else:
