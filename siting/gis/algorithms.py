@@ -37,6 +37,8 @@ _PLAN_LAYERS = {
     "admissible": "Admissible ground",
     "hydrozones": "Hydrozones by water need",
 }
+#: Those that would cover the map; they are loaded switched off.
+_HIDDEN = {"keepout", "admissible"}
 
 
 class CheckProperty(SitingAlgorithm):
@@ -191,11 +193,15 @@ class PlanSensors(SitingAlgorithm):
         answer = self._plan(parameters, context, feedback, python, folder, [])
         package = folder / "plan.gpkg"
         loaded = {
-            layer: load_vector(context, package, layer, title=title)
+            layer: load_vector(context, package, layer, title=title, hidden=layer in _HIDDEN)
             for layer, title in _PLAN_LAYERS.items()
         }
         dryness = load_raster(
-            context, folder / "dryness.tif", ramp="dryness", title="Dryness (1 is the mean)"
+            context,
+            folder / "dryness.tif",
+            ramp="dryness",
+            title="Dryness (1 is the mean)",
+            hidden=True,
         )
         return {
             "OUTPUT": str(folder),

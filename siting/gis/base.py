@@ -27,6 +27,11 @@ __all__ = ["PYTHON_SETTING", "SitingAlgorithm"]
 
 PYTHON_SETTING = "SITING_PYTHON"
 _Parameters = dict[str, Any]
+_INPUTS = (
+    "Layers that are chosen take the place of the whole drawing of the property file; without any, "
+    "its own drawing is used. Weather, height, name and units, where given, go before the property "
+    "file's. Property line, hydrozones and weather are needed, from either."
+)
 
 
 class SitingAlgorithm(QgsProcessingAlgorithm):
@@ -49,7 +54,8 @@ class SitingAlgorithm(QgsProcessingAlgorithm):
 
     def shortHelpString(self) -> str:
         """Return the help beside the dialogue."""
-        return html.escape(self.help, quote=False).replace("\n", "<br>")
+        told = f"{self.help}\n\n{_INPUTS}" if self.needs_property else self.help
+        return html.escape(told, quote=False).replace("\n", "<br>")
 
     def icon(self) -> Any:  # noqa: ANN401 - of the GIS
         """Return the icon."""
