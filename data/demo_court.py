@@ -33,11 +33,11 @@ days = ["Mon", "Wed", "Fri"]
 start = "04:30"
 
 [timer.minutes]              # per valve
-1 = 14                       # Street lawn, sprays
-2 = 12                       # Court lawn, sprays
-3 = 30                       # North bed, drip
-4 = 30                       # South bed, drip
-5 = 14                       # Back strip, sprays
+1 = 22                       # Street lawn, sprays
+2 = 24                       # Court lawn, sprays
+3 = 45                       # North bed, drip
+4 = 45                       # South bed, drip
+5 = 20                       # Back strip, sprays
 
 [water]
 price_per_kgal = 8.50        # per 1,000 gallons

@@ -4,6 +4,7 @@ import ast
 import importlib
 import io
 import json
+import re
 import shutil
 import subprocess
 import sys
@@ -13,6 +14,7 @@ import zipfile
 from pathlib import Path
 
 import geopandas as gpd
+import numpy as np
 import pytest
 from click.testing import CliRunner
 from hypothesis import given, settings
@@ -21,7 +23,8 @@ from hypothesis import strategies as st
 from siting import __version__
 from siting._cli_gis import plugin_zip
 from siting.cli import main
-from siting.handoff.palette import DRYNESS, SUN
+from siting.handoff._gis_styles import graduated
+from siting.handoff.palette import DRYNESS, NEED, SUN
 from tests.gis.desktop import (
     ALGORITHMS,
     PROCESS,
@@ -122,6 +125,16 @@ def test_colours_are_those_of_the_hand_off():
         if isinstance(node, ast.Assign) and getattr(node.targets[0], "id", "") == "RAMPS"
     ]
     assert values == [{"dryness": DRYNESS, "sun": SUN}]
+
+
+@settings(max_examples=60, deadline=None)
+@given(values=st.lists(st.floats(0.01, 99.0), min_size=1, max_size=9))
+def test_every_zone_has_a_class_in_its_style(values):
+    style = graduated("need_pct_d", np.array(values), label="zone", ramp=NEED, words="%")
+    found = re.findall(r'<range lower="([^"]+)" upper="([^"]+)"', style)
+    ranges = [(float(low), float(high)) for low, high in found]
+    for value in values:
+        assert any(low <= value <= high for low, high in ranges), value
 
 
 # Property files
@@ -387,9 +400,11 @@ def test_results_are_loaded_styled_and_cancel_passes_through(desktop, tmp_path, 
         return
     assert answer["error"] == ""
     assert answer["progress"][1] == 100
-    styles = {name: renderer for name, (renderer, _, valid) in answer["layers"].items() if valid}
+    styles = {name: kind for name, (kind, _, valid, _) in answer["layers"].items() if valid}
     assert styles["Hydrozones by water need"] == "graduatedSymbol"
     assert styles["Trenches and wires"] == "categorizedSymbol"
     assert styles["Dryness (1 is the mean)"] == "singlebandpseudocolor"
     assert answer["layers"]["Sensors"][1], "sensors carry their tags"
     assert len(styles) == 8
+    hidden = {name for name, (*_, shown) in answer["layers"].items() if not shown}
+    assert hidden == {"Keep-out ground", "Admissible ground", "Dryness (1 is the mean)"}

@@ -194,20 +194,24 @@ def broken_links(site: Path) -> list[str]:
         parser = _Links()
         parser.feed(path.read_text("utf-8"))
         pages[path.resolve()] = parser
-    found = []
-    for path, page in pages.items():
-        for link in (*page.links, *page.loads):
-            parts = urlsplit(link)
-            if parts.scheme or parts.netloc:
-                if link in page.loads and parts.scheme != "data":
-                    found.append(f"{path.name}: loads {link}")
-                continue
-            target = (path.parent / unquote(parts.path)).resolve() if parts.path else path
-            anchor = unquote(parts.fragment)
-            known = pages[target].anchors if target in pages else set()
-            if not target.exists() or (anchor and target in pages and anchor not in known):
-                found.append(f"{path.name}: {link}")
-    return found
+    return [
+        wrong
+        for path, page in pages.items()
+        for link in (*page.links, *page.loads)
+        if (wrong := _wrong(link, path, pages))
+    ]
+
+
+def _wrong(link: str, path: Path, pages: dict[Path, _Links]) -> str:
+    """Return what is wrong with a link of a page, or ""."""
+    parts = urlsplit(link)
+    if parts.scheme or parts.netloc:
+        loaded = link in pages[path].loads and parts.scheme != "data"
+        return f"{path.name}: loads {link}" if loaded else ""
+    target = (path.parent / unquote(parts.path)).resolve() if parts.path else path
+    anchor = unquote(parts.fragment)
+    lost = bool(anchor) and target in pages and anchor not in pages[target].anchors
+    return f"{path.name}: {link}" if lost or not target.exists() else ""
 
 
 def build(target: Path, *, quick: bool = False) -> None:

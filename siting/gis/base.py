@@ -27,18 +27,15 @@ __all__ = ["PYTHON_SETTING", "SitingAlgorithm"]
 
 PYTHON_SETTING = "SITING_PYTHON"
 _Parameters = dict[str, Any]
+_INPUTS = (
+    "Layers that are chosen take the place of the whole drawing of the property file; without any, "
+    "its own drawing is used. Weather, height, name and units, where given, go before the property "
+    "file's. Property line, hydrozones and weather are needed, from either."
+)
 
 
 class SitingAlgorithm(QgsProcessingAlgorithm):
-    """One step of siting. Subclasses say which, and what is loaded of its results.
-
-    Attributes
-    ----------
-    step, title, help : str
-        Name for scripts, name in the toolbox, and the help beside the dialogue.
-    needs_property, needs_folder : bool
-        Whether it asks for a property, and for a folder of the results.
-    """
+    """One step of siting. Subclasses say which, and what is loaded of its results."""
 
     #: Name, title and help of the algorithm, and whether it asks for a property and a folder.
     step = ""
@@ -57,7 +54,8 @@ class SitingAlgorithm(QgsProcessingAlgorithm):
 
     def shortHelpString(self) -> str:
         """Return the help beside the dialogue."""
-        return html.escape(self.help, quote=False).replace("\n", "<br>")
+        told = f"{self.help}\n\n{_INPUTS}" if self.needs_property else self.help
+        return html.escape(told, quote=False).replace("\n", "<br>")
 
     def icon(self) -> Any:  # noqa: ANN401 - of the GIS
         """Return the icon."""
@@ -72,12 +70,12 @@ class SitingAlgorithm(QgsProcessingAlgorithm):
 
         Parameters
         ----------
-        _configuration : dict, optional
-            Of the GIS; not used.
+        _configuration : dict or None
+            Not used.
         """
         if self.needs_property:
             add_inputs(self)
-        self.add_parameters()
+        self._add_parameters()
         if self.needs_folder:
             self.addParameter(
                 QgsProcessingParameterFolderDestination("OUTPUT", "Folder of the results")
@@ -85,7 +83,7 @@ class SitingAlgorithm(QgsProcessingAlgorithm):
         self.addOutput(QgsProcessingOutputString("ANSWER", "Answer"))
         self.addOutput(QgsProcessingOutputNumber("WARNINGS", "Number of notes"))
 
-    def add_parameters(self) -> None:
+    def _add_parameters(self) -> None:
         """Declare what this step asks for besides."""
 
     def processAlgorithm(
@@ -103,127 +101,47 @@ class SitingAlgorithm(QgsProcessingAlgorithm):
         context : QgsProcessingContext
             Of the run.
         feedback : QgsProcessingFeedback
-            Told the progress, and asked whether to stop.
+            Where progress goes and cancelling comes from.
 
         Returns
         -------
         dict
-            Outputs of the step.
+            The outputs.
 
         Raises
         ------
         QgsProcessingException
-            When siting is not found, ended with an error or was cancelled, or a file cannot be
-            written.
+            When siting is missing, refuses the input or was cancelled.
         """
         try:
             python, version = find_python(str(ProcessingConfig.getSetting(PYTHON_SETTING) or ""))
             feedback.pushInfo(f"{version} in {python}")
-            return self.work(parameters, context, feedback, python)
+            return self._work(parameters, context, feedback, python)
         except (LibraryMissingError, RunFailedError, OSError) as error:
             raise QgsProcessingException(str(error)) from error
 
-    def work(
+    def _work(
         self,
         parameters: _Parameters,
         context: QgsProcessingContext,
         feedback: QgsProcessingFeedback,
         python: str,
     ) -> _Parameters:
-        """Do the step and return its outputs.
-
-        Parameters
-        ----------
-        parameters : dict
-            As the GIS gives them.
-        context : QgsProcessingContext
-            Of the run.
-        feedback : QgsProcessingFeedback
-            Told the progress, and asked whether to stop.
-        python : str
-            siting's Python.
-
-        Returns
-        -------
-        dict
-            Output -> value.
-
-        Raises
-        ------
-        NotImplementedError
-            Here; every step has its own.
-        """
+        """Do the step and return its outputs."""
         raise NotImplementedError
 
-    def folder(self, parameters: _Parameters, context: QgsProcessingContext) -> Path:
-        """Return the folder of the results.
-
-        Parameters
-        ----------
-        parameters : dict
-            As the GIS gives them.
-        context : QgsProcessingContext
-            Of the run.
-
-        Returns
-        -------
-        Path
-            Absolute.
-        """
+    def _folder(self, parameters: _Parameters, context: QgsProcessingContext) -> Path:
+        """Return the folder of the results."""
         return Path(self.parameterAsFileOutput(parameters, "OUTPUT", context)).absolute()
 
-    def write_property(
+    def _write_property(
         self, parameters: _Parameters, context: QgsProcessingContext, python: str, folder: Path
     ) -> Path:
-        """Write what was chosen into a folder, ready for siting.
-
-        Parameters
-        ----------
-        parameters : dict
-            As the GIS gives them.
-        context : QgsProcessingContext
-            Of the run.
-        python : str
-            siting's Python.
-        folder : Path
-            Where to; made when it is missing.
-
-        Returns
-        -------
-        Path
-            The property file.
-
-        Raises
-        ------
-        QgsProcessingException
-            When a layer cannot be written, or nothing was chosen.
-        RunFailedError
-            When the property file is no TOML.
-        """
+        """Write what was chosen into a folder, ready for siting."""
         return write_inputs(self, parameters, context, python=python, folder=folder)
 
-    def text(self, python: str, words: list[str], feedback: QgsProcessingFeedback) -> str:
-        """Run a command of siting and return what it prints.
-
-        Parameters
-        ----------
-        python : str
-            siting's Python.
-        words : list of str
-            The command and its options.
-        feedback : QgsProcessingFeedback
-            Told the progress, and asked whether to stop.
-
-        Returns
-        -------
-        str
-            Its output, without the error stream.
-
-        Raises
-        ------
-        RunFailedError
-            When siting ended with an error, or was cancelled.
-        """
+    def _text(self, python: str, words: list[str], feedback: QgsProcessingFeedback) -> str:
+        """Run a command of siting and return what it prints."""
 
         def progress(stage: str, done: int, total: int) -> None:
             feedback.setProgressText(stage)
@@ -233,29 +151,9 @@ class SitingAlgorithm(QgsProcessingAlgorithm):
         feedback.pushDebugInfo(" ".join(command))
         return run(command, say=feedback.pushInfo, progress=progress, cancelled=feedback.isCanceled)
 
-    def call(self, python: str, words: list[str], feedback: QgsProcessingFeedback) -> _Parameters:
-        """Run a command of siting that answers in JSON, and pass its notes on.
-
-        Parameters
-        ----------
-        python : str
-            siting's Python.
-        words : list of str
-            The command and its options, ``--json`` among them.
-        feedback : QgsProcessingFeedback
-            Told the progress and the notes, and asked whether to stop.
-
-        Returns
-        -------
-        dict
-            The answer.
-
-        Raises
-        ------
-        RunFailedError
-            When siting ended with an error, or was cancelled.
-        """
-        answer: _Parameters = json.loads(self.text(python, words, feedback))
+    def _call(self, python: str, words: list[str], feedback: QgsProcessingFeedback) -> _Parameters:
+        """Run a command of siting that answers in JSON, and return the answer."""
+        answer: _Parameters = json.loads(self._text(python, words, feedback))
         for note in answer["warnings"]:
             feedback.pushInfo(f"note: {note}")
         return answer

@@ -77,8 +77,7 @@ def add_inputs(algorithm: QgsProcessingAlgorithm) -> None:
     algorithm.addParameter(
         QgsProcessingParameterFile(
             "PROPERTY",
-            "Property file (TOML: timer, prices, season); its drawing is used where no layer "
-            "is chosen below",
+            "Property file (TOML: timer, prices, season)",
             extension="toml",
             optional=True,
         )
@@ -93,19 +92,15 @@ def add_inputs(algorithm: QgsProcessingAlgorithm) -> None:
         algorithm.addParameter(
             QgsProcessingParameterRasterLayer(name.upper(), label, optional=True)
         )
-    algorithm.addParameter(
-        QgsProcessingParameterFile(
-            "WEATHER", "Weather file, if not the property file's", optional=True
-        )
-    )
+    algorithm.addParameter(QgsProcessingParameterFile("WEATHER", "Weather file", optional=True))
     for extra in (
         QgsProcessingParameterNumber(
             "ELEVATION",
-            "Height of the weather station above the sea, m, if not the property file's",
+            "Height of the weather station [m]",
             QgsProcessingParameterNumber.Double,
             optional=True,
         ),
-        QgsProcessingParameterString("NAME", "Name, if not the property file's", optional=True),
+        QgsProcessingParameterString("NAME", "Name", optional=True),
         QgsProcessingParameterEnum("UNITS", "Units of the results", list(_UNITS), defaultValue=0),
     ):
         extra.setFlags(extra.flags() | QgsProcessingParameterDefinition.FlagAdvanced)

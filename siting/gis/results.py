@@ -30,16 +30,31 @@ _ALIVE: list[Any] = []
 class _Styled(QgsProcessingLayerPostProcessorInterface):
     """Styles one layer once it is loaded."""
 
-    def __init__(self, ramp: tuple[str, ...] | None) -> None:
+    def __init__(self, ramp: tuple[str, ...] | None, *, hidden: bool) -> None:
         super().__init__()
         self.ramp = ramp
+        self.hidden = hidden
 
-    def postProcessLayer(self, layer: Any, _context: Any, _feedback: Any) -> None:  # noqa: ANN401
-        """Style the layer."""
+    def postProcessLayer(self, layer: Any, context: Any, _feedback: Any) -> None:  # noqa: ANN401
+        """Style the layer.
+
+        Parameters
+        ----------
+        layer : QgsMapLayer
+            Just loaded.
+        context : QgsProcessingContext
+            Of the run.
+        _feedback : object
+            Not used.
+        """
         if self.ramp is None:
             layer.loadDefaultStyle()  # the one in the GeoPackage
         else:
             _colour(layer, self.ramp)
+        project = context.project()
+        node = project.layerTreeRoot().findLayer(layer.id()) if project and self.hidden else None
+        if node is not None:
+            node.setItemVisibilityChecked(False)
         layer.triggerRepaint()
 
 
@@ -65,7 +80,9 @@ def _colour(layer: Any, ramp: tuple[str, ...]) -> None:  # noqa: ANN401 - of the
     layer.setRenderer(renderer)
 
 
-def load_vector(context: QgsProcessingContext, path: Path, layer: str, *, title: str) -> str:
+def load_vector(
+    context: QgsProcessingContext, path: Path, layer: str, *, title: str, hidden: bool = False
+) -> str:
     """Have a layer of a GeoPackage loaded when the algorithm is done.
 
     Parameters
@@ -78,16 +95,20 @@ def load_vector(context: QgsProcessingContext, path: Path, layer: str, *, title:
         The layer in it.
     title : str
         Its name in the project.
+    hidden : bool
+        Whether it is switched off at first.
 
     Returns
     -------
     str
         Its address, for the results of the algorithm.
     """
-    return _load(context, f"{path}|layername={layer}", title, None)
+    return _load(context, f"{path}|layername={layer}", title, None, hidden=hidden)
 
 
-def load_raster(context: QgsProcessingContext, path: Path, *, ramp: str, title: str) -> str:
+def load_raster(
+    context: QgsProcessingContext, path: Path, *, ramp: str, title: str, hidden: bool = False
+) -> str:
     """Have a raster loaded when the algorithm is done.
 
     Parameters
@@ -100,22 +121,29 @@ def load_raster(context: QgsProcessingContext, path: Path, *, ramp: str, title: 
         One of `RAMPS`.
     title : str
         Its name in the project.
+    hidden : bool
+        Whether it is switched off at first.
 
     Returns
     -------
     str
         Its address, for the results of the algorithm.
     """
-    return _load(context, str(path), title, RAMPS[ramp])
+    return _load(context, str(path), title, RAMPS[ramp], hidden=hidden)
 
 
 def _load(
-    context: QgsProcessingContext, address: str, title: str, ramp: tuple[str, ...] | None
+    context: QgsProcessingContext,
+    address: str,
+    title: str,
+    ramp: tuple[str, ...] | None,
+    *,
+    hidden: bool,
 ) -> str:
     """Note a layer for loading, where there is a project to load it into."""
     if context.project() is not None:
         details = QgsProcessingContext.LayerDetails(title, context.project(), title)
-        styled = _Styled(ramp)
+        styled = _Styled(ramp, hidden=hidden)
         _ALIVE.append(styled)
         details.setPostProcessor(styled)
         context.addLayerToLoadOnCompletion(address, details)

@@ -18,6 +18,7 @@ __all__ = ["STAMP", "add_styles", "graduated", "write_styles"]
 STAMP: Final = "2000-01-01T00:00:00.000Z"
 
 _Symbol = tuple[str, str, Mapping[str, str]]  # geometry, symbol layer class, its options
+_HAIR: Final = 1e-6
 _NEED_WORDS: Final = "% of readily available water a day"
 _GEOMETRY_TYPE: Final = {"marker": "0", "line": "1", "fill": "2"}
 
@@ -168,6 +169,9 @@ def _label(root: ET.Element, field: str, *, size: int = 9, expression: bool = Fa
     )  # fmt: skip
     halo = {"bufferDraw": "1", "bufferSize": "1", "bufferColor": _rgba(INK["card"])}
     ET.SubElement(style, "text-buffer", halo)
+    # Crowded or not, every tag and name is shown: a crew looks for them.
+    ET.SubElement(settings, "placement", {"placement": "0", "dist": "2", "distUnits": "MM"})
+    ET.SubElement(settings, "rendering", {"displayAll": "1", "obstacle": "0"})
 
 
 def _finish(root: ET.Element, kind: str) -> str:
@@ -229,6 +233,8 @@ def graduated(
     known = values[np.isfinite(values)]
     low, high = (float(known.min()), float(known.max())) if known.size else (0.0, 1.0)
     edges = np.linspace(low, max(high, low + 1e-6), len(ramp) + 1)
+    # Written with six decimals: without a hair more, the least and the greatest fall outside.
+    edges[0], edges[-1] = edges[0] - _HAIR, edges[-1] + _HAIR
     root, renderer = _document(
         {"type": "graduatedSymbol", "attr": field, "graduatedMethod": "GraduatedColor"}
     )

@@ -62,7 +62,8 @@ def main(plugins, step, cancel, *words):
     for layer in project.mapLayers().values():
         renderer = layer.renderer()
         labels = layer.labelsEnabled() if hasattr(layer, "labelsEnabled") else None
-        layers[layer.name()] = [renderer.type(), labels, layer.isValid()]
+        shown = project.layerTreeRoot().findLayer(layer.id()).isVisible()
+        layers[layer.name()] = [renderer.type(), labels, layer.isValid(), shown]
     answer = {
         "layers": layers, "stages": sorted(set(feedback.stages)), "error": error,
         "progress": [min(feedback.seen, default=0), max(feedback.seen, default=0)],
