@@ -196,7 +196,9 @@ def _values(
         if not _is_empty(value):
             _set(values, key.split("."), _plain(value))
     _absolute_weather(values, city.path.parent)
-    if isinstance(values.get("timer"), dict):
+    if zones.empty:
+        values.pop("timer", None)  # what is wrong then is that there are no zones
+    elif isinstance(values.get("timer"), dict):
         _fit_timer(values["timer"], zones, city)
     return values
 
