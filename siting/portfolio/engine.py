@@ -318,6 +318,6 @@ def _judge(facts: dict[str, dict[str, str]]) -> tuple[str, ...]:
     if not slow:
         return ()
     return (
-        f"{slow} of {len(facts)} workers run with {TRIM} set, which makes raster work slower: "
-        "start them with DASK_DISTRIBUTED__NANNY__PRE_SPAWN_ENVIRON without it, and one thread",
+        f"{slow} of {len(facts)} workers run with {TRIM} set, which makes raster work slower: set "
+        f"distributed.nanny.pre-spawn-environ.{TRIM} to null in their dask configuration",
     )
