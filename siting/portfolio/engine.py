@@ -174,7 +174,8 @@ class ClusterEngine:
                     threads_per_worker=1,
                     processes=True,
                     memory_limit=self._memory,
-                    dashboard_address=None,
+                    dashboard_address="127.0.0.1:0",
+                    worker_dashboard_address="127.0.0.1:0",
                     silence_logs=50,
                 )
             except (OSError, RuntimeError) as error:

@@ -8,6 +8,7 @@ million properties (siting/docs/portfolio.md) quotes what this prints.
 
 from __future__ import annotations
 
+import argparse
 import resource
 import tempfile
 import time
@@ -27,7 +28,7 @@ from siting.portfolio.extract import extract, open_window
 from siting.portfolio.model import Tile
 from siting.portfolio.page import write_page
 from siting.portfolio.report import totals, write_ranking
-from siting.portfolio.run import run_key, run_portfolio
+from siting.portfolio.run import run_portfolio
 from siting.portfolio.source import input_digest, open_source
 from siting.portfolio.store import Store
 from siting.portfolio.tables import SCHEMAS, TABLES
@@ -132,15 +133,15 @@ def tiles_on_disk(folder: Path, seed: Path, count: int) -> str:
 
 def main() -> None:
     """Measure and print."""
+    parser = argparse.ArgumentParser()
+    parser.add_argument("--planned", type=Path, help="A folder of results to take the rows from.")
+    given = parser.parse_args()
     with tempfile.TemporaryDirectory() as scratch:
         folder = Path(scratch)
-        seed = folder / "seed"
-        template = write_city(folder / "small", 40, resolution=1.5, scenarios=1)
-        source = open_source(template)
-        run_portfolio(source, seed, engine=LoopEngine(), size=40)
-        print(f"key {timed(lambda: run_key(source))[0]:.2f} s")
-        size = sum(file.stat().st_size for file in seed.glob("*/*.parquet"))
-        print(f"tables of 40 properties in one tile: {size / 40:,.0f} bytes a property")
+        seed = given.planned or folder / "seed"
+        if not given.planned:
+            template = write_city(folder / "small", 40, resolution=1.5, scenarios=1)
+            run_portfolio(open_source(template), seed, engine=LoopEngine(), size=40)
         for count in (1_000, 10_000, 100_000, 1_000_000):
             print(listing(folder / f"list{count}", count), flush=True)
         for count in (400, 4_000, 20_000):
