@@ -72,3 +72,7 @@ class InputError(SitingError):
         count = len(self.faults)
         head = "1 fault" if count == 1 else f"{count} faults"
         super().__init__("\n".join([f"{head} in the input:", *(f"  - {f}" for f in self.faults)]))
+
+    def __reduce__(self) -> tuple[type[InputError], tuple[tuple[Fault, ...]]]:
+        """Pickle with the faults, so that an error of another process says the same here."""
+        return type(self), (self.faults,)

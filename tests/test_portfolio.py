@@ -3,6 +3,7 @@
 import csv
 import errno
 import json
+import pickle
 from pathlib import Path
 
 import geopandas as gpd
@@ -17,7 +18,7 @@ pytest.importorskip("distributed")
 import pyarrow.parquet as pq
 from filelock import FileLock
 
-from siting.errors import InputError
+from siting.errors import Fault, InputError
 from siting.planning import plan_property
 from siting.portfolio import worker
 from siting.portfolio.cut import cut_out
@@ -521,3 +522,11 @@ def test_names_come_from_the_column(city, tmp_path):
     assert "portfolio" not in text
     with pytest.raises(InputError, match="Did you mean"):
         cut_out(tmp_path / city.name, "L00000", tmp_path / "other")
+
+
+def test_errors_of_workers_read_the_same_here(tmp_path):
+    fault = Fault("city.gpkg", "no layer", "a layer", "Draw it.", layer="trees")
+    for error in (InputError([fault, fault]), DiskFullError(tmp_path)):
+        back = pickle.loads(pickle.dumps(error))  # noqa: S301
+        assert str(back) == str(error)
+        assert type(back) is type(error)

@@ -174,7 +174,8 @@ class ClusterEngine:
                     threads_per_worker=1,
                     processes=True,
                     memory_limit=self._memory,
-                    dashboard_address=None,
+                    dashboard_address="127.0.0.1:0",
+                    worker_dashboard_address="127.0.0.1:0",
                     silence_logs=50,
                 )
             except (OSError, RuntimeError) as error:
@@ -318,6 +319,6 @@ def _judge(facts: dict[str, dict[str, str]]) -> tuple[str, ...]:
     if not slow:
         return ()
     return (
-        f"{slow} of {len(facts)} workers run with {TRIM} set, which makes raster work slower: "
-        "start them with DASK_DISTRIBUTED__NANNY__PRE_SPAWN_ENVIRON without it, and one thread",
+        f"{slow} of {len(facts)} workers run with {TRIM} set, which makes raster work slower: set "
+        f"distributed.nanny.pre-spawn-environ.{TRIM} to null in their dask configuration",
     )

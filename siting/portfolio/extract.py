@@ -196,7 +196,9 @@ def _values(
         if not _is_empty(value):
             _set(values, key.split("."), _plain(value))
     _absolute_weather(values, city.path.parent)
-    if isinstance(values.get("timer"), dict):
+    if zones.empty:
+        values.pop("timer", None)  # what is wrong then is that there are no zones
+    elif isinstance(values.get("timer"), dict):
         _fit_timer(values["timer"], zones, city)
     return values
 
@@ -236,13 +238,10 @@ def _absolute_weather(values: dict[str, Any], home: Path) -> None:
 
 def _fit_timer(timer: dict[str, Any], zones: gpd.GeoDataFrame, city: City) -> None:
     """Leave out valves that the property does not have; take minutes from the zones' column."""
-    names = {column.strip().lower(): column for column in zones.columns}
-    mapped = city.layers["hydrozones"].columns.get("valve") or names.get("valve")
-    if mapped is None or mapped not in zones.columns:
-        mapped = city.layers["hydrozones"].columns.get("zone") or names.get("zone")
-    if mapped is None or mapped not in zones.columns:
+    column = _valve_column(zones, city)
+    if column is None:
         return
-    valves = [_id_text(value) for value in zones[mapped]]
+    valves = [_id_text(value) for value in zones[column]]
     minutes = city.minutes_column
     if minutes is not None and minutes in zones.columns:
         for key in _PER_VALVE:
@@ -252,6 +251,16 @@ def _fit_timer(timer: dict[str, Any], zones: gpd.GeoDataFrame, city: City) -> No
     for key in _PER_VALVE:
         if isinstance(timer.get(key), dict):
             timer[key] = {v: amount for v, amount in timer[key].items() if v in valves}
+
+
+def _valve_column(zones: gpd.GeoDataFrame, city: City) -> str | None:
+    """Return the column that tells the valves apart: that of the valve, else that of the zone."""
+    names = {str(column).strip().lower(): str(column) for column in zones.columns}
+    for ours in ("valve", "zone"):
+        theirs = city.layers["hydrozones"].columns.get(ours) or names.get(ours)
+        if theirs in zones.columns:
+            return theirs
+    return None
 
 
 def _layer_table(city: City, written: Mapping[str, str]) -> dict[str, Any]:

@@ -157,8 +157,7 @@ def reach_in(crs: pyproj.CRS, bounds: Bounds, metres: float) -> tuple[float, flo
     factors = pyproj.Proj(crs).get_factors(*mover.transform(x, y))
     unit = crs.axis_info[0].unit_conversion_factor or 1.0
     scale = max(1.0, float(factors.meridional_scale), float(factors.parallel_scale)) / unit
-    # Rounded up to thousandths, so that a UTM metre stays a metre.
-    length = math.ceil(metres * scale * 1000 * (1 - 5e-4)) / 1000
+    length = metres * scale
     return length, length
 
 

@@ -27,7 +27,7 @@ def folder_name(property_id: str) -> str:
     Examples
     --------
     >>> folder_name("L000017"), folder_name("../etc")
-    ('L000017', 'etc-d41e28cd')
+    ('L000017', 'etc-f7f9121f')
     """
     if _PLAIN.fullmatch(property_id):
         return property_id

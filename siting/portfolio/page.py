@@ -35,7 +35,7 @@ _WORDS: Final = {
     "id": "Id",
     "status": "Status",
     "sensors": "Sensors",
-    "value": "Second sensor worth (best)",
+    "value": "Second sensor worth",
     "saved": "Water saved",
     "year": "/year",
     "open": "Open this property's map",

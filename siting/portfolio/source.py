@@ -150,19 +150,24 @@ def _files(source: Source) -> Iterator[tuple[str, Path]]:
     """Yield each input file under a name that does not depend on where the portfolio lies."""
     if isinstance(source, Folder):
         for name, file in source.files.items():
-            settings = parse_property(file, Findings())
             yield name, file
-            for layer, of in sorted(settings.layers.items()):
-                yield from ((f"{name}/{layer}", part) for part in _parts(of.path))
-            for weather in (settings.weather.path, settings.weather.rain_file):
-                if weather is not None and weather.is_file():
-                    yield f"{name}/weather", weather
+            yield from ((name, part) for part in _property_files(file))
         return
     yield "template", source.path
     for path in sorted({layer.path for layer in source.layers.values()}):
         yield from (("layers", part) for part in _parts(path))
     for file in sorted(_weather_files(source)):
         yield "weather", file
+
+
+def _property_files(file: Path) -> Iterator[Path]:
+    """Yield the files that a property file names."""
+    settings = parse_property(file, Findings())
+    for _, layer in sorted(settings.layers.items()):
+        yield from _parts(layer.path)
+    for weather in (settings.weather.path, settings.weather.rain_file):
+        if weather is not None and weather.is_file():
+            yield weather
 
 
 def _parts(path: Path) -> list[Path]:

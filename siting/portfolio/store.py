@@ -42,10 +42,15 @@ class DiskFullError(SitingError):
     """The disk is full; what is done is kept."""
 
     def __init__(self, folder: Path) -> None:
+        self.folder = folder
         super().__init__(
             f"The disk that holds {folder} is full. Every property that was done is kept there; "
             "make room and run the same command again."
         )
+
+    def __reduce__(self) -> tuple[type[DiskFullError], tuple[Path]]:
+        """Pickle with the folder, as the error comes from a worker."""
+        return type(self), (self.folder,)
 
 
 def disk_full(error: BaseException, *folders: Path) -> bool:
