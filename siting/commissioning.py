@@ -28,11 +28,12 @@ from siting._commission_health import Finding, Health, sensor_health
 from siting._commission_history import Record, append_record, copy_history, read_history
 from siting._commission_measured import Change, consequences, keep_sensors, measured_site
 from siting._commission_readings import Readings, read_readings
-from siting._commission_savings import Savings, realised_savings
+from siting._commission_savings import Savings, logged_savings, realised_savings
 from siting._commission_stability import relative_differences, stability_words, together
 from siting.climate.model import Climate
 from siting.errors import Fault, InputError
 from siting.planning import Plan, plan
+from siting.season import timer_days
 from siting.site.model import Site
 from siting.water.balance import effective_rain
 
@@ -60,6 +61,9 @@ __all__ = [
 ]
 
 Replan = Callable[[Site], Plan]
+
+#: A shorter log of valve runs says nothing of a saving [d].
+_FEWEST_DAYS = 28
 
 
 @dataclass(frozen=True)
@@ -241,6 +245,13 @@ def _health(
         )  # fmt: skip
         notes += [f"{name}: {note}"] if note else []
         row = rows.get(name, {})
+        buried = row.get("buried_on")
+        if buried is not None and not pd.isna(buried):
+            early = content.index < buried
+            notes += [f"{name}: {early.sum()} values from before its burial were left out"] * any(
+                early
+            )
+            content = content[~early]
         found[name] = sensor_health(
             content, expected=expected, events=readings.events, weather=weather,
             threshold=threshold_content(row, expected=expected, capacity=capacity.get(name)),
@@ -279,7 +290,7 @@ def _as_fraction(values: pd.Series, unit: str) -> pd.Series:
 def _savings(decided: Plan, readings: Readings, weather: pd.DataFrame) -> Savings | str:
     """Compare the meter with the weather-normalised use before the sensors took over."""
     if readings.meter.empty:
-        return "No water meter was read, so that no saving is claimed."
+        return _by_log(decided, readings)
     buried = readings.sensors.get("buried_on", pd.Series(dtype="datetime64[ns]")).dropna()
     if buried.empty:
         return "No date of burial is written, so that before and after cannot be told apart."
@@ -293,6 +304,29 @@ def _savings(decided: Plan, readings: Readings, weather: pd.DataFrame) -> Saving
     volume[np.isnan(rain)] = math.nan
     since = pd.Timestamp(buried.max()).normalize()
     return realised_savings(readings.meter, volume, since=since)
+
+
+def _by_log(decided: Plan, readings: Readings) -> str:
+    """Compare the log of valve runs with today's timer."""
+    none = "No water meter was read, so that no saving is claimed."
+    timer, events = decided.settings.timer, readings.events
+    if timer is None or timer.minutes is None or events.empty:
+        return none
+    first, last = events["start"].min().normalize(), events["start"].max().normalize()
+    days = pd.date_range(first, last)
+    on = int(timer_days(days.to_numpy()[:, None].astype("datetime64[D]"), timer).sum())
+    zones = decided.zones.set_index("valve")
+    per_minute = zones["precipitation_rate"] / 60 * zones["area_m2"] / 1000
+    per_minute = per_minute.groupby(level=0).sum()
+    logged = events.groupby("valve")["minutes"].sum()
+    minutes = pd.Series({v: float(m) * on for v, m in timer.minutes.items() if v in logged.index})
+    if len(days) < _FEWEST_DAYS or minutes.empty:
+        return none
+    return logged_savings(
+        minutes * per_minute[minutes.index],
+        logged[minutes.index] * per_minute[minutes.index],
+        days=len(days),
+    )
 
 
 def _field_warnings(

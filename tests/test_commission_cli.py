@@ -5,11 +5,13 @@ import io
 import json
 from pathlib import Path
 
+import jsonschema
 import pytest
 from click.testing import CliRunner
 
 from siting.cli import main
 from siting.commissioning import read_history
+from siting.handoff.planjson import schema
 from tests.readings_simulator import simulate
 from tests.small_property import square, write_property
 
@@ -89,6 +91,7 @@ def test_two_visits_add_up(job):
     for name in ("commissioning.txt", "before-after.png", "evidence-S1.png", "crew.pdf"):
         assert (out / name).stat().st_size > 100
     document = json.loads((out / "plan.json").read_text())
+    jsonschema.validate(document, schema())
     assert document["sensors"][0]["depth_m"] == 0.08
     assert {z["zone"]: z["root_depth_m"] for z in document["zones"]}["1"] == 0.15
     before = bytes_of(out / "history")

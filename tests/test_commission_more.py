@@ -130,6 +130,21 @@ def test_no_saving_is_claimed_without_a_before():
     assert "not yet distinct from nothing" in same.words
 
 
+def test_logged_runs_are_held_against_the_timer(yard):
+    before, climate = yard
+    timer = before.settings.timer
+    valve = str(before.sensors["valve"].iloc[0])
+    days = pd.date_range("2026-05-04", periods=56)
+    due = days[:: timer.every_n_days]
+    minutes = [timer.minutes[valve] if n % 4 else 0.0 for n in range(len(due))]
+    events = pd.DataFrame({"start": due, "valve": valve, "minutes": minutes})
+    words = commission(before, climate, Readings(events=events)).savings_words
+    assert "(25 %)" in words
+    assert "confidence" in words
+    short = Readings(events=events.iloc[:4])
+    assert "no saving is claimed" in commission(before, climate, short).savings_words
+
+
 # ---- measured values
 
 
