@@ -62,6 +62,9 @@ __all__ = [
 
 Replan = Callable[[Site], Plan]
 
+#: How far from its point a sensor is dug in that nobody measured [m]; common practice, no source.
+_DUG_M = 0.5
+_NOT_TAPED = "the plan it was dug by, not taped"
 #: A shorter log of valve runs says nothing of a saving [d].
 _FEWEST_DAYS = 28
 
@@ -151,10 +154,12 @@ def commission(
     if measured:
         decided, told = keep_sensors(before, again(site))
         changes = (*told, *consequences(before, decided))
-        # Ranks and setbacks at the points as built, by the new plan.
+        # Ranks and setbacks at the points as built, by the new plan. What is buried stays where it
+        # was planned before, even where the new plan would have chosen another point.
+        fixes = {**_buried(before, readings), **{tag: at.fix for tag, at in as_built.items()}}
         as_built = {
-            tag: check_place(decided, tag, at.fix)
-            for tag, at in as_built.items()
+            tag: check_place(decided, tag, fix)
+            for tag, fix in fixes.items()
             if tag in decided.sensors.index
         }
     weather = daily_weather(readings, climate, latitude=before.site.latitude)
@@ -213,6 +218,18 @@ def _as_built(before: Plan, readings: Readings) -> dict[str, AsBuilt]:
     if faults:
         raise InputError(faults)
     return found
+
+
+def _buried(before: Plan, readings: Readings) -> dict[str, Fix]:
+    """Return the planned places of sensors that are buried and were not measured."""
+    return {
+        tag: Fix(
+            float(before.sensors.loc[tag, "x"]), float(before.sensors.loc[tag, "y"]), _DUG_M, (),
+            _NOT_TAPED,
+        )
+        for tag, row in _rows(readings).items()
+        if tag in before.sensors.index and not pd.isna(row.get("buried_on"))
+    }  # fmt: skip
 
 
 def _capacity(decided: Plan, readings: Readings, weather: pd.DataFrame) -> dict[str, Capacity]:
@@ -355,7 +372,7 @@ def _recheck(found: Commissioning) -> tuple[str, ...]:
         name = str(tag)
         why = []
         at, read, health = (d.get(name) for d in (found.as_built, found.capacity, found.health))
-        if not isinstance(at, AsBuilt):
+        if not isinstance(at, AsBuilt) or at.fix.how == _NOT_TAPED:
             why.append("its place as built is not known: tape it")
         elif not at.sound:
             why.append("its place is not the planned kind: dig beside it in a dry week and compare")

@@ -219,6 +219,26 @@ def test_shallow_roots_decide_the_yard_again(yard):
     assert consequences(before, kept) == ()
 
 
+def test_a_buried_sensor_stays_where_it_was_dug(yard):
+    before, climate = yard
+    tag = before.sensors.index[0]
+    other = before.sensors.copy()
+    other.loc[tag, "x"] += 2.0
+    moved = type(before)(**{**before.__dict__, "sensors": other})
+    zones = pd.DataFrame({"root_depth": [0.2]}, index=pd.Index([before.sensors["zone"].iloc[0]]))
+    sheet = pd.DataFrame(
+        {"buried_on": [pd.Timestamp("2026-05-01")]}, index=pd.Index([tag], name="sensor_id")
+    )
+    found = commission(
+        before, climate, Readings(zones=zones, sensors=sheet), replan=lambda _: moved
+    )
+    assert found.after.sensors.loc[tag, "x"] == before.sensors.loc[tag, "x"]
+    assert found.as_built[tag].moved_m == pytest.approx(2.0)
+    assert "tape it" in found.recheck[0]
+    fresh = commission(before, climate, Readings(zones=zones), replan=lambda _: moved)
+    assert fresh.after.sensors.loc[tag, "x"] == moved.sensors.loc[tag, "x"]
+
+
 def test_nothing_back_changes_nothing(yard):
     before, climate = yard
     found = commission(before, climate, Readings())
