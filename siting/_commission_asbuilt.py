@@ -333,7 +333,9 @@ class AsBuilt:
         return self.in_zone and self.setback_ratio >= 1 - 1e-6 and not self.rank < 0.5  # noqa: PLR2004
 
 
-def check_place(plan: Plan, sensor_id: str, fix: Fix) -> AsBuilt:
+def check_place(
+    plan: Plan, sensor_id: str, fix: Fix, *, planned: Mapping[str, Any] | None = None
+) -> AsBuilt:
     """Check setbacks and dryness rank at the point as built, and say what a move costs.
 
     Parameters
@@ -344,6 +346,8 @@ def check_place(plan: Plan, sensor_id: str, fix: Fix) -> AsBuilt:
         Which sensor.
     fix : Fix
         Where it was found.
+    planned : mapping, optional
+        Its row in the plan that it was dug by (x, y, dryness_rank), where that is another one.
 
     Returns
     -------
@@ -353,7 +357,9 @@ def check_place(plan: Plan, sensor_id: str, fix: Fix) -> AsBuilt:
     """
     sensor = plan.sensors.loc[sensor_id]
     zone = str(sensor["zone"])
-    moved_m = math.hypot(fix.x - sensor["x"], fix.y - sensor["y"])
+    origin = sensor if planned is None else planned
+    at = float(origin["x"]), float(origin["y"])
+    moved_m = math.hypot(fix.x - at[0], fix.y - at[1])
     hazards = hazards_of_zone(all_hazards(plan.site, plan.settings.setbacks)[0], zone)
     ratio, binding = _least_ratio(hazards, shapely.Point(fix.x, fix.y))
     ground = plan.site.hydrozones.geometry.loc[zone]
@@ -369,11 +375,14 @@ def check_place(plan: Plan, sensor_id: str, fix: Fix) -> AsBuilt:
         rank=ranks[0],
         rank_low=ranks[1],
         rank_high=ranks[2],
-        drying=_drying(plan, ground, fix, (float(sensor["x"]), float(sensor["y"]))),
+        drying=_drying(plan, ground, fix, at),
         words=(),
     )
     governed = plan.zones.loc[list(sensor["governs"]), "water_m3"].sum()
-    words = _words(checked, sensor, water_m3=float(governed), units=plan.settings.units)
+    words = _words(
+        checked, sensor, rank=float(origin["dryness_rank"]), water_m3=float(governed),
+        units=plan.settings.units,
+    )  # fmt: skip
     return replace(checked, words=words)
 
 
@@ -424,7 +433,7 @@ def _ranks_about(plan: Plan, ground: BaseGeometry, fix: Fix) -> tuple[float, flo
 
 
 def _words(
-    at: AsBuilt, sensor: Mapping[str, Any], *, water_m3: float, units: UnitsName
+    at: AsBuilt, sensor: Mapping[str, Any], *, rank: float, water_m3: float, units: UnitsName
 ) -> tuple[str, ...]:
     """Say what was found and what it costs."""
     error = show(at.fix.error_m, "length", units)
@@ -444,7 +453,7 @@ def _words(
             f"({100 * at.setback_ratio:.0f} % of it). What that place does differently, the whole "
             "system will do."
         )
-    words += _rank_words(at, float(sensor["dryness_rank"]))
+    words += _rank_words(at, rank)
     if at.moved and math.isfinite(at.drying) and abs(at.drying - 1) > _NOTICED:
         less, volume = at.drying < 1, show(abs(at.drying - 1) * water_m3, "volume", units)
         words.append(

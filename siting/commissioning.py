@@ -120,7 +120,12 @@ class Commissioning:
 
 
 def commission(
-    before: Plan, climate: Climate, readings: Readings, *, replan: Replan | None = None
+    before: Plan,
+    climate: Climate,
+    readings: Readings,
+    *,
+    replan: Replan | None = None,
+    planned: Plan | None = None,
 ) -> Commissioning:
     """Say what the field's answers mean, and return the plan as it now stands.
 
@@ -135,6 +140,8 @@ def commission(
     replan : callable, optional
         Makes a plan of a site with measured values; `siting.planning.plan` with the plan's own
         settings when not given.
+    planned : Plan, optional
+        The plan that the sensors were dug by, where `before` is one as built already.
 
     Returns
     -------
@@ -148,7 +155,7 @@ def commission(
     """
     settings = before.settings
     again = replan or (lambda site: plan(site, climate, settings))
-    as_built = _as_built(before, readings)
+    as_built = _as_built(before, readings, planned or before)
     site, measured = measured_site(before, readings)
     decided, changes = before, tuple[str, ...]()
     if measured:
@@ -158,7 +165,7 @@ def commission(
         # was planned before, even where the new plan would have chosen another point.
         fixes = {**_buried(before, readings), **{tag: at.fix for tag, at in as_built.items()}}
         as_built = {
-            tag: check_place(decided, tag, fix)
+            tag: check_place(decided, tag, fix, planned=_row(planned or before, tag))
             for tag, fix in fixes.items()
             if tag in decided.sensors.index
         }
@@ -196,7 +203,12 @@ def _rows(readings: Readings) -> dict[str, dict[str, Any]]:
     }
 
 
-def _as_built(before: Plan, readings: Readings) -> dict[str, AsBuilt]:
+def _row(plan: Plan, tag: str) -> Any:  # noqa: ANN401 - a row of a table
+    """Return a sensor's row, None where the plan has no such sensor."""
+    return plan.sensors.loc[tag] if tag in plan.sensors.index else None
+
+
+def _as_built(before: Plan, readings: Readings, planned: Plan) -> dict[str, AsBuilt]:
     """Find every sensor; the faults of all tapes in one message."""
     found, faults = {}, []
     for tag, row in _rows(readings).items():
@@ -214,7 +226,7 @@ def _as_built(before: Plan, readings: Readings) -> dict[str, AsBuilt]:
             )  # fmt: skip
             continue
         if fix is not None:
-            found[tag] = check_place(before, tag, fix)
+            found[tag] = check_place(before, tag, fix, planned=_row(planned, tag))
     if faults:
         raise InputError(faults)
     return found

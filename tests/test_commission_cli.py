@@ -3,6 +3,7 @@
 import csv
 import io
 import json
+import re
 from pathlib import Path
 
 import jsonschema
@@ -63,7 +64,10 @@ def bytes_of(folder):
 
 def test_two_visits_add_up(job):
     out = job / "out"
-    first = run(out, "--readings", fill(job, **GOOD), "--out", out)
+    sensor = json.loads((out / "plan.json").read_text())["sensors"][0]
+    ties = {f"tie_{t['tie']}_m": f"{t['distance_m'] + 0.3:.2f}" for t in sensor["ties"]}
+    side = {"side": sensor["ties"][0]["side"]}
+    first = run(out, "--readings", fill(job, **GOOD, **ties, **side), "--out", out)
     assert first.exit_code == 0, first.output
     assert "fits sandy loam" in first.output
     handed_over = (out / "history" / "0000" / "plan.json").read_bytes()
@@ -81,6 +85,9 @@ def test_two_visits_add_up(job):
     assert second.exit_code == 0, second.output
     assert "fits" in second.output  # the first visit still counts
     assert "roots 150 mm deep" in second.output
+    moved = re.findall(r"S1 lies ([0-9.]+) m from the plan", first.output + second.output)
+    assert len(moved) == 2
+    assert moved[0] == moved[1] != "0.00"  # still measured from where it was planned
     records = read_history(out)
     assert records[0].content["what"] == "plan as handed over"
     assert len(records) == 3
