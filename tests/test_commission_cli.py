@@ -21,7 +21,7 @@ from tests.small_property import square, write_property
 def planned(tmp_path_factory):
     folder = tmp_path_factory.mktemp("job")
     zones = {"1": (square(4, 4), {}), "2": (square(22, 4), {"plants": "shrubs"})}
-    path = write_property(folder / "property", zones, scenarios=1)
+    path = write_property(folder / "property", zones, scenarios=1, resolution=2.0, years=2)
     result = CliRunner().invoke(main, ["plan", str(path), "--out", str(folder / "out")])
     assert result.exit_code == 0, result.output
     return folder

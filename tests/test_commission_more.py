@@ -9,6 +9,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from siting._commission_asbuilt import Fix, check_place
+from siting._commission_capacity import Capacity, tension_exponent
+from siting._commission_expected import content_of, threshold_content
+from siting._commission_health import sensor_health
 from siting._commission_measured import consequences, keep_sensors, measured_site, renamed
 from siting._commission_readings import Readings
 from siting._commission_savings import Savings, period_need, realised_savings
@@ -19,6 +22,7 @@ from siting.errors import InputError
 from siting.handoff.planjson import plan_document
 from siting.planning import plan, read_inputs
 from tests.plan_factory import make_plan
+from tests.readings_simulator import simulate
 
 
 @pytest.fixture(scope="module")
@@ -272,3 +276,36 @@ def test_the_updated_plan_stands_where_the_sensor_is(yard):
     bad = sensors.assign(side=None)
     with pytest.raises(InputError, match="mirror"):
         commission(before, climate, Readings(sensors=bad))
+
+
+# ---- other devices
+
+
+@pytest.mark.parametrize("unit", ["%", "m3/m3", "kPa", "device"])
+@pytest.mark.parametrize("fault", ["healthy", "air_gap", "threshold_low"])
+def test_the_unit_of_the_device_does_not_change_the_verdict(unit, fault):
+    truth = simulate(fault, 301)
+    expected = truth.expected
+    power = tension_exponent(expected.field_capacity, expected.wilting_point)
+    shown = {
+        "%": lambda v: 100 * v,
+        "m3/m3": lambda v: v,
+        "kPa": lambda v: 33 * (expected.field_capacity / v) ** power,
+        "device": lambda v: 1000 * v,
+    }[unit]
+    full = float(shown(expected.field_capacity))
+    read = Capacity(
+        sensor_id="S1", accepted=True, reading=full, unit=unit, vwc=math.nan, low=math.nan,
+        high=math.nan, possible=True, textures=(), words=(),
+    )  # fmt: skip
+    content, note = content_of(
+        shown(truth.content.clip(lower=0.02)), unit, expected=expected, capacity=read
+    )
+    row = {"threshold_set": float(shown(truth.threshold)), "reading_unit": unit}
+    threshold = threshold_content(row, expected=expected, capacity=read)
+    assert threshold == pytest.approx(truth.threshold, rel=1e-9)
+    assert bool(note) == (unit in {"kPa", "device"})
+    health = sensor_health(
+        content, expected=expected, events=truth.events, weather=truth.weather, threshold=threshold
+    )
+    assert health.verdict == fault
