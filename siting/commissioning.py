@@ -16,7 +16,7 @@ import numpy as np
 import pandas as pd
 
 from siting._commission_after import plan_as_built
-from siting._commission_asbuilt import AsBuilt, Fix, TieError, check_place, fix_from_ties, fix_row
+from siting._commission_asbuilt import AsBuilt, check_place
 from siting._commission_capacity import Capacity, capacity_of
 from siting._commission_expected import (
     content_of,
@@ -30,6 +30,7 @@ from siting._commission_measured import Change, consequences, keep_sensors, meas
 from siting._commission_readings import Readings, read_readings
 from siting._commission_savings import Savings, logged_savings, realised_savings
 from siting._commission_stability import relative_differences, stability_words, together
+from siting._commission_ties import Fix, TieError, fix_from_ties, fix_row
 from siting.climate.model import Climate
 from siting.errors import Fault, InputError
 from siting.planning import Plan, plan

@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from siting._commission_asbuilt import Fix, check_place
+from siting._commission_asbuilt import check_place
 from siting._commission_capacity import Capacity, tension_exponent
 from siting._commission_expected import content_of, threshold_content
 from siting._commission_health import sensor_health
@@ -16,6 +16,7 @@ from siting._commission_measured import consequences, keep_sensors, measured_sit
 from siting._commission_readings import Readings
 from siting._commission_savings import Savings, period_need, realised_savings
 from siting._commission_stability import relative_differences, stability_words, together
+from siting._commission_ties import Fix
 from siting.commissioning import commission
 from siting.demo import demo_property
 from siting.errors import InputError
