@@ -113,7 +113,7 @@ def commission(
     given = [*files, *more]
     new = [path for path in given if _digest(path) not in {_digest(old) for old in earlier}]
     readings = read_readings([*earlier, *new], before, also=[str(t) for t in first.sensors.index])
-    found = judge(before, climate, readings, replan=again)
+    found = judge(before, climate, readings, replan=again, planned=first)
     click.echo(report_text(found))
     if records and records[-1].content.get("property", {}).get("sha256") != _digest(
         _property_of(source)
@@ -210,7 +210,7 @@ def _write(found: Any, folder: Path, *, new: list[Path], base: Plan, source: Pat
     pictures = {
         f"evidence-{tag}.png": evidence_picture(health) for tag, health in found.health.items()
     }
-    pictures["before-after.png"] = before_after_picture(found.before, found.after)
+    pictures["before-after.png"] = before_after_picture(base, found.after)
     made_from = {"path": _beside(source, folder), "sha256": _digest(_property_of(source))}
     records = read_history(folder)
     if not records:

@@ -9,8 +9,8 @@ import numpy as np
 import pandas as pd
 
 from siting._commission_capacity import Capacity, held_water, tension_exponent
+from siting._commission_model import Expected
 from siting._commission_readings import Readings
-from siting._commission_signal import Expected
 from siting.climate.model import Climate
 from siting.planning import Plan
 from siting.water.reference_et import eto_terms

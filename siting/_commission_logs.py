@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 
 from siting._commission_cells import RawSheet, as_number, as_time, time_order, unguarded
-from siting._commission_sheet import UNIT_RANGES, Parsed, parse_sheet
+from siting._commission_sheet import UNIT_RANGES, Parsed, parse_sheet, printable
 from siting._plan_readings import SheetColumn
 from siting.errors import Fault
 from siting.site.findings import nearest, some
@@ -249,6 +249,8 @@ def parse_events(sheet: RawSheet, *, valves: Sequence[str]) -> Parsed:
             mend = "Add it."
             parsed.faults.append(Fault(sheet.file, "no such column", column, mend, column=column))
             table[column] = pd.NaT if column == "start" else "" if column == "valve" else math.nan
+    shown = {printable(v): v for v in valves}
+    table["valve"] = [shown.get(printable(v), str(v)) for v in table["valve"]]
     known = set(valves)
     strange = [(row, v) for row, v in zip(table["row"], table["valve"], strict=True)]
     strange = [(row, v) for row, v in strange if v not in known]

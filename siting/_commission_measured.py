@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping
+import re
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from typing import Any, Final
 
@@ -84,18 +85,22 @@ def measured_site(plan: Plan, readings: Readings) -> tuple[Site, tuple[Change, .
         except InputError as error:
             faults += [replace(fault, feature=f"zone {name}") for fault in error.faults]
             continue
-        for change, values in found:
-            new = {c: v for c, v in values.items() if not _same(zones, name, c, v)}
-            if new:
-                for column, value in values.items():
-                    if column not in zones:
-                        zones[column] = math.nan
-                    zones.loc[name, column] = value
-                changes.append(change)
+        new = [(c, v) for c, v in found if not all(_same(zones, name, k, x) for k, x in v.items())]
+        for change, values in new:
+            _put(zones, name, values)
+            changes.append(change)
     if faults:
         raise InputError(faults)
     site = plan.site if not changes else replace(plan.site, hydrozones=zones)
     return _with_cans(site, plan, readings, changes)
+
+
+def _put(zones: gpd.GeoDataFrame, zone: str, values: Mapping[str, float]) -> None:
+    """Write values into columns of a zone, which are made where they are missing."""
+    for column, value in values.items():
+        if column not in zones:
+            zones[column] = math.nan
+        zones.loc[zone, column] = value
 
 
 def _same(zones: gpd.GeoDataFrame, zone: str, column: str, value: float) -> bool:
@@ -151,37 +156,43 @@ def _with_cans(
     placed: list[pd.DataFrame] = []
     for zone, part in cans.groupby("zone"):
         name = str(zone)
-        depth = part["caught"].to_numpy(dtype=float)
-        if len(depth) < _FEWEST_CANS:
-            found = f"{len(depth)} cans in zone {name}"
-            allowed = f"{_FEWEST_CANS} or more, better 24"
-            raise InputError([Fault("can test", found, allowed, "Repeat it with more cans.")])
-        uniformity = low_quarter_uniformity(depth)
-        minutes = part["minutes"].to_numpy(dtype=float) if "minutes" in part else np.array([])
-        rate = math.nan
-        if minutes.size and np.isfinite(minutes).all():
-            rate = float((60 * depth / minutes).mean())
-        old = plan.zones.loc[name]
-        values = {"distribution_uniformity": uniformity}
-        values |= {"precipitation_rate": rate} if math.isfinite(rate) else {}
+        values = _of_cans(name, part)
         if all(_same(zones, name, column, value) for column, value in values.items()):
             continue
-        for column, value in values.items():
-            zones.loc[name, column] = value
-        words = (
-            f"{name}: uniformity {uniformity:.2f} of {len(depth)} cans; planned "
-            f"{old['distribution_uniformity']:.2f}"
-        )
-        if math.isfinite(rate):
-            new, was = (
-                show(r, "rate", plan.settings.units) for r in (rate, old["precipitation_rate"])
-            )
-            words += f"; rate {new}; planned {was}"
-        changes.append(Change(name, "distribution_uniformity", words))
+        _put(zones, name, values)
+        changes.append(_can_words(plan, name, len(part), values))
         located = "lat" in part and bool(part[["lat", "lon"]].notna().all(axis=None))
         placed += [part] if located else []
     site = replace(site, hydrozones=zones) if changes else site
     return (_placed(site, placed) if placed else site), tuple(changes)
+
+
+def _of_cans(zone: str, part: pd.DataFrame) -> dict[str, float]:
+    """Return uniformity, and rate where the minutes are known, of a zone's cans."""
+    depth = part["caught"].to_numpy(dtype=float)
+    if len(depth) < _FEWEST_CANS:
+        found = f"{len(depth)} cans in zone {zone}"
+        allowed = f"{_FEWEST_CANS} or more, better 24"
+        raise InputError([Fault("can test", found, allowed, "Repeat it with more cans.")])
+    values = {"distribution_uniformity": low_quarter_uniformity(depth)}
+    minutes = part["minutes"].to_numpy(dtype=float) if "minutes" in part else np.array([])
+    if minutes.size and np.isfinite(minutes).all():
+        values["precipitation_rate"] = float((60 * depth / minutes).mean())
+    return values
+
+
+def _can_words(plan: Plan, zone: str, cans: int, values: Mapping[str, float]) -> Change:
+    """Say what a can test found."""
+    old = plan.zones.loc[zone]
+    words = (
+        f"{zone}: uniformity {values['distribution_uniformity']:.2f} of {cans} cans; planned "
+        f"{old['distribution_uniformity']:.2f}"
+    )
+    if "precipitation_rate" in values:
+        rates = values["precipitation_rate"], float(old["precipitation_rate"])
+        new, was = (show(r, "rate", plan.settings.units) for r in rates)
+        words += f"; rate {new}; planned {was}"
+    return Change(zone, "distribution_uniformity", words)
 
 
 def _placed(site: Site, placed: list[pd.DataFrame]) -> Site:
@@ -258,8 +269,6 @@ def renamed(plan: Plan, names: Mapping[str, str]) -> Plan:
 
 def _swap(text: str, old: str, new: str) -> str:
     """Replace a tag that stands alone."""
-    import re  # noqa: PLC0415 - only here
-
     return re.sub(rf"\b{re.escape(old)}\b", new, text)
 
 
@@ -345,6 +354,3 @@ def _shown(value: float, kind: str | None, units: UnitsName) -> str:
     if kind == "min":
         return f"{value:.0f} min"
     return f"{value:.0f}" if kind == "" else f"{value:.1f}"
-
-
-Replan = Callable[[Site], Plan]

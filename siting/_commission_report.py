@@ -6,6 +6,7 @@ import math
 from collections.abc import Iterable
 from typing import TYPE_CHECKING, Any
 
+from siting._commission_sheet import printable
 from siting.units import show
 
 if TYPE_CHECKING:
@@ -56,7 +57,25 @@ def report_text(found: Commissioning) -> str:
     lines += _section("Water saved", [found.savings_words])
     lines += _section("Look at again in the second season", found.recheck)
     lines += _section("Notes", found.notes)
-    return "\n".join(lines).rstrip() + "\n"
+    # Names of a user may hold characters that steer a terminal.
+    return "\n".join(printable_line(line) for line in lines).rstrip() + "\n"
+
+
+def printable_line(line: str) -> str:
+    """Return a line without characters that steer a terminal; its indent stays.
+
+    Parameters
+    ----------
+    line : str
+        Any line.
+
+    Returns
+    -------
+    str
+        The line.
+    """
+    indent = line[: len(line) - len(line.lstrip(" "))]
+    return indent + printable(line)
 
 
 def _unchanged(found: Commissioning) -> list[str]:

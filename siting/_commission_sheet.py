@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import unicodedata
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any, Final
@@ -14,7 +15,14 @@ from siting._plan_readings import SheetColumn
 from siting.errors import Fault
 from siting.site.findings import nearest, some
 
-__all__ = ["UNIT_RANGES", "Parsed", "check_ids", "check_sensors", "parse_sheet"]
+__all__ = [
+    "UNIT_RANGES",
+    "Parsed",
+    "check_ids",
+    "check_sensors",
+    "parse_sheet",
+    "printable",
+]
 
 #: Readings that a unit can show: low, high, and the unit that is meant when they are outside.
 UNIT_RANGES: Final = {
@@ -24,6 +32,8 @@ UNIT_RANGES: Final = {
     "device": (0.0, math.inf),
 }
 _FAR_DEG: Final = 0.05  # a point further than this from the property is not on it
+_LONGEST: Final = 60  # letters of a name in a message
+_SILENT: Final = frozenset({"Cc", "Cf", "Cs", "Co", "Cn"})
 _MOST: Final = 25  # faults of one kind that are listed one by one
 
 
@@ -240,20 +250,59 @@ def check_ids(
         mend = "Use the sheet that the plan wrote, with its ids."
         parsed.faults.append(Fault(file, "no such column", column, mend, column=column))
         return table.iloc[:0]
+    names = {printable(name): name for name in known}
+    table = table.assign(**{column: [names.get(printable(v), str(v)) for v in table[column]]})
     seen: dict[str, int] = {}
+    strange: dict[str, list[int]] = {}
     keep = []
     for name, row in zip(table[column], table["row"], strict=True):
         keep.append(name in known and not (once and name in seen))
-        if name in known and once and name in seen:
+        if name not in known:
+            strange.setdefault(name, []).append(int(row))
+        elif once and name in seen:
             found = f'"{name}" again (first in row {seen[name]})'
             parsed.faults.append(_row_fault(file, row, column, found, "each once", "Delete one."))
-        elif name not in known:
-            near = nearest(str(name), known) if name else None
-            mend = f'Did you mean "{near}"?' if near else "Write the id that the plan printed."
-            found = f'"{name}"' if name else "no id"
-            parsed.faults.append(_row_fault(file, row, column, found, some(list(known)), mend))
-        seen.setdefault(str(name), int(row))
+        seen.setdefault(name, int(row))
+    parsed.faults += [_strange(file, column, name, rows, known) for name, rows in strange.items()]
     return table[keep]
+
+
+def _strange(file: str, column: str, name: str, rows: list[int], known: Sequence[str]) -> Fault:
+    """Return the fault of an id that the plan does not have."""
+    near = nearest(name, known) if name else None
+    mend = f'Did you mean "{_short(near)}"?' if near else "Write the id that the plan printed."
+    found = f'"{_short(name)}"' if name else "no id"
+    place = f"row {rows[0]}" if len(rows) == 1 else f"rows {some(rows)}"
+    allowed = some([_short(k) for k in known])
+    return Fault(file, found, allowed, mend, feature=place, column=column)
+
+
+def _short(name: str) -> str:
+    """Return a name as it fits into a message."""
+    text = printable(name)
+    return text if len(text) <= _LONGEST else text[:_LONGEST] + "…"
+
+
+def printable(name: object) -> str:
+    """Return a name as a sheet shows it: without control and direction characters.
+
+    Parameters
+    ----------
+    name : object
+        Any name.
+
+    Returns
+    -------
+    str
+        One line.
+
+    Examples
+    --------
+    >>> printable("bed" + chr(0x202E) + "  one")
+    'bed one'
+    """
+    spaced = " ".join(str(name).split())
+    return "".join(c for c in spaced if unicodedata.category(c) not in _SILENT)
 
 
 def _row_fault(file: str, row: int, column: str, found: str, allowed: str, mend: str) -> Fault:

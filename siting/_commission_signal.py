@@ -11,10 +11,9 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from siting.water.balance import effective_rain
-from siting.water.layers import layer_step
+from siting._commission_model import Expected, modelled_content
 
-__all__ = ["Expected", "Signal", "Wetting", "modelled_content", "signal_of"]
+__all__ = ["Signal", "Wetting", "signal_of"]
 
 Floats = NDArray[np.float64]
 
@@ -32,55 +31,10 @@ _SHOWS_H: Final = 12
 #: before a day.
 _PLATEAU: Final = (0.6, 1.6)
 _SMALL_RAIN_MM: Final = 0.5
-#: Share of days without known rain beyond which nothing can be reckoned.
-_UNKNOWN_RAIN: Final = 0.2
 #: Least length of a dry spell [h], and least modelled slope that a slope is held against
 #: [m³/m³ per day].
 _DRY_H: Final = 36
 _LEAST_SLOPE: Final = 0.003
-
-
-@dataclass(frozen=True)
-class Expected:
-    """What the plan expects of the ground round a sensor.
-
-    Parameters
-    ----------
-    sensor_id, zone, valve : str
-        Which sensor, where, on which valve.
-    field_capacity, wilting_point : float
-        Of the soil [m³/m³].
-    root_depth_m, layer_mm : float
-        Root zone [m]; layer that the sensor reads [mm].
-    depletion_fraction : float
-        Share of the available water that plants use without stress.
-    rate_mm_h : float
-        Precipitation rate of the valve [mm/h].
-    crop_factor : float
-        ETc over reference ET.
-    low_fraction : float
-        Share of the available water gone at the planned threshold.
-    wait_h : float
-        How long the soil drains to field capacity [h].
-    """
-
-    sensor_id: str
-    zone: str
-    valve: str
-    field_capacity: float
-    wilting_point: float
-    root_depth_m: float
-    layer_mm: float
-    depletion_fraction: float
-    rate_mm_h: float
-    crop_factor: float
-    low_fraction: float
-    wait_h: float = 48.0
-
-    @property
-    def available(self) -> float:
-        """Field capacity less wilting point [m³/m³]."""
-        return self.field_capacity - self.wilting_point
 
 
 @dataclass(frozen=True)
@@ -452,52 +406,3 @@ def _swing(smooth: pd.Series, wet: NDArray[np.bool_]) -> float:
         if len(day) >= 20  # noqa: PLR2004
     ]
     return float(np.median(rises) / 2) if len(rises) >= 3 else math.nan  # noqa: PLR2004
-
-
-def modelled_content(
-    expected: Expected, *, events: pd.DataFrame, weather: pd.DataFrame
-) -> pd.Series:
-    """Return the content of the sensor's layer by the plan's own balance, from field capacity.
-
-    Parameters
-    ----------
-    expected : Expected
-        Soil, plants and valve.
-    events : DataFrame
-        Valve runs: start, valve, minutes [min].
-    weather : DataFrame
-        Index `date`; rain_mm, eto_mm [mm/d]; a few days of unknown rain count as dry.
-
-    Returns
-    -------
-    Series
-        Daily; empty where reference ET or rain is not known [m³/m³].
-
-    References
-    ----------
-    FAO-56 Eqs 84, 85, by `siting.water.layers.layer_step`.
-    """
-    days = weather.dropna(subset=["eto_mm"]) if len(weather) else weather
-    if days.empty or float(days["rain_mm"].isna().mean()) > _UNKNOWN_RAIN:
-        return pd.Series(dtype=float)
-    own = events[(events["valve"] == expected.valve) & (events["minutes"] > 0)]
-    depth = pd.Series(dtype=float)
-    if len(own):
-        on = pd.to_datetime(own["start"]).dt.normalize()
-        depth = (own["minutes"] / 60 * expected.rate_mm_h).groupby(on).sum()
-    taw = 1000 * expected.available * expected.root_depth_m
-    share = min(expected.layer_mm / (1000 * expected.root_depth_m), 1.0)
-    rain = days["rain_mm"].fillna(0.0).to_numpy(dtype=float)
-    eto = days["eto_mm"].to_numpy(dtype=float)
-    water = effective_rain(rain, eto) + depth.reindex(days.index).fillna(0.0).to_numpy(dtype=float)
-    whole, upper = np.float64(0.0), np.float64(0.0)
-    content = np.empty(len(days))
-    for n in range(len(days)):
-        state = layer_step(
-            whole, upper, water=water[n], etc=expected.crop_factor * eto[n], taw=taw,
-            raw=expected.depletion_fraction * taw, share=share,
-        )  # fmt: skip
-        whole, upper = np.float64(state.depletion), np.float64(state.upper)
-        held = share * 1000 * expected.root_depth_m
-        content[n] = expected.field_capacity - float(upper) / held
-    return pd.Series(content, index=days.index)

@@ -16,7 +16,7 @@ import numpy as np
 import pandas as pd
 
 from siting._commission_after import plan_as_built
-from siting._commission_asbuilt import AsBuilt, Fix, TieError, check_place, fix_from_ties, fix_row
+from siting._commission_asbuilt import AsBuilt, check_place
 from siting._commission_capacity import Capacity, capacity_of
 from siting._commission_expected import (
     content_of,
@@ -28,11 +28,13 @@ from siting._commission_health import Finding, Health, sensor_health
 from siting._commission_history import Record, append_record, copy_history, read_history
 from siting._commission_measured import Change, consequences, keep_sensors, measured_site
 from siting._commission_readings import Readings, read_readings
-from siting._commission_savings import Savings, realised_savings
+from siting._commission_savings import Savings, logged_savings, realised_savings
 from siting._commission_stability import relative_differences, stability_words, together
+from siting._commission_ties import Fix, TieError, fix_from_ties, fix_row
 from siting.climate.model import Climate
 from siting.errors import Fault, InputError
 from siting.planning import Plan, plan
+from siting.season import timer_days
 from siting.site.model import Site
 from siting.water.balance import effective_rain
 
@@ -60,6 +62,12 @@ __all__ = [
 ]
 
 Replan = Callable[[Site], Plan]
+
+#: How far from its point a sensor is dug in that nobody measured [m]; common practice, no source.
+_DUG_M = 0.5
+_NOT_TAPED = "the plan it was dug by, not taped"
+#: A shorter log of valve runs says nothing of a saving [d].
+_FEWEST_DAYS = 28
 
 
 @dataclass(frozen=True)
@@ -113,7 +121,12 @@ class Commissioning:
 
 
 def commission(
-    before: Plan, climate: Climate, readings: Readings, *, replan: Replan | None = None
+    before: Plan,
+    climate: Climate,
+    readings: Readings,
+    *,
+    replan: Replan | None = None,
+    planned: Plan | None = None,
 ) -> Commissioning:
     """Say what the field's answers mean, and return the plan as it now stands.
 
@@ -128,6 +141,8 @@ def commission(
     replan : callable, optional
         Makes a plan of a site with measured values; `siting.planning.plan` with the plan's own
         settings when not given.
+    planned : Plan, optional
+        The plan that the sensors were dug by, where `before` is one as built already.
 
     Returns
     -------
@@ -141,16 +156,18 @@ def commission(
     """
     settings = before.settings
     again = replan or (lambda site: plan(site, climate, settings))
-    as_built = _as_built(before, readings)
+    as_built = _as_built(before, readings, planned or before)
     site, measured = measured_site(before, readings)
     decided, changes = before, tuple[str, ...]()
     if measured:
         decided, told = keep_sensors(before, again(site))
         changes = (*told, *consequences(before, decided))
-        # Ranks and setbacks at the points as built, by the new plan.
+        # Ranks and setbacks at the points as built, by the new plan. What is buried stays where it
+        # was planned before, even where the new plan would have chosen another point.
+        fixes = {**_buried(before, readings), **{tag: at.fix for tag, at in as_built.items()}}
         as_built = {
-            tag: check_place(decided, tag, at.fix)
-            for tag, at in as_built.items()
+            tag: check_place(decided, tag, fix, planned=_row(planned or before, tag))
+            for tag, fix in fixes.items()
             if tag in decided.sensors.index
         }
     weather = daily_weather(readings, climate, latitude=before.site.latitude)
@@ -187,7 +204,12 @@ def _rows(readings: Readings) -> dict[str, dict[str, Any]]:
     }
 
 
-def _as_built(before: Plan, readings: Readings) -> dict[str, AsBuilt]:
+def _row(plan: Plan, tag: str) -> Any:  # noqa: ANN401 - a row of a table
+    """Return a sensor's row, None where the plan has no such sensor."""
+    return plan.sensors.loc[tag] if tag in plan.sensors.index else None
+
+
+def _as_built(before: Plan, readings: Readings, planned: Plan) -> dict[str, AsBuilt]:
     """Find every sensor; the faults of all tapes in one message."""
     found, faults = {}, []
     for tag, row in _rows(readings).items():
@@ -205,10 +227,22 @@ def _as_built(before: Plan, readings: Readings) -> dict[str, AsBuilt]:
             )  # fmt: skip
             continue
         if fix is not None:
-            found[tag] = check_place(before, tag, fix)
+            found[tag] = check_place(before, tag, fix, planned=_row(planned, tag))
     if faults:
         raise InputError(faults)
     return found
+
+
+def _buried(before: Plan, readings: Readings) -> dict[str, Fix]:
+    """Return the planned places of sensors that are buried and were not measured."""
+    return {
+        tag: Fix(
+            float(before.sensors.loc[tag, "x"]), float(before.sensors.loc[tag, "y"]), _DUG_M, (),
+            _NOT_TAPED,
+        )
+        for tag, row in _rows(readings).items()
+        if tag in before.sensors.index and not pd.isna(row.get("buried_on"))
+    }  # fmt: skip
 
 
 def _capacity(decided: Plan, readings: Readings, weather: pd.DataFrame) -> dict[str, Capacity]:
@@ -241,6 +275,13 @@ def _health(
         )  # fmt: skip
         notes += [f"{name}: {note}"] if note else []
         row = rows.get(name, {})
+        buried = row.get("buried_on")
+        if buried is not None and not pd.isna(buried):
+            early = content.index < buried
+            notes += [f"{name}: {early.sum()} values from before its burial were left out"] * any(
+                early
+            )
+            content = content[~early]
         found[name] = sensor_health(
             content, expected=expected, events=readings.events, weather=weather,
             threshold=threshold_content(row, expected=expected, capacity=capacity.get(name)),
@@ -279,7 +320,7 @@ def _as_fraction(values: pd.Series, unit: str) -> pd.Series:
 def _savings(decided: Plan, readings: Readings, weather: pd.DataFrame) -> Savings | str:
     """Compare the meter with the weather-normalised use before the sensors took over."""
     if readings.meter.empty:
-        return "No water meter was read, so that no saving is claimed."
+        return _by_log(decided, readings)
     buried = readings.sensors.get("buried_on", pd.Series(dtype="datetime64[ns]")).dropna()
     if buried.empty:
         return "No date of burial is written, so that before and after cannot be told apart."
@@ -293,6 +334,29 @@ def _savings(decided: Plan, readings: Readings, weather: pd.DataFrame) -> Saving
     volume[np.isnan(rain)] = math.nan
     since = pd.Timestamp(buried.max()).normalize()
     return realised_savings(readings.meter, volume, since=since)
+
+
+def _by_log(decided: Plan, readings: Readings) -> str:
+    """Compare the log of valve runs with today's timer."""
+    none = "No water meter was read, so that no saving is claimed."
+    timer, events = decided.settings.timer, readings.events
+    if timer is None or timer.minutes is None or events.empty:
+        return none
+    first, last = events["start"].min().normalize(), events["start"].max().normalize()
+    days = pd.date_range(first, last)
+    on = int(timer_days(days.to_numpy()[:, None].astype("datetime64[D]"), timer).sum())
+    zones = decided.zones.set_index("valve")
+    per_minute = zones["precipitation_rate"] / 60 * zones["area_m2"] / 1000
+    per_minute = per_minute.groupby(level=0).sum()
+    logged = events.groupby("valve")["minutes"].sum()
+    minutes = pd.Series({v: float(m) * on for v, m in timer.minutes.items() if v in logged.index})
+    if len(days) < _FEWEST_DAYS or minutes.empty:
+        return none
+    return logged_savings(
+        minutes * per_minute[minutes.index],
+        logged[minutes.index] * per_minute[minutes.index],
+        days=len(days),
+    )
 
 
 def _field_warnings(
@@ -321,7 +385,7 @@ def _recheck(found: Commissioning) -> tuple[str, ...]:
         name = str(tag)
         why = []
         at, read, health = (d.get(name) for d in (found.as_built, found.capacity, found.health))
-        if not isinstance(at, AsBuilt):
+        if not isinstance(at, AsBuilt) or at.fix.how == _NOT_TAPED:
             why.append("its place as built is not known: tape it")
         elif not at.sound:
             why.append("its place is not the planned kind: dig beside it in a dry week and compare")

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from siting._commission_signal import Expected
+from siting._commission_model import Expected
 from siting.climate.generator import daily_from_normals
 from siting.water.soil import SOIL_CLASSES
 from tests.small_property import NORMALS

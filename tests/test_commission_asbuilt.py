@@ -7,14 +7,8 @@ import pytest
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
-from siting._commission_asbuilt import (
-    Fix,
-    TieError,
-    check_place,
-    fix_from_gps,
-    fix_from_ties,
-    fix_row,
-)
+from siting._commission_asbuilt import check_place
+from siting._commission_ties import Fix, TieError, fix_from_gps, fix_from_ties, fix_row
 from siting.demo import demo_property
 from siting.planning import plan_property
 from siting.ties import TAPE_SIGMA_M, locate, pair_drms
@@ -178,6 +172,11 @@ def test_the_better_of_gps_and_ties_is_taken(yard):
     assert "ties" in fix_row(row, yard, tag).how
     assert fix_row({**row, "gps_error": 0.01}, yard, tag).how == "GPS"
     assert fix_row({"lat": math.nan, "lon": math.nan}, yard, tag) is None
+    with pytest.raises(TieError, match="one of them is wrong"):
+        fix_row({**row, "lat": sensor["lat"] + 3e-4}, yard, tag)
+    swapped = {**row, "tie_1": row["tie_2"], "tie_2": row["tie_1"], "lat": None, "lon": None}
+    with pytest.raises(TieError, match="swapped"):
+        fix_row(swapped, yard, tag)
     with pytest.raises(TieError, match="one tape"):
         fix_row({"tie_1": 5.0}, yard, tag)
     assert TAPE_SIGMA_M == 0.03

@@ -3,13 +3,16 @@
 import csv
 import io
 import json
+import re
 from pathlib import Path
 
+import jsonschema
 import pytest
 from click.testing import CliRunner
 
 from siting.cli import main
 from siting.commissioning import read_history
+from siting.handoff.planjson import schema
 from tests.readings_simulator import simulate
 from tests.small_property import square, write_property
 
@@ -18,7 +21,7 @@ from tests.small_property import square, write_property
 def planned(tmp_path_factory):
     folder = tmp_path_factory.mktemp("job")
     zones = {"1": (square(4, 4), {}), "2": (square(22, 4), {"plants": "shrubs"})}
-    path = write_property(folder / "property", zones, scenarios=1)
+    path = write_property(folder / "property", zones, scenarios=1, resolution=2.0, years=2)
     result = CliRunner().invoke(main, ["plan", str(path), "--out", str(folder / "out")])
     assert result.exit_code == 0, result.output
     return folder
@@ -61,7 +64,10 @@ def bytes_of(folder):
 
 def test_two_visits_add_up(job):
     out = job / "out"
-    first = run(out, "--readings", fill(job, **GOOD), "--out", out)
+    sensor = json.loads((out / "plan.json").read_text())["sensors"][0]
+    ties = {f"tie_{t['tie']}_m": f"{t['distance_m'] + 0.3:.2f}" for t in sensor["ties"]}
+    side = {"side": sensor["ties"][0]["side"]}
+    first = run(out, "--readings", fill(job, **GOOD, **ties, **side), "--out", out)
     assert first.exit_code == 0, first.output
     assert "fits sandy loam" in first.output
     handed_over = (out / "history" / "0000" / "plan.json").read_bytes()
@@ -79,6 +85,9 @@ def test_two_visits_add_up(job):
     assert second.exit_code == 0, second.output
     assert "fits" in second.output  # the first visit still counts
     assert "roots 150 mm deep" in second.output
+    moved = re.findall(r"S1 lies ([0-9.]+) m from the plan", first.output + second.output)
+    assert len(moved) == 2
+    assert moved[0] == moved[1] != "0.00"  # still measured from where it was planned
     records = read_history(out)
     assert records[0].content["what"] == "plan as handed over"
     assert len(records) == 3
@@ -89,6 +98,7 @@ def test_two_visits_add_up(job):
     for name in ("commissioning.txt", "before-after.png", "evidence-S1.png", "crew.pdf"):
         assert (out / name).stat().st_size > 100
     document = json.loads((out / "plan.json").read_text())
+    jsonschema.validate(document, schema())
     assert document["sensors"][0]["depth_m"] == 0.08
     assert {z["zone"]: z["root_depth_m"] for z in document["zones"]}["1"] == 0.15
     before = bytes_of(out / "history")

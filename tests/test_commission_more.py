@@ -8,17 +8,22 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from siting._commission_asbuilt import Fix, check_place
+from siting._commission_asbuilt import check_place
+from siting._commission_capacity import Capacity, tension_exponent
+from siting._commission_expected import content_of, threshold_content
+from siting._commission_health import sensor_health
 from siting._commission_measured import consequences, keep_sensors, measured_site, renamed
 from siting._commission_readings import Readings
 from siting._commission_savings import Savings, period_need, realised_savings
 from siting._commission_stability import relative_differences, stability_words, together
+from siting._commission_ties import Fix
 from siting.commissioning import commission
 from siting.demo import demo_property
 from siting.errors import InputError
 from siting.handoff.planjson import plan_document
 from siting.planning import plan, read_inputs
 from tests.plan_factory import make_plan
+from tests.readings_simulator import simulate
 
 
 @pytest.fixture(scope="module")
@@ -130,6 +135,21 @@ def test_no_saving_is_claimed_without_a_before():
     assert "not yet distinct from nothing" in same.words
 
 
+def test_logged_runs_are_held_against_the_timer(yard):
+    before, climate = yard
+    timer = before.settings.timer
+    valve = str(before.sensors["valve"].iloc[0])
+    days = pd.date_range("2026-05-04", periods=56)
+    due = days[:: timer.every_n_days]
+    minutes = [timer.minutes[valve] if n % 4 else 0.0 for n in range(len(due))]
+    events = pd.DataFrame({"start": due, "valve": valve, "minutes": minutes})
+    words = commission(before, climate, Readings(events=events)).savings_words
+    assert "(25 %)" in words
+    assert "confidence" in words
+    short = Readings(events=events.iloc[:4])
+    assert "no saving is claimed" in commission(before, climate, short).savings_words
+
+
 # ---- measured values
 
 
@@ -204,6 +224,26 @@ def test_shallow_roots_decide_the_yard_again(yard):
     assert consequences(before, kept) == ()
 
 
+def test_a_buried_sensor_stays_where_it_was_dug(yard):
+    before, climate = yard
+    tag = before.sensors.index[0]
+    other = before.sensors.copy()
+    other.loc[tag, "x"] += 2.0
+    moved = type(before)(**{**before.__dict__, "sensors": other})
+    zones = pd.DataFrame({"root_depth": [0.2]}, index=pd.Index([before.sensors["zone"].iloc[0]]))
+    sheet = pd.DataFrame(
+        {"buried_on": [pd.Timestamp("2026-05-01")]}, index=pd.Index([tag], name="sensor_id")
+    )
+    found = commission(
+        before, climate, Readings(zones=zones, sensors=sheet), replan=lambda _: moved
+    )
+    assert found.after.sensors.loc[tag, "x"] == before.sensors.loc[tag, "x"]
+    assert found.as_built[tag].moved_m == pytest.approx(2.0)
+    assert "tape it" in found.recheck[0]
+    fresh = commission(before, climate, Readings(zones=zones), replan=lambda _: moved)
+    assert fresh.after.sensors.loc[tag, "x"] == moved.sensors.loc[tag, "x"]
+
+
 def test_nothing_back_changes_nothing(yard):
     before, climate = yard
     found = commission(before, climate, Readings())
@@ -237,3 +277,36 @@ def test_the_updated_plan_stands_where_the_sensor_is(yard):
     bad = sensors.assign(side=None)
     with pytest.raises(InputError, match="mirror"):
         commission(before, climate, Readings(sensors=bad))
+
+
+# ---- other devices
+
+
+@pytest.mark.parametrize("unit", ["%", "m3/m3", "kPa", "device"])
+@pytest.mark.parametrize("fault", ["healthy", "air_gap", "threshold_low"])
+def test_the_unit_of_the_device_does_not_change_the_verdict(unit, fault):
+    truth = simulate(fault, 301)
+    expected = truth.expected
+    power = tension_exponent(expected.field_capacity, expected.wilting_point)
+    shown = {
+        "%": lambda v: 100 * v,
+        "m3/m3": lambda v: v,
+        "kPa": lambda v: 33 * (expected.field_capacity / v) ** power,
+        "device": lambda v: 1000 * v,
+    }[unit]
+    full = float(shown(expected.field_capacity))
+    read = Capacity(
+        sensor_id="S1", accepted=True, reading=full, unit=unit, vwc=math.nan, low=math.nan,
+        high=math.nan, possible=True, textures=(), words=(),
+    )  # fmt: skip
+    content, note = content_of(
+        shown(truth.content.clip(lower=0.02)), unit, expected=expected, capacity=read
+    )
+    row = {"threshold_set": float(shown(truth.threshold)), "reading_unit": unit}
+    threshold = threshold_content(row, expected=expected, capacity=read)
+    assert threshold == pytest.approx(truth.threshold, rel=1e-9)
+    assert bool(note) == (unit in {"kPa", "device"})
+    health = sensor_health(
+        content, expected=expected, events=truth.events, weather=truth.weather, threshold=threshold
+    )
+    assert health.verdict == fault

@@ -83,6 +83,11 @@ def test_hostile_names_never_run_as_formulas_and_come_back_whole(tmp_path):
             assert not any(cell.startswith(("=", "+", "@", "-")) for cell in row)
     for sheet in load_workbook(files[3]).worksheets:
         assert all(cell.data_type != "f" for row in sheet.iter_rows() for cell in row)
+    for path in (files[0], files[1], files[3]):
+        got = read_readings([path], plan)
+        assert list(got.sensors.index) in ([], list(plan.sensors.index))
+        assert list(got.zones.index) in ([], list(plan.zones.index))
+    assert read_readings([files[2]], plan).cans.empty
 
 
 def test_untouched_sheets_are_read_without_a_word(plan, tmp_path):

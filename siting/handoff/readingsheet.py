@@ -49,6 +49,9 @@ _HOW: Final = (
     "As-built point: two tapes and the side, three tapes, or GPS.",
     "Reading: soak, keep the zone off, wait the printed hours, read; read again 6 h or more later "
     "to show that the water has stopped draining.",
+    "Logs come as files of their own: time and a column per sensor, as S1 [%]; valve runs as "
+    "start, valve, minutes; rain as date, rain_mm; the water meter as date, meter_m3.",
+    'A survey with a hand probe: time, point (zone/name, as "Lawn/3"), value, unit.',
     "Hand it back: siting commission RESULTS --readings readings.xlsx --out RESULTS",
 )
 

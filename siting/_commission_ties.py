@@ -1,0 +1,302 @@
+"""Find a buried sensor again from tapes by least squares, or from GPS."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from typing import Any, Final, NamedTuple
+
+import numpy as np
+import pyproj
+from numpy.typing import NDArray
+from scipy.optimize import least_squares
+
+from siting.planning import Plan
+from siting.site.findings import some
+from siting.ties import TAPE_SIGMA_M
+
+__all__ = ["Fix", "TieError", "fix_from_gps", "fix_from_ties", "fix_row"]
+
+Floats = NDArray[np.float64]
+
+#: Error of a handheld GPS where none is stated [m]; common practice, no source.
+GPS_ERROR_M: Final = 3.0
+#: A residual beyond this many tape errors is a blunder, not scatter.
+_BLUNDER: Final = 4.0
+#: Tapes and GPS must agree within this many of their errors.
+_AGREE: Final = 4.0
+#: Tapes that lead further from the plan than the first, and within the second when exchanged, are
+#: taken to be swapped [m].
+_FAR_M, _NEAR_M = 2.0, 0.6
+#: Two crossings nearer to each other than this many errors are one and the same.
+_SAME: Final = 3.0
+#: Moves within this many of their own errors are no moves.
+_SURE: Final = 2.0
+
+
+class TieError(ValueError):
+    """The tapes do not say where the sensor is; the message says why and what to do."""
+
+
+class Fix(NamedTuple):
+    """A point as found in the field.
+
+    Parameters
+    ----------
+    x, y : float
+        In the working CRS [m].
+    error_m : float
+        Root mean square error expected of it, DRMS [m].
+    residuals_m : tuple of float
+        Taped less computed distance, one per tie [m].
+    how : str
+        "GPS", "2 ties" or "3 ties".
+    """
+
+    x: float
+    y: float
+    error_m: float
+    residuals_m: tuple[float, ...]
+    how: str
+
+
+def fix_from_ties(
+    points: Floats,
+    distances: Floats,
+    *,
+    side: str | None = None,
+    sigma: float = TAPE_SIGMA_M,
+    near: Fix | None = None,
+) -> Fix:
+    """Find a point from two or more tapes by least squares.
+
+    Parameters
+    ----------
+    points : ndarray, shape (T, 2)
+        Fixed points [m].
+    distances : ndarray, shape (T,)
+        Tapes [m].
+    side : {"left", "right"}, optional
+        Side of the line from point 1 to point 2, seen from point 1.
+    sigma : float
+        Standard deviation of a tape [m].
+    near : Fix, optional
+        Another observation, such as GPS, that tells the two crossings apart when its error does.
+
+    Returns
+    -------
+    Fix
+        The point, its expected error and the residuals.
+
+    Raises
+    ------
+    TieError
+        When the tapes do not meet, or when the mirrored point fits as well and neither side, nor
+        a third tape, nor another observation tells which it is.
+
+    Notes
+    -----
+    Gauss-Newton to convergence from both crossings of the first two arcs. With weights 1/sigma² the
+    covariance is sigma² (AᵀA)⁻¹, A the unit vectors from the fixed points, and the error printed is
+    the root of its trace; with three tapes sigma is raised to what the residuals show, where that
+    is more.
+
+    References
+    ----------
+    Mikhail & Gracie 1981, Analysis and Adjustment of Survey Measurements (title from memory).
+
+    Examples
+    --------
+    >>> fix = fix_from_ties(
+    ...     np.array([[0.0, 0], [4, 0]]), np.array([5.0, 3.0]), side="left", sigma=0.03
+    ... )
+    >>> round(fix.x, 6), round(fix.y, 6), round(fix.error_m, 3)
+    (4.0, 3.0, 0.053)
+    """
+    points, distances = np.asarray(points, dtype=float), np.asarray(distances, dtype=float)
+    _must_meet(points, distances, sigma)
+    both = [_solve(points, distances, turn, sigma) for turn in (1.0, -1.0)]
+    chosen = _tell_apart(both, points, side=side, near=near, sigma=sigma)
+    worst = max((abs(r) for r in chosen.residuals_m), default=0.0)
+    if len(points) > 2 and worst > _BLUNDER * sigma:  # noqa: PLR2004 - two tapes have no residual
+        msg = (
+            f"the tapes miss each other by {worst:.2f} m where {sigma:.2f} m is usual: one was "
+            "misread, or two were swapped. Measure again."
+        )
+        raise TieError(msg)
+    return chosen
+
+
+def _must_meet(points: Floats, distances: Floats, sigma: float) -> None:
+    """Refuse tapes whose arcs cannot cross."""
+    base = float(np.hypot(*(points[1] - points[0])))
+    gap = max(base - distances[0] - distances[1], abs(distances[0] - distances[1]) - base)
+    if base < 10 * sigma:
+        msg = "fixed points 1 and 2 are the same place. Tape from two different points."
+        raise TieError(msg)
+    if gap > _BLUNDER * sigma:
+        msg = (
+            f"tapes of {distances[0]:.2f} and {distances[1]:.2f} m from points {base:.2f} m apart "
+            f"do not meet ({gap:.2f} m short): one was misread, or they were taken from other "
+            "points. Measure again."
+        )
+        raise TieError(msg)
+
+
+def _solve(points: Floats, distances: Floats, turn: float, sigma: float) -> Fix:
+    """Return the least-squares point that begins at one of the crossings of the first arcs."""
+    base = points[1] - points[0]
+    length = float(np.hypot(*base))
+    along = (distances[0] ** 2 - distances[1] ** 2 + length**2) / (2 * length)
+    off = math.sqrt(max(distances[0] ** 2 - along**2, 0.0))
+    unit = base / length
+    start = points[0] + along * unit + turn * max(off, 1e-3) * np.array([-unit[1], unit[0]])
+
+    def residual(at: Floats) -> Floats:
+        gap: Floats = distances - np.hypot(points[:, 0] - at[0], points[:, 1] - at[1])
+        return gap
+
+    fit = least_squares(residual, start, method="lm", xtol=1e-12, ftol=1e-12)
+    left = residual(fit.x)
+    spare = len(points) - 2
+    scatter = math.sqrt(float(left @ left) / spare) if spare > 0 else 0.0
+    away = fit.x - points
+    design = away / np.maximum(np.hypot(away[:, 0], away[:, 1]), 1e-9)[:, None]
+    normal = design.T @ design
+    poor = np.linalg.cond(normal) > 1e8  # noqa: PLR2004 - arcs that touch instead of crossing
+    trace = math.inf if poor else float(np.trace(np.linalg.inv(normal)))
+    error = max(sigma, scatter) * math.sqrt(trace)
+    return Fix(float(fit.x[0]), float(fit.x[1]), error, tuple(left.tolist()), f"{len(points)} ties")
+
+
+def _tell_apart(
+    both: list[Fix], points: Floats, *, side: str | None, near: Fix | None, sigma: float
+) -> Fix:
+    """Return the right one of two crossings, or refuse."""
+    left, right = both
+    apart = math.hypot(left.x - right.x, left.y - right.y)
+    better = min(both, key=_misfit)
+    if apart < _SAME * min(max(fix.error_m for fix in both), 10 * sigma):
+        return better
+    if len(points) > 2:  # noqa: PLR2004 - a third tape tells, unless the points are in line
+        other = right if better is left else left
+        if _misfit(other) - _misfit(better) > (_BLUNDER * sigma) ** 2:
+            return better
+    if side is not None:
+        return left if side == "left" else right
+    if near is not None:
+        gaps = sorted((math.hypot(f.x - near.x, f.y - near.y), n) for n, f in enumerate(both))
+        if gaps[1][0] - gaps[0][0] > _SURE * near.error_m:
+            return both[gaps[0][1]]
+    msg = (
+        f"two places {apart:.1f} m apart fit these tapes, one a mirror image of the other. Write "
+        "the side (left or right of the line from point 1 to point 2), a third tape, or the GPS "
+        "position."
+    )
+    raise TieError(msg)
+
+
+def _misfit(fix: Fix) -> float:
+    return float(np.square(fix.residuals_m).sum())
+
+
+def fix_from_gps(
+    latitude: float, longitude: float, *, crs: pyproj.CRS, error_m: float = GPS_ERROR_M
+) -> Fix:
+    """Return a GPS position in the working CRS.
+
+    Parameters
+    ----------
+    latitude, longitude : float
+        WGS 84 [deg].
+    crs : pyproj.CRS
+        Working CRS, in metres.
+    error_m : float
+        Error that the receiver states [m].
+
+    Returns
+    -------
+    Fix
+        The point.
+    """
+    to = pyproj.Transformer.from_crs(4326, crs, always_xy=True)
+    x, y = to.transform(longitude, latitude)
+    return Fix(float(x), float(y), error_m, (), "GPS")
+
+
+def fix_row(row: Mapping[str, Any], plan: Plan, sensor_id: str) -> Fix | None:
+    """Find a sensor from one row of the readings sheet.
+
+    Parameters
+    ----------
+    row : mapping
+        tie_1, tie_2, tie_3 [m], side, lat, lon [deg], gps_error [m]; NaN or None where empty.
+    plan : Plan
+        Gives the fixed points of its ties.
+    sensor_id : str
+        Which sensor.
+
+    Returns
+    -------
+    Fix or None
+        None where the row says nothing of the place.
+
+    Raises
+    ------
+    TieError
+        When the tapes do not fix the point.
+    """
+    lat, lon = _number(row, "lat"), _number(row, "lon")
+    gps = None
+    if math.isfinite(lat) and math.isfinite(lon):
+        stated = _number(row, "gps_error")
+        error = stated if math.isfinite(stated) else GPS_ERROR_M
+        gps = fix_from_gps(lat, lon, crs=plan.site.crs, error_m=error)
+    ties = plan.ties[plan.ties["sensor_id"] == sensor_id].sort_values("tie")
+    taped = {int(n): _number(row, f"tie_{int(n)}") for n in (1, 2, 3)}
+    extra = [n for n, m in taped.items() if math.isfinite(m) and n not in set(ties["tie"])]
+    if extra:
+        msg = f"tie {some(extra)} has no fixed point on the plan. Empty it, or use GPS."
+        raise TieError(msg)
+    used = ties[[math.isfinite(taped[int(n)]) for n in ties["tie"]]]
+    if len(used) < 2:  # noqa: PLR2004 - one tape fixes nothing
+        if gps is None and len(used):
+            msg = "one tape does not fix a point. Tape a second one, or write the GPS position."
+            raise TieError(msg)
+        return gps
+    points = used[["from_x", "from_y"]].to_numpy(dtype=float)
+    side = row.get("side")
+    side = str(side) if isinstance(side, str) and side else None
+    distances = np.array([taped[int(n)] for n in used["tie"]])
+    fix = fix_from_ties(points, distances, side=side, near=gps)
+    sensor = plan.sensors.loc[sensor_id]
+    _not_swapped(fix, points, distances, (float(sensor["x"]), float(sensor["y"])))
+    if gps is None:
+        return fix
+    gap = math.hypot(gps.x - fix.x, gps.y - fix.y)
+    if gap > _AGREE * math.hypot(gps.error_m, fix.error_m):
+        msg = (
+            f"tapes and GPS lie {gap:.1f} m apart, where their errors are {fix.error_m:.1f} and "
+            f"{gps.error_m:.1f} m: one of them is wrong."
+        )
+        raise TieError(msg)
+    return gps if gps.error_m < fix.error_m else fix
+
+
+def _not_swapped(fix: Fix, points: Floats, distances: Floats, planned: tuple[float, float]) -> None:
+    """Refuse two tapes that lead to the planned point only when they are exchanged."""
+    away = math.hypot(fix.x - planned[0], fix.y - planned[1])
+    if len(distances) > 2 or away < _FAR_M:  # noqa: PLR2004 - three tapes have residuals
+        return
+    exchanged = np.hypot(points[:, 0] - planned[0], points[:, 1] - planned[1])
+    if float(np.abs(exchanged[::-1] - distances).max()) < _NEAR_M:
+        msg = (
+            f"the tapes lead {away:.1f} m away from the plan, and to it when they are exchanged: "
+            "are tie 1 and tie 2 swapped?"
+        )
+        raise TieError(msg)
+
+
+def _number(row: Mapping[str, Any], name: str) -> float:
+    value = row.get(name)
+    return math.nan if value is None else float(value)
