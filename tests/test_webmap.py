@@ -304,7 +304,7 @@ def test_plan_without_extras_is_still_a_page():
         object.__setattr__(plan, name, getattr(plan, name).iloc[:0])
     data = block(map_html(plan))
     names = ("buildings", "paving", "trees", "keepout", "admissible", "reserves")
-    assert data["ground"] == {name: [] for name in names}
+    assert data["ground"] == {name: [] for name in names} | {"lines": {}}
 
 
 def test_marks_can_be_told_from_their_ground():

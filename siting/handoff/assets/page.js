@@ -83,6 +83,9 @@ const keepout = group(plan.ground.keepout.map((k) => shape(k.shape, { pane: "kee
 const admissible = group(plan.ground.admissible.map((p) => shape(p, { pane: "keep", color: marks.admissible, weight: 1.4, fillColor: marks.admissible, fillOpacity: 0.22 })));
 const reserves = group(plan.ground.reserves.map((r) => L.circleMarker(r.at, { ...still, pane: "above", radius: 6, color: marks.sensor, weight: 2.5, dashArray: "3 3", fillColor: "#ffffff", fillOpacity: 0.9 }).bindTooltip(r.label, { permanent: true, direction: "right", className: "reserve" })));
 const line = (points, style) => L.polyline(points, { ...still, pane: "lines", lineCap: "round", ...style });
+const drawn = (name, style) => group((plan.ground.lines[name] || []).map((l) => line(l, { color: marks[name], ...style })));
+const utilities = drawn("utility", { weight: 3, dashArray: "9 4 2 4" });
+const paths = drawn("traffic", { weight: 3, dashArray: "1 7" });
 const routes = (kind) => plan.routes.filter((r) => r.kind === kind);
 const trench = group(routes("trench").map((r) => line(r.line, { color: marks.trench, weight: 6, opacity: 0.8 })));
 const wire = group(routes("wire").map((r) => line(r.line, { color: "#ffd9d2", weight: 2.2, dashArray: "7 6" })));
@@ -261,6 +264,8 @@ const LAYERS = [
   { label: "Ties to fixed corners", layer: ties, on: true, mark: stroke({ stroke: marks.tie, "stroke-width": 1.6, "stroke-dasharray": "3 4" }) },
   { label: "Trench", layer: trench, on: true, mark: stroke({ stroke: marks.trench, "stroke-width": 6 }) },
   { label: "Wire", layer: wire, on: true, mark: stroke({ stroke: marks.trench, "stroke-width": 8 }, { stroke: "#ffd9d2", "stroke-width": 2.2, "stroke-dasharray": "6 5" }) },
+  { label: "Buried pipes and cables, as drawn", layer: utilities, on: true, mark: stroke({ stroke: marks.utility, "stroke-width": 3, "stroke-dasharray": "9 4 2 4" }) },
+  { label: "Paths that people tread", layer: paths, on: true, mark: stroke({ stroke: marks.traffic, "stroke-width": 3, "stroke-dasharray": "1 5", "stroke-linecap": "round" }) },
   { label: "Buildings", layer: buildings, on: true, mark: patch({ fill: marks.building, stroke: marks.building_edge, "stroke-width": 2 }) },
   { label: "Paving", layer: paving, on: true, mark: patch({ fill: marks.paving, stroke: marks.paving_edge }) },
   { label: "Trees", layer: trees, on: true, mark: draw("svg", box(), draw("circle", { cx: 13, cy: 9, r: 8, fill: marks.crown, "fill-opacity": 0.35, stroke: marks.crown_edge }), draw("circle", { cx: 13, cy: 9, r: 2, fill: marks.trunk })) },
