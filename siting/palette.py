@@ -69,6 +69,8 @@ MARKS: Final = {
     "head": "#2173a8",
     "downspout": "#5c4a96",
     "other": "#4a5866",
+    "utility": "#a35a00",
+    "traffic": "#6b6252",
     "zone_edge": "#2f3b46",
 }
 

@@ -39,7 +39,7 @@ def test_sheet_has_a_leaf_per_sensor_and_two_pages_for_the_owner(plan, tmp_path,
     pages = [" ".join(p.extract_text().split()) for p in pypdf.PdfReader(made).pages]
     for tag in plan.sensors.index:
         assert sum(page.startswith(f"{tag}: ") for page in pages) == 2
-    assert [page.startswith("For the owner") for page in pages[-2:]] == [True, True]
+    assert [page.startswith("For the owner") for page in pages[-3:]] == [True, True, False]
     assert sum(page.startswith("For the owner") for page in pages) == 2
 
 

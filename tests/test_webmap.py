@@ -205,9 +205,9 @@ def test_hostile_text_stays_inside_the_data_block(units):
     outside = html.replace(re.search(r'id="plan">(.*?)</script>', html)[1], "")
     assert "<script>window" not in outside
     assert "<img" not in outside
-    # every executable script is one of ours: the policy lists exactly two
+    # every executable script is one of ours: the policy lists exactly two; the rest are data
     assert len(re.findall(r"<script>", html)) == 2
-    assert html.count("</script>") == 3
+    assert html.count("</script>") == 4
     script = html[html.rindex("<script>") :]
     assert "__hit" not in script
 
@@ -304,7 +304,7 @@ def test_plan_without_extras_is_still_a_page():
         object.__setattr__(plan, name, getattr(plan, name).iloc[:0])
     data = block(map_html(plan))
     names = ("buildings", "paving", "trees", "keepout", "admissible", "reserves")
-    assert data["ground"] == {name: [] for name in names}
+    assert data["ground"] == {name: [] for name in names} | {"lines": {}}
 
 
 def test_marks_can_be_told_from_their_ground():

@@ -4,7 +4,9 @@ from pathlib import Path
 
 import pytest
 
+from siting.demo import demo_property
 from siting.handoff.webmap import write_map
+from siting.planning import plan_property
 from tests.chromium import DESK, IN_A_BROWSER, PHONE, press, running, show, start, switch
 from tests.plan_factory import make_plan
 
@@ -86,6 +88,55 @@ def test_no_serious_finding(browser, urls, size, state):
 @pytest.mark.parametrize("size", [DESK, PHONE], ids=["desk", "phone"])
 def test_no_serious_finding_with_hostile_names(browser, urls, size):
     assert serious(show(browser, urls[True], size)) == []
+
+
+@pytest.fixture(scope="module")
+def yard(tmp_path_factory):
+    plan = plan_property(demo_property("yard"))
+    return write_map(plan, tmp_path_factory.mktemp("yard") / "map.html").as_uri()
+
+
+def moved(driver, name):
+    """Move the map as a crew does; the marks near its edge are cut by it."""
+    steps = {
+        "zoomed": "map_plan.zoomIn(2, { animate: false })",
+        "half out to the east": "map_plan.panBy([map_plan.getSize().x / 2, 0], { animate: false })",
+        "half out to the north": "map_plan.panBy([0, -map_plan.getSize().y / 2], "
+        "{ animate: false })",
+        "midway": "map_plan.setView(map_plan.getCenter(), 20.25, { animate: false }); "
+        "map_plan.panBy([137, 61], { animate: false })",
+        "while it moves": "map_plan.panBy([180, 120], { animate: true, duration: 20 })",
+        "while it zooms": "map_plan.setZoom(21, { animate: true })",
+    }
+    driver.execute_script(steps[name])
+
+
+@pytest.mark.parametrize("size", [DESK, PHONE], ids=["desk", "phone"])
+@pytest.mark.parametrize("card", [False, True], ids=["plain", "with a card open"])
+def test_no_serious_finding_while_the_yard_is_moved(browser, yard, size, card):
+    page = show(browser, yard, size)
+    if card:
+        sensor(page)
+    for name in ("zoomed", "half out to the east", "half out to the north", "midway",
+                 "while it moves", "while it zooms"):  # fmt: skip
+        moved(page, name)
+        assert serious(page) == [], name
+
+
+def parts(driver):
+    """Open what is folded away: the whole answer, and the table beside the chart."""
+    driver.execute_script(
+        "document.querySelectorAll('.more-words').forEach((n) => { n.open = true; })"
+    )
+
+
+@pytest.mark.parametrize("size", [DESK, PHONE], ids=["desk", "phone"])
+def test_no_serious_finding_with_everything_unfolded_and_every_layer_on(browser, yard, size):
+    page = show(browser, yard, size)
+    parts(page)
+    for label in ("Reserve points", "Ground that meets every setback", "Rank of dryness"):
+        switch(page, label)
+    assert serious(page) == []
 
 
 def test_no_serious_finding_on_the_plain_page(urls, tmp_path):

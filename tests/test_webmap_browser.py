@@ -114,7 +114,7 @@ def test_zone_opens_by_keyboard(page):
     page.execute_script("arguments[0].focus()", zone)
     zone.send_keys(Keys.ENTER)
     card = text(page, ".card")
-    for expected in ("Zone B", "24.9 %", "6.4 h a day", "22 min", "2 of 10.8 min"):
+    for expected in ("Zone B", "24.9 %", "6.4 h a day", "22 min", "2 of 11.0 min"):
         assert expected in card
 
 

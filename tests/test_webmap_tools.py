@@ -2,6 +2,7 @@
 
 import dataclasses
 import re
+from pathlib import Path
 
 import pytest
 from PIL import Image
@@ -161,6 +162,45 @@ def test_a_photo_is_shown_and_stays_on_the_device(browser, url, size, tmp_path):
     assert "not a picture" in text(page, ".card")
     assert requests(page, url) == []
     assert faults(page) == []
+
+
+def test_a_copy_saved_with_photos_shows_them_when_it_is_opened(browser, url, tmp_path):
+    """The photo is in the saved page, which still obeys its policy; the browser keeps nothing."""
+    from selenium.webdriver.support.ui import WebDriverWait
+
+    Image.new("RGB", (3200, 1200), "#2f7d57").save(tmp_path / "hole.jpg")
+    page = show(browser, url, DESK)
+    press(page, ".pin .tag", 1)
+    assert "lost when this page is closed" in text(page, ".card")
+    assert css(page, ".save-copy") == []
+    css(page, "#photo-S2")[0].send_keys(str(tmp_path / "hole.jpg"))
+    width = "const i = document.querySelector('img.photo'); return i ? i.naturalWidth : 0"
+    WebDriverWait(page, 8).until(lambda d: d.execute_script(width) == 1600)  # made smaller
+    folder = tmp_path / "down"
+    folder.mkdir()
+    page.execute_cdp_cmd(
+        "Browser.setDownloadBehavior", {"behavior": "allow", "downloadPath": str(folder)}
+    )
+    press(page, ".save-copy")
+    copy = folder / "map-with-photos.html"
+    WebDriverWait(page, 8).until(lambda _: copy.exists() and copy.stat().st_size > 1000)
+    assert requests(page, url) == []
+    assert faults(page) == []
+    again = show(browser, copy.as_uri(), DESK)
+    press(again, ".pin .tag", 1)
+    assert again.execute_script(width) == 1600
+    press(again, ".card-top button")
+    press(again, ".pin .tag", 0)
+    assert css(again, "img.photo") == []
+    assert requests(again, copy.as_uri()) == []
+    assert faults(again) == []
+    # but for the photos it is the page as it was written
+    written = Path(url.removeprefix("file://")).read_text(encoding="utf-8")
+    data = '<script type="application/json" id="plan">'
+    for part in (written, copy.read_text(encoding="utf-8")):
+        assert part.count(data) == 1
+    block = [t.split(data)[1].split("</script>")[0] for t in (written, copy.read_text("utf-8"))]
+    assert block[0] == block[1]
 
 
 def test_units_switch_changes_the_sentences_too(browser, url):

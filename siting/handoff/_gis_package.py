@@ -11,8 +11,10 @@ import geopandas as gpd
 import pyogrio
 
 from siting.handoff._gis_styles import STAMP, write_styles
+from siting.handoff._hazards import hazard_group, keep_clear, lines_drawn
 from siting.handoff.atomic import atomic_path
 from siting.planning import Plan
+from siting.units import show
 
 __all__ = ["fixed_date", "package_layers", "pick", "write_package"]
 
@@ -32,12 +34,14 @@ _ZONES: Final[Mapping[str, str]] = {
 }  # fmt: skip
 _SENSORS: Final[Mapping[str, str]] = {
     "sensor_id": "sensor_id", "zone": "zone", "valve": "valve", "controller": "controller",
-    "governs": "governs", "control": "control", "depth_m": "depth_m", "depth_note": "depth_note",
+    "governs": "governs", "control": "control", "hardware": "hardware",
+    "depth_m": "depth_m", "depth_note": "depth_note",
     "source_x": "x", "source_y": "y", "lon": "lon_deg", "lat": "lat_deg",
     "dryness_rank": "rank", "dryness_rank_zone": "rank_zone", "rank_sd": "rank_sd",
     "rank_sd_tested": "sd_tested", "application_note": "appl_note",
     "setback_ratio": "set_ratio", "binding_setback": "set_tight", "setback_note": "set_note",
-    "reason": "reason", "threshold_low_mm": "low_mm", "threshold_high_mm": "high_mm",
+    "reason": "reason", "zone_note": "zone_note",
+    "threshold_low_mm": "low_mm", "threshold_high_mm": "high_mm",
     "threshold_low_fraction": "low_frac", "threshold_high_fraction": "high_frac",
     "threshold_vwc": "vwc", "soak_wait_h": "soak_h", "threshold_note": "thr_note",
     "wire_m": "wire_m", "trench_m": "trench_m",
@@ -56,8 +60,9 @@ _RESERVES: Final = {c: c for c in ("sensor_id", "reserve")} | {
     "setback_ratio": "set_ratio",
     "binding_setback": "set_tight",
 }
+_LINES: Final = {"utility": "utilities", "traffic": "paths"}
 _ADMISSIBLE: Final = {c: c for c in ("zone", "area_m2", "share")}
-_KEEPOUT: Final = {"hazard": "hazard", "setback_m": "setback_m"}
+_KEEPOUT: Final = {c: c for c in ("hazard", "setback_m", "reason", "draw_as")}
 
 
 def package_layers(plan: Plan) -> dict[str, gpd.GeoDataFrame]:
@@ -71,8 +76,8 @@ def package_layers(plan: Plan) -> dict[str, gpd.GeoDataFrame]:
     Returns
     -------
     dict of str to GeoDataFrame
-        sensors, hydrozones, wire_routes, ties, keepout, reserves, admissible, boundary; short
-        columns with units.
+        sensors, hydrozones, wire_routes, ties, keepout, reserves, admissible, boundary, and
+        utilities and paths where they are drawn; short columns with units.
     """
     site = plan.site
     boundary = gpd.GeoDataFrame({"name": [site.name]}, geometry=[site.boundary], crs=site.crs)
@@ -81,12 +86,25 @@ def package_layers(plan: Plan) -> dict[str, gpd.GeoDataFrame]:
         "hydrozones": pick(plan.zones.reset_index(), _ZONES),
         "wire_routes": pick(plan.wire_routes, _WIRES),
         "ties": pick(plan.ties, _TIES),
-        "keepout": pick(plan.keepout, _KEEPOUT),
+        "keepout": pick(_reasoned(plan), _KEEPOUT),
         "reserves": pick(_placed(plan.reserves, site.crs), _RESERVES),
         "admissible": pick(_placed(plan.admissible, site.crs), _ADMISSIBLE),
         "boundary": boundary,
     }
+    for name, lines in lines_drawn(plan).items():
+        picked[_LINES[name]] = gpd.GeoDataFrame({"kind": [name] * len(lines)}, geometry=lines)
     return {name: frame.to_crs(site.source_crs) for name, frame in picked.items()}
+
+
+def _reasoned(plan: Plan) -> gpd.GeoDataFrame:
+    """Return the ground to keep clear with the reason in words and the group it is drawn with."""
+    frame, units = plan.keepout.copy(), plan.settings.units
+    frame["reason"] = [
+        keep_clear(hazard, show(metres, "length", units, decimals=1), metres=metres)
+        for hazard, metres in zip(frame["hazard"], frame["setback_m"], strict=True)
+    ]
+    frame["draw_as"] = [hazard_group(hazard) for hazard in frame["hazard"]]
+    return frame
 
 
 def write_package(plan: Plan, path: Path) -> Path:
@@ -125,7 +143,7 @@ def _geometry_type(layer: str) -> str:
     """Return the geometry type that a layer declares."""
     if layer in {"sensors", "reserves"}:
         return "Point"
-    return "LineString" if layer in {"wire_routes", "ties"} else "MultiPolygon"
+    return "LineString" if layer in {"wire_routes", "ties", *_LINES.values()} else "MultiPolygon"
 
 
 def _placed(frame: gpd.GeoDataFrame, crs: object) -> gpd.GeoDataFrame:

@@ -55,10 +55,14 @@ def write_styles(path: Path, needs: np.ndarray[tuple[int], np.dtype[np.float64]]
         "hydrozones": graduated("need_pct_d", needs, label="zone", ramp=NEED, words=_NEED_WORDS),
         "wire_routes": _categories("kind", {"trench": _trench(), "wire": _wire()}),
         "ties": _single(_tie(), label="round(distance_m, 2) || ' m'", expression=True),
-        "keepout": _single(_keepout()),
+        "keepout": _categories(
+            "draw_as", {group: _keepout(colour) for group, colour in _CLEAR.items()}
+        ),
         "reserves": _single(_reserve(), label="reserve"),
         "admissible": _single(_fill(MARKS["admissible"], 60, MARKS["admissible"])),
         "boundary": _single(_outline()),
+        "utilities": _single(_line(MARKS["utility"], "0.7", "dash dot")),
+        "paths": _single(_line(MARKS["traffic"], "0.5", "dot")),
     }
     add_styles(path, styles)
 
@@ -78,8 +82,10 @@ def add_styles(path: Path, styles: Mapping[str, str]) -> None:
         with base:
             base.execute(_TABLE)
             base.execute(_ENTRY, (STAMP,))
+            known = {str(name) for (name,) in base.execute("SELECT table_name FROM gpkg_contents")}
             for name, qml in styles.items():
-                base.execute(_STYLE, (name, name, qml, STAMP))
+                if name in known:
+                    base.execute(_STYLE, (name, name, qml, STAMP))
     finally:
         base.close()
 
@@ -133,8 +139,15 @@ def _fill(colour: str, alpha: int, edge: str, width: str = "0.26") -> _Symbol:
     )  # fmt: skip
 
 
-def _keepout() -> _Symbol:
-    return _fill(MARKS["keepout"], 50, MARKS["keepout"])
+#: Ground to keep clear by group: what could hurt, where water gathers, slope, all else.
+_CLEAR: Final = {
+    "danger": MARKS["utility"], "water": MARKS["head"], "slope": MARKS["trunk"],
+    "thing": MARKS["keepout"],
+}  # fmt: skip
+
+
+def _keepout(colour: str) -> _Symbol:
+    return _fill(colour, 50, colour)
 
 
 def _outline() -> _Symbol:

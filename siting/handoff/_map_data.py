@@ -16,6 +16,7 @@ from shapely.geometry.base import BaseGeometry
 
 from siting.handoff._basemaps import basemaps
 from siting.handoff._crowns import crown_shapes
+from siting.handoff._hazards import keep_clear, lines_drawn
 from siting.handoff._map_aerial import aerial_overlay
 from siting.handoff._map_money import (
     assumption_pairs,
@@ -27,6 +28,7 @@ from siting.handoff._map_raster import Scale, clip_to, nice_scale, overlay
 from siting.handoff._map_steps import reserve_rows, sensor_steps, tie_rows, tie_table
 from siting.handoff._map_sun import LIT, sun_document, sun_scale
 from siting.handoff._map_text import (
+    Pair,
     both,
     choice_table,
     fill,
@@ -301,6 +303,10 @@ def _ground(plan: Plan) -> Document:
             {"trunk": at[0], "crown": [] if crown is None else _polygons(crown, crs)}
             for at, crown in zip(trunks, crowns, strict=True)
         ],
+        "lines": {
+            name: [line for [*line] in _latlon(lines, crs, _DEGREES_SHAPE)]
+            for name, lines in lines_drawn(plan).items()
+        },
         "admissible": [
             _polygons(shape.simplify(_SMOOTH_M), crs) for shape in plan.admissible.geometry
         ],
@@ -314,17 +320,22 @@ def _ground(plan: Plan) -> Document:
         ],
         "keepout": [
             {
-                "reason": fill(
-                    "{}: keep {} away",
-                    words(row["hazard"]),
-                    both(row["setback_m"], "length", si=1),
-                ),
+                "reason": _keep_clear(row["hazard"], float(row["setback_m"])),
                 "shape": _polygons(row.geometry.simplify(_SMOOTH_M), crs),
             }
             for _, row in plan.keepout.iterrows()
             if row.geometry is not None and not row.geometry.is_empty
         ],
     }
+
+
+def _keep_clear(hazard: object, metres: float) -> Pair:
+    """Say what to keep clear of and why, in both units."""
+    told = both(metres, "length", si=1)
+    return [
+        keep_clear(hazard, distance, metres=metres)
+        for distance in ([told] if isinstance(told, str) else told)
+    ]
 
 
 def _fixtures(plan: Plan) -> list[Document]:

@@ -6,6 +6,7 @@ import math
 from collections.abc import Callable, Iterable, Mapping
 from typing import TYPE_CHECKING, Any, Final
 
+from siting.handoff._hazards import hazard_name
 from siting.handoff._sensor_facts import hardware_words, rank_words
 from siting.handoff._timer_rows import MONTHS, Valve, programs, season_months, valves
 from siting.planning import Plan, Wording
@@ -182,7 +183,9 @@ def sensor_rows(plan: Plan, sensor_id: str) -> list[Row]:
     sensor = plan.sensors.loc[sensor_id]
     valves = plan.zones["valve"]
     governs = ", ".join(f"{z} (valve {words_raw(valves[z])})" for z in sensor["governs"])
-    tight = f"tightest: {words(sensor['binding_setback'])}, {number(sensor['setback_ratio'], 2)}"
+    tight = (
+        f"tightest: {hazard_name(sensor['binding_setback'])}, {number(sensor['setback_ratio'], 2)}"
+    )
     met = float(sensor["setback_ratio"]) >= 1
     clear = (
         f"all kept; {tight} × what is asked" if met else f"not all kept; {tight} × what is asked"

@@ -29,8 +29,8 @@ if TYPE_CHECKING:
 __all__ = ["owner_pages", "owner_summary"]
 
 _DPI: Final = 170
-_HEIGHT: Final = 140.0
-_CURVE: Final = 165.0
+_HEIGHT: Final = 150.0
+_CURVE: Final = 140.0
 _WHOLE: Final = 20_000  # characters: a text of ours that is never cut
 _PARTS: Final = (
     ("device", "sensors and control"),
@@ -58,28 +58,32 @@ def owner_pages(plan: Plan, *, width: float) -> list[Any]:
         heading("How many sensors, and why"),
         text(plan.answer.removesuffix(claim).strip(), longest=_WHOLE),
         *([_figure(plot_choices, plan, width, _CURVE)] if len(plan.choices) > 1 else []),
+        *_tornado(plan, width),
         PageBreak(),
-        heading("For the owner: what it saves, and what moves that", "tag"),
+        heading("For the owner: what it saves, and what that rests on", "tag"),
         text(claim, longest=_WHOLE),
         *([] if plan.season.empty else [_figure(plot_season, plan, width, _HEIGHT)]),
-        *_tornado(plan, width),
-        *_controls(plan, width),
-        PageBreak(),
-        heading("For the owner: other choices, and what this rests on", "tag"),
-        *_options(plan, width),
         heading("What this rests on"),
         *bullets(assumptions_in_words(plan)),
         heading("What to do next"),
         *bullets(_NEXT),
-        Spacer(1, 4),
+        *_annex([*_options(plan, width), *_controls(plan, width)]),
     ]
+
+
+def _annex(tables: list[Any]) -> list[Any]:
+    """Put what else was weighed on a page of its own."""
+    if not tables:
+        return [Spacer(1, 4)]
+    title = "Annex for the owner: everything that was weighed"
+    return [PageBreak(), heading(title, "tag"), *tables, Spacer(1, 4)]
 
 
 def _tornado(plan: Plan, width: float) -> list[Any]:
     """Draw what moves the result."""
     if plan.sensitivity.empty:
         return []
-    high = 42.0 + 20.0 * len(plan.sensitivity)
+    high = 40.0 + 17.0 * len(plan.sensitivity)
     return [
         heading("What moves the result, one thing at a time"),
         _figure(plot_tornado, plan, width, high),

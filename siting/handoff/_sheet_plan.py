@@ -12,6 +12,7 @@ import numpy as np
 import shapely
 
 from siting.handoff._crowns import crown_shapes
+from siting.handoff._hazards import hazard_name, lines_drawn
 from siting.handoff._sheet_fonts import fit_text, printable, width_of
 from siting.handoff._sheet_frame import Frame, fit
 from siting.handoff._sheet_pen import (
@@ -47,6 +48,12 @@ _FIXTURES: Final = {
     "valve_box": ("V", "valve box"),
     "head": ("", "head"),
     "downspout": ("D", "downspout"),
+}
+
+
+_LINES: Final = {
+    "utility": Ink(None, MARKS["utility"], width=1.5, dash=(6, 2, 1, 2)),
+    "traffic": Ink(None, MARKS["traffic"], width=1.3, dash=(1, 2.5)),
 }
 
 
@@ -95,6 +102,8 @@ def _ground(pen: Pen, plan: Plan, *, keepout: bool = False) -> None:
         pen.shapes([_united(plan.keepout, pen.frame)], clear)
     pen.shapes(site.paving.geometry, Ink(MARKS["paving"], MARKS["paving_edge"]))
     pen.shapes(site.buildings.geometry, Ink(MARKS["building"], MARKS["building_edge"], width=1.0))
+    for name, lines in lines_drawn(plan).items():
+        pen.shapes(lines, _LINES[name])
     pen.shapes([site.boundary.boundary], Ink(None, MARKS["boundary"], width=1.2, dash=(8, 3, 2, 3)))
 
 
@@ -324,6 +333,7 @@ def _legend(plan: Plan) -> list[_Entry]:
         _Entry("paving", Ink(MARKS["paving"], MARKS["paving_edge"])),
         _Entry("tree crown", Ink(MARKS["crown"], MARKS["crown_edge"], 0.35)),
         _Entry("property line", Ink(None, MARKS["boundary"], width=1.2, dash=(8, 3, 2, 3)), "line"),
+        *(_Entry(hazard_name(name), _LINES[name], "line") for name in lines_drawn(plan)),
         *fixtures,
     ]
 

@@ -10,6 +10,7 @@ from typing import Any, Final
 import shapely
 from reportlab.platypus import PageBreak, Spacer, Table, TableStyle
 
+from siting.handoff._hazards import hazard_name, lines_drawn
 from siting.handoff._sensor_facts import compass, hardware_words, rank_words, spares
 from siting.handoff._sheet_fonts import SANS, printable
 from siting.handoff._sheet_frame import Frame
@@ -146,11 +147,13 @@ def _clearances(plan: Plan, frame: Frame) -> Any:  # noqa: ANN401 - reportlab is
     units = plan.settings.units
     near = plan.keepout.loc[plan.keepout.intersects(shapely.box(*frame.bounds))]
     words = dict.fromkeys(
-        f"{elide(_spaced(hazard), 24)} {tape(metres, units)}"
+        f"{elide(clean(hazard_name(hazard)), 24)}" + (f" {tape(metres, units)}" if metres else "")
         for hazard, metres in zip(near["hazard"], near["setback_m"], strict=True)
     )
     listed = "; ".join(words) or "nothing"
     marks = "C controller, V valve box, D downspout, small dot head."
+    if "utility" in lines_drawn(plan):
+        marks += " Dash and dot: buried pipe or cable as drawn, to be located before digging."
     return text(f"Shaded: keep clear of {listed}. {marks}", "cell", longest=500)
 
 
@@ -262,7 +265,8 @@ def _setback_words(row: Mapping[str, Any]) -> str:
     if not math.isfinite(ratio):
         return "nothing to keep clear of"
     met = "all met" if ratio >= 1 else "NOT all met, see overleaf"
-    return f"{met}; tightest: {_spaced(row['binding_setback'])}, {percent(ratio)} of what is asked"
+    tightest = clean(hazard_name(row["binding_setback"]))
+    return f"{met}; tightest: {tightest}, {percent(ratio)} of what is asked"
 
 
 def _wire_words(plan: Plan, sensor_id: str, row: Mapping[str, Any]) -> str:

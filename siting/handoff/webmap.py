@@ -43,6 +43,8 @@ _UNUSED_PICTURES: Final = {
     "images/layers-2x.png",
     "images/marker-icon.png",
 }
+#: Kept before anything is drawn, so that a copy with photos can be saved.
+_PRISTINE: Final = "var page_as_written = document.documentElement.outerHTML;\n"
 _MAX_ZOOM = 24  # half a metre is then about 60 pixels wide
 _POLICY_MARK = "@policy@"
 
@@ -169,7 +171,7 @@ class _Page(Figure):
             map=self.html.render(),
             plain=self.plain,
             data=as_json(self.data),
-            script=f"{self.script.render()}\n{_our_script()}",
+            script=f"{_PRISTINE}{self.script.render()}\n{_our_script()}",
         )
         return html.replace(_POLICY_MARK, _policy(html, self.origins), 1)
 
@@ -177,7 +179,7 @@ class _Page(Figure):
 def _our_script() -> str:
     """Return our own script: several files in one closure, so that nothing of it is global."""
     body = "\n".join(_asset(name) for name in _SCRIPTS)
-    return f'(function (map) {{\n"use strict";\n{body}}})(map_plan);\n'
+    return f'(function (map, pristine) {{\n"use strict";\n{body}}})(map_plan, page_as_written);\n'
 
 
 def _asset(name: str) -> str:

@@ -35,6 +35,14 @@ function tidyGlyphs() {
     node.toggleAttribute("inert", close);
   }
 }
+/* While the map moves, fixtures slide under and over other things: no one taps them then. */
+function restGlyphs() {
+  for (const node of document.querySelectorAll(".glyph")) {
+    if (node === document.activeElement) continue;
+    node.setAttribute("tabindex", "-1");
+    node.toggleAttribute("inert", true);
+  }
+}
 function tidy() {
   tidyPins();
   tidyGlyphs();

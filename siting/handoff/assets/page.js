@@ -83,6 +83,9 @@ const keepout = group(plan.ground.keepout.map((k) => shape(k.shape, { pane: "kee
 const admissible = group(plan.ground.admissible.map((p) => shape(p, { pane: "keep", color: marks.admissible, weight: 1.4, fillColor: marks.admissible, fillOpacity: 0.22 })));
 const reserves = group(plan.ground.reserves.map((r) => L.circleMarker(r.at, { ...still, pane: "above", radius: 6, color: marks.sensor, weight: 2.5, dashArray: "3 3", fillColor: "#ffffff", fillOpacity: 0.9 }).bindTooltip(r.label, { permanent: true, direction: "right", className: "reserve" })));
 const line = (points, style) => L.polyline(points, { ...still, pane: "lines", lineCap: "round", ...style });
+const drawn = (name, style) => group((plan.ground.lines[name] || []).map((l) => line(l, { color: marks[name], ...style })));
+const utilities = drawn("utility", { weight: 3, dashArray: "9 4 2 4" });
+const paths = drawn("traffic", { weight: 3, dashArray: "1 7" });
 const routes = (kind) => plan.routes.filter((r) => r.kind === kind);
 const trench = group(routes("trench").map((r) => line(r.line, { color: marks.trench, weight: 6, opacity: 0.8 })));
 const wire = group(routes("wire").map((r) => line(r.line, { color: "#ffd9d2", weight: 2.2, dashArray: "7 6" })));
@@ -261,6 +264,8 @@ const LAYERS = [
   { label: "Ties to fixed corners", layer: ties, on: true, mark: stroke({ stroke: marks.tie, "stroke-width": 1.6, "stroke-dasharray": "3 4" }) },
   { label: "Trench", layer: trench, on: true, mark: stroke({ stroke: marks.trench, "stroke-width": 6 }) },
   { label: "Wire", layer: wire, on: true, mark: stroke({ stroke: marks.trench, "stroke-width": 8 }, { stroke: "#ffd9d2", "stroke-width": 2.2, "stroke-dasharray": "6 5" }) },
+  { label: "Buried pipes and cables, as drawn", layer: utilities, on: true, mark: stroke({ stroke: marks.utility, "stroke-width": 3, "stroke-dasharray": "9 4 2 4" }) },
+  { label: "Paths that people tread", layer: paths, on: true, mark: stroke({ stroke: marks.traffic, "stroke-width": 3, "stroke-dasharray": "1 5", "stroke-linecap": "round" }) },
   { label: "Buildings", layer: buildings, on: true, mark: patch({ fill: marks.building, stroke: marks.building_edge, "stroke-width": 2 }) },
   { label: "Paving", layer: paving, on: true, mark: patch({ fill: marks.paving, stroke: marks.paving_edge }) },
   { label: "Trees", layer: trees, on: true, mark: draw("svg", box(), draw("circle", { cx: 13, cy: 9, r: 8, fill: marks.crown, "fill-opacity": 0.35, stroke: marks.crown_edge }), draw("circle", { cx: 13, cy: 9, r: 2, fill: marks.trunk })) },
@@ -344,29 +349,68 @@ function sensorCard(s) {
     make("h3", { text: "Photo" }), photoSlot(s),
   ];
 }
-/* A picture of the hole, shown here alone: it is read by this page and never leaves the device. */
-const photos = new Map();
+/* A picture of the hole: it never leaves the device, and is kept only in a saved copy of this page. */
+const LONGEST = 1600;
+const kept = JSON.parse(byId("photos").textContent);
+const photos = new Map(Object.entries(kept).filter(([, url]) => /^data:image\/[a-z.+-]+;base64,[A-Za-z0-9+/=]+$/.test(url)));
+let unsaved = false;
+window.addEventListener("beforeunload", (e) => { if (unsaved && navigator.userActivation && navigator.userActivation.hasBeenActive) e.preventDefault(); });
+/* Large pictures are made smaller, so that a copy of the page stays small enough to send. */
+function smaller(url, done) {
+  const picture = new Image();
+  picture.addEventListener("load", () => {
+    const share = LONGEST / Math.max(picture.naturalWidth, picture.naturalHeight);
+    if (share >= 1) { done(url); return; }
+    const canvas = make("canvas", { width: Math.round(picture.naturalWidth * share), height: Math.round(picture.naturalHeight * share) });
+    canvas.getContext("2d").drawImage(picture, 0, 0, canvas.width, canvas.height);
+    done(canvas.toDataURL("image/jpeg", 0.85));
+  });
+  picture.addEventListener("error", () => done(null));
+  picture.src = url;
+}
+function saveCopy() {
+  const tag = "script"; // written apart, because this is itself within such an element
+  const start = "<" + tag + ' type="application/json" id="photos">';
+  const at = pristine.indexOf(start) + start.length;
+  const text = JSON.stringify(Object.fromEntries(photos)).replace(/[<>&]/g, (c) => "\\u" + c.charCodeAt(0).toString(16).padStart(4, "0"));
+  const page = "<!DOCTYPE html>\n" + pristine.slice(0, at) + text + pristine.slice(pristine.indexOf("</" + tag + ">", at));
+  const url = URL.createObjectURL(new Blob([page], { type: "text/html" }));
+  const link = make("a", { href: url, download: "map-with-photos.html" });
+  document.body.append(link);
+  link.click();
+  link.remove();
+  setTimeout(() => URL.revokeObjectURL(url), 60000);
+  unsaved = false;
+  announce("A copy of this map with its photos was handed to your downloads.");
+}
 function photoSlot(s) {
   const shown = make("div", {});
   const input = make("input", { type: "file", accept: "image/*", id: "photo-" + s.id });
+  const say_ = (text) => shown.replaceChildren(make("p", { text }));
   const show = () => {
     const url = photos.get(s.id);
     if (!url) { shown.replaceChildren(); return; }
     shown.replaceChildren(make("img", { class: "photo", src: url, alt: "Your photo of sensor " + s.id }),
-      make("button", { type: "button", text: "Remove photo", on: { click: () => { photos.delete(s.id); input.value = ""; show(); } } }));
+      make("button", { type: "button", text: "Remove photo", on: { click: () => { photos.delete(s.id); unsaved = true; input.value = ""; show(); } } }),
+      make("button", { type: "button", class: "save-copy", text: "Save a copy of this map with its photos", on: { click: saveCopy } }));
   };
   input.addEventListener("change", () => {
     const [file] = input.files;
     if (!file) return;
-    if (!file.type.startsWith("image/")) { shown.replaceChildren(make("p", { text: "That file is not a picture." })); return; }
+    if (!file.type.startsWith("image/")) { say_("That file is not a picture."); return; }
     const reader = new FileReader();
-    reader.addEventListener("load", () => { photos.set(s.id, reader.result); show(); });
-    reader.addEventListener("error", () => shown.replaceChildren(make("p", { text: "That picture could not be read." })));
+    reader.addEventListener("load", () => smaller(reader.result, (url) => {
+      if (!url) { say_("That picture could not be read."); return; }
+      photos.set(s.id, url);
+      unsaved = true;
+      show();
+    }));
+    reader.addEventListener("error", () => say_("That picture could not be read."));
     reader.readAsDataURL(file);
   });
   show();
   return make("div", {}, make("label", { for: input.id, text: "Photo of the hole with the tape in it" }), input, shown,
-    make("p", { class: "small", text: "Shown and printed from this page only; it is not sent or kept anywhere. Keep the picture in the camera too." }));
+    make("p", { class: "small", text: "It is not sent anywhere, and it is lost when this page is closed or loaded anew, unless you save a copy of the map with its photos. Keep the picture in the camera too." }));
 }
 function zoneCard(z) {
   const s = plan.sensors.find((other) => other.id === z.values.sensor_id);

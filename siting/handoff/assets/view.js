@@ -139,6 +139,7 @@ window.addEventListener("afterprint", afterPrint);
 map.getContainer().setAttribute("aria-label", "Map of the property; arrow keys move it, plus and minus zoom");
 map.getContainer().setAttribute("role", "region");
 map.on("click", (e) => { if (measuring) { addPoint(e.latlng); return; } const why = reasonsAt(e.latlng); if (why.length) openAt(e.latlng, why); });
+map.on("zoomstart movestart", restGlyphs);
 map.on("zoomend moveend", tidy);
 /* Small marks when the whole property is in view, so that they do not cover it. */
 function sizeMarks() {
