@@ -12,8 +12,9 @@ MAY_IMPORT = {
     "errors": set(),
     "units": set(),
     "cautions": set(),
-    "site": {"errors", "units"},
-    "climate": {"errors", "units"},
+    "limits": set(),
+    "site": {"errors", "units", "limits"},
+    "climate": {"errors", "units", "limits"},
     "sun": {"errors", "units", "site", "climate"},
     "water": {"errors", "units", "site", "climate"},
 }

@@ -43,6 +43,12 @@ _WORDS: Final = {
     "wind_2m_m_s": "wind",
     "diffuse_fraction": "share of diffuse radiation",
 }
+#: Fewer years are worth a note; records that end before that year are; so many days alike are.
+_FEW_YEARS: Final = 2.5
+_OLD: Final = 1950
+_STILL: Final = 12
+#: Of fewer days than a season has nothing is said: no plan can be made from them.
+_SOME: Final = 200
 _RAINIEST_YEAR_MM: Final = 5000.0
 _YEAR: Final = 365
 _ENOUGH: Final = 10
@@ -118,6 +124,7 @@ def finish_record(
         daily = daily.sort_index()
     question_units(daily, file, options, warnings)
     daily = clear_impossible_radiation(daily, file, options.latitude, warnings)
+    _check_span(daily, file, warnings)
     daily = _fill(daily, file, warnings)
     _check_rain(daily, file, warnings)
     return Climate(daily, float(options.elevation_m), file, tuple(warnings))
@@ -271,6 +278,30 @@ def _fill_column(values: _Array, *, zero: bool) -> int:
     return number
 
 
+def _check_span(daily: pd.DataFrame, file: str, warnings: list[str]) -> None:
+    """Warn about records that are short or old, and about sensors that stood still."""
+    if len(daily) < _SOME:
+        return
+    years = len(daily) / _YEAR
+    if years < _FEW_YEARS:
+        warnings.append(
+            f"{file}: {count_of(len(daily), 'day')}, about {count_of(round(years), 'year')}: years "
+            "differ, and ten or more tell what to expect."
+        )
+    last = daily.index[-1]
+    if last.year < _OLD:
+        warnings.append(f"{file}: ends in {last.year}: so old a climate may not be today's.")
+    pair = daily[["tmin_c", "tmax_c"]].to_numpy(dtype=np.float64)
+    still = np.concatenate([[False], (np.diff(pair, axis=0) == 0).all(axis=1)])
+    for start, stop in _runs(still):
+        if stop - start + 1 >= _STILL:
+            first = daily.index[start - 1]
+            warnings.append(
+                f"{file}: {count_of(stop - start + 1, 'day')} from {first:%Y-%m-%d} on have the "
+                "same temperatures, as if the sensor stood still."
+            )
+
+
 def _check_rain(daily: pd.DataFrame, file: str, warnings: list[str]) -> None:
     """Warn about rain sums that no place has."""
     if len(daily) < _YEAR:
@@ -278,5 +309,7 @@ def _check_rain(daily: pd.DataFrame, file: str, warnings: list[str]) -> None:
     yearly = float(daily["rain_mm"].mean()) * _YEAR
     if yearly > _RAINIEST_YEAR_MM:
         warnings.append(f"{file}: {yearly:,.0f} mm of rain in a year: is the unit of rain_mm mm?")
+    elif daily["rain_mm"].min() == daily["rain_mm"].max() > 0:
+        warnings.append(f"{file}: the same {daily['rain_mm'].iloc[0]:g} mm of rain on every day.")
     elif yearly == 0.0:
         warnings.append(f"{file}: there is no rain at all; the plan will count on none.")

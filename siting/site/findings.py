@@ -3,15 +3,19 @@
 from __future__ import annotations
 
 import difflib
+import unicodedata
 from collections.abc import Iterable, Sequence
 
 from siting.errors import Fault, InputError
 
-__all__ = ["Findings", "brief", "nearest", "some"]
+__all__ = ["Findings", "brief", "is_plain", "nearest", "some"]
 
 
 #: A longer text is no misspelling of anything.
 _LONGEST_WORD = 80
+#: Control, format, surrogate and unassigned characters; joiners belong to letters and emoji.
+_UNSEEN = frozenset({"Cc", "Cf", "Cs", "Cn"})
+_JOINERS = "\u200c\u200d"
 
 
 class Findings:
@@ -106,6 +110,22 @@ def brief(value: object, *, most: int = 60) -> str:
     text = str(value)
     cut = f"{text[:most]}..." if len(text) > most else text
     return "".join(c if c.isprintable() else "\N{REPLACEMENT CHARACTER}" for c in cut)
+
+
+def is_plain(text: str) -> bool:
+    """Return whether a text has no control characters, nor marks that turn its direction.
+
+    Parameters
+    ----------
+    text : str
+        Any text.
+
+    Returns
+    -------
+    bool
+        True for letters, digits, signs and joined emoji of any script.
+    """
+    return not any(unicodedata.category(c) in _UNSEEN and c not in _JOINERS for c in text)
 
 
 def some(items: Sequence[object], *, most: int = 6) -> str:

@@ -12,7 +12,7 @@ from contextlib import closing
 from pathlib import Path
 from typing import Final, NamedTuple
 
-__all__ = ["Facts", "layer_facts"]
+__all__ = ["Facts", "layer_facts", "lost_tables"]
 
 #: Bytes of the envelope in front of a shape, by its code (GeoPackage 1.3, clause 2.1.3).
 _ENVELOPE: Final = (0, 32, 48, 48, 64)
@@ -66,6 +66,33 @@ def layer_facts(path: Path, layer: str) -> Facts | None:
             return _facts(base, layer)
     except (sqlite3.Error, ValueError):
         return None
+
+
+def lost_tables(path: Path) -> list[str]:
+    """Return the layers that a GeoPackage lists and does not hold.
+
+    Parameters
+    ----------
+    path : Path
+        Any file.
+
+    Returns
+    -------
+    list of str
+        Their names; none when it is no GeoPackage.
+    """
+    query = (
+        "SELECT table_name FROM gpkg_contents WHERE data_type = 'features' AND lower(table_name) "
+        "NOT IN (SELECT lower(name) FROM sqlite_master) ORDER BY table_name"
+    )
+    try:
+        with path.open("rb") as file:
+            if not file.read(15) == b"SQLite format 3":
+                return []
+        with closing(sqlite3.connect(f"{path.as_uri()}?mode=ro", uri=True)) as base:
+            return [str(name) for (name,) in base.execute(query)]
+    except (OSError, sqlite3.Error):
+        return []
 
 
 def _facts(base: sqlite3.Connection, layer: str) -> Facts | None:

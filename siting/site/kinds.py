@@ -10,9 +10,9 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Final, NamedTuple
 
-from siting.site.limits import limit
+from siting.limits import limit
 
-__all__ = ["RASTER_DRIVERS", "VECTOR_DRIVERS", "Refusal", "refuse_raster", "refuse_vector"]
+__all__ = ["RASTER_DRIVERS", "VECTOR_DRIVERS", "Refusal", "raster_driver", "refuse_vector"]
 
 #: Drivers that may read a layer -> its format in words.
 VECTOR_DRIVERS: Final = {
@@ -26,8 +26,19 @@ VECTOR_DRIVERS: Final = {
     "LIBKML": "KML",
     "GPX": "GPX",
 }
-#: Drivers that may read a raster of heights, or a picture.
-RASTER_DRIVERS: Final = ("GTiff", "AAIGrid", "HFA", "JP2OpenJPEG", "PNG", "JPEG")
+#: First bytes of a raster -> the only driver that may read it.
+RASTER_DRIVERS: Final = (
+    (b"II*\0", "GTiff"),
+    (b"MM\0*", "GTiff"),
+    (b"II+\0", "GTiff"),
+    (b"MM\0+", "GTiff"),
+    (b"EHFA_HEADER_TAG", "HFA"),
+    (b"\0\0\0\x0cjP  ", "JP2OpenJPEG"),
+    (b"\x89PNG", "PNG"),
+    (b"\xff\xd8\xff", "JPEG"),
+    (b"ncols", "AAIGrid"),
+    (b"NCOLS", "AAIGrid"),
+)
 
 _MB: Final = 1_000_000
 _HEAD: Final = 4096
@@ -96,8 +107,8 @@ def refuse_vector(path: Path) -> Refusal | None:
     return Refusal(f"{kind}, no GeoPackage", _EXPORT)
 
 
-def refuse_raster(path: Path) -> Refusal | None:
-    """Return why a file cannot be a raster, or None when a driver may open it.
+def raster_driver(path: Path) -> str | Refusal:
+    """Return the only driver that may open a raster, or why none may.
 
     Parameters
     ----------
@@ -106,8 +117,8 @@ def refuse_raster(path: Path) -> Refusal | None:
 
     Returns
     -------
-    Refusal or None
-        None when its first bytes do not speak against it.
+    str or Refusal
+        By its first bytes.
     """
     if path.is_dir():
         return Refusal("a folder", "Name a file.")
@@ -118,9 +129,9 @@ def refuse_raster(path: Path) -> Refusal | None:
     if text.startswith((b"<", b"{", b"[")):
         found = "a virtual raster or another text that names other files"
         return Refusal(found, "Export it as a GeoTIFF.")
-    pictures = ("PNG", "JPEG", "TIFF")
-    known = _known(head)
-    return None if known is None or any(p in known.found for p in pictures) else known
+    driver = next((name for start, name in RASTER_DRIVERS if head.startswith(start)), None)
+    found = "a file that cannot be read as a raster"
+    return driver or _known(head) or Refusal(found, "Export it again as a GeoTIFF.")
 
 
 def _size(path: Path, key: str) -> Refusal | None:

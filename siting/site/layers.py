@@ -13,10 +13,10 @@ from pyogrio.errors import DataLayerError, DataSourceError
 from siting.errors import Fault
 from siting.site.columns import COLUMNS, match_columns
 from siting.site.crs import is_placed
-from siting.site.findings import Findings, brief, nearest
-from siting.site.geopackage import Facts, layer_facts
+from siting.site.findings import Findings, brief, nearest, some
+from siting.site.geopackage import Facts, layer_facts, lost_tables
 from siting.site.kinds import VECTOR_DRIVERS, refuse_vector
-from siting.site.limits import limit
+from siting.limits import limit
 from siting.site.settings import LayerSource
 from siting.site.values import Layer
 
@@ -88,7 +88,13 @@ def open_layer(name: str, source: LayerSource, folder: Path, findings: Findings)
     if refusal is not None:
         _refuse(name, file, *refusal, findings)
         return None
+    _note_open(file, source.path, findings)
     try:
+        lost = lost_tables(source.path)
+        if lost:
+            found = f"a GeoPackage that lists {some(lost)} without holding it"
+            _refuse(name, file, found, "Export it again.", findings)
+            return None
         with warnings.catch_warnings():
             # Oddities of layers that are not ours.
             warnings.simplefilter("ignore")
@@ -128,11 +134,6 @@ def _choose(
     if source.layer is None and len(inside) == 1:
         return inside[0]
     loose = [layer for layer in inside if layer.strip().lower() == wanted.lower()]
-    if len(loose) > 1 and source.layer is None:
-        found = f"the layers {' and '.join(loose)}"
-        fault = Fault(file, found, "one layer of each name", "Rename or delete one.", name)
-        findings.faults.append(fault)
-        return None
     if wanted in inside or loose:
         return wanted if wanted in inside else loose[0]
     if source.optional:
@@ -174,6 +175,10 @@ def _read(
     # A filter has the driver count the rows itself, where a GeoPackage's own count may be stale.
     where = "1 = 1" if driver == "GPKG" else None
     frame = pyogrio.read_dataframe(path, layer=layer, fid_as_index=True, where=where)
+    for field, dtype in zip(info["fields"], info["dtypes"], strict=True):
+        if dtype == "object" and frame[field].dtype.kind in "fi":
+            # The driver took texts for numbers.
+            frame[field] = frame[field].astype(object)
     _compare(name, file, path, frame, facts, findings)
     if "Curve" in str(info["geometry_type"]) or (facts and facts.curved):
         many = facts.curved if facts and facts.curved else len(frame)
@@ -207,11 +212,15 @@ def _compare(
             f"{file}, {name}: its spatial index has {facts.indexed} of {facts.shapes} shapes; it "
             "was not used, and all were read. Other programs may lose some: rebuild it."
         )
+
+
+def _note_open(file: str, path: Path, findings: Findings) -> None:
+    """Say that a GeoPackage is still open elsewhere."""
     log = path.with_name(f"{path.name}-wal")
     if log.is_file() and log.stat().st_size:
         findings.warn(
-            f"{file} is perhaps still open in a GIS ({log.name} holds changes that are not yet in "
-            "the file); they were read as they stand. Close it, and check again."
+            f"{file} is perhaps still open in a GIS: {log.name} holds changes that are not yet in "
+            "the file; they were read as they stand. Close it, and check again."
         )
 
 

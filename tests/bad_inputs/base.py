@@ -3,15 +3,18 @@
 from __future__ import annotations
 
 import io
+import tempfile
 import warnings
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
+from functools import cache
 from pathlib import Path
 from typing import Any
 
 import geopandas as gpd
 import numpy as np
 import pandas as pd
+import pyogrio
 import rasterio
 from rasterio.transform import from_origin
 from shapely.geometry import LineString, Point, box
@@ -61,8 +64,8 @@ GROUND = at(0, 0, 60, 40)
 ZONES = (at(4, 4, 20, 14), at(30, 4, 20, 14))
 
 
-def sound_layers() -> dict[str, gpd.GeoDataFrame]:
-    """Return the layers of the sound property."""
+@cache
+def _sound() -> dict[str, gpd.GeoDataFrame]:
     both = {"plants": ["shrubs", "warm_season_turf"], "soil": ["loam", "sandy loam"]}
     zones = {"zone": ["1", "2"], **both, "precipitation_rate": [20.0, 36.0]}
     trees = {"height": [8.0, 6.0], "crown_diameter": [5.0, 4.0], "trunk_diameter": [0.3, 0.2]}
@@ -77,6 +80,27 @@ def sound_layers() -> dict[str, gpd.GeoDataFrame]:
     return {name: gpd.GeoDataFrame(table, crs=CRS) for name, table in tables.items()}
 
 
+@cache
+def _template() -> bytes:
+    """Return the sound property's layers as a GeoPackage."""
+    with tempfile.TemporaryDirectory() as scratch:
+        path = Path(scratch) / "layers.gpkg"
+        _write_layers(path, _sound())
+        return path.read_bytes()
+
+
+def _write_layers(path: Path, layers: dict[str, gpd.GeoDataFrame]) -> None:
+    # Scratch files need not survive a power cut.
+    pyogrio.set_gdal_config_options({"OGR_SQLITE_SYNCHRONOUS": "OFF"})
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")
+            for name, frame in layers.items():
+                frame.to_file(path, layer=name, driver="GPKG")
+    finally:
+        pyogrio.set_gdal_config_options({"OGR_SQLITE_SYNCHRONOUS": None})
+
+
 _WEATHER = daily_from_normals(NORMALS, years=3, first_year=2018, seed=4, latitude=33.0).round(2)
 _WEATHER["tmax_c"] = np.maximum(_WEATHER["tmax_c"], _WEATHER["tmin_c"] + 0.1)
 _WEATHER["date"] = _WEATHER["date"].dt.strftime("%Y-%m-%d")
@@ -86,7 +110,7 @@ _WEATHER["date"] = _WEATHER["date"].dt.strftime("%Y-%m-%d")
 class Draft:
     """A property before it is written: its layers, weather and property file, still sound."""
 
-    layers: dict[str, gpd.GeoDataFrame] = field(default_factory=sound_layers)
+    layers: dict[str, gpd.GeoDataFrame] = field(default_factory=lambda: dict(_sound()))
     toml: str = TOML
     weather: pd.DataFrame = field(default_factory=_WEATHER.copy)
     weather_text: str | bytes | None = None
@@ -141,10 +165,11 @@ class Draft:
         self.folder = folder
         folder.mkdir(parents=True, exist_ok=True)
         path = folder / "layers.gpkg"
-        with warnings.catch_warnings():
-            warnings.simplefilter("ignore")
-            for name, frame in self.layers.items():
-                frame.to_file(path, layer=name, driver="GPKG")
+        sound = _sound()
+        if self.layers.keys() == sound.keys() and all(self.layers[n] is sound[n] for n in sound):
+            path.write_bytes(_template())
+        else:
+            _write_layers(path, self.layers)
         text = "\n".join(self.lines()) + "\n" if self.weather_text is None else self.weather_text
         contents = {"weather.csv": text, "property.toml": self.toml, **self.files}
         for name, content in contents.items():

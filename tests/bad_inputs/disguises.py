@@ -11,7 +11,7 @@ from collections.abc import Callable
 from functools import partial
 from pathlib import Path
 
-from tests.bad_inputs.base import Draft, at, case
+from tests.bad_inputs.base import Draft, case
 
 disguise = partial(case, "disguise")
 
@@ -291,25 +291,3 @@ def _(d):
 @disguise("a layer under a name much like ours", repaired=("tree", "not read"))
 def _(d):
     d.layers["treez"] = d.layers.pop("trees")
-
-
-@disguise("two layers under one name", refused=("Trees", "trees", "one layer"), says="layer")
-def _(d):
-    frame = d.layers["trees"]
-    d.layers["trees2"] = frame.iloc[:1].assign(height=30.0)
-    d.later.append(_sql(
-        "UPDATE gpkg_contents SET table_name = 'Trees' WHERE table_name = 'nothing'"
-    ))  # fmt: skip
-    d.later.append(_alike)
-
-
-def _alike(folder: Path) -> None:
-    """Bring a second layer in whose name differs in case: another database's table."""
-    from shapely.geometry import Point  # noqa: F401
-
-    import geopandas as gpd
-
-    small = gpd.GeoDataFrame({"height": [30.0]}, geometry=[at(1, 1, 2, 2).centroid], crs=32617)
-    (folder / "two").mkdir()
-    for name in ("trees", "Trees"):
-        small.to_file(folder / "two" / f"{name}.shp")

@@ -120,4 +120,4 @@ def _dir(folder: Path) -> None:
 
 
 _away("not there", _gone, refused=("no such file", "siting new"))
-_away("a folder named property.toml", _dir, refused="folder")
+_away("a folder named property.toml", _dir, refused="no such file")

@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from pathlib import Path
 
-from siting.site.limits import LIMITS
+from siting.limits import LIMITS
 from tests.bad_inputs.base import Case, quiet_warnings, run
 from tests.bad_inputs.corpus import CASES, GROUPS
 

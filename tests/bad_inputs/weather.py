@@ -101,7 +101,7 @@ _cells("rain as a running total", lambda t: t.assign(rain_mm=t["rain_mm"].cumsum
 _cells("rain as a running total of each month", lambda t: t.assign(
        rain_mm=t.groupby(t["date"].str[:7])["rain_mm"].cumsum()), refused="running total")  # fmt: skip
 _cells("no rain at all", lambda t: t.assign(rain_mm=0.0), repaired="no rain at all")
-_cells("the same rain every day", lambda t: t.assign(rain_mm=2.5), refused=("same", "2.5"))
+_cells("the same rain every day", lambda t: t.assign(rain_mm=2.5), repaired=("same", "2.5"))
 _cells("a sensor that froze for two months", lambda t: t.assign(tmin_c=t["tmin_c"].mask(
        t.index.isin(range(200, 260)), 3.0), tmax_c=t["tmax_c"].mask(t.index.isin(range(200, 260)),
        17.0)), repaired=("60 days", "same"))  # fmt: skip
@@ -177,7 +177,7 @@ _bytes("a packed file named .csv", lambda s: __import__("gzip").compress(s.encod
        refused=("gzip", "CSV"))  # fmt: skip
 _bytes("noise", lambda _: np.random.default_rng(3).bytes(5000), refused="CSV")
 _bytes("an unclosed quote", lambda s: s.replace(",", ',"', 1).encode(), refused="quote")
-_bytes("one line of thirty megabytes", lambda _: b"date,tmin_c" + b",1" * 15_000_000,
+_bytes("one line of thirty megabytes", lambda _: b"date,tmin_c" + bytes(b",1" * 15_000_000),
        refused=("MB", "at most"))  # fmt: skip
 
 
@@ -222,7 +222,7 @@ def _(d):
     d.weather_text = "\n".join(rows) + "\n"
 
 
-@weather("daylight-saving hour twice", refused=("fewer than 24 hours", "25"))
+@weather("daylight-saving hour twice", refused=("fewer than 24 hours", "given twice"))
 def _(d):
     rows = ["Source,Location ID,City,State,Country,Latitude,Longitude,Time Zone,Elevation,"
             "Local Time Zone,Dew Point Units", "NSRDB,1,-,-,-,33,-83,-5,150,-5,c",

@@ -34,7 +34,8 @@ LIMITS: Final = (
     Limit("vertices", "vertices of a layer", 1_000_000, "", "shapes are compared with each other"),
     Limit("kept_vertices", "vertices of an outline before it is thinned to 1 cm", 5_000, "",
           "distances are measured to every edge"),
-    Limit("text", "characters of an id, a name or a path", 200, "", "it stands on map and sheet"),
+    Limit("text", "characters of an id or a name on a layer", 200, "", "it stands on the map"),
+    Limit("path", "characters of a text in the property file", 1_000, "", "paths are shorter"),
     Limit("ground_cells", "cells of the property at its resolution", 20_000_000, "",
           "sun and dryness are computed for each, in several variants"),
     Limit("raster_cells", "cells of a height raster around the property", 100_000_000, "",
@@ -43,6 +44,9 @@ LIMITS: Final = (
           "a block is unpacked whole, however little of it is wanted"),
     Limit("raster_cell_m", "the side of a cell of a height raster", 100, "m",
           "coarser ones say nothing of a garden"),
+    Limit("weather_mb", "weather file", 20, "MB", "200 years of days have 10 MB"),
+    Limit("station_mb", "file of a station network, unpacked", 3_000, "MB",
+          "a year of all the stations of the world has 1,200 MB"),
     Limit("faults", "faults of one kind that are listed one by one", 12, "", "the rest is counted"),
 )  # fmt: skip
 _BY_KEY: Final = {row.key: row.most for row in LIMITS}
