@@ -32,7 +32,7 @@ LIMITS: Final = (
     Limit("vector_mb", "a file of layers", 300, "MB", "read in seconds; a city's buildings fit"),
     Limit("features", "features of a layer", 100_000, "", "50,000 trees pass; clip a city's"),
     Limit("vertices", "vertices of a layer", 1_000_000, "", "shapes are compared with each other"),
-    Limit("kept_vertices", "vertices of an outline before it is thinned to 1 cm", 5_000, "",
+    Limit("kept_vertices", "vertices of an outline before it is thinned (by 1 to 20 cm)", 5_000, "",
           "distances are measured to every edge"),
     Limit("text", "characters of an id or a name on a layer", 200, "", "it stands on the map"),
     Limit("path", "characters of a text in the property file", 1_000, "", "paths are shorter"),

@@ -37,7 +37,9 @@ Row = tuple[int, list[str]]
 
 _MISSING: Final = frozenset({"", "na", "nan", "n/a", "null", "none", "-"})
 #: Numbers that stand for "no value" in one archive or another, with either sign.
-_SENTINELS: Final = frozenset({99.9, 999.0, 999.9, 999.99, 6999.0, 7777.0, 8888.0, 9999.0, 9999.9, 99999.0})
+_SENTINELS: Final = frozenset(
+    {99.9, 999.0, 999.9, 999.99, 6999.0, 7777.0, 8888.0, 9999.0, 9999.9, 99999.0}
+)
 _NUMBER: Final = re.compile(r"[-+]?(\d+\.?\d*|\.\d+)([eE][-+]?\d+)?", re.ASCII)
 _TRACES: Final = frozenset({"t", "tr", "trace"})
 _LONGEST: Final = 200

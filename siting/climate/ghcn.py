@@ -265,7 +265,11 @@ def _wide_values(path: Path, header: list[str]) -> Iterator[pd.DataFrame]:
         what = f"{', '.join(bare)} without attributes" if bare else "with none of its elements"
         raise InputError([_no_layout(path.name, what)])
     reader = pd.read_csv(
-        open_bounded(path), dtype=str, chunksize=_CHUNK, keep_default_na=False, skipinitialspace=True
+        open_bounded(path),
+        dtype=str,
+        chunksize=_CHUNK,
+        keep_default_na=False,
+        skipinitialspace=True,
     )
     for chunk in reader:
         for name in elements:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import gzip
 import io
 from pathlib import Path
-from typing import IO, Final
+from typing import IO, Final, cast
 
 from siting.errors import Fault, InputError
 from siting.limits import limit
@@ -121,5 +121,5 @@ def open_bounded(path: Path) -> io.BufferedReader:
     BufferedReader
         Its bytes; reading raises InputError at the limit.
     """
-    inner: IO[bytes] = gzip.open(path) if path.suffix == ".gz" else path.open("rb")  # noqa: SIM115
-    return io.BufferedReader(_Bounded(inner, path.name), 1 << 20)
+    opened = gzip.open(path) if path.suffix == ".gz" else path.open("rb")  # noqa: SIM115
+    return io.BufferedReader(_Bounded(cast("IO[bytes]", opened), path.name), 1 << 20)

@@ -43,8 +43,8 @@ _WORDS: Final = {
     "wind_2m_m_s": "wind",
     "diffuse_fraction": "share of diffuse radiation",
 }
-#: Fewer years are worth a note; records that end before that year are; so many days alike are.
-_FEW_YEARS: Final = 2.5
+#: Worth a note: so few days, a record that ends before that year, so many days alike.
+_ONE_YEAR: Final = 380
 _OLD: Final = 1950
 _STILL: Final = 12
 #: Of fewer days than a season has nothing is said: no plan can be made from them.
@@ -282,11 +282,10 @@ def _check_span(daily: pd.DataFrame, file: str, warnings: list[str]) -> None:
     """Warn about records that are short or old, and about sensors that stood still."""
     if len(daily) < _SOME:
         return
-    years = len(daily) / _YEAR
-    if years < _FEW_YEARS:
+    if len(daily) <= _ONE_YEAR:
         warnings.append(
-            f"{file}: {count_of(len(daily), 'day')}, about {count_of(round(years), 'year')}: years "
-            "differ, and ten or more tell what to expect."
+            f"{file}: {count_of(len(daily), 'day')}, about 1 year: years differ, and ten or more "
+            "tell what to expect."
         )
     last = daily.index[-1]
     if last.year < _OLD:

@@ -175,7 +175,6 @@ def _temperature(tmin: _Array, tmax: _Array) -> Iterator[Suspicion]:
             "If the temperatures are in °F, name the columns tmin_f and tmax_f.",
         )
 
-
     same = int((tmin == tmax).sum())
     if same > np.isfinite(mean).sum() / 2:
         yield Suspicion(

@@ -56,8 +56,8 @@ def check_overlaps(zones: gpd.GeoDataFrame, file: str, findings: Findings) -> No
             _fault(file, found, allowed, "Redraw the edge that they share.", findings)
         elif area > OVERLAP_NOTE_M2:
             findings.warn(
-                f"Zones {zones.index[a]} and {zones.index[b]} overlap by {area:.1f} m²; that ground "
-                "counts in both."
+                f"Zones {zones.index[a]} and {zones.index[b]} overlap by {area:.1f} m²; that "
+                "ground counts in both."
             )
 
 

@@ -119,7 +119,7 @@ def linear_unit(crs: pyproj.CRS | None) -> str:
 
 
 def _bounds(frame: gpd.GeoDataFrame, source: pyproj.CRS) -> NDArray[np.float64]:
-    """Return the bounds of a layer; degrees on both sides of the antimeridian count as one place."""
+    """Return the bounds of a layer; both sides of the antimeridian are one place."""
     bounds = np.asarray(frame.total_bounds, dtype=np.float64)
     if source.is_geographic and bounds[2] - bounds[0] > _HALF:
         east = shapely.get_coordinates(frame.geometry.to_numpy())[:, 0] % (2 * _HALF)

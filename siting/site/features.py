@@ -162,7 +162,7 @@ def _check_fractions(layer: Layer, frame: gpd.GeoDataFrame, findings: Findings) 
 
 
 def _check_water(layer: Layer, frame: gpd.GeoDataFrame, findings: Findings) -> None:
-    """A soil holds more at field capacity than at the wilting point."""
+    """Note soils that hold no more at field capacity than at the wilting point."""
     if not {"field_capacity", "wilting_point"} <= set(frame.columns):
         return
     dry = (frame["wilting_point"] >= frame["field_capacity"]).to_numpy()
@@ -170,9 +170,7 @@ def _check_water(layer: Layer, frame: gpd.GeoDataFrame, findings: Findings) -> N
         found = "a wilting_point at or above field_capacity"
         ids = frame.index[dry].tolist()
         allowed = "wilting_point below field_capacity"
-        layer.fault(
-            findings, found, allowed, "Correct one.", features=ids, column="wilting_point"
-        )
+        layer.fault(findings, found, allowed, "Correct one.", features=ids, column="wilting_point")
 
 
 def layer_has_fault(layer: Layer, findings: Findings, *columns: str) -> bool:

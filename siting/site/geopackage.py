@@ -87,7 +87,7 @@ def lost_tables(path: Path) -> list[str]:
     )
     try:
         with path.open("rb") as file:
-            if not file.read(15) == b"SQLite format 3":
+            if file.read(15) != b"SQLite format 3":
                 return []
         with closing(sqlite3.connect(f"{path.as_uri()}?mode=ro", uri=True)) as base:
             return [str(name) for (name,) in base.execute(query)]
@@ -107,9 +107,7 @@ def _facts(base: sqlite3.Connection, layer: str) -> Facts | None:
         f"SELECT substr({shape}, 1, {_HEADER}) FROM {table} WHERE {shape} IS NOT NULL"  # noqa: S608
     )
     curved = sum(_is_curved(head) for (head,) in heads)
-    counted = _one(
-        base, "SELECT feature_count FROM gpkg_ogr_contents WHERE table_name = ?", layer
-    )
+    counted = _one(base, "SELECT feature_count FROM gpkg_ogr_contents WHERE table_name = ?", layer)
     index = _quoted(f"rtree_{layer}_{found[0]}")
     indexed = _one(base, f"SELECT count(*) FROM {index}")  # noqa: S608
     return Facts(int(rows), counted, indexed, int(shapes), curved)

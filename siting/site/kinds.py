@@ -93,18 +93,20 @@ def refuse_vector(path: Path) -> Refusal | None:
     head = _read(path, _HEAD)
     if head.startswith(_OURS):
         return _sidecars(path) if head.startswith(_SHAPEFILE) else None
-    known = _known(head)
-    if known is not None:
-        return known
-    text = head.lstrip(_BLANK)
+    return _known(head) or _text(path, head.lstrip(_BLANK))
+
+
+def _text(path: Path, text: bytes) -> Refusal | None:
+    """Return why a text cannot be a layer."""
     if text.startswith((b"{", b"[")):
         piped = b"gdal_streamed_alg" in _read(path, _PROLOG)
         found = "a virtual layer: a pipeline that reads other files"
         return Refusal(found, _EXPORT) if piped else None
     if text.startswith(b"<"):
         return _xml(_read(path, _PROLOG))
-    kind = "a table (CSV)" if path.suffix.lower() in {".csv", ".txt"} else "a file of another kind"
-    return Refusal(f"{kind}, no GeoPackage", _EXPORT)
+    table = path.suffix.lower() in {".csv", ".txt"}
+    kind = "a table without geometry (CSV)" if table else "a file of another kind"
+    return Refusal(f"{kind} that cannot be read as a layer, no GeoPackage", _EXPORT)
 
 
 def raster_driver(path: Path) -> str | Refusal:

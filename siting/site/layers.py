@@ -11,12 +11,12 @@ import shapely
 from pyogrio.errors import DataLayerError, DataSourceError
 
 from siting.errors import Fault
+from siting.limits import limit
 from siting.site.columns import COLUMNS, match_columns
 from siting.site.crs import is_placed
 from siting.site.findings import Findings, brief, nearest, some
 from siting.site.geopackage import Facts, layer_facts, lost_tables
 from siting.site.kinds import VECTOR_DRIVERS, refuse_vector
-from siting.limits import limit
 from siting.site.settings import LayerSource
 from siting.site.values import Layer
 

@@ -15,9 +15,9 @@ from rasterio.warp import Resampling, calculate_default_transform, reproject, tr
 from rasterio.windows import Window
 
 from siting.errors import Fault
+from siting.limits import limit
 from siting.site.findings import Findings, brief
 from siting.site.kinds import Refusal, raster_driver
-from siting.limits import limit
 from siting.site.model import HeightRaster
 from siting.site.settings import LayerSource
 from siting.units import LENGTH_UNITS_M
@@ -208,7 +208,9 @@ def _window(
     """Return the cells around the property, two more on each side for the interpolation."""
     west, south, east, north = inside
     turn = ~raster.transform
-    places = [turn * corner for corner in ((west, north), (east, north), (east, south), (west, south))]
+    places = [
+        turn * corner for corner in ((west, north), (east, north), (east, south), (west, south))
+    ]
     columns, rows = np.array(places).T
     left, top = max(int(np.floor(columns.min())) - 2, 0), max(int(np.floor(rows.min())) - 2, 0)
     right = min(int(np.ceil(columns.max())) + 2, raster.width)

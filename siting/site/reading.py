@@ -15,6 +15,7 @@ import shapely
 from shapely.geometry.base import BaseGeometry
 
 from siting.errors import Fault, InputError
+from siting.limits import limit
 from siting.site.checking import (
     check_controllers,
     check_inside,
@@ -34,7 +35,6 @@ from siting.site.features import (
     zones_frame,
 )
 from siting.site.findings import Findings
-from siting.limits import limit
 from siting.site.layers import empty_layer, file_label, open_layer
 from siting.site.model import HeightRaster, Site
 from siting.site.picture import check_picture

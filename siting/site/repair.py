@@ -12,8 +12,8 @@ import shapely
 from numpy.typing import NDArray
 from shapely.geometry.base import BaseGeometry
 
-from siting.site.findings import Findings, some
 from siting.limits import limit
+from siting.site.findings import Findings, some
 from siting.site.values import Layer
 
 __all__ = ["ShapeKind", "clean_shapes", "drop_copies", "polygons_of", "reading_order"]
@@ -25,8 +25,8 @@ CRUMB_M2: Final = 1e-4
 #: Polygons smaller than this are slivers of an overlay; a zone smaller than that is none [m²].
 SLIVER_M2: Final = 0.05
 LEAST_ZONE_M2: Final = 0.5
-#: How far a thinned outline may stray [m].
-_THIN_M: Final = 0.01
+#: How far a thinned outline may stray, the first that is enough [m].
+_THIN_M: Final = (0.01, 0.02, 0.05, 0.1, 0.2)
 _AREAL: Final = 2
 _RING: Final = 1
 
@@ -121,16 +121,26 @@ def _thinned(layer: Layer, frame: gpd.GeoDataFrame, findings: Findings) -> gpd.G
         )
     dense = np.flatnonzero(shapely.get_num_coordinates(plain) > limit("kept_vertices"))
     for row in dense:
-        thin = shapely.normalize(shapely.simplify(plain[row], _THIN_M))
+        thin, stray = _simplified(plain[row])
         findings.warn(
             f"{layer.file}, {layer.name}: the outline of feature {frame.index[row]} has "
             f"{counts[row]:,} vertices; thinned to {shapely.get_num_coordinates(thin):,} that keep "
-            "within 1 cm of it."
+            f"within {100 * stray:g} cm of it."
         )
         plain[row] = thin
     if not repeated and not dense.size:
         return frame
     return frame.set_geometry(gpd.GeoSeries(plain, frame.index, crs=frame.crs))
+
+
+def _simplified(shape: BaseGeometry) -> tuple[BaseGeometry, float]:
+    """Return an outline with few enough vertices where that is possible, and how far it strays."""
+    most = limit("kept_vertices")
+    for stray in _THIN_M:
+        thin = shapely.normalize(shapely.simplify(shape, stray))
+        if shapely.get_num_coordinates(thin) <= most:
+            break
+    return thin, stray
 
 
 def _without_crumbs(layer: Layer, frame: gpd.GeoDataFrame, findings: Findings) -> gpd.GeoDataFrame:

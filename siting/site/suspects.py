@@ -49,8 +49,8 @@ def note_feet(layer: Layer, findings: Findings) -> None:
     ]
     if silent:
         findings.warn(
-            f"{layer.file}, {layer.name}: is drawn in {unit}, but {some(silent)} were taken in "
-            "metres, as no unit is stated; if they are in feet, write "
+            f"{layer.file}, {layer.name}: is drawn in {unit}, but the lengths ({some(silent)}) were "
+            "taken in metres, as no unit is stated; if they are in feet, write "
             f'units_in = {{ {layer.name} = "ft" }}.'
         )
 
@@ -121,7 +121,7 @@ def _question_trees(layer: Layer, frame: gpd.GeoDataFrame, findings: Findings) -
             findings,
             "a trunk thicker than its crown",
             "trunk_diameter below crown_diameter",
-            'Correct one of them; trunks are often in inches: units_in = { trees = '
+            "Correct one of them; trunks are often in inches: units_in = { trees = "
             '{ trunk_diameter = "in" } }.',
             features=frame["feature"][thick].tolist(),
             column="trunk_diameter",

@@ -7,8 +7,8 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from siting.errors import Fault
-from siting.site.findings import Findings, brief, is_plain, nearest
 from siting.limits import limit
+from siting.site.findings import Findings, brief, is_plain, nearest
 from siting.units import LENGTH_UNITS_M
 
 __all__ = ["NumberKey", "TomlFile", "TomlTable", "key_lines", "length_spellings"]

@@ -14,9 +14,9 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from siting.errors import Fault
+from siting.limits import limit
 from siting.site.columns import COLUMNS, Column, Match
 from siting.site.findings import Findings, brief, is_plain, nearest, some
-from siting.limits import limit
 from siting.site.settings import LayerSource
 from siting.units import LENGTH_UNITS_M
 
@@ -203,19 +203,17 @@ def numbers(layer: Layer, name: str, findings: Findings) -> NDArray[np.float64]:
     _note_mixed(layer, name, values, findings)
     _note_texts(layer, column, as_text, findings)
     _note_rows(layer, column, bad, findings)
-    values = _without_marks(layer, column, raw, values, findings)
     wrong = ~np.isnan(values) & ~((values >= column.low) & (values <= column.high))
     if wrong.any():
         ids = layer.frame.index[wrong].tolist()
         shown = some([f"{v:.6g}" for v in values[wrong]]) + f" {column.unit}".rstrip()
-        layer.fault(findings, shown, column.allowed, column.mend, features=ids, column=name)
+        mend = _mend_marks(layer, name, wrong) + column.mend
+        layer.fault(findings, shown, column.allowed, mend, features=ids, column=name)
         values[wrong] = np.nan
     return values
 
 
-def _note_mixed(
-    layer: Layer, name: str, values: NDArray[np.float64], findings: Findings
-) -> None:
+def _note_mixed(layer: Layer, name: str, values: NDArray[np.float64], findings: Findings) -> None:
     """Say where a file mixes numbers and texts that the driver took for numbers."""
     match = layer.columns.get(name)
     if match is None or layer.frame[match.theirs].dtype != object:
@@ -228,25 +226,14 @@ def _note_mixed(
         )
 
 
-def _without_marks(
-    layer: Layer,
-    column: Column,
-    raw: list[Any],
-    values: NDArray[np.float64],
-    findings: Findings,
-) -> NDArray[np.float64]:
-    """Return the values without marks for missing ones, which are noted as faults."""
-    marks = np.array(
-        [isinstance(v, int | float) and abs(v) in _MARKS for v in raw], dtype=np.bool_
-    )
-    marks &= ~((values >= column.low) & (values <= column.high))
-    if not marks.any():
-        return values
-    ids = layer.frame.index[marks].tolist()
-    shown = some(sorted({f"{v:g}" for v in np.array(raw, dtype=object)[marks]}))
-    mend = "It looks like a mark for missing values: leave those cells empty (null)."
-    layer.fault(findings, shown, column.allowed, mend, features=ids, column=column.name)
-    return np.where(marks, np.nan, values)
+def _mend_marks(layer: Layer, name: str, wrong: NDArray[np.bool_]) -> str:
+    """Return how to mend values out of range that look like marks for missing ones, else ""."""
+    values = [v for v, bad in zip(layer.raw(name), wrong, strict=True) if bad]
+    marks = sorted({f"{v:g}" for v in values if isinstance(v, int | float) and abs(v) in _MARKS})
+    if not marks:
+        return ""
+    looks = f"{some(marks)} looks like a mark for missing values"
+    return f"{looks}: leave those cells empty (null). "
 
 
 def _note_texts(layer: Layer, column: Column, rows: list[int], findings: Findings) -> None:
@@ -313,9 +300,7 @@ def texts(layer: Layer, name: str, findings: Findings) -> list[str | None]:
             ids = [str(layer.frame.index[row]) for row in rows]
             shown = some([f'"{brief(found[row])}"' for row in rows], most=2)
             mend = "Write it anew, and shorter." if rows is long else "Write it anew."
-            layer.fault(
-                findings, f"{what} ({shown})", allowed, mend, features=ids, column=name
-            )
+            layer.fault(findings, f"{what} ({shown})", allowed, mend, features=ids, column=name)
     faulty = {*long, *unseen}
     return [None if i in faulty else text for i, text in enumerate(found)]
 

@@ -30,7 +30,7 @@ def _text_allowed(title: str, value: str, **outcome) -> None:
 
     @attribute(title, **outcome)
     def _(d: Draft) -> None:
-        d.tables('buildings = { text_numbers = true }')
+        d.tables("buildings = { text_numbers = true }")
         d.put("buildings", "height", value)
 
 
@@ -46,7 +46,7 @@ _heights("height 9999", 9999.0, refused=("9999", "mark for missing"), says=ALL)
 _heights("height NaN", float("nan"), refused=("no value", "default_height"), says=ALL)
 _heights("height null", None, refused="no value", says=ALL)
 _heights("height infinite", float("inf"), refused="inf", says=ALL)
-_heights("height true", True, refused=("True", "a number"), says=ALL)
+_heights("height true", bool(1), refused=("True", "a number"), says=ALL)
 _heights("height as a date", pd.Timestamp("2020-05-01"), refused=("2020", "a number"), says=ALL)
 _heights("height 0", 0.0, repaired="0 m tall")
 _text_allowed("“30 ft” where text is allowed", "30 ft", repaired="written as text",

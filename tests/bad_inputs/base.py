@@ -243,6 +243,16 @@ def run(one: Case, folder: Path) -> Outcome:
     return Outcome(None, site, (*site.warnings, *climate.warnings))
 
 
+_SCRATCH = tempfile.TemporaryDirectory(prefix="bad-inputs-")
+
+
+@cache
+def outcome_of(one: Case) -> Outcome:
+    """Return the outcome of a case of the corpus, run once in a process."""
+    folder = Path(_SCRATCH.name) / f"{one.group}{CASES.index(one)}"
+    return run(one, folder)
+
+
 def quiet_warnings(folder: Path) -> tuple[str, ...]:
     """Return what the sound property itself is warned of."""
     sound = Case("", "sound", lambda _: None)

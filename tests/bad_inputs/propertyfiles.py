@@ -43,7 +43,7 @@ _swap("a number of 5,000 digits", _PRICE, "price = 1" + "0" * 5000, refused="dig
 _swap("a date as a number", _PRICE, "price = 2020-01-01", refused="2020-01-01")
 _swap("a day that is none", 'start = "04-01"', 'start = "04-31"', refused='"04-31"')
 _swap("29 February", 'start = "04-01"', 'start = "02-29"', refused=("02-28 or 03-01",))
-_swap("a weekday that is none", '"Fri"', '"Fry"', refused='Fry')
+_swap("a weekday that is none", '"Fri"', '"Fry"', refused="Fry")
 _swap("a valve that no zone has", '"2" = 30', '"2" = 30, "3" = 9', refused=('valve "3"', "no zone"))
 _swap("a zone without run time", ', "2" = 30', "", refused=('valve "2"', "entry for every valve"))
 _swap("a season without days", 'end = "09-30"', 'end = "04-01"', refused=("season", "day"))
@@ -89,7 +89,9 @@ def _(d):
 
 _whole("empty", "", refused=("name", "layers", "weather"))
 _whole("property file in UTF-16", TOML.encode("utf-16"), refused=("UTF-8", "encoding"))
-_whole("property file in Latin-1", TOML.replace("Corpus", "Jardín").encode("latin-1"), refused="UTF-8")
+_whole(
+    "property file in Latin-1", TOML.replace("Corpus", "Jardín").encode("latin-1"), refused="UTF-8"
+)
 _whole("property file with NUL bytes", TOML.encode() + b"\0\0", refused="TOML error")
 _whole("a web page", "<!DOCTYPE html><html></html>", refused="TOML error")
 _whole("a GeoPackage", b"SQLite format 3\0" + bytes(range(256)), refused="TOML")

@@ -39,7 +39,7 @@ ROUND = np.linspace(0, 2 * np.pi, 100_001)
 
 
 def _ring(points) -> Polygon:
-    return Polygon(np.asarray(points, dtype=float) + (EAST, NORTH))
+    return Polygon(np.add(points, (EAST, NORTH)))
 
 
 @shape("null shape", refused=("no geometry", "Draw the shape"), says=("layer", "feature"))
@@ -309,7 +309,7 @@ def _(d):
     d.shapes("buildings", at(10, 24, 14, 10), at(5000, 24, 14, 10))
 
 
-@shape("boundary of 100,000 vertices", repaired=("100,00", "vertices", "1 cm"))
+@shape("boundary of 100,000 vertices", repaired=("100,00", "vertices", "cm of it"))
 def _(d):
     wave = 45 + 0.2 * np.sin(900 * ROUND)
     d.shapes("boundary", _ring(np.c_[30 + wave * np.cos(ROUND), 20 + wave * np.sin(ROUND)]))

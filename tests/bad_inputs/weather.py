@@ -74,11 +74,13 @@ _text("a line of totals at the end", lambda s: [*s, "Total" + ",1" * s[0].count(
       refused="YYYY-MM-DD")  # fmt: skip
 _text("only a header", lambda s: s[:1], refused="no days")
 _text("a cut last line", lambda s: [*s[:-1], s[-1][:14]], refused="number of cells", says="feature")
-_text("no column of rain", lambda s: [s[0].replace("rain_mm", "wet")] + s[1:],
+_text("no column of rain", lambda s: [s[0].replace("rain_mm", "wet"), *s[1:]],
       refused="rain_mm", says="column")  # fmt: skip
 _text("a misspelt column", lambda s: [s[0].replace("tmax_c", "tmax_C ").replace("rain_mm", "rian_mm")]
       + s[1:], refused="Did you mean rain_mm", says="column")  # fmt: skip
-_text("a column twice", lambda s: [x + "," + x.split(",")[1] for x in s], refused="the column twice")
+_text(
+    "a column twice", lambda s: [x + "," + x.split(",")[1] for x in s], refused="the column twice"
+)
 
 _cells("rain in inches", lambda t: t.assign(rain_mm=t["rain_mm"] / 25.4), refused="inches")
 _cells("temperatures in Fahrenheit", lambda t: t.assign(tmin_c=t["tmin_c"] * 1.8 + 32,
