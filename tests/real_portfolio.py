@@ -179,4 +179,4 @@ if __name__ == "__main__":
     given = parser.parse_args()
     given.folder.mkdir(parents=True, exist_ok=True)
     build = plots_portfolio if given.kind == "plots" else yards_portfolio
-    print(build(given.folder))  # noqa: T201
+    print(build(given.folder))

@@ -15,8 +15,9 @@ MAY_IMPORT = {
     "cautions": set(),
     "atomic": set(),
     "palette": set(),
-    "site": {"errors", "units", "extensions"},
-    "climate": {"errors", "units", "extensions"},
+    "limits": set(),
+    "site": {"errors", "units", "extensions", "limits"},
+    "climate": {"errors", "units", "extensions", "limits"},
     "sun": {"errors", "units", "site", "climate"},
     "water": {"errors", "units", "site", "climate"},
 }

@@ -36,7 +36,13 @@ _Array = NDArray[np.float64]
 Row = tuple[int, list[str]]
 
 _MISSING: Final = frozenset({"", "na", "nan", "n/a", "null", "none", "-"})
-_SENTINELS: Final = frozenset({-99.9, -999.0, -999.9, -9999.0, -99999.0})
+#: Numbers that stand for "no value" in one archive or another, with either sign.
+_SENTINELS: Final = frozenset(
+    {99.9, 999.0, 999.9, 999.99, 6999.0, 7777.0, 8888.0, 9999.0, 9999.9, 99999.0}
+)
+_NUMBER: Final = re.compile(r"[-+]?(\d+\.?\d*|\.\d+)([eE][-+]?\d+)?", re.ASCII)
+_TRACES: Final = frozenset({"t", "tr", "trace"})
+_LONGEST: Final = 200
 _COMMA_NUMBER: Final = re.compile(r"[-+]?\d+,\d+")
 _SHOWN: Final = 3
 _LIKE: Final = 0.75
@@ -206,9 +212,18 @@ def read_rows(path: Path) -> list[Row]:
     except (OSError, UnicodeDecodeError) as error:
         found = f"a file that cannot be read as text ({type(error).__name__})"
         raise InputError([Fault(path.name, found, "a CSV file", mend)]) from None
+    if "\0" in text:
+        raise InputError([Fault(path.name, "NUL bytes", "a CSV file in UTF-8", mend)])
     reader = csv.reader(text.splitlines())
+    rows: list[Row] = []
+    before = 0
     try:
-        rows = [(reader.line_num, cells) for cells in reader if cells]
+        for cells in reader:
+            if reader.line_num > before + 1:
+                raise InputError([_open_quote(path.name, before + 1)])
+            before = reader.line_num
+            if any(cell.strip() for cell in cells):
+                rows.append((before, cells))
     except csv.Error as error:
         raise InputError([Fault(path.name, f"broken CSV ({error})", "CSV", mend)]) from None
     if not rows:
@@ -216,6 +231,12 @@ def read_rows(path: Path) -> list[Row]:
     if len(rows[0][1]) == 1 and re.search(r"[;\t]", rows[0][1][0]):
         raise InputError([_other_separator(path.name, text)])
     return rows
+
+
+def _open_quote(name: str, line: int) -> Fault:
+    mend = "Close the quote, or remove it."
+    found = "a quote that is not closed on its line"
+    return Fault(name, found, "cells on one line", mend, feature=f"line {line}")
 
 
 def _other_separator(name: str, text: str) -> Fault:
@@ -308,7 +329,9 @@ def find_columns(
                 ignored.append(cell or "(no name)")
     for column in layout.required:
         if column not in places and column not in near:
-            mend = f"The file has: {', '.join(header)}. Rename or add the column."
+            there = ", ".join(header)
+            there = there if len(there) <= _LONGEST else f"{there[:_LONGEST]}..."
+            mend = f"The file has: {there}. Rename or add the column."
             faults.append(Fault(name, "no such column", "required", mend, column=column))
     warnings = [f"{name}: columns not used: {', '.join(ignored)}."] if ignored else []
     return places, faults, warnings
@@ -339,17 +362,11 @@ def read_numbers(body: Sequence[Row], place: Place, rule: Column, ledger: Ledger
         text = cells[place.position].strip()
         if text.lower() in _MISSING:
             continue
-        try:
-            value = float(text)
-        except ValueError:
-            value = math.nan
+        value = float(text) if _NUMBER.fullmatch(text) else math.nan
         number = value * place.factor + place.offset
         if not math.isfinite(value):
-            comma = _COMMA_NUMBER.fullmatch(text)
-            found = "a decimal comma" if comma else "text"
-            mend = "Write a point: 12.5." if comma else "Leave unknown cells empty."
-            ledger.add(line, place.spelling, found, f"a number, {allowed}", mend)
-        elif value in _SENTINELS:
+            ledger.add(line, place.spelling, *_no_number(text, allowed))
+        elif _is_mark(value, rule):
             mend = "It looks like a mark for missing values: leave those cells empty."
             ledger.add(line, place.spelling, f"{value:g}", allowed, mend)
         elif not rule.low <= number <= rule.high:
@@ -358,3 +375,18 @@ def read_numbers(body: Sequence[Row], place: Place, rule: Column, ledger: Ledger
         else:
             numbers[i] = number
     return numbers
+
+
+def _no_number(text: str, allowed: str) -> tuple[str, str, str]:
+    """Return found, allowed and mend of a cell that is no number."""
+    allowed = f"a number, {allowed}"
+    if _COMMA_NUMBER.fullmatch(text):
+        return "a decimal comma", allowed, "Write a point: 12.5."
+    if text.lower() in _TRACES:
+        return f'"{text}"', allowed, "It looks like a trace of rain: write 0."
+    return "text", allowed, "Leave unknown cells empty."
+
+
+def _is_mark(value: float, rule: Column) -> bool:
+    """Return whether a number stands for a missing one; -99 only where it cannot be a value."""
+    return abs(value) in _SENTINELS or (value == -99.0 and rule.low > value)  # noqa: PLR2004

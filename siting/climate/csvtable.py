@@ -52,7 +52,7 @@ COLUMNS: Final = {
     "diffuse_fraction": Column("of global radiation", 0.0, 1.0, "Percent must be divided by 100."),
 }
 _REQUIRED: Final = ("tmin_c", "tmax_c", "rain_mm")
-_DATE: Final = re.compile(r"\d{4}-\d{2}-\d{2}")
+_DATE: Final = re.compile(r"\d{4}-\d{2}-\d{2}", re.ASCII)
 _FIRST_YEAR: Final = 1800
 
 

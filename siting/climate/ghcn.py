@@ -23,6 +23,7 @@ from numpy.typing import NDArray
 
 from siting.climate.air import saturation_vapour_pressure, wind_at_2m
 from siting.climate.csvtable import latest_day
+from siting.climate.guard import open_bounded
 from siting.climate.model import Climate
 from siting.climate.options import WeatherOptions
 from siting.climate.record import (
@@ -211,7 +212,8 @@ def _read_station(path: Path, options: WeatherOptions) -> _Station:
     table = _good_values(pd.concat(picked, ignore_index=True), path.name, options, warnings)
     station = _Station(table, warnings=warnings)
     if wide:
-        place = pd.read_csv(path, nrows=1, dtype=str, skipinitialspace=True)
+        with open_bounded(path) as file:
+            place = pd.read_csv(file, nrows=1, dtype=str, skipinitialspace=True)
         for name, column in (("latitude", "LATITUDE"), ("longitude", "LONGITUDE"),
                              ("elevation_m", "ELEVATION")):  # fmt: skip
             if column in place:
@@ -222,7 +224,8 @@ def _read_station(path: Path, options: WeatherOptions) -> _Station:
 def _first_cells(path: Path) -> list[str]:
     """Return the first line's cells."""
     try:
-        first = pd.read_csv(path, nrows=1, header=None, dtype=str, skipinitialspace=True)
+        with open_bounded(path) as file:
+            first = pd.read_csv(file, nrows=1, header=None, dtype=str, skipinitialspace=True)
     except FileNotFoundError:
         mend = "Check the name."
         raise InputError([Fault(path.name, "no such file", "a CSV file", mend)]) from None
@@ -247,7 +250,7 @@ def _long_values(path: Path, header: list[str]) -> Iterator[pd.DataFrame]:
     skip = 0 if header[1].isdigit() else 1
     names = _LONG[: len(header)]
     reader = pd.read_csv(
-        path, header=None, names=names, dtype=str, skiprows=skip, chunksize=_CHUNK,
+        open_bounded(path), header=None, names=names, dtype=str, skiprows=skip, chunksize=_CHUNK,
         keep_default_na=False, skipinitialspace=True,
     )  # fmt: skip
     for chunk in reader:
@@ -262,7 +265,11 @@ def _wide_values(path: Path, header: list[str]) -> Iterator[pd.DataFrame]:
         what = f"{', '.join(bare)} without attributes" if bare else "with none of its elements"
         raise InputError([_no_layout(path.name, what)])
     reader = pd.read_csv(
-        path, dtype=str, chunksize=_CHUNK, keep_default_na=False, skipinitialspace=True
+        open_bounded(path),
+        dtype=str,
+        chunksize=_CHUNK,
+        keep_default_na=False,
+        skipinitialspace=True,
     )
     for chunk in reader:
         for name in elements:

@@ -10,6 +10,7 @@ from typing import Final
 
 from siting.climate.daily import read_daily_csv
 from siting.climate.ghcn import read_ghcn
+from siting.climate.guard import check_size, refuse_bytes
 from siting.climate.model import Climate
 from siting.climate.normals import read_normals
 from siting.climate.options import WeatherOptions
@@ -64,6 +65,8 @@ def read_weather(
     """
     path, options = Path(path), options or WeatherOptions()
     notes: tuple[str, ...] = ()
+    check_size(path, "station_mb")
+    refuse_bytes(path)
     if kind is None:
         kind, why = sniff_format(path)
         if kind != "daily":
@@ -74,5 +77,7 @@ def read_weather(
     if reader is None:
         mend = "Correct format under [weather]."
         raise InputError([Fault(path.name, f'format "{kind}"', ", ".join(READERS), mend)])
+    if kind != "ghcn":
+        check_size(path, "weather_mb")
     climate = reader(path, options)
     return replace(climate, warnings=(*notes, *climate.warnings))

@@ -43,6 +43,12 @@ _WORDS: Final = {
     "wind_2m_m_s": "wind",
     "diffuse_fraction": "share of diffuse radiation",
 }
+#: Worth a note: so few days, a record that ends before that year, so many days alike.
+_ONE_YEAR: Final = 380
+_OLD: Final = 1950
+_STILL: Final = 12
+#: Of fewer days than a season has nothing is said: no plan can be made from them.
+_SOME: Final = 200
 _RAINIEST_YEAR_MM: Final = 5000.0
 _YEAR: Final = 365
 _ENOUGH: Final = 10
@@ -131,6 +137,7 @@ def finish_record(
         daily = daily.sort_index()
     question_units(daily, file, options, warnings)
     daily = clear_impossible_radiation(daily, file, options.latitude, warnings)
+    _check_span(daily, file, warnings)
     daily = _fill(daily, file, warnings)
     _check_rain(daily, file, warnings)
     return Climate(daily, float(options.elevation_m), file, tuple(warnings))
@@ -284,6 +291,29 @@ def _fill_column(values: _Array, *, zero: bool) -> int:
     return number
 
 
+def _check_span(daily: pd.DataFrame, file: str, warnings: list[str]) -> None:
+    """Warn about records that are short or old, and about sensors that stood still."""
+    if len(daily) < _SOME:
+        return
+    if len(daily) <= _ONE_YEAR:
+        warnings.append(
+            f"{file}: {count_of(len(daily), 'day')}, about 1 year: years differ, and ten or more "
+            "tell what to expect."
+        )
+    last = daily.index[-1]
+    if last.year < _OLD:
+        warnings.append(f"{file}: ends in {last.year}: so old a climate may not be today's.")
+    pair = daily[["tmin_c", "tmax_c"]].to_numpy(dtype=np.float64)
+    still = np.concatenate([[False], (np.diff(pair, axis=0) == 0).all(axis=1)])
+    for start, stop in _runs(still):
+        if stop - start + 1 >= _STILL:
+            first = daily.index[start - 1]
+            warnings.append(
+                f"{file}: {count_of(stop - start + 1, 'day')} from {first:%Y-%m-%d} on have the "
+                "same temperatures, as if the sensor stood still."
+            )
+
+
 def _check_rain(daily: pd.DataFrame, file: str, warnings: list[str]) -> None:
     """Warn about rain sums that no place has."""
     if len(daily) < _YEAR:
@@ -291,5 +321,7 @@ def _check_rain(daily: pd.DataFrame, file: str, warnings: list[str]) -> None:
     yearly = float(daily["rain_mm"].mean()) * _YEAR
     if yearly > _RAINIEST_YEAR_MM:
         warnings.append(f"{file}: {yearly:,.0f} mm of rain in a year: is the unit of rain_mm mm?")
+    elif daily["rain_mm"].min() == daily["rain_mm"].max() > 0:
+        warnings.append(f"{file}: the same {daily['rain_mm'].iloc[0]:g} mm of rain on every day.")
     elif yearly == 0.0:
         warnings.append(f"{file}: there is no rain at all; the plan will count on none.")

@@ -67,6 +67,10 @@ def sniff_format(path: Path) -> tuple[str, str]:
     found = [(name, why) for name, (yes, why) in shows.items() if yes]
     if len(found) == 1:
         return found[0]
+    if not found and "\N{REPLACEMENT CHARACTER}" in first + second:
+        mend = "Save the table as CSV (comma separated, UTF-8)."
+        fault = Fault(path.name, "a text that is not UTF-8", "a CSV file in UTF-8", mend)
+        raise InputError([fault])
     what = "a file that fits no format" if not found else "a file that fits several formats"
     mend = 'Add format = "..." under [weather], or write the file in siting\'s daily layout.'
     raise InputError([Fault(path.name, what, "; ".join(FORMATS), mend)])

@@ -29,6 +29,9 @@ _YEAR: Final = 330
 _MONTH: Final = 30
 #: The hottest months known have a mean of about 42 °C.
 _HOTTEST_MONTH_C: Final = 43.0
+#: From this latitude on, summer and winter differ by at least so much [deg, °C].
+_TEMPERATE: Final = 25.0
+_SEASON_C: Final = 4.0
 _WET_DAYS: Final = 20
 _LEAST_PER_WET_DAY_MM: Final = 1.0
 _LARGEST_DAY_MM: Final = 15.0
@@ -86,9 +89,11 @@ def suspicions(daily: pd.DataFrame, latitude: float) -> tuple[Suspicion, ...]:
         return ()
     columns = {str(name): daily[name].to_numpy(dtype=np.float64) for name in daily}
     day = daily.index.dayofyear.to_numpy(dtype=np.float64)  # type: ignore[attr-defined]
+    month = daily.index.month.to_numpy()  # type: ignore[attr-defined]
     return (
         *_temperature(columns["tmin_c"], columns["tmax_c"]),
-        *_rain(columns["rain_mm"]),
+        *_hemisphere(columns["tmin_c"] + columns["tmax_c"], latitude, month),
+        *_rain(columns["rain_mm"], month),
         *_radiation(columns.get("rs_mj_m2"), latitude, day),
         *_wind(columns.get("wind_2m_m_s")),
     )
@@ -180,10 +185,43 @@ def _temperature(tmin: _Array, tmax: _Array) -> Iterator[Suspicion]:
             "If the temperatures are in °F, name the columns tmin_f and tmax_f.",
         )
 
+    same = int((tmin == tmax).sum())
+    if same > np.isfinite(mean).sum() / 2:
+        yield Suspicion(
+            "tmin_c",
+            f"values the same as tmax_c on {same:,} of {tmin.size:,} days",
+            "Give the lowest and the highest temperature of each day.",
+        )
 
-def _rain(rain: _Array) -> Iterator[Suspicion]:
-    known = rain[np.isfinite(rain)]
-    change = np.diff(known)
+
+def _hemisphere(
+    twice_mean: _Array, latitude: float, month: NDArray[np.int32]
+) -> Iterator[Suspicion]:
+    """Question weather whose winter is the summer of the property's half of the earth."""
+    known = np.isfinite(twice_mean)
+    if not abs(latitude) > _TEMPERATE or known.sum() < _YEAR:
+        return
+    june, december = (
+        twice_mean[known & np.isin(month, months)] / 2.0 for months in ((6, 7, 8), (12, 1, 2))
+    )
+    if not june.size or not december.size:
+        return
+    warmer = float(june.mean() - december.mean()) * np.sign(latitude)
+    if warmer < -_SEASON_C:
+        coldest = "June to August" if latitude > 0 else "December to February"
+        yield Suspicion(
+            "tmin_c",
+            f"the coldest months from {coldest}, at latitude {latitude:.0f}: weather of the other "
+            "hemisphere",
+            "Take the weather of this place; or give the layers their right CRS.",
+        )
+
+
+def _rain(rain: _Array, month: NDArray[np.int32]) -> Iterator[Suspicion]:
+    there = np.isfinite(rain)
+    known = rain[there]
+    # A total that starts anew each month or year falls only there.
+    change = np.diff(known)[np.diff(month[there]) == 0]
     rises, falls = int((change > 0).sum()), int((change < 0).sum())
     if rises >= _RISES and falls <= _FALLS_PER_RISE * rises:
         yield Suspicion(

@@ -156,12 +156,17 @@ def _whole_year(hours: pd.DataFrame, file: str) -> pd.DataFrame:
     days.index = pd.MultiIndex.from_arrays([dates.month, dates.day], names=["month", "day"])
     days = days.drop(index=[_LEAP], errors="ignore").sort_index()
     short = int((days["hours"] < _DAY_H).sum())
+    twice = int(stamps.duplicated().sum())
     faults = []
     if len(days) != _DAYS or days.index.has_duplicates:
         faults.append(Fault(file, f"{len(days):,} days", "one whole year", "Take the file anew."))
     elif short:
         found = f"{short:,} days with fewer than 24 hours"
         faults.append(Fault(file, found, "whole days", "Take the file anew."))
+    if twice:
+        found = f"{twice:,} hours given twice, as where daylight saving ends"
+        mend = "Take the file in standard time, all the year."
+        faults.append(Fault(file, found, "each hour once", mend))
     faults += [
         Fault(file, f"no values of {name}", "every hour", "Take another file.", column=name)
         for name in ("tmin_c", "rs_mj_m2")

@@ -12,19 +12,19 @@ from shapely.geometry.base import BaseGeometry
 
 from siting.errors import Fault
 from siting.site.findings import Findings, nearest, some
-from siting.site.repair import polygons_of
+from siting.site.repair import LEAST_ZONE_M2, polygons_of
 from siting.site.settings import Timer
 
 __all__ = ["check_controllers", "check_inside", "check_overlaps", "check_timer", "cut_buildings"]
 
 #: Overlaps up to this are slips of the hand [m²].
 OVERLAP_M2: Final = 0.5
+OVERLAP_NOTE_M2: Final = 0.05
 #: Shares of a zone's area outside the boundary: worth a note; refused.
 OUTSIDE_NOTE: Final = 0.01
 OUTSIDE_REFUSED: Final = 0.5
-#: A cut smaller than this is not worth a note; a zone smaller than that is not a zone [m²].
+#: A cut smaller than this is not worth a note [m²].
 CUT_NOTE_M2: Final = 0.1
-LEAST_ZONE_M2: Final = 0.5
 
 
 def _fault(file: str, found: str, allowed: str, mend: str, findings: Findings) -> None:
@@ -54,6 +54,11 @@ def check_overlaps(zones: gpd.GeoDataFrame, file: str, findings: Findings) -> No
             found = f"zones {zones.index[a]} and {zones.index[b]} overlapping by {area:.1f} m²"
             allowed = f"no overlap above {OVERLAP_M2:g} m²"
             _fault(file, found, allowed, "Redraw the edge that they share.", findings)
+        elif area > OVERLAP_NOTE_M2:
+            findings.warn(
+                f"Zones {zones.index[a]} and {zones.index[b]} overlap by {area:.1f} m²; that "
+                "ground counts in both."
+            )
 
 
 def check_inside(

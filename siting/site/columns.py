@@ -13,7 +13,7 @@ from siting.site.settings import LayerSource
 from siting.site.vocabulary import FIXTURES, IRRIGATION, PLANTS, SOILS, TURF_TABLES
 from siting.units import GALLON_M3, INCH_MM, LENGTH_UNITS_M
 
-__all__ = ["COEFFICIENTS", "COLUMNS", "Column", "Match", "match_columns"]
+__all__ = ["COEFFICIENTS", "COLUMNS", "Column", "Match", "match_columns", "unit_is_stated"]
 
 #: How like a known name an unknown header must be to be taken for a misspelling of it.
 _MISSPELT: Final = 0.85
@@ -268,6 +268,27 @@ def match_columns(
             absent.append(column)
     matcher.note_misspelt(absent, {match.theirs for match in found.values()})
     return found
+
+
+def unit_is_stated(name: str, match: Match, source: LayerSource) -> bool:
+    """Return whether the unit of a column was stated: in its header or in the property file.
+
+    Parameters
+    ----------
+    name : str
+        Our name of the column.
+    match : Match
+        The file's column.
+    source : LayerSource
+        What the user said.
+
+    Returns
+    -------
+    bool
+        False where metres were assumed.
+    """
+    ends = tuple(f"_{unit}" for unit in LENGTH_UNITS_M)
+    return source.unit_stated or name in source.column_units or _normal(match.theirs).endswith(ends)
 
 
 class _Matcher(NamedTuple):

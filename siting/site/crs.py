@@ -12,17 +12,20 @@ from typing import Final, NamedTuple
 import geopandas as gpd
 import numpy as np
 import pyproj
+import shapely
+from numpy.typing import NDArray
 from pyproj.crs import ProjectedCRS
 from pyproj.crs.coordinate_operation import TransverseMercatorConversion
 
 from siting.site.findings import Findings
 from siting.site.values import Layer
 
-__all__ = ["Working", "to_working", "working_crs"]
+__all__ = ["Working", "is_placed", "linear_unit", "to_working", "working_crs"]
 
 #: Farther than this from the property, a layer is taken to be in a wrong CRS [m].
 _FAR: Final = 20_000.0
 _POLE: Final = 90.0
+_HALF: Final = 180.0
 _ENSEMBLE: Final = " ensemble"
 _WGS84: Final = pyproj.CRS.from_epsg(4326)
 
@@ -70,7 +73,7 @@ def working_crs(frame: gpd.GeoDataFrame) -> Working | None:
     Snyder, J. P. (1987). Map Projections: A Working Manual. USGS Professional Paper 1395, p. 57-64.
     """
     source = pyproj.CRS.from_user_input(frame.crs)
-    bounds = frame.total_bounds
+    bounds = _bounds(frame, source)
     if not np.isfinite(bounds).all():
         return None
     centre = (bounds[0] + bounds[2]) / 2, (bounds[1] + bounds[3]) / 2
@@ -85,7 +88,53 @@ def working_crs(frame: gpd.GeoDataFrame) -> Working | None:
         scale_factor_natural_origin=1.0,
     )
     crs = ProjectedCRS(conversion, name="property, transverse Mercator", geodetic_crs=geodetic)
-    return Working(crs, source, longitude, latitude)
+    return Working(crs, source, (longitude + _HALF) % (2 * _HALF) - _HALF, latitude)
+
+
+def is_placed(crs: pyproj.CRS) -> bool:
+    """Return whether a CRS has places on the map: its horizontal part is geographic or projected.
+
+    Parameters
+    ----------
+    crs : pyproj.CRS
+        Any CRS.
+
+    Returns
+    -------
+    bool
+        False for engineering grids, geocentric and vertical CRSs.
+    """
+    flat = pyproj.CRS.from_user_input(crs).to_2d()
+    return bool(flat.is_geographic or flat.is_projected) and not flat.is_geocentric
+
+
+def linear_unit(crs: pyproj.CRS | None) -> str:
+    """Return the unit of a projected CRS in words, "" for degrees.
+
+    Parameters
+    ----------
+    crs : pyproj.CRS or None
+        Any CRS.
+
+    Returns
+    -------
+    str
+        As in "metre" or "US survey foot".
+    """
+    if crs is None:
+        return ""
+    axes = [a for a in pyproj.CRS.from_user_input(crs).axis_info if "north" in a.direction.lower()]
+    name = str(axes[0].unit_name) if axes else ""
+    return "" if name.startswith("degree") else name
+
+
+def _bounds(frame: gpd.GeoDataFrame, source: pyproj.CRS) -> NDArray[np.float64]:
+    """Return the bounds of a layer; both sides of the antimeridian are one place."""
+    bounds = np.asarray(frame.total_bounds, dtype=np.float64)
+    if source.is_geographic and bounds[2] - bounds[0] > _HALF:
+        east = shapely.get_coordinates(frame.geometry.to_numpy())[:, 0] % (2 * _HALF)
+        bounds[[0, 2]] = east.min(), east.max()
+    return bounds
 
 
 def _plain_geodetic(source: pyproj.CRS) -> pyproj.CRS:
@@ -159,6 +208,13 @@ def to_working(layer: Layer, working: Working, findings: Findings) -> gpd.GeoDat
 
 
 def _note_datum(layer: Layer, source: pyproj.CRS, working: Working, findings: Findings) -> None:
+    units = {linear_unit(source), linear_unit(working.source_crs)}
+    if len(units) == 2 and all("foot" in unit for unit in units):  # noqa: PLR2004 - a pair
+        findings.warn(
+            f"{layer.file}, {layer.name}: is in different feet than the boundary "
+            f"({' and '.join(sorted(units))}); at coordinates of 2,000,000 ft that is 1.2 m, if "
+            "one of them is labelled wrongly."
+        )
     ours, theirs = working.source_crs.geodetic_crs, source.geodetic_crs
     if ours is None or theirs is None or ours.datum is None or theirs.datum is None:
         return

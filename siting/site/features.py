@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import unicodedata
 from typing import Any, Final
 
 import geopandas as gpd
@@ -72,13 +73,13 @@ def zones_frame(layer: Layer, findings: Findings) -> gpd.GeoDataFrame:
     GeoDataFrame
         Index `zone` (str).
     """
-    zone, valve = texts(layer, "zone"), texts(layer, "valve")
+    zone, valve = texts(layer, "zone", findings), texts(layer, "valve", findings)
     frame = _frame(
         layer,
         {
             "zone": zone,
             "valve": [v or z for v, z in zip(valve, zone, strict=True)],
-            "controller": texts(layer, "controller"),
+            "controller": texts(layer, "controller", findings),
             "plants": words(layer, "plants", findings),
             "soil": words(layer, "soil", findings),
             "sand": numbers(layer, "sand", findings),
@@ -100,6 +101,7 @@ def zones_frame(layer: Layer, findings: Findings) -> gpd.GeoDataFrame:
         },
     )
     _check_fractions(layer, frame, findings)
+    _check_water(layer, frame, findings)
     slow = frame.index[frame["precipitation_rate"] < _SLOW_MM_H].tolist()
     if slow:
         findings.warn(
@@ -159,6 +161,18 @@ def _check_fractions(layer: Layer, frame: gpd.GeoDataFrame, findings: Findings) 
             layer.fault(findings, found, allowed, mend, features=ids, column="sand")
 
 
+def _check_water(layer: Layer, frame: gpd.GeoDataFrame, findings: Findings) -> None:
+    """Note soils that hold no more at field capacity than at the wilting point."""
+    if not {"field_capacity", "wilting_point"} <= set(frame.columns):
+        return
+    dry = (frame["wilting_point"] >= frame["field_capacity"]).to_numpy()
+    if dry.any():
+        found = "a wilting_point at or above field_capacity"
+        ids = frame.index[dry].tolist()
+        allowed = "wilting_point below field_capacity"
+        layer.fault(findings, found, allowed, "Correct one.", features=ids, column="wilting_point")
+
+
 def layer_has_fault(layer: Layer, findings: Findings, *columns: str) -> bool:
     """Return whether one of the layer's columns already has a fault.
 
@@ -181,7 +195,8 @@ def layer_has_fault(layer: Layer, findings: Findings, *columns: str) -> bool:
 
 def _unique_zones(layer: Layer, frame: gpd.GeoDataFrame, findings: Findings) -> gpd.GeoDataFrame:
     nameless = frame["zone"].isna().to_numpy()
-    if nameless.any() and "zone" in layer.columns:
+    faulty = layer_has_fault(layer, findings, "zone")
+    if nameless.any() and "zone" in layer.columns and not faulty:
         layer.fault(
             findings,
             "no zone id",
@@ -203,7 +218,21 @@ def _unique_zones(layer: Layer, frame: gpd.GeoDataFrame, findings: Findings) -> 
             found = f'{column} "{value}" on {len(rows)} features{zones}'
             allowed = "one polygon per valve and zone"
             layer.fault(findings, found, allowed, mend, features=rows.index.tolist(), column=column)
+    _look_alike(layer, frame, findings)
     return frame[~frame.duplicated("zone").to_numpy()]
+
+
+def _look_alike(layer: Layer, frame: gpd.GeoDataFrame, findings: Findings) -> None:
+    """Refuse ids that only differ in case, spaces or how their letters are put together."""
+    kinds: dict[str, set[str]] = {}
+    for zone in frame["zone"]:
+        plain = "".join(unicodedata.normalize("NFKC", str(zone)).casefold().split())
+        kinds.setdefault(plain, set()).add(str(zone))
+    for alike in (sorted(ids) for ids in kinds.values() if len(ids) > 1):
+        ids = frame.index[frame["zone"].isin(alike).to_numpy()].tolist()
+        found = f"zones {some(alike)}, which look alike"
+        allowed = "ids that differ in more than case and spaces"
+        layer.fault(findings, found, allowed, "Rename one.", features=ids, column="zone")
 
 
 def buildings_frame(layer: Layer, findings: Findings) -> gpd.GeoDataFrame:
@@ -345,7 +374,7 @@ def lines_frame(layer: Layer, findings: Findings) -> gpd.GeoDataFrame:
         Columns kind (str or None: the utility's kind or the path's name), feature, geometry.
     """
     word = "kind" if layer.name == "utilities" else "name"
-    columns = {"kind": texts(layer, word), "feature": _ids(layer)}
+    columns = {"kind": texts(layer, word, findings), "feature": _ids(layer)}
     return _finish(layer, _frame(layer, columns), findings)
 
 
@@ -366,8 +395,8 @@ def fixtures_frame(layer: Layer, findings: Findings) -> gpd.GeoDataFrame:
     """
     columns = {
         "kind": words(layer, "kind", findings),
-        "valve": texts(layer, "valve"),
-        "name": texts(layer, "name"),
+        "valve": texts(layer, "valve", findings),
+        "name": texts(layer, "name", findings),
         "wetted_radius": numbers(layer, "wetted_radius", findings),
         "nozzle_flow": numbers(layer, "nozzle_flow", findings),
         "feature": _ids(layer),

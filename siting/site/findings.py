@@ -3,11 +3,19 @@
 from __future__ import annotations
 
 import difflib
+import unicodedata
 from collections.abc import Iterable, Sequence
 
 from siting.errors import Fault, InputError
 
-__all__ = ["Findings", "nearest", "some"]
+__all__ = ["Findings", "brief", "is_plain", "nearest", "some"]
+
+
+#: A longer text is no misspelling of anything.
+_LONGEST_WORD = 80
+#: Control, format, surrogate and unassigned characters; joiners belong to letters and emoji.
+_UNSEEN = frozenset({"Cc", "Cf", "Cs", "Cn"})
+_JOINERS = "\u200c\u200d"
 
 
 class Findings:
@@ -73,8 +81,51 @@ def nearest(word: str, known: Iterable[str], *, cutoff: float = 0.6) -> str | No
     by_lower: dict[str, str] = {}
     for name in known:
         by_lower.setdefault(name.lower(), name)
+    if len(word) > _LONGEST_WORD:
+        return None
     found = difflib.get_close_matches(word.lower(), list(by_lower), n=1, cutoff=cutoff)
     return by_lower[found[0]] if found else None
+
+
+def brief(value: object, *, most: int = 60) -> str:
+    """Return a value as one short printable line, for a message.
+
+    Parameters
+    ----------
+    value : object
+        What to show.
+    most : int
+        Characters to show.
+
+    Returns
+    -------
+    str
+        With "..." where it was cut, and control characters replaced.
+
+    Examples
+    --------
+    >>> brief("grass " * 3, most=8)
+    'grass gr...'
+    """
+    text = str(value)
+    cut = f"{text[:most]}..." if len(text) > most else text
+    return "".join(c if c.isprintable() else "\N{REPLACEMENT CHARACTER}" for c in cut)
+
+
+def is_plain(text: str) -> bool:
+    """Return whether a text has no control characters, nor marks that turn its direction.
+
+    Parameters
+    ----------
+    text : str
+        Any text.
+
+    Returns
+    -------
+    bool
+        True for letters, digits, signs and joined emoji of any script.
+    """
+    return not any(unicodedata.category(c) in _UNSEEN and c not in _JOINERS for c in text)
 
 
 def some(items: Sequence[object], *, most: int = 6) -> str:
@@ -97,6 +148,6 @@ def some(items: Sequence[object], *, most: int = 6) -> str:
     >>> some([1, 2, 3], most=2)
     '1, 2 and 1 more'
     """
-    shown = ", ".join(str(item) for item in items[:most])
+    shown = ", ".join(brief(item) for item in items[:most])
     rest = len(items) - most
     return f"{shown} and {rest} more" if rest > 0 else shown

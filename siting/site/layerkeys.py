@@ -5,10 +5,11 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import replace
 from pathlib import Path
+from stat import S_ISDIR, S_ISREG
 from typing import Any
 
 from siting.site.columns import COLUMNS
-from siting.site.findings import nearest
+from siting.site.findings import brief, nearest
 from siting.site.settings import LayerSource
 from siting.site.tomltable import NumberKey, TomlTable, length_spellings
 from siting.site.vocabulary import PICTURE_LAYERS, RASTER_LAYERS, VECTOR_LAYERS
@@ -41,14 +42,40 @@ def find_file(table: TomlTable, key: str, written: str, folder: Path) -> Path | 
     Path or None
         None when there is no such file.
     """
+    if "://" in written or written.startswith("/vsi"):
+        mend = "Nothing is fetched from a network or out of an archive: put the file here."
+        table.fault(key, f'the address "{brief(written)}"', "an existing file", mend)
+        return None
     path = (folder / written).absolute()
-    if path.is_file() or (path.is_dir() and path.suffix.lower() == ".gdb"):
+    kind = _kind(path)
+    if kind == "file" or (kind == "folder" and path.suffix.lower() == ".gdb"):
         return path
-    siblings = [p.name for p in path.parent.iterdir()] if path.parent.is_dir() else []
+    if kind:
+        found = f'"{brief(written)}", which is a {kind}'
+        table.fault(key, found, "an existing file", "Name a file.")
+        return None
+    siblings = _names(path.parent)
     near = nearest(path.name, sorted(siblings))
-    mend = f'Did you mean "{near}"?' if near else f"Looked in {path.parent.name or path.parent}."
-    table.fault(key, f'"{written}", which does not exist', "an existing file", mend)
+    where = brief(path.parent.name or path.parent)
+    mend = f'Did you mean "{near}"?' if near else f"Looked in {where}."
+    table.fault(key, f'"{brief(written)}", which does not exist', "an existing file", mend)
     return None
+
+
+def _kind(path: Path) -> str:
+    """Return what a path leads to: "file", "folder", "device or pipe", or "" for nothing."""
+    try:
+        mode = path.stat().st_mode
+    except (OSError, ValueError):
+        return ""
+    return "file" if S_ISREG(mode) else "folder" if S_ISDIR(mode) else "device or pipe"
+
+
+def _names(folder: Path) -> list[str]:
+    try:
+        return [p.name for p in folder.iterdir()]
+    except (OSError, ValueError):
+        return []
 
 
 def read_layers(top: TomlTable, folder: Path) -> dict[str, LayerSource]:
@@ -77,12 +104,13 @@ def read_layers(top: TomlTable, folder: Path) -> dict[str, LayerSource]:
         allowed = "the name of one GeoPackage, or a table: layer name -> file"
         top.fault("layers", found, allowed, 'Write layers = "property.gpkg".')
         sources = {}
-    metres: tuple[str, dict[str, str]] = ("m", {})
+    unknown: tuple[str | None, dict[str, str]] = (None, {})
     return {
         name: replace(
             source,
-            length_unit=units.get(name, metres)[0],
-            column_units=units.get(name, metres)[1],
+            length_unit=units.get(name, unknown)[0] or "m",
+            unit_stated=units.get(name, unknown)[0] is not None,
+            column_units=units.get(name, unknown)[1],
         )
         for name, source in sources.items()
     }
@@ -150,9 +178,9 @@ def _split(table: TomlTable, key: str, written: str, folder: Path) -> LayerSourc
     """Split "file:layer"; a colon may be part of a drive's, a file's or a layer's name."""
     colons = [at for at, letter in enumerate(written) if letter == ":" and at > 1]
     heads = [written, *(written[:at] for at in colons)]
-    name = next((head for head in heads if (folder / head).exists()), None)
+    name = next((head for head in heads if _kind(folder / head)), None)
     if name is None:
-        name = written[: colons[0]] if colons else written
+        name = written[: colons[0]] if colons and "://" not in written else written
     path = find_file(table, key, name, folder)
     return LayerSource(path, written[len(name) + 1 :].strip() or None) if path else None
 
@@ -174,29 +202,29 @@ def _read_columns(table: TomlTable, layer: str) -> dict[str, str]:
     return found
 
 
-def _read_units(top: TomlTable) -> dict[str, tuple[str, dict[str, str]]]:
-    """Return each layer's unit of length, and the units of single columns."""
+def _read_units(top: TomlTable) -> dict[str, tuple[str | None, dict[str, str]]]:
+    """Return each layer's unit of length where it is stated, and the units of single columns."""
     value = top.take("units_in")
     names = (*VECTOR_LAYERS, *RASTER_LAYERS)
     if value is None or not isinstance(value, Mapping):
-        unit = _unit(top, "units_in", value) if value is not None else "m"
+        unit = _unit(top, "units_in", value) if value is not None else None
         # Cans are read in mm or mL, whatever the lengths are in.
-        return {name: ("m" if name == "cans" else unit, {}) for name in names}
+        return {name: (None if name == "cans" else unit, {}) for name in names}
     table = TomlTable(top.file, value, "units_in")
     found = {name: _layer_units(table, name) for name in names}
     table.finish()
     return found
 
 
-def _layer_units(table: TomlTable, name: str) -> tuple[str, dict[str, str]]:
+def _layer_units(table: TomlTable, name: str) -> tuple[str | None, dict[str, str]]:
     value: Any = table.take(name)
     if not isinstance(value, Mapping):
-        return (_unit(table, name, value) if value is not None else "m"), {}
+        return (_unit(table, name, value) if value is not None else None), {}
     inner = TomlTable(table.file, value, f"{table.prefix}.{name}")
     lengths = [c.name for c in COLUMNS.get(name, ()) if c.kind == "length"]
     units = {column: inner.take(column) for column in lengths}
     inner.finish()
-    return "m", {c: _unit(inner, c, unit) for c, unit in units.items() if unit is not None}
+    return None, {c: _unit(inner, c, unit) for c, unit in units.items() if unit is not None}
 
 
 def _unit(table: TomlTable, key: str, value: object) -> str:

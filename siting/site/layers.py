@@ -7,11 +7,16 @@ from pathlib import Path
 
 import geopandas as gpd
 import pyogrio
+import shapely
 from pyogrio.errors import DataLayerError, DataSourceError
 
 from siting.errors import Fault
+from siting.limits import limit
 from siting.site.columns import COLUMNS, match_columns
-from siting.site.findings import Findings, nearest
+from siting.site.crs import is_placed
+from siting.site.findings import Findings, brief, nearest, some
+from siting.site.geopackage import Facts, layer_facts, lost_tables
+from siting.site.kinds import VECTOR_DRIVERS, refuse_vector
 from siting.site.settings import LayerSource
 from siting.site.values import Layer
 
@@ -79,18 +84,46 @@ def open_layer(name: str, source: LayerSource, folder: Path, findings: Findings)
         and is.
     """
     file = file_label(source.path, folder)
+    refusal = refuse_vector(source.path)
+    if refusal is not None:
+        _refuse(name, file, *refusal, findings)
+        return None
+    _note_open(file, source.path, findings)
     try:
-        inside = [str(row[0]) for row in pyogrio.list_layers(source.path)]
-        chosen = _choose(name, file, source, inside, findings)
-        if chosen is None:
-            return empty_layer(name, source, file) if source.optional else None
-        frame = _read(source.path, chosen)
-    except (DataSourceError, DataLayerError, ValueError, UnicodeDecodeError) as error:
-        found = f"a file that cannot be read ({str(error).splitlines()[0]})"
-        fault = Fault(file, found, "a GeoPackage or another vector file", "Export it again.", name)
-        findings.faults.append(fault)
+        lost = lost_tables(source.path)
+        if lost:
+            found = f"a GeoPackage that lists {some(lost)} without holding it"
+            _refuse(name, file, found, "Export it again.", findings)
+            return None
+        with warnings.catch_warnings():
+            # Oddities of layers that are not ours.
+            warnings.simplefilter("ignore")
+            inside = [str(row[0]) for row in pyogrio.list_layers(source.path)]
+            chosen = _choose(name, file, source, inside, findings)
+            if chosen is None:
+                return empty_layer(name, source, file) if source.optional else None
+            frame = _read(name, file, source.path, chosen, findings)
+    except (DataSourceError, DataLayerError, RuntimeError, ValueError, ArithmeticError) as error:
+        found = f"a file that cannot be read ({_reason(error, source.path)})"
+        _refuse(name, file, found, "Export it again.", findings)
+        return None
+    if frame is None:
         return None
     return _check(Layer(name, file, source, frame, {}), chosen, findings)
+
+
+def _refuse(name: str, file: str, found: str, mend: str, findings: Findings) -> None:
+    """Note a file that cannot be read, once, however many layers it should hold."""
+    if not any(f.file == file and f.found == found for f in findings.faults):
+        allowed = "a GeoPackage, shapefile, GeoJSON or FlatGeobuf"
+        findings.faults.append(Fault(file, found, allowed, mend, name))
+
+
+def _reason(error: Exception, path: Path) -> str:
+    """Return a driver's words without the folders of this machine."""
+    said = (str(error).splitlines() or [type(error).__name__])[0]
+    said = said.replace(str(path), path.name).split("; It might help")[0]
+    return brief(said.replace(str(path.parent), "..."), most=160)
 
 
 def _choose(
@@ -121,11 +154,86 @@ def _note_missing(name: str, file: str, wanted: str, inside: list[str], findings
     findings.faults.append(fault)
 
 
-def _read(path: Path, layer: str) -> gpd.GeoDataFrame:
-    with warnings.catch_warnings():
-        # Measures and oddities of single fields, which we do not use.
-        warnings.simplefilter("ignore")
-        return pyogrio.read_dataframe(path, layer=layer, fid_as_index=True)
+def _read(
+    name: str, file: str, path: Path, layer: str, findings: Findings
+) -> gpd.GeoDataFrame | None:
+    """Read a layer whole: not by the count or the index that the file claims."""
+    info = pyogrio.read_info(path, layer=layer)
+    driver = str(info["driver"])
+    if driver not in VECTOR_DRIVERS:
+        found = f"a file that only the driver {driver} reads, no GeoPackage"
+        _refuse(name, file, found, "Export it as a GeoPackage.", findings)
+        return None
+    if path.suffix.lower() == ".gpkg" and driver != "GPKG":
+        findings.warn(f"{file} is no GeoPackage but {VECTOR_DRIVERS[driver]}; read as that.")
+    facts = layer_facts(path, layer) if driver == "GPKG" else None
+    count = facts.rows if facts else int(info["features"])
+    if count > limit("features"):
+        found = f"{count:,} features (at most {limit('features'):,.0f})"
+        _refuse(name, file, found, "Clip the layer to the property and its neighbours.", findings)
+        return None
+    # A filter has the driver count the rows itself, where a GeoPackage's own count may be stale.
+    where = "1 = 1" if driver == "GPKG" else None
+    frame = pyogrio.read_dataframe(path, layer=layer, fid_as_index=True, where=where)
+    for field, dtype in zip(info["fields"], info["dtypes"], strict=True):
+        if dtype == "object" and frame[field].dtype.kind in "fi":
+            # The driver took texts for numbers.
+            frame[field] = frame[field].astype(object)
+    _compare(name, file, path, frame, facts, findings)
+    if "Curve" in str(info["geometry_type"]) or (facts and facts.curved):
+        many = facts.curved if facts and facts.curved else len(frame)
+        findings.warn(f"{file}, {name}: arcs in {many} shapes were taken as short straight edges.")
+    return frame
+
+
+def _compare(
+    name: str,
+    file: str,
+    path: Path,
+    frame: gpd.GeoDataFrame,
+    facts: Facts | None,
+    findings: Findings,
+) -> None:
+    """Note where a file's count, index or sidecars contradict what was read."""
+    if path.suffix.lower() == ".shp":
+        _compare_rows(name, file, path, findings)
+    if facts is None:
+        return
+    if facts.rows != len(frame):
+        found = f"{facts.rows} rows, of which {len(frame)} can be read"
+        _refuse(name, file, found, "Export it again.", findings)
+    if facts.counted is not None and facts.counted != facts.rows:
+        findings.warn(
+            f"{file}, {name}: the file counts {facts.counted} features and holds {facts.rows}; "
+            "all were read."
+        )
+    if facts.indexed is not None and facts.indexed != facts.shapes:
+        findings.warn(
+            f"{file}, {name}: its spatial index has {facts.indexed} of {facts.shapes} shapes; it "
+            "was not used, and all were read. Other programs may lose some: rebuild it."
+        )
+
+
+def _note_open(file: str, path: Path, findings: Findings) -> None:
+    """Say that a GeoPackage is still open elsewhere."""
+    log = path.with_name(f"{path.name}-wal")
+    if log.is_file() and log.stat().st_size:
+        findings.warn(
+            f"{file} is perhaps still open in a GIS: {log.name} holds changes that are not yet in "
+            "the file; they were read as they stand. Close it, and check again."
+        )
+
+
+def _compare_rows(name: str, file: str, path: Path, findings: Findings) -> None:
+    """Note a shapefile whose table has other rows than its shapes."""
+    table = next(p for p in (path.with_suffix(s) for s in (".dbf", ".DBF")) if p.is_file())
+    index = next(p for p in (path.with_suffix(s) for s in (".shx", ".SHX")) if p.is_file())
+    with table.open("rb") as handle:
+        rows = int.from_bytes(handle.read(8)[4:8], "little")
+    shapes = (index.stat().st_size - 100) // 8
+    if rows != shapes:
+        found = f"{rows} rows in {table.name} and {shapes} shapes in {path.name}"
+        _refuse(name, file, found, "Copy all files of one shapefile.", findings)
 
 
 def _check(layer: Layer, chosen: str, findings: Findings) -> Layer | None:
@@ -143,6 +251,19 @@ def _check(layer: Layer, chosen: str, findings: Findings) -> Layer | None:
             "a layer that says its CRS",
             "Assign the CRS in which it was drawn, in the GIS.",
         )
+    elif not is_placed(frame.crs):
+        layer.fault(
+            findings,
+            f"the CRS {brief(frame.crs.name)}, which has no place on the earth",
+            "a geographic or projected CRS",
+            "Assign the CRS in which it was drawn, or georeference it, in the GIS.",
+        )
+        frame = frame.set_crs(None, allow_override=True)
+    vertices = int(shapely.get_num_coordinates(frame.geometry.to_numpy()).sum())
+    if vertices > limit("vertices"):
+        found = f"{vertices:,} vertices (at most {limit('vertices'):,.0f})"
+        layer.fault(findings, found, "shapes drawn for a plan", "Simplify or clip the layer.")
+        return None
     headers = [str(column) for column in frame.columns if column != frame.geometry.name]
     columns = match_columns(layer.name, layer.file, headers, layer.source, findings)
     frame = frame.rename_geometry("geometry") if frame.geometry.name != "geometry" else frame

@@ -10,7 +10,8 @@ from rasterio.warp import transform_bounds
 from shapely.geometry import box
 
 from siting.errors import Fault
-from siting.site.findings import Findings
+from siting.site.findings import Findings, brief
+from siting.site.kinds import Refusal, raster_driver
 from siting.site.settings import LayerSource
 
 __all__ = ["check_picture"]
@@ -40,8 +41,12 @@ def check_picture(
     findings : Findings
         Where faults are noted: unreadable, no CRS, not on the property.
     """
+    driver = raster_driver(source.path)
+    if isinstance(driver, Refusal):
+        findings.faults.append(Fault(file, driver.found, _ALLOWED, driver.mend, layer="aerial"))
+        return
     try:
-        with rasterio.open(source.path) as picture:
+        with rasterio.open(source.path, driver=driver) as picture:
             if picture.crs is None:
                 found, mend = "no coordinate reference system", "Assign the CRS it was made in."
             else:
@@ -56,6 +61,7 @@ def check_picture(
                     return
                 found, mend = "a picture of somewhere else", "Give it its right CRS."
     except RasterioError as error:
-        found = f"a file that cannot be read ({str(error).splitlines()[0]})"
+        said = str(error).splitlines()[0].replace(str(source.path), file)
+        found = f"a file that cannot be read ({brief(said, most=160)})"
         mend = "Export it again as a GeoTIFF."
     findings.faults.append(Fault(file, found, _ALLOWED, mend, layer="aerial"))

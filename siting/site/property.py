@@ -11,9 +11,10 @@ from pathlib import Path
 from typing import Any, Final, cast
 
 from siting.errors import Fault
+from siting.limits import limit
 from siting.site.controlkeys import CONTROL_KEYS, read_control, read_days, read_hardware
 from siting.site.factorkeys import read_factors
-from siting.site.findings import Findings
+from siting.site.findings import Findings, brief
 from siting.site.layerkeys import read_layers
 from siting.site.moneykeys import COST_KEYS, WATER_KEYS, read_costs, read_water
 from siting.site.settings import (
@@ -29,6 +30,7 @@ from siting.units import INCH_MM, UnitsName
 
 __all__ = ["changed_property", "parse_property", "read_property", "with_changes"]
 
+_MB: Final = 1_000_000
 _RULES: Final = tuple(NumberKey(n, 0, 0) for n in ("allowed_days", "allowed_window"))
 _EVERY: Final = NumberKey("every_n_days", 1, 60, whole=True)
 _MINUTES: Final = NumberKey("minutes", 0, 1440)
@@ -175,7 +177,7 @@ def parse_property(
         The sound values, defaults elsewhere.
     """
     path = Path(path)
-    path = (path / "property.toml" if path.is_dir() else path).absolute()
+    path = (path / "property.toml" if _is_folder(path) else path).absolute()
     text = _read_text(path, findings)
     values = _parse_toml(path, text, findings)
     if values is None:
@@ -210,27 +212,69 @@ def _from_values(path: Path, values: Mapping[str, Any], file: TomlFile) -> Prope
     return settings
 
 
-def _read_text(path: Path, findings: Findings) -> str:
+def _is_folder(path: Path) -> bool:
+    """Return whether a path is a folder; one that no file can have is none."""
     try:
-        return path.read_bytes().decode("utf-8-sig")
-    except OSError:
-        found, mend = "no such file", "Check the path, or make one with `siting new`."
+        return path.is_dir()
+    except (OSError, ValueError):
+        return False
+
+
+def _read_text(path: Path, findings: Findings) -> str:
+    allowed = "a TOML text file in UTF-8"
+    try:
+        size = path.stat().st_size
+        if size > limit("property_mb") * _MB:
+            found = f"a file of {size / _MB:,.1f} MB"
+            allowed = f"{allowed} of at most {limit('property_mb'):g} MB"
+            mend = "Name the property file; layers and weather are files of their own."
+        elif path.is_file():
+            return path.read_bytes().decode("utf-8-sig")
+        else:
+            found, mend = "a folder, or no plain file", "Name the property file."
     except UnicodeDecodeError as error:
         found = f"a byte that is not UTF-8 at position {error.start}"
         mend = "Save the file with the encoding UTF-8."
-    findings.faults.append(Fault(path.name, found, "a TOML text file in UTF-8", mend))
+    except FileNotFoundError:
+        found, mend = "no such file", "Check the path, or make one with `siting new`."
+    except (OSError, ValueError) as error:
+        found = f"a file that cannot be read ({getattr(error, 'strerror', None) or 'its name'})"
+        mend = "Check its name and its permissions."
+    findings.faults.append(Fault(brief(path.name), found, allowed, mend))
     return ""
 
 
 def _parse_toml(path: Path, text: str, findings: Findings) -> Mapping[str, Any] | None:
     if findings.faults:
         return None
+    most = int(limit("depth"))
+    mend = "Correct that line; texts need quotes, and every key may be given once."
     try:
-        return tomllib.loads(text)
+        # Long dotted keys would take a parser for hours.
+        dotted = any(line.partition("=")[0].count(".") > most for line in text.splitlines())
+        values = {} if dotted else tomllib.loads(text)
+        if not dotted and _depth(values, most) <= most:
+            return values
+        found = f"tables or lists nested more than {most} deep"
+    except RecursionError:
+        found = f"lists nested more than {most} deep"
     except tomllib.TOMLDecodeError as error:
-        mend = "Correct that line; texts need quotes, and every key may be given once."
-        findings.faults.append(Fault(path.name, f"a TOML error: {error}", "TOML", mend))
-        return None
+        found = f"a TOML error: {brief(error, most=200)}"
+    except ValueError:
+        found = "a number of too many digits, or a date that does not exist"
+    findings.faults.append(Fault(path.name, found, "TOML", mend))
+    return None
+
+
+def _depth(value: object, most: int) -> int:
+    """Return how deep tables and lists nest, as far as `most` and one more."""
+    level: list[object] = [value]
+    for depth in range(most + 1):
+        inner = [v for v in level if isinstance(v, Mapping | list)]
+        if not inner:
+            return depth
+        level = [v for one in inner for v in (one.values() if isinstance(one, Mapping) else one)]
+    return most + 1
 
 
 def _homes() -> dict[str, str]:
@@ -267,6 +311,9 @@ def _read_season(top: TomlTable) -> Season:
     season = Season(
         start=_month_day(table, "start") or Season.start, end=_month_day(table, "end") or Season.end
     )
+    if season.start == season.end:
+        mend = "A season over the whole year ends on the day before it starts."
+        table.fault("end", "the day on which the season starts", "more than one day", mend)
     table.finish()
     return season
 

@@ -8,18 +8,21 @@ import numpy as np
 import pyproj
 import rasterio
 from numpy.typing import NDArray
+from rasterio.enums import ColorInterp
 from rasterio.errors import RasterioError
 from rasterio.transform import from_origin
 from rasterio.warp import Resampling, calculate_default_transform, reproject, transform_bounds
-from rasterio.windows import Window, from_bounds
+from rasterio.windows import Window
 
 from siting.errors import Fault
-from siting.site.findings import Findings
+from siting.limits import limit
+from siting.site.findings import Findings, brief
+from siting.site.kinds import Refusal, raster_driver
 from siting.site.model import HeightRaster
 from siting.site.settings import LayerSource
 from siting.units import LENGTH_UNITS_M
 
-__all__ = ["read_heights"]
+__all__ = ["check_pair", "read_heights"]
 
 #: How far around the property heights are kept [m].
 MARGIN_M: Final = 200.0
@@ -27,6 +30,11 @@ MARGIN_M: Final = 200.0
 FINEST_M: Final = 0.25
 #: Heights on the earth, with room for towers [m].
 LOWEST_M, HIGHEST_M = -500.0, 9500.0
+#: A surface lower than the terrain by this, or higher by that, is of another unit or datum [m].
+BELOW_M, FAR_ABOVE_M = 1.0, 150.0
+#: Where all other heights are above this, zeros are holes [m].
+ZERO_M, HOLES = 30.0, 0.001
+_MB: Final = 1_000_000
 
 
 def read_heights(
@@ -62,18 +70,97 @@ def read_heights(
     """
     west, south, east, north = bounds
     around = west - MARGIN_M, south - MARGIN_M, east + MARGIN_M, north + MARGIN_M
+    driver = raster_driver(source.path)
+    if isinstance(driver, Refusal):
+        _fault(name, file, driver.found, "a GeoTIFF of heights", driver.mend, findings)
+        return None
     try:
-        with rasterio.open(source.path) as raster:
-            if raster.crs is None:
-                found, mend = "no coordinate reference system", "Assign the CRS it was made in."
-                _fault(name, file, found, "a raster that says its CRS", mend, findings)
+        with rasterio.open(source.path, driver=driver) as raster:
+            refusal = _not_heights(raster)
+            window = None if refusal else _around(raster, crs, around)
+            refusal = refusal or _too_much(raster, window)
+            if refusal is not None:
+                allowed = "a raster of heights that says its CRS"
+                _fault(name, file, refusal.found, allowed, refusal.mend, findings)
                 return None
-            heights = _warp(raster, crs, around)
-    except RasterioError as error:
-        found = f"a file that cannot be read ({str(error).splitlines()[0]})"
+            if raster.count > 1:
+                findings.warn(f"{file}, {name}: heights were taken from band 1 of {raster.count}.")
+            heights = None if window is None else _warp(raster, crs, around, window)
+    except (RasterioError, MemoryError) as error:
+        said = (str(error).splitlines() or ["too large"])[0].replace(str(source.path), file)
+        found = f"a file that cannot be read ({brief(said, most=160)})"
         _fault(name, file, found, "a GeoTIFF of heights", "Export it again.", findings)
         return None
     return _checked(name, file, source, heights, bounds, findings)
+
+
+def check_pair(
+    surface: HeightRaster | None, terrain: HeightRaster | None, file: str, findings: Findings
+) -> None:
+    """Refuse a surface that lies below the terrain.
+
+    Parameters
+    ----------
+    surface, terrain : HeightRaster or None
+        Of the same property.
+    file : str
+        The surface's file, for messages.
+    findings : Findings
+        Where it is noted.
+    """
+    if surface is None or terrain is None:
+        return
+    above = float(np.nanmedian(surface.heights) - np.nanmedian(terrain.heights))
+    if above < -BELOW_M:
+        found = f"a surface that lies {-above:.1f} m below the terrain, on the whole"
+        mend = (
+            "Perhaps the two are swapped, or one is in feet: "
+            'units_in = { surface = "ft" } or { terrain = "ft" }.'
+        )
+        _fault("surface", file, found, "heights at or above the terrain", mend, findings)
+    elif above > FAR_ABOVE_M:
+        found = f"a surface that lies {above:.0f} m above the terrain, on the whole"
+        mend = (
+            "Perhaps one is in feet, or above another datum: "
+            'units_in = { surface = "ft" } or { terrain = "ft" }.'
+        )
+        _fault("surface", file, found, "heights of the same terrain", mend, findings)
+
+
+def _not_heights(raster: rasterio.DatasetReader) -> Refusal | None:
+    """Return why a raster holds no heights."""
+    if raster.crs is None:
+        return Refusal("no coordinate reference system", "Assign the CRS it was made in.")
+    colours = {ColorInterp.red, ColorInterp.green, ColorInterp.blue, ColorInterp.palette}
+    if raster.count == 0 or colours & set(raster.colorinterp):
+        return Refusal("a picture, not heights", "Choose the raster of heights.")
+    if np.issubdtype(np.dtype(raster.dtypes[0]), np.complexfloating):
+        return Refusal("complex numbers, not heights", "Choose the raster of heights.")
+    if not raster.scales[0] or not np.isfinite([raster.scales[0], raster.offsets[0]]).all():
+        return Refusal(f"a scale of {raster.scales[0]:g}", "Correct the scale of the file.")
+    return None
+
+
+def _around(
+    raster: rasterio.DatasetReader, crs: pyproj.CRS, around: tuple[float, float, float, float]
+) -> Window | None:
+    target = rasterio.crs.CRS.from_wkt(crs.to_wkt())
+    return _window(raster, transform_bounds(target, raster.crs, *around))
+
+
+def _too_much(raster: rasterio.DatasetReader, window: Window | None) -> Refusal | None:
+    """Return why a raster would take too much memory, or says too little."""
+    block = float(np.prod(raster.block_shapes[0])) * np.dtype(raster.dtypes[0]).itemsize / _MB
+    if block > limit("block_mb"):
+        found = f"a block of {block:,.0f} MB (at most {limit('block_mb'):,.0f} MB)"
+        return Refusal(found, "Export it in tiles, as a cloud-optimised GeoTIFF.")
+    if window is None:
+        return None
+    cells = window.width * window.height
+    if cells > limit("raster_cells"):
+        found = f"{cells:,.0f} cells around the property (at most {limit('raster_cells'):,.0f})"
+        return Refusal(found, "Resample it to cells of 0.25 m or more.")
+    return None
 
 
 def _fault(name: str, file: str, found: str, allowed: str, mend: str, findings: Findings) -> None:
@@ -84,21 +171,20 @@ def _warp(
     raster: rasterio.DatasetReader,
     crs: pyproj.CRS,
     around: tuple[float, float, float, float],
-) -> HeightRaster | None:
-    """Return the raster's part around the property in the working CRS; None when there is none."""
+    window: Window,
+) -> HeightRaster:
+    """Return the raster's part around the property in the working CRS."""
     target = rasterio.crs.CRS.from_wkt(crs.to_wkt())
-    inside = transform_bounds(target, raster.crs, *around)
-    window = _window(raster, inside)
-    if window is None:
-        return None
     part = raster.read(1, window=window, masked=True).astype(np.float64).filled(np.nan)
     part = part * raster.scales[0] + raster.offsets[0]
     transform = raster.window_transform(window)
     height, width = part.shape
     corners = rasterio.transform.array_bounds(height, width, transform)
     native, _, _ = calculate_default_transform(raster.crs, target, width, height, *corners)
-    cell = max(abs(native.a), FINEST_M)
     west, south, east, north = around
+    # Never more cells than the limit, however large the property is.
+    least = np.sqrt((east - west) * (north - south) / limit("raster_cells"))
+    cell = float(max(abs(native.a), FINEST_M, least))
     columns, rows = int(np.ceil((east - west) / cell)), int(np.ceil((north - south) / cell))
     heights = np.full((rows, columns), np.nan)
     reproject(
@@ -120,19 +206,16 @@ def _window(
     raster: rasterio.DatasetReader, inside: tuple[float, float, float, float]
 ) -> Window | None:
     """Return the cells around the property, two more on each side for the interpolation."""
-    wanted = from_bounds(*inside, transform=raster.transform) if _upright(raster) else None
-    if wanted is None:
-        return Window(0, 0, raster.width, raster.height)
-    left = max(int(np.floor(wanted.col_off)) - 2, 0)
-    top = max(int(np.floor(wanted.row_off)) - 2, 0)
-    right = min(int(np.ceil(wanted.col_off + wanted.width)) + 2, raster.width)
-    bottom = min(int(np.ceil(wanted.row_off + wanted.height)) + 2, raster.height)
+    west, south, east, north = inside
+    turn = ~raster.transform
+    places = [
+        turn * corner for corner in ((west, north), (east, north), (east, south), (west, south))
+    ]
+    columns, rows = np.array(places).T
+    left, top = max(int(np.floor(columns.min())) - 2, 0), max(int(np.floor(rows.min())) - 2, 0)
+    right = min(int(np.ceil(columns.max())) + 2, raster.width)
+    bottom = min(int(np.ceil(rows.max())) + 2, raster.height)
     return Window(left, top, right - left, bottom - top) if right > left and bottom > top else None
-
-
-def _upright(raster: rasterio.DatasetReader) -> bool:
-    turned = raster.transform
-    return bool(turned.b == 0 and turned.d == 0 and turned.a > 0 and turned.e < 0)
 
 
 def _checked(
@@ -144,17 +227,31 @@ def _checked(
     findings: Findings,
 ) -> HeightRaster | None:
     known = _share_known(raster, bounds) if raster else 0.0
+    if raster is not None and np.isinf(raster.heights).any():
+        mend = "Declare the no-data value of the file."
+        _fault(name, file, "infinite heights (inf)", "heights in m", mend, findings)
+        return None
     if raster is None or known == 0.0:
         mend = "Give the raster its right CRS, or choose another."
         _fault(name, file, "no heights on the property", "a raster that covers it", mend, findings)
         return None
     heights = raster.heights * LENGTH_UNITS_M[source.length_unit]
     low, high = float(np.nanmin(heights)), float(np.nanmax(heights))
+    zero, middle = heights == 0.0, float(np.nanmedian(heights))
+    others = heights[np.isfinite(heights) & ~zero]
+    if zero.mean() > HOLES and low == 0.0 and others.size and np.quantile(others, 0.05) > ZERO_M:
+        found = f"{zero.mean():.0%} of the cells exactly 0 m, the others around {middle:.0f} m"
+        mend = "Declare 0 as the no-data value of the file."
+        _fault(name, file, found, "heights without holes", mend, findings)
+        return None
+    if max(raster.cell_x, raster.cell_y) > limit("raster_cell_m"):
+        found = f"cells of {raster.cell_x:,.0f} m"
+        allowed = f"cells of at most {limit('raster_cell_m'):g} m"
+        _fault(name, file, found, allowed, "Take a finer model of heights.", findings)
+        return None
     if low < LOWEST_M or high > HIGHEST_M:
-        found, mend = (
-            f"heights from {low:g} to {high:g} m",
-            "Declare the no-data value of the file.",
-        )
+        found = f"heights from {low:g} to {high:g} m"
+        mend = "Declare the no-data value of the file."
         allowed = f"heights from {LOWEST_M:g} to {HIGHEST_M:g} m"
         _fault(name, file, found, allowed, mend, findings)
         return None

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -13,7 +14,8 @@ import pyproj
 import shapely
 from shapely.geometry.base import BaseGeometry
 
-from siting.errors import InputError
+from siting.errors import Fault, InputError
+from siting.limits import limit
 from siting.site.checking import (
     check_controllers,
     check_inside,
@@ -37,9 +39,10 @@ from siting.site.layers import empty_layer, file_label, open_layer
 from siting.site.model import HeightRaster, Site
 from siting.site.picture import check_picture
 from siting.site.property import parse_property
-from siting.site.rasters import read_heights
+from siting.site.rasters import check_pair, read_heights
 from siting.site.repair import ShapeKind, clean_shapes, polygons_of
 from siting.site.settings import PropertyFile
+from siting.site.suspects import note_feet, note_trees_inside, question_sizes
 from siting.site.trees import trees_frame
 from siting.site.values import Layer
 from siting.site.vocabulary import RASTER_LAYERS, VECTOR_LAYERS
@@ -50,6 +53,12 @@ __all__ = ["open_property", "read_site"]
 NEARBY_M: Final = 500.0
 #: A property larger than this is a slip of the CRS [m].
 LARGEST_M: Final = 20_000.0
+#: A smaller one is a slip of the CRS, too [m²].
+SMALLEST_M2: Final = 10.0
+#: No irrigated ground lies nearer to a pole [deg].
+NORTHERNMOST: Final = 75.0
+#: Coordinates this near to 0, 0 are coordinates of something else [deg].
+NULL_ISLAND: Final = 0.1
 
 _SHAPES: Final[dict[str, ShapeKind]] = {
     "boundary": "polygon",
@@ -163,6 +172,8 @@ def _read(settings: PropertyFile, findings: Findings) -> Site:
         layer, sound = _in_place(layers[name] or empty_layer(name), place, findings)
         located = located and (sound or name not in ("hydrozones", "buildings"))
         frames[name] = build(layer, findings)
+        if sound:
+            question_sizes(layer, frames[name], findings)
         if name == "hydrozones" and layers[name] is not None and layer.frame.empty:
             _note_empty(layer, len(findings.faults) > before, findings)
     file = layers["hydrozones"].file if layers["hydrozones"] else ""
@@ -170,8 +181,15 @@ def _read(settings: PropertyFile, findings: Findings) -> Site:
     _check_valves(settings, frames["hydrozones"], findings)
     if located:
         frames["hydrozones"] = _relate(frames, place.boundary, file, findings)
+    tree_file = layers["trees"].file if layers["trees"] else ""
+    note_trees_inside(frames["trees"], frames["buildings"], tree_file, findings)
+    _check_cells(settings, place, findings)
+    _note_outside(settings, findings)
     _check_aerial(settings, place, findings)
     heights = {name: _heights(name, settings, place, findings) for name in RASTER_LAYERS}
+    if all(name in settings.layers for name in RASTER_LAYERS):
+        file = settings.layers["surface"].path.name
+        check_pair(heights["surface"], heights["terrain"], file, findings)
     return Site(
         name=settings.name,
         crs=place.working.crs,
@@ -232,7 +250,7 @@ def _locate(layers: dict[str, Layer | None], findings: Findings) -> _Place:
                 "coordinates in the layer's CRS",
                 "Give the layer its right CRS; perhaps x and y are swapped.",
             )
-        else:
+        elif _on_earth(layer, working, findings):
             place = _boundary(layer, working, findings)
             if place is not None:
                 return place
@@ -241,12 +259,33 @@ def _locate(layers: dict[str, Layer | None], findings: Findings) -> _Place:
     return _stand_in(layers)
 
 
+def _on_earth(layer: Layer, working: Working, findings: Findings) -> bool:
+    """Return whether a property may lie where its boundary says."""
+    longitude, latitude = working.longitude, working.latitude
+    if abs(latitude) > NORTHERNMOST:
+        found = f"a property at latitude {latitude:.1f}"
+        allowed = f"latitudes from -{NORTHERNMOST:g} to {NORTHERNMOST:g}"
+        mend = "Give the layer its right CRS; perhaps x and y are swapped."
+    elif max(abs(longitude), abs(latitude)) < NULL_ISLAND:
+        found = "a property at longitude 0, latitude 0, where no property is"
+        allowed = "coordinates of the property"
+        mend = "Georeference the drawing, and give the layer its right CRS."
+    else:
+        return True
+    layer.fault(findings, found, allowed, mend)
+    return False
+
+
 def _boundary(layer: Layer, working: Working, findings: Findings) -> _Place | None:
     moved = replace(layer, frame=to_working(layer, working, findings))
     clean = clean_shapes(moved, "polygon", findings)
     if clean.frame.empty:
         return None
     shape = polygons_of(shapely.union_all(clean.frame.geometry.to_numpy()))
+    if shape.area < SMALLEST_M2:
+        found, allowed = f"a property of {shape.area:.3g} m²", f"at least {SMALLEST_M2:g} m²"
+        layer.fault(findings, found, allowed, "Draw it, or give the layer its right CRS.")
+        return None
     if len(clean.frame) > 1:
         findings.warn(
             f"{layer.file}, boundary: {len(clean.frame)} polygons were joined, {shape.area:.0f} m² "
@@ -279,6 +318,7 @@ def _in_place(layer: Layer, place: _Place, findings: Findings) -> tuple[Layer, b
         # Its shapes cannot be placed, but its columns can be checked.
         return replace(layer, frame=layer.frame.set_crs(crs)), layer.frame.empty
     before = len(findings.faults)
+    note_feet(layer, findings)
     if not place.known:
         moved = layer.frame.to_crs(crs)
     else:
@@ -307,6 +347,45 @@ def _nearby(
             f"{NEARBY_M:g} m from the property were left out."
         )
     return frame[~far]
+
+
+def _check_cells(settings: PropertyFile, place: _Place, findings: Findings) -> None:
+    """Refuse a resolution at which the property has too many cells."""
+    if not place.known:
+        return
+    west, south, east, north = place.boundary.bounds
+    cells = (east - west) * (north - south) / settings.analysis.resolution**2
+    if cells > limit("ground_cells"):
+        findings.faults.append(
+            Fault(
+                f"{settings.path.name}, analysis.resolution",
+                f"{cells:,.0f} cells of {settings.analysis.resolution:g} m on the property",
+                f"at most {limit('ground_cells'):,.0f}",
+                "Write a coarser resolution, or plan a part of the property.",
+            )
+        )
+
+
+def _note_outside(settings: PropertyFile, findings: Findings) -> None:
+    """Say which files lie outside the property's folder, by their path or through a link."""
+    folder = settings.path.parent
+    weather = settings.weather
+    named = {name: source.path for name, source in settings.layers.items()}
+    named |= {"weather": weather.path}
+    named |= {"rain": weather.rain_file} if weather.rain_file else {}
+    seen: set[Path] = set()
+    for name, path in named.items():
+        if path in seen or not path.exists():
+            continue
+        seen.add(path)
+        inside = Path(os.path.normpath(path)).is_relative_to(folder)
+        real = path.resolve().is_relative_to(folder.resolve())
+        if not (inside and real):
+            how = ", through a link" if inside else ""
+            findings.warn(
+                f"{settings.path.name}: {name} is read from {path.name} outside the property's "
+                f"folder{how}; it will be missing where the folder is copied."
+            )
 
 
 def _check_aerial(settings: PropertyFile, place: _Place, findings: Findings) -> None:

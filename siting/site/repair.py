@@ -12,6 +12,7 @@ import shapely
 from numpy.typing import NDArray
 from shapely.geometry.base import BaseGeometry
 
+from siting.limits import limit
 from siting.site.findings import Findings, some
 from siting.site.values import Layer
 
@@ -21,6 +22,13 @@ ShapeKind = Literal["polygon", "point", "either", "line"]
 
 #: Polygons smaller than this are crumbs of a repair [m²].
 CRUMB_M2: Final = 1e-4
+#: Polygons smaller than this are slivers of an overlay; a zone smaller than that is none [m²].
+SLIVER_M2: Final = 0.05
+LEAST_ZONE_M2: Final = 0.5
+#: How far a thinned outline may stray, the first that is enough [m].
+_THIN_M: Final = (0.01, 0.02, 0.05, 0.1, 0.2)
+_AREAL: Final = 2
+_RING: Final = 1
 
 _TYPES: Final = {
     "polygon": ("Polygon", "MultiPolygon"),
@@ -33,6 +41,13 @@ _WORDS: Final = {
     "point": "points",
     "either": "points or polygons",
     "line": "lines",
+}
+
+
+#: What is said of features of one shape that differ otherwise.
+_STACKED: Final = {
+    "buildings": "have the same outline and another height each; the tallest shades.",
+    "trees": "stand in the same place and have other sizes each; all of them shade.",
 }
 
 
@@ -71,11 +86,83 @@ def clean_shapes(layer: Layer, kind: ShapeKind, findings: Findings) -> Layer:
         ids = frame.index[wrong & (types == found)].tolist()
         mend = "Draw them again, or convert them in the GIS."
         layer.fault(findings, str(found), _WORDS[kind], mend, features=ids)
-    frame = frame[~(empty | wrong)]
+    frame = _thinned(layer, frame[~(empty | wrong)], findings)
+    _note_heights(layer, findings)
     if kind == "line":
         return replace(layer, frame=_long_lines(layer, frame, findings))
-    frame = _mend_rings(layer, frame, findings)
+    frame = _without_crumbs(layer, _mend_rings(layer, frame, findings), findings)
     return replace(layer, frame=_split_points(layer, frame, findings))
+
+
+def _note_heights(layer: Layer, findings: Findings) -> None:
+    """Say that heights in the coordinates are not used; zeros are no heights."""
+    shapes = layer.frame.geometry.to_numpy()
+    lifted = shapes[shapely.has_z(shapes)]
+    if lifted.size and np.nan_to_num(shapely.get_coordinates(lifted, include_z=True)[:, 2]).any():
+        findings.warn(
+            f"{layer.file}, {layer.name}: heights in the coordinates of {lifted.size} features "
+            "were not used."
+        )
+
+
+def _thinned(layer: Layer, frame: gpd.GeoDataFrame, findings: Findings) -> gpd.GeoDataFrame:
+    """Return the shapes without vertices that repeat, and very dense ones thinned to 1 cm."""
+    shapes = frame.geometry.to_numpy()
+    counts = shapely.get_num_coordinates(shapes)
+    plain = shapely.remove_repeated_points(shapes)
+    # An outline that would fall apart is left to the repair of rings.
+    plain = np.where(shapely.is_empty(plain) | (shapely.get_num_coordinates(plain) < _RING), shapes,
+                     plain)  # fmt: skip
+    repeated = int((counts - shapely.get_num_coordinates(plain)).sum())
+    if repeated:
+        findings.warn(
+            f"{layer.file}, {layer.name}: {repeated:,} vertices that repeat the one before were "
+            "dropped."
+        )
+    dense = np.flatnonzero(shapely.get_num_coordinates(plain) > limit("kept_vertices"))
+    for row in dense:
+        thin, stray = _simplified(plain[row])
+        findings.warn(
+            f"{layer.file}, {layer.name}: the outline of feature {frame.index[row]} has "
+            f"{counts[row]:,} vertices; thinned to {shapely.get_num_coordinates(thin):,} that keep "
+            f"within {100 * stray:g} cm of it."
+        )
+        plain[row] = thin
+    if not repeated and not dense.size:
+        return frame
+    return frame.set_geometry(gpd.GeoSeries(plain, frame.index, crs=frame.crs))
+
+
+def _simplified(shape: BaseGeometry) -> tuple[BaseGeometry, float]:
+    """Return an outline with few enough vertices where that is possible, and how far it strays."""
+    most = limit("kept_vertices")
+    for stray in _THIN_M:
+        thin = shapely.normalize(shapely.simplify(shape, stray))
+        if shapely.get_num_coordinates(thin) <= most:
+            break
+    return thin, stray
+
+
+def _without_crumbs(layer: Layer, frame: gpd.GeoDataFrame, findings: Findings) -> gpd.GeoDataFrame:
+    """Return the polygons without slivers; a zone that is one is a fault."""
+    zones = layer.name == "hydrozones"
+    least = LEAST_ZONE_M2 if zones else SLIVER_M2
+    shapes = frame.geometry.to_numpy()
+    small = (shapely.get_dimensions(shapes) == _AREAL) & (shapely.area(shapes) < least)
+    if not small.any() or layer.name == "boundary":
+        return frame
+    ids = frame.index[small].tolist()
+    largest = float(shapely.area(shapes[small]).max())
+    if zones:
+        found = f"zones of {largest:.1g} m² or less, smaller than {least:g} m²"
+        mend = "Delete the sliver, or draw the zone; perhaps the CRS is wrong."
+        layer.fault(findings, found, f"zones of at least {least:g} m²", mend, features=ids)
+    else:
+        findings.warn(
+            f"{layer.file}, {layer.name}: features {some(ids)} are slivers smaller than "
+            f"{least:g} m² and were left out."
+        )
+    return frame[~small]
 
 
 def _long_lines(layer: Layer, frame: gpd.GeoDataFrame, findings: Findings) -> gpd.GeoDataFrame:
@@ -172,6 +259,7 @@ def drop_copies(
     for row, key in enumerate(keys):
         copy[row] = key in seen
         seen.add(key)
+    _note_stacks(layer, frame[~copy], findings)
     if copy.any():
         ids = frame.get("feature", frame.index)
         findings.warn(
@@ -179,6 +267,17 @@ def drop_copies(
             f"({some(list(ids[copy]))})."
         )
     return frame[~copy]
+
+
+def _note_stacks(layer: Layer, frame: gpd.GeoDataFrame, findings: Findings) -> None:
+    """Say where buildings or trees of different sizes have one shape."""
+    if layer.name not in _STACKED:
+        return
+    shapes = frame["crown"] if "crown" in frame and frame["crown"].notna().all() else frame.geometry
+    twice = shapes.map(lambda shape: shape.wkb_hex).duplicated(keep=False).to_numpy()
+    if twice.any():
+        ids = frame.get("feature", frame.index)[twice]
+        findings.warn(f"{layer.file}, {layer.name}: {some(list(ids))} {_STACKED[layer.name]}")
 
 
 def _keys(frame: gpd.GeoDataFrame, columns: Sequence[str]) -> list[tuple[str, ...]]:

@@ -57,6 +57,8 @@ class LayerSource:
         Height of a building of unknown height [m].
     optional : bool
         Whether the layer may be absent from the file.
+    unit_stated : bool
+        Whether the user stated `length_unit`.
     """
 
     path: Path
@@ -67,6 +69,7 @@ class LayerSource:
     text_numbers: bool = False
     default_height: float | None = None
     optional: bool = False
+    unit_stated: bool = False
 
 
 @dataclass(frozen=True)

@@ -2,19 +2,19 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
 from siting.errors import Fault
-from siting.site.findings import Findings, nearest
+from siting.limits import limit
+from siting.site.findings import Findings, brief, is_plain, nearest
 from siting.units import LENGTH_UNITS_M
 
 __all__ = ["NumberKey", "TomlFile", "TomlTable", "key_lines", "length_spellings"]
 
-_HEADER = re.compile(r"^\s*\[\[?\s*([^\]]+?)\s*\]\]?\s*(#.*)?$")
-_ASSIGNMENT = re.compile(r"""^\s*([A-Za-z0-9_"'.\- ]+?)\s*=""")
+#: What a line with a key does not begin with.
+_NO_KEY = "#=]{}"
 
 
 def key_lines(text: str) -> dict[str, int]:
@@ -40,11 +40,12 @@ def key_lines(text: str) -> dict[str, int]:
     lines: dict[str, int] = {}
     prefix = ""
     for number, line in enumerate(text.splitlines(), start=1):
-        if header := _HEADER.match(line):
-            prefix = _bare(header[1])
+        plain = line.strip()
+        if plain.startswith("["):
+            prefix = _bare(plain.lstrip("[").partition("]")[0])
             lines.setdefault(prefix, number)
-        elif assignment := _ASSIGNMENT.match(line):
-            key = _bare(assignment[1])
+        elif "=" in plain and plain[0] not in _NO_KEY:
+            key = _bare(plain.partition("=")[0])
             lines.setdefault(f"{prefix}.{key}" if prefix else key, number)
     return lines
 
@@ -236,7 +237,19 @@ class TomlTable:
         if not isinstance(value, str) or not value.strip():
             self.fault(name, _shown(value), "text in quotes", f'Write {name} = "...".')
             return None
-        return value.strip()
+        return value.strip() if self._is_plain(name, value.strip()) else None
+
+    def _is_plain(self, name: str, value: str) -> bool:
+        """Return whether a text can stand in a line, or note why not."""
+        if len(value) > limit("path"):
+            found, allowed = f"{len(value):,} characters", f"at most {limit('text'):,.0f}"
+            self.fault(name, found, allowed, "Shorten it.")
+            return False
+        if is_plain(value):
+            return True
+        self.fault(name, f'"{brief(value)}", with control characters', "plain text",
+                   "Write it anew.")  # fmt: skip
+        return False
 
     def choice(self, name: str, allowed: Iterable[str]) -> str | None:
         """Return one of the allowed words, or None when absent or faulty.
@@ -352,7 +365,11 @@ class TomlTable:
             self.fault(name, _shown(value), key.allowed, mend)
             return None
         factor = key.factors.get(name, 1.0)
-        number = value * factor
+        try:
+            number = value * factor
+        except OverflowError:
+            self.fault(name, f"about 1e+{len(str(value)) - 1}", key.allowed, "Correct the value.")
+            return None
         if not key.low <= number <= key.high or (key.whole and number != int(number)):
             shown = f"{value:g}" if factor == 1.0 else f"{value:g} (that is {number:g})"
             self.fault(name, shown, key.allowed, "Correct the value.")
@@ -398,9 +415,13 @@ class TomlTable:
 
     def finish(self) -> None:
         """Note every key that nothing asked for, and name the nearest known one."""
-        for name in self.values:
-            if name not in self._known:
-                self._unknown(name)
+        unknown = [name for name in self.values if name not in self._known]
+        most = int(limit("faults"))
+        for name in unknown[:most]:
+            self._unknown(name)
+        if len(unknown) > most:
+            found = f"{len(unknown) - most:,} more unknown keys"
+            self.fault("", found, "keys that are known", "Remove them.")
 
     def _unknown(self, name: str) -> None:
         near = nearest(name, self._known)
@@ -418,4 +439,4 @@ class TomlTable:
 
 
 def _shown(value: object) -> str:
-    return f'"{value}"' if isinstance(value, str) else str(value)
+    return f'"{brief(value)}"' if isinstance(value, str) else brief(value)

@@ -14,8 +14,9 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from siting.errors import Fault
+from siting.limits import limit
 from siting.site.columns import COLUMNS, Column, Match
-from siting.site.findings import Findings, nearest, some
+from siting.site.findings import Findings, brief, is_plain, nearest, some
 from siting.site.settings import LayerSource
 from siting.units import LENGTH_UNITS_M
 
@@ -32,6 +33,8 @@ _WRITTEN_UNITS: Final = {
     **dict.fromkeys(("foot", "feet", "'", "’"), LENGTH_UNITS_M["ft"]),
     **dict.fromkeys(("inch", "inches", '"', "″"), LENGTH_UNITS_M["in"]),
 }
+#: Numbers that stand for "no value" in one program or another, with either sign.
+_MARKS: Final = frozenset({99.0, 999.0, 9999.0, 99999.0, 99.9, 999.9, 9999.9, 6999.0, 32768.0})
 _TRUE: Final = frozenset({"1", "yes", "y", "true", "t"})
 _FALSE: Final = frozenset({"0", "no", "n", "false", "f"})
 
@@ -197,15 +200,40 @@ def numbers(layer: Layer, name: str, findings: Findings) -> NDArray[np.float64]:
             bad.append(row)
         elif value is not None:
             values[row] = value * factor
+    _note_mixed(layer, name, values, findings)
     _note_texts(layer, column, as_text, findings)
     _note_rows(layer, column, bad, findings)
     wrong = ~np.isnan(values) & ~((values >= column.low) & (values <= column.high))
     if wrong.any():
         ids = layer.frame.index[wrong].tolist()
         shown = some([f"{v:.6g}" for v in values[wrong]]) + f" {column.unit}".rstrip()
-        layer.fault(findings, shown, column.allowed, column.mend, features=ids, column=name)
+        mend = _mend_marks(layer, name, wrong) + column.mend
+        layer.fault(findings, shown, column.allowed, mend, features=ids, column=name)
         values[wrong] = np.nan
     return values
+
+
+def _note_mixed(layer: Layer, name: str, values: NDArray[np.float64], findings: Findings) -> None:
+    """Say where a file mixes numbers and texts that the driver took for numbers."""
+    match = layer.columns.get(name)
+    if match is None or layer.frame[match.theirs].dtype != object:
+        return
+    known = np.count_nonzero(~np.isnan(values))
+    if known and not layer.source.text_numbers:
+        findings.warn(
+            f"{layer.file}, {layer.name}: {match.theirs} is of mixed types in the file; {known} "
+            "values were read as numbers."
+        )
+
+
+def _mend_marks(layer: Layer, name: str, wrong: NDArray[np.bool_]) -> str:
+    """Return how to mend values out of range that look like marks for missing ones, else ""."""
+    values = [v for v, bad in zip(layer.raw(name), wrong, strict=True) if bad]
+    marks = sorted({f"{v:g}" for v in values if isinstance(v, int | float) and abs(v) in _MARKS})
+    if not marks:
+        return ""
+    looks = f"{some(marks)} looks like a mark for missing values"
+    return f"{looks}: leave those cells empty (null). "
 
 
 def _note_texts(layer: Layer, column: Column, rows: list[int], findings: Findings) -> None:
@@ -239,11 +267,11 @@ def _note_rows(
         return
     raw = layer.raw(column.name)
     ids = [str(layer.frame.index[row]) for row in rows]
-    shown = some([f'"{raw[r]}"' if isinstance(raw[r], str) else str(raw[r]) for r in rows])
+    shown = some([f'"{brief(raw[r])}"' if isinstance(raw[r], str) else raw[r] for r in rows])
     layer.fault(findings, shown, column.allowed, mend, features=ids, column=column.name)
 
 
-def texts(layer: Layer, name: str) -> list[str | None]:
+def texts(layer: Layer, name: str, findings: Findings) -> list[str | None]:
     """Return a column of texts, stripped; whole numbers lose their ".0", so that 1.0 is "1".
 
     Parameters
@@ -252,13 +280,29 @@ def texts(layer: Layer, name: str) -> list[str | None]:
         The layer.
     name : str
         Our name of the column.
+    findings : Findings
+        Where texts that no line can show are noted: control characters, far too long.
 
     Returns
     -------
     list of str or None
-        None where the file has no value.
+        None where the file has no value, or a faulty one.
     """
-    return [None if value is None else _as_text(value) for value in layer.raw(name)]
+    found = [None if value is None else _as_text(value) for value in layer.raw(name)]
+    most = int(limit("text"))
+    long = [i for i, text in enumerate(found) if text is not None and len(text) > most]
+    unseen = [i for i, text in enumerate(found) if text and i not in long and not is_plain(text)]
+    for rows, what, allowed in (
+        (long, f"texts of more than {most} characters", f"at most {most} characters"),
+        (unseen, "texts with control characters or line breaks", "plain text"),
+    ):
+        if rows:
+            ids = [str(layer.frame.index[row]) for row in rows]
+            shown = some([f'"{brief(found[row])}"' for row in rows], most=2)
+            mend = "Write it anew, and shorter." if rows is long else "Write it anew."
+            layer.fault(findings, f"{what} ({shown})", allowed, mend, features=ids, column=name)
+    faulty = {*long, *unseen}
+    return [None if i in faulty else text for i, text in enumerate(found)]
 
 
 def _as_text(value: object) -> str:
@@ -371,13 +415,20 @@ def _parse_each(
         found.append(parsed)
         if value is not None and parsed is None:
             bad.setdefault(str(value), []).append(str(feature))
-    for value, features in bad.items():
+    most = int(limit("faults"))
+    for value, features in list(bad.items())[:most]:
         layer.fault(
             findings,
-            f'"{value}"',
+            f'"{brief(value)}"',
             column.allowed,
             mend(value),
             features=features,
             column=column.name,
+        )
+    rest = [feature for features in list(bad.values())[most:] for feature in features]
+    if rest:
+        found_rest = f"{len(bad) - most:,} more values that are not allowed"
+        layer.fault(
+            findings, found_rest, column.allowed, "Correct them.", features=rest, column=column.name
         )
     return found

@@ -86,6 +86,7 @@ def _weather_file(
     if written is None:
         return None
     path = (folder / written).absolute()
-    if fetched and path.parent.is_dir() and not path.exists():
+    address = "://" in written or written.startswith("/vsi")
+    if fetched and not address and path.parent.is_dir() and not path.exists():
         return path
     return find_file(table, "file", written, folder)

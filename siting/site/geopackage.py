@@ -1,0 +1,140 @@
+"""Look into a GeoPackage with SQLite itself: counts and indexes that would lose features.
+
+GDAL takes the number of features from a table that other programs let go stale, and readers then
+stop early without a word; a stale spatial index hides features from every filtered read.
+"""
+
+from __future__ import annotations
+
+import sqlite3
+import struct
+from contextlib import closing
+from pathlib import Path
+from typing import Final, NamedTuple
+
+__all__ = ["Facts", "layer_facts", "lost_tables"]
+
+#: Bytes of the envelope in front of a shape, by its code (GeoPackage 1.3, clause 2.1.3).
+_ENVELOPE: Final = (0, 32, 48, 48, 64)
+#: WKB types of arcs: circular string to multisurface.
+_CURVED: Final = frozenset({8, 9, 10, 11, 12})
+_SHORT: Final = 8
+_HEADER: Final = 80
+
+
+class Facts(NamedTuple):
+    """What a GeoPackage holds of a layer.
+
+    Parameters
+    ----------
+    rows : int
+        Features in the table.
+    counted : int or None
+        Features that the file says it has.
+    indexed : int or None
+        Features in the spatial index.
+    shapes : int
+        Features with a shape.
+    curved : int
+        Features whose shape holds arcs.
+    """
+
+    rows: int
+    counted: int | None
+    indexed: int | None
+    shapes: int
+    curved: int
+
+
+def layer_facts(path: Path, layer: str) -> Facts | None:
+    """Return what a GeoPackage holds of a layer.
+
+    Parameters
+    ----------
+    path : Path
+        The file.
+    layer : str
+        Name of the table.
+
+    Returns
+    -------
+    Facts or None
+        None when the file is no GeoPackage or SQLite cannot read it; the driver's word then counts.
+    """
+    try:
+        with closing(sqlite3.connect(f"{path.as_uri()}?mode=ro", uri=True)) as base:
+            return _facts(base, layer)
+    except (sqlite3.Error, ValueError):
+        return None
+
+
+def lost_tables(path: Path) -> list[str]:
+    """Return the layers that a GeoPackage lists and does not hold.
+
+    Parameters
+    ----------
+    path : Path
+        Any file.
+
+    Returns
+    -------
+    list of str
+        Their names; none when it is no GeoPackage.
+    """
+    query = (
+        "SELECT table_name FROM gpkg_contents WHERE data_type = 'features' AND lower(table_name) "
+        "NOT IN (SELECT lower(name) FROM sqlite_master) ORDER BY table_name"
+    )
+    try:
+        with path.open("rb") as file:
+            if file.read(15) != b"SQLite format 3":
+                return []
+        with closing(sqlite3.connect(f"{path.as_uri()}?mode=ro", uri=True)) as base:
+            return [str(name) for (name,) in base.execute(query)]
+    except (OSError, sqlite3.Error):
+        return []
+
+
+def _facts(base: sqlite3.Connection, layer: str) -> Facts | None:
+    found = base.execute(
+        "SELECT column_name FROM gpkg_geometry_columns WHERE table_name = ?", (layer,)
+    ).fetchone()
+    if found is None:
+        return None
+    table, shape = _quoted(layer), _quoted(str(found[0]))
+    rows, shapes = base.execute(f"SELECT count(*), count({shape}) FROM {table}").fetchone()  # noqa: S608
+    heads = base.execute(
+        f"SELECT substr({shape}, 1, {_HEADER}) FROM {table} WHERE {shape} IS NOT NULL"  # noqa: S608
+    )
+    curved = sum(_is_curved(head) for (head,) in heads)
+    counted = _one(base, "SELECT feature_count FROM gpkg_ogr_contents WHERE table_name = ?", layer)
+    index = _quoted(f"rtree_{layer}_{found[0]}")
+    indexed = _one(base, f"SELECT count(*) FROM {index}")  # noqa: S608
+    return Facts(int(rows), counted, indexed, int(shapes), curved)
+
+
+def _quoted(name: str) -> str:
+    """Return a name as SQL writes one, so that it is never taken for a statement."""
+    return '"' + name.replace('"', '""') + '"'
+
+
+def _one(base: sqlite3.Connection, query: str, *values: str) -> int | None:
+    """Return a number, or None where the file has no such table or row."""
+    try:
+        row = base.execute(query, values).fetchone()
+    except sqlite3.Error:
+        return None
+    return None if row is None or row[0] is None else int(row[0])
+
+
+def _is_curved(head: object) -> bool:
+    """Return whether a shape's own type is one of arcs."""
+    if not isinstance(head, bytes) or len(head) < _SHORT:
+        return False
+    code = (head[3] >> 1) & 7
+    start = _SHORT + (_ENVELOPE[code] if code < len(_ENVELOPE) else 0)
+    if len(head) < start + 5:
+        return False
+    order = "<" if head[start] else ">"
+    kind = int(struct.unpack_from(f"{order}I", head, start + 1)[0])
+    return (kind & 0xFFFF) % 1000 in _CURVED

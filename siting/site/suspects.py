@@ -1,0 +1,158 @@
+"""Sizes that look like another unit or another thing: the user is asked, nothing is converted.
+
+Each number that decides is far outside of what stands on irrigated ground; they are judgement, not
+published limits. A unit that is stated (in the header, or with `units_in`) is always believed.
+"""
+
+from __future__ import annotations
+
+from typing import Final
+
+import geopandas as gpd
+import numpy as np
+import shapely
+
+from siting.site.columns import unit_is_stated
+from siting.site.crs import linear_unit
+from siting.site.findings import Findings, some
+from siting.site.values import Layer
+
+__all__ = ["note_feet", "note_trees_inside", "question_sizes"]
+
+#: A building is asked about when it is taller than this times the square root of its footprint ...
+_SLENDER: Final = 2.0
+#: ... and taller than this [m].
+_TALL_M: Final = 12.0
+_STOREY_M: Final = 7.0
+_TALL_TREES_M: Final = 40.0
+_WIDE_CROWNS_M: Final = 25.0
+_WIDE: Final = 3.0
+
+
+def note_feet(layer: Layer, findings: Findings) -> None:
+    """Say that lengths were taken in metres although the layer is drawn in feet.
+
+    Parameters
+    ----------
+    layer : Layer
+        As read, in its own CRS.
+    findings : Findings
+        Where the note goes.
+    """
+    unit = linear_unit(layer.frame.crs)
+    if "foot" not in unit:
+        return
+    silent = [
+        name
+        for name, match in layer.columns.items()
+        if layer.column(name).kind == "length" and not unit_is_stated(name, match, layer.source)
+    ]
+    if silent:
+        findings.warn(
+            f"{layer.file}, {layer.name}: is drawn in {unit}, but the lengths ({some(silent)}) were "
+            "taken in metres, as no unit is stated; if they are in feet, write "
+            f'units_in = {{ {layer.name} = "ft" }}.'
+        )
+
+
+def question_sizes(layer: Layer, frame: gpd.GeoDataFrame, findings: Findings) -> None:
+    """Refuse sizes that feet would explain, unless their unit is stated.
+
+    Parameters
+    ----------
+    layer : Layer
+        Buildings or trees, as read.
+    frame : GeoDataFrame
+        As in `Site`.
+    findings : Findings
+        Where they are noted.
+    """
+    if frame.empty or any(f.layer == layer.name for f in findings.faults):
+        return
+    if layer.name == "buildings":
+        _question_buildings(layer, frame, findings)
+    elif layer.name == "trees":
+        _question_trees(layer, frame, findings)
+
+
+def _ask(layer: Layer, column: str, found: str, findings: Findings) -> None:
+    mend = (
+        f'If they are in feet, write units_in = {{ {layer.name} = "ft" }}; if they are right, '
+        f'units_in = {{ {layer.name} = "m" }}.'
+    )
+    layer.fault(findings, f"{found}, as if they were feet", "sizes in m", mend, column=column)
+
+
+def _silent(layer: Layer, column: str) -> bool:
+    match = layer.columns.get(column)
+    return match is not None and not unit_is_stated(column, match, layer.source)
+
+
+def _question_buildings(layer: Layer, frame: gpd.GeoDataFrame, findings: Findings) -> None:
+    if not _silent(layer, "height"):
+        return
+    height = frame["height"].to_numpy(dtype=np.float64)
+    slender = (height > _TALL_M) & (
+        height > _SLENDER * np.sqrt(shapely.area(frame.geometry.to_numpy()))
+    )
+    if 2 * np.count_nonzero(slender) > len(frame):
+        found = f"{np.count_nonzero(slender)} of {len(frame)} buildings far taller than wide"
+        _ask(layer, "height", found, findings)
+        return
+    levels = [v if isinstance(v, int | float) else np.nan for v in layer.raw("levels")]
+    given = [v if isinstance(v, int | float) else np.nan for v in layer.raw("height")]
+    counted, tall = np.array(levels, dtype=np.float64), np.array(given, dtype=np.float64)
+    several = counted > 1
+    if several.any():
+        storey = float(np.nanmedian(tall[several] / counted[several]))
+        if storey > _STOREY_M:
+            _ask(layer, "height", f"{storey:.3g} m for each of the levels", findings)
+
+
+def _question_trees(layer: Layer, frame: gpd.GeoDataFrame, findings: Findings) -> None:
+    for column, most in (("height", _TALL_TREES_M), ("crown_diameter", _WIDE_CROWNS_M)):
+        middle = float(frame[column].median())
+        if middle > most and _silent(layer, column):
+            _ask(layer, column, f"half of the trees with {middle:g} m or more", findings)
+    crown, height = frame["crown_diameter"].to_numpy(), frame["height"].to_numpy()
+    thick = frame["trunk_diameter"].to_numpy() > crown
+    if thick.any():
+        layer.fault(
+            findings,
+            "a trunk thicker than its crown",
+            "trunk_diameter below crown_diameter",
+            "Correct one of them; trunks are often in inches: units_in = { trees = "
+            '{ trunk_diameter = "in" } }.',
+            features=frame["feature"][thick].tolist(),
+            column="trunk_diameter",
+        )
+    wide = crown > _WIDE * height
+    if wide.any():
+        findings.warn(
+            f"{layer.file}, {layer.name}: the crown of {some(frame['feature'][wide].tolist())} is "
+            f"more than {_WIDE:g} times as wide as the tree is tall."
+        )
+
+
+def note_trees_inside(
+    trees: gpd.GeoDataFrame, buildings: gpd.GeoDataFrame, file: str, findings: Findings
+) -> None:
+    """Say which trees stand inside a building.
+
+    Parameters
+    ----------
+    trees, buildings : GeoDataFrame
+        As in `Site`.
+    file : str
+        The trees' file.
+    findings : Findings
+        Where they are noted.
+    """
+    if trees.empty or buildings.empty:
+        return
+    rows, _ = buildings.sindex.query(trees.geometry.to_numpy(), predicate="within")
+    inside = trees["feature"].iloc[np.unique(rows)].tolist()
+    if inside:
+        findings.warn(
+            f"{file}, trees: {some(inside)} stand inside a building; move them, or the building."
+        )

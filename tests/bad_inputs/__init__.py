@@ -1,0 +1,1 @@
+"""A corpus of bad inputs, each with what has to happen to it; `python -m tests.bad_inputs`."""
