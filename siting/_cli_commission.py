@@ -102,7 +102,8 @@ def commission(
 
     results, source = _found(plan, property_file)
     if results is not None:
-        copy_history(results, folder)
+        with _writing(folder):
+            copy_history(results, folder)
     records = read_history(folder)
     first, climate, again = _planned(source, results, threads)
     earlier = [path for record in records for path in record.readings]
@@ -121,7 +122,8 @@ def commission(
         click.echo("note: the property file was changed since the last record.")
     if not new:
         click.echo("These readings are recorded already; the results are written again.")
-    record = _write(found, folder, new=new, base=first, source=source)
+    with _writing(folder):
+        record = _write(found, folder, new=new, base=first, source=source)
     click.echo(f"record      {record}")
     click.echo(f"results     {folder.resolve()}")
 
