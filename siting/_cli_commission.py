@@ -5,12 +5,14 @@ from __future__ import annotations
 import hashlib
 import json
 import os
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
-from siting.errors import Fault, InputError
+from siting.errors import Fault, InputError, SitingError
 
 if TYPE_CHECKING:
     from siting.climate.model import Climate
@@ -36,11 +38,19 @@ def note_source(property_file: Path, folder: Path) -> None:
 
     place = Path(property_file)
     place = place / "property.toml" if place.is_dir() else place
-    content = {
-        "property": _beside(place, folder),
-        "sha256": hashlib.sha256(place.read_bytes()).hexdigest(),
-    }
-    write_text(folder / SOURCE, json.dumps(content, indent=2) + "\n")
+    content = {"property": _beside(place, folder), "sha256": _digest(place)}
+    with _writing(folder):
+        write_text(folder / SOURCE, json.dumps(content, indent=2) + "\n")
+
+
+@contextmanager
+def _writing(folder: Path) -> Iterator[None]:
+    """Turn what a disk refuses into a message."""
+    try:
+        yield
+    except OSError as error:
+        msg = f"cannot write to {folder}: {error.strerror or error}. Earlier records are untouched."
+        raise SitingError(msg) from error
 
 
 def _beside(path: Path, folder: Path) -> str:
@@ -102,7 +112,8 @@ def commission(
 
     results, source = _found(plan, property_file)
     if results is not None:
-        copy_history(results, folder)
+        with _writing(folder):
+            copy_history(results, folder)
     records = read_history(folder)
     first, climate, again = _planned(source, results, threads)
     earlier = [path for record in records for path in record.readings]
@@ -121,7 +132,8 @@ def commission(
         click.echo("note: the property file was changed since the last record.")
     if not new:
         click.echo("These readings are recorded already; the results are written again.")
-    record = _write(found, folder, new=new, base=first, source=source)
+    with _writing(folder):
+        record = _write(found, folder, new=new, base=first, source=source)
     click.echo(f"record      {record}")
     click.echo(f"results     {folder.resolve()}")
 

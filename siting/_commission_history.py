@@ -157,7 +157,8 @@ def append_record(
     }
     if known and _same(known[-1].content, body):
         return known[-1]
-    raw = (json.dumps(body, ensure_ascii=False, indent=2, allow_nan=False) + "\n").encode()
+    text = json.dumps(body, ensure_ascii=False, indent=2, allow_nan=False) + "\n"
+    raw = text.encode("utf-8", "replace")
     place = Path(results) / FOLDER
     target = place / f"{len(known):04d}"
     scratch: Path | None = None

@@ -181,5 +181,24 @@ def test_readings_of_another_plan_are_refused(job):
     assert "no plan" in run(out, "--readings", sheet, "--out", out).output
 
 
+def test_a_disk_that_refuses_is_told_and_no_reading_lost(job, monkeypatch):
+    import siting.atomic
+
+    out = job / "out"
+    real = siting.atomic.write_bytes
+
+    def refuse(target, content):
+        if Path(target).suffix == ".png":
+            raise OSError(28, "No space left on device")
+        return real(target, content)
+
+    monkeypatch.setattr(siting.atomic, "write_bytes", refuse)
+    result = run(out, "--readings", fill(job, **GOOD), "--out", out)
+    assert result.exit_code == 1
+    assert "No space left" in result.output
+    assert "Traceback" not in result.output
+    assert len(read_history(out)) == 2  # the record stands before the results are written
+
+
 def test_wrong_usage_is_2():
     assert run("x").exit_code == 2
