@@ -47,6 +47,15 @@ def serious(driver, *, passes=15):
     return [v for v in found["violations"] if v[1] in ("serious", "critical")]
 
 
+def at_rest(driver):
+    """Wait until the map has stopped moving, as a popup makes it do."""
+    from selenium.webdriver.support.ui import WebDriverWait
+
+    moving = ".leaflet-pan-anim, .leaflet-zoom-anim"
+    WebDriverWait(driver, 5).until(lambda d: not d.execute_script(
+        "return document.querySelector(arguments[0])", moving))  # fmt: skip
+
+
 def sensor(driver):
     press(driver, ".pin .tag", 0)
 
@@ -82,6 +91,7 @@ def test_no_serious_finding(browser, urls, size, state):
     page = show(browser, urls[False], size)
     if STATES[state]:
         STATES[state](page)
+    at_rest(page)
     assert serious(page) == []
 
 

@@ -57,7 +57,7 @@ def owner_pages(plan: Plan, *, width: float) -> list[Any]:
         facts(owner_summary(plan), width=width, share=0.24),
         heading("How many sensors, and why"),
         text(plan.answer.removesuffix(claim).strip(), longest=_WHOLE),
-        *([_figure(plot_choices, plan, width, _CURVE)] if len(plan.choices) > 1 else []),
+        *_curve(plan, width),
         *_tornado(plan, width),
         PageBreak(),
         heading("For the owner: what it saves, and what that rests on", "tag"),
@@ -77,6 +77,16 @@ def _annex(tables: list[Any]) -> list[Any]:
         return [Spacer(1, 4)]
     title = "Annex for the owner: everything that was weighed"
     return [PageBreak(), heading(title, "tag"), *tables, Spacer(1, 4)]
+
+
+def _curve(plan: Plan, width: float) -> list[Any]:
+    """Draw what one more sensor is worth, or say that it is worth nothing."""
+    steps = plan.choices.iloc[:-1]
+    if steps.empty:
+        return []
+    if bool(steps["feasible"].all()) and not steps["value_of_next"].any():
+        return [text("No further sensor is worth anything here: it would save less than it costs.")]
+    return [_figure(plot_choices, plan, width, _CURVE)]
 
 
 def _tornado(plan: Plan, width: float) -> list[Any]:
