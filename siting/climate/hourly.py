@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from siting.climate.air import saturation_vapour_pressure
 
-__all__ = ["days_of_hours"]
+__all__ = ["HOURLY_COLUMNS", "days_of_hours"]
 
 _Array = NDArray[np.float64]
 
@@ -27,6 +27,9 @@ _LIMITS: Final = {
     "wind_speed": (0.0, 60.0),
     "rain": (0.0, 400.0),
 }
+
+#: Every column of hours that is used.
+HOURLY_COLUMNS: Final = tuple(_LIMITS)
 
 
 def days_of_hours(hours: pd.DataFrame, *, step_h: float = 1.0) -> pd.DataFrame:

@@ -16,7 +16,7 @@ import pandas as pd
 from pvlib import iotools
 
 from siting.climate.air import wind_at_2m
-from siting.climate.hourly import days_of_hours
+from siting.climate.hourly import HOURLY_COLUMNS, days_of_hours
 from siting.climate.model import Climate
 from siting.climate.options import WeatherOptions
 from siting.climate.rain import read_rain
@@ -141,10 +141,29 @@ def read_typical_year(path: Path | str, kind: str) -> TypicalYear:
         mend = "Take the file anew, or correct format under [weather]."
         raise InputError([Fault(path.name, found, f"a {kind.upper()} file", mend)]) from None
     stamps = pd.DatetimeIndex(hours.index).tz_localize(None)
-    hours = hours.set_axis(stamps)
+    hours = _numeric(hours.set_axis(stamps), path.name)
     years = tuple(sorted(int(year) for year in set(stamps.year)))
     daily = _whole_year(hours, path.name)
     return TypicalYear(daily, place[0], place[1], place[2], years)
+
+
+def _numeric(hours: pd.DataFrame, file: str) -> pd.DataFrame:
+    """Return the hours with every value a number, or refuse the texts among them."""
+    table = hours.copy()
+    faults = []
+    for column in table.columns[table.dtypes == object]:
+        numbers = pd.to_numeric(table[column], errors="coerce")
+        texts = table[column][numbers.isna() & table[column].notna()]
+        used = str(column) in HOURLY_COLUMNS
+        if used and len(texts):
+            shown = "".join(c if c.isprintable() else "?" for c in str(texts.iloc[0])[:20])
+            found = f'"{shown}" and {len(texts) - 1:,} more texts'
+            mend = "Take the file anew; numbers need a point."
+            faults.append(Fault(file, found, "numbers", mend, column=str(column)))
+        table[column] = numbers
+    if faults:
+        raise InputError(faults)
+    return table
 
 
 def _whole_year(hours: pd.DataFrame, file: str) -> pd.DataFrame:

@@ -224,6 +224,18 @@ def _(d):
     d.weather_text = "\n".join(rows) + "\n"
 
 
+@weather("a text among the hours of a year", refused=("another layout", "Take the file anew"))
+def _(d):
+    head = ["Source,Location ID,City,State,Country,Latitude,Longitude,Time Zone,Elevation,"
+            "Local Time Zone,Dew Point Units", "NSRDB,1,-,-,-,33,-83,-5,150,-5,c",
+            "Year,Month,Day,Hour,Minute,GHI,DHI,DNI,Temperature,Dew Point,Wind Speed"]  # fmt: skip
+    rows = [f"2019,6,{day},{h},30,0,0,0,15,8,2" for day in range(1, 4) for h in range(24)]
+    rows[9] = rows[9].replace(",15,", ",1O.5,")
+    d.files["rain.csv"] = "\n".join(d.lines()) + "\n"
+    d.weather_text = "\n".join([*head, *rows]) + "\n"
+    d.swap("elevation_m = 150", 'elevation_m = 150\nformat = "psm3"\nrain_file = "rain.csv"')
+
+
 @weather("daylight-saving hour twice", refused=("fewer than 24 hours", "given twice"))
 def _(d):
     rows = ["Source,Location ID,City,State,Country,Latitude,Longitude,Time Zone,Elevation,"
