@@ -72,7 +72,26 @@ class Commands(click.Group):
     """A group whose commands turn every `SitingError` into a message and an exit code."""
 
     def invoke(self, ctx: click.Context) -> Any:  # noqa: ANN401 - click's own signature
-        """Run the chosen command."""
+        """Run the chosen command.
+
+        A `SitingError` is printed on the error stream (as JSON too, where that was asked for) and
+        ends the program with exit code 3 for a `PlanError`, else 1; an interruption with 130.
+
+        Parameters
+        ----------
+        ctx : click.Context
+            Of the group.
+
+        Returns
+        -------
+        object
+            What the command returns.
+
+        Raises
+        ------
+        click.exceptions.Exit
+            With the exit code.
+        """
         try:
             return super().invoke(ctx)
         except SitingError as error:

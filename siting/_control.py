@@ -30,10 +30,22 @@ _LEAST = 1e-300
 
 
 class Days(NamedTuple):
-    """Inputs with the day first: etc and rain (D, Z, W) [mm]; the rest (Z, W).
+    """Inputs with the day first; D days, Z zones, W runs.
 
-    `error` is what a sensor reads too dry, (D, W) as a share of what it reads; None reads true.
-    `threads` is how many blocks are advanced at a time; the result does not depend on it.
+    Parameters
+    ----------
+    etc, rain : ndarray, shape (D, Z, W)
+        Demand, unstressed [mm/d], and effective rain [mm].
+    taw, raw : ndarray, shape (Z, W)
+        Total and readily available water [mm].
+    application : ndarray, shape (Z, W)
+        What the driest quarter receives over the zone's mean depth [-].
+    share : ndarray, shape (Z, W)
+        Upper layer that a sensor reads, over the root zone; above 0, at most 1 [-].
+    error : ndarray, shape (D, W), optional
+        What a sensor reads too dry, as a share of what its layer holds; None reads true [-].
+    threads : int
+        Blocks advanced at a time; the result does not depend on it.
     """
 
     etc: NDArray[np.float64]
@@ -51,7 +63,18 @@ class Days(NamedTuple):
         return np.asarray((self.etc - self.rain).sum(axis=0))
 
     def only(self, runs: NDArray[np.int64]) -> Days:
-        """Return the inputs of some of the runs."""
+        """Return the inputs of some of the runs.
+
+        Parameters
+        ----------
+        runs : ndarray of int, shape (S,)
+            Positions of the runs.
+
+        Returns
+        -------
+        Days
+            With S runs, contiguous.
+        """
         some: dict[str, Any] = {
             name: np.ascontiguousarray(values[..., runs])
             for name, values in self._asdict().items()
@@ -78,7 +101,15 @@ class Bucket:
         self._work = np.empty(taw.shape)
 
     def advance(self, etc: NDArray[np.float64], water: NDArray[np.float64]) -> None:
-        """Advance one day: demand `etc`, then `water` (rain and irrigation) [mm]."""
+        """Advance one day, in place: demand first, then water.
+
+        Parameters
+        ----------
+        etc : ndarray
+            Demand of the day, unstressed, of the bucket's shape [mm].
+        water : ndarray
+            Rain and irrigation of the day, of the bucket's shape [mm].
+        """
         depletion, work = self.depletion, self._work
         np.subtract(self._taw, depletion, out=work)
         work *= self._slope
@@ -123,7 +154,15 @@ class Reading(Bucket):
         self._buffers = np.empty(taw.shape), np.empty(taw.shape)
 
     def advance(self, etc: NDArray[np.float64], water: NDArray[np.float64]) -> None:
-        """Advance one day, the layer first: its uptake follows the start of the day."""
+        """Advance one day, in place, the layer first: its uptake follows the start of the day.
+
+        Parameters
+        ----------
+        etc : ndarray
+            Demand of the day, unstressed, of the bucket's shape [mm].
+        water : ndarray
+            Rain and irrigation of the day, of the bucket's shape [mm].
+        """
         upper, (drawn, other) = self.upper, self._buffers
         np.subtract(self.depletion, upper, out=other)
         other *= self._rest_slope

@@ -32,7 +32,18 @@ INFEASIBLE = 2
 
 
 class Solution(NamedTuple):
-    """Candidates opened (empty when not feasible), candidate of each zone, and the proven gap."""
+    """What a solver found.
+
+    Parameters
+    ----------
+    sensors : tuple of int
+        Candidates opened; empty when not feasible.
+    governor : ndarray of int, shape (Z,)
+        Candidate that governs each zone; -1 when not feasible.
+    gap : float
+        Proven bound on how far the cost is above the least possible, as a share of it; NaN when not
+        feasible [-].
+    """
 
     sensors: tuple[int, ...]
     governor: NDArray[np.int64]

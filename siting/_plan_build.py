@@ -11,6 +11,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from siting._plan_compare import control_table
+from siting._plan_homes import elsewhere, zone_notes
 from siting._plan_known import Decided, Known
 from siting._plan_places import priced_ground, priced_trench, wire_share
 from siting._plan_sensitivity import sensitivity_table
@@ -32,7 +33,23 @@ _SYSTEMS: Final[tuple[UnitsName, ...]] = ("metric", "us")
 
 @dataclass(frozen=True)
 class Built:
-    """The prescription."""
+    """The prescription.
+
+    Parameters
+    ----------
+    zones, sensors, season, ties, reserves, parts : GeoDataFrame or DataFrame
+        As `Plan.zones` and so on.
+    wires : WireRoutes
+        Trenches and wires as routed.
+    economics : dict
+        As `Plan.economics`, and the price of water [currency/m³].
+    claims : dict of units to str
+        The claim in each system of units.
+    controls, timer_table, sensitivity : DataFrame
+        As `Plan.controls` and so on.
+    warnings : tuple of str
+        What could not be routed or tied, and what bills do not say.
+    """
 
     zones: gpd.GeoDataFrame
     sensors: gpd.GeoDataFrame
@@ -43,6 +60,7 @@ class Built:
     parts: pd.DataFrame
     economics: dict[str, Any]
     claims: dict[UnitsName, str]
+    zone_notes: dict[UnitsName, dict[str, str]]
     controls: pd.DataFrame
     timer_table: pd.DataFrame
     sensitivity: pd.DataFrame
@@ -77,6 +95,8 @@ def build_plan(
         Everything that a plan shows.
     """
     zones, sensors, wires, reserves = _layers(site, settings, known, placements, decided)
+    homes = _home_notes(settings, decided, zones, sensors, placements)
+    sensors["zone_note"] = [homes[settings.units][str(tag)] for tag in sensors.index]
     ties, notes = _all_ties(site, sensors)
     metered, more = _metered(settings, known)
     open_eto = known.terms.open_sky[known.seasons.rows]
@@ -97,12 +117,30 @@ def build_plan(
         parts=_parts(wires, settings.units, decided),
         economics=money[settings.units],
         claims={units: str(told["claim"]) for units, told in money.items()},
+        zone_notes=homes,
         controls=control_table(
             decided, settings.control, rain_mm=known.seasons.rain_mm, per_minute=rate / 60
         ),
         timer_table=timer_table(zones, known, decided),
         sensitivity=sensitivity_table(settings, decided, spent, per_minute=rate / 60),
         warnings=(*wires.warnings, *notes, *more),
+    )
+
+
+def _home_notes(
+    settings: PropertyFile,
+    decided: Decided,
+    zones: gpd.GeoDataFrame,
+    sensors: gpd.GeoDataFrame,
+    placements: list[Placement],
+) -> dict[UnitsName, dict[str, str]]:
+    """Say why a sensor does not lie in the thirstiest zone that it governs."""
+    ids = sensor_ids(decided.decision, placements)
+    return zone_notes(
+        elsewhere(decided, zones, ids),
+        sensors.index,
+        currency=settings.water.currency,
+        price=decided.price,
     )
 
 

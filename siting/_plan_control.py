@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import Final, NamedTuple
+from typing import Final
 
 import numpy as np
 import pandas as pd
@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from siting._plan_ground import Ground
 from siting._plan_scenarios import Scenarios
+from siting._plan_schedule import Schedule, ZoneShares
 from siting.climate.model import SeasonCalendar
 from siting.season import (
     Followers,
@@ -23,28 +24,21 @@ from siting.season import (
     least_depth,
     on_demand_events,
     relaxed_caps,
-    timer_days,
     timer_season,
-    weekdays,
 )
-from siting.site.settings import Control, Timer
-from siting.site.vocabulary import WEEKDAYS
+from siting.site.settings import Timer
 from siting.water.reference_et import EtoTerms
 from siting.water.runoff import curve_number, entering_rain
 from siting.water.zones import plant_factors
 
 __all__ = [
     "Governors",
-    "Schedule",
-    "ZoneShares",
     "driest_quarters",
     "governors",
     "net_requirement",
     "run_plan",
     "run_timer",
     "timer_depths",
-    "unreachable",
-    "watering_days",
 ]
 
 _Array = NDArray[np.float64]
@@ -89,123 +83,21 @@ class Governors:
     caps: _Array
 
     def water_mm(self, runs_per_scenario: int) -> _Array:
-        """Return the depth of each governor's season by scenario, shape (G, S) [mm]."""
+        """Return the depth of each governor's season by scenario.
+
+        Parameters
+        ----------
+        runs_per_scenario : int
+            Seasons per scenario, Y; runs are scenario by scenario.
+
+        Returns
+        -------
+        ndarray, shape (G, S)
+            Mean over the seasons [mm, zone mean].
+        """
         water = self.watering.water_mm
         by_run = water.reshape(len(water), -1, runs_per_scenario)
         return np.asarray(by_run.mean(axis=2))
-
-
-class ZoneShares(NamedTuple):
-    """What a sensor reads of the root zone, and the ground gets of the rain; shape (Z,), 0..1."""
-
-    sensor: _Array
-    rain: _Array
-
-
-@dataclass(frozen=True)
-class Schedule:
-    """Days of every run on which something may happen.
-
-    Parameters
-    ----------
-    today : ndarray of bool, shape (D, W)
-        Days on which today's timer runs.
-    timer : ndarray of bool, shape (D, W)
-        Days on which the plan's timer starts an event, which bypass may skip.
-    allowed : ndarray of bool, shape (D, W)
-        Days on which local rules allow watering.
-    warnings : tuple of str
-        Where rules changed the timer's days.
-    """
-
-    today: NDArray[np.bool_]
-    timer: NDArray[np.bool_]
-    allowed: NDArray[np.bool_]
-    warnings: tuple[str, ...] = ()
-
-
-def watering_days(
-    dates: NDArray[np.datetime64], timer: Timer | None, control: Control, *, scenarios: int
-) -> Schedule:
-    """Return on which days today's timer and the plan's may water.
-
-    Where today's timer runs on a day that local rules do not allow, the plan's timer runs on every
-    day that they allow instead.
-
-    Parameters
-    ----------
-    dates : ndarray of datetime64, shape (D, Y)
-        The days of each season.
-    timer : Timer or None
-        What runs today.
-    control : Control
-        Local rules.
-    scenarios : int
-        Runs are scenario by scenario, years within.
-
-    Returns
-    -------
-    Schedule
-        For every run.
-    """
-    today, allowed = timer_days(dates, timer), weekdays(dates, control.allowed_days)
-    planned, notes = today & allowed, []
-    if timer is not None and bool((today & ~allowed).any()):
-        planned = allowed
-        lost = float((today & ~allowed).sum(axis=0).mean())
-        names = ", ".join(WEEKDAYS[day].capitalize() for day in control.allowed_days or ())
-        notes = [
-            f"today's timer runs on {lost:.0f} days a season on which local rules do not allow "
-            f"watering; the plan's timer runs on {names} only"
-        ]
-    runs = [np.tile(days, (1, scenarios)) for days in (today, planned, allowed)]
-    return Schedule(runs[0], runs[1], runs[2], tuple(notes))
-
-
-def unreachable(
-    roots: RootZones, schedule: Schedule, caps: _Array, *, cap: float, names: Sequence[str]
-) -> tuple[str, ...]:
-    """Say in numbers why the days allowed cannot keep a zone within the cap.
-
-    Parameters
-    ----------
-    roots : RootZones
-        The driest quarters.
-    schedule : Schedule
-        Days on which watering is allowed.
-    caps : ndarray, shape (Z,)
-        Stress days allowed after relaxing [d].
-    cap : float
-        Stress days that were asked for [d].
-    names : sequence of str
-        Zone names.
-
-    Returns
-    -------
-    tuple of str
-        One per relaxed zone.
-    """
-    gap = _longest_gap(schedule.allowed | schedule.timer)
-    notes = []
-    for z in np.flatnonzero(caps > cap).tolist():
-        # The hottest week of an average run: what a gap in the dry takes out of the ground.
-        week = np.lib.stride_tricks.sliding_window_view(roots.etc[z], 7, axis=0).mean(axis=-1)
-        peak = float(week.max(axis=0).mean())
-        notes.append(
-            f"zone {names[z]}: with up to {gap} days between watering days its driest quarter "
-            f"uses {gap * peak:.0f} mm in the hottest week's weather ({peak:.1f} mm a day) and "
-            f"holds {float(roots.raw[z].mean()):.0f} mm before plants are short"
-        )
-    return tuple(notes)
-
-
-def _longest_gap(days: NDArray[np.bool_]) -> int:
-    """Return the most days from one watering day to the next."""
-    longest = 0
-    for run in np.unique(days, axis=1).T:
-        at = np.flatnonzero(run)
-        longest = max(longest, int(np.diff(at).max()) if at.size > 1 else len(run))
-    return longest
 
 
 def driest_quarters(
@@ -221,8 +113,34 @@ def driest_quarters(
 ) -> RootZones:
     """Put the driest quarter of every zone through every day of every season and scenario.
 
-    A sensor in zone z reads the upper `shares.sensor[z]` of its root zone. Runs are ordered
-    scenario by scenario, years within: W = S x Y.
+    Parameters
+    ----------
+    ground : Ground
+        Sun and application of the driest quarters.
+    terms : EtoTerms
+        Daily terms of reference ET.
+    seasons : SeasonCalendar
+        The weather seasons, Y of D days.
+    water : DataFrame
+        As from `siting.water.zones.zone_water`, Z zones.
+    scenarios : Scenarios
+        What may be off, S of them.
+    plants : sequence of str, length Z
+        Plants of each zone, words of `PLANTS`.
+    depletion_fraction : ndarray, shape (Z,)
+        RAW over TAW, 0..1.
+    shares : ZoneShares
+        A sensor in zone z reads the upper ``shares.sensor[z]`` of its root zone.
+
+    Returns
+    -------
+    RootZones
+        Runs scenario by scenario, years within: W = S x Y.
+
+    Raises
+    ------
+    InputError
+        Where a value is not finite or out of its range.
     """
     count, years = scenarios.count, len(seasons.years)
     place = np.searchsorted(ground.eto.months, seasons.month)
@@ -269,10 +187,30 @@ def net_requirement(
     The root zone is refilled whenever RAW is used up, with perfectly even water: the least that a
     perfect system would apply.
 
+    Parameters
+    ----------
+    ground : Ground
+        Mean sun of the zones.
+    terms : EtoTerms
+        Daily terms of reference ET.
+    seasons : SeasonCalendar
+        The weather seasons.
+    water : DataFrame
+        As from `siting.water.zones.zone_water`, Z zones.
+    depletion_fraction : ndarray, shape (Z,)
+        RAW over TAW, 0..1.
+    rain_share : ndarray, shape (Z,)
+        Share of the rain that reaches the ground, 0..1.
+
     Returns
     -------
     ndarray, shape (Z,)
         Net irrigation requirement, mean over the seasons [mm].
+
+    Raises
+    ------
+    InputError
+        Where a value is not finite or out of its range.
     """
     place = np.searchsorted(ground.eto.months, seasons.month)
     factors = plant_factors(water, ground.eto.months)
@@ -324,7 +262,22 @@ def _daily_eto(
 def timer_depths(
     timer: Timer | None, valves: Sequence[str], precipitation_rate: _Array
 ) -> _Array | None:
-    """Return the depth of today's event per zone [mm], or None without a timer that tells it."""
+    """Return the depth of today's event per zone.
+
+    Parameters
+    ----------
+    timer : Timer or None
+        What runs today.
+    valves : sequence of str, length Z
+        Valve of each zone.
+    precipitation_rate : ndarray, shape (Z,)
+        What each valve applies [mm/h].
+
+    Returns
+    -------
+    ndarray, shape (Z,), or None
+        As given, else run time times rate [mm]; None without a timer that tells either.
+    """
     if timer is None:
         return None
     if timer.depth_mm is not None:
@@ -336,7 +289,22 @@ def timer_depths(
 
 
 def run_timer(roots: RootZones, depth: _Array | None, days: NDArray[np.bool_]) -> Watering | None:
-    """Run today's timer, where there is one."""
+    """Run today's timer, where there is one.
+
+    Parameters
+    ----------
+    roots : RootZones
+        The driest quarters.
+    depth : ndarray, shape (Z,), or None
+        Depth of an event [mm, zone mean]; None without a timer that tells it.
+    days : ndarray of bool, shape (D, W)
+        Days on which the timer runs.
+
+    Returns
+    -------
+    Watering or None
+        One row per zone.
+    """
     return None if depth is None else timer_season(roots, depth=depth, days=days)
 
 
@@ -420,9 +388,14 @@ def run_plan(roots: RootZones, chosen: Governors, *, governor: NDArray[np.int64]
     roots : RootZones
         The driest quarters.
     chosen : Governors
-        The candidates of the chosen kind.
+        The candidates of every kind, with the factors of their followers.
     governor : ndarray of int, shape (Z,)
         Position of each zone's governor among the candidates.
+
+    Returns
+    -------
+    Watering
+        One row per zone.
     """
     every = np.arange(len(governor))
     factor = chosen.followers.factor[governor, every]

@@ -10,20 +10,17 @@ from numpy.typing import NDArray
 from siting._plan_choice import Decision, decide
 from siting._plan_control import (
     Governors,
-    Schedule,
-    ZoneShares,
     driest_quarters,
     governors,
     run_plan,
     run_timer,
     timer_depths,
-    unreachable,
-    watering_days,
 )
 from siting._plan_ground import Progress
 from siting._plan_known import Decided, Known
 from siting._plan_options import Options, Prices, usable_kinds
 from siting._plan_places import connection_costs, trench_network
+from siting._plan_schedule import Schedule, ZoneShares, unreachable, watering_days
 from siting._plan_tables import Simulated, sensor_shares
 from siting.economics import average_price
 from siting.placement import Placement

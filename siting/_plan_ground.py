@@ -24,7 +24,7 @@ from siting.hydrozones import (
 from siting.site.model import LocalGrid, Site
 from siting.sun.foliage import leaf_months
 from siting.sun.model import SunPositions, SunShade
-from siting.sun.shade import ShadeOptions, shade_season
+from siting.sun.shade import ShadeOptions, shade_scenarios
 from siting.water.reference_et import EtoTerms
 from siting.water.zones import plant_factors
 
@@ -48,7 +48,17 @@ _WHOLE: Final = 1e-6  # float noise must not add a row
 
 @dataclass(frozen=True)
 class MonthlyEto:
-    """Mean terms of reference ET in each month of the season, shape (M,) [mm/d]."""
+    """Mean terms of reference ET in each month of the season; see `EtoTerms`.
+
+    Parameters
+    ----------
+    months : tuple of int, length M
+        Calendar months that have days in the season.
+    days : ndarray, shape (M,)
+        Days of the season in each month [d].
+    constant, beam, sky : ndarray, shape (M,)
+        What does not depend on a point's sun; what the open beam and the open sky add [mm/d].
+    """
 
     months: tuple[int, ...]
     days: _Array
@@ -59,14 +69,39 @@ class MonthlyEto:
 
 @dataclass(frozen=True)
 class SunVariants:
-    """Sun with obstacles lower and more transparent, as drawn, higher and denser."""
+    """Sun under three readings of the obstacles; all the same where nothing is varied.
+
+    Parameters
+    ----------
+    low : SunShade
+        Obstacles lower and more transparent.
+    drawn : SunShade
+        Obstacles as drawn.
+    high : SunShade
+        Obstacles higher and denser.
+    """
 
     low: SunShade
     drawn: SunShade
     high: SunShade
 
     def at(self, obstacles: float, cells: NDArray[np.int64]) -> tuple[_Array, _Array]:
-        """Return beam fraction (M, P) and sky view (P,) of some cells for -1 <= obstacles <= 1."""
+        """Return the sun of some cells, straight between the variants.
+
+        Parameters
+        ----------
+        obstacles : float
+            -1 lowest and most transparent obstacles, 0 as drawn, 1 highest and densest.
+        cells : ndarray of int, shape (P,)
+            Flat index of the raster cells (row-major).
+
+        Returns
+        -------
+        beam_fraction : ndarray, shape (M, P)
+            Share of the beam that arrives, per month, 0..1; NaN under a roof.
+        sky_view : ndarray, shape (P,)
+            Share of the diffuse light that arrives, 0..1; NaN under a roof.
+        """
         other = self.low if obstacles < 0 else self.high
         share = abs(obstacles)
         months = len(self.drawn.months)
@@ -120,6 +155,18 @@ def property_grid(site: Site, resolution: float) -> LocalGrid:
     """Lay a raster over the hydrozones, centred on them, with some cells of margin.
 
     Centred, so that it moves and turns with the property.
+
+    Parameters
+    ----------
+    site : Site
+        The property.
+    resolution : float
+        Side of a cell [m].
+
+    Returns
+    -------
+    LocalGrid
+        At least four cells wider than the hydrozones on each side.
     """
     west, south, east, north = site.hydrozones.total_bounds
     columns = int(np.ceil((east - west) / resolution - _WHOLE)) + 2 * _MARGIN
@@ -139,40 +186,77 @@ def sun_variants(
     spread: bool,
     progress: Progress | None,
 ) -> SunVariants:
-    """Compute the sun on the property, and with obstacles lower and higher where scenarios ask."""
+    """Compute the sun on the property, and with obstacles lower and higher where scenarios ask.
+
+    Parameters
+    ----------
+    site : Site
+        The property.
+    grid : LocalGrid
+        The raster.
+    positions : SunPositions
+        Where the sun stands.
+    months : tuple of int, length M
+        Calendar months to compute.
+    threads : int
+        Threads for the sun; the result does not depend on it.
+    spread : bool
+        Whether to vary the obstacles, by `SPREAD`.
+    progress : callable or None
+        Called with stage, steps done and steps in all.
+
+    Returns
+    -------
+    SunVariants
+        Three times the same where nothing is to be varied.
+    """
     leaves = leaf_months(site.latitude)
 
-    def compute(name: str, options: ShadeOptions) -> SunShade:
+    def named(name: str, options: ShadeOptions) -> ShadeOptions:
         def count(done: int, total: int) -> None:
             if progress is not None:
                 progress(name, done, total)
 
-        return shade_season(
-            grid,
-            positions,
-            buildings=site.buildings,
-            trees=site.trees,
-            walls=site.walls,
-            surface=site.surface,
-            months=months,
-            options=replace(options, threads=threads, progress=count, leaf_months=leaves),
-        )
+        return replace(options, threads=threads, progress=count, leaf_months=leaves)
 
-    drawn = compute("Sun and shade", ShadeOptions())
+    wanted = [named("Sun and shade", ShadeOptions())]
     no_walls = site.walls is None or site.walls.empty
-    if not spread or (site.buildings.empty and site.trees.empty and no_walls):
-        return SunVariants(drawn, drawn, drawn)
-    low = ShadeOptions(height_scale=1 - SPREAD.height, transmissivity_scale=SPREAD.transmissivity)
-    high = ShadeOptions(
-        height_scale=1 + SPREAD.height, transmissivity_scale=1 / SPREAD.transmissivity
+    bare = site.buildings.empty and site.trees.empty and no_walls and site.surface is None
+    if spread and not bare:
+        height, clear = SPREAD.height, SPREAD.transmissivity
+        low = ShadeOptions(height_scale=1 - height, transmissivity_scale=clear)
+        high = ShadeOptions(height_scale=1 + height, transmissivity_scale=1 / clear)
+        wanted += [named("Sun, obstacles lower", low), named("Sun, obstacles higher", high)]
+    drawn, *others = shade_scenarios(
+        grid,
+        positions,
+        wanted,
+        buildings=site.buildings,
+        trees=site.trees,
+        walls=site.walls,
+        surface=site.surface,
+        terrain=site.terrain,
+        months=months,
     )
-    return SunVariants(
-        compute("Sun, obstacles lower", low), drawn, compute("Sun, obstacles higher", high)
-    )
+    lower, higher = others or (drawn, drawn)
+    return SunVariants(lower, drawn, higher)
 
 
 def monthly_eto(terms: EtoTerms, seasons: SeasonCalendar) -> MonthlyEto:
-    """Average the daily terms of reference ET over the season's days of each month."""
+    """Average the daily terms of reference ET over the season's days of each month.
+
+    Parameters
+    ----------
+    terms : EtoTerms
+        Daily terms of reference ET, of every day of the record.
+    seasons : SeasonCalendar
+        The weather seasons.
+
+    Returns
+    -------
+    MonthlyEto
+        Means over the seasons.
+    """
     months = tuple(int(m) for m in np.unique(seasons.month))
     inside = [seasons.month == month for month in months]
 
@@ -198,7 +282,28 @@ def survey(
     application: dict[str, ZoneApplication],
     scenarios: Scenarios,
 ) -> Ground:
-    """Work out demand and dryness of every point of every zone in every scenario."""
+    """Work out demand and dryness of every point of every zone in every scenario.
+
+    Parameters
+    ----------
+    sun : SunVariants
+        Sun on the property.
+    pixels : ZonePixels
+        The points of each zone.
+    eto : MonthlyEto
+        Monthly terms of reference ET.
+    water : DataFrame
+        As from `siting.water.zones.zone_water`.
+    application : dict of str to ZoneApplication
+        What is known of each zone's application pattern.
+    scenarios : Scenarios
+        What may be off.
+
+    Returns
+    -------
+    Ground
+        In the order of the zones.
+    """
     factors = plant_factors(water, eto.months)
     storage = water["taw_mm"].to_numpy(dtype=float)
     zones = [

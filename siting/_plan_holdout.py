@@ -8,10 +8,10 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from siting._plan_control import watering_days
 from siting._plan_decide import decide_plan, property_roots
 from siting._plan_known import Basis, Decided, Known
 from siting._plan_model import Plan
+from siting._plan_schedule import watering_days
 from siting.errors import PlanError
 from siting.season import RootZones, Watering, applied, bypass_events, on_demand_events
 

@@ -26,16 +26,18 @@ class Wording:
 
     Parameters
     ----------
-    answer, claim : str
-        As `Plan.answer` and the claim of `Plan.economics`.
-    reasons, setback_notes : mapping of str to str
-        By sensor: why here, and what gave way (or "").
+    headline, answer, claim : str
+        As `Plan.headline`, `Plan.answer` and the claim of `Plan.economics`.
+    reasons, setback_notes, zone_notes : mapping of str to str
+        By sensor: why here, what gave way (or ""), and why not in the thirstiest zone (or "").
     """
 
+    headline: str
     answer: str
     claim: str
     reasons: Mapping[str, str]
     setback_notes: Mapping[str, str]
+    zone_notes: Mapping[str, str]
 
 
 def _empty(*columns: str) -> gpd.GeoDataFrame:
@@ -85,7 +87,8 @@ class Plan:
         rank_sd (0..1), rank_sd_tested (what it would be after a can test; NaN where nothing is to
         be gained), application_note (str: what the error bar rests on), setback_ratio (>= 1 when
         all setbacks are met), binding_setback (str),
-        setback_note (str: what gave way, or ""), reason (str, plain words: why here),
+        setback_note (str: what gave way, or ""), reason (str, plain words: why here), zone_note
+        (str: why it is not in the thirstiest zone that it governs, or ""),
         threshold_low_mm (depletion of the layer that the sensor reads at which watering is
         allowed), threshold_high_mm (depletion of the root zone at which it stops; NaN for bypass),
         threshold_low_fraction, threshold_high_fraction (of the available water of the same
@@ -140,7 +143,9 @@ class Plan:
     dryness : ndarray, shape (rows, columns)
         Dryness relative to the property's mean, NaN outside the zones.
     answer : str
-        "How many sensors, and why" in one paragraph.
+        "How many sensors, and why" in one paragraph: the decision, why, where, what is claimed.
+    headline : str
+        The decision and what it saves, in two or three sentences.
     cautions : tuple of str
         What every hand-off must carry.
     warnings : tuple of str
@@ -206,6 +211,7 @@ class Plan:
     decision: Mapping[str, Any] = field(default_factory=dict)
     basis: object = field(default=None, repr=False, compare=False)
     wordings: Mapping[UnitsName, Wording] = field(default_factory=dict)
+    headline: str = ""
 
     def wording(self, units: UnitsName) -> Wording:
         """Return the sentences that hold amounts in one system of units.
@@ -221,14 +227,22 @@ class Plan:
             As planned; where the plan brings none, those of the plan's own units.
         """
         return self.wordings.get(units) or Wording(
+            headline=self.headline or self.answer,
             answer=self.answer,
             claim=str(self.economics["claim"]),
             reasons=dict(self.sensors["reason"]),
             setback_notes=dict(self.sensors["setback_note"]),
+            zone_notes=dict(self.sensors["zone_note"]),
         )
 
     def _repr_html_(self) -> str:
-        """Return what a notebook shows: the answer and the sensors."""
+        """Return what a notebook shows: the headline and the sensors."""
         units = self.settings.units
         caution = self.cautions[0] if self.cautions else ""
-        return summary_html(self.site.name, self.answer, self.sensors, units=units, caution=caution)
+        return summary_html(
+            self.site.name,
+            self.wording(units).headline,
+            self.sensors,
+            units=units,
+            caution=caution,
+        )

@@ -268,14 +268,36 @@ class Options:
         return np.asarray(choice.cost + self.price * (water - water.mean()))
 
     def stress_days(self, choice: Choice) -> float:
-        """Return the worst zone's stress days of a choice; NaN when not feasible [d]."""
+        """Return the worst zone's stress days of a choice.
+
+        Parameters
+        ----------
+        choice : Choice
+            Any.
+
+        Returns
+        -------
+        float
+            In the worst run; NaN when not feasible [d].
+        """
         if not choice.feasible:
             return float("nan")
         every = np.arange(len(choice.governor))
         return float(self.pool.followers.stress_days[choice.governor, every].max())
 
     def homes(self, choice: Choice) -> list[int]:
-        """Return the zones that hold a sensor."""
+        """Return the zones that hold a sensor.
+
+        Parameters
+        ----------
+        choice : Choice
+            Any.
+
+        Returns
+        -------
+        list of int
+            Position of each sensor's zone, in the order of the sensors; empty when not feasible.
+        """
         return [int(self.pool.zone[j]) for j in choice.sensors]
 
     def priced(self, choice: Choice, connection: _Array) -> Choice:
@@ -300,14 +322,36 @@ class Options:
         return replace(choice, cost=self.prices.shared(own, homes))
 
     def hardware(self, choice: Choice) -> dict[str, str]:
-        """Return what each controller is fitted with: name -> kind of hardware."""
+        """Return what each controller is fitted with.
+
+        Parameters
+        ----------
+        choice : Choice
+            Any.
+
+        Returns
+        -------
+        dict of str to str
+            Controller -> kind of hardware; those without a sensor are left out.
+        """
         equipment = self.equipment()
         found, _ = equipment.fit(np.array(choice.sensors, dtype=np.int64), self.pool.zone)
         _, names = controllers_of(self.zones)
         return {name: equipment.names[h] for name, h in zip(names, found, strict=True) if h >= 0}
 
     def beyond_inputs(self, choice: Choice) -> tuple[str, ...]:
-        """Say which controllers have more sensors than their hardware has inputs."""
+        """Say which controllers have more sensors than their hardware has inputs.
+
+        Parameters
+        ----------
+        choice : Choice
+            Any.
+
+        Returns
+        -------
+        tuple of str
+            One sentence per controller, with numbers.
+        """
         by_kind = {item.kind: item for item in self.prices.hardware}
         controller, names = controllers_of(self.zones)
         count = np.bincount(controller[self.homes(choice)], minlength=len(names))

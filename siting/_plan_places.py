@@ -221,13 +221,35 @@ def connection_costs(network: TrenchNetwork | None, costs: Costs, *, zones: int)
 
 
 def priced_trench(wires: WireRoutes) -> float:
-    """Return the trench as paid for: paving, roots and beds count for more [m]."""
+    """Return the trench as paid for: paving, roots and beds count for more.
+
+    Parameters
+    ----------
+    wires : WireRoutes
+        As from `siting.wiring.wire_routes`.
+
+    Returns
+    -------
+    float
+        Metres of open trench of the same price [m].
+    """
     trench = wires.routes[wires.routes["kind"] == "trench"]
     return float(trench["priced_m"].sum())
 
 
 def wire_share(costs: Costs) -> float:
-    """Return the price of a metre of wire in metres of open trench, at most 10."""
+    """Return the price of a metre of wire in metres of open trench.
+
+    Parameters
+    ----------
+    costs : Costs
+        Prices of trench and wire.
+
+    Returns
+    -------
+    float
+        At most 10; 0 where wire costs nothing [-].
+    """
     if costs.wire_per_m <= 0:
         return 0.0
     return float(min(costs.wire_per_m / max(costs.trench_per_m, 1e-9), _MOST_WIRE_SHARE))
@@ -238,6 +260,16 @@ def priced_ground(site: Site) -> tuple[PricedGround, ...]:
 
     Roots are eight-sided figures about the protection circles, so that a trench along their edge
     stays clear of them.
+
+    Parameters
+    ----------
+    site : Site
+        The property.
+
+    Returns
+    -------
+    tuple of PricedGround
+        One per kind of ground that there is.
     """
     grounds = []
     if len(site.trees):

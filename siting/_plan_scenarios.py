@@ -84,9 +84,20 @@ class Scenarios:
         return len(self.obstacles)
 
     def reading_error(self, days: int, years: int) -> NDArray[np.float64] | None:
-        """Return what a sensor reads too dry, shape (D, S x Y) as a share of available water.
+        """Return what a sensor reads too dry.
 
-        None where every reading is true.
+        Parameters
+        ----------
+        days : int
+            Days of a season, D.
+        years : int
+            Seasons per scenario, Y.
+
+        Returns
+        -------
+        ndarray, shape (D, S x Y), or None
+            Bias and noise as a share of available water, held to -0.5..0.5; None where every
+            reading is true [-].
         """
         if not (self.reading_bias.any() or self.reading_noise.any()):
             return None
@@ -95,11 +106,33 @@ class Scenarios:
         return np.asarray(np.clip(error, -0.5, 0.5).reshape(days, -1))
 
     def plants(self, words: list[str]) -> NDArray[np.float64]:
-        """Return the plant-factor multiplier of each zone, shape (Z, S)."""
+        """Return the plant-factor multiplier of each zone.
+
+        Parameters
+        ----------
+        words : list of str, length Z
+            Plants of the zones, words of `PLANTS`.
+
+        Returns
+        -------
+        ndarray, shape (Z, S)
+            Multiplier [-].
+        """
         return self.plant_factor[:, [PLANTS.index(word) for word in words]].T
 
     def soils(self, classes: list[str]) -> NDArray[np.float64]:
-        """Return the storage multiplier of each zone, shape (Z, S)."""
+        """Return the storage multiplier of each zone.
+
+        Parameters
+        ----------
+        classes : list of str, length Z
+            Soils of the zones; what is no word of `SOILS` takes the last column of `storage`.
+
+        Returns
+        -------
+        ndarray, shape (Z, S)
+            Multiplier of available water [-].
+        """
         places = [SOILS.index(soil) if soil in SOILS else len(SOILS) for soil in classes]
         return self.storage[:, places].T
 

@@ -61,29 +61,69 @@ class Simulated:
     months: NDArray[np.int64]
 
     def monthly(self, watering: Watering) -> _Array:
-        """Return the property's water by month and run, shape (M, W) [m³]."""
+        """Return the property's water by month and run.
+
+        Parameters
+        ----------
+        watering : Watering
+            One row per zone.
+
+        Returns
+        -------
+        ndarray, shape (M, W)
+            Months of the season in rising order [m³].
+        """
         daily = np.tensordot(self.area_m2, watering.depth, axes=1) / 1000
         return np.stack(
             [daily[self.months == month].sum(axis=0) for month in np.unique(self.months)]
         )
 
     def volume(self, watering: Watering) -> _Array:
-        """Return water per zone and run, shape (Z, W) [m³]."""
+        """Return water per zone and run.
+
+        Parameters
+        ----------
+        watering : Watering
+            One row per zone.
+
+        Returns
+        -------
+        ndarray, shape (Z, W)
+            Water of the season [m³].
+        """
         volume: _Array = watering.water_mm * self.area_m2[:, None] / 1000
         return volume
 
     def by_year(self, runs: _Array) -> _Array:
-        """Reshape runs, shape (..., W), to scenarios and years, shape (..., S, Y)."""
+        """Reshape runs to scenarios and years.
+
+        Parameters
+        ----------
+        runs : ndarray, shape (..., W)
+            A value per run.
+
+        Returns
+        -------
+        ndarray, shape (..., S, Y)
+            The same values.
+        """
         return runs.reshape(*runs.shape[:-1], -1, self.years)
 
 
 def sensor_ids(decision: Decision, placements: list[Placement]) -> dict[int, str]:
     """Name the chosen candidates S1, S2, ... in reading order: north first, then west.
 
+    Parameters
+    ----------
+    decision : Decision
+        The choice.
+    placements : list of Placement
+        Best point of every zone, in the order of the zones.
+
     Returns
     -------
     dict of int to str
-        Candidate -> tag.
+        Candidate -> tag, in that order.
     """
     zone = decision.governors.zone
 
@@ -192,7 +232,7 @@ def _run_times(
 
 
 def sensor_shares(hydrozones: gpd.GeoDataFrame, water: pd.DataFrame) -> _Array:
-    """Return how much of each zone's root zone a sensor there would read, shape (Z,).
+    """Return how much of each zone's root zone a sensor there would read.
 
     Parameters
     ----------
@@ -200,6 +240,11 @@ def sensor_shares(hydrozones: gpd.GeoDataFrame, water: pd.DataFrame) -> _Array:
         Columns plants, new_sod.
     water : DataFrame
         As from `siting.water.zones.zone_water`.
+
+    Returns
+    -------
+    ndarray, shape (Z,)
+        Above 0, at most 1 [-].
     """
     depths = [
         sensor_depth(str(plants), root_depth_m=float(roots), new_sod=bool(sod))[0]

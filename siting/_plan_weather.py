@@ -64,7 +64,18 @@ def property_weather(
 
 
 def weather_files(source: WeatherSource) -> set[Path]:
-    """Return every file that the weather is read from, for provenance."""
+    """Return every file that the weather is read from, for provenance.
+
+    Parameters
+    ----------
+    source : WeatherSource
+        Where the weather comes from.
+
+    Returns
+    -------
+    set of Path
+        The weather file, and that of measured rain where there is one.
+    """
     return {source.path} | ({source.rain_file} if source.rain_file else set())
 
 

@@ -102,12 +102,34 @@ class Window:
     controller: NDArray[np.int64]
 
     def used(self, governor: NDArray[np.int64]) -> NDArray[np.float64]:
-        """Return the minutes of each controller, shape (C,), for an assignment of zones."""
+        """Return the minutes of each controller for an assignment of zones.
+
+        Parameters
+        ----------
+        governor : ndarray of int, shape (Z,)
+            Candidate that governs each zone.
+
+        Returns
+        -------
+        ndarray, shape (C,)
+            Run times on the longest day, one after another [min].
+        """
         each = self.minutes[governor, np.arange(len(governor))]
         return np.asarray(np.bincount(self.controller, weights=each), dtype=np.float64)
 
     def holds(self, governor: NDArray[np.int64]) -> bool:
-        """Tell whether every controller keeps within the hours."""
+        """Tell whether every controller keeps within the hours.
+
+        Parameters
+        ----------
+        governor : ndarray of int, shape (Z,)
+            Candidate that governs each zone.
+
+        Returns
+        -------
+        bool
+            Whether none needs more than the limit.
+        """
         return bool(np.all(self.used(governor) <= self.limit + 1e-6))
 
 

@@ -9,7 +9,16 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from siting import __version__, _cli_compare, _cli_explain, _cli_extensions, _cli_gis, _cli_steps
+from siting import (
+    __version__,
+    _cli_compare,
+    _cli_explain,
+    _cli_extensions,
+    _cli_gis,
+    _cli_portfolio,
+    _cli_steps,
+)
+from siting._cli_commission import commission, note_source
 from siting._cli_compare import parsed
 from siting._cli_extensions import export_option, run_exporters
 from siting._cli_shared import (
@@ -84,7 +93,25 @@ def main() -> None:
     help="Coordinate reference system of the empty layers.",
 )
 def new(folder: Path, units: str, crs: str) -> None:
-    """Start a property in FOLDER: a commented property file and empty layers, ready to draw."""
+    """Start a property in FOLDER: a commented property file and empty layers, ready to draw.
+
+    \f
+
+    Parameters
+    ----------
+    folder : Path
+        Made when it is not there.
+    units : {"metric", "us"}
+        Units of the keys and columns.
+    crs : str
+        CRS of the empty layers; any that pyproj understands.
+
+    Raises
+    ------
+    InputError
+        When one of the files is there already, the CRS is not known, or the folder cannot be
+        written.
+    """
     from siting.site.template import new_property
 
     for path in new_property(folder, units="us" if units == "us" else "metric", crs=crs):
@@ -96,7 +123,26 @@ def new(folder: Path, units: str, crs: str) -> None:
 @fetch_option
 @json_option
 def check(property_file: Path, fetch_weather: bool, as_json: bool) -> None:
-    """Check PROPERTY (a property file or its folder): every fault at once, nothing written."""
+    """Check PROPERTY (a property file or its folder): every fault at once, nothing written.
+
+    \f
+
+    Parameters
+    ----------
+    property_file : Path
+        The property file, or its folder.
+    fetch_weather : bool
+        Whether weather may be fetched over the network, where the property file asks for it.
+    as_json : bool
+        Whether to print one JSON object.
+
+    Raises
+    ------
+    InputError
+        With every fault of the property file, its layers or its weather.
+    PlanError
+        When the weather holds no whole season.
+    """
     from siting.climate.calendar import season_calendar
     from siting.planning import read_inputs
 
@@ -146,6 +192,30 @@ def plan(
       siting plan my-property --out plan --dxf --online-map
       siting plan my-property --out dearer --set water.price=3.10
       siting plan my-property --out plan --json > answer.json
+
+    \f
+
+    Parameters
+    ----------
+    property_file : Path
+        The property file, or its folder.
+    folder : Path
+        Folder of the results; made when it is not there.
+    changes : tuple of str
+        What-if values, each "KEY=VALUE".
+    as_json : bool
+        Whether to print one JSON object.
+    **options
+        online_map, dxf, fetch_weather (bool), exporters (tuple of Extension) and threads (int).
+
+    Raises
+    ------
+    InputError
+        With every fault of the input or of the changes.
+    PlanError
+        When the input is sound but no plan can be made from it.
+    SitingError
+        When the folder cannot be written, or another run is writing to it.
     """
     show = _print_json if as_json else _print_result
     _plan_and_write(property_file, folder, show=show, changes=parsed(changes), **options)
@@ -173,7 +243,27 @@ def plan(
 @threads_option
 @json_option
 def demo(folder: Path, name: str, as_json: bool, **options: Any) -> None:  # noqa: ANN401
-    """Plan a bundled, invented property, and print a short table and where the map is."""
+    """Plan a bundled, invented property, and print a short table and where the map is.
+
+    \f
+
+    Parameters
+    ----------
+    folder : Path
+        Folder of the results; made when it is not there.
+    name : {"campus", "yard"}
+        Which bundled property.
+    as_json : bool
+        Whether to print one JSON object.
+    **options
+        online_map, dxf (bool) and threads (int).
+
+    Raises
+    ------
+    SitingError
+        When the installation lacks the property, the folder cannot be written, or another run is
+        writing to it.
+    """
     from siting.demo import demo_property
 
     show = _print_json if as_json else _print_result
@@ -203,6 +293,7 @@ def _plan_and_write(
         written = write_bundle(result, folder, progress=report, **options)
         taken = [path.name for path in written]
         more, notes = run_exporters(exporters, result, folder, taken=taken)
+        note_source(property_file, folder)
     show(result, (*written, *more), notes)
 
 
@@ -224,7 +315,7 @@ def _print_plan(result: Plan, notes: tuple[str, ...]) -> None:
 
     console = Console(width=None if sys.stdout.isatty() else 110)
     console.print(f"[bold]{_plain(result.site.name)}[/bold]")
-    console.print(_plain(result.answer), end="\n\n")
+    console.print(_plain(result.headline), end="\n\n")
     console.print(sensor_table(result))
     for warning in (*result.warnings, *notes):
         console.print(f"note: {_plain(warning)}", style="dim")
@@ -247,8 +338,16 @@ def _plain(text: str) -> str:
     return escape(text)
 
 
-for _module in (_cli_steps, _cli_compare, _cli_explain, _cli_extensions, _cli_gis):
+for _module in (
+    _cli_steps,
+    _cli_compare,
+    _cli_explain,
+    _cli_extensions,
+    _cli_gis,
+    _cli_portfolio,
+):
     _module.register(main)
+main.add_command(commission)
 
 
 if __name__ == "__main__":

@@ -44,7 +44,13 @@ __all__ = [
 
 @dataclass(frozen=True)
 class Capital:
-    """What a plan costs to build [currency]."""
+    """What a plan costs to build.
+
+    Parameters
+    ----------
+    device, installation, trench, wire : float
+        The parts [currency].
+    """
 
     device: float
     installation: float
@@ -57,7 +63,18 @@ class Capital:
         return self.device + self.installation + self.trench + self.wire
 
     def yearly(self, life_years: float) -> float:
-        """Return the cost of a year, straight line without interest [currency/year]."""
+        """Return the cost of a year, straight line without interest.
+
+        Parameters
+        ----------
+        life_years : float
+            Life of everything bought [years].
+
+        Returns
+        -------
+        float
+            Total over life [currency/year].
+        """
         return self.total / life_years
 
 
@@ -85,7 +102,17 @@ class TodayStress:
 
 @dataclass(frozen=True)
 class Saving:
-    """A yearly figure: its mean, and its range over weather years and over scenarios."""
+    """A yearly figure, of water [m³/year] or money [currency/year].
+
+    Parameters
+    ----------
+    mean : float
+        Over weather years and scenarios.
+    low, high : float
+        Least and greatest weather year, each the mean over the scenarios.
+    scenario_low, scenario_high : float
+        Least and greatest scenario, each the mean over the years; NaN where not known.
+    """
 
     mean: float
     low: float
@@ -94,7 +121,18 @@ class Saving:
     scenario_high: float = math.nan
 
     def times(self, price: float) -> Saving:
-        """Return the figure at a price per unit."""
+        """Return the figure at a price per unit.
+
+        Parameters
+        ----------
+        price : float
+            Price of a unit [currency/m³].
+
+        Returns
+        -------
+        Saving
+            Every part times the price [currency/year].
+        """
         return Saving(*(value * price for value in astuple(self)))
 
 

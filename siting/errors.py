@@ -35,8 +35,8 @@ class Fault:
     mend : str
         What the user can do about it.
     layer, feature, column : str or None
-        Where in the file: the layer (or TOML table), the feature id (or CSV line) and the column
-        (or TOML key).
+        Where in the file: the layer (or TOML table), the feature id (or CSV line, or "row 3") and
+        the column (or TOML key).
     """
 
     file: str
@@ -52,7 +52,7 @@ class Fault:
         place = [self.file]
         place += [f"layer {self.layer}"] if self.layer else []
         if self.feature:
-            is_line = self.feature.startswith("line")
+            is_line = self.feature.startswith(("line", "row"))
             place += [self.feature if is_line else f"feature {self.feature}"]
         place += [f"column {self.column}"] if self.column else []
         return f"{', '.join(place)}: found {self.found}; allowed: {self.allowed}. {self.mend}"

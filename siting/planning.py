@@ -288,6 +288,7 @@ def _finish(
         built,
         decided.decision.choices,
         price=decided.price,
+        limit=settings.control.max_stress_days,
         words={str(tag): place[zone].words for tag, zone in built.sensors["zone"].items()},
     )
     allowed = budget(
@@ -302,6 +303,7 @@ def _finish(
         economics={**built.economics, "budget": allowed},
         answer=worded[settings.units].answer,
         wordings=worded,
+        headline=worded[settings.units].headline,
         cautions=cautions_for(),
         warnings=tuple(dict.fromkeys(warnings)),
         provenance=provenance(

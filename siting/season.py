@@ -213,6 +213,11 @@ def on_demand_events(
     -------
     Watering
         One row per governor.
+
+    Raises
+    ------
+    InputError
+        When a high threshold is not wetter than the low one.
     """
     zone = np.asarray(zone, dtype=np.int64)
     start = _fraction_mm(roots, zone, low_fraction)

@@ -73,6 +73,11 @@ def choose_sensors(candidates: Candidates, *, max_sensors: int, curve: bool = Tr
     SensorChoice
         One row per n, and the cheapest.
 
+    Raises
+    ------
+    InputError
+        When `max_sensors` is below 1.
+
     Examples
     --------
     >>> two = Candidates(np.array([0, 1]), np.array([[1.0, 4.0], [5.0, 2.0]]), np.ones(2), ("", ""))

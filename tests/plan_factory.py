@@ -246,6 +246,7 @@ def _sensors(site: Site, names: dict[str, str]) -> gpd.GeoDataFrame:
             "binding_setback": ["head", "zone edge"],
             "setback_note": ["", "Zone edge: 0.7 m instead of 0.9 m."],
             "reason": [names["reason"], names["reason"]],
+            "zone_note": ["", "It lies in C and not in D, the thirstiest zone that it governs."],
             "threshold_low_mm": [13.0, 32.0],
             "threshold_high_mm": [math.nan, 6.4],
             "threshold_low_fraction": [0.5, 0.5],
@@ -480,10 +481,12 @@ def _wordings(sensors: gpd.GeoDataFrame) -> dict[UnitsName, Wording]:
     """The same sentences in both systems of units; each tells which it is."""
     return {
         units: Wording(
+            headline=f"Two sensors. The second saves {water} a year; a third would cost more.",
             answer=f"Two sensors: the sunny turf dries three times as fast; it is worth {water}.",
             claim=f"Against today's timer the plan saves {water} a season.",
             reasons=dict.fromkeys(sensors.index, f"Sunny, {apart} from the nearest hazard."),
             setback_notes={"S1": "", "S2": f"zone edge: {apart} gave way"},
+            zone_notes={"S1": "", "S2": f"It lies in C and not in D: this uses {water} less."},
         )
         for units, water, apart in (("metric", "780 m³", "1.20 m"), ("us", "206,054 gal", "3.9 ft"))
     }
@@ -500,6 +503,7 @@ def make_plan(units: UnitsName = "metric", hostile: bool = False) -> Plan:
     if told:
         sensors["reason"] = pd.Series(told[units].reasons)
         sensors["setback_note"] = pd.Series(told[units].setback_notes)
+        sensors["zone_note"] = pd.Series(told[units].zone_notes)
     grid = LocalGrid(-42.0, 28.0, 0.5, 112, 168)
     plan = Plan(
         site=site,
@@ -529,6 +533,7 @@ def make_plan(units: UnitsName = "metric", hostile: bool = False) -> Plan:
         sun=_sun(grid),
         dryness=_dryness(grid, zones),
         answer=told[units].answer if told else " ".join(HOSTILE),
+        headline=told[units].headline if told else "",
         wordings=told,
         cautions=(
             "Call before you dig (811 in the US). Private lines are not marked.",

@@ -9,8 +9,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from siting._plan_control import watering_days
 from siting._plan_scenarios import draw_scenarios
+from siting._plan_schedule import watering_days
 from siting.errors import InputError
 from siting.season import (
     RootZones,

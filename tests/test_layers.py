@@ -13,6 +13,8 @@ MAY_IMPORT = {
     "extensions": {"errors"},
     "units": set(),
     "cautions": set(),
+    "atomic": set(),
+    "palette": set(),
     "site": {"errors", "units", "extensions"},
     "climate": {"errors", "units", "extensions"},
     "sun": {"errors", "units", "site", "climate"},
@@ -32,7 +34,7 @@ _BELOW_STAGES = {"errors", "units", "site", "climate", "sun", "water", "ranks"}
 MAY_IMPORT["ranks"] = set()
 MAY_IMPORT |= dict.fromkeys(STAGES, _BELOW_STAGES)
 MAY_IMPORT["planning"] = _BELOW_STAGES | set(STAGES) | {"cautions", "extensions"}
-_BELOW_DELIVERY = MAY_IMPORT["planning"] | {"planning"}
+_BELOW_DELIVERY = MAY_IMPORT["planning"] | {"planning", "atomic", "palette"}
 MAY_IMPORT |= dict.fromkeys(["handoff", "commissioning", "portfolio", "gis"], _BELOW_DELIVERY)
 MAY_IMPORT["cli"] = _BELOW_DELIVERY | {"handoff", "commissioning", "portfolio", "gis", "demo"}
 MAY_IMPORT["demo"] = {"errors"}
@@ -60,6 +62,7 @@ BELONGS_TO = {
     "_wire_paths": "wiring",
     "_trench": "wiring",
     "_plan_*": "planning",
+    "_commission_*": "commissioning",
     "_cli_*": "cli",
     "_ranks": "ranks",
 }

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import contextlib
+import hashlib
+import shutil
 import sqlite3
 from collections.abc import Callable, Iterator
 from pathlib import Path
@@ -14,6 +16,7 @@ from siting.errors import SitingError
 from siting.handoff.cad import write_dxf
 from siting.handoff.gisfiles import write_gis
 from siting.handoff.planjson import write_json
+from siting.handoff.readingsheet import is_filled, write_readings
 from siting.handoff.results import new_results, results_lock
 from siting.handoff.sheets import write_sheets
 from siting.handoff.webmap import write_map
@@ -40,7 +43,7 @@ def write_bundle(
     dxf: bool = False,
     progress: Callable[[str, int, int], None] | None = None,
 ) -> tuple[Path, ...]:
-    """Write plan.json, map.html, crew.pdf and the GIS and GPS files of a plan.
+    """Write plan.json, map.html, crew.pdf, the GIS and GPS files and the readings sheet of a plan.
 
     Everything is first written to a temporary sibling of the folder; only when all of it is there
     do the new results take the place of the old, in one step (see `siting.handoff.results`), so a
@@ -80,13 +83,27 @@ def write_bundle(
         write_sheets(plan, scratch / "crew.pdf")
         report("Writing GIS and GPS files", 2, 4)
         write_gis(plan, scratch)
+        write_readings(plan, scratch)
         if dxf:
             write_dxf(plan, scratch / "plan.dxf")
         report("Writing plan.json", 3, 4)
         write_json(plan, scratch / "plan.json")
         names = sorted(path.name for path in scratch.iterdir())
+        _keep_filled(target, scratch)
     report("Done", 4, 4)
     return tuple(target / name for name in names)
+
+
+def _keep_filled(target: Path, scratch: Path) -> None:
+    """Put aside readings sheets that a crew filled in and that new ones would replace."""
+    for old in sorted(target.glob("readings*.*")):
+        content = old.read_bytes()
+        new = scratch / old.name
+        if new.exists() and content != new.read_bytes() and is_filled(old):
+            kept = target / "filled-readings"
+            kept.mkdir(exist_ok=True)
+            mark = hashlib.sha256(content).hexdigest()[:8]
+            shutil.copy2(old, kept / f"{old.stem}-{mark}{old.suffix}")
 
 
 @contextlib.contextmanager

@@ -8,17 +8,22 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
+from matplotlib.ticker import FuncFormatter
 
+from siting.handoff._sheet_fonts import printable
+from siting.handoff._sheet_text import elide
+from siting.handoff.palette import DRYNESS, INK, NEED
 from siting.planning import Plan
+from siting.units import convert, unit_label
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-__all__ = ["sensor_curve_chart", "tornado_chart", "write_charts"]
+__all__ = ["plot_tornado", "sensor_curve_chart", "tornado_chart", "write_charts"]
 
-_LOW: Final = "#8a5a00"
-_HIGH: Final = "#2b5c8a"
-_INK: Final = "#333333"
+_LOW: Final = DRYNESS[4]
+_HIGH: Final = NEED[4]
+_INK: Final = INK["text"]
 
 
 def tornado_chart(plan: Plan) -> Figure:
@@ -35,33 +40,70 @@ def tornado_chart(plan: Plan) -> Figure:
         One bar per input, from its value at the lower to that at the higher setting; a setting that
         the sensors cannot serve within the stress limit is named and has no bar.
     """
+    figure, axes = _blank(0.9 + 0.45 * max(len(plan.sensitivity), 1))
+    plot_tornado(plan, axes)
+    return figure
+
+
+def plot_tornado(plan: Plan, ax: Axes) -> Axes:
+    """Draw what moves the plan's result into given axes, the greatest swing on top.
+
+    Parameters
+    ----------
+    plan : Plan
+        With its sensitivity.
+    ax : Axes
+        Where to draw.
+
+    Returns
+    -------
+    Axes
+        See `tornado_chart`.
+    """
     table = plan.sensitivity.iloc[::-1]
-    figure, axes = _blank(0.9 + 0.45 * max(len(table), 1))
     base = float(table["value_base"].iloc[0]) if len(table) else 0.0
     for at, (name, row) in enumerate(table.iterrows()):
         for end, colour in (("low", _LOW), ("high", _HIGH)):
-            value = float(row[f"value_{end}"])
-            if not np.isfinite(value):
-                axes.annotate(
-                    f"{row[end]}: limit not kept", (base, at), xytext=(6, 0), fontsize=7,
-                    textcoords="offset points", va="center", color=colour,
-                )  # fmt: skip
-                continue
-            axes.barh(at, value - base, left=base, height=0.62, color=colour, alpha=0.85)
-            outward = 3 if value >= base else -3
-            axes.annotate(
-                str(row[end]), (value, at), xytext=(outward, 0), textcoords="offset points",
-                va="center", ha="left" if value >= base else "right", fontsize=7, color=_INK,
-            )  # fmt: skip
-        axes.text(-0.02, at, str(name), transform=axes.get_yaxis_transform(), ha="right",
-                  va="center", fontsize=8, parse_math=False)  # fmt: skip
-    axes.set_yticks([])
-    axes.axvline(base, color=_INK, linewidth=1)
-    axes.margins(x=0.18)
+            _bar(ax, at, float(row[f"value_{end}"]), base=base, words=str(row[end]), colour=colour)
+        label = printable(elide(str(name), 40))
+        ax.text(-0.02, at, label, transform=ax.get_yaxis_transform(), ha="right", va="center",
+                fontsize=9, parse_math=False)  # fmt: skip
+    ax.set_yticks([])
+    ax.axvline(base, color=_INK, linewidth=1)
+    ax.margins(x=0.18)
+    ax.xaxis.set_major_formatter("{x:,.0f}")
     if len(table):
-        words = f"{table['measure'].iloc[0]} [{table['unit'].iloc[0]}]"
-        axes.set_xlabel(words, fontsize=8, parse_math=False)
-    return figure
+        measure, unit = (str(table[key].iloc[0]) for key in ("measure", "unit"))
+        words, scale = _measured(plan, unit)
+        ax.xaxis.set_major_formatter(FuncFormatter(lambda x, _: f"{scale * x:,.0f}"))
+        ax.set_xlabel(f"{printable(elide(measure, 40))} [{words}]", fontsize=9, parse_math=False)
+    ax.spines[["top", "right", "left"]].set_visible(False)
+    return ax
+
+
+def _measured(plan: Plan, unit: str) -> tuple[str, float]:
+    """Return the unit to write and what to multiply values by: water follows the plan's units."""
+    if unit != "m3":
+        return printable(elide(unit, 10)), 1.0
+    units = plan.settings.units
+    return unit_label("volume", units), convert(1.0, "volume", units)
+
+
+def _bar(ax: Axes, at: int, value: float, *, base: float, words: str, colour: str) -> None:
+    """Draw one end of a bar, or say that the limit is not kept there."""
+    told = printable(elide(words, 24))
+    if not np.isfinite(value):
+        ax.annotate(
+            f"{told}: limit not kept", (base, at), xytext=(6, 0), fontsize=8, parse_math=False,
+            textcoords="offset points", va="center", color=colour,
+        )  # fmt: skip
+        return
+    ax.barh(at, value - base, left=base, height=0.62, color=colour)
+    ax.annotate(
+        told, (value, at), xytext=(3 if value >= base else -3, 0), textcoords="offset points",
+        va="center", ha="left" if value >= base else "right", fontsize=8, color=_INK,
+        parse_math=False,
+    )  # fmt: skip
 
 
 def sensor_curve_chart(plan: Plan) -> Figure:

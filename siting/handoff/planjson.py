@@ -19,6 +19,7 @@ import geopandas as gpd
 import numpy as np
 import shapely
 
+from siting.handoff._sensor_facts import spares
 from siting.handoff.atomic import write_text
 from siting.planning import Plan
 from siting.water.need import CAUSES
@@ -50,6 +51,7 @@ _SENSORS_TAIL: Final[_Columns] = {
     "depth_m": 4, "depth_note": None, "dryness_rank": 4, "dryness_rank_zone": 4, "rank_sd": 4,
     "rank_sd_tested": 4, "application_note": None,
     "setback_ratio": 3, "binding_setback": None, "setback_note": None, "reason": None,
+    "zone_note": None,
 }  # fmt: skip
 _THRESHOLD: Final[Mapping[str, tuple[str, int | None]]] = {
     "low_mm": ("threshold_low_mm", 2),
@@ -146,6 +148,7 @@ def plan_document(plan: Plan) -> dict[str, Any]:
     return {
         "schema": SCHEMA_NAME,
         "property": _property(plan),
+        "headline": plan.wording(plan.settings.units).headline,
         "answer": plan.answer,
         "sensors": _sensors(plan),
         "zones": _zones(plan),
@@ -277,9 +280,11 @@ def _reserves(plan: Plan, decimals: int) -> dict[str, list[dict[str, Any]]]:
     if frame.empty:
         return {}
     source, degrees = frame.geometry.to_crs(plan.site.source_crs), frame.geometry.to_crs(4326)
+    how = {(tag, at.reserve): at for tag in plan.sensors.index for at in spares(plan, str(tag))}
     found: dict[str, list[dict[str, Any]]] = {}
     for place, row in enumerate(_rows(frame)):
         here, wgs = source.iloc[place], degrees.iloc[place]
+        spare = how[row["sensor_id"], int(row["reserve"])]
         record = {
             "reserve": int(row["reserve"]),
             "x": _plain(here.x, decimals),
@@ -289,6 +294,13 @@ def _reserves(plan: Plan, decimals: int) -> dict[str, list[dict[str, Any]]]:
             "dryness_rank": _plain(row["dryness_rank"], 4),
             "setback_ratio": _plain(row["setback_ratio"], 3),
             "binding_setback": row["binding_setback"],
+            "distance_m": _plain(spare.distance_m, 3),
+            "bearing_deg": _plain(spare.bearing_deg, 1),
+            "side": spare.side,
+            "tapes": [
+                {"tie": tie, "distance_m": _plain(metres, 3), "clear": clear}
+                for tie, metres, clear in spare.tapes
+            ],
         }
         found.setdefault(str(row["sensor_id"]), []).append(record)
     return {key: sorted(rows, key=lambda row: row["reserve"]) for key, rows in found.items()}

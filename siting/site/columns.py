@@ -75,7 +75,15 @@ class Column:
 
 
 class Match(NamedTuple):
-    """Which of the file's columns holds one of ours, and the factor to our unit."""
+    """Which of the file's columns holds one of ours.
+
+    Parameters
+    ----------
+    theirs : str
+        The file's header.
+    factor : float
+        Our value over the file's.
+    """
 
     theirs: str
     factor: float

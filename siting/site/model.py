@@ -60,7 +60,17 @@ class LocalGrid(NamedTuple):
 
 @dataclass(frozen=True)
 class HeightRaster:
-    """Heights [m] on a north-up raster in the working CRS; NaN where the file had no data."""
+    """Heights on a north-up raster in the working CRS.
+
+    Parameters
+    ----------
+    heights : ndarray, shape (rows, columns)
+        Row 0 is the northernmost; NaN where the file had no data [m].
+    west, north : float
+        Edges of the raster [m].
+    cell_x, cell_y : float
+        Width and height of a cell [m].
+    """
 
     heights: NDArray[np.float64]
     west: float

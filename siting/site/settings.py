@@ -114,7 +114,13 @@ class WeatherSource:
 
 @dataclass(frozen=True)
 class Season:
-    """First and last (month, day) on which the system may run; the end may lie in the next year."""
+    """When the system may run; the end may lie in the next year.
+
+    Parameters
+    ----------
+    start, end : tuple of int
+        First and last (month, day).
+    """
 
     start: tuple[int, int] = (1, 1)
     end: tuple[int, int] = (12, 31)
@@ -147,9 +153,14 @@ class Timer:
 
 @dataclass(frozen=True)
 class Tier:
-    """A step of the price of water: up to this use of a month it costs `price` [m³, currency/m³].
+    """A step of the price of water.
 
-    The last tier has no upper end (inf).
+    Parameters
+    ----------
+    up_to_m3 : float
+        Use of a month up to which it holds; inf on the last tier [m³].
+    price : float
+        Price within it [currency/m³].
     """
 
     up_to_m3: float
@@ -218,11 +229,23 @@ class Water:
 
 @dataclass(frozen=True)
 class Costs:
-    """What a sensor costs [currency, currency/m, years].
+    """What a sensor costs.
 
     The defaults for device and installation are the middle of what the trade pays (common
-    practice, no source); `given` tells whether the user stated them, and payback is only claimed
-    when so.
+    practice, no source); payback is only claimed when the user stated them.
+
+    Parameters
+    ----------
+    device, installation : float
+        Cost of each sensor [currency].
+    trench_per_m, wire_per_m : float
+        Cost of a metre [currency/m].
+    life_years : float
+        Life of everything bought [years].
+    given : bool
+        Whether the user gave [costs].
+    discount_rate : float
+        Interest by the year, as a fraction [-].
     """
 
     device: float = 275.0
@@ -329,14 +352,28 @@ class Control:
 
 @dataclass(frozen=True)
 class Setbacks:
-    """Least distance of a sensor from each kind of hazard [m].
+    """Least distance of a sensor from each kind of hazard.
 
-    Building, paving, boundary and head 5 ft, as in the University of Florida extension's advice on
-    burying soil-moisture sensors; zone edge 3 ft (the same advice, from memory) and downspout 10 ft
-    (common practice, no source). A trunk keeps its root protection radius, see `siting.placement`.
-    Utility 24 in: the wider of the tolerance zones of 18 and 24 in beside a marked line that state
-    laws set (from memory). Path 3 ft, low spot and flow path 3 ft, and no steeper than 25 %: common
-    practice, no source.
+    A trunk keeps its root protection radius, see `siting.placement`.
+
+    Parameters
+    ----------
+    building, paving, boundary, head : float
+        5 ft, as in the University of Florida extension's advice on burying soil-moisture
+        sensors [m].
+    zone_edge : float
+        3 ft: the same advice, from memory [m].
+    downspout : float
+        10 ft: common practice, no source [m].
+    traffic : float
+        From paths, 3 ft: common practice, no source [m].
+    utility : float
+        24 in: the wider of the tolerance zones of 18 and 24 in beside a marked line that state laws
+        set (from memory) [m].
+    low_spot : float
+        From low spots and flow paths, 3 ft: common practice, no source [m].
+    slope_percent : float
+        Steepest ground, 25: common practice, no source [%].
     """
 
     building: float = 1.524
@@ -353,7 +390,19 @@ class Setbacks:
 
 @dataclass(frozen=True)
 class Analysis:
-    """How finely to compute: raster cell [m], sun step [min], number of scenarios, random seed."""
+    """How finely to compute.
+
+    Parameters
+    ----------
+    resolution : float
+        Side of a raster cell [m].
+    scenarios : int
+        Number of scenarios, the first of which is the property as described.
+    seed : int
+        Seed of the random numbers.
+    sun_minutes : int
+        Step of the sun [min].
+    """
 
     resolution: float = 0.5
     scenarios: int = 12
@@ -365,8 +414,38 @@ class Analysis:
 class PropertyFile:
     """A property file, read and checked; every path absolute.
 
-    `values` holds the file's own tables, as written, for what-if questions; `changes` what was put
-    in their place.
+    Parameters
+    ----------
+    path : Path
+        The file.
+    name : str
+        The property's name.
+    layers : mapping of str to LayerSource
+        Where each layer of the base map is read from.
+    weather : WeatherSource
+        Where the weather comes from.
+    units : {"metric", "us"}
+        Units of everything shown.
+    season : Season
+        When the system may run.
+    timer : Timer or None
+        What runs today.
+    water, costs : Water, Costs
+        What water and what a sensor costs.
+    control : Control
+        What kinds of control to consider.
+    hardware : tuple of Hardware
+        What controllers may be fitted with.
+    setbacks : Setbacks
+        Least distances from hazards.
+    analysis : Analysis
+        How finely to compute.
+    factors : mapping of str to mapping
+        Factors of other packages to use -> their options.
+    values : mapping
+        The file's own tables, as written, for what-if questions.
+    changes : mapping
+        What was put in their place: dotted key -> value.
     """
 
     path: Path

@@ -16,8 +16,9 @@ import pandas as pd
 from shapely.geometry import box
 
 from siting._plan_choice import decide
-from siting._plan_control import Schedule, governors
+from siting._plan_control import governors
 from siting._plan_options import Options, Prices
+from siting._plan_schedule import Schedule
 from siting.season import RootZones
 from siting.site.settings import HARDWARE
 from siting.wiring import TrenchNetwork

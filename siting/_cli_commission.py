@@ -1,0 +1,251 @@
+"""`siting commission`: readings in; findings, the updated plan and one more record out."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import os
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from siting.errors import Fault, InputError
+
+if TYPE_CHECKING:
+    from siting.climate.model import Climate
+    from siting.planning import Plan
+
+__all__ = ["commission", "note_source"]
+
+#: In a results folder: from which property file it came, so that it can be planned again.
+SOURCE = "source.json"
+
+
+def note_source(property_file: Path, folder: Path) -> None:
+    """Write down in a results folder which property file it came from.
+
+    Parameters
+    ----------
+    property_file : Path
+        The property file or its folder.
+    folder : Path
+        The results folder.
+    """
+    from siting.atomic import write_text
+
+    place = Path(property_file)
+    place = place / "property.toml" if place.is_dir() else place
+    content = {
+        "property": _beside(place, folder),
+        "sha256": hashlib.sha256(place.read_bytes()).hexdigest(),
+    }
+    write_text(folder / SOURCE, json.dumps(content, indent=2) + "\n")
+
+
+def _beside(path: Path, folder: Path) -> str:
+    """Return a path as seen from a folder."""
+    try:
+        return os.path.relpath(path, folder)
+    except ValueError:  # another drive
+        return str(path.resolve())
+
+
+@click.command()
+@click.argument("plan", metavar="PLAN", type=click.Path(path_type=Path))
+@click.option(
+    "--readings",
+    "files",
+    required=True,
+    multiple=True,
+    type=click.Path(path_type=Path, dir_okay=False),
+    help="The filled-in sheet, a log of moisture, valve runs, rain or the meter; may be repeated.",
+)
+@click.option(
+    "--out",
+    "folder",
+    required=True,
+    type=click.Path(path_type=Path, file_okay=False),
+    help="Folder for the updated results; may be that of the plan.",
+)
+@click.option(
+    "--property",
+    "property_file",
+    type=click.Path(path_type=Path),
+    help="The property file, where the results folder does not find it any more.",
+)
+@click.argument("more", metavar="[FILE]...", nargs=-1, type=click.Path(path_type=Path))
+@click.option(
+    "--threads",
+    type=click.IntRange(1, 256),
+    default=os.cpu_count() or 1,
+    show_default="all cores",
+    help="Threads for the sun computation; the result does not depend on it.",
+)
+def commission(
+    plan: Path,
+    files: tuple[Path, ...],
+    folder: Path,
+    property_file: Path | None,
+    more: tuple[Path, ...],
+    threads: int,
+) -> None:
+    """Take the field's answers back: PLAN is a results folder, its plan.json, or a property file.
+
+    As-built points, readings after a soaking, measured soil and roots, and logged moisture are
+    checked and judged; the plan is decided again where a measured value replaces an assumed one.
+    The results folder keeps every earlier state under history/.
+    """
+    from siting._commission_report import report_text
+    from siting.commissioning import commission as judge
+    from siting.commissioning import copy_history, read_history, read_readings
+
+    results, source = _found(plan, property_file)
+    if results is not None:
+        copy_history(results, folder)
+    records = read_history(folder)
+    first, climate, again = _planned(source, results, threads)
+    earlier = [path for record in records for path in record.readings]
+    before = first
+    if earlier:
+        known = read_readings(earlier, first)
+        before = judge(first, climate, known, replan=again).after
+    given = [*files, *more]
+    new = [path for path in given if _digest(path) not in {_digest(old) for old in earlier}]
+    readings = read_readings([*earlier, *new], before, also=[str(t) for t in first.sensors.index])
+    found = judge(before, climate, readings, replan=again)
+    click.echo(report_text(found))
+    if records and records[-1].content.get("property", {}).get("sha256") != _digest(
+        _property_of(source)
+    ):
+        click.echo("note: the property file was changed since the last record.")
+    if not new:
+        click.echo("These readings are recorded already; the results are written again.")
+    record = _write(found, folder, new=new, base=first, source=source)
+    click.echo(f"record      {record}")
+    click.echo(f"results     {folder.resolve()}")
+
+
+def _digest(path: Path) -> str:
+    """Return the sha256 of a file, "" where it cannot be read."""
+    try:
+        return hashlib.sha256(path.read_bytes()).hexdigest()
+    except OSError:
+        return ""
+
+
+def _found(plan: Path, property_file: Path | None) -> tuple[Path | None, Path]:
+    """Return the results folder (None where a property was given) and the property file."""
+    place = plan.parent if plan.name == "plan.json" else plan
+    if not (place / "plan.json").is_file():
+        return None, property_file or plan
+    if property_file is not None:
+        return place, property_file
+    try:
+        noted = json.loads((place / SOURCE).read_text(encoding="utf-8"))
+        source = (place / str(noted["property"])).resolve()
+    except (OSError, ValueError, KeyError, TypeError):
+        source = None
+    if source is None or not source.is_file():
+        found = "a results folder whose property file is not where it was"
+        mend = "Name the property file with --property."
+        fault = Fault(str(place), found, "the property file that was planned", mend)
+        raise InputError([fault])
+    return place, source
+
+
+def _planned(source: Path, results: Path | None, threads: int) -> tuple[Plan, Climate, Any]:
+    """Make the plan again, hold it against the one that was handed over, and say how to replan."""
+    from siting.planning import plan as make_plan
+    from siting.planning import read_inputs
+
+    settings, site, climate = read_inputs(source)
+    made = make_plan(site, climate, settings, threads=threads)
+    if results is not None:
+        _must_match(made, results)
+
+    def again(changed: Any) -> Plan:  # noqa: ANN401 - a site
+        return make_plan(changed, climate, settings, threads=threads)
+
+    return made, climate, again
+
+
+def _must_match(made: Plan, results: Path) -> None:
+    """Refuse readings for a plan that the property file does not give any more."""
+    first = results / "history" / "0000" / "plan.json"
+    file = first if first.is_file() else results / "plan.json"
+    try:
+        known = {
+            str(s["sensor_id"]): (float(s["lon"]), float(s["lat"]))
+            for s in json.loads(file.read_text(encoding="utf-8"))["sensors"]
+        }
+    except (OSError, ValueError, KeyError, TypeError) as error:
+        fault = Fault(str(file), "no plan", "a plan.json of this program", "Plan again.")
+        raise InputError([fault]) from error
+    now = {str(tag): (float(row["lon"]), float(row["lat"])) for tag, row in made.sensors.iterrows()}
+    near = 2e-6  # degrees, about 0.2 m
+    same = known.keys() == now.keys() and all(
+        abs(known[tag][0] - now[tag][0]) < near and abs(known[tag][1] - now[tag][1]) < near
+        for tag in known
+    )
+    if not same:
+        found = "a plan that its property file does not give any more: it was changed since"
+        mend = "Put the property file back as it was, or plan again and use the new sheet."
+        raise InputError([Fault(str(file), found, "the property file as planned", mend)])
+
+
+def _write(found: Any, folder: Path, *, new: list[Path], base: Plan, source: Path) -> str:  # noqa: ANN401
+    """Write record and results; the record first, so that no reading is lost."""
+    from siting._commission_figures import before_after_picture, evidence_picture
+    from siting._commission_report import record_of, report_text
+    from siting.atomic import write_bytes, write_text
+    from siting.commissioning import append_record, read_history
+    from siting.handoff.bundle import write_bundle
+    from siting.handoff.planjson import plan_document
+
+    def document(plan: Plan) -> bytes:
+        text = json.dumps(plan_document(plan), ensure_ascii=False, indent=2, allow_nan=False)
+        return (text.encode("utf-8", "replace")) + b"\n"
+
+    pictures = {
+        f"evidence-{tag}.png": evidence_picture(health) for tag, health in found.health.items()
+    }
+    pictures["before-after.png"] = before_after_picture(found.before, found.after)
+    made_from = {"path": _beside(source, folder), "sha256": _digest(_property_of(source))}
+    records = read_history(folder)
+    if not records:
+        append_record(
+            folder, {"what": "plan as handed over", "property": made_from}, readings={},
+            files={"plan.json": document(base)},
+        )  # fmt: skip
+    name = str(records[-1].folder.name) if records else "0000"
+    if new:
+        record = append_record(
+            folder,
+            {"what": "commissioning", "property": made_from, **record_of(found)},
+            readings=_unique(new),
+            files={"plan.json": document(found.after), "report.txt": report_text(found).encode()},
+        )
+        name = str(record.folder.name)
+    write_bundle(found.after, folder)
+    for file, data in pictures.items():
+        write_bytes(folder / file, data)
+    write_text(folder / "commissioning.txt", report_text(found))
+    note_source(source, folder)
+    return f"{folder.resolve()}/history/{name}"
+
+
+def _property_of(source: Path) -> Path:
+    return source / "property.toml" if source.is_dir() else source
+
+
+def _unique(paths: list[Path]) -> dict[str, bytes]:
+    """Return the files by name; two of one name get a number."""
+    found: dict[str, bytes] = {}
+    for path in paths:
+        name, number = path.name, 2
+        while name in found:
+            name = f"{path.stem}-{number}{path.suffix}"
+            number += 1
+        found[name] = path.read_bytes()
+    return found

@@ -1,0 +1,457 @@
+"""The reading a day after a soaking: whether it is field capacity, and the threshold from it."""
+
+from __future__ import annotations
+
+import datetime as dt
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any, Final
+
+import pandas as pd
+
+from siting.planning import Plan
+from siting.scheduling import threshold_vwc
+
+__all__ = [
+    "FIELD_CAPACITY_RANGES",
+    "Capacity",
+    "TextureRange",
+    "capacity_of",
+    "held_water",
+    "matching_textures",
+    "tension_exponent",
+    "threshold_in_units",
+]
+
+
+@dataclass(frozen=True)
+class TextureRange:
+    """Range of field capacity of one texture class [m³/m³], and its source."""
+
+    low: float
+    high: float
+    reference: str
+
+
+_TABLE_19: Final = "FAO-56 Table 19"
+_SAXTON: Final = "Saxton & Rawls 2006 Table 3, give or take 0.06"
+
+#: Published field capacity of each texture class.
+FIELD_CAPACITY_RANGES: Final = {
+    "sand": TextureRange(0.07, 0.17, _TABLE_19),
+    "loamy sand": TextureRange(0.11, 0.19, _TABLE_19),
+    "sandy loam": TextureRange(0.18, 0.28, _TABLE_19),
+    "loam": TextureRange(0.20, 0.30, _TABLE_19),
+    "silt loam": TextureRange(0.22, 0.36, _TABLE_19),
+    "silt": TextureRange(0.28, 0.36, _TABLE_19),
+    "silty clay loam": TextureRange(0.30, 0.37, _TABLE_19),
+    "silty clay": TextureRange(0.30, 0.42, _TABLE_19),
+    "clay": TextureRange(0.32, 0.40, _TABLE_19),
+    "sandy clay loam": TextureRange(0.21, 0.33, _SAXTON),
+    "clay loam": TextureRange(0.30, 0.42, _SAXTON),
+    "sandy clay": TextureRange(0.30, 0.42, _SAXTON),
+}
+
+#: A sensor that is not calibrated to the soil is off by this much [m³/m³]; common practice.
+_UNCALIBRATED: Final = 0.04
+#: Between two readings six hours or more apart, the plateau may fall by this share of the available
+#: water a day, beside what plants draw. Judgement of this project, no source.
+_DRAINING: Final = 0.10
+_APART_H: Final = 6.0
+#: Rain and watering after the soaking up to this do not count [mm].
+_LITTLE_MM: Final = 1.0
+#: State extension guides: the threshold at the reading or up to 20 % lower.
+_STEP_DOWN: Final = 0.20
+#: Tension at field capacity: 10 kPa on sand, 33 kPa on others, each within a factor of 3.
+_TENSION: Final = {"sand": 10.0, "loamy sand": 10.0}
+_TENSION_SPREAD: Final = 3.0
+_TENSION_WILTING: Final = 1500.0
+
+
+@dataclass(frozen=True)
+class Capacity:
+    """What the readings after a soaking say.
+
+    Parameters
+    ----------
+    sensor_id : str
+        Which sensor.
+    accepted : bool
+        Whether the reading is taken as field capacity.
+    reading : float
+        The reading, in the device's unit; NaN where there is none.
+    unit : str
+        One of `siting._plan_readings.READING_UNITS`.
+    vwc : float
+        The same as volumetric water content; NaN where the unit does not tell [m³/m³].
+    low, high : float
+        Thresholds in the device's unit: watering is allowed below (kPa: above) `low`; on-demand
+        watering stops at `high` (NaN for bypass).
+    possible : bool
+        Whether the reading can be field capacity of the soil that the plan assumes.
+    textures : tuple of str
+        Texture classes whose published range holds it.
+    words : tuple of str
+        All of this in plain words.
+    """
+
+    sensor_id: str
+    accepted: bool
+    reading: float
+    unit: str
+    vwc: float
+    low: float
+    high: float
+    possible: bool
+    textures: tuple[str, ...]
+    words: tuple[str, ...]
+
+
+def matching_textures(vwc: float) -> tuple[str, ...]:
+    """Return the texture classes whose published field capacity holds a water content.
+
+    Parameters
+    ----------
+    vwc : float
+        Volumetric water content [m³/m³].
+
+    Returns
+    -------
+    tuple of str
+        Classes, from coarse to fine.
+
+    References
+    ----------
+    FAO-56 Table 19; Saxton & Rawls 2006, Table 3, for the classes that it lacks.
+
+    Examples
+    --------
+    >>> matching_textures(0.10)
+    ('sand',)
+    """
+    return tuple(
+        name for name, held in FIELD_CAPACITY_RANGES.items() if held.low <= vwc <= held.high
+    )
+
+
+def tension_exponent(field_capacity: float, wilting_point: float) -> float:
+    """Return B of the tension curve psi = A theta⁻ᴮ through 33 and 1500 kPa.
+
+    Parameters
+    ----------
+    field_capacity, wilting_point : float
+        Volumetric water content [m³/m³].
+
+    Returns
+    -------
+    float
+        B [-].
+
+    References
+    ----------
+    Saxton & Rawls 2006, Eqs 11, 14 and 15.
+
+    Examples
+    --------
+    >>> round(tension_exponent(0.28, 0.14), 2)
+    5.51
+    """
+    return (math.log(_TENSION_WILTING) - math.log(33.0)) / (
+        math.log(field_capacity) - math.log(wilting_point)
+    )
+
+
+def threshold_in_units(
+    reading: float, unit: str, *, depleted: float, field_capacity: float, wilting_point: float
+) -> tuple[float, str]:
+    """Return where a threshold lies on the device's own scale.
+
+    Parameters
+    ----------
+    reading : float
+        At field capacity, in the unit.
+    unit : {"%", "m3/m3", "kPa", "device"}
+        Of the device.
+    depleted : float
+        Share of the available water that is gone at the threshold, 0..1.
+    field_capacity, wilting_point : float
+        Of the plan's soil, for the size of the step [m³/m³].
+
+    Returns
+    -------
+    value : float
+        The threshold, in the unit.
+    note : str
+        How it was found.
+
+    References
+    ----------
+    Steps of up to 20 % below the reading: state extension guides on soil-moisture sensors. Tension:
+    Saxton & Rawls 2006, Eq. 11.
+
+    Examples
+    --------
+    >>> threshold_in_units(
+    ...     25.0, "%", depleted=0.25, field_capacity=0.26, wilting_point=0.12
+    ... )[0]
+    21.5
+    """
+    step = depleted * (field_capacity - wilting_point)
+    if unit in {"%", "m3/m3"}:
+        scale = 100.0 if unit == "%" else 1.0
+        return max(reading - scale * step, 0.0), "the reading less the plan's step"
+    content = threshold_vwc(field_capacity, wilting_point, depleted_fraction=depleted)
+    if unit == "kPa":
+        power = tension_exponent(field_capacity, wilting_point)
+        return reading * (field_capacity / content) ** power, "by the soil's tension curve"
+    lowered = min(step / field_capacity, _STEP_DOWN)
+    note = f"{100 * lowered:.0f} % below the reading; the device's scale has no unit, so that this "
+    return reading * (1 - lowered), note + "takes it to be proportional to the water in the soil"
+
+
+def capacity_of(
+    plan: Plan,
+    sensor_id: str,
+    row: Mapping[str, Any],
+    *,
+    events: pd.DataFrame | None = None,
+    weather: pd.DataFrame | None = None,
+) -> Capacity | None:
+    """Take the readings after a soaking as field capacity, or say why not.
+
+    Parameters
+    ----------
+    plan : Plan
+        The plan.
+    sensor_id : str
+        Which sensor.
+    row : mapping
+        Its row of the readings sheet.
+    events : DataFrame, optional
+        Valve runs: start, valve, minutes; watering after the soaking is looked for here too.
+    weather : DataFrame, optional
+        Index `date`; rain_mm.
+
+    Returns
+    -------
+    Capacity or None
+        None where the row holds no reading.
+    """
+    unit = str(row.get("reading_unit") or "%")
+    series = _readings(row)
+    if not series:
+        return None
+    sensor = plan.sensors.loc[sensor_id]
+    zone = plan.zones.loc[sensor["zone"]]
+    soaked = _time(row, "soaked_at")
+    wait = float(sensor["soak_wait_h"])
+    water = held_water(plan, str(sensor["zone"]))
+    rejected = [
+        *_too_early(series, soaked, wait),
+        *_wetted(row, series, soaked, valve=str(sensor["valve"]), events=events, weather=weather),
+    ]
+    waited = [r for r in series if soaked is None or _hours(soaked, r[0]) >= wait - 1]
+    last = (waited or series)[-1]
+    if not rejected:
+        rejected += _not_level(
+            waited, unit, water=water, etc=float(zone["etc_peak_mm_d"]), depth=_layer_mm(sensor)
+        )
+    reading = last[1]
+    vwc = {"%": reading / 100, "m3/m3": reading}.get(unit, math.nan)
+    possible, textures, check = _texture(reading, vwc, unit, str(zone["soil"]))
+    low, low_note = threshold_in_units(
+        reading, unit, depleted=float(sensor["threshold_low_fraction"]),
+        field_capacity=water[0], wilting_point=water[1],
+    )  # fmt: skip
+    high = math.nan
+    if math.isfinite(sensor["threshold_high_fraction"]):
+        high = threshold_in_units(
+            reading, unit, depleted=float(sensor["threshold_high_fraction"]),
+            field_capacity=water[0], wilting_point=water[1],
+        )[0]  # fmt: skip
+    accepted = not rejected and possible
+    words = [*rejected, check]
+    if accepted:
+        words.append(_set_words(unit, low, high, low_note, sensor))
+    else:
+        words.append("No threshold is set from it.")
+    return Capacity(
+        sensor_id, accepted, reading, unit, vwc, low, high, possible, textures, tuple(words)
+    )
+
+
+def held_water(plan: Plan, zone: str) -> tuple[float, float]:
+    """Return field capacity and wilting point of a sensor's zone, as the plan took them.
+
+    Parameters
+    ----------
+    plan : Plan
+        The plan.
+    zone : str
+        A zone that holds a sensor.
+
+    Returns
+    -------
+    tuple of float
+        Volumetric water contents [m³/m³].
+    """
+    row = plan.zones.loc[zone]
+    available = float(row["taw_mm"]) / (1000 * float(row["root_depth_m"]))
+    sensor = plan.sensors[plan.sensors["zone"] == zone].iloc[0]
+    # The content at the threshold, and the share of the available water that is gone there.
+    field = float(sensor["threshold_vwc"]) + float(sensor["threshold_low_fraction"]) * available
+    return field, max(field - available, 0.01)
+
+
+def _layer_mm(sensor: Mapping[str, Any]) -> float:
+    """Return the thickness of the layer that a sensor reads [mm]."""
+    return 2000 * float(sensor["depth_m"])
+
+
+def _time(row: Mapping[str, Any], name: str) -> Any:  # noqa: ANN401 - a time of pandas
+    at = row.get(name)
+    return None if at is None or pd.isna(at) else at
+
+
+def _readings(row: Mapping[str, Any]) -> list[tuple[dt.datetime, float]]:
+    """Return times and readings of a row, in order."""
+    found = []
+    for number in (1, 2, 3):
+        value, at = row.get(f"reading_{number}"), _time(row, f"reading_{number}_at")
+        if value is not None and not math.isnan(value) and at is not None:
+            found.append((at, float(value)))
+    return sorted(found)
+
+
+def _hours(one: dt.datetime, other: dt.datetime) -> float:
+    return (other - one).total_seconds() / 3600
+
+
+def _too_early(
+    series: Sequence[tuple[dt.datetime, float]], soaked: dt.datetime | None, wait: float
+) -> list[str]:
+    """Say so where no reading waited long enough."""
+    if soaked is None:
+        return [
+            "Rejected: the time of the soaking is not written, so that nobody knows how long the "
+            "soil drained."
+        ]
+    longest = _hours(soaked, series[-1][0])
+    if longest >= wait - 1:
+        return []
+    return [
+        f"Rejected: read {longest:.0f} h after the soaking; this soil needs {wait:.0f} h to drain. "
+        "Read it again."
+    ]
+
+
+def _wetted(
+    row: Mapping[str, Any],
+    series: Sequence[tuple[dt.datetime, float]],
+    soaked: dt.datetime | None,
+    *,
+    valve: str,
+    events: pd.DataFrame | None,
+    weather: pd.DataFrame | None,
+) -> list[str]:
+    """Say so where it rained or was watered between soaking and reading."""
+    told = []
+    rain = row.get("rain_since")
+    if row.get("watered_since") is True:
+        told.append("Rejected: the place was watered after the soaking. Soak and wait again.")
+    if rain is not None and float(rain) > _LITTLE_MM:
+        told.append(f"Rejected: {float(rain):.0f} mm of rain fell after the soaking. Read again.")
+    if soaked is None or told:
+        return told
+    end = series[-1][0]
+    if events is not None and len(events):
+        own = events[(events["valve"] == valve) & (events["minutes"] > 0)]
+        ran = own[(own["start"] > soaked + dt.timedelta(hours=1)) & (own["start"] < end)]
+        if len(ran):
+            told.append(
+                f"Rejected: by the log, valve {valve} ran at "
+                f"{ran['start'].iloc[0]:%Y-%m-%d %H:%M}, between soaking and reading."
+            )
+    if weather is not None and len(weather):
+        days = weather.loc[pd.Timestamp(soaked).normalize() + pd.Timedelta(days=1) : end]
+        fell = float(days["rain_mm"].sum())
+        if fell > _LITTLE_MM:
+            told.append(
+                f"Rejected: by the weather record {fell:.0f} mm of rain fell between soaking and "
+                "reading."
+            )
+    return told
+
+
+def _not_level(
+    series: Sequence[tuple[dt.datetime, float]],
+    unit: str,
+    *,
+    water: tuple[float, float],
+    etc: float,
+    depth: float,
+) -> list[str]:
+    """Say so where the readings still fall faster than plants draw, or rise."""
+    if len(series) < 2 or unit not in {"%", "m3/m3"}:  # noqa: PLR2004 - two make a slope
+        return []
+    hours = _hours(series[-2][0], series[-1][0])
+    if hours < _APART_H:
+        return []
+    scale = 100.0 if unit == "%" else 1.0
+    fall = (series[-2][1] - series[-1][1]) / scale / hours * 24
+    # All of a peak day's use may come from the sensor's layer while it is the wettest.
+    allowed = _DRAINING * (water[0] - water[1]) + etc / depth
+    if fall > allowed:
+        return [
+            f"Rejected: it still falls by {100 * fall:.1f} points a day, more than the "
+            f"{100 * allowed:.1f} that plants explain: the soil is still draining. Read again in a "
+            "day."
+        ]
+    if -fall > allowed:
+        return [
+            f"Rejected: it rises by {-100 * fall:.1f} points a day: water still comes from "
+            "somewhere. Find it, then soak and read again."
+        ]
+    return []
+
+
+def _texture(reading: float, vwc: float, unit: str, soil: str) -> tuple[bool, tuple[str, ...], str]:
+    """Check a reading against the published range of the soil."""
+    if unit == "device":
+        return True, (), "The device's scale has no unit: the soil cannot be checked against it."
+    if unit == "kPa":
+        middle = _TENSION.get(soil, 33.0)
+        fits = middle / _TENSION_SPREAD <= reading <= middle * _TENSION_SPREAD
+        words = (
+            f"{reading:g} kPa {'fits' if fits else 'cannot be'} field capacity of {soil}, about "
+            f"{middle:g} kPa."
+        )
+        return fits, (soil,) if fits else (), words
+    held = FIELD_CAPACITY_RANGES[soil]
+    textures = matching_textures(vwc)
+    said = f"{100 * vwc:.1f} %"
+    span = f"{100 * held.low:.0f} to {100 * held.high:.0f} % ({held.reference})"
+    if held.low <= vwc <= held.high:
+        return True, textures, f"{said} fits {soil}: {span}."
+    close = held.low - _UNCALIBRATED <= vwc <= held.high + _UNCALIBRATED
+    other = f" It would fit {', '.join(textures)}." if textures else " It fits no soil."
+    advice = " Do a jar test." if textures else " Look for an air gap, a stone, or a wet spot."
+    if close:
+        words = f"{said} is just outside {soil}, {span}; an uncalibrated sensor may be that far off"
+        return True, textures, words + f".{other}"
+    return False, textures, f"{said} cannot be field capacity of {soil}, {span}.{other}{advice}"
+
+
+def _set_words(unit: str, low: float, high: float, note: str, sensor: Mapping[str, Any]) -> str:
+    """Say where to set the device."""
+    digits = 3 if unit == "m3/m3" else 1
+    shown = "" if unit == "device" else f" {unit}"
+    gone = 100 * float(sensor["threshold_low_fraction"])
+    text = (
+        f"Set the threshold to {low:.{digits}f}{shown} ({gone:.0f} % of the available water gone; "
+        f"{note})"
+    )
+    if math.isfinite(high):
+        text += f"; stop at {high:.{digits}f}{shown}"
+    return text + "."

@@ -1,0 +1,242 @@
+"""The readings sheet that goes out with a plan: CSV files and one workbook, ids printed.
+
+The crew fills in what it measured and hands the file back to `siting commission`. Text that a
+spreadsheet would run as a formula is preceded by an apostrophe (CSV) or stored as text (workbook).
+"""
+
+from __future__ import annotations
+
+import csv
+import io
+import re
+import zipfile
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import Any, Final
+
+from openpyxl import Workbook, load_workbook
+from openpyxl.styles import Font, PatternFill
+from openpyxl.utils import get_column_letter
+
+from siting._plan_readings import (
+    CAN_COLUMNS,
+    SENSOR_COLUMNS,
+    ZONE_COLUMNS,
+    SheetColumn,
+    header,
+)
+from siting.handoff._sheet_text import clean, tape
+from siting.handoff.atomic import write_bytes, write_text
+from siting.handoff.gisfiles import guard_formula
+from siting.handoff.palette import INK
+from siting.planning import Plan
+
+__all__ = ["is_filled", "write_readings"]
+
+_Rows = list[dict[str, Any]]
+
+#: Cans to print per zone with a sensor: audits ask for 24 or more, in fours.
+_CANS: Final = 24
+_STAMP: Final = (1980, 1, 1, 0, 0, 0)
+_DATES: Final = re.compile(rb"(<dcterms:\w+[^>]*>)[^<]*(</dcterms:\w+>)")
+_LONGEST: Final = 60
+
+_HOW: Final = (
+    "Fill in what was measured; leave the rest empty. Printed cells stay as they are.",
+    "Dates and times: 2026-05-04, or 2026-05-04 07:30.",
+    "Reading unit: % (per cent by volume, as 23.5), m3/m3 (as 0.235), kPa (tension), or device "
+    "(the number that the device shows, wetter is more).",
+    "As-built point: two tapes and the side, three tapes, or GPS.",
+    "Reading: soak, keep the zone off, wait the printed hours, read; read again 6 h or more later "
+    "to show that the water has stopped draining.",
+    "Hand it back: siting commission RESULTS --readings readings.xlsx --out RESULTS",
+)
+
+
+def write_readings(plan: Plan, folder: Path | str) -> tuple[Path, ...]:
+    """Write readings.csv, readings-zones.csv, readings-cans.csv and readings.xlsx.
+
+    Parameters
+    ----------
+    plan : Plan
+        The plan; its units are those of the headers.
+    folder : Path or str
+        Where to; made when it is missing.
+
+    Returns
+    -------
+    tuple of Path
+        The files, in that order; the same plan gives the same bytes.
+    """
+    place = Path(folder)
+    tables = {
+        "sensors": (SENSOR_COLUMNS, _sensor_rows(plan)),
+        "zones": (ZONE_COLUMNS, _zone_rows(plan)),
+        "cans": (CAN_COLUMNS, _can_rows(plan)),
+    }
+    units = plan.settings.units
+    grids = {
+        name: [[header(c, units) for c in columns], *_grid(columns, rows)]
+        for name, (columns, rows) in tables.items()
+    }
+    names = {"sensors": "readings.csv", "zones": "readings-zones.csv", "cans": "readings-cans.csv"}
+    written = [write_text(place / names[key], _csv(grid)) for key, grid in grids.items()]
+    book = _workbook({key: (tables[key][0], grid) for key, grid in grids.items()})
+    return (*written, write_bytes(place / "readings.xlsx", book))
+
+
+def is_filled(path: Path) -> bool:
+    """Tell whether a crew wrote something into a readings sheet.
+
+    Parameters
+    ----------
+    path : Path
+        One of the files of `write_readings`.
+
+    Returns
+    -------
+    bool
+        True too where the file cannot be read as one.
+    """
+    printed = {c.name for c in (*SENSOR_COLUMNS, *ZONE_COLUMNS, *CAN_COLUMNS) if c.printed}
+    printed.add("reading_unit")
+    try:
+        grids = _grids_of(path)
+    except Exception:  # noqa: BLE001 - whatever it is, it is not ours to replace
+        return True
+    for grid in grids:
+        heads = [str(cell) for cell in grid[0]] if grid else []
+        blank = [not any(h == p or h.startswith(f"{p}_") for p in printed) for h in heads]
+        for row in grid[1:]:
+            if any(mine and cell not in {None, ""} for mine, cell in zip(blank, row, strict=False)):
+                return True
+    return False
+
+
+def _grids_of(path: Path) -> list[list[list[Any]]]:
+    """Return the cells of a CSV file, or of the sheets of a workbook that have a table."""
+    if path.suffix == ".csv":
+        return [list(csv.reader(io.StringIO(path.read_text(encoding="utf-8-sig"))))]
+    book = load_workbook(path, read_only=True)
+    return [[list(row) for row in book[name].values] for name in book.sheetnames[:3]]
+
+
+def _sensor_rows(plan: Plan) -> _Rows:
+    """Return what is printed for each sensor."""
+    metric = plan.settings.units == "metric"
+    rows = []
+    for tag, sensor in plan.sensors.iterrows():
+        ties = plan.ties[plan.ties["sensor_id"] == tag].sort_values("tie")
+        taped = [
+            f"{int(n)}: {tape(m, plan.settings.units)} from {kind}"
+            for n, m, kind in zip(ties["tie"], ties["distance_m"], ties["from_kind"], strict=True)
+        ]
+        side = [f"on the {ties['side'].iloc[0]}"] if len(ties) > 1 else []
+        depth = float(sensor["depth_m"])
+        rows.append(
+            {
+                "sensor_id": str(tag),
+                "zone": str(sensor["zone"]),
+                "valve": str(sensor["valve"]),
+                "planned_depth": round(1000 * depth) if metric else round(depth / 0.0254, 1),
+                "planned_ties": "; ".join([*taped, *side]),
+                "wait_h": round(float(sensor["soak_wait_h"])),
+                "reading_unit": "%",
+            }
+        )
+    return rows
+
+
+def _zone_rows(plan: Plan) -> _Rows:
+    """Return what is printed for each zone."""
+    metric = plan.settings.units == "metric"
+    return [
+        {
+            "zone": str(zone),
+            "planned_soil": str(row["soil"]),
+            "planned_root_depth": round(1000 * row["root_depth_m"])
+            if metric
+            else round(row["root_depth_m"] / 0.0254, 1),
+        }
+        for zone, row in plan.zones.iterrows()
+    ]
+
+
+def _can_rows(plan: Plan) -> _Rows:
+    """Return empty rows for the cans of every zone that holds a sensor."""
+    zones = dict.fromkeys(str(zone) for zone in plan.sensors["zone"])
+    return [{"zone": zone, "can": n} for zone in zones for n in range(1, _CANS + 1)]
+
+
+def _grid(columns: Sequence[SheetColumn], rows: Sequence[Mapping[str, Any]]) -> list[list[Any]]:
+    """Return the cells of the rows; text printable, empty where the crew writes."""
+
+    def cell(value: object) -> object:
+        return clean(value) if isinstance(value, str) else value
+
+    return [[cell(row.get(column.name, "")) for column in columns] for row in rows]
+
+
+def _csv(grid: Sequence[Sequence[object]]) -> str:
+    """Return a table as CSV with a byte-order mark, so that spreadsheets read UTF-8."""
+    out = io.StringIO()
+    writer = csv.writer(out, lineterminator="\r\n")
+    writer.writerows([guard_formula(cell) for cell in row] for row in grid)
+    return "\ufeff" + out.getvalue()
+
+
+def _workbook(tables: Mapping[str, tuple[Sequence[SheetColumn], list[list[Any]]]]) -> bytes:
+    """Return the workbook, without dates of its own."""
+    book = Workbook()
+    book.remove(book.active)
+    for name, (columns, grid) in tables.items():
+        sheet = book.create_sheet(name)
+        for row, cells in enumerate(grid, start=1):
+            for place, value in enumerate(cells, start=1):
+                _put(sheet, row, place, value, printed=columns[place - 1].printed)
+        for place, column in enumerate(columns, start=1):
+            longest = max((len(str(cells[place - 1])) for cells in grid), default=0)
+            width = min(max(longest, len(column.name), 8), _LONGEST) + 2
+            sheet.column_dimensions[get_column_letter(place)].width = width
+        sheet.freeze_panes = "B2"
+    how = book.create_sheet("how to fill in")
+    for row, text in enumerate(_HOW, start=1):
+        how.cell(row=row, column=1, value=text)
+    for row, (name, column) in enumerate(
+        [(name, c) for name, (columns, _) in tables.items() for c in columns], start=len(_HOW) + 2
+    ):
+        for place, text in enumerate((name, column.name, column.words), start=1):
+            how.cell(row=row, column=place, value=text)
+    out = io.BytesIO()
+    book.save(out)
+    return _undated(out.getvalue())
+
+
+def _put(sheet: Any, row: int, place: int, value: Any, *, printed: bool) -> None:  # noqa: ANN401
+    """Write one cell; text stays text, whatever it begins with."""
+    cell = sheet.cell(row=row, column=place)
+    if value != "":
+        cell.value = value
+    if isinstance(value, str) and value:
+        cell.data_type = "s"
+    if row == 1:
+        cell.font = Font(bold=True)
+    if printed or row == 1:
+        cell.fill = PatternFill("solid", fgColor=INK["ground"].lstrip("#"))
+
+
+def _undated(content: bytes) -> bytes:
+    """Return a workbook whose parts carry one fixed date."""
+    out = io.BytesIO()
+    with (
+        zipfile.ZipFile(io.BytesIO(content)) as old,
+        zipfile.ZipFile(out, "w", zipfile.ZIP_DEFLATED) as new,
+    ):
+        for name in sorted(old.namelist()):
+            part = old.read(name)
+            if name == "docProps/core.xml":
+                part = _DATES.sub(rb"\g<1>2000-01-01T00:00:00Z\2", part)
+            entry = zipfile.ZipInfo(name, _STAMP)
+            entry.compress_type = zipfile.ZIP_DEFLATED
+            new.writestr(entry, part)
+    return out.getvalue()

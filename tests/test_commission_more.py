@@ -1,0 +1,239 @@
+"""Temporal stability, savings, measured values and the plan that follows from them."""
+
+import math
+
+import numpy as np
+import pandas as pd
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from siting._commission_asbuilt import Fix, check_place
+from siting._commission_measured import consequences, keep_sensors, measured_site, renamed
+from siting._commission_readings import Readings
+from siting._commission_savings import Savings, period_need, realised_savings
+from siting._commission_stability import relative_differences, stability_words, together
+from siting.commissioning import commission
+from siting.demo import demo_property
+from siting.errors import InputError
+from siting.handoff.planjson import plan_document
+from siting.planning import plan, read_inputs
+from tests.plan_factory import make_plan
+
+
+@pytest.fixture(scope="module")
+def yard():
+    settings_, site, climate = read_inputs(demo_property("yard"))
+    return plan(site, climate, settings_), climate
+
+
+# ---- temporal stability
+
+
+@pytest.mark.published("Vachaud et al. 1985, SSSAJ 49:822: mean relative difference and its sd")
+def test_relative_differences_are_those_of_plain_pandas():
+    rng = np.random.default_rng(1)
+    table = pd.DataFrame(rng.uniform(0.1, 0.3, (40, 5)), columns=list("abcde"))
+    relative = (table - table.mean(axis=1).to_numpy()[:, None]) / table.mean(axis=1).to_numpy()[
+        :, None
+    ]
+    found = relative_differences(table)
+    assert found["mean"].is_monotonic_increasing
+    for name in table:
+        assert found.loc[name, "mean"] == pytest.approx(relative[name].mean(), abs=1e-15)
+        assert found.loc[name, "sd"] == pytest.approx(relative[name].std(), abs=1e-15)
+    assert found["rank"].min() == 0
+    assert found["rank"].max() == 1
+
+
+@given(st.floats(0.01, 100), st.integers(0, 2**31))
+@settings(max_examples=20)
+def test_units_do_not_matter_and_means_cancel(scale, seed):
+    table = pd.DataFrame(np.random.default_rng(seed).uniform(0.05, 0.4, (12, 4)))
+    one, two = relative_differences(table), relative_differences(table * scale)
+    np.testing.assert_allclose(one["mean"], two["mean"], atol=1e-12)
+    assert one["mean"].sum() == pytest.approx(0.0, abs=1e-12)
+
+
+def test_only_times_at_which_all_are_known_count():
+    days = pd.date_range("2026-05-01", periods=4)
+    one = pd.Series([1.0, 2.0, math.nan, 4.0], index=days)
+    two = pd.Series([1.0, 2.0, 3.0], index=days[:3])
+    assert len(together({"a": one, "b": two})) == 2
+
+
+def test_a_sensor_that_is_no_longer_the_driest_is_told():
+    dry = {f"A/{n}": 0.10 + 0.02 * n for n in range(6)}
+    days = pd.date_range("2026-05-01", periods=10)
+    table = pd.DataFrame({**dry, "S1": 0.19}, index=days)
+    [words] = stability_words(relative_differences(table), {"S1": "A"})
+    assert "5 points are drier" in words
+    assert "A/1" in words
+    table["S1"] = 0.105
+    [words] = stability_words(relative_differences(table), {"S1": "A"})
+    assert "still among the driest quarter" in words
+    [words] = stability_words(relative_differences(table[["S1", "A/0"]]), {"S1": "A"})
+    assert "too few points" in words
+
+
+# ---- savings
+
+
+def meter(seed, share, *, months=24, noise=0.05):
+    """Return meter periods and daily need; from the middle on `share` of the use is left."""
+    rng = np.random.default_rng(seed)
+    days = pd.date_range("2024-01-01", periods=months * 30)
+    need = pd.Series(3 + 2.5 * np.sin(2 * np.pi * np.arange(len(days)) / 365), index=days)
+    need += rng.normal(0, 0.3, len(days))
+    start = days[::30]
+    since = start[months // 2]
+    true = np.array([0.4 * 30 + 1.5 * need[d : d + pd.Timedelta(days=29)].sum() for d in start])
+    used = true * np.where(start >= since, share, 1.0) * rng.normal(1, noise, months)
+    periods = pd.DataFrame({"start": start, "end": start + pd.Timedelta(days=30), "used_m3": used})
+    return periods, need, since, true
+
+
+def test_savings_of_a_known_truth_lie_in_the_range_as_often_as_it_says():
+    inside = 0
+    for seed in range(120):
+        periods, need, since, true = meter(seed, 0.7)
+        found = realised_savings(periods, need, since=since, confidence=0.9)
+        new = (periods["start"] >= since).to_numpy()
+        expected = true[new].sum()
+        # The range is that of what the old way would have used, so of the saving against it.
+        saved = expected * 1.0 - periods["used_m3"][new].sum()
+        inside += found.low_m3 <= saved <= found.high_m3
+        assert isinstance(found, Savings)
+        assert found.fraction == pytest.approx(0.3, abs=0.12)
+    assert 0.85 <= inside / 120 <= 1.0
+
+
+def test_regression_equals_scipy():
+    from scipy.stats import linregress
+
+    periods, need, since, _ = meter(3, 0.8)
+    found = realised_savings(periods, need, since=since)
+    old = (periods["end"] <= since).to_numpy()
+    x = period_need(periods, need) / 30
+    fit = linregress(x[old], periods["used_m3"][old] / 30)
+    expected = 30 * (fit.intercept + fit.slope * x[~old]).sum()
+    assert found.expected_m3 == pytest.approx(expected, rel=1e-9)
+    assert found.r2 == pytest.approx(fit.rvalue**2, rel=1e-9)
+
+
+def test_no_saving_is_claimed_without_a_before():
+    periods, need, _, _ = meter(3, 0.8)
+    words = realised_savings(periods, need, since=periods["start"].iloc[3])
+    assert "No saving is claimed" in words
+    same = realised_savings(*meter(1, 1.0)[:2], since=meter(1, 1.0)[2])
+    assert same.low_m3 < 0 < same.high_m3
+    assert "not yet distinct from nothing" in same.words
+
+
+# ---- measured values
+
+
+def test_measured_values_fill_the_property_and_are_told():
+    before = make_plan()
+    zone = before.zones.index[0]
+    zones = pd.DataFrame(
+        {"jar_sand": 80.0, "jar_silt": 12.0, "jar_clay": 8.0, "intake": 20.0, "root_depth": 0.12},
+        index=pd.Index([zone], name="zone"),
+    )
+    cans = pd.DataFrame(
+        {"zone": zone, "can": range(1, 13), "caught": [8.0] * 6 + [12.0] * 6, "minutes": 30.0}
+    )
+    site, changes = measured_site(before, Readings(zones=zones, cans=cans))
+    row = site.hydrozones.loc[zone]
+    assert (row["sand"], row["clay"], row["intake_rate"], row["root_depth"]) == (80, 8, 20, 0.12)
+    assert row["distribution_uniformity"] == pytest.approx(0.8)
+    assert row["precipitation_rate"] == pytest.approx(20.0)
+    assert len(changes) == 4
+    assert "loamy sand" in changes[0].words
+    assert "intake_rate" not in before.site.hydrozones
+    again, none = measured_site(
+        type(before)(**{**before.__dict__, "site": site}), Readings(zones=zones, cans=cans)
+    )
+    assert none == ()
+    assert again is site
+
+
+def test_impossible_measurements_are_told_together():
+    before = make_plan()
+    zones = pd.DataFrame(
+        {"jar_sand": [80.0, 0.0], "jar_silt": [math.nan, 0.0], "jar_clay": [8.0, 0.0]},
+        index=pd.Index(before.zones.index[:2], name="zone"),
+    )
+    with pytest.raises(InputError) as caught:
+        measured_site(before, Readings(zones=zones))
+    assert len(caught.value.faults) == 2
+    cans = pd.DataFrame({"zone": before.zones.index[0], "can": [1], "caught": [3.0]})
+    with pytest.raises(InputError, match="1 cans"):
+        measured_site(before, Readings(cans=cans))
+
+
+def test_tags_are_swapped_everywhere():
+    before = make_plan()
+    one, two = before.sensors.index[:2]
+    names = {str(t): str(t) for t in before.sensors.index} | {one: two, two: one}
+    swapped = renamed(before, names)
+    assert swapped.sensors.loc[two, "zone"] == before.sensors.loc[one, "zone"]
+    assert list(swapped.sensors.index) == sorted(swapped.sensors.index)
+    for zone in before.zones.index:
+        old = before.zones.loc[zone, "sensor_id"]
+        assert swapped.zones.loc[zone, "sensor_id"] == names[old]
+    assert renamed(swapped, names).zones.equals(before.zones)
+    plan_document(swapped)
+
+
+def test_shallow_roots_decide_the_yard_again(yard):
+    before, climate = yard
+    zone = before.sensors["zone"].iloc[0]
+    zones = pd.DataFrame({"root_depth": [0.12]}, index=pd.Index([zone], name="zone"))
+    found = commission(before, climate, Readings(zones=zones))
+    assert [c.column for c in found.measured] == ["root_depth"]
+    after = found.after
+    assert after.zones.loc[zone, "root_depth_m"] == 0.12
+    assert after.zones.loc[zone, "need_score"] > 1.5 * before.zones.loc[zone, "need_score"]
+    joined = "\n".join(found.changes)
+    assert "water-need score" in joined
+    assert set(before.sensors.index) & set(after.sensors.index)
+    assert plan_document(after)["warnings"][0].startswith("measured:")
+    kept, told = keep_sensors(before, before)
+    assert told == ()
+    assert consequences(before, kept) == ()
+
+
+def test_nothing_back_changes_nothing(yard):
+    before, climate = yard
+    found = commission(before, climate, Readings())
+    assert found.after.sensors.drop(columns="geometry").equals(
+        before.sensors.drop(columns="geometry")
+    )
+    assert found.changes == ()
+    assert "no saving is claimed" in found.savings_words
+    assert found.recheck
+
+
+def test_the_updated_plan_stands_where_the_sensor_is(yard):
+    before, climate = yard
+    tag = before.sensors.index[0]
+    ties = before.ties[before.ties["sensor_id"] == tag].sort_values("tie")
+    row = {f"tie_{n}": m + 0.2 for n, m in zip(ties["tie"], ties["distance_m"], strict=True)}
+    row |= {"side": ties["side"].iloc[0], "depth": 0.1}
+    sensors = pd.DataFrame([row], index=pd.Index([tag], name="sensor_id"))
+    found = commission(before, climate, Readings(sensors=sensors))
+    at = found.as_built[tag].fix
+    built = found.after.sensors.loc[tag]
+    assert (built["x"], built["y"], built["depth_m"]) == (at.x, at.y, 0.1)
+    assert built.geometry.x == at.x
+    new = found.after.ties[found.after.ties["sensor_id"] == tag].sort_values("tie")
+    np.testing.assert_allclose(new["distance_m"], ties["distance_m"] + 0.2, atol=1e-6)
+    np.testing.assert_allclose(new["angle_deg"], ties["angle_deg"], atol=3)
+    planned = check_place(before, tag, Fix(at.x, at.y, at.error_m, (), "2 ties"))
+    assert built["setback_ratio"] == planned.setback_ratio
+    document = plan_document(found.after)
+    assert document["sensors"][0]["depth_m"] == 0.1
+    bad = sensors.assign(side=None)
+    with pytest.raises(InputError, match="mirror"):
+        commission(before, climate, Readings(sensors=bad))
