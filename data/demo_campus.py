@@ -63,6 +63,13 @@ trench_per_ft = 1.85
 wire_per_ft = 0.25
 life_years = 10
 
+[hardware.replacement]       # a timer with sensor inputs; the add-on is priced by [costs]
+sensors = 6                  # inputs
+timer = 480
+timer_installation = 220
+device = 160                 # each sensor on it
+installation = 110
+
 [control]
 kinds = ["bypass", "on_demand"]
 max_sensors = 8

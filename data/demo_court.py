@@ -50,6 +50,13 @@ trench_per_ft = 2.10
 wire_per_ft = 0.25
 life_years = 10
 
+[hardware.replacement]       # a timer with sensor inputs; the add-on is priced by [costs]
+sensors = 4                  # inputs
+timer = 420
+timer_installation = 190
+device = 170                 # each sensor on it
+installation = 110
+
 [control]
 kinds = ["bypass", "on_demand"]
 max_sensors = 5

@@ -51,6 +51,13 @@ trench_per_m = 9
 wire_per_m = 1.1
 life_years = 10
 
+[hardware.replacement]       # a timer with sensor inputs; the add-on is priced by [costs]
+sensors = 6                  # inputs
+timer = 620
+timer_installation = 240
+device = 210                 # each sensor on it
+installation = 140
+
 [control]
 kinds = ["bypass", "on_demand"]
 max_sensors = 6

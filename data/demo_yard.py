@@ -52,6 +52,13 @@ trench_per_m = 6
 wire_per_m = 0.9
 life_years = 10
 
+[hardware.replacement]       # a timer with sensor inputs; the add-on is priced by [costs]
+sensors = 4                  # inputs
+timer = 310
+timer_installation = 140
+device = 180                 # each sensor on it
+installation = 120
+
 [control]
 kinds = ["bypass", "on_demand"]
 max_sensors = 4

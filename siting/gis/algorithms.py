@@ -52,22 +52,44 @@ class CheckProperty(SitingAlgorithm):
     )
     needs_folder = False
 
-    def _add_parameters(self) -> None:
+    def add_parameters(self) -> None:
         """Declare the outputs."""
         self.addOutput(QgsProcessingOutputBoolean("SOUND", "Whether it is sound"))
 
-    def _work(
+    def work(
         self,
         parameters: _Parameters,
         context: Any,  # noqa: ANN401 - of the GIS
         feedback: Any,  # noqa: ANN401 - of the GIS
         python: str,
     ) -> _Parameters:
-        """Check; faults are an answer here, not an error."""
+        """Check; faults are an answer here, not an error.
+
+        Parameters
+        ----------
+        parameters : dict
+            As the GIS gives them.
+        context, feedback : QgsProcessingContext, QgsProcessingFeedback
+            Of the run.
+        python : str
+            siting's Python.
+
+        Returns
+        -------
+        dict
+            SOUND (bool), ANSWER (str) and WARNINGS (int).
+
+        Raises
+        ------
+        RunFailedError
+            When it was cancelled, or the property file is no TOML.
+        QgsProcessingException
+            When the input cannot be written, or nothing was chosen.
+        """
         with tempfile.TemporaryDirectory(prefix="siting-") as name:
-            written = self._write_property(parameters, context, python, Path(name))
+            written = self.write_property(parameters, context, python, Path(name))
             try:
-                answer = self._call(python, ["check", str(written), "--json"], feedback)
+                answer = self.call(python, ["check", str(written), "--json"], feedback)
             except RunFailedError as error:
                 if feedback.isCanceled():
                     raise
@@ -87,24 +109,45 @@ class SunAndShade(SitingAlgorithm):
         "buildings, trees and walls, and their means by hydrozone."
     )
 
-    def _add_parameters(self) -> None:
+    def add_parameters(self) -> None:
         """Declare the outputs."""
         self.addOutput(QgsProcessingOutputVectorLayer("ZONES", "Hydrozones by sun"))
         self.addOutput(QgsProcessingOutputRasterLayer("SUN_HOURS", "Hours of direct sun"))
         self.addOutput(QgsProcessingOutputRasterLayer("SKY_VIEW", "Sky view"))
 
-    def _work(
+    def work(
         self,
         parameters: _Parameters,
         context: Any,  # noqa: ANN401 - of the GIS
         feedback: Any,  # noqa: ANN401 - of the GIS
         python: str,
     ) -> _Parameters:
-        """Run and load."""
-        folder = self._folder(parameters, context)
-        written = self._write_property(parameters, context, python, folder / "property")
+        """Run and load.
+
+        Parameters
+        ----------
+        parameters : dict
+            As the GIS gives them.
+        context, feedback : QgsProcessingContext, QgsProcessingFeedback
+            Of the run; the context gets the layers.
+        python : str
+            siting's Python.
+
+        Returns
+        -------
+        dict
+            OUTPUT (str), ANSWER (str), WARNINGS (int); ZONES, SUN_HOURS and SKY_VIEW: addresses of
+            layers.
+
+        Raises
+        ------
+        RunFailedError, QgsProcessingException
+            When siting ended with an error or was cancelled; when the input cannot be written.
+        """
+        folder = self.folder(parameters, context)
+        written = self.write_property(parameters, context, python, folder / "property")
         words = ["sun", str(written), "--out", str(folder), "--json"]
-        answer = self._call(python, words, feedback)
+        answer = self.call(python, words, feedback)
         return {
             "OUTPUT": str(folder),
             "ANSWER": answer["answer"],
@@ -129,23 +172,43 @@ class NeedScore(SitingAlgorithm):
         "of the peak season, says what makes it so, and draws how dry every half metre is."
     )
 
-    def _add_parameters(self) -> None:
+    def add_parameters(self) -> None:
         """Declare the outputs."""
         self.addOutput(QgsProcessingOutputVectorLayer("ZONES", "Hydrozones by water need"))
         self.addOutput(QgsProcessingOutputRasterLayer("DRYNESS", "Dryness"))
 
-    def _work(
+    def work(
         self,
         parameters: _Parameters,
         context: Any,  # noqa: ANN401 - of the GIS
         feedback: Any,  # noqa: ANN401 - of the GIS
         python: str,
     ) -> _Parameters:
-        """Run and load."""
-        folder = self._folder(parameters, context)
-        written = self._write_property(parameters, context, python, folder / "property")
+        """Run and load.
+
+        Parameters
+        ----------
+        parameters : dict
+            As the GIS gives them.
+        context, feedback : QgsProcessingContext, QgsProcessingFeedback
+            Of the run; the context gets the layers.
+        python : str
+            siting's Python.
+
+        Returns
+        -------
+        dict
+            OUTPUT (str), ANSWER (str), WARNINGS (int); ZONES and DRYNESS: addresses of layers.
+
+        Raises
+        ------
+        RunFailedError, QgsProcessingException
+            When siting ended with an error or was cancelled; when the input cannot be written.
+        """
+        folder = self.folder(parameters, context)
+        written = self.write_property(parameters, context, python, folder / "property")
         words = ["score", str(written), "--out", str(folder), "--json"]
-        answer = self._call(python, words, feedback)
+        answer = self.call(python, words, feedback)
         zones = load_vector(
             context, folder / "need.gpkg", "hydrozones", title="Hydrozones by water need"
         )
@@ -173,7 +236,7 @@ class PlanSensors(SitingAlgorithm):
         "Call before you dig; local codes and licensed practitioners have the last word."
     )
 
-    def _add_parameters(self) -> None:
+    def add_parameters(self) -> None:
         """Declare the outputs."""
         self.addOutput(QgsProcessingOutputVectorLayer("SENSORS", "Sensors"))
         self.addOutput(QgsProcessingOutputVectorLayer("ZONES", "Hydrozones by water need"))
@@ -181,16 +244,37 @@ class PlanSensors(SitingAlgorithm):
         self.addOutput(QgsProcessingOutputNumber("COUNT", "Number of sensors"))
         self.addOutput(QgsProcessingOutputFile("PLAN", "plan.json"))
 
-    def _work(
+    def work(
         self,
         parameters: _Parameters,
         context: Any,  # noqa: ANN401 - of the GIS
         feedback: Any,  # noqa: ANN401 - of the GIS
         python: str,
     ) -> _Parameters:
-        """Run and load."""
-        folder = self._folder(parameters, context)
-        answer = self._plan(parameters, context, feedback, python, folder, [])
+        """Run and load.
+
+        Parameters
+        ----------
+        parameters : dict
+            As the GIS gives them.
+        context, feedback : QgsProcessingContext, QgsProcessingFeedback
+            Of the run; the context gets the layers.
+        python : str
+            siting's Python.
+
+        Returns
+        -------
+        dict
+            OUTPUT (str), ANSWER (str), WARNINGS and COUNT (int), PLAN (str); SENSORS, ZONES and
+            LAYERS: addresses of layers.
+
+        Raises
+        ------
+        RunFailedError, QgsProcessingException
+            When siting ended with an error or was cancelled; when the input cannot be written.
+        """
+        folder = self.folder(parameters, context)
+        answer = self.plan(parameters, context, feedback, python, folder, [])
         package = folder / "plan.gpkg"
         loaded = {
             layer: load_vector(context, package, layer, title=title, hidden=layer in _HIDDEN)
@@ -214,7 +298,7 @@ class PlanSensors(SitingAlgorithm):
             "PLAN": str(folder / "plan.json"),
         }
 
-    def _plan(
+    def plan(
         self,
         parameters: _Parameters,
         context: Any,  # noqa: ANN401 - of the GIS
@@ -223,10 +307,34 @@ class PlanSensors(SitingAlgorithm):
         folder: Path,
         options: list[str],
     ) -> _Parameters:
-        """Write the input and plan into a folder."""
-        written = self._write_property(parameters, context, python, folder / "property")
+        """Write the input and plan into a folder.
+
+        Parameters
+        ----------
+        parameters : dict
+            As the GIS gives them.
+        context, feedback : QgsProcessingContext, QgsProcessingFeedback
+            Of the run.
+        python : str
+            siting's Python.
+        folder : Path
+            Folder of the results; the input goes into its folder ``property``.
+        options : list of str
+            Further words for ``siting plan``.
+
+        Returns
+        -------
+        dict
+            What ``siting plan --json`` answers.
+
+        Raises
+        ------
+        RunFailedError, QgsProcessingException
+            When siting ended with an error or was cancelled; when the input cannot be written.
+        """
+        written = self.write_property(parameters, context, python, folder / "property")
         words = ["plan", str(written), "--out", str(folder), "--json", *options]
-        answer = self._call(python, words, feedback)
+        answer = self.call(python, words, feedback)
         feedback.pushInfo(answer["answer"])
         return answer
 
@@ -243,7 +351,7 @@ class HandOff(PlanSensors):
         "is."
     )
 
-    def _add_parameters(self) -> None:
+    def add_parameters(self) -> None:
         """Declare options and outputs."""
         self.addParameter(
             QgsProcessingParameterBoolean("DXF", "Also a drawing (DXF)", defaultValue=False)
@@ -257,22 +365,42 @@ class HandOff(PlanSensors):
         self.addOutput(QgsProcessingOutputFile("CREW", "Crew sheet (PDF)"))
         self.addOutput(QgsProcessingOutputNumber("FILES", "Number of files"))
 
-    def _work(
+    def work(
         self,
         parameters: _Parameters,
         context: Any,  # noqa: ANN401 - of the GIS
         feedback: Any,  # noqa: ANN401 - of the GIS
         python: str,
     ) -> _Parameters:
-        """Run; files, no layers."""
-        folder = self._folder(parameters, context)
+        """Run; files, no layers.
+
+        Parameters
+        ----------
+        parameters : dict
+            As the GIS gives them.
+        context, feedback : QgsProcessingContext, QgsProcessingFeedback
+            Of the run.
+        python : str
+            siting's Python.
+
+        Returns
+        -------
+        dict
+            OUTPUT, ANSWER, MAP and CREW (str), WARNINGS and FILES (int).
+
+        Raises
+        ------
+        RunFailedError, QgsProcessingException
+            When siting ended with an error or was cancelled; when the input cannot be written.
+        """
+        folder = self.folder(parameters, context)
         wanted = {"DXF": "--dxf", "ONLINE": "--online-map"}
         options = [
             option
             for name, option in wanted.items()
             if self.parameterAsBool(parameters, name, context)
         ]
-        answer = self._plan(parameters, context, feedback, python, folder, options)
+        answer = self.plan(parameters, context, feedback, python, folder, options)
         return {
             "OUTPUT": str(folder),
             "ANSWER": answer["answer"],
@@ -294,7 +422,7 @@ class Commission(SitingAlgorithm):
     )
     needs_property = False
 
-    def _add_parameters(self) -> None:
+    def add_parameters(self) -> None:
         """Declare what it asks for."""
         self.addParameter(QgsProcessingParameterFile("PLAN", "plan.json", extension="json"))
         self.addParameter(
@@ -303,16 +431,36 @@ class Commission(SitingAlgorithm):
             )
         )
 
-    def _work(
+    def work(
         self,
         parameters: _Parameters,
         context: Any,  # noqa: ANN401 - of the GIS
         feedback: Any,  # noqa: ANN401 - of the GIS
         python: str,
     ) -> _Parameters:
-        """Run, where siting can."""
-        folder = self._folder(parameters, context)
-        text = self._listing(python, feedback)
+        """Run, where siting can.
+
+        Parameters
+        ----------
+        parameters : dict
+            As the GIS gives them.
+        context, feedback : QgsProcessingContext, QgsProcessingFeedback
+            Of the run.
+        python : str
+            siting's Python.
+
+        Returns
+        -------
+        dict
+            OUTPUT (str), ANSWER (str: what siting printed) and WARNINGS (0).
+
+        Raises
+        ------
+        RunFailedError
+            When this siting has no such command, ended with an error, or was cancelled.
+        """
+        folder = self.folder(parameters, context)
+        text = self.listing(python, feedback)
         if "\n  commission" not in text:
             message = (
                 "This version of siting has no command for commissioning. Install a newer one into "
@@ -324,13 +472,31 @@ class Commission(SitingAlgorithm):
         words = ["commission", plan]
         for file in files:
             words += ["--readings", file]
-        said = self._text(python, [*words, "--out", str(folder)], feedback)
+        said = self.text(python, [*words, "--out", str(folder)], feedback)
         feedback.pushInfo(said)
         return {"OUTPUT": str(folder), "ANSWER": said, "WARNINGS": 0}
 
-    def _listing(self, python: str, feedback: Any) -> str:  # noqa: ANN401 - of the GIS
-        """Return the commands of this siting."""
-        return self._text(python, ["--help"], feedback)
+    def listing(self, python: str, feedback: Any) -> str:  # noqa: ANN401 - of the GIS
+        """Return the commands of this siting.
+
+        Parameters
+        ----------
+        python : str
+            siting's Python.
+        feedback : QgsProcessingFeedback
+            Asked whether to stop.
+
+        Returns
+        -------
+        str
+            What ``siting --help`` prints.
+
+        Raises
+        ------
+        RunFailedError
+            When siting ended with an error, or was cancelled.
+        """
+        return self.text(python, ["--help"], feedback)
 
 
 #: In the order of the work.

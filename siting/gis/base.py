@@ -35,7 +35,15 @@ _INPUTS = (
 
 
 class SitingAlgorithm(QgsProcessingAlgorithm):
-    """One step of siting. Subclasses say which, and what is loaded of its results."""
+    """One step of siting. Subclasses say which, and what is loaded of its results.
+
+    Attributes
+    ----------
+    step, title, help : str
+        Name for scripts, name in the toolbox, and the help beside the dialogue.
+    needs_property, needs_folder : bool
+        Whether it asks for a property, and for a folder of the results.
+    """
 
     #: Name, title and help of the algorithm, and whether it asks for a property and a folder.
     step = ""
@@ -70,12 +78,12 @@ class SitingAlgorithm(QgsProcessingAlgorithm):
 
         Parameters
         ----------
-        _configuration : dict or None
-            Not used.
+        _configuration : dict, optional
+            Of the GIS; not used.
         """
         if self.needs_property:
             add_inputs(self)
-        self._add_parameters()
+        self.add_parameters()
         if self.needs_folder:
             self.addParameter(
                 QgsProcessingParameterFolderDestination("OUTPUT", "Folder of the results")
@@ -83,7 +91,7 @@ class SitingAlgorithm(QgsProcessingAlgorithm):
         self.addOutput(QgsProcessingOutputString("ANSWER", "Answer"))
         self.addOutput(QgsProcessingOutputNumber("WARNINGS", "Number of notes"))
 
-    def _add_parameters(self) -> None:
+    def add_parameters(self) -> None:
         """Declare what this step asks for besides."""
 
     def processAlgorithm(
@@ -101,47 +109,127 @@ class SitingAlgorithm(QgsProcessingAlgorithm):
         context : QgsProcessingContext
             Of the run.
         feedback : QgsProcessingFeedback
-            Where progress goes and cancelling comes from.
+            Told the progress, and asked whether to stop.
 
         Returns
         -------
         dict
-            The outputs.
+            Outputs of the step.
 
         Raises
         ------
         QgsProcessingException
-            When siting is missing, refuses the input or was cancelled.
+            When siting is not found, ended with an error or was cancelled, or a file cannot be
+            written.
         """
         try:
             python, version = find_python(str(ProcessingConfig.getSetting(PYTHON_SETTING) or ""))
             feedback.pushInfo(f"{version} in {python}")
-            return self._work(parameters, context, feedback, python)
+            return self.work(parameters, context, feedback, python)
         except (LibraryMissingError, RunFailedError, OSError) as error:
             raise QgsProcessingException(str(error)) from error
 
-    def _work(
+    def work(
         self,
         parameters: _Parameters,
         context: QgsProcessingContext,
         feedback: QgsProcessingFeedback,
         python: str,
     ) -> _Parameters:
-        """Do the step and return its outputs."""
+        """Do the step and return its outputs.
+
+        Parameters
+        ----------
+        parameters : dict
+            As the GIS gives them.
+        context : QgsProcessingContext
+            Of the run.
+        feedback : QgsProcessingFeedback
+            Told the progress, and asked whether to stop.
+        python : str
+            siting's Python.
+
+        Returns
+        -------
+        dict
+            Output -> value.
+
+        Raises
+        ------
+        NotImplementedError
+            Here; every step has its own.
+        """
         raise NotImplementedError
 
-    def _folder(self, parameters: _Parameters, context: QgsProcessingContext) -> Path:
-        """Return the folder of the results."""
+    def folder(self, parameters: _Parameters, context: QgsProcessingContext) -> Path:
+        """Return the folder of the results.
+
+        Parameters
+        ----------
+        parameters : dict
+            As the GIS gives them.
+        context : QgsProcessingContext
+            Of the run.
+
+        Returns
+        -------
+        Path
+            Absolute.
+        """
         return Path(self.parameterAsFileOutput(parameters, "OUTPUT", context)).absolute()
 
-    def _write_property(
+    def write_property(
         self, parameters: _Parameters, context: QgsProcessingContext, python: str, folder: Path
     ) -> Path:
-        """Write what was chosen into a folder, ready for siting."""
+        """Write what was chosen into a folder, ready for siting.
+
+        Parameters
+        ----------
+        parameters : dict
+            As the GIS gives them.
+        context : QgsProcessingContext
+            Of the run.
+        python : str
+            siting's Python.
+        folder : Path
+            Where to; made when it is missing.
+
+        Returns
+        -------
+        Path
+            The property file.
+
+        Raises
+        ------
+        QgsProcessingException
+            When a layer cannot be written, or nothing was chosen.
+        RunFailedError
+            When the property file is no TOML.
+        """
         return write_inputs(self, parameters, context, python=python, folder=folder)
 
-    def _text(self, python: str, words: list[str], feedback: QgsProcessingFeedback) -> str:
-        """Run a command of siting and return what it prints."""
+    def text(self, python: str, words: list[str], feedback: QgsProcessingFeedback) -> str:
+        """Run a command of siting and return what it prints.
+
+        Parameters
+        ----------
+        python : str
+            siting's Python.
+        words : list of str
+            The command and its options.
+        feedback : QgsProcessingFeedback
+            Told the progress, and asked whether to stop.
+
+        Returns
+        -------
+        str
+            Its output, without the error stream.
+
+        Raises
+        ------
+        RunFailedError
+            When siting ended with an error, or was cancelled.
+        """
 
         def progress(stage: str, done: int, total: int) -> None:
             feedback.setProgressText(stage)
@@ -151,9 +239,29 @@ class SitingAlgorithm(QgsProcessingAlgorithm):
         feedback.pushDebugInfo(" ".join(command))
         return run(command, say=feedback.pushInfo, progress=progress, cancelled=feedback.isCanceled)
 
-    def _call(self, python: str, words: list[str], feedback: QgsProcessingFeedback) -> _Parameters:
-        """Run a command of siting that answers in JSON, and return the answer."""
-        answer: _Parameters = json.loads(self._text(python, words, feedback))
+    def call(self, python: str, words: list[str], feedback: QgsProcessingFeedback) -> _Parameters:
+        """Run a command of siting that answers in JSON, and pass its notes on.
+
+        Parameters
+        ----------
+        python : str
+            siting's Python.
+        words : list of str
+            The command and its options, ``--json`` among them.
+        feedback : QgsProcessingFeedback
+            Told the progress and the notes, and asked whether to stop.
+
+        Returns
+        -------
+        dict
+            The answer.
+
+        Raises
+        ------
+        RunFailedError
+            When siting ended with an error, or was cancelled.
+        """
+        answer: _Parameters = json.loads(self.text(python, words, feedback))
         for note in answer["warnings"]:
             feedback.pushInfo(f"note: {note}")
         return answer
