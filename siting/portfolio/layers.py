@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 import math
 import warnings
 from pathlib import Path
@@ -152,13 +153,19 @@ def reach_in(crs: pyproj.CRS, bounds: Bounds, metres: float) -> tuple[float, flo
     if crs.is_geographic:
         degrees = metres / _METRES_PER_DEGREE * 1.01
         return degrees / max(math.cos(math.radians(y)), 0.01), degrees
-    geodetic = crs.geodetic_crs or pyproj.CRS(4326)
-    mover = pyproj.Transformer.from_crs(crs, geodetic, always_xy=True)
-    factors = pyproj.Proj(crs).get_factors(*mover.transform(x, y))
+    mover, projection = _ruler(crs)
+    factors = projection.get_factors(*mover.transform(x, y))
     unit = crs.axis_info[0].unit_conversion_factor or 1.0
     scale = max(1.0, float(factors.meridional_scale), float(factors.parallel_scale)) / unit
     length = metres * scale
     return length, length
+
+
+@functools.lru_cache(maxsize=8)
+def _ruler(crs: pyproj.CRS) -> tuple[pyproj.Transformer, pyproj.Proj]:
+    """Return what the scale of a CRS is measured with; making it takes longer than using it."""
+    geodetic = crs.geodetic_crs or pyproj.CRS(4326)
+    return pyproj.Transformer.from_crs(crs, geodetic, always_xy=True), pyproj.Proj(crs)
 
 
 def read_window(

@@ -7,6 +7,7 @@ too large at 50° of latitude).
 
 from __future__ import annotations
 
+import functools
 from typing import Final, NamedTuple
 
 import geopandas as gpd
@@ -148,12 +149,17 @@ def _plain_geodetic(source: pyproj.CRS) -> pyproj.CRS:
     return geodetic if in_degrees and greenwich else _WGS84
 
 
+@functools.lru_cache(maxsize=16)
+def _mover(source: pyproj.CRS, target: pyproj.CRS) -> pyproj.Transformer:
+    """Return a transformer; thousands of properties share the layers' CRS."""
+    return pyproj.Transformer.from_crs(source, target, always_xy=True)
+
+
 def _move(
     source: pyproj.CRS, target: pyproj.CRS, point: tuple[float, float]
 ) -> tuple[float, float]:
     try:
-        mover = pyproj.Transformer.from_crs(source.to_2d(), target, always_xy=True)
-        x, y = mover.transform(*point)
+        x, y = _mover(source.to_2d(), target).transform(*point)
     except pyproj.exceptions.ProjError:
         return float("nan"), float("nan")
     return float(x), float(y)
