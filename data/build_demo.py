@@ -1,6 +1,7 @@
-"""Write the two demo properties: ``python data/build_demo.py``.
+"""Write the four demo properties: ``python data/build_demo.py``.
 
-Everything is invented: the drawings in demo_campus.py and demo_yard.py, and the weather, which
+Everything is invented: the drawings in demo_campus.py, demo_yard.py, demo_fields.py and
+demo_court.py, and the weather, which
 `siting.climate.generator` makes from the monthly normals below. The same versions of the libraries
 write the same bytes.
 """
@@ -14,12 +15,22 @@ import geopandas as gpd
 import pandas as pd
 import pyogrio
 from demo_campus import campus
+from demo_court import court
 from demo_drawing import Drawing
+from demo_fields import fields
 from demo_yard import yard
 
 from siting.climate.generator import daily_from_normals
 
-__all__ = ["CAMPUS_WEATHER", "YARD_WEATHER", "InventedWeather", "build", "weather"]
+__all__ = [
+    "CAMPUS_WEATHER",
+    "COURT_WEATHER",
+    "FIELDS_WEATHER",
+    "YARD_WEATHER",
+    "InventedWeather",
+    "build",
+    "weather",
+]
 
 HERE = Path(__file__).resolve().parent
 #: GeoPackages carry a date of change; a fixed one keeps them the same from run to run.
@@ -80,6 +91,45 @@ YARD_WEATHER = InventedWeather(
     seed=3407,
     latitude=-34.9,
 )
+#: Plausible for a cool, moist upland at 50.5° N; invented, no station's normals.
+FIELDS_WEATHER = InventedWeather(
+    normals={
+        "rain_mm": (58, 48, 52, 44, 62, 64, 74, 70, 56, 52, 58, 66),
+        "wet_days": (12, 10, 11, 9, 10, 10, 10, 10, 9, 10, 12, 13),
+        "tmin_c": (-2.6, -2.4, 0.4, 3.2, 7.4, 10.6, 12.6, 12.2, 9.0, 5.4, 1.6, -1.4),
+        "tmax_c": (2.6, 4.2, 8.8, 14.2, 18.6, 21.8, 24.0, 23.8, 19.0, 13.0, 6.8, 3.2),
+        "rs_mj_m2": (3.0, 5.4, 9.4, 14.8, 18.2, 19.6, 19.0, 16.4, 11.6, 6.8, 3.4, 2.4),
+        "rh_mean": (85, 81, 76, 70, 70, 71, 70, 71, 77, 82, 86, 87),
+        "wind_m_s": (3.4, 3.3, 3.2, 2.9, 2.6, 2.4, 2.3, 2.2, 2.4, 2.8, 3.1, 3.3),
+    },
+    years=6,
+    first_year=2018,
+    seed=5050,
+    latitude=50.5,
+)
+#: Plausible for a dry-summer valley at 38.6° N; invented, no station's normals.
+COURT_WEATHER = InventedWeather(
+    normals={
+        "rain_mm": (92, 88, 66, 28, 14, 5, 1, 1, 6, 24, 52, 86),
+        "wet_days": (10, 9, 9, 5, 3, 1.5, 0.5, 0.5, 1.5, 4, 7, 10),
+        "tmin_c": (3.8, 5.4, 6.8, 8.4, 11.4, 14.0, 15.6, 15.4, 14.0, 10.8, 6.6, 3.8),
+        "tmax_c": (12.4, 16.0, 19.0, 22.6, 27.0, 31.2, 33.8, 33.4, 31.2, 25.6, 17.8, 12.6),
+        "rs_mj_m2": (7.6, 11.2, 16.4, 21.6, 25.8, 28.4, 28.0, 24.8, 20.0, 14.0, 9.0, 6.8),
+        "rh_mean": (80, 75, 70, 63, 57, 52, 51, 53, 53, 60, 72, 80),
+        "wind_m_s": (2.2, 2.4, 2.6, 2.8, 2.9, 3.0, 2.8, 2.6, 2.3, 2.1, 2.0, 2.1),
+    },
+    years=6,
+    first_year=2018,
+    seed=3860,
+    latitude=38.6,
+)
+#: Drawing and weather of every property.
+_PROPERTIES = (
+    (campus, CAMPUS_WEATHER),
+    (yard, YARD_WEATHER),
+    (fields, FIELDS_WEATHER),
+    (court, COURT_WEATHER),
+)
 
 
 def weather(invented: InventedWeather) -> pd.DataFrame:
@@ -129,15 +179,16 @@ def _write_layers(drawing: Drawing, path: Path) -> None:
 
 
 def build(folder: Path) -> None:
-    """Write both properties, each into its own folder.
+    """Write every property, each into its own folder.
 
     Parameters
     ----------
     folder : Path
-        Where the folders campus and yard are made, or their files replaced.
+        Where the folders campus, yard, fields and court are made, or their files replaced.
     """
     pyogrio.set_gdal_config_options({"OGR_CURRENT_DATE": FIXED_DATE})
-    for drawing, invented in ((campus(), CAMPUS_WEATHER), (yard(), YARD_WEATHER)):
+    for draw, invented in _PROPERTIES:
+        drawing = draw()
         home = folder / drawing.folder
         home.mkdir(parents=True, exist_ok=True)
         _write_layers(drawing, home / f"{drawing.folder}.gpkg")
@@ -149,4 +200,4 @@ def build(folder: Path) -> None:
 
 if __name__ == "__main__":
     build(HERE)
-    print(f"written: {HERE / 'campus'} and {HERE / 'yard'}")
+    print(f"written: {len(_PROPERTIES)} properties in {HERE}")

@@ -13,7 +13,17 @@ from shapely import affinity
 from shapely.geometry import LineString, MultiPolygon, Point, Polygon
 from shapely.geometry.base import BaseGeometry
 
-__all__ = ["CENTIMETRE", "XY", "Drawing", "Frame", "curve", "downspouts", "heads", "partition"]
+__all__ = [
+    "CENTIMETRE",
+    "XY",
+    "Drawing",
+    "Frame",
+    "curve",
+    "downspouts",
+    "heads",
+    "partition",
+    "plain_drawing",
+]
 
 XY = tuple[float, float]
 
@@ -201,3 +211,101 @@ def downspouts(building: BaseGeometry, *, corners: Sequence[XY]) -> list[Point]:
     vertices = [Point(xy) for xy in outside.coords]
     nearest = [min(vertices, key=Point(xy).distance) for xy in corners]
     return [shapely.set_precision(p, CENTIMETRE) for p in nearest]
+
+
+_ZONE_COLUMNS = (
+    "valve", "controller", "plants", "soil", "irrigation", "precipitation_rate",
+    "distribution_uniformity",
+)  # fmt: skip
+_TREE_COLUMNS = ("height", "crown_diameter", "trunk_diameter", "transmissivity")
+
+
+def plain_drawing(
+    folder: str,
+    crs: str,
+    settings: str,
+    *,
+    frame: Frame,
+    boundary: BaseGeometry,
+    shapes: Mapping[str, Mapping[str, Any]],
+    rows: Mapping[str, Any],
+    around: Mapping[str, Mapping[str, Any]],
+) -> Drawing:
+    """Draw a property from tables of paper shapes and attributes.
+
+    Parameters
+    ----------
+    folder, crs, settings : str
+        As in `Drawing`.
+    frame : Frame
+        Where the paper lies.
+    boundary : polygon
+        The property [m].
+    shapes : mapping
+        "buildings": name -> (polygon, height); "paving" and "zones": name -> polygon [m].
+    rows : mapping
+        "zones": name -> valve, controller, plants, soil, irrigation, rate [mm/h], uniformity;
+        "trees": x, y, height, crown, trunk [m], transmissivity; "fixtures": kind, name, x, y.
+    around : mapping
+        "spacing": zone -> distance between heads [m]; "spouts": building -> corners.
+
+    Returns
+    -------
+    Drawing
+        Rows of every layer; lengths in metres.
+    """
+    walls = {name: shape for name, (shape, _) in shapes["buildings"].items()}
+    flat = {**walls, **shapes["paving"], **shapes["zones"]}
+    parts = partition(
+        {name: frame.place(shape) for name, shape in flat.items()}, within=frame.place(boundary)
+    )
+    zones = [
+        {"zone": name, **dict(zip(_ZONE_COLUMNS, row, strict=True)), "geometry": parts[name]}
+        for name, row in rows["zones"].items()
+    ]
+    buildings = [
+        {"name": name, "height": height, "geometry": parts[name]}
+        for name, (_, height) in shapes["buildings"].items()
+    ]
+    trees = [
+        dict(zip(_TREE_COLUMNS, row[2:], strict=True)) | {"geometry": frame.place(Point(row[:2]))}
+        for row in rows["trees"]
+    ]
+    return Drawing(
+        folder=folder,
+        crs=crs,
+        settings=settings,
+        layers={
+            "boundary": [{"name": folder, "geometry": parts["boundary"]}],
+            "hydrozones": zones,
+            "buildings": buildings,
+            "trees": trees,
+            "paving": [{"name": name, "geometry": parts[name]} for name in shapes["paving"]],
+            "fixtures": _plain_fixtures(frame, parts, walls, rows, around),
+        },
+    )
+
+
+def _plain_fixtures(
+    frame: Frame,
+    parts: Mapping[str, BaseGeometry],
+    walls: Mapping[str, BaseGeometry],
+    rows: Mapping[str, Any],
+    around: Mapping[str, Mapping[str, Any]],
+) -> list[dict[str, Any]]:
+    """Return the fixtures that were listed, the downspouts and the heads."""
+    listed = [
+        {"kind": kind, "valve": None, "name": name, "geometry": frame.place(Point(x, y))}
+        for kind, name, x, y in rows["fixtures"]
+    ]
+    spouts = [
+        {"kind": "downspout", "valve": None, "name": None, "geometry": frame.place(spout)}
+        for name, corners in around["spouts"].items()
+        for spout in downspouts(walls[name], corners=corners)
+    ]
+    sprinklers = [
+        {"kind": "head", "valve": rows["zones"][zone][0], "name": None, "geometry": head}
+        for zone, spacing in around["spacing"].items()
+        for head in heads(parts[zone], spacing=spacing)
+    ]
+    return [*listed, *spouts, *sprinklers]

@@ -60,11 +60,33 @@ class Clearance:
         return float(np.min(known[known > 0], initial=np.inf))
 
     def slack(self, x: Floats, y: Floats) -> Floats:
-        """Least of distance minus setback at each point, shape (N,) [m]."""
+        """Return the least of distance minus setback at each point.
+
+        Parameters
+        ----------
+        x, y : ndarray, shape (N,)
+            Points [m].
+
+        Returns
+        -------
+        ndarray, shape (N,)
+            Negative where a setback is not met; inf where nothing is indexed [m].
+        """
         return self._least(x, y, lambda distance, setback: distance - setback)
 
     def ratio(self, x: Floats, y: Floats) -> Floats:
-        """Least of distance over setback at each point, shape (N,)."""
+        """Return the least of distance over setback at each point.
+
+        Parameters
+        ----------
+        x, y : ndarray, shape (N,)
+            Points [m].
+
+        Returns
+        -------
+        ndarray, shape (N,)
+            Below 1 where a setback is not met; inf where no hazard has one [-].
+        """
 
         def over(distance: Floats, setback: Floats | float) -> Floats:
             with np.errstate(divide="ignore", invalid="ignore"):
@@ -110,7 +132,18 @@ class Region(NamedTuple):
     allowed: Callable[[Floats, Floats], NDArray[np.bool_]] | None = None
 
     def holds(self, x: Floats, y: Floats) -> NDArray[np.bool_]:
-        """Tell which points lie in the ground and meet the extra condition."""
+        """Tell which points lie in the ground and meet the extra condition.
+
+        Parameters
+        ----------
+        x, y : ndarray, shape (N,)
+            Points [m].
+
+        Returns
+        -------
+        ndarray of bool, shape (N,)
+            The edge of the ground counts as in it.
+        """
         inside: NDArray[np.bool_] = shapely.intersects_xy(self.ground, x, y)
         if self.allowed is not None and inside.any():
             inside[inside] = self.allowed(x[inside], y[inside])
@@ -118,14 +151,33 @@ class Region(NamedTuple):
 
 
 class Cells(NamedTuple):
-    """Square cells: centres, shape (C,), and half their side [m]."""
+    """Square cells of one size.
+
+    Parameters
+    ----------
+    x, y : ndarray, shape (C,)
+        Centres [m].
+    half : float
+        Half the side of a cell [m].
+    """
 
     x: Floats
     y: Floats
     half: float
 
     def take(self, which: NDArray[np.bool_] | NDArray[np.int64]) -> Cells:
-        """Return some of the cells."""
+        """Return some of the cells.
+
+        Parameters
+        ----------
+        which : ndarray of bool, shape (C,), or of int, shape (K,)
+            A mask, or positions.
+
+        Returns
+        -------
+        Cells
+            Of the same size.
+        """
         return Cells(self.x[which], self.y[which], self.half)
 
     def split(self) -> Cells:

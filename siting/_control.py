@@ -8,7 +8,9 @@ not allocate.
 
 from __future__ import annotations
 
-from typing import NamedTuple
+from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -28,7 +30,23 @@ _LEAST = 1e-300
 
 
 class Days(NamedTuple):
-    """Inputs with the day first: etc and rain (D, Z, W) [mm]; the rest (Z, W)."""
+    """Inputs with the day first; D days, Z zones, W runs.
+
+    Parameters
+    ----------
+    etc, rain : ndarray, shape (D, Z, W)
+        Demand, unstressed [mm/d], and effective rain [mm].
+    taw, raw : ndarray, shape (Z, W)
+        Total and readily available water [mm].
+    application : ndarray, shape (Z, W)
+        What the driest quarter receives over the zone's mean depth [-].
+    share : ndarray, shape (Z, W)
+        Upper layer that a sensor reads, over the root zone; above 0, at most 1 [-].
+    error : ndarray, shape (D, W), optional
+        What a sensor reads too dry, as a share of what its layer holds; None reads true [-].
+    threads : int
+        Blocks advanced at a time; the result does not depend on it.
+    """
 
     etc: NDArray[np.float64]
     rain: NDArray[np.float64]
@@ -36,6 +54,8 @@ class Days(NamedTuple):
     raw: NDArray[np.float64]
     application: NDArray[np.float64]
     share: NDArray[np.float64]
+    error: NDArray[np.float64] | None = None
+    threads: int = 1
 
     @property
     def need(self) -> NDArray[np.float64]:
@@ -43,8 +63,24 @@ class Days(NamedTuple):
         return np.asarray((self.etc - self.rain).sum(axis=0))
 
     def only(self, runs: NDArray[np.int64]) -> Days:
-        """Return the inputs of some of the runs."""
-        return Days(*(np.ascontiguousarray(values[..., runs]) for values in self))
+        """Return the inputs of some of the runs.
+
+        Parameters
+        ----------
+        runs : ndarray of int, shape (S,)
+            Positions of the runs.
+
+        Returns
+        -------
+        Days
+            With S runs, contiguous.
+        """
+        some: dict[str, Any] = {
+            name: np.ascontiguousarray(values[..., runs])
+            for name, values in self._asdict().items()
+            if isinstance(values, np.ndarray)
+        }
+        return self._replace(**some)
 
 
 class Bucket:
@@ -65,7 +101,15 @@ class Bucket:
         self._work = np.empty(taw.shape)
 
     def advance(self, etc: NDArray[np.float64], water: NDArray[np.float64]) -> None:
-        """Advance one day: demand `etc`, then `water` (rain and irrigation) [mm]."""
+        """Advance one day, in place: demand first, then water.
+
+        Parameters
+        ----------
+        etc : ndarray
+            Demand of the day, unstressed, of the bucket's shape [mm].
+        water : ndarray
+            Rain and irrigation of the day, of the bucket's shape [mm].
+        """
         depletion, work = self.depletion, self._work
         np.subtract(self._taw, depletion, out=work)
         work *= self._slope
@@ -110,7 +154,15 @@ class Reading(Bucket):
         self._buffers = np.empty(taw.shape), np.empty(taw.shape)
 
     def advance(self, etc: NDArray[np.float64], water: NDArray[np.float64]) -> None:
-        """Advance one day, the layer first: its uptake follows the start of the day."""
+        """Advance one day, in place, the layer first: its uptake follows the start of the day.
+
+        Parameters
+        ----------
+        etc : ndarray
+            Demand of the day, unstressed, of the bucket's shape [mm].
+        water : ndarray
+            Rain and irrigation of the day, of the bucket's shape [mm].
+        """
         upper, (drawn, other) = self.upper, self._buffers
         np.subtract(self.depletion, upper, out=other)
         other *= self._rest_slope
@@ -145,8 +197,9 @@ def govern(
     event: NDArray[np.float64],
     refill: bool = False,
     record: NDArray[np.float64] | None = None,
+    dial: NDArray[np.float64] | None = None,
 ) -> NDArray[np.float64]:
-    """Run sensors that decide for themselves.
+    """Run sensors that decide for themselves; whole events are gated, never a part of one.
 
     Parameters
     ----------
@@ -164,6 +217,8 @@ def govern(
         Whether events refill the driest quarter instead of applying a fixed depth.
     record : ndarray, shape (D, G, W), optional
         Filled with the depth of every event [mm, zone mean].
+    dial : ndarray, shape (D,), optional
+        Seasonal adjustment of a fixed depth on each day, 1 at full.
 
     Returns
     -------
@@ -172,8 +227,8 @@ def govern(
     """
     block = max(1, BLOCK // start.shape[1])
     stress = np.empty(start.shape)
-    for first in range(0, len(zone), block):
-        part = slice(first, first + block)
+
+    def run(part: slice) -> None:
         stress[part] = _block_govern(
             days,
             zone[part],
@@ -182,8 +237,22 @@ def govern(
             event=event[part],
             refill=refill,
             record=None if record is None else record[:, part],
+            dial=dial,
         )
+
+    _each_block(run, len(zone), block, days.threads)
     return stress
+
+
+def _each_block(run: Callable[[slice], None], count: int, block: int, threads: int) -> None:
+    """Run every block of `count` rows; blocks share nothing, so their order does not matter."""
+    parts = [slice(first, first + block) for first in range(0, count, block)]
+    if threads == 1 or len(parts) < 2:  # noqa: PLR2004 - nothing to share out
+        for part in parts:
+            run(part)
+        return
+    with ThreadPoolExecutor(threads) as pool:
+        list(pool.map(run, parts))
 
 
 def _block_govern(
@@ -195,17 +264,24 @@ def _block_govern(
     event: NDArray[np.float64],
     refill: bool,
     record: NDArray[np.float64] | None,
+    dial: NDArray[np.float64] | None,
 ) -> NDArray[np.float64]:
     application = days.application[zone]
     share = days.share[zone]
     layered = bool((share < 1.0).any())
     taw, raw = days.taw[zone], days.raw[zone]
     bucket = Reading(taw, raw, share) if layered else Bucket(taw, raw)
+    held = share * taw
     for day in range(days.etc.shape[0]):
-        depth = (bucket.depletion - event) / application if refill else event
-        read = bucket.upper if isinstance(bucket, Reading) else bucket.depletion
-        go = (read >= start) & allowed[day]
+        layer = bucket.upper if isinstance(bucket, Reading) else bucket.depletion
+        error = 0.0 if days.error is None else days.error[day]
+        depth = event
+        if refill:
+            depth = np.maximum(bucket.depletion + error * taw - event, 0.0) / application
+        go = (layer + error * held >= start) & allowed[day]
         water = np.where(go, depth, 0.0)
+        if dial is not None:
+            water *= dial[day]
         if record is not None:
             record[day] = water
         water *= application
@@ -246,9 +322,11 @@ def pair_stress(
     block = max(1, BLOCK // runs.shape[1])
     runs = np.broadcast_to(runs, (len(zone), runs.shape[1]))
     out = np.empty(runs.shape)
-    for first in range(0, len(zone), block):
-        part = slice(first, first + block)
+
+    def run(part: slice) -> None:
         out[part] = _block_stress(days, depth, governor[part], zone[part], factor[part], runs[part])
+
+    _each_block(run, len(zone), block, days.threads)
     return out
 
 
@@ -261,6 +339,8 @@ def _block_stress(
     runs: NDArray[np.int64],
 ) -> NDArray[np.float64]:
     width = days.taw.shape[1]
+    if runs.shape[1] == width and bool(np.all(runs == np.arange(width))):
+        return _whole_stress(days, depth, governor, zone, factor)
     at_zone = zone[:, None] * width + runs
     at_governor = governor[:, None] * width + runs
     scale = factor[:, None] * days.application.ravel()[at_zone]
@@ -271,6 +351,27 @@ def _block_stress(
         np.take(depth[day], at_governor, out=water, mode="clip")
         np.take(days.rain[day], at_zone, out=rain, mode="clip")
         np.take(days.etc[day], at_zone, out=etc, mode="clip")
+        water *= scale
+        water += rain
+        bucket.advance(etc, water)
+    return bucket.stress
+
+
+def _whole_stress(
+    days: Days,
+    depth: NDArray[np.float64],
+    governor: NDArray[np.int64],
+    zone: NDArray[np.int64],
+    factor: NDArray[np.float64],
+) -> NDArray[np.float64]:
+    """Stress days in every run: whole rows are copied, which is far faster than single cells."""
+    scale = factor[:, None] * days.application[zone]
+    bucket = Bucket(days.taw[zone], days.raw[zone])
+    etc, rain, water = (np.empty(scale.shape) for _ in range(3))
+    for day in range(days.etc.shape[0]):
+        np.take(depth[day], governor, axis=0, out=water, mode="clip")
+        np.take(days.rain[day], zone, axis=0, out=rain, mode="clip")
+        np.take(days.etc[day], zone, axis=0, out=etc, mode="clip")
         water *= scale
         water += rain
         bucket.advance(etc, water)

@@ -33,7 +33,17 @@ _MOST_ROUNDS: Final = 60
 
 
 class Found(NamedTuple):
-    """A refined point, its objective with the preferences in it, and its slack [m]."""
+    """A refined point.
+
+    Parameters
+    ----------
+    x, y : float
+        Where it lies [m].
+    value : float
+        Its objective, in squared rank, with the preferences in it [-].
+    slack : float
+        Least of distance minus setback there [m].
+    """
 
     x: float
     y: float
@@ -60,13 +70,38 @@ class Search:
     middle: tuple[float, float]
 
     def rough(self, x: Floats, y: Floats) -> Floats:
-        """Return the objective without the preference for slack, shape (N,)."""
+        """Return the objective without the preference for slack.
+
+        Parameters
+        ----------
+        x, y : ndarray, shape (N,)
+            Points [m].
+
+        Returns
+        -------
+        ndarray, shape (N,)
+            Expected squared distance of the rank from its target, with the preference for the
+            middle [-].
+        """
         away = np.hypot(x - self.middle[0], y - self.middle[1])
         rough: Floats = self.field.objective(x, y) + _PER_MIDDLE_M * away
         return rough
 
     def value(self, x: Floats, y: Floats) -> tuple[Floats, Floats]:
-        """Return the objective, infinite where a point is not admissible, and the slack."""
+        """Return the objective with both preferences, and the slack.
+
+        Parameters
+        ----------
+        x, y : ndarray, shape (N,)
+            Points [m].
+
+        Returns
+        -------
+        value : ndarray, shape (N,)
+            Infinite where a point is not admissible [-].
+        slack : ndarray, shape (N,)
+            The region's score [m].
+        """
         slack = self.region.score(x, y)
         value = np.full(x.shape, np.inf)
         held = slack >= 0

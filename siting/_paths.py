@@ -64,7 +64,18 @@ class VisibilityGraph(NamedTuple):
     other: Floats
 
     def matrix(self, *, by: str = "cost") -> csr_array:
-        """Return the symmetric sparse matrix of edge costs or lengths."""
+        """Return the symmetric sparse matrix of edge costs or lengths.
+
+        Parameters
+        ----------
+        by : {"cost", "length"}
+            What the edges weigh.
+
+        Returns
+        -------
+        csr_array, shape (N, N)
+            At least 1e-12 along an edge, nothing where there is none [m].
+        """
         weight = np.maximum(self.cost if by == "cost" else self.length, 1e-12)
         row = np.concatenate([self.start, self.end])
         column = np.concatenate([self.end, self.start])

@@ -21,14 +21,34 @@ _SYSTEMS: Final[tuple[UnitsName, ...]] = ("metric", "us")
 
 
 class PlaceWords(NamedTuple):
-    """What gave way (or "") and why here, in one system of units."""
+    """What is said of a place, in one system of units.
+
+    Parameters
+    ----------
+    note : str
+        What gave way, or "".
+    reason : str
+        Why here.
+    """
 
     note: str
     reason: str
 
 
 class Tightest(NamedTuple):
-    """The setbacks at a point, tightest first."""
+    """The setback that binds at a point, and the others that are not met.
+
+    Parameters
+    ----------
+    ratio : float
+        Its distance over its setback; inf where there is no setback [-].
+    hazard : str
+        What binds; "" where there is no setback.
+    distance, setback : float
+        How far the hazard is and how far it should be; NaN where there is no setback [m].
+    missed : tuple of str
+        The others that are not met, in words, the tightest first.
+    """
 
     ratio: float
     hazard: str
@@ -179,9 +199,12 @@ def reason_of(rank: float, tightest: Tightest, *, even: bool, units: UnitsName) 
     if even:
         lead = "The zone dries evenly: the middle of its open ground"
     elif rank >= _DRIEST_QUARTER:
-        lead = f"In the driest quarter of the zone (rank {rank:.2f})"
+        lead = f"In the driest quarter of the ground where a sensor may lie (rank {rank:.2f})"
     else:
-        lead = f"The nearest that can be had to the driest quarter of the zone (rank {rank:.2f})"
+        lead = (
+            "The nearest that can be had to the driest quarter of the ground where a sensor may "
+            f"lie (rank {rank:.2f})"
+        )
     if not tightest.hazard:
         return f"{lead}."
     away = show(tightest.distance, "length", units)

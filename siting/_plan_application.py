@@ -75,15 +75,30 @@ class ZoneApplication:
         return self.source == "cans"
 
     def words(self, now: float, tested: float | None) -> str:
-        """Say what the error bar of a rank rests on, and what a can test would make of it."""
+        """Say what the error bar of a rank rests on, and what a can test would make of it.
+
+        Parameters
+        ----------
+        now : float
+            Standard deviation of the rank as things stand, 0..1.
+        tested : float or None
+            The same after a can test; None where nothing is to be gained.
+
+        Returns
+        -------
+        str
+            Plain words, without a full stop.
+        """
         if self.source == "cans":
             return f"application measured with {self.cans} cans"
         basis = "modelled from the heads" if self.source == "heads" else "not known, assumed"
         if tested is None:
             return f"application {basis}"
+        if f"{now:.2f}" == f"{tested:.2f}":
+            return f"application {basis}; a can test would not make the rank surer"
         return (
-            f"application {basis}; a test with {self.cans} cans would shrink the error bar of the "
-            f"rank from {now:.2f} to {tested:.2f}"
+            f"application {basis}; a can test ({self.cans} cans) would bring the rank's "
+            f"± {now:.2f} down to ± {tested:.2f}"
         )
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
-from typing import Final
+from typing import Final, NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -24,7 +24,7 @@ from siting.hydrozones import (
 from siting.site.model import LocalGrid, Site
 from siting.sun.foliage import leaf_months
 from siting.sun.model import SunPositions, SunShade
-from siting.sun.shade import ShadeOptions, shade_season
+from siting.sun.shade import ShadeOptions, shade_scenarios
 from siting.water.reference_et import EtoTerms
 from siting.water.zones import plant_factors
 
@@ -48,7 +48,17 @@ _WHOLE: Final = 1e-6  # float noise must not add a row
 
 @dataclass(frozen=True)
 class MonthlyEto:
-    """Mean terms of reference ET in each month of the season, shape (M,) [mm/d]."""
+    """Mean terms of reference ET in each month of the season; see `EtoTerms`.
+
+    Parameters
+    ----------
+    months : tuple of int, length M
+        Calendar months that have days in the season.
+    days : ndarray, shape (M,)
+        Days of the season in each month [d].
+    constant, beam, sky : ndarray, shape (M,)
+        What does not depend on a point's sun; what the open beam and the open sky add [mm/d].
+    """
 
     months: tuple[int, ...]
     days: _Array
@@ -59,14 +69,39 @@ class MonthlyEto:
 
 @dataclass(frozen=True)
 class SunVariants:
-    """Sun with obstacles lower and more transparent, as drawn, higher and denser."""
+    """Sun under three readings of the obstacles; all the same where nothing is varied.
+
+    Parameters
+    ----------
+    low : SunShade
+        Obstacles lower and more transparent.
+    drawn : SunShade
+        Obstacles as drawn.
+    high : SunShade
+        Obstacles higher and denser.
+    """
 
     low: SunShade
     drawn: SunShade
     high: SunShade
 
     def at(self, obstacles: float, cells: NDArray[np.int64]) -> tuple[_Array, _Array]:
-        """Return beam fraction (M, P) and sky view (P,) of some cells for -1 <= obstacles <= 1."""
+        """Return the sun of some cells, straight between the variants.
+
+        Parameters
+        ----------
+        obstacles : float
+            -1 lowest and most transparent obstacles, 0 as drawn, 1 highest and densest.
+        cells : ndarray of int, shape (P,)
+            Flat index of the raster cells (row-major).
+
+        Returns
+        -------
+        beam_fraction : ndarray, shape (M, P)
+            Share of the beam that arrives, per month, 0..1; NaN under a roof.
+        sky_view : ndarray, shape (P,)
+            Share of the diffuse light that arrives, 0..1; NaN under a roof.
+        """
         other = self.low if obstacles < 0 else self.high
         share = abs(obstacles)
         months = len(self.drawn.months)
@@ -120,6 +155,18 @@ def property_grid(site: Site, resolution: float) -> LocalGrid:
     """Lay a raster over the hydrozones, centred on them, with some cells of margin.
 
     Centred, so that it moves and turns with the property.
+
+    Parameters
+    ----------
+    site : Site
+        The property.
+    resolution : float
+        Side of a cell [m].
+
+    Returns
+    -------
+    LocalGrid
+        At least four cells wider than the hydrozones on each side.
     """
     west, south, east, north = site.hydrozones.total_bounds
     columns = int(np.ceil((east - west) / resolution - _WHOLE)) + 2 * _MARGIN
@@ -139,40 +186,77 @@ def sun_variants(
     spread: bool,
     progress: Progress | None,
 ) -> SunVariants:
-    """Compute the sun on the property, and with obstacles lower and higher where scenarios ask."""
+    """Compute the sun on the property, and with obstacles lower and higher where scenarios ask.
+
+    Parameters
+    ----------
+    site : Site
+        The property.
+    grid : LocalGrid
+        The raster.
+    positions : SunPositions
+        Where the sun stands.
+    months : tuple of int, length M
+        Calendar months to compute.
+    threads : int
+        Threads for the sun; the result does not depend on it.
+    spread : bool
+        Whether to vary the obstacles, by `SPREAD`.
+    progress : callable or None
+        Called with stage, steps done and steps in all.
+
+    Returns
+    -------
+    SunVariants
+        Three times the same where nothing is to be varied.
+    """
     leaves = leaf_months(site.latitude)
 
-    def compute(name: str, options: ShadeOptions) -> SunShade:
+    def named(name: str, options: ShadeOptions) -> ShadeOptions:
         def count(done: int, total: int) -> None:
             if progress is not None:
                 progress(name, done, total)
 
-        return shade_season(
-            grid,
-            positions,
-            buildings=site.buildings,
-            trees=site.trees,
-            walls=site.walls,
-            surface=site.surface,
-            months=months,
-            options=replace(options, threads=threads, progress=count, leaf_months=leaves),
-        )
+        return replace(options, threads=threads, progress=count, leaf_months=leaves)
 
-    drawn = compute("Sun and shade", ShadeOptions())
+    wanted = [named("Sun and shade", ShadeOptions())]
     no_walls = site.walls is None or site.walls.empty
-    if not spread or (site.buildings.empty and site.trees.empty and no_walls):
-        return SunVariants(drawn, drawn, drawn)
-    low = ShadeOptions(height_scale=1 - SPREAD.height, transmissivity_scale=SPREAD.transmissivity)
-    high = ShadeOptions(
-        height_scale=1 + SPREAD.height, transmissivity_scale=1 / SPREAD.transmissivity
+    bare = site.buildings.empty and site.trees.empty and no_walls and site.surface is None
+    if spread and not bare:
+        height, clear = SPREAD.height, SPREAD.transmissivity
+        low = ShadeOptions(height_scale=1 - height, transmissivity_scale=clear)
+        high = ShadeOptions(height_scale=1 + height, transmissivity_scale=1 / clear)
+        wanted += [named("Sun, obstacles lower", low), named("Sun, obstacles higher", high)]
+    drawn, *others = shade_scenarios(
+        grid,
+        positions,
+        wanted,
+        buildings=site.buildings,
+        trees=site.trees,
+        walls=site.walls,
+        surface=site.surface,
+        terrain=site.terrain,
+        months=months,
     )
-    return SunVariants(
-        compute("Sun, obstacles lower", low), drawn, compute("Sun, obstacles higher", high)
-    )
+    lower, higher = others or (drawn, drawn)
+    return SunVariants(lower, drawn, higher)
 
 
 def monthly_eto(terms: EtoTerms, seasons: SeasonCalendar) -> MonthlyEto:
-    """Average the daily terms of reference ET over the season's days of each month."""
+    """Average the daily terms of reference ET over the season's days of each month.
+
+    Parameters
+    ----------
+    terms : EtoTerms
+        Daily terms of reference ET, of every day of the record.
+    seasons : SeasonCalendar
+        The weather seasons.
+
+    Returns
+    -------
+    MonthlyEto
+        Means over the seasons.
+    """
     months = tuple(int(m) for m in np.unique(seasons.month))
     inside = [seasons.month == month for month in months]
 
@@ -198,53 +282,94 @@ def survey(
     application: dict[str, ZoneApplication],
     scenarios: Scenarios,
 ) -> Ground:
-    """Work out demand and dryness of every point of every zone in every scenario."""
-    storage = water["taw_mm"].to_numpy(dtype=float)
+    """Work out demand and dryness of every point of every zone in every scenario.
+
+    Parameters
+    ----------
+    sun : SunVariants
+        Sun on the property.
+    pixels : ZonePixels
+        The points of each zone.
+    eto : MonthlyEto
+        Monthly terms of reference ET.
+    water : DataFrame
+        As from `siting.water.zones.zone_water`.
+    application : dict of str to ZoneApplication
+        What is known of each zone's application pattern.
+    scenarios : Scenarios
+        What may be off.
+
+    Returns
+    -------
+    Ground
+        In the order of the zones.
+    """
     factors = plant_factors(water, eto.months)
-    count = scenarios.count
-    etc, dryness, samples, mean = [], [], [], []
-    beam = np.empty((len(pixels.zones), count, len(eto.months)))
-    sky = np.empty((len(pixels.zones), count))
-    received = np.empty_like(sky)
-    for z, zone in enumerate(pixels.zones):
-        pattern = application[zone]
-        cells, where = np.unique(
-            np.concatenate([pixels.flat[z], pixels.sample_flat[z]]), return_inverse=True
+    storage = water["taw_mm"].to_numpy(dtype=float)
+    zones = [
+        _zone_ground(
+            sun, pixels, z, (eto, factors[z], float(storage[z])), application[zone], scenarios
         )
-        inner, outer = np.split(where, [pixels.flat[z].size])
-        rows = np.empty((count, inner.size))
-        around = np.empty((count, outer.size))
-        for s in range(count):
-            broad = sun.at(float(scenarios.obstacles[s]), cells)
-            light = broad[0][:, inner], broad[1][inner]
-            everywhere, eto_monthly = _demand(broad, eto, factors[z])
-            if s == 0:
-                etc.append(factors[z] * eto_monthly[:, inner].mean(axis=1))
-                mean.append((light[0].mean(axis=1), light[1].mean()))
-            rows[s] = pixel_dryness(
-                everywhere[inner], taw=storage[z], application=pattern.at_points
-            )
-            around[s] = pixel_dryness(
-                everywhere[outer], taw=storage[z], application=pattern.at_samples
-            )
-            quarter = area_quarters(rows[s], beam_fraction=light[0], sky_view=light[1])
-            beam[z, s], sky[z, s] = quarter.beam_fraction, quarter.sky_view
-            received[z, s] = _received(pattern, quarter, float(scenarios.uniformity[s]))
-        dryness.append(rows)
-        samples.append(around)
+        for z, zone in enumerate(pixels.zones)
+    ]
     index = pd.Index(pixels.zones, name="zone")
     return Ground(
         pixels=pixels,
         eto=eto,
-        etc=pd.DataFrame(etc, index=index, columns=list(eto.months)),
-        dryness=tuple(dryness),
-        samples=tuple(samples),
-        mean_beam=np.array([part[0] for part in mean]),
-        mean_sky=np.array([part[1] for part in mean]),
-        quarter_beam=beam,
-        quarter_sky=sky,
-        application=received,
+        etc=pd.DataFrame([zone.etc for zone in zones], index=index, columns=list(eto.months)),
+        dryness=tuple(zone.dryness for zone in zones),
+        samples=tuple(zone.samples for zone in zones),
+        mean_beam=np.array([zone.mean_beam for zone in zones]),
+        mean_sky=np.array([zone.mean_sky for zone in zones]),
+        quarter_beam=np.array([zone.quarter_beam for zone in zones]),
+        quarter_sky=np.array([zone.quarter_sky for zone in zones]),
+        application=np.array([zone.received for zone in zones]),
     )
+
+
+class _ZoneGround(NamedTuple):
+    """The ground of one zone: demand and light of its mean; by scenario its driest quarter."""
+
+    etc: _Array
+    mean_beam: _Array
+    mean_sky: float
+    dryness: _Array
+    samples: _Array
+    quarter_beam: _Array
+    quarter_sky: _Array
+    received: _Array
+
+
+def _zone_ground(
+    sun: SunVariants,
+    pixels: ZonePixels,
+    z: int,
+    need: tuple[MonthlyEto, _Array, float],
+    pattern: ZoneApplication,
+    scenarios: Scenarios,
+) -> _ZoneGround:
+    """Work out one zone; `need` is monthly ETo, the zone's plant factors and its TAW."""
+    eto, factor, storage = need
+    own, beyond = pixels.flat[z], pixels.sample_flat[z]
+    cells, where = np.unique(np.concatenate([own, beyond]), return_inverse=True)
+    inner, outer = np.split(where, [own.size])
+    count = scenarios.count
+    rows, around = np.empty((count, inner.size)), np.empty((count, outer.size))
+    beam = np.empty((count, len(eto.months)))
+    sky, received = np.empty(count), np.empty(count)
+    for s in range(count):
+        broad = sun.at(float(scenarios.obstacles[s]), cells)
+        light = broad[0][:, inner], broad[1][inner]
+        everywhere, monthly = _demand(broad, eto, factor)
+        if s == 0:
+            etc = factor * monthly[:, inner].mean(axis=1)
+            mean = light[0].mean(axis=1), float(light[1].mean())
+        rows[s] = pixel_dryness(everywhere[inner], taw=storage, application=pattern.at_points)
+        around[s] = pixel_dryness(everywhere[outer], taw=storage, application=pattern.at_samples)
+        quarter = area_quarters(rows[s], beam_fraction=light[0], sky_view=light[1])
+        beam[s], sky[s] = quarter.beam_fraction, quarter.sky_view
+        received[s] = _received(pattern, quarter, float(scenarios.uniformity[s]))
+    return _ZoneGround(etc, *mean, rows, around, beam, sky, received)
 
 
 def _demand(light: tuple[_Array, _Array], eto: MonthlyEto, factor: _Array) -> tuple[_Array, _Array]:

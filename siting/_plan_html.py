@@ -1,4 +1,4 @@
-"""A plan in a notebook: the answer and the sensors, as plain HTML with every text escaped."""
+"""A plan in a notebook: the headline and the sensors, as plain HTML with every text escaped."""
 
 from __future__ import annotations
 
@@ -16,14 +16,14 @@ _WHOLE_TEXT: Final = ("display.max_colwidth", None, "display.html.use_mathjax", 
 
 
 def summary_html(
-    name: str, answer: str, sensors: pd.DataFrame, *, units: UnitsName, caution: str = ""
+    name: str, headline: str, sensors: pd.DataFrame, *, units: UnitsName, caution: str = ""
 ) -> str:
     """Return what a notebook shows of a plan.
 
     Parameters
     ----------
-    name, answer : str
-        The property, and how many sensors and why.
+    name, headline : str
+        The property, and how many sensors and what they bring.
     sensors : DataFrame
         As in `siting.planning.Plan`.
     units : {"metric", "us"}
@@ -50,4 +50,4 @@ def summary_html(
     with pd.option_context(*_WHOLE_TEXT):
         body = table.to_html(escape=True, border=0, index_names=False, na_rep="–")
     foot = f"<p><small>{escape(caution)}</small></p>" if caution else ""
-    return f"<h3>{escape(name)}</h3><p>{escape(answer)}</p>{body}{foot}"
+    return f"<h3>{escape(name)}</h3><p>{escape(headline)}</p>{body}{foot}"

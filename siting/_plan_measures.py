@@ -79,7 +79,20 @@ def zone_measures(
 
 
 def dryness_raster(sun: SunVariants, ground: Ground) -> _Array:
-    """Draw dryness as described, relative to the mean of all zones; NaN outside them."""
+    """Draw dryness as described, relative to the mean of all zones.
+
+    Parameters
+    ----------
+    sun : SunVariants
+        Sun on the property; gives the raster.
+    ground : Ground
+        Dryness of the points, of which scenario 0 is drawn.
+
+    Returns
+    -------
+    ndarray, shape (rows, columns)
+        1 is the mean; NaN outside the zones [-].
+    """
     raster = np.full(sun.drawn.sky_view.size, np.nan)
     for cells, rows in zip(ground.pixels.flat, ground.dryness, strict=True):
         raster[cells] = rows[0]

@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import geopandas as gpd
 import numpy as np
+import pandas as pd
 from numpy.typing import NDArray
 
 from siting._plan_html import summary_html
@@ -15,9 +16,6 @@ from siting.site.model import Site
 from siting.site.settings import PropertyFile
 from siting.sun.model import SunShade
 from siting.units import UnitsName
-
-if TYPE_CHECKING:
-    import pandas as pd
 
 __all__ = ["Plan", "Wording"]
 
@@ -28,16 +26,18 @@ class Wording:
 
     Parameters
     ----------
-    answer, claim : str
-        As `Plan.answer` and the claim of `Plan.economics`.
-    reasons, setback_notes : mapping of str to str
-        By sensor: why here, and what gave way (or "").
+    headline, answer, claim : str
+        As `Plan.headline`, `Plan.answer` and the claim of `Plan.economics`.
+    reasons, setback_notes, zone_notes : mapping of str to str
+        By sensor: why here, what gave way (or ""), and why not in the thirstiest zone (or "").
     """
 
+    headline: str
     answer: str
     claim: str
     reasons: Mapping[str, str]
     setback_notes: Mapping[str, str]
+    zone_notes: Mapping[str, str]
 
 
 def _empty(*columns: str) -> gpd.GeoDataFrame:
@@ -71,20 +71,24 @@ class Plan:
         undemanding zone), need_words (str: the same in plain words), net_irrigation_mm (per
         season), etc_peak_mm_d,
         root_depth_m, taw_mm, raw_mm, precipitation_rate (mm/h), distribution_uniformity,
-        sensor_id (its governor), control ("bypass" or "on_demand"), run_time_factor (against
+        rain_share (0..1: rain that reaches the ground), sensor_id (its governor), control
+        ("bypass" or "on_demand"), run_time_factor (against
         today's minutes; NaN without a timer), run_minutes (per event), today_minutes (NaN without
         a timer), cycles (int), cycle_minutes, soak_minutes, events (mean per season),
         today_events, water_m3 (mean per season), today_m3 (NaN without a timer), stress_days
-        (worst season, driest quarter), defaults (str: which values were assumed,
+        (worst season, driest quarter), today_stress_days (the same under today's timer; NaN
+        without one), defaults (str: which values were assumed,
         comma-separated), geometry.
     sensors : GeoDataFrame
         Index `sensor_id` ("S1", "S2", ... from north-west in reading order); columns zone, valve,
-        controller, governs (tuple of zones), control, x, y (working CRS), source_x, source_y
+        controller, governs (tuple of zones), control, hardware ("add_on" or "replacement"),
+        x, y (working CRS), source_x, source_y
         (property CRS), lon, lat, depth_m, depth_note (str), dryness_rank, dryness_rank_zone,
         rank_sd (0..1), rank_sd_tested (what it would be after a can test; NaN where nothing is to
         be gained), application_note (str: what the error bar rests on), setback_ratio (>= 1 when
         all setbacks are met), binding_setback (str),
-        setback_note (str: what gave way, or ""), reason (str, plain words: why here),
+        setback_note (str: what gave way, or ""), reason (str, plain words: why here), zone_note
+        (str: why it is not in the thirstiest zone that it governs, or ""),
         threshold_low_mm (depletion of the layer that the sensor reads at which watering is
         allowed), threshold_high_mm (depletion of the root zone at which it stops; NaN for bypass),
         threshold_low_fraction, threshold_high_fraction (of the available water of the same
@@ -94,9 +98,11 @@ class Plan:
         the voltage, 0 where unknown), drop_v (voltage lost along it), geometry (Point).
     choices : DataFrame
         One row per allowed number of sensors, index `n` (1..max): feasible (bool), groups (str,
-        "S: A, B | ..."), used (sensors actually used), control, water_m3, cost_per_year,
-        stress_days, value_of_next (currency per year, NaN on the last row or when not feasible),
-        chosen (bool).
+        "S: A, B | ..."), used (sensors actually used), control, hardware (str, "controller: kind,
+        ..."), water_m3, cost_per_year (trench shared), stress_days, value_of_next (currency per
+        year, NaN on the last row or when not feasible) with value_of_next_low and
+        value_of_next_high (least and most over the scenarios), gap (proven, as a share of the
+        cost), chosen (bool).
     rules : DataFrame
         The plain rules beside it, index `rule`: n, feasible, water_m3, cost_per_year,
         stress_days.
@@ -137,13 +143,38 @@ class Plan:
     dryness : ndarray, shape (rows, columns)
         Dryness relative to the property's mean, NaN outside the zones.
     answer : str
-        "How many sensors, and why" in one paragraph.
+        "How many sensors, and why" in one paragraph: the decision, why, where, what is claimed.
+    headline : str
+        The decision and what it saves, in two or three sentences.
     cautions : tuple of str
         What every hand-off must carry.
     warnings : tuple of str
         Everything repaired, assumed or not met.
     provenance : mapping
         Inputs' sha256, versions, options.
+    controls : DataFrame
+        Every kind of control beside the plan, index `kind`: sensors, hardware, water_m3,
+        cost_per_year (a timer's and a rain shut-off's is water alone; NaN without a price),
+        stress_days, within_limit (bool), chosen (bool).
+    regret : DataFrame
+        What each number of sensors and each plain rule costs beyond the best of them, index
+        `option`: cost_per_year, regret_mean, regret_max, worst_scenario (int), by_scenario (tuple)
+        [currency per year].
+    timer_table : DataFrame
+        What to type into any timer, index `zone`: valve, controller, program (the sensor's tag),
+        control, run_minutes (whole), depth_mm, cycles, cycle_minutes, soak_minutes, percent_1 to
+        percent_12 (seasonal adjustment; 0 out of season), run_minutes_1 to run_minutes_12,
+        water_m3 and stress_days (with that adjustment).
+    sensitivity : DataFrame
+        What moves the result, index `input`, the greatest swing first: low, high (str: the values
+        tried), value_low, value_high, value_base (of `measure`, in `unit`: currency or m3 a year;
+        NaN where the sensors cannot keep the limit then), payback_low, payback_high (years, NaN
+        where it never pays or is not claimed), swing, measure, unit.
+    decision : mapping
+        How exact the choice is: gap, lower_bound, bound_share, trench_rounds, scenarios,
+        weather_years, exactness (str), hardware (controller -> kind).
+    basis : object
+        What `siting.planning.replan` needs; not for reading.
     wordings : mapping of units to Wording
         The sentences that hold amounts in each system of units; see `wording`.
     """
@@ -173,7 +204,14 @@ class Plan:
     )
     admissible: gpd.GeoDataFrame = field(default_factory=lambda: _empty("zone", "area_m2", "share"))
     rank: NDArray[np.float64] = field(default_factory=lambda: np.empty((0, 0)))
+    controls: pd.DataFrame = field(default_factory=pd.DataFrame)
+    regret: pd.DataFrame = field(default_factory=pd.DataFrame)
+    timer_table: pd.DataFrame = field(default_factory=pd.DataFrame)
+    sensitivity: pd.DataFrame = field(default_factory=pd.DataFrame)
+    decision: Mapping[str, Any] = field(default_factory=dict)
+    basis: object = field(default=None, repr=False, compare=False)
     wordings: Mapping[UnitsName, Wording] = field(default_factory=dict)
+    headline: str = ""
 
     def wording(self, units: UnitsName) -> Wording:
         """Return the sentences that hold amounts in one system of units.
@@ -189,14 +227,22 @@ class Plan:
             As planned; where the plan brings none, those of the plan's own units.
         """
         return self.wordings.get(units) or Wording(
+            headline=self.headline or self.answer,
             answer=self.answer,
             claim=str(self.economics["claim"]),
             reasons=dict(self.sensors["reason"]),
             setback_notes=dict(self.sensors["setback_note"]),
+            zone_notes=dict(self.sensors["zone_note"]),
         )
 
     def _repr_html_(self) -> str:
-        """Return what a notebook shows: the answer and the sensors."""
+        """Return what a notebook shows: the headline and the sensors."""
         units = self.settings.units
         caution = self.cautions[0] if self.cautions else ""
-        return summary_html(self.site.name, self.answer, self.sensors, units=units, caution=caution)
+        return summary_html(
+            self.site.name,
+            self.wording(units).headline,
+            self.sensors,
+            units=units,
+            caution=caution,
+        )

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from concurrent.futures import ThreadPoolExecutor
+from dataclasses import replace
 from typing import Final
 
 import geopandas as gpd
@@ -30,10 +31,11 @@ from siting.site.settings import Costs, Setbacks
 from siting.units import UnitsName
 from siting.wiring import (
     BED_FACTOR,
+    PAVING_FACTOR,
     ROOTS_FACTOR,
     PricedGround,
+    TrenchNetwork,
     WireRoutes,
-    nearest_controller_distance,
 )
 
 __all__ = [
@@ -42,6 +44,7 @@ __all__ = [
     "place_zones",
     "priced_ground",
     "priced_trench",
+    "trench_network",
     "wire_share",
 ]
 
@@ -159,11 +162,8 @@ def place_zones(
     return placements
 
 
-def connection_costs(site: Site, placements: list[Placement], costs: Costs) -> _Array:
-    """Price a sensor in each zone, with its own trench and wire to its controller.
-
-    Shared trench is only known once the sensors are chosen, so this is an upper bound; the
-    plan's capital is priced on the trench as routed.
+def trench_network(site: Site, placements: list[Placement]) -> TrenchNetwork | None:
+    """Return what prices the trenches of any set of sensors; None where no controller is drawn.
 
     Parameters
     ----------
@@ -171,40 +171,85 @@ def connection_costs(site: Site, placements: list[Placement], costs: Costs) -> _
         The property.
     placements : list of Placement
         Best point of every zone.
+
+    Returns
+    -------
+    TrenchNetwork or None
+        On the best point of every zone.
+    """
+    boxes = site.fixtures[site.fixtures["kind"] == "controller"]
+    if boxes.empty:
+        return None
+    names = [str(name) for name in boxes["name"]]
+    owners = [str(owner) for owner in site.hydrozones["controller"]]
+    return TrenchNetwork(
+        np.array([(at.x, at.y) for at in placements]),
+        shapely.get_coordinates(boxes.geometry.to_numpy()),
+        np.array([names.index(owner) if owner in names else -1 for owner in owners]),
+        boundary=site.boundary,
+        buildings=site.buildings.geometry,
+        paving=site.paving.geometry,
+        paving_factor=PAVING_FACTOR,
+        priced=priced_ground(site),
+    )
+
+
+def connection_costs(network: TrenchNetwork | None, costs: Costs, *, zones: int) -> _Array:
+    """Price trench and wire of a sensor in each zone, the trench all its own.
+
+    Trench that sensors share is only known once they are chosen, so this is an upper bound; the
+    plan's capital is priced on the trench as routed.
+
+    Parameters
+    ----------
+    network : TrenchNetwork or None
+        As from `trench_network`.
     costs : Costs
         Prices.
+    zones : int
+        Number of zones.
 
     Returns
     -------
     ndarray, shape (Z,)
-        Yearly cost [currency/year]; without trench and wire where no controller is drawn.
+        Yearly cost [currency/year]; 0 where no controller is drawn.
     """
-    boxes = site.fixtures[site.fixtures["kind"] == "controller"]
-    length = np.zeros(len(placements))
-    if len(boxes):
-        points = np.array([(at.x, at.y) for at in placements])
-        reach = nearest_controller_distance(
-            points,
-            shapely.get_coordinates(boxes.geometry.to_numpy()),
-            boundary=site.boundary,
-            buildings=site.buildings,
-        )
-        names = boxes["name"].to_numpy()
-        for z, owner in enumerate(site.hydrozones["controller"]):
-            own = reach[z][names == owner]
-            length[z] = own.min() if own.size else reach[z].min()
-        length[~np.isfinite(length)] = 0.0  # the final routes say that there is no way
-    return sensor_yearly_cost(costs, trench_m=length, wire_m=length)
+    if network is None:
+        return np.zeros(zones)
+    bare = replace(costs, device=0.0, installation=0.0)
+    return sensor_yearly_cost(bare, trench_m=network.own, wire_m=network.wire)
 
 
 def priced_trench(wires: WireRoutes) -> float:
-    """Return the trench as paid for: paving, roots and beds count for more [m]."""
+    """Return the trench as paid for: paving, roots and beds count for more.
+
+    Parameters
+    ----------
+    wires : WireRoutes
+        As from `siting.wiring.wire_routes`.
+
+    Returns
+    -------
+    float
+        Metres of open trench of the same price [m].
+    """
     trench = wires.routes[wires.routes["kind"] == "trench"]
     return float(trench["priced_m"].sum())
 
 
 def wire_share(costs: Costs) -> float:
-    """Return the price of a metre of wire in metres of open trench, at most 10."""
+    """Return the price of a metre of wire in metres of open trench.
+
+    Parameters
+    ----------
+    costs : Costs
+        Prices of trench and wire.
+
+    Returns
+    -------
+    float
+        At most 10; 0 where wire costs nothing [-].
+    """
     if costs.wire_per_m <= 0:
         return 0.0
     return float(min(costs.wire_per_m / max(costs.trench_per_m, 1e-9), _MOST_WIRE_SHARE))
@@ -215,6 +260,16 @@ def priced_ground(site: Site) -> tuple[PricedGround, ...]:
 
     Roots are eight-sided figures about the protection circles, so that a trench along their edge
     stays clear of them.
+
+    Parameters
+    ----------
+    site : Site
+        The property.
+
+    Returns
+    -------
+    tuple of PricedGround
+        One per kind of ground that there is.
     """
     grounds = []
     if len(site.trees):

@@ -4,10 +4,16 @@ from __future__ import annotations
 
 import hashlib
 import importlib.metadata
+import os
 from collections.abc import Sequence
 from dataclasses import asdict
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
+
+import pyogrio
+import pyproj
+import rasterio
+import shapely
 
 from siting import __version__
 from siting._plan_weather import weather_files
@@ -47,15 +53,21 @@ def assumptions(settings: PropertyFile, defaults: pd.Series[str]) -> tuple[str, 
     notes += [f"assumed for {_listed(zones)}: {words}" for words, zones in assumed.items() if words]
     if settings.timer is None:
         notes.append(
-            "no [timer]: nothing is known of what runs today, so no saving is claimed, and every "
-            "day may be watered"
+            "no [timer]: nothing is known of what runs today"
+            + (", so no saving is claimed" if settings.water.bills is None else "")
+            + ", and every day may be watered"
         )
-    if "on_demand" in settings.control.kinds:
+    if "on_demand" in settings.control.kinds and settings.control.allowed_days is None:
         notes.append(
             "on-demand control may water on any day of the season; where local rules name the "
-            'days, set kinds = ["bypass"]'
+            "days, give [control] allowed_days"
         )
-    if settings.water.price is None:
+    if settings.water.tiers:
+        notes.append(
+            "the price of water rises in steps: sensors are chosen at its average over the plants' "
+            "net need, and money is reckoned month by month on the steps"
+        )
+    if not settings.water.priced:
         notes.append(
             "no water price: the number of sensors is the least that keeps every zone within its "
             "stress limit, and no money is claimed"
@@ -94,16 +106,40 @@ def provenance(
     inputs = {Path(name) for name in site.sources} | weather_files(settings.weather)
     inputs.add(settings.path)
     options = asdict(settings)
-    for place in ("path", "layers", "weather"):
+    for place in ("path", "layers", "weather", "values", "changes"):
         del options[place]
+    home = settings.path.parent
     return {
         "siting": __version__,
-        "libraries": {name: importlib.metadata.version(name) for name in _LIBRARIES},
+        "libraries": {
+            **{name: importlib.metadata.version(name) for name in _LIBRARIES},
+            **_compiled_libraries(),
+        },
+        "property": settings.path.name,
         "inputs": {
-            path.name: hashlib.sha256(path.read_bytes()).hexdigest()
-            for path in sorted(inputs, key=lambda path: (path.name, str(path)))
+            _from(home, path): hashlib.sha256(path.read_bytes()).hexdigest()
+            for path in sorted(inputs)
         },
         "options": options,
+        "changes": dict(settings.changes),
         "weather_seasons": list(weather_seasons),
         "reference_et": reference_et,
+    }
+
+
+def _from(home: Path, path: Path) -> str:
+    """Return a path seen from the property's folder, the same on every system."""
+    try:
+        return Path(os.path.relpath(path, home)).as_posix()
+    except ValueError:  # another drive
+        return path.name
+
+
+def _compiled_libraries() -> dict[str, str]:
+    """Return what the wheels carry: pyogrio and rasterio each bring a GDAL of their own."""
+    return {
+        "gdal of pyogrio": ".".join(map(str, pyogrio.__gdal_version__)),
+        "gdal of rasterio": rasterio.__gdal_version__,
+        "geos of shapely": shapely.geos_version_string,
+        "proj of pyproj": pyproj.proj_version_str,
     }

@@ -49,6 +49,8 @@ class Simulated:
         Area of the zones.
     years : int
         Seasons per scenario; runs are scenario by scenario.
+    months : ndarray of int, shape (D,)
+        Month of each day of the season.
     """
 
     plan: Watering
@@ -56,24 +58,72 @@ class Simulated:
     days: NDArray[np.bool_]
     area_m2: _Array
     years: int
+    months: NDArray[np.int64]
+
+    def monthly(self, watering: Watering) -> _Array:
+        """Return the property's water by month and run.
+
+        Parameters
+        ----------
+        watering : Watering
+            One row per zone.
+
+        Returns
+        -------
+        ndarray, shape (M, W)
+            Months of the season in rising order [m³].
+        """
+        daily = np.tensordot(self.area_m2, watering.depth, axes=1) / 1000
+        return np.stack(
+            [daily[self.months == month].sum(axis=0) for month in np.unique(self.months)]
+        )
 
     def volume(self, watering: Watering) -> _Array:
-        """Return water per zone and run, shape (Z, W) [m³]."""
+        """Return water per zone and run.
+
+        Parameters
+        ----------
+        watering : Watering
+            One row per zone.
+
+        Returns
+        -------
+        ndarray, shape (Z, W)
+            Water of the season [m³].
+        """
         volume: _Array = watering.water_mm * self.area_m2[:, None] / 1000
         return volume
 
     def by_year(self, runs: _Array) -> _Array:
-        """Reshape runs, shape (..., W), to scenarios and years, shape (..., S, Y)."""
+        """Reshape runs to scenarios and years.
+
+        Parameters
+        ----------
+        runs : ndarray, shape (..., W)
+            A value per run.
+
+        Returns
+        -------
+        ndarray, shape (..., S, Y)
+            The same values.
+        """
         return runs.reshape(*runs.shape[:-1], -1, self.years)
 
 
 def sensor_ids(decision: Decision, placements: list[Placement]) -> dict[int, str]:
     """Name the chosen candidates S1, S2, ... in reading order: north first, then west.
 
+    Parameters
+    ----------
+    decision : Decision
+        The choice.
+    placements : list of Placement
+        Best point of every zone, in the order of the zones.
+
     Returns
     -------
     dict of int to str
-        Candidate -> tag.
+        Candidate -> tag, in that order.
     """
     zone = decision.governors.zone
 
@@ -127,16 +177,19 @@ def zone_table(
         table[column] = measures[column]
     for column in ("root_depth_m", "precipitation_rate", "distribution_uniformity", "defaults"):
         table[column] = water[column]
+    table["rain_share"] = zones["rain_share"]
     table["sensor_id"] = [ids[int(j)] for j in decision.choice.governor]
-    table["control"] = decision.kind
+    table["control"] = [decision.governors.kind[int(j)] for j in decision.choice.governor]
     for column, values in _run_times(water, simulated, today_depth).items():
         table[column] = values
     table["events"] = simulated.plan.events.mean(axis=1)
     table["today_events"] = float(simulated.days.sum(axis=0).mean())
     table["water_m3"] = simulated.volume(simulated.plan).mean(axis=1)
     table["today_m3"] = np.nan
+    table["today_stress_days"] = np.nan
     if simulated.timer is not None:
         table["today_m3"] = simulated.volume(simulated.timer).mean(axis=1)
+        table["today_stress_days"] = simulated.timer.worst_stress_days
     else:
         table["today_events"] = np.nan
     table["stress_days"] = simulated.plan.worst_stress_days
@@ -179,7 +232,7 @@ def _run_times(
 
 
 def sensor_shares(hydrozones: gpd.GeoDataFrame, water: pd.DataFrame) -> _Array:
-    """Return how much of each zone's root zone a sensor there would read, shape (Z,).
+    """Return how much of each zone's root zone a sensor there would read.
 
     Parameters
     ----------
@@ -187,6 +240,11 @@ def sensor_shares(hydrozones: gpd.GeoDataFrame, water: pd.DataFrame) -> _Array:
         Columns plants, new_sod.
     water : DataFrame
         As from `siting.water.zones.zone_water`.
+
+    Returns
+    -------
+    ndarray, shape (Z,)
+        Above 0, at most 1 [-].
     """
     depths = [
         sensor_depth(str(plants), root_depth_m=float(roots), new_sod=bool(sod))[0]
@@ -242,7 +300,7 @@ def sensor_table(
         rows.append(
             {
                 "sensor_id": sensor_id,
-                **_identity(zones, zone, sensor_id),
+                **_identity(zones, zone, sensor_id, decision.hardware),
                 **_place(placements[at], application[zone]),
                 **_prescription(site, beside[zone], zone, decision, candidate, units),
             }
@@ -259,7 +317,9 @@ def sensor_table(
     return frame
 
 
-def _identity(zones: gpd.GeoDataFrame, zone: str, sensor_id: str) -> dict[str, object]:
+def _identity(
+    zones: gpd.GeoDataFrame, zone: str, sensor_id: str, hardware: Mapping[str, str]
+) -> dict[str, object]:
     """Return which zone, valve and followers a sensor has."""
     governed = tuple(str(z) for z in zones.index[zones["sensor_id"] == sensor_id])
     row = zones.loc[zone]
@@ -269,6 +329,7 @@ def _identity(zones: gpd.GeoDataFrame, zone: str, sensor_id: str) -> dict[str, o
         "controller": row["controller"],
         "governs": governed,
         "control": row["control"],
+        "hardware": hardware["" if pd.isna(row["controller"]) else str(row["controller"])],
     }
 
 
@@ -322,12 +383,17 @@ def _prescription(
         ),
         "soak_wait_h": wait,
         "threshold_note": threshold_note(
-            decision.kind, soak_wait_hours=wait, low_fraction=low, high_fraction=high
+            decision.governors.kind[candidate],
+            soak_wait_hours=wait,
+            low_fraction=low,
+            high_fraction=high,
         ),
     }
 
 
-def season_table(simulated: Simulated, seasons: SeasonCalendar, et0: _Array) -> pd.DataFrame:
+def season_table(
+    simulated: Simulated, seasons: SeasonCalendar, et0: _Array, *, metered_m3: float | None = None
+) -> pd.DataFrame:
     """Put together `Plan.season`: one row per weather year, means over the scenarios.
 
     Parameters
@@ -338,6 +404,8 @@ def season_table(simulated: Simulated, seasons: SeasonCalendar, et0: _Array) -> 
         The weather seasons.
     et0 : ndarray, shape (D, Y)
         Open-ground reference ET [mm/d].
+    metered_m3 : float, optional
+        Metered use of a season, where no timer is known [m³].
 
     Returns
     -------
@@ -345,7 +413,7 @@ def season_table(simulated: Simulated, seasons: SeasonCalendar, et0: _Array) -> 
         See `siting.planning.Plan`.
     """
     planned = simulated.by_year(simulated.volume(simulated.plan).sum(axis=0)).mean(axis=0)
-    baseline = np.full_like(planned, np.nan)
+    baseline = np.full_like(planned, np.nan if metered_m3 is None else metered_m3)
     skipped = np.full_like(planned, np.nan)
     if simulated.timer is not None:
         baseline = simulated.by_year(simulated.volume(simulated.timer).sum(axis=0)).mean(axis=0)

@@ -94,7 +94,18 @@ def budget(
 
 
 def open_eto(eto: MonthlyEto) -> _Array:
-    """Return the reference ET of open ground in each month, shape (M,) [mm/d]."""
+    """Return the reference ET of open ground in each month.
+
+    Parameters
+    ----------
+    eto : MonthlyEto
+        Monthly terms of reference ET.
+
+    Returns
+    -------
+    ndarray, shape (M,)
+        Never below 0 [mm/d].
+    """
     return np.maximum(eto.constant + eto.beam + eto.sky, 0.0)
 
 

@@ -64,7 +64,18 @@ def property_weather(
 
 
 def weather_files(source: WeatherSource) -> set[Path]:
-    """Return every file that the weather is read from, for provenance."""
+    """Return every file that the weather is read from, for provenance.
+
+    Parameters
+    ----------
+    source : WeatherSource
+        Where the weather comes from.
+
+    Returns
+    -------
+    set of Path
+        The weather file, and that of measured rain where there is one.
+    """
     return {source.path} | ({source.rain_file} if source.rain_file else set())
 
 
@@ -75,8 +86,8 @@ def _fetch(
     if not allowed or math.isnan(latitude):
         found = f'fetch = "{source.fetch}" and no {source.path.name} yet'
         mend = (
-            "Nothing is fetched unless asked for at run time: allow it for one run "
-            "(read_inputs(..., fetch=True)), or put a weather file there."
+            "Nothing is fetched unless asked for at run time: allow it for one run with "
+            "--fetch-weather (fetch=True in Python), or put a weather file there."
         )
         wanted = "a weather file, or leave to use the network"
         raise InputError([Fault(file, found, wanted, mend, layer="weather", column="fetch")])

@@ -1,89 +1,83 @@
-"""The plan in plain words: how many sensors, and why."""
+"""The plan in plain words: how many sensors, why, and where."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from typing import Any, Final
+from typing import TYPE_CHECKING, Any, Final
 
-import geopandas as gpd
-import pandas as pd
-
+from siting._plan_build import Built
+from siting._plan_headline import Facts, cheaper_words, decision_words, headline
 from siting._plan_model import Wording
-from siting.economics import Capital, Saving, claim
 from siting.placement import PlaceWords
-from siting.site.settings import PropertyFile
-from siting.units import UnitsName, show
+from siting.units import Quantity, UnitsName, show
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 __all__ = ["answer", "wordings"]
 
-_SYSTEMS: Final[tuple[UnitsName, ...]] = ("metric", "us")
-_NUMBERS = ("No", "One", "Two", "Three", "Four", "Five", "Six", "Seven", "Eight", "Nine", "Ten")
+#: Sensors whose zones are told one by one at most; of more, the range is told.
+_TOLD: Final = 4
+#: Differences that are worth a word: column, least difference, least ratio, how it is told (a
+#: format, or a quantity), what it is.
+_FACTS: Final[tuple[tuple[str, float, float, str, Quantity | None, str], ...]] = (
+    ("sun_hours", 1.0, 1.0, "{:.1f} h", None, "of sun"),
+    ("rain_share", 0.1, 1.0, "{:.0%}", None, "of the rain"),
+    ("taw_mm", 0.0, 1.25, "", "depth", "of available water"),
+    ("need_score", 0.0, 1.25, "{:.0f} %", None, "of its ready water used on a peak day"),
+)
+_HARDWARE: Final = {
+    "add_on": "an add-on beside the timer", "replacement": "a timer with sensor inputs"
+}  # fmt: skip
 
 
-def answer(
-    zones: gpd.GeoDataFrame,
-    sensors: gpd.GeoDataFrame,
-    choices: pd.DataFrame,
-    *,
-    economics: Mapping[str, object],
-    price: float | None,
-    units: UnitsName,
-) -> str:
-    """Say in one paragraph how many sensors, where, and why not fewer or more.
+def answer(facts: Facts, notes: Mapping[str, str]) -> str:
+    """Say in one paragraph how many sensors, why, what else there is, and where they lie.
 
     Parameters
     ----------
-    zones, sensors, choices : GeoDataFrame, GeoDataFrame, DataFrame
-        As in `siting.planning.Plan`.
-    economics : mapping
-        As in `siting.planning.Plan`; its claim is the last sentence.
-    price : float or None
-        Price of water; None when not given [currency/m³].
-    units : {"metric", "us"}
-        How to show amounts.
+    facts : Facts
+        What was decided.
+    notes : mapping of str to str
+        By sensor: why it is not in the thirstiest zone that it governs, or "".
 
     Returns
     -------
     str
-        One paragraph.
+        The decision first, then why, then where, then what may be claimed.
     """
-    count = len(sensors)
-    head = f"{_number(count)} sensor{'' if count == 1 else 's'}: "
-    where = "; ".join(
-        f"{tag} in {row['zone']}, {_governs(row['governs'], str(row['zone']))}"
-        for tag, row in sensors.iterrows()
-    )
-    kind = str(sensors["control"].iloc[0]).replace("_", "-")
     sentences = [
-        f"{head}{where}.",
-        f"The control is {kind}.",
-        *_why_not_fewer(choices, count, str(economics["currency"]), price, units),
-        *_why_not_more(choices, count, price),
-        *_equal_followers(zones, count),
-        str(economics["claim"]),
+        " ".join([decision_words(facts), *cheaper_words(facts)]),
+        *_why_apart(facts),
+        *_equal_followers(facts),
+        *(f"{tag}{note.removeprefix('It')}" for tag, note in notes.items() if note),
+        *_beside(facts),
+        *_where(facts),
+        str(facts.economics["claim"]),
     ]
     return " ".join(sentences)
 
 
 def wordings(
-    zones: gpd.GeoDataFrame,
-    sensors: gpd.GeoDataFrame,
+    built: Built,
     choices: pd.DataFrame,
     *,
-    economics: Mapping[str, Any],
-    settings: PropertyFile,
+    price: float | None,
+    limit: float,
     words: Mapping[str, Mapping[UnitsName, PlaceWords]],
 ) -> dict[UnitsName, Wording]:
     """Return the sentences that hold amounts, in both systems of units.
 
     Parameters
     ----------
-    zones, sensors, choices : GeoDataFrame, GeoDataFrame, DataFrame
+    built : Built
+        The prescription, with the claim in each system of units.
+    choices : DataFrame
         As in `siting.planning.Plan`.
-    economics : mapping
-        As in `siting.planning.Plan`.
-    settings : PropertyFile
-        Costs and water price.
+    price : float or None
+        Price that sensors were chosen at; None when not given [currency/m³].
+    limit : float
+        Days of stress allowed in a season [d].
     words : mapping
         What was said of the place of each sensor.
 
@@ -92,78 +86,127 @@ def wordings(
     dict
         By units.
     """
-    built = Capital(*(economics[part] for part in ("device", "installation", "trench", "wire")))
-    ends = [economics[f"saved_m3{end}"] for end in ("", "_low", "_high")]
-    volume = None if ends[0] is None else Saving(*ends)
     told: dict[UnitsName, Wording] = {}
-    for units in _SYSTEMS:
-        claimed = claim(settings.costs, settings.water, built=built, volume=volume, units=units)
+    for units, claimed in built.claims.items():
+        facts = Facts(
+            zones=built.zones,
+            sensors=built.sensors,
+            choices=choices,
+            controls=built.controls,
+            economics={**built.economics, "claim": claimed},
+            price=price,
+            limit=limit,
+            units=units,
+        )
         told[units] = Wording(
-            answer=answer(
-                zones,
-                sensors,
-                choices,
-                economics={**economics, "claim": claimed},
-                price=settings.water.price,
-                units=units,
-            ),
+            headline=headline(facts),
+            answer=answer(facts, built.zone_notes[units]),
             claim=claimed,
             reasons={tag: said[units].reason for tag, said in words.items()},
             setback_notes={tag: said[units].note for tag, said in words.items()},
+            zone_notes=built.zone_notes[units],
         )
     return told
 
 
-def _number(count: int) -> str:
-    return _NUMBERS[count] if count < len(_NUMBERS) else str(count)
+def _where(facts: Facts) -> list[str]:
+    """Say where each sensor lies, what it governs, and which control runs on which hardware."""
+    sensors = facts.sensors
+    if len(sensors) == 0:
+        return []
+    places = "; ".join(
+        f"{tag} in {row['zone']}, {_governs(row['governs'], str(row['zone']))}"
+        for tag, row in sensors.iterrows()
+    )
+    pairs = sensors[["control", "hardware"]].drop_duplicates().itertuples(index=False)
+    by_hardware: dict[str, list[str]] = {}
+    for control, hardware in pairs:
+        by_hardware.setdefault(str(hardware), []).append(str(control).replace("_", "-"))
+    told = [
+        f"{' and '.join(controls)} on {_HARDWARE.get(hardware, hardware)}"
+        for hardware, controls in by_hardware.items()
+    ]
+    return [f"Where: {places}.", f"The control is {' and '.join(told)}."]
 
 
 def _governs(governed: Sequence[str], own: str) -> str:
     """Return what else a sensor governs."""
     others = [zone for zone in governed if zone != own]
-    return f"for {', '.join(others)} too" if others else "for that zone alone"
+    return f"for {_listed(others)} too" if others else "for that zone alone"
 
 
-def _why_not_fewer(
-    choices: pd.DataFrame, count: int, currency: str, price: float | None, units: UnitsName
-) -> list[str]:
-    """Return why the last sensor is worth having."""
-    if count == 1:
+def _listed(names: Sequence[str]) -> str:
+    """Return names with "and" before the last."""
+    return " and ".join([", ".join(names[:-1]), names[-1]] if len(names) > 1 else list(names))
+
+
+def _why_apart(facts: Facts) -> list[str]:
+    """Say in what the zones with a sensor differ."""
+    sensors, zones = facts.sensors, facts.zones
+    if len(sensors) <= 1:
         return []
-    fewer = choices.loc[choices["used"].where(choices["feasible"]) < count]
-    if fewer.empty:
-        return [
-            f"With fewer than {count} some zone's driest quarter would pass its limit of stress "
-            "days, or lie on a controller without a sensor."
-        ]
-    before, now = fewer.iloc[-1], choices[choices["chosen"]].iloc[0]
-    against = f"Against {_number(int(before['used'])).lower()}"
-    less = float(before["water_m3"]) - float(now["water_m3"])
-    if price is None:
-        return [f"{against}, that saves {show(less, 'volume', units)} a year."]
-    worth = float(before["cost_per_year"]) - float(now["cost_per_year"])
-    verb = "saving" if less >= 0 else "for"
+    homes = zones.loc[[str(zone) for zone in sensors["zone"]]]
+    if len(sensors) > _TOLD:
+        return _apart_in_short(facts)
+    told = {str(zone): [str(row["plants"]).replace("_", " ")] for zone, row in homes.iterrows()}
+    for column, least, ratio, form, quantity, what in _FACTS:
+        values = homes[column].astype(float)
+        low, high = float(values.min()), float(values.max())
+        if high - low >= least and high >= ratio * low:
+            for zone, value in values.items():
+                told[str(zone)].append(f"{_figure(value, form, quantity, facts.units)} {what}")
+    if all(words == told[str(homes.index[0])] for words in told.values()):
+        return []
+    listed = "; ".join(f"{zone} has {', '.join(words)}" for zone, words in told.items())
+    return [f"They do not dry alike: {listed}."]
+
+
+def _apart_in_short(facts: Facts) -> list[str]:
+    """Say from what to what the zones with a sensor differ, where they are many."""
+    homes = facts.zones.loc[[str(zone) for zone in facts.sensors["zone"]]]
+    told = []
+    for column, least, ratio, form, quantity, what in _FACTS:
+        values = homes[column].astype(float)
+        low, high = float(values.min()), float(values.max())
+        if high - low >= least and high >= ratio * low:
+            ends = (_figure(value, form, quantity, facts.units) for value in (low, high))
+            told.append(f"{' to '.join(ends)} {what}")
+    kinds = homes["plants"].nunique()
+    if kinds > 1:
+        told.insert(0, f"{kinds} kinds of plants")
+    return [f"They do not dry alike: {_listed(told)}."] if told else []
+
+
+def _figure(value: float, form: str, quantity: Quantity | None, units: UnitsName) -> str:
+    """Return a value in a format, or as a quantity in the units asked for."""
+    return show(float(value), quantity, units) if quantity else form.format(float(value))
+
+
+def _beside(facts: Facts) -> list[str]:
+    """Say what no soil sensor at all would do on the same weather."""
+    table, chosen = facts.controls, facts.chosen
+    if table.empty or chosen is None or "rain shut-off" not in table.index:
+        return []
+    told = []
+    for name in ("timer, its minutes set right", "rain shut-off"):
+        row: Mapping[str, Any] = table.loc[name].to_dict()  # type: ignore[assignment]
+        short = "" if row["within_limit"] else f" (with {row['stress_days']:.0f} stress days)"
+        told.append(f"{facts.volume(float(row['water_m3']))}{short}")
     return [
-        f"{against}, it is worth {worth:,.0f} {currency} a year after its own "
-        f"cost, {verb} {show(abs(less), 'volume', units)} of water a year."
+        f"Without a soil sensor, a timer with its minutes set right would use {told[0]} a year, "
+        f"and with a rain shut-off {told[1]}; the plan uses "
+        f"{facts.volume(float(chosen['water_m3']))}."
     ]
 
 
-def _why_not_more(choices: pd.DataFrame, count: int, price: float | None) -> list[str]:
-    """Return why there is no further sensor."""
-    if int(choices.index.max()) <= count:
+def _equal_followers(facts: Facts) -> list[str]:
+    """Say how one sensor does for every zone."""
+    if len(facts.sensors) != 1 or len(facts.zones) == 1:
         return []
-    if price is None:
-        return ["Without a water price no further sensor can be weighed against its cost."]
-    return ["A further sensor would cost more than it saves."]
-
-
-def _equal_followers(zones: gpd.GeoDataFrame, count: int) -> list[str]:
-    """Name the driest zone when one sensor governs everything."""
-    if count != 1 or len(zones) == 1:
-        return []
-    driest = zones["need_score"].idxmax()
-    return [
-        f"Every other zone stays within its stress limit when it runs with the sensor's, at its "
-        f"own run time; the thirstiest zone is {driest}."
-    ]
+    home = str(facts.sensors["zone"].iloc[0])
+    words = (
+        "Every other zone stays within its stress limit when it runs with the sensor's, at its own "
+        "run time"
+    )
+    thirstiest = str(facts.zones["need_score"].idxmax())
+    return [f"{words}; {home} is the thirstiest zone." if home == thirstiest else f"{words}."]

@@ -146,23 +146,66 @@ class RankField:
     even: bool
 
     def objective(self, x: Floats, y: Floats) -> Floats:
-        """Return the expected squared distance from the target rank, shape (N,).
+        """Return the expected squared distance from the target rank.
 
         Over scenarios and burial errors. An error that leaves the zone reads how dry the zone would
         be there, so that neither edges nor open ground look any safer.
+
+        Parameters
+        ----------
+        x, y : ndarray, shape (N,)
+            Points [m].
+
+        Returns
+        -------
+        ndarray, shape (N,)
+            In squared rank [-].
         """
         return self._read(self.objective_spline, x, y)
 
     def rank(self, x: float, y: float) -> float:
-        """Return the mean rank over scenarios among the admissible ground at one point."""
+        """Return the mean rank over scenarios among the admissible ground at one point.
+
+        Parameters
+        ----------
+        x, y : float
+            The point [m].
+
+        Returns
+        -------
+        float
+            Share of that ground that is less dry, 0..1.
+        """
         return self._mean_rank(self.ground, x, y)
 
     def rank_in_zone(self, x: float, y: float) -> float:
-        """Return the mean rank over scenarios among the whole zone at one point."""
+        """Return the mean rank over scenarios among the whole zone at one point.
+
+        Parameters
+        ----------
+        x, y : float
+            The point [m].
+
+        Returns
+        -------
+        float
+            Share of the zone that is less dry, 0..1.
+        """
         return self._mean_rank(self.zone, x, y)
 
     def spread(self, x: float, y: float) -> float:
-        """Return the standard deviation of rank at a point over scenarios and burial errors."""
+        """Return the standard deviation of rank at a point over scenarios and burial errors.
+
+        Parameters
+        ----------
+        x, y : float
+            The point [m].
+
+        Returns
+        -------
+        float
+            In rank, 0 or more [-].
+        """
         at = np.array([x]), np.array([y])
         first, second = (
             float(self._read(part, *at)[0]) for part in (self.first_spline, self.second_spline)

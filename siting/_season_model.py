@@ -34,6 +34,11 @@ class RootZones:
     sensor_share : ndarray, shape (Z,), optional
         Upper layer that a sensor in the zone reads, over the root zone, above 0, at most 1 (see
         `siting.water.layers`); without it the reading is that of the whole root zone.
+    reading_error : ndarray, shape (D, W), optional
+        What a sensor reads too dry, as a share of what its layer holds: its bias and noise; the
+        same for every sensor, so that equal zones stay equal.
+    threads : int
+        Blocks of root zones to advance at a time; the result does not depend on it.
 
     Raises
     ------
@@ -47,6 +52,8 @@ class RootZones:
     raw: NDArray[np.float64]
     application: NDArray[np.float64]
     sensor_share: NDArray[np.float64] | None = None
+    reading_error: NDArray[np.float64] | None = None
+    threads: int = 1
 
     def __post_init__(self) -> None:
         """Refuse what the balance cannot run on."""
@@ -63,21 +70,26 @@ class RootZones:
     def by_day(self) -> Days:
         """Return the arrays with the day first, contiguous."""
         rain = np.broadcast_to(self.rain, self.etc.shape)
-        first = [
-            np.ascontiguousarray(np.moveaxis(values, 1, 0), dtype=np.float64)
-            for values in (self.etc, rain)
-        ]
-        rest = [
-            np.ascontiguousarray(values, dtype=np.float64)
-            for values in (self.taw, self.raw, self.application, self.layer_share)
-        ]
-        return Days(*first, *rest)
+        return Days(
+            etc=_flat(np.moveaxis(self.etc, 1, 0)),
+            rain=_flat(np.moveaxis(rain, 1, 0)),
+            taw=_flat(self.taw),
+            raw=_flat(self.raw),
+            application=_flat(self.application),
+            share=_flat(self.layer_share),
+            error=self.reading_error,
+            threads=self.threads,
+        )
 
     @property
     def layer_share(self) -> NDArray[np.float64]:
         """Upper layer that a sensor reads, over the root zone, shape (Z, W)."""
         share = np.ones(len(self.taw)) if self.sensor_share is None else self.sensor_share
         return np.broadcast_to(share[:, None], self.taw.shape)
+
+
+def _flat(values: NDArray[np.float64]) -> NDArray[np.float64]:
+    return np.ascontiguousarray(values, dtype=np.float64)
 
 
 @dataclass(frozen=True)
@@ -184,6 +196,7 @@ def _shape_faults(roots: RootZones) -> list[Fault]:
         "raw": {(zones, runs)},
         "application": {(zones, runs)},
         **({} if roots.sensor_share is None else {"sensor_share": {(zones,)}}),
+        **({} if roots.reading_error is None else {"reading_error": {(days, runs)}}),
     }
     return [
         _fault(name, f"shape {getattr(roots, name).shape}", " or ".join(map(str, sorted(fits))))

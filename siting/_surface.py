@@ -61,7 +61,18 @@ class Surface:
     tree: cKDTree | None = None
 
     def at(self, x: Floats, y: Floats) -> Floats:
-        """Return the values at points, shape (S, N)."""
+        """Return the values at points.
+
+        Parameters
+        ----------
+        x, y : ndarray, shape (N,)
+            Points; beyond the lattice its nearest edge is read [m].
+
+        Returns
+        -------
+        ndarray, shape (S, N)
+            In the unit of the samples.
+        """
         if self.tree is not None:
             _, nearest = self.tree.query(np.column_stack([x, y]))
             found: Floats = self.values[:, nearest]

@@ -38,7 +38,15 @@ _AROUND: Final = ((-1, -1), (-1, 0), (-1, 1), (0, -1), (0, 1), (1, -1), (1, 0), 
 
 
 class LandForms(NamedTuple):
-    """Low spots and steep ground (polygons) and flow paths (lines), empty where there are none."""
+    """Forms of the land on a property, each empty where there are none.
+
+    Parameters
+    ----------
+    low_spots, steep : shapely geometry
+        Polygons: hollows that hold water, and ground steeper than asked for.
+    flow_paths : shapely geometry
+        Lines along which water gathers.
+    """
 
     low_spots: BaseGeometry
     flow_paths: BaseGeometry

@@ -2,13 +2,22 @@
 
 from __future__ import annotations
 
-from typing import NamedTuple
+from collections.abc import Sequence
+from typing import Final, NamedTuple
 
 import geopandas as gpd
+import numpy as np
 import pandas as pd
+import shapely
+from numpy.typing import NDArray
 from shapely.geometry.base import BaseGeometry
 
-__all__ = ["PricedGround", "WireRoutes"]
+__all__ = ["DETOUR_M", "PricedGround", "WireRoutes", "disjoint"]
+
+Floats = NDArray[np.float64]
+
+#: How far outside the ends of routes a corner may lie at which one turns [m].
+DETOUR_M: Final = 10.0
 
 
 class PricedGround(NamedTuple):
@@ -50,3 +59,34 @@ class WireRoutes(NamedTuple):
     routes: gpd.GeoDataFrame
     lengths: pd.DataFrame
     warnings: tuple[str, ...] = ()
+
+
+def disjoint(
+    priced: Sequence[PricedGround], dear: BaseGeometry, places: Floats
+) -> list[PricedGround]:
+    """Cut priced ground so that none overlaps, and keep what lies where routes may go.
+
+    Parameters
+    ----------
+    priced : sequence of PricedGround
+        The first counts where they overlap.
+    dear : shapely geometry
+        Paving, which counts before all.
+    places : ndarray, shape (K, 2)
+        Ends of the routes [m].
+
+    Returns
+    -------
+    list of PricedGround
+        No two of them overlap, nor any the dear ground.
+    """
+    west, south = places.min(axis=0) - 4 * DETOUR_M
+    east, north = places.max(axis=0) + 4 * DETOUR_M
+    taken, kept = dear, []
+    for ground in priced:
+        shape = shapely.clip_by_rect(ground.shape, west, south, east, north)
+        shape = shapely.difference(shapely.make_valid(shape), taken)
+        taken = shapely.union(taken, shape)
+        if not shape.is_empty:
+            kept.append(PricedGround(ground.name, shape, ground.factor))
+    return kept

@@ -2,36 +2,41 @@
 
 from __future__ import annotations
 
-import os
 import sys
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
-from siting import __version__
+from siting import (
+    __version__,
+    _cli_compare,
+    _cli_explain,
+    _cli_extensions,
+    _cli_gis,
+    _cli_portfolio,
+    _cli_steps,
+)
 from siting._cli_commission import commission, note_source
-from siting.errors import SitingError
+from siting._cli_compare import parsed
+from siting._cli_extensions import export_option, run_exporters
+from siting._cli_shared import (
+    Commands,
+    echo_json,
+    json_option,
+    out_option,
+    progress,
+    property_argument,
+    threads_option,
+)
 
 if TYPE_CHECKING:
+    from siting.extensions import Extension
     from siting.planning import Plan
 
 __all__ = ["main"]
 
-Progress = Callable[[str, int, int], None]
-
-property_argument = click.argument(
-    "property_file", metavar="PROPERTY", type=click.Path(path_type=Path)
-)
-threads_option = click.option(
-    "--threads",
-    type=click.IntRange(1, 256),
-    default=os.cpu_count() or 1,
-    show_default="all cores",
-    help="Threads for the sun computation; the result does not depend on it.",
-)
 online_option = click.option(
     "--online-map",
     is_flag=True,
@@ -43,19 +48,15 @@ dxf_option = click.option(
 )
 
 
-class _Commands(click.Group):
-    """A group whose commands turn every `SitingError` into a message and exit code 1."""
-
-    def invoke(self, ctx: click.Context) -> Any:  # noqa: ANN401 - click's own signature
-        """Run the chosen command."""
-        try:
-            return super().invoke(ctx)
-        except SitingError as error:
-            click.echo(f"siting: {error}", err=True)
-            ctx.exit(1)
+fetch_option = click.option(
+    "--fetch-weather",
+    is_flag=True,
+    help="Let this run fetch daily weather over the network, where [weather] fetch names a source; "
+    "its server then learns where the property is.",
+)
 
 
-@click.group(cls=_Commands, context_settings={"help_option_names": ["-h", "--help"]})
+@click.group(cls=Commands, context_settings={"help_option_names": ["-h", "--help"]})
 @click.version_option(__version__, prog_name="siting")
 def main() -> None:
     """Plan where to bury soil-moisture sensors for landscape irrigation control.
@@ -64,7 +65,21 @@ def main() -> None:
     and today's timer; the plan says how many sensors are worth it, where each is buried, at what
     depth and threshold, what runs on it, and what that saves.
 
-    Exit codes: 0 done, 1 input refused or no plan possible, 2 wrong usage.
+    \b
+    Exit codes
+      0    done
+      1    refused: faults in the input, or a folder that cannot be written
+      2    wrong usage
+      3    the input is sound, but no plan can be made from it
+      130  interrupted; earlier results are untouched
+
+    \b
+    Examples
+      siting demo                           plan a bundled property
+      siting new my-property --units us     start your own
+      siting check my-property              list every fault
+      siting plan my-property --out plan    the main job
+      siting explain plan S1                why a sensor is where it is
     """
 
 
@@ -78,7 +93,25 @@ def main() -> None:
     help="Coordinate reference system of the empty layers.",
 )
 def new(folder: Path, units: str, crs: str) -> None:
-    """Start a property in FOLDER: a commented property file and empty layers, ready to draw."""
+    """Start a property in FOLDER: a commented property file and empty layers, ready to draw.
+
+    \f
+
+    Parameters
+    ----------
+    folder : Path
+        Made when it is not there.
+    units : {"metric", "us"}
+        Units of the keys and columns.
+    crs : str
+        CRS of the empty layers; any that pyproj understands.
+
+    Raises
+    ------
+    InputError
+        When one of the files is there already, the CRS is not known, or the folder cannot be
+        written.
+    """
     from siting.site.template import new_property
 
     for path in new_property(folder, units="us" if units == "us" else "metric", crs=crs):
@@ -87,36 +120,105 @@ def new(folder: Path, units: str, crs: str) -> None:
 
 @main.command()
 @property_argument
-def check(property_file: Path) -> None:
-    """Check PROPERTY (a property file or its folder): every fault at once, nothing written."""
+@fetch_option
+@json_option
+def check(property_file: Path, fetch_weather: bool, as_json: bool) -> None:
+    """Check PROPERTY (a property file or its folder): every fault at once, nothing written.
+
+    \f
+
+    Parameters
+    ----------
+    property_file : Path
+        The property file, or its folder.
+    fetch_weather : bool
+        Whether weather may be fetched over the network, where the property file asks for it.
+    as_json : bool
+        Whether to print one JSON object.
+
+    Raises
+    ------
+    InputError
+        With every fault of the property file, its layers or its weather.
+    PlanError
+        When the weather holds no whole season.
+    """
     from siting.climate.calendar import season_calendar
     from siting.planning import read_inputs
 
-    settings, site, climate = read_inputs(property_file)
+    settings, site, climate = read_inputs(property_file, fetch=fetch_weather)
     seasons = season_calendar(climate, start=settings.season.start, end=settings.season.end)
-    for warning in (*site.warnings, *climate.warnings):
-        click.echo(f"note: {warning}")
-    click.echo(
+    warnings = (*site.warnings, *climate.warnings)
+    answer = (
         f"{settings.name}: sound. {len(site.hydrozones)} hydrozones, {len(site.buildings)} "
         f"buildings, {len(site.trees)} trees, {len(seasons.years)} whole seasons of weather."
     )
+    if as_json:
+        echo_json({"ok": True, "answer": answer, "warnings": warnings})
+        return
+    for warning in warnings:
+        click.echo(f"note: {warning}")
+    click.echo(answer)
 
 
 @main.command()
 @property_argument
-@click.option(
-    "--out",
-    "folder",
-    required=True,
-    type=click.Path(path_type=Path, file_okay=False),
-    help="Folder for the results; it is made if need be.",
-)
+@out_option
 @online_option
 @dxf_option
+@click.option(
+    "--set",
+    "changes",
+    multiple=True,
+    metavar="KEY=VALUE",
+    help="What if: a value of the property file, as in water.price=3.10; may be repeated.",
+)
+@export_option
+@fetch_option
 @threads_option
-def plan(property_file: Path, folder: Path, online_map: bool, dxf: bool, threads: int) -> None:
-    """Plan the sensors of PROPERTY and write map, crew sheet and GIS files to a folder."""
-    _plan_and_write(property_file, folder, threads=threads, online_map=online_map, dxf=dxf)
+@json_option
+def plan(
+    property_file: Path,
+    folder: Path,
+    changes: tuple[str, ...],
+    as_json: bool,
+    **options: Any,  # noqa: ANN401 - click's own values
+) -> None:
+    """Plan the sensors of PROPERTY and write map, crew sheet and GIS files to a folder.
+
+    \b
+    Examples
+      siting plan my-property --out plan
+      siting plan my-property --out plan --dxf --online-map
+      siting plan my-property --out dearer --set water.price=3.10
+      siting plan my-property --out plan --json > answer.json
+
+    \f
+
+    Parameters
+    ----------
+    property_file : Path
+        The property file, or its folder.
+    folder : Path
+        Folder of the results; made when it is not there.
+    changes : tuple of str
+        What-if values, each "KEY=VALUE".
+    as_json : bool
+        Whether to print one JSON object.
+    **options
+        online_map, dxf, fetch_weather (bool), exporters (tuple of Extension) and threads (int).
+
+    Raises
+    ------
+    InputError
+        With every fault of the input or of the changes.
+    PlanError
+        When the input is sound but no plan can be made from it.
+    SitingError
+        When the folder cannot be written, or another run is writing to it.
+    """
+    show = _print_json if as_json else _print_result
+    _plan_and_write(property_file, folder, show=show, changes=parsed(changes), **options)
 
 
 @main.command()
@@ -131,7 +233,7 @@ def plan(property_file: Path, folder: Path, online_map: bool, dxf: bool, threads
 @click.option(
     "--property",
     "name",
-    type=click.Choice(["campus", "yard"]),
+    type=click.Choice(["campus", "yard", "fields", "court"]),
     default="campus",
     show_default=True,
     help="Which bundled property.",
@@ -139,25 +241,65 @@ def plan(property_file: Path, folder: Path, online_map: bool, dxf: bool, threads
 @online_option
 @dxf_option
 @threads_option
-def demo(folder: Path, name: str, online_map: bool, dxf: bool, threads: int) -> None:
-    """Plan a bundled, invented property, and print a short table and where the map is."""
+@json_option
+def demo(folder: Path, name: str, as_json: bool, **options: Any) -> None:  # noqa: ANN401
+    """Plan a bundled, invented property, and print a short table and where the map is.
+
+    \f
+
+    Parameters
+    ----------
+    folder : Path
+        Folder of the results; made when it is not there.
+    name : {"campus", "yard"}
+        Which bundled property.
+    as_json : bool
+        Whether to print one JSON object.
+    **options
+        online_map, dxf (bool) and threads (int).
+
+    Raises
+    ------
+    SitingError
+        When the installation lacks the property, the folder cannot be written, or another run is
+        writing to it.
+    """
     from siting.demo import demo_property
 
-    _plan_and_write(demo_property(name), folder, threads=threads, online_map=online_map, dxf=dxf)
+    show = _print_json if as_json else _print_result
+    _plan_and_write(demo_property(name), folder, show=show, **options)
 
 
 def _plan_and_write(
-    property_file: Path, folder: Path, *, threads: int, online_map: bool, dxf: bool
+    property_file: Path,
+    folder: Path,
+    *,
+    show: Callable[[Plan, tuple[Path, ...], tuple[str, ...]], None],
+    exporters: tuple[Extension, ...] = (),
+    changes: dict[str, Any] | None = None,
+    fetch_weather: bool = False,
+    threads: int = 1,
+    **options: bool,
 ) -> None:
-    """Run the main job and print its result."""
+    """Run the main job and show its result."""
     from siting.handoff.bundle import write_bundle
+    from siting.handoff.results import results_lock
     from siting.planning import plan_property
 
-    with _progress() as report:
-        result = plan_property(property_file, threads=threads, progress=report)
-        written = write_bundle(result, folder, online_map=online_map, dxf=dxf, progress=report)
-    note_source(property_file, folder)
-    _print_result(result)
+    with results_lock(folder), progress() as report:
+        result = plan_property(
+            property_file, threads=threads, progress=report, fetch=fetch_weather, changes=changes
+        )
+        written = write_bundle(result, folder, progress=report, **options)
+        taken = [path.name for path in written]
+        more, notes = run_exporters(exporters, result, folder, taken=taken)
+        note_source(property_file, folder)
+    show(result, (*written, *more), notes)
+
+
+def _print_result(result: Plan, written: tuple[Path, ...], notes: tuple[str, ...]) -> None:
+    """Print the answer, the sensors, the notes and where the files are."""
+    _print_plan(result, notes)
     names = {path.name: path for path in written}
     click.echo(f"\nmap         {names['map.html'].resolve()}")
     click.echo(f"crew sheet  {names['crew.pdf'].resolve()}")
@@ -165,7 +307,7 @@ def _plan_and_write(
     click.echo(f"also        {rest}")
 
 
-def _print_result(result: Plan) -> None:
+def _print_plan(result: Plan, notes: tuple[str, ...]) -> None:
     """Print the answer, the sensors and the notes."""
     from rich.console import Console
 
@@ -173,10 +315,20 @@ def _print_result(result: Plan) -> None:
 
     console = Console(width=None if sys.stdout.isatty() else 110)
     console.print(f"[bold]{_plain(result.site.name)}[/bold]")
-    console.print(_plain(result.answer), end="\n\n")
+    console.print(_plain(result.headline), end="\n\n")
     console.print(sensor_table(result))
-    for warning in result.warnings:
+    for warning in (*result.warnings, *notes):
         console.print(f"note: {_plain(warning)}", style="dim")
+
+
+def _print_json(result: Plan, written: tuple[Path, ...], notes: tuple[str, ...]) -> None:
+    """Print the answer, the sensors as in plan.json, the notes and the files."""
+    from siting.handoff.planjson import plan_document
+
+    document = plan_document(result)
+    kept = {key: document[key] for key in ("answer", "sensors", "warnings", "cautions")}
+    kept["warnings"] = [*kept["warnings"], *notes]
+    echo_json({"ok": True, **kept, "files": [str(path.resolve()) for path in written]})
 
 
 def _plain(text: str) -> str:
@@ -186,27 +338,16 @@ def _plain(text: str) -> str:
     return escape(text)
 
 
+for _module in (
+    _cli_steps,
+    _cli_compare,
+    _cli_explain,
+    _cli_extensions,
+    _cli_gis,
+    _cli_portfolio,
+):
+    _module.register(main)
 main.add_command(commission)
-
-
-@contextmanager
-def _progress() -> Iterator[Progress | None]:
-    """Yield a progress callback that draws a bar on a terminal, and None elsewhere."""
-    if not sys.stderr.isatty():
-        yield None
-        return
-    from rich.console import Console
-    from rich.progress import BarColumn, TextColumn, TimeRemainingColumn
-    from rich.progress import Progress as Bar
-
-    columns = (TextColumn("{task.description:<28}"), BarColumn(), TimeRemainingColumn())
-    with Bar(*columns, console=Console(stderr=True), transient=True) as bar:
-        task = bar.add_task("Reading", total=1)
-
-        def report(stage: str, done: int, total: int) -> None:
-            bar.update(task, description=stage, completed=done, total=total)
-
-        yield report
 
 
 if __name__ == "__main__":

@@ -12,6 +12,8 @@ __all__ = ["DEMOS", "demo_property"]
 DEMOS: Final = {
     "campus": "a mixed campus-like landscape of 1.5 ha, where several sensors pay",
     "yard": "a small yard in the southern hemisphere, where one sensor is enough",
+    "fields": "sports grounds of 3.3 ha with four fields, a stand and a row of poplars",
+    "court": "a courtyard that its own roofs shade, with a lawn on the street",
 }
 
 

@@ -1,36 +1,56 @@
 """Capital, yearly cost, savings and payback; nothing is claimed without a baseline.
 
-Straight line, no interest: the yearly cost of a sensor is its capital over its life. Savings are
-those of whole simulated seasons; their range is that of the weather years.
+Straight line, no interest: the yearly cost of a sensor is its capital over its life; the discounted
+payback has interest. Savings are those of whole simulated seasons; their ranges are that of the
+weather years (means over the scenarios) and that of the scenarios (means over the years).
 """
 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import astuple, dataclass
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from siting.site.settings import Costs, Water
+from siting._money import (
+    average_price,
+    discounted_payback_years,
+    net_present_value,
+    water_cost,
+)
+from siting.site.settings import Costs, Hardware, Water
 from siting.units import UnitsName, convert, show, unit_label
 
 __all__ = [
     "Capital",
     "Saving",
+    "TodayStress",
+    "average_price",
     "capital",
     "claim",
+    "discounted_payback_years",
     "economics",
+    "hardware_capital",
+    "net_present_value",
     "payback_years",
     "saving",
     "sensor_yearly_cost",
+    "water_cost",
 ]
 
 
 @dataclass(frozen=True)
 class Capital:
-    """What a plan costs to build [currency]."""
+    """What a plan costs to build.
+
+    Parameters
+    ----------
+    device, installation, trench, wire : float
+        The parts [currency].
+    """
 
     device: float
     installation: float
@@ -43,21 +63,77 @@ class Capital:
         return self.device + self.installation + self.trench + self.wire
 
     def yearly(self, life_years: float) -> float:
-        """Return the cost of a year, straight line without interest [currency/year]."""
+        """Return the cost of a year, straight line without interest.
+
+        Parameters
+        ----------
+        life_years : float
+            Life of everything bought [years].
+
+        Returns
+        -------
+        float
+            Total over life [currency/year].
+        """
         return self.total / life_years
 
 
 @dataclass(frozen=True)
+class TodayStress:
+    """How short of water today's timer leaves the plants.
+
+    Parameters
+    ----------
+    days : mapping of str to float
+        Zone -> stress days of its driest quarter in the worst season under today's timer [d].
+    cap : float
+        Stress days allowed [d].
+    """
+
+    days: Mapping[str, float]
+    cap: float
+
+    @property
+    def short(self) -> dict[str, float]:
+        """Zones beyond the cap, the worst first."""
+        beyond = {zone: days for zone, days in self.days.items() if days > self.cap}
+        return dict(sorted(beyond.items(), key=lambda item: (-item[1], item[0])))
+
+
+@dataclass(frozen=True)
 class Saving:
-    """A yearly figure: mean over the weather years, and the least and greatest year."""
+    """A yearly figure, of water [m³/year] or money [currency/year].
+
+    Parameters
+    ----------
+    mean : float
+        Over weather years and scenarios.
+    low, high : float
+        Least and greatest weather year, each the mean over the scenarios.
+    scenario_low, scenario_high : float
+        Least and greatest scenario, each the mean over the years; NaN where not known.
+    """
 
     mean: float
     low: float
     high: float
+    scenario_low: float = math.nan
+    scenario_high: float = math.nan
 
     def times(self, price: float) -> Saving:
-        """Return the figure at a price per unit."""
-        return Saving(self.mean * price, self.low * price, self.high * price)
+        """Return the figure at a price per unit.
+
+        Parameters
+        ----------
+        price : float
+            Price of a unit [currency/m³].
+
+        Returns
+        -------
+        Saving
+            Every part times the price [currency/year].
+        """
+        return Saving(*(value * price for value in astuple(self)))
 
 
 def capital(costs: Costs, *, sensors: int, trench_m: float = 0.0, wire_m: float = 0.0) -> Capital:
@@ -90,6 +166,45 @@ def capital(costs: Costs, *, sensors: int, trench_m: float = 0.0, wire_m: float 
     )
 
 
+def hardware_capital(
+    costs: Costs,
+    fitted: Sequence[tuple[Hardware, int]],
+    *,
+    trench_m: float = 0.0,
+    wire_m: float = 0.0,
+) -> Capital:
+    """Return what a plan costs to build with its control hardware.
+
+    Parameters
+    ----------
+    costs : Costs
+        Prices of trench and wire.
+    fitted : sequence of (Hardware, int)
+        Hardware of each controller that has any, and its number of sensors.
+    trench_m, wire_m : float
+        Lengths; shared trench counts once [m].
+
+    Returns
+    -------
+    Capital
+        By part; a timer counts as device.
+
+    Examples
+    --------
+    >>> from siting.site.settings import HARDWARE
+    >>> hardware_capital(Costs(), [(HARDWARE[1], 3)]).total
+    1350.0
+    """
+    return Capital(
+        device=float(sum(item.timer + count * item.device for item, count in fitted)),
+        installation=float(
+            sum(item.timer_installation + count * item.installation for item, count in fitted)
+        ),
+        trench=costs.trench_per_m * trench_m,
+        wire=costs.wire_per_m * wire_m,
+    )
+
+
 def sensor_yearly_cost(
     costs: Costs, *, trench_m: float | NDArray[np.float64], wire_m: float | NDArray[np.float64]
 ) -> NDArray[np.float64]:
@@ -116,16 +231,24 @@ def saving(baseline_m3: NDArray[np.float64], plan_m3: NDArray[np.float64]) -> Sa
 
     Parameters
     ----------
-    baseline_m3, plan_m3 : ndarray, shape (Y,)
+    baseline_m3, plan_m3 : ndarray, shape (Y,) or (S, Y)
         Water of each simulated season under today's timer and under the plan [m³].
 
     Returns
     -------
     Saving
-        Mean, least and greatest year; negative where the plan uses more [m³/year].
+        Mean and ranges; negative where the plan uses more [m³/year].
     """
     saved = np.asarray(baseline_m3, dtype=np.float64) - np.asarray(plan_m3, dtype=np.float64)
-    return Saving(float(saved.mean()), float(saved.min()), float(saved.max()))
+    saved = np.atleast_2d(saved)
+    year, scenario = saved.mean(axis=0), saved.mean(axis=1)
+    return Saving(
+        float(saved.mean()),
+        float(year.min()),
+        float(year.max()),
+        float(scenario.min()),
+        float(scenario.max()),
+    )
 
 
 def payback_years(capital_total: float, saved_per_year: float) -> float | None:
@@ -161,10 +284,13 @@ def economics(
     baseline_m3: NDArray[np.float64] | None,
     plan_m3: NDArray[np.float64],
     units: UnitsName = "metric",
+    bills: tuple[NDArray[np.float64], NDArray[np.float64]] | None = None,
+    today: TodayStress | None = None,
 ) -> dict[str, Any]:
     """Return the money of a plan, with None for everything that cannot be claimed.
 
-    Savings in money need a baseline timer and a water price; payback needs the costs stated too.
+    Savings in money need a baseline (a timer or bills) and a water price; payback needs the costs
+    stated too.
 
     Parameters
     ----------
@@ -174,25 +300,37 @@ def economics(
         Price and currency.
     built : Capital
         What the plan costs to build; see `capital`.
-    baseline_m3 : ndarray, shape (Y,), or None
-        Water of each season under today's timer; None without a timer [m³].
-    plan_m3 : ndarray, shape (Y,)
+    baseline_m3 : ndarray, shape (Y,) or (S, Y), or None
+        Water of each season under today's timer; None without one [m³].
+    plan_m3 : ndarray, shape (Y,) or (S, Y)
         Water of each season under the plan [m³].
     units : {"metric", "us"}
         Units of the amounts in the claim.
+    bills : tuple of two ndarray, shape (Y,) or (S, Y), optional
+        Cost of each season's water today and under the plan, on tiers; by the price where not given
+        [currency].
+    today : TodayStress, optional
+        How short of water today's timer leaves the plants; for the claim.
 
     Returns
     -------
     dict
         currency, capital, device, installation, trench, wire, yearly_cost, saved_m3 and
-        saved_per_year (with _low and _high: least and greatest year), payback_years (with _low: at
-        the greatest year's saving; _high: at the least, None when that year saves nothing), claim.
+        saved_per_year (with _low and _high: least and greatest year, and _scenario_low and
+        _scenario_high), payback_years and payback_discounted_years (with _low: at the greatest
+        saving; _high: at the least, None when it never pays), net_present_value (over the life, at
+        the mean saving), claim.
     """
     volume = None
-    if baseline_m3 is not None and len(baseline_m3) and np.all(np.isfinite(baseline_m3)):
+    if baseline_m3 is not None and np.size(baseline_m3) and np.all(np.isfinite(baseline_m3)):
         volume = saving(baseline_m3, plan_m3)
-    money = None if volume is None or water.price is None else volume.times(water.price)
+    money = None
+    if volume is not None and bills is not None and np.all(np.isfinite(bills[0])):
+        money = saving(*bills)
+    elif volume is not None and water.price is not None:
+        money = volume.times(water.price)
     paid = money if costs.given else None
+    rate = costs.discount_rate
     return {
         "currency": water.currency,
         "capital": built.total,
@@ -203,10 +341,17 @@ def economics(
         "yearly_cost": built.yearly(costs.life_years),
         **_range("saved_m3", volume),
         **_range("saved_per_year", money),
-        "payback_years": paid and payback_years(built.total, paid.mean),
-        "payback_years_low": paid and payback_years(built.total, paid.high),
-        "payback_years_high": paid and payback_years(built.total, paid.low),
-        "claim": claim(costs, water, built=built, volume=volume, units=units),
+        **_pays("payback_years", paid, lambda saved: payback_years(built.total, saved)),
+        **_pays(
+            "payback_discounted_years",
+            paid,
+            lambda saved: discounted_payback_years(built.total, saved, rate=rate),
+        ),
+        "net_present_value": paid
+        and net_present_value(built.total, paid.mean, years=costs.life_years, rate=rate),
+        "claim": claim(
+            costs, water, built=built, volume=volume, units=units, money=money, today=today
+        ),
     }
 
 
@@ -217,6 +362,8 @@ def claim(
     built: Capital,
     volume: Saving | None,
     units: UnitsName = "metric",
+    money: Saving | None = None,
+    today: TodayStress | None = None,
 ) -> str:
     """Say in plain words what may be claimed, and what is missing.
 
@@ -230,6 +377,10 @@ def claim(
         Water saved a year; None without a baseline [m³/year].
     units : {"metric", "us"}
         Units of the amounts of water.
+    money : Saving, optional
+        Money saved a year on tiers; by the price where not given [currency/year].
+    today : TodayStress, optional
+        How short of water today's timer leaves the plants.
 
     Returns
     -------
@@ -243,28 +394,68 @@ def claim(
     if volume is None:
         return (
             f"{spent}. No saving is claimed: there is no timer of today to compare with (give "
-            "[timer] days and minutes)."
+            "[timer] days and minutes, or [water.bills])."
         )
-    verb = "saves" if volume.mean > 0 else "does not save"
-    water_words = (
-        f"Against today's timer the plan {verb} water: {show(volume.mean, 'volume', units)} a year "
-        f"on average ({convert(volume.low, 'volume', units):,.0f} to "
-        f"{convert(volume.high, 'volume', units):,.0f} over the weather years)"
-    )
-    if water.price is None:
+    water_words = _water_words(volume, units) + _why(volume, today)
+    if not water.priced:
         return f"{water_words}. {spent}. No money is claimed: no water price was given."
-    money = volume.times(water.price)
+    if money is None:
+        money = volume.times(water.price or 0.0)
+    at = " month by month on the price's tiers"
+    if not water.tiers:
+        at = (
+            f" at {convert(water.price or 0.0, 'volume_price', units):,.2f} {currency} "
+            f"{unit_label('volume_price', units)}"
+        )
+    verb, sign = ("worth", 1.0) if money.mean >= 0 else ("and costs", -1.0)
+    ends = sorted((sign * money.low, sign * money.high))
     words = (
-        f"{water_words}, worth {money.mean:,.0f} {currency} at "
-        f"{convert(water.price, 'volume_price', units):,.2f} {currency} "
-        f"{unit_label('volume_price', units)} ({money.low:,.0f} to {money.high:,.0f})."
+        f"{water_words}, {verb} {sign * money.mean:,.0f} {currency}"
+        f"{' more' if sign < 0 else ''}{at} ({ends[0]:,.0f} to {ends[1]:,.0f})."
     )
     if not costs.given:
         return f"{words} {spent}. No payback is claimed: give [costs] to have one."
-    return f"{words} {spent}; {_payback_words(built, money)}."
+    return f"{words} {spent}; {_payback_words(costs, built, money)}."
 
 
-def _payback_words(built: Capital, money: Saving) -> str:
+def _water_words(volume: Saving, units: UnitsName) -> str:
+    """Say how much water is saved, or how much more is used."""
+    sign = 1.0 if volume.mean >= 0 else -1.0
+    ends = sorted((sign * volume.low, sign * volume.high))
+    span = " to ".join(f"{convert(end, 'volume', units):,.0f}" for end in ends)
+    amount = show(sign * volume.mean, "volume", units)
+    if sign > 0:
+        head = f"Against today's timer the plan saves water: {amount} a year on average"
+    else:
+        head = f"The plan uses {amount} a year more than today's timer on average"
+    return f"{head} ({span} over the weather years)"
+
+
+def _why(volume: Saving, today: TodayStress | None) -> str:
+    """Say what today's timer does to the plants, where it leaves them short."""
+    short = {} if today is None else today.short
+    if today is None or not short:
+        if volume.mean < 0 and today is not None:
+            return (
+                f", although today's timer keeps every zone within {today.cap:.0f} stress days: "
+                "sensors gain nothing here"
+            )
+        return ""
+    worst = list(short.items())[:_NAMED]
+    named = ", ".join(f"{zone} {days:.0f}" for zone, days in worst)
+    rest = f", and {len(short) - len(worst)} more zones" if len(short) > len(worst) else ""
+    joint = "because today's timer leaves" if volume.mean < 0 else "although today's timer leaves"
+    return (
+        f", {joint} plants short: {len(short)} of {len(today.days)} zones pass "
+        f"{today.cap:.0f} stress days in the worst season ({named} days{rest})"
+    )
+
+
+#: Zones named in a claim at most.
+_NAMED = 3
+
+
+def _payback_words(costs: Costs, built: Capital, money: Saving) -> str:
     """Payback at the mean saving, with its range over the weather years."""
     mean = payback_years(built.total, money.mean)
     if mean is None:
@@ -272,10 +463,34 @@ def _payback_words(built: Capital, money: Saving) -> str:
     best = payback_years(built.total, money.high) or math.inf
     worst = payback_years(built.total, money.low)
     end = f"{worst:.1f}" if worst is not None else "never, were every year like the worst,"
-    return f"it pays back in {mean:.1f} years ({best:.1f} to {end} by weather year)"
+    words = f"it pays back in {mean:.1f} years ({best:.1f} to {end} by weather year"
+    if math.isfinite(money.scenario_low) and money.scenario_low != money.scenario_high:
+        low = payback_years(built.total, money.scenario_high)
+        high = payback_years(built.total, money.scenario_low)
+        if low is not None:
+            words += f", {low:.1f} to {f'{high:.1f}' if high else 'never'} by scenario"
+    rate = costs.discount_rate
+    late = discounted_payback_years(built.total, money.mean, rate=rate)
+    if rate > 0:
+        words += f"; at {100 * rate:g} % interest {f'{late:.1f}' if late else 'never'}"
+    return f"{words})"
 
 
 def _range(name: str, figure: Saving | None) -> dict[str, float | None]:
-    """Three entries of the result: mean, least and greatest year."""
-    values = (None, None, None) if figure is None else (figure.mean, figure.low, figure.high)
-    return dict(zip((name, f"{name}_low", f"{name}_high"), values, strict=True))
+    """Entries of the result: mean, and the ranges."""
+    values = (None,) * 5 if figure is None else astuple(figure)
+    return dict(zip((f"{name}{end}" for end in _ENDS), values, strict=True))
+
+
+_ENDS = ("", "_low", "_high", "_scenario_low", "_scenario_high")
+
+
+def _pays(
+    name: str, figure: Saving | None, years: Callable[[float], float | None]
+) -> dict[str, float | None]:
+    """Entries of the result: years at the mean saving, and at the ends of its ranges."""
+    if figure is None:
+        return {f"{name}{end}": None for end in _ENDS}
+    # The greatest saving pays back first.
+    at = (figure.mean, figure.high, figure.low, figure.scenario_high, figure.scenario_low)
+    return {f"{name}{end}": years(saved) for end, saved in zip(_ENDS, at, strict=True)}

@@ -70,7 +70,23 @@ class ZonePixels:
         return np.array([cells.size for cells in self.flat], dtype=np.int64)
 
     def position(self, zone: str) -> int:
-        """Return where a zone stands in the tuples."""
+        """Return where a zone stands in the tuples.
+
+        Parameters
+        ----------
+        zone : str
+            Its name.
+
+        Returns
+        -------
+        int
+            Position, from 0.
+
+        Raises
+        ------
+        ValueError
+            When there is no such zone.
+        """
         return self.zones.index(zone)
 
 

@@ -24,6 +24,7 @@ from numpy.typing import ArrayLike, NDArray
 from siting._control import govern, pair_stress
 from siting._search import FACTOR_LIMIT, FACTOR_PARTS, search_depths, search_factors
 from siting._season_model import Followers, LeastDepth, RootZones, Watering
+from siting._shutoff import rain_shutoff, weekdays
 from siting.errors import Fault, InputError
 from siting.site.settings import Timer
 
@@ -39,9 +40,11 @@ __all__ = [
     "follower_factor",
     "least_depth",
     "on_demand_events",
+    "rain_shutoff",
     "relaxed_caps",
     "timer_days",
     "timer_season",
+    "weekdays",
 ]
 
 
@@ -149,8 +152,11 @@ def bypass_events(
     depth: ArrayLike,
     threshold_fraction: ArrayLike,
     days: NDArray[np.bool_],
+    dial: NDArray[np.float64] | None = None,
 ) -> Watering:
     """Run bypass control: a scheduled event is skipped while the soil is wetter than the threshold.
+
+    A whole event is skipped or runs, all of its cycles.
 
     Parameters
     ----------
@@ -165,6 +171,8 @@ def bypass_events(
         on (0 is field capacity); per run where the reading's error is part of the scenarios.
     days : ndarray of bool, shape (D, W)
         The schedule.
+    dial : ndarray, shape (D,), optional
+        Seasonal adjustment of the depth on each day, 1 at full.
 
     Returns
     -------
@@ -176,7 +184,7 @@ def bypass_events(
         np.asarray(depth, dtype=np.float64)[:, None], (len(zone), roots.shape[2])
     )
     start = _fraction_mm(roots, zone, threshold_fraction)
-    return _governed(roots, zone, days, start=start, event=event)
+    return _governed(roots, zone, days, start=start, event=event, dial=dial)
 
 
 def on_demand_events(
@@ -205,6 +213,11 @@ def on_demand_events(
     -------
     Watering
         One row per governor.
+
+    Raises
+    ------
+    InputError
+        When a high threshold is not wetter than the low one.
     """
     zone = np.asarray(zone, dtype=np.int64)
     start = _fraction_mm(roots, zone, low_fraction)
@@ -371,12 +384,14 @@ def _governed(
     start: NDArray[np.float64],
     event: NDArray[np.float64],
     refill: bool = False,
+    dial: NDArray[np.float64] | None = None,
 ) -> Watering:
     """Run governors and keep their events."""
     record = np.empty((roots.shape[1], len(zone), roots.shape[2]))
     stress = govern(
-        roots.by_day(), zone, days, start=start, event=event, refill=refill, record=record
-    )
+        roots.by_day(), zone, days, start=start, event=event, refill=refill, record=record,
+        dial=dial,
+    )  # fmt: skip
     return Watering(np.moveaxis(record, 0, 1), stress)
 
 

@@ -26,6 +26,7 @@ _STRAIGHT_DEG: Final = 30.0  # a corner turns by at least this much
 _SHORTEST_M: Final = 0.3
 _SIGHT_M: Final = 0.01  # a line of sight may graze a wall by this much
 _TRIPLE: Final = 3
+_WALL_M: Final = 30.0  # longest tape square to a wall
 _STAKE_M: Final = 5.0  # how far from the sensor a stake stands: clear of the digging
 
 #: Fixtures that stay where they are and stand out above the ground.
@@ -151,8 +152,10 @@ def sensor_ties(
     """Choose two tapes that fix a point best, and a third as a check.
 
     Corners of buildings come first; fixtures that stay put, then corners of the property line are
-    used only where the corners in sight do not make a pair that crosses at 30 to 150 degrees. Where
-    nothing does, the places of two stakes are given, 5 m away at a right angle.
+    used only where the corners in sight do not make a pair that crosses at 30 to 150 degrees, or
+    for the check. Where nothing else can check, a mark on the straight line between the two fixed
+    points does, or the shortest tape to the nearest wall. Where no pair crosses well, the places of
+    two stakes are given, 5 m away at a right angle.
 
     Parameters
     ----------
@@ -184,12 +187,16 @@ def sensor_ties(
         fixed = _in_sight((x, y), tiers[:i], walls, max_distance)
         pair = _best_pair(fixed, sigma)
         if pair is not None:
-            chosen = [*pair, *_check(fixed, pair, sigma)]
-            note = "" if len(chosen) == _TRIPLE else "no third fixed point to check the two tapes"
-            return SensorTies(_table((x, y), fixed, chosen, sigma, buildings.crs), note)
+            every = _in_sight((x, y), tiers, walls, max_distance)
+            fixed, third = _third((x, y), (fixed, every), pair, walls=walls, sigma=sigma)
+            note = "" if third else "no third fixed point to check the two tapes"
+            return SensorTies(_table((x, y), fixed, [*pair, *third], sigma, buildings.crs), note)
     near = [] if fixed is None else list(np.argsort(fixed.distance, kind="stable")[:1])
     stakes = _stakes((x, y), walls, boundary)
-    drawn = _joined(stakes, fixed, [int(i) for i in near])
+    if near:
+        drawn = _joined(stakes, fixed, [int(i) for i in near])
+    else:
+        drawn = _joined(stakes, _halfway((x, y), stakes.places, walls, ("stake 1", "2")), [0])
     note = (
         f"no two fixed points in sight within {max_distance:g} m cross at 30 to 150 degrees: drive "
         f"two stakes {_STAKE_M:g} m away where ties 1 and 2 start (found once, by survey or GPS) "
@@ -197,6 +204,69 @@ def sensor_ties(
     )
     order = list(range(len(drawn.distance)))
     return SensorTies(_table((x, y), drawn, order, sigma, buildings.crs), note)
+
+
+def _third(
+    at: tuple[float, float],
+    sights: tuple[_Fixed, _Fixed],
+    pair: tuple[int, int],
+    *,
+    walls: BaseGeometry,
+    sigma: float,
+) -> tuple[_Fixed, list[int]]:
+    """Find a check for the two tapes: a fixed point of the same rank, of any, a mark, or a wall.
+
+    The first of the two sights is the beginning of the second, so that the pair means the same in
+    both.
+    """
+    fixed, every = sights
+    for points in (fixed, every):
+        found = _check(points, pair, sigma)
+        if found:
+            return points, found
+    made = _halfway(at, fixed.places[list(pair)], walls, ("point 1", "2"))
+    if not len(made.distance):
+        made = _nearest_wall(at, walls)
+    joined = _joined(fixed, made, [0] if len(made.distance) else [])
+    return joined, list(range(len(fixed.distance), len(joined.distance)))
+
+
+#: How far along the line between two points a mark may be set, and how that is told.
+_SHARES: Final = ((0.5, "halfway"), (1 / 3, "a third of the way"), (2 / 3, "two thirds of the way"),
+                  (0.25, "a quarter of the way"), (0.75, "three quarters of the way"))  # fmt: skip
+
+
+def _halfway(
+    at: tuple[float, float], ends: Floats, walls: BaseGeometry, names: tuple[str, str]
+) -> _Fixed:
+    """Return a mark on the straight line between two points, where a string can be drawn there."""
+    first, second = ends
+    string = shapely.LineString([first, second])
+    if shapely.length(shapely.intersection(string, walls.buffer(-_SIGHT_M))) > _SIGHT_M:
+        return _made(at, np.empty((0, 2)), "")
+    for share, words in _SHARES:
+        mark = first + share * (second - first)
+        tape = shapely.LineString([mark, at])
+        inside = shapely.length(shapely.intersection(tape, walls))
+        if inside <= _SIGHT_M and tape.length >= _SHORTEST_M:
+            return _made(at, mark[None], f"mark {words} from {names[0]} to {names[1]}")
+    return _made(at, np.empty((0, 2)), "")
+
+
+def _nearest_wall(at: tuple[float, float], walls: BaseGeometry) -> _Fixed:
+    """Return the foot of the shortest tape to a wall; none where no wall is near enough."""
+    place = shapely.Point(*at)
+    if shapely.is_empty(walls) or not _SHORTEST_M <= shapely.distance(place, walls) <= _WALL_M:
+        return _made(at, np.empty((0, 2)), "")
+    foot = shapely.get_coordinates(shapely.shortest_line(place, walls))[1:]
+    return _made(at, foot, "nearest wall, shortest tape")
+
+
+def _made(at: tuple[float, float], places: Floats, kind: str) -> _Fixed:
+    """Return places that are marked or found on the spot as fixed points."""
+    away = places - np.array(at)
+    bearing = np.degrees(np.arctan2(away[:, 0], away[:, 1]))
+    return _Fixed(places, np.full(len(places), kind), np.hypot(away[:, 0], away[:, 1]), bearing)
 
 
 def _stakes(at: tuple[float, float], walls: BaseGeometry, boundary: BaseGeometry | None) -> _Fixed:

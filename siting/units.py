@@ -115,6 +115,18 @@ def convert(value: float, quantity: Quantity, units: UnitsName) -> float:
 def unit_label(quantity: Quantity, units: UnitsName) -> str:
     """Return the label of the unit in which a quantity is shown.
 
+    Parameters
+    ----------
+    quantity : str
+        One of `QUANTITIES`.
+    units : {"metric", "us"}
+        How to show it.
+
+    Returns
+    -------
+    str
+        The label.
+
     Examples
     --------
     >>> unit_label("rate", "us")

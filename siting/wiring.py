@@ -28,6 +28,7 @@ from siting._paths import (
     steiner_tree,
     visibility_graph,
 )
+from siting._trench import TrenchNetwork
 from siting._wire_electric import (
     CONDUCTORS_PER_SENSOR,
     DROP_LIMIT,
@@ -37,7 +38,7 @@ from siting._wire_electric import (
     parts_list,
     voltage_drop,
 )
-from siting._wire_model import PricedGround, WireRoutes
+from siting._wire_model import DETOUR_M, PricedGround, WireRoutes, disjoint
 from siting._wire_paths import edges_of, rerouted
 
 __all__ = [
@@ -47,6 +48,7 @@ __all__ = [
     "ROOTS_FACTOR",
     "WIRE_GAUGES",
     "PricedGround",
+    "TrenchNetwork",
     "VisibilityGraph",
     "WireRoutes",
     "free_space",
@@ -73,7 +75,6 @@ BED_FACTOR: Final = 1.5
 _CROSSED_M: Final = 0.05  # a route that touches paving for less does not cross it
 _PAVING_CORNERS: Final = 150  # corners of paving at which a route may turn, at most
 _OTHER_CORNERS: Final = 80  # the same of each other priced ground
-_DETOUR_M: Final = 10.0  # how far outside the sensors and controllers such a corner may lie
 _SNAP_M: Final = 1e-6
 _COLUMNS: Final = (
     "sensor_id",
@@ -187,7 +188,7 @@ def wire_routes(
     free = free_space(boundary, buildings.geometry.to_list())
     ends = _into(free, np.concatenate([controllers, places]))
     dear = shapely.union_all(paving.geometry.to_numpy())
-    others = _disjoint(priced, dear, ends.places)
+    others = disjoint(priced, dear, ends.places)
     extra = _extra_nodes(ends.places, owner, free=free, dear=dear, others=others)
     graph = visibility_graph(
         ends.places,
@@ -263,22 +264,6 @@ def _starved(lengths: dict[str, _Length]) -> tuple[str, ...]:
     )
 
 
-def _disjoint(
-    priced: Sequence[PricedGround], dear: BaseGeometry, places: Floats
-) -> list[PricedGround]:
-    """Cut priced ground so that none overlaps, and keep what lies where routes may go."""
-    west, south = places.min(axis=0) - 4 * _DETOUR_M
-    east, north = places.max(axis=0) + 4 * _DETOUR_M
-    taken, kept = dear, []
-    for ground in priced:
-        shape = shapely.clip_by_rect(ground.shape, west, south, east, north)
-        shape = shapely.difference(shapely.make_valid(shape), taken)
-        taken = shapely.union(taken, shape)
-        if not shape.is_empty:
-            kept.append(PricedGround(ground.name, shape, ground.factor))
-    return kept
-
-
 def _corners(shape: BaseGeometry, most: int) -> Floats:
     """Return the corners of a shape, smoothed until there are few enough."""
     for tolerance in (0.1, 0.5, 2.0, 8.0):
@@ -307,7 +292,7 @@ def _extra_nodes(
             found.append(branches[~on_paving])
     if not dear.is_empty:
         found.append(_corners(dear, _PAVING_CORNERS))
-    near = shapely.buffer(shapely.convex_hull(shapely.MultiPoint(terminals)), _DETOUR_M)
+    near = shapely.buffer(shapely.convex_hull(shapely.MultiPoint(terminals)), DETOUR_M)
     found += [
         _corners(shapely.intersection(ground.shape, near), _OTHER_CORNERS) for ground in others
     ]

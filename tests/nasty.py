@@ -18,7 +18,18 @@ def with_nasty_text(plan: Plan) -> Plan:
     """Put nasty text into the remaining text columns; the frames are this plan's own."""
     for frame, columns in (
         (plan.zones, ("plants", "soil", "irrigation", "defaults")),
-        (plan.sensors, ("depth_note", "binding_setback", "setback_note", "threshold_note")),
+        (
+            plan.sensors,
+            (
+                "depth_note",
+                "binding_setback",
+                "setback_note",
+                "threshold_note",
+                "zone_note",
+                "application_note",
+                "hardware",
+            ),
+        ),
         (plan.wire_routes, ("crosses",)),
         (plan.ties, ("from_kind",)),
         (plan.keepout, ("hazard",)),
@@ -29,6 +40,7 @@ def with_nasty_text(plan: Plan) -> Plan:
         for column in columns:
             frame[column] = [HOSTILE[k % len(HOSTILE)] for k in range(len(frame))]
     object.__setattr__(plan, "answer", " ".join(HOSTILE))
+    object.__setattr__(plan, "headline", " ".join(HOSTILE))
     object.__setattr__(plan, "cautions", HOSTILE)
     object.__setattr__(plan, "warnings", HOSTILE)
     plan.economics["claim"] = HOSTILE[1]

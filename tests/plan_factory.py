@@ -25,6 +25,7 @@ from siting.site.settings import (
 )
 from siting.sun.model import SunShade
 from tests.nasty import HOSTILE, with_nasty_text
+from tests.plan_tables import decision_tables
 
 LONGITUDE, LATITUDE = -81.2, 29.03
 SOURCE_EPSG = 32617
@@ -74,6 +75,7 @@ def _site(names: dict[str, str], crs: pyproj.CRS, hostile: bool) -> Site:
             "plant_factor": [math.nan] * 4,
             "slope": [1.0, 6.0, 2.0, math.nan],
             "new_sod": [False, True, False, False],
+            "rain_share": [1.0, 1.0, 0.6, 1.0],
         },
         geometry=zones,
         index=pd.Index(keys, name="zone"),
@@ -195,6 +197,7 @@ def _zones(site: Site) -> gpd.GeoDataFrame:
     frame["raw_mm"] = [13.0, 13.0, 32.0, 18.0]
     frame["precipitation_rate"] = [12.0, 12.0, 20.0, 38.0]
     frame["distribution_uniformity"] = [0.62, 0.7, 0.85, 0.65]
+    frame["rain_share"] = [1.0, 1.0, 0.6, 1.0]
     frame["sensor_id"] = ["S1", "S1", "S2", "S2"]
     frame["control"] = ["bypass"] * 4
     frame["run_time_factor"] = [1.08, 0.86, 0.62, math.nan]
@@ -208,6 +211,7 @@ def _zones(site: Site) -> gpd.GeoDataFrame:
     frame["water_m3"] = [154.2, 81.9, 111.0, 7.9]
     frame["today_m3"] = [291.7, 198.0, 665.6, math.nan]
     frame["stress_days"] = [1.5, 0.5, 0.0, 0.0]
+    frame["today_stress_days"] = [0.0, 0.0, 0.0, math.nan]
     frame["defaults"] = ["", "", "root_depth", "soil, irrigation, precipitation_rate"]
     frame["geometry"] = site.hydrozones.geometry
     frame.index.name = "zone"
@@ -224,6 +228,7 @@ def _sensors(site: Site, names: dict[str, str]) -> gpd.GeoDataFrame:
             "controller": [names["controller"]] * 2,
             "governs": [(names["A"], names["B"]), (names["C"], names["D"])],
             "control": ["bypass", "on_demand"],
+            "hardware": ["replacement", "replacement"],
             "x": points.x.to_numpy(),
             "y": points.y.to_numpy(),
             "source_x": source.x.to_numpy(),
@@ -241,6 +246,7 @@ def _sensors(site: Site, names: dict[str, str]) -> gpd.GeoDataFrame:
             "binding_setback": ["head", "zone edge"],
             "setback_note": ["", "Zone edge: 0.7 m instead of 0.9 m."],
             "reason": [names["reason"], names["reason"]],
+            "zone_note": ["", "It lies in C and not in D, the thirstiest zone that it governs."],
             "threshold_low_mm": [13.0, 32.0],
             "threshold_high_mm": [math.nan, 6.4],
             "threshold_low_fraction": [0.5, 0.5],
@@ -361,10 +367,14 @@ def _choices() -> pd.DataFrame:
             "groups": ["S1: A, B, C, D", "S1: A, B | S2: C, D", "S1: A | S2: C, D | S3: B"],
             "used": [1, 2, 3],
             "control": ["bypass"] * 3,
+            "hardware": ["C1: add_on"] * 3,
             "water_m3": [402.0, 355.0, 349.0],
             "cost_per_year": [math.nan, 842.0, 866.0],
             "stress_days": [9.5, 1.5, 1.0],
             "value_of_next": [math.nan, -24.0, math.nan],
+            "value_of_next_low": [math.nan, -31.0, math.nan],
+            "value_of_next_high": [math.nan, -20.5, math.nan],
+            "gap": [math.nan, 0.0, 0.0],
             "chosen": [False, True, False],
         },
         index=pd.Index([1, 2, 3], name="n"),
@@ -412,6 +422,9 @@ def _dryness(grid: LocalGrid, zones: gpd.GeoDataFrame) -> np.ndarray:
     return np.where(inside, 1.0 - x / 80 + 0.1 * np.cos(y / 3), np.nan)
 
 
+_ENDS = ("", "_low", "_high", "_scenario_low", "_scenario_high")
+
+
 def _economics() -> dict:
     return {
         "currency": "USD",
@@ -419,9 +432,18 @@ def _economics() -> dict:
         "saved_per_year": 1680.0,
         "saved_per_year_low": 1638.0,
         "saved_per_year_high": 1711.5,
+        "price": 2.1,
+        "yearly_cost": 120.34,
+        **dict.fromkeys((f"saved_m3{end}" for end in _ENDS), 800.0),
+        "saved_per_year_scenario_low": 1601.0,
+        "saved_per_year_scenario_high": 1755.0,
         "payback_years": 0.62,
         "payback_years_low": 0.55,
         "payback_years_high": 0.8,
+        "payback_years_scenario_low": 0.57,
+        "payback_years_scenario_high": 0.77,
+        **dict.fromkeys((f"payback_discounted_years{end}" for end in _ENDS), 0.7),
+        "net_present_value": 13_127.5,
         "device": 550.0,
         "installation": 300.0,
         "trench": 303.0,
@@ -459,10 +481,12 @@ def _wordings(sensors: gpd.GeoDataFrame) -> dict[UnitsName, Wording]:
     """The same sentences in both systems of units; each tells which it is."""
     return {
         units: Wording(
+            headline=f"Two sensors. The second saves {water} a year; a third would cost more.",
             answer=f"Two sensors: the sunny turf dries three times as fast; it is worth {water}.",
             claim=f"Against today's timer the plan saves {water} a season.",
             reasons=dict.fromkeys(sensors.index, f"Sunny, {apart} from the nearest hazard."),
             setback_notes={"S1": "", "S2": f"zone edge: {apart} gave way"},
+            zone_notes={"S1": "", "S2": f"It lies in C and not in D: this uses {water} less."},
         )
         for units, water, apart in (("metric", "780 m³", "1.20 m"), ("us", "206,054 gal", "3.9 ft"))
     }
@@ -479,6 +503,7 @@ def make_plan(units: UnitsName = "metric", hostile: bool = False) -> Plan:
     if told:
         sensors["reason"] = pd.Series(told[units].reasons)
         sensors["setback_note"] = pd.Series(told[units].setback_notes)
+        sensors["zone_note"] = pd.Series(told[units].zone_notes)
     grid = LocalGrid(-42.0, 28.0, 0.5, 112, 168)
     plan = Plan(
         site=site,
@@ -508,6 +533,7 @@ def make_plan(units: UnitsName = "metric", hostile: bool = False) -> Plan:
         sun=_sun(grid),
         dryness=_dryness(grid, zones),
         answer=told[units].answer if told else " ".join(HOSTILE),
+        headline=told[units].headline if told else "",
         wordings=told,
         cautions=(
             "Call before you dig (811 in the US). Private lines are not marked.",
@@ -516,5 +542,6 @@ def make_plan(units: UnitsName = "metric", hostile: bool = False) -> Plan:
         ),
         warnings=("Zone D: soil assumed (sandy loam).", *site.warnings),
         provenance={"version": "0.1.0", "inputs": {"property.gpkg": "0" * 64}},
+        **decision_tables(names),
     )
     return with_nasty_text(plan) if hostile else plan

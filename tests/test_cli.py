@@ -32,7 +32,7 @@ RESULTS = {
 def test_help_names_every_command(run):
     result = run("--help")
     assert result.exit_code == 0
-    for command in ("new", "check", "plan", "demo"):
+    for command in ("new", "check", "plan", "compare", "demo"):
         assert re.search(rf"^  {command} ", result.output, flags=re.MULTILINE)
 
 

@@ -8,16 +8,19 @@ import shutil
 import numpy as np
 import pandas as pd
 import pytest
+from click.testing import CliRunner
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from siting.cli import main
+from siting.climate import fetch
 from siting.climate.csvtable import latest_day
 from siting.climate.options import WeatherOptions
 from siting.climate.readers import READERS, read_weather
 from siting.climate.sky import extraterrestrial_radiation
 from siting.climate.sniff import FORMATS, sniff_format
 from siting.climate.suspicion import suspicions
-from siting.errors import InputError
+from siting.errors import Fault, InputError
 from siting.planning import read_inputs
 from siting.site.property import read_property
 from siting.site.settings import WEATHER_FORMATS
@@ -322,3 +325,24 @@ def test_nothing_is_fetched_by_itself(tmp_path):
     with pytest.raises(InputError, match="Nothing is fetched unless asked for"):
         read_inputs(with_weather(tmp_path / "p", keys))
     assert not (tmp_path / "p" / "new.csv").exists()
+
+
+def test_the_command_line_fetches_only_when_told(tmp_path, monkeypatch):
+    keys = 'file = "w.csv"\nelevation_m = 20\nfetch = "nasa_power"\nfirst_year = 2020\nyears = 1\n'
+    path = with_weather(tmp_path / "p", keys)
+    asked = []
+
+    def answer(latitude, longitude, first, last):
+        asked.append((latitude, longitude, first, last))
+        msg = "recorded: no network"
+        raise InputError([Fault("nasa_power", msg, "an answer", "Try again later.")])
+
+    monkeypatch.setattr(fetch, "SOURCES", {"nasa_power": answer})
+    refused = CliRunner().invoke(main, ["check", str(path)])
+    assert refused.exit_code == 1
+    assert "--fetch-weather" in refused.output
+    assert asked == []
+    allowed = CliRunner().invoke(main, ["check", str(path), "--fetch-weather"])
+    assert allowed.exit_code == 1
+    assert "recorded: no network" in allowed.output
+    assert len(asked) == 1

@@ -20,7 +20,7 @@ from siting.site.reading import read_site
 from siting.site.vocabulary import FIXTURES, IRRIGATION, PLANTS, SOILS
 
 DATA = Path(__file__).parent.parent / "data"
-DEMOS = ("campus", "yard")
+DEMOS = ("campus", "yard", "fields", "court")
 TURF = ("cool_season_turf", "warm_season_turf")
 
 
@@ -40,7 +40,7 @@ def stored() -> dict[str, dict[str, gpd.GeoDataFrame]]:
 
 @pytest.fixture(scope="module")
 def rebuilt(tmp_path_factory) -> list[Path]:
-    """Both properties, written twice by the project's own script."""
+    """Every property, written twice by the project's own script."""
     folders = [tmp_path_factory.mktemp(name) for name in ("once", "twice")]
     with pytest.MonkeyPatch.context() as patch:
         patch.syspath_prepend(str(DATA))
@@ -66,7 +66,7 @@ def layers(stored, demo) -> dict[str, gpd.GeoDataFrame]:
 def test_script_writes_the_same_bytes_twice(rebuilt):
     once, twice = rebuilt
     files = sorted(p.relative_to(once) for p in once.rglob("*") if p.is_file())
-    assert len(files) == 6
+    assert len(files) == 3 * len(DEMOS)
     for file in files:
         assert (once / file).read_bytes() == (twice / file).read_bytes(), file
 

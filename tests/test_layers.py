@@ -10,12 +10,13 @@ PACKAGE = Path(__file__).parent.parent / "siting"
 #: Room -> the rooms it may import. A room is a sub-package or a module, without `_`.
 MAY_IMPORT = {
     "errors": set(),
+    "extensions": {"errors"},
     "units": set(),
     "cautions": set(),
     "atomic": set(),
     "palette": set(),
-    "site": {"errors", "units"},
-    "climate": {"errors", "units"},
+    "site": {"errors", "units", "extensions"},
+    "climate": {"errors", "units", "extensions"},
     "sun": {"errors", "units", "site", "climate"},
     "water": {"errors", "units", "site", "climate"},
 }
@@ -32,7 +33,7 @@ STAGES = [
 _BELOW_STAGES = {"errors", "units", "site", "climate", "sun", "water", "ranks"}
 MAY_IMPORT["ranks"] = set()
 MAY_IMPORT |= dict.fromkeys(STAGES, _BELOW_STAGES)
-MAY_IMPORT["planning"] = _BELOW_STAGES | set(STAGES) | {"cautions"}
+MAY_IMPORT["planning"] = _BELOW_STAGES | set(STAGES) | {"cautions", "extensions"}
 _BELOW_DELIVERY = MAY_IMPORT["planning"] | {"planning", "atomic", "palette"}
 MAY_IMPORT |= dict.fromkeys(["handoff", "commissioning", "portfolio", "gis"], _BELOW_DELIVERY)
 MAY_IMPORT["cli"] = _BELOW_DELIVERY | {"handoff", "commissioning", "portfolio", "gis", "demo"}
@@ -51,10 +52,15 @@ BELONGS_TO = {
     "_optimum": "placement",
     "_unevenness": "placement",
     "_search": "season",
+    "_shutoff": "season",
+    "_money": "economics",
+    "_facility": "sensors",
+    "_sensor_model": "sensors",
     "_paths": "wiring",
     "_wire_electric": "wiring",
     "_wire_model": "wiring",
     "_wire_paths": "wiring",
+    "_trench": "wiring",
     "_plan_*": "planning",
     "_commission_*": "commissioning",
     "_cli_*": "cli",
@@ -92,10 +98,11 @@ def imports_of(path: Path) -> set[str]:
     return {name for name in found if name.split(".")[0] == "siting"}
 
 
+#: The GIS plug-in is a program of its own (see tests/test_gis_plugin.py), and docs a script.
 MODULES = {
     "siting." + ".".join(p.relative_to(PACKAGE).with_suffix("").parts): p
     for p in sorted(PACKAGE.rglob("*.py"))
-    if p.name != "__init__.py"
+    if p.name != "__init__.py" and p.parent.name not in {"gis", "docs"}
 }
 
 

@@ -245,7 +245,8 @@ def test_cans_beat_heads_and_heads_beat_nothing():
     assert told == ()
     assert all(p.at_points.mean() == pytest.approx(1) for p in found)
     assert found[2].unknown.cv_tested < found[2].unknown.cv
-    assert "would shrink the error bar of the rank from 0.25 to 0.10" in found[2].words(0.25, 0.1)
+    assert "would bring the rank's ± 0.25 down to ± 0.10" in found[2].words(0.25, 0.1)
+    assert "would not make the rank surer" in found[2].words(0.252, 0.249)
 
 
 def test_cans_that_contradict_the_drawing_are_reported():

@@ -102,7 +102,9 @@ def test_sun_from_one_side_gives_the_middle_of_the_driest_quarter():
     point = place(zone, lambda x, _y: 10 + x, edge(zone, 1.0), burial_error=0.2)
     assert (point.x, point.y) == pytest.approx((22.0, 5.0), abs=CM)
     assert point.rank == pytest.approx(0.875, abs=1e-3)
-    assert point.reason.startswith("In the driest quarter of the zone (rank 0.8")
+    assert point.reason.startswith(
+        "In the driest quarter of the ground where a sensor may lie (rank 0.8"
+    )
 
 
 @pytest.mark.parametrize("turn", [0.0, 33.0, 90.0])

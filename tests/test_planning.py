@@ -219,7 +219,7 @@ def test_the_plan_is_frozen_and_inputs_are_not_changed(equal):
 
 
 def test_readme_example_runs(capsys):
-    block = re.search(r"```python\n(.*?)```", README.read_text("utf-8"), flags=re.DOTALL)
-    assert block is not None
-    exec(compile(block.group(1), "README.md", "exec"), {})  # noqa: S102 - our own README
+    blocks = re.findall(r"```python\n(.*?)```", README.read_text("utf-8"), flags=re.DOTALL)
+    assert len(blocks) == 2
+    exec(compile("".join(blocks), "README.md", "exec"), {})  # noqa: S102 - our own README
     assert "sensor" in capsys.readouterr().out

@@ -93,7 +93,7 @@ def test_engines_tiles_and_threads_change_no_bit(name, seed):
     runs = []
     sides = blocks._TILE, blocks._RELIEF_TILE
     for engine, tile, threads in (("numpy", 1024, 1), (name, 1024, 2), (name, 17, 2)):
-        blocks._TILE, blocks._RELIEF_TILE = min(tile, 256), tile
+        blocks._TILE, blocks._RELIEF_TILE = (min(tile, 256),) * 2, (tile, tile)
         try:
             options = ShadeOptions(sky_directions=16, engine=engine, threads=threads)
             runs.append(season(grid, season_of(*suns(seed, 7)), options=options, **layers))

@@ -334,7 +334,7 @@ def test_threads_and_tiles_change_no_bit(monkeypatch):
     sun = season_positions(29.65, -82.3, months=(3, 6, 12), minutes=30)
     runs = []
     for tile, threads in ((256, 1), (256, 2), (16, 2)):
-        monkeypatch.setattr(engine, "_TILE", tile)
+        monkeypatch.setattr(engine, "_TILE", (tile, tile))
         options = ShadeOptions(threads=threads, sky_directions=24)
         runs.append(season(grid_of(), sun, buildings=buildings, trees=trees, options=options))
     assert runs[0].sun_hours.tobytes() == runs[1].sun_hours.tobytes()
@@ -485,7 +485,7 @@ def test_surface_raster_agrees_with_the_vectors():
 
 @pytest.mark.parametrize("azimuth", [90.0, 180.0, 270.0, 0.0])
 def test_surface_wall_throws_its_length(azimuth):
-    """A 4 m pillar of one cell at 26.565 degrees (tan 0.5): 8 m of dark cells and no more."""
+    """A 4 m pillar, a box of 1 m, at 26.565 degrees (tan 0.5): 8 m of dark cells from its side."""
     heights = np.full((41, 41), np.nan)
     heights[20, 20] = 4.0
     grid = LocalGrid(0, 41, 1, 41, 41)
@@ -498,7 +498,7 @@ def test_surface_wall_throws_its_length(azimuth):
     row, column = np.nonzero(lit == 0)
     away = np.array([-np.cos(np.radians(azimuth)), -np.sin(np.radians(azimuth))])
     steps = np.sort((20 - row) * away[0] + (column - 20) * away[1])
-    assert steps == pytest.approx([1, 2, 3, 4, 5, 6, 7], abs=1e-9)
+    assert steps == pytest.approx([1, 2, 3, 4, 5, 6, 7, 8], abs=1e-9)
 
 
 def test_a_slope_that_faces_away_lies_in_its_own_shade():

@@ -14,10 +14,11 @@ from shapely.geometry import Point
 
 from siting.demo import demo_property
 from siting.handoff import _sheet_pen as pen_module
+from siting.handoff._sensor_facts import compass
 from siting.handoff._sheet_fonts import BOLD, SANS, fit_text, markup, printable, width_of
 from siting.handoff._sheet_frame import LADDER, POINTS_PER_METRE, Frame, check_bar, fit
 from siting.handoff._sheet_plan import overview_frame, sensor_frame
-from siting.handoff._sheet_sensor import compass, threshold_steps
+from siting.handoff._sheet_sensor import threshold_steps
 from siting.handoff._sheet_text import depth, elide, tape
 from siting.handoff.sheets import write_sheets
 from siting.planning import plan_property
@@ -123,6 +124,14 @@ def test_tags_ties_depths_and_coordinates_are_on_the_sensors_leaf(sheets, units)
         assert f"{row['lat']:.7f}, {row['lon']:.7f}" in front
         assert f"x {row['source_x']:.3f}, y {row['source_y']:.3f}" in front
         assert f"Reading after {row['soak_wait_h']:.0f} h" in back
+        assert f"{row['gauge_awg']} AWG or thicker ({row['drop_v']:.2f} V lost)" in front
+        assert "timer with sensor inputs, in place of the old one" in front
+        rank = f"rank {row['dryness_rank']:.2f} ± {row['rank_sd']:.2f} (1 is driest)"
+        assert rank in front
+        assert rank in back
+        assert f"{row['dryness_rank_zone']:.2f} of the whole zone" in front
+        assert row["application_note"][1:] in back
+        assert row["zone_note"] in back
         for line in ("Utility locate", "Flagged by", "Photos taken", "signature"):
             assert line in back
         if row["setback_note"]:

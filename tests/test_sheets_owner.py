@@ -13,8 +13,9 @@ import pytest
 from PIL import Image
 from scipy import ndimage
 
+from siting.handoff._assumptions import assumptions_in_words
 from siting.handoff._sheet_frame import POINTS_PER_METRE
-from siting.handoff._sheet_owner import assumptions_in_words, owner_summary
+from siting.handoff._sheet_owner import owner_summary
 from siting.handoff._sheet_text import depth, tape
 from siting.handoff.palette import MARKS
 from siting.handoff.planjson import write_json
@@ -55,22 +56,48 @@ def outline(reader):
     return found
 
 
-def test_owner_has_two_pages_with_cost_saving_payback_and_ranges(made):
+def test_owner_pages_hold_cost_saving_payback_and_ranges(made):
     plan, folder = made
-    pages = [words(page) for page in pypdf.PdfReader(folder / "crew.pdf").pages]
+    reader = pypdf.PdfReader(folder / "crew.pdf")
+    pages = [words(page) for page in reader.pages]
     owner = [page for page in pages if page.startswith("For the owner")]
-    assert owner == pages[-2:]
+    assert owner == pages[-3:]
     assert plan.answer in owner[0]
-    assert "USD 1,203" in owner[0]
-    assert "USD 1,680 (USD 1,638 to USD 1,712 by weather year)" in owner[0]
-    assert "0.6 years (0.6 to 0.8 by weather year)" in owner[0]
+    assert "USD 1,203: sensors and control USD 550, putting them in USD 300" in owner[0]
+    saved = "USD 1,680 (USD 1,638 to USD 1,712 by weather year, USD 1,601 to USD 1,755 by scenario)"
+    assert saved in owner[0]
+    assert "0.6 years (0.6 to 0.8 by weather year, 0.6 to 0.8 by scenario)" in owner[0]
+    assert "At 3 % interest 0.7 years (0.7 to 0.7 by weather year" in owner[0]
+    assert "Gain in 10 years USD 13,128 at 3 % interest" in owner[0]
     assert "69% of today's use" in owner[0]
     assert plan.economics["claim"] in owner[1]
     for line in assumptions_in_words(plan):
-        assert line in owner[1]
-    assert "3 seasons (2016 to 2018)" in owner[1]
-    for page in pypdf.PdfReader(folder / "crew.pdf").pages[-2:]:
-        assert len(page.images) == 1
+        assert line in owner[2]
+    assert "3 seasons (2016 to 2018)" in owner[2]
+    assert [len(page.images) for page in reader.pages[-3:]] == [1, 2, 0]
+
+
+def test_page_one_shows_the_headline_whole(made):
+    plan, folder = made
+    first = words(pypdf.PdfReader(folder / "crew.pdf").pages[0])
+    assert plan.headline in first
+    assert "…" not in first
+
+
+def test_owner_pages_hold_every_kind_of_control_and_every_regret_of_plan_json(made):
+    _, folder = made
+    document = json.loads((folder / "plan.json").read_text(encoding="utf-8"))
+    owner = " ".join(words(page) for page in pypdf.PdfReader(folder / "crew.pdf").pages[-3:])
+    for row in document["controls"]:
+        name = row["kind"] + (" (the plan's)" if row["chosen"] else "")
+        assert f"{name} {row['sensors']}" in owner
+        assert re.search(rf"USD {row['cost_per_year']:,.0f} {row['stress_days']:.0f}\b", owner)
+    for row in document["regret"]:
+        told = f"USD {row['regret_mean']:,.0f} USD {row['regret_max']:,.0f}"
+        assert re.search(rf"{row['option']}[^U]*USD {row['cost_per_year']:,.0f} {told}", owner)
+    for row in document["rules"]:
+        assert row["rule"] in owner
+    assert "one in the driest 1 leaves a zone too dry" in owner
 
 
 def test_nothing_is_claimed_that_is_not_known():
@@ -95,6 +122,16 @@ def test_a_payback_that_the_worst_year_denies_says_so():
     money = dict(plan.economics) | {"payback_years_high": None}
     told = dict(owner_summary(dataclasses.replace(plan, economics=money)))
     assert told["Pays back in"] == "0.6 years; in the worst weather years it would not"
+
+
+def test_without_interest_there_is_no_second_payback():
+    plan = make_plan()
+    free = dataclasses.replace(plan.settings, costs=Costs(given=True, discount_rate=0.0))
+    told = dict(owner_summary(dataclasses.replace(plan, settings=free)))
+    assert not any("interest" in key for key in told)
+    never = dict(plan.economics) | {"payback_discounted_years": None}
+    told = dict(owner_summary(dataclasses.replace(plan, economics=never)))
+    assert told["At 3 % interest"] == "it never pays back"
 
 
 def test_outline_leads_to_every_part(made):
@@ -147,6 +184,15 @@ def test_every_tag_tie_and_depth_of_plan_json_is_in_the_text(made):
             told = f"Tie {tie['tie']} {tape(tie['distance_m'], units)} {tie['from_kind']}"
             assert told in front
             shown.append(told)
+        assert len(sensor["reserves"]) == (plan.reserves["sensor_id"] == tag).sum()
+        for spare in sensor["reserves"]:
+            way = f"R{spare['reserve']} {tape(spare['distance_m'], units)}"
+            tapes = " ".join(tape(one["distance_m"], units) for one in spare["tapes"])
+            assert re.search(
+                rf"{way} [NESW]+ \({spare['bearing_deg']:.0f}°\) {tapes} "
+                rf"{spare['dryness_rank']:.2f}", front
+            )  # fmt: skip
+            assert front.count(f"R{spare['reserve']} ") >= 2, "on the drawing and in the table"
         # and nothing beyond what plan.json says
         assert len(re.findall(r"Tie \d [\d.]+ (?:m|ft)", front)) == len(sensor["ties"])
     assert len(shown) == len(plan.ties)

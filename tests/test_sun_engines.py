@@ -107,9 +107,10 @@ def test_both_engines_give_the_same_bits_where_edges_meet_cell_centres():
 @pytest.mark.parametrize("name", ["numpy", pytest.param("numba", marks=needs_numba)])
 def test_tiles_and_threads_change_no_bit(monkeypatch, name):
     before = run(5, engine=name)
-    for tile, threads in ((256, 2), (16, 1), (13, 2)):
+    for tile, threads in (((256, 256), 2), ((16, 16), 1), ((13, 40), 2)):
         monkeypatch.setattr(engine, "_TILE", tile)
         monkeypatch.setattr(engine, "_WIDE_TILE", tile)
+        monkeypatch.setattr(engine, "_THIN_TILE", tile)
         assert_same_bits(before, run(5, engine=name, threads=threads))
 
 

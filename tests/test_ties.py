@@ -67,15 +67,16 @@ def test_three_tapes_beat_two():
 
 def test_ties_start_at_corners_in_sight_within_reach():
     ties = sensor_ties(6.0, -5.0, buildings=HOUSE).ties
-    assert set(ties["from_kind"]) == {"building corner"}
-    corners = {(0.0, 0.0), (12.0, 0.0), (0.0, 8.0), (12.0, 8.0)}
+    # The far corners are hidden, so that a mark on the wall between the near ones is the check.
+    kinds = ["building corner", "building corner", "mark halfway from point 1 to 2"]
+    assert list(ties["from_kind"]) == kinds
+    places = [(0.0, 0.0), (12.0, 0.0)]
     for row in ties.itertuples():
-        assert (row.from_x, row.from_y) in corners
+        assert (row.from_x, row.from_y) in (places if row.tie < 3 else [(6.0, 0.0)])
         line = LineString([(row.from_x, row.from_y), (6, -5)])
         assert row.geometry.equals(line)
         assert row.distance_m == pytest.approx(line.length)
         assert line.intersection(HOUSE.geometry.iloc[0]).length < 0.01
-    assert len(ties) == 2  # the far corners are hidden
     assert 30 <= ties["angle_deg"].iloc[1] <= 150
     assert np.isnan(ties["angle_deg"].iloc[0])
 
@@ -91,7 +92,9 @@ def test_a_crew_finds_the_point_on_the_stated_side():
 def test_round_walls_and_joints_of_two_buildings_are_no_corners():
     joined = layer(box(0, 0, 6, 8), box(6, 0, 12, 8), Point(40, 0).buffer(5, quad_segs=32))
     ties = sensor_ties(6.0, -5.0, buildings=joined).ties
-    assert 6.0 not in ties["from_x"].tolist()
+    corners = ties[ties["from_kind"] == "building corner"]
+    assert len(corners) == 2
+    assert 6.0 not in corners["from_x"].tolist()
     assert (ties["from_x"] <= 12).all()
 
 
@@ -103,6 +106,36 @@ def test_fixtures_help_where_corners_do_not_suffice():
     result = sensor_ties(40.0, -5.0, buildings=HOUSE, fixtures=fixtures)
     assert "sprinkler" not in " ".join(result.ties["from_kind"])
     assert {"valve box"} <= set(result.ties["from_kind"])
+
+
+def test_a_fixture_or_a_property_corner_checks_two_corners_before_a_mark_does():
+    box_ = gpd.GeoDataFrame({"kind": ["valve_box"]}, geometry=[Point(14, -9)])
+    found = sensor_ties(6.0, -5.0, buildings=HOUSE, fixtures=box_)
+    assert list(found.ties["from_kind"]) == ["building corner", "building corner", "valve box"]
+    assert found.note == ""
+    edge = sensor_ties(6.0, -5.0, buildings=HOUSE, boundary=box(-2, -20, 30, 30))
+    assert edge.ties["from_kind"].iloc[2] == "property corner"
+    assert edge.ties["drms_m"].iloc[2] < edge.ties["drms_m"].iloc[1]
+
+
+def test_where_no_string_can_be_drawn_the_nearest_wall_is_the_check():
+    """Points 1 and 2 on either side of a tower: the line between them runs through it."""
+    tower = layer(Point(0, 0).buffer(4, quad_segs=32))
+    posts = gpd.GeoDataFrame({"kind": ["light", "light"]}, geometry=[Point(-8, 0), Point(8, 0.2)])
+    found = sensor_ties(0.0, 9.0, buildings=tower, fixtures=posts)
+    assert list(found.ties["from_kind"]) == ["light", "light", "nearest wall, shortest tape"]
+    last = found.ties.iloc[2]
+    assert last["distance_m"] == pytest.approx(5.0, abs=0.01)
+    assert (last["from_x"], last["from_y"]) == pytest.approx((0.0, 4.0), abs=0.01)
+
+
+def test_a_check_tape_finds_a_blunder_in_one_of_the_two():
+    """A foot misread on tape 1 moves the point, and the check tape no longer fits."""
+    ties = sensor_ties(6.0, -5.0, buildings=HOUSE).ties
+    points, taped = points_of(ties)
+    wrong = taped[:2] + np.array([0.305, 0.0])
+    moved = locate(points[:2], wrong, side=ties["side"].iloc[0])
+    assert abs(np.hypot(*(points[2] - moved)) - taped[2]) > 3 * 0.03
 
 
 def test_property_corners_are_the_last_resort():
@@ -117,9 +150,9 @@ def test_stakes_where_nothing_is_in_reach():
     ties = result.ties
     assert "no two fixed points" in result.note
     assert "two stakes" in result.note
-    assert list(ties["from_kind"]) == ["stake", "stake"]
+    assert list(ties["from_kind"]) == ["stake", "stake", "mark halfway from stake 1 to 2"]
     assert ties["angle_deg"].iloc[1] == pytest.approx(90)
-    assert ties["drms_m"].to_numpy() == pytest.approx([0.01 * np.sqrt(2)] * 2)
+    assert ties["drms_m"].iloc[:2].to_numpy() == pytest.approx([0.01 * np.sqrt(2)] * 2)
     assert locate(*points_of(ties), side=ties["side"].iloc[0]) == pytest.approx((500, 500))
 
 

@@ -45,7 +45,17 @@ _MPH: Final = 0.44704
 
 @dataclass(frozen=True)
 class Column:
-    """What one column may hold: unit, lowest and highest value, a hint."""
+    """What one column may hold.
+
+    Parameters
+    ----------
+    unit : str
+        Our unit, as named in messages.
+    low, high : float
+        Lowest and highest value, in that unit.
+    hint : str
+        How to mend a value outside them.
+    """
 
     unit: str
     low: float
@@ -54,7 +64,17 @@ class Column:
 
 
 class Place(NamedTuple):
-    """Where a column stands, how the file spells it, and what turns it into our unit."""
+    """Where a column stands, how the file spells it, and what turns it into our unit.
+
+    Parameters
+    ----------
+    position : int
+        Of the cell in a row, from 0.
+    spelling : str
+        The header's cell, in lower case.
+    factor, offset : float
+        Our value is the file's times the factor, plus the offset.
+    """
 
     position: int
     spelling: str
@@ -97,13 +117,31 @@ class Layout:
 
 @dataclass
 class Ledger:
-    """Collects faults, one per kind and column, with the lines on which it occurs."""
+    """Collects faults, one per kind and column, with the lines on which it occurs.
+
+    Parameters
+    ----------
+    file : str
+        The file's name.
+    lines : dict
+        (column, found, allowed, mend) -> lines of the file.
+    """
 
     file: str
     lines: dict[tuple[str, str, str, str], list[int]] = field(default_factory=dict)
 
     def add(self, line: int, column: str, found: str, allowed: str, mend: str) -> None:
-        """Note a fault on a line."""
+        """Note a fault on a line.
+
+        Parameters
+        ----------
+        line : int
+            Line of the file, from 1.
+        column : str
+            As the file spells it; "" where the whole line is meant.
+        found, allowed, mend : str
+            What is there, what may be there, and how to mend it.
+        """
         self.lines.setdefault((column, found, allowed, mend), []).append(line)
 
     def faults(self) -> list[Fault]:
@@ -116,6 +154,16 @@ class Ledger:
 
 def lines_text(lines: Iterable[int]) -> str:
     """Name some lines of a file in words, however many there are.
+
+    Parameters
+    ----------
+    lines : iterable of int
+        Lines, at least one.
+
+    Returns
+    -------
+    str
+        The first three in rising order, and how many more.
 
     Examples
     --------

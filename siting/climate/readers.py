@@ -13,6 +13,7 @@ from siting.climate.ghcn import read_ghcn
 from siting.climate.model import Climate
 from siting.climate.normals import read_normals
 from siting.climate.options import WeatherOptions
+from siting.climate.plugged import plugged_reader, read_plugged
 from siting.climate.sniff import FORMATS, sniff_format
 from siting.climate.typical import TYPICAL_FORMATS, read_typical
 from siting.errors import Fault, InputError
@@ -45,8 +46,9 @@ def read_weather(
     path : Path or str
         The file.
     kind : str, optional
-        One of `READERS`; told from the first lines when not given, and then said in the warnings
-        unless it is siting's own daily layout.
+        One of `READERS`, or a format that an installed package brings (see `siting.extensions`);
+        told from the first lines when not given, and then said in the warnings unless it is
+        siting's own daily layout.
     options : WeatherOptions, optional
         What the readers are told besides the file.
 
@@ -66,7 +68,9 @@ def read_weather(
         kind, why = sniff_format(path)
         if kind != "daily":
             notes = (f"{path.name}: read as {FORMATS[kind]}, because {why} (format is not given).",)
-    reader = READERS.get(kind)
+    reader, plugged = READERS.get(kind), plugged_reader(kind)
+    if reader is None and plugged is not None:
+        reader = partial(read_plugged, plugged)
     if reader is None:
         mend = "Correct format under [weather]."
         raise InputError([Fault(path.name, f'format "{kind}"', ", ".join(READERS), mend)])

@@ -52,7 +52,20 @@ _OTHER_HEIGHT_M: Final = 100.0
 
 
 def count_of(number: int, noun: str) -> str:
-    """Return "1 day" or "3 days"."""
+    """Return a number with its noun, such as "1 day" or "3 days".
+
+    Parameters
+    ----------
+    number : int
+        How many.
+    noun : str
+        In the singular; the plural adds an s.
+
+    Returns
+    -------
+    str
+        With commas between thousands.
+    """
     return f"{number:,} {noun}" if number == 1 else f"{number:,} {noun}s"
 
 

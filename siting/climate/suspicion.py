@@ -42,7 +42,17 @@ _FEW: Final = 0.05
 
 
 class Suspicion(NamedTuple):
-    """A column, what was found in it, and what to do when it is what it seems to be."""
+    """What in a column looks like another unit.
+
+    Parameters
+    ----------
+    column : str
+        Column of `Climate.daily`.
+    found : str
+        What was found in it.
+    mend : str
+        What to do when it is what it seems to be.
+    """
 
     column: str
     found: str

@@ -14,7 +14,7 @@ from siting.handoff._gis_styles import STAMP, write_styles
 from siting.handoff.atomic import atomic_path
 from siting.planning import Plan
 
-__all__ = ["package_layers", "write_package"]
+__all__ = ["fixed_date", "package_layers", "pick", "write_package"]
 
 # Our column -> the column in the file, units in the name; the order of the file.
 _ZONES: Final[Mapping[str, str]] = {
@@ -77,13 +77,13 @@ def package_layers(plan: Plan) -> dict[str, gpd.GeoDataFrame]:
     site = plan.site
     boundary = gpd.GeoDataFrame({"name": [site.name]}, geometry=[site.boundary], crs=site.crs)
     picked = {
-        "sensors": _pick(plan.sensors.reset_index(), _SENSORS),
-        "hydrozones": _pick(plan.zones.reset_index(), _ZONES),
-        "wire_routes": _pick(plan.wire_routes, _WIRES),
-        "ties": _pick(plan.ties, _TIES),
-        "keepout": _pick(plan.keepout, _KEEPOUT),
-        "reserves": _pick(_placed(plan.reserves, site.crs), _RESERVES),
-        "admissible": _pick(_placed(plan.admissible, site.crs), _ADMISSIBLE),
+        "sensors": pick(plan.sensors.reset_index(), _SENSORS),
+        "hydrozones": pick(plan.zones.reset_index(), _ZONES),
+        "wire_routes": pick(plan.wire_routes, _WIRES),
+        "ties": pick(plan.ties, _TIES),
+        "keepout": pick(plan.keepout, _KEEPOUT),
+        "reserves": pick(_placed(plan.reserves, site.crs), _RESERVES),
+        "admissible": pick(_placed(plan.admissible, site.crs), _ADMISSIBLE),
         "boundary": boundary,
     }
     return {name: frame.to_crs(site.source_crs) for name, frame in picked.items()}
@@ -104,7 +104,7 @@ def write_package(plan: Plan, path: Path) -> Path:
     Path
         The file.
     """
-    with atomic_path(path) as part, _fixed_date():
+    with atomic_path(path) as part, fixed_date():
         for name, frame in package_layers(plan).items():
             kind = _geometry_type(name)
             pyogrio.write_dataframe(
@@ -133,8 +133,21 @@ def _placed(frame: gpd.GeoDataFrame, crs: object) -> gpd.GeoDataFrame:
     return frame.set_crs(crs) if frame.crs is None else frame
 
 
-def _pick(frame: gpd.GeoDataFrame, columns: Mapping[str, str]) -> gpd.GeoDataFrame:
-    """Choose and rename columns; tuples become text."""
+def pick(frame: gpd.GeoDataFrame, columns: Mapping[str, str]) -> gpd.GeoDataFrame:
+    """Choose and rename columns; tuples become text.
+
+    Parameters
+    ----------
+    frame : GeoDataFrame
+        Not changed.
+    columns : mapping of str to str
+        Our column -> the column in the file.
+
+    Returns
+    -------
+    GeoDataFrame
+        Those columns and the geometry.
+    """
     picked = frame[[*columns, "geometry"]].rename(columns=dict(columns))
     for name in picked.columns:
         if name != "geometry" and picked[name].dtype == object:
@@ -150,8 +163,14 @@ def _text(value: object) -> object:
 
 
 @contextlib.contextmanager
-def _fixed_date() -> Iterator[None]:
-    """Let GDAL stamp a fixed date, and put its option back afterwards."""
+def fixed_date() -> Iterator[None]:
+    """Let GDAL stamp a fixed date, and put its option back afterwards.
+
+    Yields
+    ------
+    None
+        While the option is set.
+    """
     before = pyogrio.get_gdal_config_option("OGR_CURRENT_DATE")
     pyogrio.set_gdal_config_options({"OGR_CURRENT_DATE": STAMP})
     try:

@@ -19,9 +19,20 @@ from rasterio.warp import Resampling, calculate_default_transform, reproject
 from siting.handoff.atomic import atomic_path
 from siting.planning import Plan
 from siting.site.model import LocalGrid
+from siting.sun.model import SunShade
 
-__all__ = ["STEP", "write_dryness", "write_rank", "write_sun_hours"]
+__all__ = [
+    "STEP",
+    "Bands",
+    "sun_bands",
+    "write_bands",
+    "write_dryness",
+    "write_rank",
+    "write_sun_hours",
+]
 
+#: Description, unit and values of each band.
+Bands = Sequence[tuple[str, str, NDArray[np.float64]]]
 _BLOCK: Final = 256
 #: Values are kept in steps of this, far finer than they are known; files get a third smaller.
 STEP: Final = 1 / 256
@@ -52,7 +63,7 @@ def write_dryness(plan: Plan, path: Path) -> Path:
         The file: one band, NaN outside the zones.
     """
     bands = [("Dryness relative to the property's mean [1]", "1", plan.dryness)]
-    return _write(bands, plan.sun.grid, plan.site.crs, plan.site.source_crs, path)
+    return write_bands(bands, plan.sun.grid, plan.site.crs, plan.site.source_crs, path)
 
 
 def write_rank(plan: Plan, path: Path) -> Path:
@@ -73,7 +84,7 @@ def write_rank(plan: Plan, path: Path) -> Path:
     grid = plan.sun.grid
     rank = plan.rank if plan.rank.shape == grid.shape else np.full(grid.shape, np.nan)
     bands = [("Area rank of dryness among the admissible ground of its zone [1]", "1", rank)]
-    return _write(bands, grid, plan.site.crs, plan.site.source_crs, path)
+    return write_bands(bands, grid, plan.site.crs, plan.site.source_crs, path)
 
 
 def write_sun_hours(plan: Plan, path: Path) -> Path:
@@ -91,23 +102,57 @@ def write_sun_hours(plan: Plan, path: Path) -> Path:
     Path
         The file: 1 + M bands [h/d], NaN on roofs.
     """
-    sun = plan.sun
+    return write_bands(
+        sun_bands(plan.sun), plan.sun.grid, plan.site.crs, plan.site.source_crs, path
+    )
+
+
+def sun_bands(sun: SunShade) -> Bands:
+    """Return the bands of direct sun: the season's mean, then every month.
+
+    Parameters
+    ----------
+    sun : SunShade
+        Monthly sun.
+
+    Returns
+    -------
+    list of (str, str, ndarray of shape (rows, columns))
+        Description, unit and values of 1 + M bands [h/d].
+    """
     bands = [("Direct sun, mean of the season's months [h/d]", "h/d", sun.sun_hours.mean(axis=0))]
     bands += [
         (f"Direct sun, {month_name[month]} [h/d]", "h/d", hours)
         for month, hours in zip(sun.months, sun.sun_hours, strict=True)
     ]
-    return _write(bands, sun.grid, plan.site.crs, plan.site.source_crs, path)
+    return bands
 
 
-def _write(
-    bands: Sequence[tuple[str, str, NDArray[np.float64]]],
+def write_bands(
+    bands: Bands,
     grid: LocalGrid,
     crs: pyproj.CRS,
     target: pyproj.CRS,
     path: Path,
 ) -> Path:
-    """Warp (description, unit, values) to a CRS without mixing cells, and write them."""
+    """Warp bands to a CRS without mixing cells, and write them.
+
+    Parameters
+    ----------
+    bands : sequence of (str, str, ndarray of shape (rows, columns))
+        Description, unit and values of each band.
+    grid : LocalGrid
+        Where the values lie.
+    crs, target : pyproj.CRS
+        Of the grid, and of the file.
+    path : Path
+        The file.
+
+    Returns
+    -------
+    Path
+        The file.
+    """
     source, wanted = CRS.from_wkt(crs.to_wkt()), CRS.from_wkt(target.to_wkt())
     transform, columns, rows = calculate_default_transform(
         source, wanted, grid.columns, grid.rows, *grid.bounds

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import sqlite3
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Final
 from xml.etree import ElementTree as ET
@@ -12,12 +12,13 @@ import numpy as np
 
 from siting.handoff.palette import INK, MARKS, NEED
 
-__all__ = ["STAMP", "write_styles"]
+__all__ = ["STAMP", "add_styles", "graduated", "write_styles"]
 
 #: The one time stamp in a GeoPackage, so that the same plan gives the same file.
 STAMP: Final = "2000-01-01T00:00:00.000Z"
 
 _Symbol = tuple[str, str, Mapping[str, str]]  # geometry, symbol layer class, its options
+_NEED_WORDS: Final = "% of readily available water a day"
 _GEOMETRY_TYPE: Final = {"marker": "0", "line": "1", "fill": "2"}
 
 _TABLE: Final = """
@@ -50,7 +51,7 @@ def write_styles(path: Path, needs: np.ndarray[tuple[int], np.dtype[np.float64]]
     """
     styles = {
         "sensors": _single(_sensor(), label="sensor_id", size=12),
-        "hydrozones": _graduated("need_pct_d", needs, label="zone"),
+        "hydrozones": graduated("need_pct_d", needs, label="zone", ramp=NEED, words=_NEED_WORDS),
         "wire_routes": _categories("kind", {"trench": _trench(), "wire": _wire()}),
         "ties": _single(_tie(), label="round(distance_m, 2) || ' m'", expression=True),
         "keepout": _single(_keepout()),
@@ -58,6 +59,19 @@ def write_styles(path: Path, needs: np.ndarray[tuple[int], np.dtype[np.float64]]
         "admissible": _single(_fill(MARKS["admissible"], 60, MARKS["admissible"])),
         "boundary": _single(_outline()),
     }
+    add_styles(path, styles)
+
+
+def add_styles(path: Path, styles: Mapping[str, str]) -> None:
+    """Add the `layer_styles` table with the given styles.
+
+    Parameters
+    ----------
+    path : Path
+        The GeoPackage, closed; changed in place.
+    styles : mapping of str to str
+        Layer -> its style as QML.
+    """
     base = sqlite3.connect(path)
     try:
         with base:
@@ -184,20 +198,46 @@ def _categories(field: str, symbols: Mapping[str, _Symbol]) -> str:
     return _finish(root, next(iter(symbols.values()))[0])
 
 
-def _graduated(field: str, values: np.ndarray[tuple[int], np.dtype[np.float64]], label: str) -> str:
-    """Return the style of the zones: equal classes of water need, pale to deep."""
+def graduated(
+    field: str,
+    values: np.ndarray[tuple[int], np.dtype[np.float64]],
+    *,
+    label: str,
+    ramp: Sequence[str],
+    words: str,
+) -> str:
+    """Return the style of polygons by a number: equal classes along a ramp.
+
+    Parameters
+    ----------
+    field : str
+        The column.
+    values : ndarray, shape (Z,)
+        Its values; they set the classes.
+    label : str
+        The column that is written on each polygon.
+    ramp : sequence of str
+        A colour for each class, "#rrggbb".
+    words : str
+        What the numbers are, for the legend.
+
+    Returns
+    -------
+    str
+        The style as QML.
+    """
     known = values[np.isfinite(values)]
     low, high = (float(known.min()), float(known.max())) if known.size else (0.0, 1.0)
-    edges = np.linspace(low, max(high, low + 1e-6), len(NEED) + 1)
+    edges = np.linspace(low, max(high, low + 1e-6), len(ramp) + 1)
     root, renderer = _document(
         {"type": "graduatedSymbol", "attr": field, "graduatedMethod": "GraduatedColor"}
     )
     listed = ET.SubElement(renderer, "ranges")
     drawn = ET.SubElement(renderer, "symbols")
-    for place, colour in enumerate(NEED):
+    for place, colour in enumerate(ramp):
         lower, upper = edges[place], edges[place + 1]
         entry = {"lower": f"{lower:.6f}", "upper": f"{upper:.6f}", "symbol": str(place),
-                 "label": f"{lower:.0f} - {upper:.0f} % of readily available water a day",
+                 "label": f"{lower:.0f} - {upper:.0f} {words}",
                  "render": "true"}  # fmt: skip
         ET.SubElement(listed, "range", entry)
         _symbol(drawn, str(place), _fill(colour, 200, MARKS["zone_edge"]))

@@ -17,13 +17,20 @@ from shapely.geometry.base import BaseGeometry
 from siting.handoff._basemaps import basemaps
 from siting.handoff._crowns import crown_shapes
 from siting.handoff._map_aerial import aerial_overlay
+from siting.handoff._map_money import (
+    assumption_pairs,
+    control_table,
+    move_chart,
+    option_table,
+)
 from siting.handoff._map_raster import Scale, clip_to, nice_scale, overlay
-from siting.handoff._map_steps import sensor_steps, tie_rows, tie_table
+from siting.handoff._map_steps import reserve_rows, sensor_steps, tie_rows, tie_table
 from siting.handoff._map_sun import LIT, sun_document, sun_scale
 from siting.handoff._map_text import (
     both,
     choice_table,
     fill,
+    month_table,
     savings,
     sensor_rows,
     sentence,
@@ -33,6 +40,7 @@ from siting.handoff._map_text import (
     zone_rows,
     zone_table,
 )
+from siting.handoff._timer_rows import valves
 from siting.handoff.palette import DRYNESS, INK, MARKS, NEED, SUN, ramp_colour
 from siting.planning import Plan
 from siting.site.vocabulary import FIXTURES
@@ -50,6 +58,10 @@ _SMOOTH_M = 0.02  # arcs of keep-clear areas are thinned by no more than this
 _TAG_SHARE = 0.1  # of the property, kept clear of zone names round a sensor
 _ROOMY = 0.3
 _LABEL_PLACES = 6
+_CHOICE = (
+    "feasible", "stress_days", "cost_per_year", "value_of_next", "value_of_next_low",
+    "value_of_next_high", "chosen",
+)  # fmt: skip
 _DRAWN_ALIKE = {"controller", "valve_box", "head", "downspout"}
 
 Document = dict[str, Any]
@@ -293,7 +305,7 @@ def _ground(plan: Plan) -> Document:
             _polygons(shape.simplify(_SMOOTH_M), crs) for shape in plan.admissible.geometry
         ],
         "reserves": [
-            {"label": f"{row['sensor_id']} / {row['reserve']}", "at": at[0]}
+            {"label": f"{row['sensor_id']} R{row['reserve']}", "at": at[0]}
             for (_, row), at in zip(
                 plan.reserves.iterrows(),
                 _latlon(plan.reserves.geometry, crs, _DEGREES_SHAPE),
@@ -333,6 +345,7 @@ def _fixtures(plan: Plan) -> list[Document]:
 def _zones(plan: Plan, need: Scale) -> list[Document]:
     crs = plan.site.crs
     columns = [c for c in plan.zones.columns if c != "geometry"]
+    set_to = valves(plan)
     places = [_latlon(found, crs, _DEGREES_LABEL) for found in label_places(plan)]
     zones = []
     for (name, row), label in zip(plan.zones.iterrows(), places, strict=True):
@@ -341,7 +354,7 @@ def _zones(plan: Plan, need: Scale) -> list[Document]:
             {
                 "zone": str(name),
                 "values": _plain(row, columns),
-                "rows": zone_rows(row),
+                "rows": zone_rows(row, set_to.get(str(name))),
                 "colour": ramp_colour(NEED, place) if math.isfinite(place) else INK["line"],
                 "label_at": label[0][0],
                 "label_places": [at for [at] in label],
@@ -382,6 +395,7 @@ def _sensors(plan: Plan) -> list[Document]:
             "rows": sensor_rows(plan, str(sensor_id)),
             "steps": sensor_steps(row),
             "ties": _ties(plan, str(sensor_id)),
+            "reserves": reserve_rows(plan, str(sensor_id)),
             "places": _places(plan, row),
         }
         for sensor_id, row in plan.sensors.iterrows()
@@ -415,17 +429,23 @@ def _panel(plan: Plan) -> Document:
     choices = [
         {
             "n": int(str(n)),
-            **_plain(row, ("feasible", "stress_days", "cost_per_year", "value_of_next", "chosen")),
+            **_plain(row, _CHOICE),
         }
         for n, row in plan.choices.iterrows()
     ]
     return {
+        "headline": sentence(plan, lambda said: said.headline),
         "answer": sentence(plan, lambda said: said.answer),
         "currency": str(plan.economics["currency"]),
         "choices": choices,
         "choice_table": choice_table(plan),
+        "option_table": option_table(plan),
+        "control_table": control_table(plan),
+        "moves": move_chart(plan),
+        "assumptions": assumption_pairs(plan),
         "tie_table": tie_table(plan),
-        "zone_table": zone_table(plan.zones),
+        "zone_table": zone_table(plan),
+        "month_table": month_table(plan),
         "savings": savings(plan),
         "cautions": list(plan.cautions),
         "warnings": list(plan.warnings),

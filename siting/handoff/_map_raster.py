@@ -47,7 +47,18 @@ class Scale:
     decimals: int
 
     def fraction(self, values: NDArray[np.float64]) -> NDArray[np.float64]:
-        """Return where values lie on the scale, 0..1 when within it."""
+        """Return where values lie on the scale.
+
+        Parameters
+        ----------
+        values : ndarray, any shape
+            In the unit of the scale.
+
+        Returns
+        -------
+        ndarray, same shape
+            0 at the low end, 1 at the high end; NaN stays NaN [-].
+        """
         placed: NDArray[np.float64] = (values - self.low) / (self.high - self.low)
         return placed
 

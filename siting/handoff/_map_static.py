@@ -116,25 +116,46 @@ def static_page(plan: Plan, document: Document) -> str:
             "<p>This is the plain page: the interactive map needs JavaScript.</p>",
             plan_picture(plan),
             "<p>North is up.</p>",
-            f"<h2>How many sensors, and why</h2><p>{escape(_in(panel['answer'], unit))}</p>",
+            f"<h2>How many sensors, and why</h2><p>{escape(_in(panel['headline'], unit))}</p>",
+            f"<h3>In full</h3><p>{escape(_in(panel['answer'], unit))}</p>",
             _table("Sensors", ["Sensor", *_SENSOR_HEADS, "Latitude, longitude"], sensors, unit),
             _table("Ties", panel["tie_table"]["head"], panel["tie_table"]["rows"], unit),
             _table("Zones", panel["zone_table"]["head"], panel["zone_table"]["rows"], unit),
+            _table(
+                "Minutes by month", panel["month_table"]["head"], panel["month_table"]["rows"], unit
+            ),
             _table(
                 "Number of sensors",
                 panel["choice_table"]["head"],
                 panel["choice_table"]["rows"],
                 unit,
             ),
+            *(
+                _table(caption, panel[key]["head"], panel[key]["rows"], unit)
+                for caption, key in _MORE
+            ),
             f"<h2>Savings</h2><p>{escape(_in(saved['claim'], unit))}</p>",
             _table("Water and money", ["What", "How much"], saved["rows"], unit),
+            _table(
+                "What moves the result",
+                panel["moves"]["table"]["head"],
+                panel["moves"]["table"]["rows"],
+                unit,
+            ),
             _list("Before you dig", plan.cautions),
+            _list("What this rests on", [_in(words, unit) for words in panel["assumptions"]]),
             _list("Assumed, repaired or not met", plan.warnings),
         ]
     )
 
 
 _SENSOR_HEADS = ("Buried in zone", "Valve", "Governs zones", "Depth", "Why here", "Setbacks")
+
+
+_MORE = (
+    ("Every number of sensors, and plain rules", "option_table"),
+    ("Kinds of control, on the same weather", "control_table"),
+)
 
 
 def _zone_parts(plan: Plan, sheet: _Sheet) -> list[str]:

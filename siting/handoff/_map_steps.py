@@ -6,12 +6,13 @@ import math
 from typing import TYPE_CHECKING, Any, Final
 
 from siting.handoff._map_text import Pair, both, burial, fill, number, words
+from siting.handoff._sensor_facts import compass, spares
 from siting.planning import Plan
 
 if TYPE_CHECKING:
     import pandas as pd
 
-__all__ = ["sensor_steps", "tie_rows", "tie_table"]
+__all__ = ["reserve_rows", "sensor_steps", "tie_rows", "tie_table"]
 
 _FULL_MM: Final = 0.5  # less than this missing is nothing missing
 
@@ -83,6 +84,42 @@ def tie_rows(ties: pd.DataFrame) -> list[list[Pair]]:
         ]
         for _, row in ties.iterrows()
     ]
+
+
+def reserve_rows(plan: Plan, sensor_id: str) -> list[list[Pair]]:
+    """Return a sensor's reserve points: name, distance, direction, tapes from points 1 and 2, rank.
+
+    Parameters
+    ----------
+    plan : Plan
+        The plan.
+    sensor_id : str
+        Which sensor.
+
+    Returns
+    -------
+    list of list
+        One list of cells per reserve point.
+    """
+    at = plan.sensors.geometry.loc[sensor_id]
+    rows: list[list[Pair]] = []
+    for spare in spares(plan, sensor_id):
+        tapes: dict[int, Pair] = {
+            tie: fill("{}{}", both(metres, "length"), "" if clear else " (wall between)")
+            for tie, metres, clear in spare.tapes
+        }
+        towards = compass(spare.x - at.x, spare.y - at.y)
+        rows.append(
+            [
+                f"R{spare.reserve}",
+                both(spare.distance_m, "length"),
+                f"{towards} ({number(spare.bearing_deg, 0)}°)",
+                tapes.get(1, "–"),
+                tapes.get(2, "–"),
+                number(spare.dryness_rank, 2),
+            ]
+        )
+    return rows
 
 
 def tie_table(plan: Plan) -> dict[str, Any]:

@@ -6,6 +6,8 @@ import math
 from collections.abc import Callable, Iterable, Mapping
 from typing import TYPE_CHECKING, Any, Final
 
+from siting.handoff._sensor_facts import hardware_words, rank_words
+from siting.handoff._timer_rows import MONTHS, Valve, programs, season_months, valves
 from siting.planning import Plan, Wording
 from siting.units import Quantity, UnitsName, show
 
@@ -19,6 +21,7 @@ __all__ = [
     "burial",
     "choice_table",
     "fill",
+    "month_table",
     "number",
     "savings",
     "sensor_rows",
@@ -185,24 +188,22 @@ def sensor_rows(plan: Plan, sensor_id: str) -> list[Row]:
         f"all kept; {tight} × what is asked" if met else f"not all kept; {tight} × what is asked"
     )
     gave_way = fill("{}. {}", clear, sentence(plan, lambda said: said.setback_notes[sensor_id]))
-    rank, sd = 100 * float(sensor["dryness_rank_zone"]), 100 * float(sensor["rank_sd"])
     rows: list[Row] = [
         ("Buried in zone", words_raw(sensor["zone"])),
         ("Valve", _valve(sensor)),
         ("Governs zones", governs),
         ("Depth", fill("{}; {}", burial(sensor["depth_m"]), str(sensor["depth_note"]))),
         ("Control", _CONTROL.get(str(sensor["control"]), words(sensor["control"]))),
-        ("Why here", sentence(plan, lambda said: said.reasons[sensor_id])),
-        (
-            "Drier than",
-            f"{number(rank, 0)} % of its zone's usable ground (± {number(sd, 0)} points)",
-        ),
+        ("Hardware", hardware_words(sensor["hardware"])),
+        ("Why here", _why(plan, sensor_id)),
+        ("Dryness", _dryness(sensor)),
         ("Setbacks", fill("{}", clear) if not sensor["setback_note"] else gave_way),
         (
             "Wire",
             fill(
-                "{} to the controller; its share of the trench {}",
+                "{} to the controller{}; its share of the trench {}",
                 both(sensor["wire_m"], "length", si=1, us=0),
+                _gauge(sensor),
                 both(sensor["trench_m"], "length", si=1, us=0),
             ),
         ),
@@ -210,26 +211,52 @@ def sensor_rows(plan: Plan, sensor_id: str) -> list[Row]:
     return rows
 
 
-def _run_time(row: pd.Series[Any]) -> str:
-    text = f"{number(row['run_minutes'], 0)} min per event"
+def _why(plan: Plan, sensor_id: str) -> Pair:
+    """Return why in this zone and why at this place."""
+    why: Pair = sentence(plan, lambda said: said.reasons[sensor_id])
+    if not plan.sensors.loc[sensor_id, "zone_note"]:
+        return why
+    return fill("{} {}", why, sentence(plan, lambda said: said.zone_notes[sensor_id]))
+
+
+def _dryness(sensor: pd.Series[Any]) -> str:
+    """Return the rank with its error, and what the error rests on."""
+    words_ = rank_words({str(key): value for key, value in sensor.items()})
+    note = str(sensor["application_note"])
+    return f"{words_}. {note[0].upper()}{note[1:]}" if note else words_
+
+
+def _gauge(sensor: pd.Series[Any]) -> str:
+    """Return the thinnest wire and the voltage lost, or nothing where they are not known."""
+    if not sensor["gauge_awg"]:
+        return ""
+    drop = number(sensor["drop_v"], 2)
+    return f", {int(sensor['gauge_awg'])} AWG or thicker ({drop} V lost)"
+
+
+def _run_time(row: pd.Series[Any], valve: Valve | None) -> str:
+    text = f"{number(valve.minutes if valve else row['run_minutes'], 0)} min per event"
     today = float(row["today_minutes"])
     return f"{text} (today {number(today, 0)})" if math.isfinite(today) else text
 
 
-def _cycles(row: pd.Series[Any]) -> str:
-    cycles = int(row["cycles"])
-    if cycles <= 1:
+def _cycles(valve: Valve | None) -> str:
+    if valve is None or valve.cycles <= 1:
         return "in one go"
-    each, soak = number(row["cycle_minutes"], 1), number(row["soak_minutes"], 0)
-    return f"{cycles} of {each} min each, {soak} min to soak in between"
+    each, soak = number(valve.cycle_minutes, 1), number(valve.soak_minutes, 0)
+    return f"{valve.cycles} of {each} min each, {soak} min to soak in between"
 
 
-def _cycles_in_short(row: pd.Series[Any]) -> str:
-    cycles = int(row["cycles"])
-    if cycles <= 1:
+def _cycles_in_short(valve: Valve | None) -> str:
+    if valve is None or valve.cycles <= 1:
         return "1"
-    each, soak = number(row["cycle_minutes"], 1), number(row["soak_minutes"], 0)
-    return f"{cycles}\N{NO-BREAK SPACE}×\N{NO-BREAK SPACE}{each}, rest\N{NO-BREAK SPACE}{soak}"
+    each, soak = number(valve.cycle_minutes, 1), number(valve.soak_minutes, 0)
+    return f"{valve.cycles}{_TIGHT}×{_TIGHT}{each}, rest{_TIGHT}{soak}"
+
+
+def _by_month(valve: Valve) -> str:
+    told = ", ".join(f"{MONTHS[m]}{_TIGHT}{number(v, 0)}" for m, v in valve.by_month.items())
+    return f"{told} min" + (" to expect" if valve.control == "on_demand" else "")
 
 
 def _events(row: pd.Series[Any]) -> str:
@@ -238,13 +265,15 @@ def _events(row: pd.Series[Any]) -> str:
     return f"{text} (today {number(today, 0)})" if math.isfinite(today) else text
 
 
-def zone_rows(zone: pd.Series[Any]) -> list[Row]:
+def zone_rows(zone: pd.Series[Any], valve: Valve | None = None) -> list[Row]:
     """Return what a practitioner reads about a zone.
 
     Parameters
     ----------
     zone : Series
         One row of ``plan.zones``.
+    valve : Valve, optional
+        Its line of the timer table.
 
     Returns
     -------
@@ -261,8 +290,9 @@ def zone_rows(zone: pd.Series[Any]) -> list[Row]:
         ("Why", words_raw(zone["need_words"])),
         ("Plants", words(zone["plants"])),
         ("Sun", f"{number(zone['sun_hours'], 1)} h a day over the season"),
-        ("Run time", _run_time(zone)),
-        ("Cycles", _cycles(zone)),
+        ("Run time", _run_time(zone, valve)),
+        ("Cycles", _cycles(valve)),
+        *([("By month", _by_month(valve))] if valve else []),
         ("Events", _events(zone)),
         ("Water", water),
         (
@@ -288,19 +318,20 @@ def zone_rows(zone: pd.Series[Any]) -> list[Row]:
     return [*rows, ("Assumed", words(assumed))] if assumed else rows
 
 
-def zone_table(zones: pd.DataFrame) -> dict[str, Any]:
+def zone_table(plan: Plan) -> dict[str, Any]:
     """Return the table of zones: heads, and a row of cells per zone.
 
     Parameters
     ----------
-    zones : DataFrame
-        ``plan.zones``.
+    plan : Plan
+        The plan; minutes and cycles are those of its timer table.
 
     Returns
     -------
     dict
         `head` and `rows`; the first cell of a row is the zone's name.
     """
+    set_to = valves(plan)
     head = ["Zone", "Valve", "Sensor", "Need, % a day", "Now", "Plan", "Cycles"]
     rows: list[list[Pair]] = [
         [
@@ -309,12 +340,43 @@ def zone_table(zones: pd.DataFrame) -> dict[str, Any]:
             str(zone["sensor_id"]),
             number(zone["need_score"], 1),
             number(zone["today_minutes"], 0),
-            number(zone["run_minutes"], 0),
-            _cycles_in_short(zone),
+            number(set_to[str(name)].minutes if str(name) in set_to else zone["run_minutes"], 0),
+            _cycles_in_short(set_to.get(str(name))),
         ]
-        for name, zone in zones.iterrows()
+        for name, zone in plan.zones.iterrows()
     ]
     return {"head": head, "rows": rows}
+
+
+def month_table(plan: Plan) -> dict[str, Any]:
+    """Return minutes per valve and month, each program led by its seasonal adjustment.
+
+    Parameters
+    ----------
+    plan : Plan
+        The plan.
+
+    Returns
+    -------
+    dict
+        `head`, `rows` and `note`; no rows where the plan has no timer table.
+    """
+    months, listed = season_months(plan), programs(plan)
+    rows: list[list[Pair]] = []
+    for program in listed:
+        what = "expected" if program.expected else "adjustment"
+        rows.append([f"{program.tag} {what}", "", *(f"{program.percent[m]:.0f}%" for m in months)])
+        rows += [
+            [words_raw(v.zone), v.valve or _UNKNOWN, *(number(v.by_month[m], 0) for m in months)]
+            for v in program.valves
+        ]
+    note = (
+        "An on-demand controller sets its run times itself: its minutes are those to expect."
+        if any(program.expected for program in listed)
+        else ""
+    )
+    head = ["Program, zone", "Valve", *(MONTHS[m] for m in months)]
+    return {"head": head, "rows": rows, "note": note}
 
 
 def choice_table(plan: Plan) -> dict[str, Any]:
@@ -382,7 +444,7 @@ def savings(plan: Plan) -> dict[str, Any]:
         `claim` (in both units) and `rows`.
     """
     season, money = plan.season, plan.economics
-    currency = str(money["currency"])
+    currency, rate = str(money["currency"]), 100 * plan.settings.costs.discount_rate
     saved = [f for f in season["saved_fraction"] if math.isfinite(f)]
     rows: list[Row] = [("Water with the plan, a season", _range(season["plan_m3"], "volume"))]
     if saved:
@@ -401,7 +463,9 @@ def savings(plan: Plan) -> dict[str, Any]:
     for key, label, decimals, unit in (
         ("saved_per_year", "Money saved", 0, f"{currency} a year"),
         ("payback_years", "Pays back in", 1, "years"),
+        ("payback_discounted_years", f"At {rate:g} % interest", 1, "years"),
     ):
         known = money[key] is not None and math.isfinite(money[key])
-        rows.append((label, _money(money, key, decimals, unit) if known else "not claimed"))
+        if key != "payback_discounted_years" or (known and rate > 0):
+            rows.append((label, _money(money, key, decimals, unit) if known else "not claimed"))
     return {"claim": sentence(plan, lambda said: said.claim), "rows": rows}

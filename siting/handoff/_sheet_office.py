@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 from typing import Any, Final
 
@@ -12,6 +11,7 @@ from reportlab.platypus import CondPageBreak, PageBreak, Spacer
 from siting.cautions import cautions_for
 from siting.handoff._sheet_tables import bullets, facts, grid, heading, note, text
 from siting.handoff._sheet_text import clean, elide, money, number
+from siting.handoff._sheet_timer import timer_pages
 from siting.planning import Plan
 from siting.units import FOOT_M, Quantity, UnitsName, show, unit_label
 
@@ -19,6 +19,7 @@ __all__ = ["office_pages"]
 
 _NAME: Final = 40
 _DASH: Final = "–"
+_WHOLE: Final = 20_000  # characters: a text of ours that is never cut
 
 
 def office_pages(plan: Plan, *, width: float) -> list[Any]:
@@ -33,7 +34,7 @@ def office_pages(plan: Plan, *, width: float) -> list[Any]:
     """
     return [
         PageBreak(),
-        *_run_times(plan, width),
+        *timer_pages(plan, width=width),
         *_zones(plan, width),
         CondPageBreak(220),
         *_choices(plan, width),
@@ -50,40 +51,6 @@ def office_pages(plan: Plan, *, width: float) -> list[Any]:
 
 def _name(value: object) -> str:
     return elide(clean(value), _NAME)
-
-
-def _run_times(plan: Plan, width: float) -> list[Any]:
-    """Minutes, cycles and soak per valve."""
-    rows = [
-        (
-            _name(row.valve),
-            _name(zone),
-            row.sensor_id,
-            clean(row.control).replace("_", "-"),
-            number(row.today_minutes),
-            number(row.run_minutes),
-            _DASH if not math.isfinite(row.run_time_factor) else f"× {row.run_time_factor:.2f}",
-            f"{row.cycles} × {number(row.cycle_minutes, 1)}",
-            _DASH if row.cycles == 1 else number(row.soak_minutes),
-            f"{number(row.today_events)} / {number(row.events)}",
-        )
-        for zone, row in zip(plan.zones.index, plan.zones.itertuples(), strict=True)
-    ]
-    head = ("Valve", "Zone", "Sensor", "Control", "Today min", "Plan min", "Factor", "Cycles × min",
-            "Soak min", "Events today / plan")  # fmt: skip
-    shares = (0.95, 2.1, 1.1, 1.6, 1, 0.9, 1.1, 1.4, 0.9, 1.3)
-    timer = [] if plan.settings.timer else [text("Today's timer is not known: no comparison.")]
-    return [
-        heading("Run times for the controller"),
-        text(
-            "Minutes per watering event. Where there are several cycles, let the water soak in for"
-            " the minutes stated between them, so that nothing runs off. Events are the mean of a"
-            " season. Local watering days and hours come first."
-        ),
-        *timer,
-        grid(head, rows, shares, width=width, words=(0, 1, 2, 3)),
-        Spacer(1, 4),
-    ]
 
 
 def _zones(plan: Plan, width: float) -> list[Any]:
@@ -178,7 +145,7 @@ def _choices(plan: Plan, width: float) -> list[Any]:
             "Worth of the next, a year")  # fmt: skip
     return [
         heading("How many sensors, and what the next one is worth"),
-        text(plan.answer),
+        text(plan.wording(units).headline, longest=_WHOLE),
         grid(
             head,
             rows,

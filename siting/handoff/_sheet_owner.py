@@ -1,9 +1,10 @@
-"""Two pages for whoever decides and pays: how many and why, cost, saving, payback, assumptions."""
+"""Pages for whoever decides and pays: how many and why, cost, saving, what moves it."""
 
 from __future__ import annotations
 
 import io
-from collections.abc import Callable
+import math
+from collections.abc import Callable, Mapping
 from typing import TYPE_CHECKING, Any, Final
 
 import matplotlib as mpl
@@ -12,22 +13,27 @@ from matplotlib.figure import Figure
 from reportlab.lib.utils import ImageReader
 from reportlab.platypus import PageBreak, Spacer
 
+from siting.handoff._assumptions import assumptions_in_words
+from siting.handoff._money_rows import controls, options
 from siting.handoff._sheet_pen import Canvas, Drawing
 from siting.handoff._sheet_tables import bullets, facts, grid, heading, text
 from siting.handoff._sheet_text import clean, elide, money, number
+from siting.handoff.charts import plot_tornado
 from siting.handoff.figures import plot_choices, plot_season
 from siting.planning import Plan
-from siting.units import convert, show, unit_label
+from siting.units import convert, show
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-__all__ = ["assumptions_in_words", "owner_pages", "owner_summary"]
+__all__ = ["owner_pages", "owner_summary"]
 
 _DPI: Final = 170
-_HEIGHT: Final = 175.0
+_HEIGHT: Final = 140.0
+_CURVE: Final = 165.0
+_WHOLE: Final = 20_000  # characters: a text of ours that is never cut
 _PARTS: Final = (
-    ("device", "sensors and their control units"),
+    ("device", "sensors and control"),
     ("installation", "putting them in"),
     ("trench", "trench"),
     ("wire", "wire"),
@@ -35,7 +41,7 @@ _PARTS: Final = (
 
 
 def owner_pages(plan: Plan, *, width: float) -> list[Any]:
-    """Return the flowables of the owner's two pages, from the top of a page.
+    """Return the flowables of the owner's pages, from the top of a page.
 
     Parameters
     ----------
@@ -44,33 +50,102 @@ def owner_pages(plan: Plan, *, width: float) -> list[Any]:
     width : float
         Between the margins [pt].
     """
-    currency = elide(clean(plan.economics.get("currency")), 10)
-    parts = [
-        (words, money(plan.economics.get(key), currency))
-        for key, words in _PARTS
-        if plan.economics.get(key) is not None
-    ]
-    total = [("together", money(plan.economics.get("capital"), currency))]
-    rows = parts + total
+    claim = str(plan.economics.get("claim"))
     return [
         PageBreak(),
         heading("For the owner: what is bought, and why", "tag"),
-        facts(owner_summary(plan), width=width, share=0.3),
+        facts(owner_summary(plan), width=width, share=0.24),
         heading("How many sensors, and why"),
-        text(plan.answer, longest=900),
-        *([_figure(plot_choices, plan, width)] if len(plan.choices) > 1 else []),
-        heading("What it costs"),
-        grid(("Part", "Amount"), rows, (3, 1), width=width * 0.6, bold_rows=(len(rows) - 1,)),
+        text(plan.answer.removesuffix(claim).strip(), longest=_WHOLE),
+        *([_figure(plot_choices, plan, width, _CURVE)] if len(plan.choices) > 1 else []),
         PageBreak(),
-        heading("For the owner: what it saves, and what that rests on", "tag"),
-        text(plan.economics.get("claim"), longest=600),
-        *([] if plan.season.empty else [_figure(plot_season, plan, width)]),
+        heading("For the owner: what it saves, and what moves that", "tag"),
+        text(claim, longest=_WHOLE),
+        *([] if plan.season.empty else [_figure(plot_season, plan, width, _HEIGHT)]),
+        *_tornado(plan, width),
+        *_controls(plan, width),
+        PageBreak(),
+        heading("For the owner: other choices, and what this rests on", "tag"),
+        *_options(plan, width),
         heading("What this rests on"),
         *bullets(assumptions_in_words(plan)),
         heading("What to do next"),
         *bullets(_NEXT),
         Spacer(1, 4),
     ]
+
+
+def _tornado(plan: Plan, width: float) -> list[Any]:
+    """Draw what moves the result."""
+    if plan.sensitivity.empty:
+        return []
+    high = 42.0 + 20.0 * len(plan.sensitivity)
+    return [
+        heading("What moves the result, one thing at a time"),
+        _figure(plot_tornado, plan, width, high),
+    ]
+
+
+def _controls(plan: Plan, width: float) -> list[Any]:
+    """Set the kinds of control beside the plan."""
+    found, units = controls(plan), plan.settings.units
+    if not found:
+        return []
+    currency = elide(clean(plan.economics.get("currency")), 10)
+    rows = [
+        (
+            elide(clean(one.kind), 80) + (" (the plan's)" if one.chosen else ""),
+            str(one.sensors),
+            one.hardware,
+            show(one.water_m3, "volume", units) if math.isfinite(one.water_m3) else "–",
+            money(one.cost_per_year, currency),
+            number(one.stress_days, 0) if math.isfinite(one.water_m3) else "not possible",
+        )
+        for one in found
+    ]
+    head = ("Kind of control", "Sensors", "Hardware", "Water a season", "Cost a year",
+            "Stress days")  # fmt: skip
+    mixed = plan.sensors["control"].nunique() > 1
+    return [
+        heading("Other kinds of control, on the same weather"),
+        text(
+            f"More than {plan.settings.control.max_stress_days:g} stress days are too many. The "
+            "cost of a timer or a rain shut-off is water alone."
+            + (" The plan mixes kinds, each where it does best (last line)." if mixed else "")
+        ),
+        grid(head, rows, (3.3, 0.9, 1.6, 1.5, 1.2, 1.1), width=width, words=(0, 2),
+             bold_rows=[k for k, one in enumerate(found) if one.chosen]),
+    ]  # fmt: skip
+
+
+def _options(plan: Plan, width: float) -> list[Any]:
+    """Set every number of sensors and the plain rules beside each other, with their regret."""
+    found = options(plan)
+    if not found:
+        return []
+    currency = elide(clean(plan.economics.get("currency")), 10)
+    rows = [
+        (
+            elide(clean(one.name), 60) + (" (chosen)" if one.chosen else ""),
+            str(one.sensors) if one.sensors else "–",
+            money(one.cost_per_year, currency)
+            if math.isfinite(one.cost_per_year)
+            else "leaves a zone too dry",
+            money(one.regret_mean, currency),
+            money(one.regret_max, currency),
+        )
+        for one in found
+    ]
+    head = ("Choice", "Sensors", "Cost a year", "Regret, mean", "Regret, worst")
+    return [
+        heading("Every number of sensors, and the plain rules of the trade"),
+        text(
+            "Regret: what a choice costs a year beyond the best one for how things turn out, on "
+            f"average and at worst over {plan.settings.analysis.scenarios} scenarios."
+        ),
+        grid(head, rows, (2.6, 0.9, 2, 1.3, 1.3), width=width,
+             bold_rows=[k for k, one in enumerate(found) if one.chosen]),
+    ]  # fmt: skip
 
 
 _NEXT: Final = (
@@ -102,7 +177,7 @@ def owner_summary(plan: Plan) -> list[tuple[str, object]]:
     kinds = ", ".join(dict.fromkeys(clean(k).replace("_", "-") for k in plan.sensors["control"]))
     rows: list[tuple[str, object]] = [
         ("Sensors", f"{count} for {len(plan.zones)} zones ({kinds} control)"),
-        ("Cost to build", money(known.get("capital"), currency)),
+        ("Cost to build", _capital(known, currency)),
     ]
     saved = plan.season["saved_m3"].dropna() if len(plan.season) else plan.season.get("saved_m3")
     if saved is None or not len(saved):
@@ -118,11 +193,38 @@ def owner_summary(plan: Plan) -> list[tuple[str, object]]:
     )
     rows.append(("Money saved a year", _ranged(plan, "saved_per_year", currency)))
     rows.append(("Pays back in", _ranged(plan, "payback_years", "")))
+    return rows + _discounted(plan, currency)
+
+
+def _capital(known: Mapping[str, Any], currency: str) -> str:
+    """Return what it costs, and its parts."""
+    parts = [
+        f"{words} {money(known.get(key), currency)}"
+        for key, words in _PARTS
+        if known.get(key) is not None
+    ]
+    return f"{money(known.get('capital'), currency)}: {', '.join(parts)}"
+
+
+def _discounted(plan: Plan, currency: str) -> list[tuple[str, object]]:
+    """Return the payback with interest and what is gained over the life, where claimed."""
+    known, costs = plan.economics, plan.settings.costs
+    if known.get("payback_years") is None or costs.discount_rate <= 0:
+        return []
+    rate = f"{100 * costs.discount_rate:g} % interest"
+    rows: list[tuple[str, object]] = []
+    if known.get("payback_discounted_years") is None:
+        rows.append((f"At {rate}", "it never pays back"))
+    else:
+        rows.append((f"At {rate}", _ranged(plan, "payback_discounted_years", "")))
+    gain = known.get("net_present_value")
+    if gain is not None:
+        rows.append((f"Gain in {costs.life_years:g} years", f"{money(gain, currency)} at {rate}"))
     return rows
 
 
 def _ranged(plan: Plan, key: str, currency: str) -> str:
-    """Return an amount with its range, or that it is not claimed."""
+    """Return an amount with its ranges, or that it is not claimed."""
     known = plan.economics
 
     def say(value: float | None) -> str:
@@ -135,91 +237,21 @@ def _ranged(plan: Plan, key: str, currency: str) -> str:
     if low is None or high is None:
         worst = "" if currency else "; in the worst weather years it would not"
         return f"{say(known.get(key))}{unit}{worst}"
-    return f"{say(known.get(key))}{unit} ({say(low)} to {say(high)} by weather year)"
+    spread = f"{say(low)} to {say(high)} by weather year"
+    low, high = known.get(f"{key}_scenario_low"), known.get(f"{key}_scenario_high")
+    if low is not None:
+        spread += f", {say(low)} to {say(high) if high is not None else 'never'} by scenario"
+    return f"{say(known.get(key))}{unit} ({spread})"
 
 
-def assumptions_in_words(plan: Plan) -> list[str]:
-    """Return what the figures rest on, in plain words.
-
-    Parameters
-    ----------
-    plan : Plan
-        The plan.
-
-    Returns
-    -------
-    list of str
-        One sentence or two each.
-    """
-    settings = plan.settings
-    return [
-        *_weather(plan),
-        (
-            "Today's use is what today's timer would have put out in those same seasons."
-            if settings.timer
-            else "Today's timer was not given, so nothing is said of savings."
-        ),
-        _price(plan),
-        (
-            "The costs of sensors, installation, trench and wire are those you gave."
-            if settings.costs.given
-            else "The costs are the trade's usual ones (common practice, no source); give your own "
-            "to have a payback."
-        )
-        + f" Costs are spread evenly over {settings.costs.life_years:g} years, without interest and"
-        " without a rise in the price of water.",
-        f"No zone may run short on more than {settings.control.max_stress_days:g} days of a season "
-        "in the driest quarter of its ground; fewer sensors than that allows are ruled out.",
-        f"The choice was tried under {settings.analysis.scenarios} combinations of what nobody "
-        "knows exactly: heights of trees and buildings, plants' thirst, soil and evenness of "
-        "watering.",
-        *_zone_defaults(plan),
-    ]
-
-
-def _weather(plan: Plan) -> list[str]:
-    """Say which weather the seasons were simulated with."""
-    years = [int(str(year)) for year in plan.season.index]
-    if not years:
-        return []
-    span = f"{years[0]} to {years[-1]}" if len(years) > 1 else f"{years[0]}"
-    return [
-        f"The water of {len(years)} seasons ({span}) was worked out day by day from the weather "
-        "record; ranges run from the least to the greatest of them."
-    ]
-
-
-def _price(plan: Plan) -> str:
-    """Say at which price water is counted."""
-    price, units = plan.settings.water.price, plan.settings.units
-    if price is None:
-        return "No price of water was given, so no money is claimed."
-    currency = elide(clean(plan.settings.water.currency), 10)
-    return (
-        f"Water is counted at {convert(price, 'volume_price', units):,.2f} {currency} "
-        f"{unit_label('volume_price', units)}."
-    )
-
-
-def _zone_defaults(plan: Plan) -> list[str]:
-    """Say for how many zones something was assumed."""
-    count = sum(bool(clean(words)) for words in plan.zones["defaults"])
-    if not count:
-        return ["Every zone's soil, plants and sprinklers are as you gave them."]
-    return [
-        f"For {count} of {len(plan.zones)} zones something was assumed that was not given, such as "
-        "root depth or soil; the list is under “Zones”. Measuring it makes the plan surer."
-    ]
-
-
-def _figure(plot: Callable[[Plan, Axes], Axes], plan: Plan, width: float) -> Drawing:
+def _figure(plot: Callable[[Plan, Axes], Axes], plan: Plan, width: float, height: float) -> Drawing:
     """Return a plot as a picture in the flow."""
-    picture = _png(plot, plan, width / 72, _HEIGHT / 72)
+    picture = _png(plot, plan, width / 72, height / 72)
 
     def paint(canvas: Canvas, wide: float, high: float) -> None:
         canvas.drawImage(ImageReader(io.BytesIO(picture)), 0, 0, wide, high)
 
-    return Drawing(paint, width=width, height=_HEIGHT)
+    return Drawing(paint, width=width, height=height)
 
 
 def _png(plot: Callable[[Plan, Axes], Axes], plan: Plan, wide: float, high: float) -> bytes:

@@ -64,13 +64,14 @@ def _reach(plan: Plan) -> tuple[float, float, float, float]:
 
 
 def sensor_frame(plan: Plan, sensor_id: str, *, width: float, height: float) -> Frame:
-    """Return the frame around one sensor, with the start of every tie in it.
+    """Return the frame around one sensor, with the start of every tie and its reserves in it.
 
     The sensor is in the middle where that costs no scale; else the ties set the middle.
     """
     point = plan.sensors.geometry.loc[sensor_id]
     ties = plan.ties.loc[plan.ties["sensor_id"] == sensor_id].geometry
-    shown = shapely.union_all([point.buffer(_LEAST_AROUND_M), *ties])
+    spare = plan.reserves.loc[plan.reserves["sensor_id"] == sensor_id].geometry
+    shown = shapely.union_all([point.buffer(_LEAST_AROUND_M), *ties, *spare])
     west, south, east, north = shown.bounds
     pad = _MARGIN * max(east - west, north - south)
     bounds = (west - pad, south - pad, east + pad, north + pad)
@@ -159,6 +160,17 @@ def _sensor_marks(pen: Pen, plan: Plan, *, size: float, away: Sequence[float] = 
         pen.label(printable(name), places, size=size, tag=True, insist=True)
 
 
+def _reserve_marks(pen: Pen, plan: Plan, sensor_id: str) -> None:
+    """Draw the reserve points of one sensor as rings with their names."""
+    rows = plan.reserves.loc[plan.reserves["sensor_id"] == sensor_id]
+    for point in rows.geometry:
+        pen.dot(point.x, point.y, 4.0, Ink(INK["card"], MARKS["sensor"], width=1.4, dash=(2, 1.5)))
+        pen.reserve(point.x, point.y, 5)
+    for number, point in zip(rows["reserve"], rows.geometry, strict=True):
+        places = around(*pen.frame.to_page(point.x, point.y), 13)
+        pen.label(f"R{int(number)}", places, size=9, insist=True)
+
+
 def _zone_names(pen: Pen, plan: Plan, *, most: float = 110.0) -> None:
     """Write the name of every zone somewhere on it; skipped where nothing is free."""
     window = shapely.box(*pen.frame.bounds)
@@ -243,6 +255,7 @@ def paint_surroundings(
         px, py = frame.to_page(x, y)
         draw_text(canvas, px, py - 3.3, f"{int(tie)}", size=9, bold=True, anchor=0.5)
         pen.reserve(x, y, 7)
+    _reserve_marks(pen, plan, sensor_id)
     away = [math.atan2(y - point.y, x - point.x) for x, y, *_ in starts]
     _sensor_marks(pen, plan, size=13, away=away)
     for tie, metres, line in zip(ties["tie"], ties["distance_m"], ties.geometry, strict=True):

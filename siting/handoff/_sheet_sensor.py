@@ -10,6 +10,7 @@ from typing import Any, Final
 import shapely
 from reportlab.platypus import PageBreak, Spacer, Table, TableStyle
 
+from siting.handoff._sensor_facts import compass, hardware_words, rank_words, spares
 from siting.handoff._sheet_fonts import SANS, printable
 from siting.handoff._sheet_frame import Frame
 from siting.handoff._sheet_pen import BAR_HEIGHT, Drawing
@@ -20,29 +21,14 @@ from siting.handoff._sheet_text import clean, depth, elide, number, percent, tap
 from siting.planning import Plan
 from siting.units import show
 
-__all__ = ["compass", "sensor_list", "sensor_pages", "threshold_steps"]
+__all__ = ["sensor_list", "sensor_pages", "threshold_steps"]
 
 _PLAN_SHARE: Final = 0.68
 _GAP: Final = 10.0
 _INSET_HEIGHT: Final = 155.0
-_POINTS: Final = (
-    "N", "NNE", "NE", "ENE", "E", "ESE", "SE", "SSE",
-    "S", "SSW", "SW", "WSW", "W", "WNW", "NW", "NNW",
-)  # fmt: skip
 _NAME: Final = 60
 _BLANK: Final = "________________"
-
-
-def compass(east: float, north: float) -> str:
-    """Return the compass point of a direction.
-
-    Examples
-    --------
-    >>> compass(1, 0), compass(-1, 1), compass(0.1, -1)
-    ('E', 'NW', 'S')
-    """
-    turn = math.degrees(math.atan2(east, north)) % 360
-    return _POINTS[round(turn / 22.5) % len(_POINTS)]
+_WHOLE: Final = 4000  # characters: a text of ours that is never cut
 
 
 def sensor_pages(plan: Plan, sensor_id: str, *, width: float, height: float) -> list[Any]:
@@ -68,17 +54,20 @@ def sensor_pages(plan: Plan, sensor_id: str, *, width: float, height: float) -> 
         Spacer(1, 4),
         _clearances(plan, _frame(plan, sensor_id, width, height)),
         _tie_table(plan, sensor_id, width),
-        Spacer(1, 6),
+        Spacer(1, 3),
+        _reserve_table(plan, sensor_id, width),
+        Spacer(1, 5),
         facts(_fact_pairs(plan, sensor_id, row), width=width, share=0.2),
         PageBreak(),
         heading(f"{sensor_id}: worksheet", "tag"),
         heading("Why here"),
-        text(row["reason"]),
+        text(_why(plan, sensor_id, row), longest=_WHOLE),
+        text(_surer(row), longest=_WHOLE),
         *([note(f"What gave way: {clean(row['setback_note'])}")] if row["setback_note"] else []),
         heading("Depth and threshold"),
         *bullets(threshold_steps(plan, row), numbered=True),
         heading("To fill in on site"),
-        worksheet(_blanks(plan, sensor_id, row), width=width),
+        worksheet(_blanks(plan, sensor_id, row), width=width, height=29.0),
     ]
 
 
@@ -200,6 +189,46 @@ def _tie_table(plan: Plan, sensor_id: str, width: float) -> Any:  # noqa: ANN401
     )
 
 
+def _reserve_table(plan: Plan, sensor_id: str, width: float) -> Any:  # noqa: ANN401
+    """Return where to dig when the shovel meets rock: from the sensor, and by the same corners."""
+    found, units = spares(plan, sensor_id), plan.settings.units
+    if not found:
+        return text("No reserve point: no other ground in the zone is 2 m away and free.", "cell")
+    rows = []
+    for spare in found:
+        tapes = {tie: tape(metres, units) if clear else f"{tape(metres, units)} (wall between)"
+                 for tie, metres, clear in spare.tapes}  # fmt: skip
+        towards = compass(spare.x - plan.sensors.geometry[sensor_id].x,
+                          spare.y - plan.sensors.geometry[sensor_id].y)  # fmt: skip
+        rows.append(
+            (
+                f"R{spare.reserve}",
+                tape(spare.distance_m, units),
+                f"{towards} ({spare.bearing_deg:.0f}°)",
+                tapes.get(1, "–"),
+                tapes.get(2, "–"),
+                f"{spare.dryness_rank:.2f}",
+            )
+        )
+    head = ("Reserve", f"From {sensor_id}", "Towards", "From point 1", "From point 2", "Rank")
+    return grid(head, rows, (1, 1.5, 1.5, 1.9, 1.9, 0.8), width=width, words=(0, 1, 2, 3, 4))
+
+
+def _why(plan: Plan, sensor_id: str, row: Mapping[str, Any]) -> str:
+    """Say why in this zone and why at this place."""
+    said = plan.wording(plan.settings.units)
+    return " ".join(
+        part for part in (str(row["reason"]), said.zone_notes.get(sensor_id, "")) if part
+    )
+
+
+def _surer(row: Mapping[str, Any]) -> str:
+    """Say the rank with its error, and what it rests on."""
+    words = f"Dryness: {rank_words(row)}."
+    note_ = clean(row["application_note"])
+    return f"{words} {note_[0].upper()}{note_[1:]}." if note_ else words
+
+
 def _fact_pairs(plan: Plan, sensor_id: str, row: Mapping[str, Any]) -> Sequence[tuple[str, object]]:
     """Return what the crew needs to know about a sensor."""
     units = plan.settings.units
@@ -213,20 +242,18 @@ def _fact_pairs(plan: Plan, sensor_id: str, row: Mapping[str, Any]) -> Sequence[
             "Depth",
             f"{depth(row['depth_m'], units)} to the sensor's middle. {clean(row['depth_note'])}",
         ),
-        ("Controller", f"{controller}; {_spaced(row['control']).replace(' ', '-')} control"),
-        ("Governs", f"zones {governs}"),
+        (
+            "Controller",
+            f"{controller}: {hardware_words(clean(row['hardware']))}; "
+            f"{_spaced(row['control']).replace(' ', '-')} control",
+        ),
+        ("Governs", f"{'zone' if len(row['governs']) == 1 else 'zones'} {governs}"),
         ("Wire", _wire_words(plan, sensor_id, row)),
         ("Position", where),
         *([] if degrees else [("Grid", grid_place)]),
-        ("Dryness", _dryness_words(row)),
+        ("Dryness", rank_words(row)),
         ("Setbacks", _setback_words(row)),
     )
-
-
-def _dryness_words(row: Mapping[str, Any]) -> str:
-    """Say how dry the place is within its zone."""
-    rank, spread = percent(row["dryness_rank_zone"]), percent(row["rank_sd"])
-    return f"drier than {rank} of its zone's ground that is free of setbacks (± {spread})"
 
 
 def _setback_words(row: Mapping[str, Any]) -> str:
@@ -246,7 +273,10 @@ def _wire_words(plan: Plan, sensor_id: str, row: Mapping[str, Any]) -> str:
     over = f"; crosses {', '.join(crossed)}" if crossed else ""
     length = show(row["wire_m"], "length", units, decimals=1)
     trench = show(row["trench_m"], "length", units, decimals=1)
-    return f"{length} to the controller; share of the trench {trench}{over}"
+    gauge = ""
+    if row["gauge_awg"]:
+        gauge = f", {int(row['gauge_awg'])} AWG or thicker ({row['drop_v']:.2f} V lost)"
+    return f"{length} to the controller{gauge}; share of the trench {trench}{over}"
 
 
 def threshold_steps(plan: Plan, row: Mapping[str, Any]) -> list[str]:

@@ -1,4 +1,4 @@
-"""Write a file whole or not at all: see `siting.atomic`."""
+"""Whole files or none: what every hand-off writes with; it lives in `siting.atomic`."""
 
 from __future__ import annotations
 

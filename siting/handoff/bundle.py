@@ -2,23 +2,37 @@
 
 from __future__ import annotations
 
+import contextlib
 import hashlib
-import os
 import shutil
-import tempfile
-from collections.abc import Callable
+import sqlite3
+from collections.abc import Callable, Iterator
 from pathlib import Path
+from typing import Final
+
+import pyogrio.errors
 
 from siting.errors import SitingError
 from siting.handoff.cad import write_dxf
 from siting.handoff.gisfiles import write_gis
 from siting.handoff.planjson import write_json
 from siting.handoff.readingsheet import is_filled, write_readings
+from siting.handoff.results import new_results, results_lock
 from siting.handoff.sheets import write_sheets
 from siting.handoff.webmap import write_map
 from siting.planning import Plan
 
 __all__ = ["write_bundle"]
+
+#: What the writers fail with; rasterio's errors are among the first.
+_WRITING: Final = (
+    OSError,
+    sqlite3.Error,
+    pyogrio.errors.DataSourceError,
+    pyogrio.errors.DataLayerError,
+    pyogrio.errors.FeatureError,
+    pyogrio.errors.GeometryError,
+)
 
 
 def write_bundle(
@@ -32,7 +46,8 @@ def write_bundle(
     """Write plan.json, map.html, crew.pdf, the GIS and GPS files and the readings sheet of a plan.
 
     Everything is first written to a temporary sibling of the folder; only when all of it is there
-    are the files moved into place, so a failure leaves earlier results as they were.
+    do the new results take the place of the old, in one step (see `siting.handoff.results`), so a
+    failure or a crash leaves earlier results as they were.
 
     Parameters
     ----------
@@ -55,16 +70,11 @@ def write_bundle(
     Raises
     ------
     SitingError
-        When the folder cannot be written.
+        When the folder cannot be written, or another run is writing to it.
     """
     report = progress or (lambda *_: None)
     target = Path(folder)
-    try:
-        target.parent.mkdir(parents=True, exist_ok=True)
-        scratch = Path(tempfile.mkdtemp(prefix=f".{target.name}-", dir=target.parent))
-    except OSError as error:
-        raise SitingError(_cannot_write(target, error)) from error
-    try:
+    with results_lock(target), _in_words(target), new_results(target) as scratch:
         report("Writing map", 0, 4)
         write_map(plan, scratch / "map.html")
         if online_map:
@@ -78,15 +88,8 @@ def write_bundle(
             write_dxf(plan, scratch / "plan.dxf")
         report("Writing plan.json", 3, 4)
         write_json(plan, scratch / "plan.json")
-        target.mkdir(exist_ok=True)
         names = sorted(path.name for path in scratch.iterdir())
         _keep_filled(target, scratch)
-        for name in names:
-            os.replace(scratch / name, target / name)  # noqa: PTH105 - one atomic call
-    except OSError as error:
-        raise SitingError(_cannot_write(target, error)) from error
-    finally:
-        shutil.rmtree(scratch, ignore_errors=True)
     report("Done", 4, 4)
     return tuple(target / name for name in names)
 
@@ -103,6 +106,21 @@ def _keep_filled(target: Path, scratch: Path) -> None:
             shutil.copy2(old, kept / f"{old.stem}-{mark}{old.suffix}")
 
 
-def _cannot_write(folder: Path, error: OSError) -> str:
+@contextlib.contextmanager
+def _in_words(folder: Path) -> Iterator[None]:
+    """Turn what writing fails with into one error in words."""
+    try:
+        yield
+    except (
+        OSError,
+        sqlite3.Error,
+        pyogrio.errors.DataSourceError,
+        pyogrio.errors.DataLayerError,
+    ) as error:
+        raise SitingError(_cannot_write(folder, error)) from error
+
+
+def _cannot_write(folder: Path, error: Exception) -> str:
     """Return what went wrong with the folder, in words."""
-    return f"cannot write to {folder}: {error.strerror or error}. Earlier results are untouched."
+    reason = getattr(error, "strerror", None) or error
+    return f"cannot write to {folder}: {reason}. Earlier results are untouched."

@@ -28,7 +28,9 @@ from siting.planning import Plan
 from siting.units import UnitsName, convert, unit_label
 
 if TYPE_CHECKING:
+    import pandas as pd
     from matplotlib.axes import Axes
+    from numpy.typing import NDArray
 
 __all__ = ["MapView", "explore", "plot_choices", "plot_dryness", "plot_season", "plot_zones"]
 
@@ -62,7 +64,18 @@ class MapView:
         )
 
     def save(self, path: Path | str) -> Path:
-        """Write the page to a file, whole or not at all."""
+        """Write the page to a file, whole or not at all.
+
+        Parameters
+        ----------
+        path : Path or str
+            The file.
+
+        Returns
+        -------
+        Path
+            The file.
+        """
         return write_text(path, self.html)
 
 
@@ -174,22 +187,26 @@ def plot_choices(plan: Plan, ax: Axes | None = None) -> Axes:
     Returns
     -------
     Axes
-        One bar per further sensor [currency/year]; hatched where the number before it leaves a
-        zone too dry, so that the next one is needed whatever it costs. The chosen number is named.
+        One bar per further sensor [currency/year], with a whisker from its least to its most over
+        the scenarios; hatched where the number before it leaves a zone too dry, so that the next
+        one is needed whatever it costs. The chosen number is named.
     """
     axes = _axes(ax)
     steps = plan.choices.iloc[:-1]
     worth = steps["value_of_next"].where(steps["feasible"]).to_numpy(dtype=float)
+    ends = [_ends(steps, key, worth) for key in ("value_of_next_low", "value_of_next_high")]
     known = worth[np.isfinite(worth)]
     top = max(float(known.max()) if known.size else 1.0, 1e-9)
     places = steps.index.to_numpy(dtype=int) + 1
-    for place, value in zip(places, worth, strict=True):
+    for place, value, least, most in zip(places, worth, *ends, strict=True):
         if np.isfinite(value):
             colour = NEED[4] if value > 0 else DRYNESS[3]
             axes.bar(place, value, width=0.62, color=colour)
+            if most > least:
+                _whisker(axes, int(place), least, most)
             axes.annotate(
                 f"{value:+,.0f}".replace("-", "−").replace("+0", "0").replace("−0", "0"),
-                (place, max(value, 0.0)),
+                (place, max(value, most, 0.0)),
                 xytext=(0, 3),
                 textcoords="offset points",
                 ha="center",
@@ -209,8 +226,22 @@ def plot_choices(plan: Plan, ax: Axes | None = None) -> Axes:
     axes.yaxis.set_major_formatter("{x:,.0f}")
     chosen = plan.choices.index[plan.choices["chosen"]]
     said = f"; chosen: {int(chosen[0])}" if len(chosen) else ""
-    axes.set_title(f"What one more sensor is worth{said}", loc="left", fontsize=11)
+    lines = "; lines: range over scenarios" if np.any(ends[1] > ends[0]) else ""
+    axes.set_title(f"What one more sensor is worth{said}{lines}", loc="left", fontsize=11)
     return _plain(axes)
+
+
+def _ends(steps: pd.DataFrame, column: str, worth: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return an end of the range; the worth itself where it is not known."""
+    values = steps[column].to_numpy(dtype=float) if column in steps else worth
+    return np.where(np.isfinite(values), values, worth)
+
+
+def _whisker(axes: Axes, place: int, least: float, most: float) -> None:
+    """Draw the range of a bar."""
+    axes.plot([place, place], [least, most], color=INK["text"], linewidth=1.3)
+    for end in (least, most):
+        axes.plot([place - 0.09, place + 0.09], [end, end], color=INK["text"], linewidth=1.3)
 
 
 def plot_season(plan: Plan, ax: Axes | None = None, *, units: UnitsName | None = None) -> Axes:

@@ -19,6 +19,7 @@ import geopandas as gpd
 import numpy as np
 import shapely
 
+from siting.handoff._sensor_facts import spares
 from siting.handoff.atomic import write_text
 from siting.planning import Plan
 from siting.water.need import CAUSES
@@ -39,16 +40,18 @@ _ZONES: Final[_Columns] = {
     "ks": 4, "kd": 4, "establishment": 3, "kmc": 4, "kmc_computed": 4, "kmc_range": None, "kl": 4,
     "need_score": 3, "need_ratio": 3, "need_words": None, "net_irrigation_mm": 2,
     "etc_peak_mm_d": 3, "root_depth_m": 3, "taw_mm": 2,
-    "raw_mm": 2, "precipitation_rate": 2, "distribution_uniformity": 3, "sensor_id": None,
+    "raw_mm": 2, "precipitation_rate": 2, "distribution_uniformity": 3, "rain_share": 3,
+    "sensor_id": None,
     "control": None, "run_time_factor": 3, "run_minutes": 1, "today_minutes": 1, "cycles": None,
     "cycle_minutes": 1, "soak_minutes": 1, "events": 2, "today_events": 2, "water_m3": 2,
-    "today_m3": 2, "stress_days": 2,
+    "today_m3": 2, "stress_days": 2, "today_stress_days": 2,
 }  # fmt: skip
 _SENSORS_HEAD: Final[_Columns] = {"zone": None, "valve": None, "controller": None}
 _SENSORS_TAIL: Final[_Columns] = {
     "depth_m": 4, "depth_note": None, "dryness_rank": 4, "dryness_rank_zone": 4, "rank_sd": 4,
     "rank_sd_tested": 4, "application_note": None,
     "setback_ratio": 3, "binding_setback": None, "setback_note": None, "reason": None,
+    "zone_note": None,
 }  # fmt: skip
 _THRESHOLD: Final[Mapping[str, tuple[str, int | None]]] = {
     "low_mm": ("threshold_low_mm", 2),
@@ -60,8 +63,9 @@ _THRESHOLD: Final[Mapping[str, tuple[str, int | None]]] = {
     "note": ("threshold_note", None),
 }
 _CHOICES: Final[_Columns] = {
-    "feasible": None, "groups": None, "used": None, "control": None, "water_m3": 2,
-    "cost_per_year": 2, "stress_days": 2, "value_of_next": 2, "chosen": None,
+    "feasible": None, "groups": None, "used": None, "control": None, "hardware": None,
+    "water_m3": 2, "cost_per_year": 2, "stress_days": 2, "value_of_next": 2,
+    "value_of_next_low": 2, "value_of_next_high": 2, "gap": 8, "chosen": None,
 }  # fmt: skip
 _RULES: Final[_Columns] = {
     "n": None, "feasible": None, "water_m3": 2, "cost_per_year": 2, "stress_days": 2,
@@ -78,10 +82,35 @@ _RANGES: Final[Mapping[str, str]] = {
     "skipped_fraction": "skipped_fraction",
     "stress_days": "stress_days",
 }
+#: Mean, range over the weather years, range over the scenarios.
+_ENDS: Final = ("", "_low", "_high", "_scenario_low", "_scenario_high")
 _ECONOMICS: Final[_Columns] = {
-    "currency": None, "capital": 2, "device": 2, "installation": 2, "trench": 2, "wire": 2,
-    "saved_per_year": 2, "saved_per_year_low": 2, "saved_per_year_high": 2, "payback_years": 2,
-    "payback_years_low": 2, "payback_years_high": 2, "claim": None,
+    "currency": None, "price": 4, "capital": 2, "device": 2, "installation": 2, "trench": 2,
+    "wire": 2, "yearly_cost": 2,
+    **{f"saved_m3{end}": 2 for end in _ENDS}, **{f"saved_per_year{end}": 2 for end in _ENDS},
+    **{f"payback_years{end}": 2 for end in _ENDS},
+    **{f"payback_discounted_years{end}": 2 for end in _ENDS},
+    "net_present_value": 2, "claim": None,
+}  # fmt: skip
+_CONTROLS: Final[_Columns] = {
+    "sensors": None, "hardware": None, "water_m3": 2, "cost_per_year": 2, "stress_days": 2,
+    "within_limit": None, "chosen": None,
+}  # fmt: skip
+_REGRET: Final[_Columns] = {
+    "cost_per_year": 2, "regret_mean": 2, "regret_max": 2, "worst_scenario": None,
+}  # fmt: skip
+_TIMER: Final[_Columns] = {
+    "valve": None, "controller": None, "program": None, "control": None, "run_minutes": 1,
+    "depth_mm": 2, "cycles": None, "cycle_minutes": 1, "soak_minutes": 1, "water_m3": 2,
+    "stress_days": 2,
+}  # fmt: skip
+_SENSITIVITY: Final[_Columns] = {
+    "low": None, "high": None, "value_low": 2, "value_high": 2, "value_base": 2, "payback_low": 2,
+    "payback_high": 2, "swing": 2, "measure": None, "unit": None,
+}  # fmt: skip
+_DECISION: Final[_Columns] = {
+    "gap": 8, "lower_bound": 2, "bound_share": 6, "trench_rounds": None, "scenarios": None,
+    "weather_years": None, "exactness": None,
 }  # fmt: skip
 _BUDGET: Final[_Columns] = {
     "kind": None, "use": None, "reference": None, "period": None, "eto_mm": 1, "area_m2": 2,
@@ -119,11 +148,17 @@ def plan_document(plan: Plan) -> dict[str, Any]:
     return {
         "schema": SCHEMA_NAME,
         "property": _property(plan),
+        "headline": plan.wording(plan.settings.units).headline,
         "answer": plan.answer,
         "sensors": _sensors(plan),
         "zones": _zones(plan),
         "choices": _records(plan.choices, "n", _CHOICES),
         "rules": _records(plan.rules, "rule", _RULES),
+        "controls": _records(plan.controls, "kind", _CONTROLS),
+        "regret": _regret(plan.regret),
+        "decision": _decision(plan.decision),
+        "timer": _timer(plan.timer_table),
+        "sensitivity": _records(plan.sensitivity, "input", _SENSITIVITY),
         "season": _season(plan.season),
         "economics": {k: _plain(plan.economics.get(k), d) for k, d in _ECONOMICS.items()},
         "budget": _budget(plan.economics.get("budget")),
@@ -198,6 +233,7 @@ def _sensors(plan: Plan) -> list[dict[str, Any]]:
             {"sensor_id": str(sensor_id)}
             | _take(row, _SENSORS_HEAD)
             | {"governs": [str(zone) for zone in row["governs"]], "control": row["control"]}
+            | {"hardware": row["hardware"]}
             | {"x": _plain(row["source_x"], decimals), "y": _plain(row["source_y"], decimals)}
             | {"lon": _plain(row["lon"], 8), "lat": _plain(row["lat"], 8)}
             | _take(row, _SENSORS_TAIL)
@@ -244,9 +280,11 @@ def _reserves(plan: Plan, decimals: int) -> dict[str, list[dict[str, Any]]]:
     if frame.empty:
         return {}
     source, degrees = frame.geometry.to_crs(plan.site.source_crs), frame.geometry.to_crs(4326)
+    how = {(tag, at.reserve): at for tag in plan.sensors.index for at in spares(plan, str(tag))}
     found: dict[str, list[dict[str, Any]]] = {}
     for place, row in enumerate(_rows(frame)):
         here, wgs = source.iloc[place], degrees.iloc[place]
+        spare = how[row["sensor_id"], int(row["reserve"])]
         record = {
             "reserve": int(row["reserve"]),
             "x": _plain(here.x, decimals),
@@ -256,6 +294,13 @@ def _reserves(plan: Plan, decimals: int) -> dict[str, list[dict[str, Any]]]:
             "dryness_rank": _plain(row["dryness_rank"], 4),
             "setback_ratio": _plain(row["setback_ratio"], 3),
             "binding_setback": row["binding_setback"],
+            "distance_m": _plain(spare.distance_m, 3),
+            "bearing_deg": _plain(spare.bearing_deg, 1),
+            "side": spare.side,
+            "tapes": [
+                {"tie": tie, "distance_m": _plain(metres, 3), "clear": clear}
+                for tie, metres, clear in spare.tapes
+            ],
         }
         found.setdefault(str(row["sensor_id"]), []).append(record)
     return {key: sorted(rows, key=lambda row: row["reserve"]) for key, rows in found.items()}
@@ -279,6 +324,41 @@ def _budget(budget: Mapping[str, Any] | None) -> dict[str, Any] | None:
         return None
     parts = [{"zone": z, "estimated_m3": _plain(v, 2)} for z, v in budget["zones"].items()]
     return {name: _plain(budget[name], d) for name, d in _BUDGET.items()} | {"zones": parts}
+
+
+def _regret(regret: pd.DataFrame) -> list[dict[str, Any]]:
+    """Return one record per option, with its regret in each scenario."""
+    records = _records(regret, "option", _REGRET)
+    for record, each in zip(records, regret.get("by_scenario", ()), strict=True):
+        record["by_scenario"] = [_plain(value, 2) for value in each]
+    return records
+
+
+def _decision(facts: Mapping[str, Any]) -> dict[str, Any]:
+    """Return how exact the choice is, and what each controller is fitted with."""
+    document = {key: _plain(facts.get(key), decimals) for key, decimals in _DECISION.items()}
+    fitted = facts.get("hardware", {})
+    return document | {
+        "hardware": [
+            {"controller": str(name), "hardware": str(kind)} for name, kind in fitted.items()
+        ]
+    }
+
+
+def _timer(table: pd.DataFrame) -> list[dict[str, Any]]:
+    """Return one record per valve, with its months in season."""
+    records = _records(table, "zone", _TIMER)
+    for record, row in zip(records, _rows(table), strict=True):
+        record["months"] = [
+            {
+                "month": month,
+                "percent": _plain(row[f"percent_{month}"], 0),
+                "run_minutes": _plain(row[f"run_minutes_{month}"], 1),
+            }
+            for month in range(1, 13)
+            if row[f"percent_{month}"] > 0
+        ]
+    return records
 
 
 def _season(season: pd.DataFrame) -> dict[str, Any]:

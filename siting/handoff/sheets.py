@@ -38,7 +38,7 @@ _SIDE: Final = 0.55 * inch
 _TOP: Final = 0.5 * inch
 _FOOT: Final = 0.95 * inch
 _BOX: Final = "□"
-_PICTURES: Final = 0.57  # share of a leaf that the drawings take; the rest is tables
+_PICTURES: Final = 0.5  # share of a leaf that the drawings take; the rest is tables
 
 
 def write_sheets(plan: Plan, path: Path | str) -> Path:
@@ -89,7 +89,7 @@ def _story(plan: Plan, width: float, height: float) -> list[Any]:
     """Return everything in the order in which it is printed."""
     story = [
         heading(elide(printable(plan.site.name), 90), "title"),
-        text(plan.answer, "lead", longest=1000),
+        text(plan.wording(plan.settings.units).headline, "lead", longest=20_000),
         *_unprintable(plan),
         Drawing(
             partial(_overview, plan), width=width, height=partial(overview_height, plan, width)

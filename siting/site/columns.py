@@ -75,7 +75,15 @@ class Column:
 
 
 class Match(NamedTuple):
-    """Which of the file's columns holds one of ours, and the factor to our unit."""
+    """Which of the file's columns holds one of ours.
+
+    Parameters
+    ----------
+    theirs : str
+        The file's header.
+    factor : float
+        Our value over the file's.
+    """
 
     theirs: str
     factor: float
@@ -158,6 +166,7 @@ COLUMNS: Final[dict[str, tuple[Column, ...]]] = {
         Column("slope", "number", low=0, high=200, unit="%", suffixes=_PERCENT),
         *COEFFICIENTS,
         Column("new_sod", "flag"),
+        Column("rain_share", "number", low=0, high=1, mend="Write a fraction: 50 % is 0.5."),
     ),
     "soils": (
         Column("soil", "word", words=SOILS),

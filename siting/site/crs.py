@@ -28,7 +28,17 @@ _WGS84: Final = pyproj.CRS.from_epsg(4326)
 
 
 class Working(NamedTuple):
-    """The working CRS, the CRS it was made from, and its centre in WGS 84 [deg]."""
+    """The working CRS of a property.
+
+    Parameters
+    ----------
+    crs : pyproj.CRS
+        Transverse Mercator about the centre.
+    source_crs : pyproj.CRS
+        The CRS it was made from.
+    longitude, latitude : float
+        The centre, WGS 84 [deg].
+    """
 
     crs: pyproj.CRS
     source_crs: pyproj.CRS

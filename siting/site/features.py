@@ -95,6 +95,8 @@ def zones_frame(layer: Layer, findings: Findings) -> gpd.GeoDataFrame:
                 if column.name in layer.columns
             },
             "new_sod": flags(layer, "new_sod", findings),
+            # In the open, all of the rain reaches the ground.
+            "rain_share": np.nan_to_num(numbers(layer, "rain_share", findings), nan=1.0),
         },
     )
     _check_fractions(layer, frame, findings)

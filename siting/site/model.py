@@ -60,7 +60,17 @@ class LocalGrid(NamedTuple):
 
 @dataclass(frozen=True)
 class HeightRaster:
-    """Heights [m] on a north-up raster in the working CRS; NaN where the file had no data."""
+    """Heights on a north-up raster in the working CRS.
+
+    Parameters
+    ----------
+    heights : ndarray, shape (rows, columns)
+        Row 0 is the northernmost; NaN where the file had no data [m].
+    west, north : float
+        Edges of the raster [m].
+    cell_x, cell_y : float
+        Width and height of a cell [m].
+    """
 
     heights: NDArray[np.float64]
     west: float
@@ -91,7 +101,8 @@ class Site:
         Index `zone` (str, natural order); columns valve (str), controller (str or None), plants
         (str), soil (str or None), sand, clay [%], irrigation (str or None), precipitation_rate
         [mm/h], distribution_uniformity (0..1), root_depth [m], plant_factor, slope [%], those
-        of `siting.site.columns.COEFFICIENTS` that the file has, new_sod (bool), geometry.
+        of `siting.site.columns.COEFFICIENTS` that the file has, new_sod (bool), rain_share (0..1:
+        share of the rain that reaches the ground; 1 in the open), geometry.
     buildings : GeoDataFrame
         Columns height [m], feature (str: id in the file), geometry (Polygon/MultiPolygon).
     trees : GeoDataFrame

@@ -6,55 +6,33 @@ import datetime as dt
 import re
 import tomllib
 from collections.abc import Mapping
-from dataclasses import fields
+from dataclasses import fields, replace
 from pathlib import Path
 from typing import Any, Final, cast
 
 from siting.errors import Fault
+from siting.site.controlkeys import CONTROL_KEYS, read_control, read_days, read_hardware
+from siting.site.factorkeys import read_factors
 from siting.site.findings import Findings
 from siting.site.layerkeys import read_layers
+from siting.site.moneykeys import COST_KEYS, WATER_KEYS, read_costs, read_water
 from siting.site.settings import (
     Analysis,
-    Control,
-    Costs,
     PropertyFile,
     Season,
     Setbacks,
     Timer,
-    Water,
 )
 from siting.site.tomltable import NumberKey, TomlFile, TomlTable, key_lines, length_spellings
-from siting.site.vocabulary import BUDGET_USES, BUDGETS, CONTROL_KINDS, WEEKDAYS
 from siting.site.weatherkeys import NO_WEATHER, WEATHER_KEYS, read_weather_table
-from siting.units import FOOT_M, GALLON_M3, INCH_MM, UnitsName
+from siting.units import INCH_MM, UnitsName
 
-__all__ = ["parse_property", "read_property"]
+__all__ = ["changed_property", "parse_property", "read_property", "with_changes"]
 
+_RULES: Final = tuple(NumberKey(n, 0, 0) for n in ("allowed_days", "allowed_window"))
 _EVERY: Final = NumberKey("every_n_days", 1, 60, whole=True)
 _MINUTES: Final = NumberKey("minutes", 0, 1440)
 _DEPTH: Final = NumberKey("depth_mm", 0, 200)
-_COSTS: Final = (
-    NumberKey("device", 0, 1e7),
-    NumberKey("installation", 0, 1e7),
-    NumberKey("trench_per_m", 0, 1e5, spellings={"trench_per_m": 1.0, "trench_per_ft": 1 / FOOT_M}),
-    NumberKey("wire_per_m", 0, 1e5, spellings={"wire_per_m": 1.0, "wire_per_ft": 1 / FOOT_M}),
-    NumberKey("life_years", 0.5, 100),
-)
-_PRICE: Final = NumberKey(
-    "price",
-    0,
-    1e6,
-    spellings={
-        "price": 1.0,
-        "price_per_m3": 1.0,
-        "price_per_kgal": 1 / (1000 * GALLON_M3),
-        "price_per_ccf": 1 / (100 * FOOT_M**3),
-    },
-)
-_CONTROL: Final = (
-    NumberKey("max_sensors", 1, 100, whole=True),
-    NumberKey("max_stress_days", 0, 366),
-)
 _SETBACKS: Final = tuple(
     NumberKey(f.name, 0, 100, spellings=length_spellings(f.name))
     if f.name != "slope_percent"
@@ -69,13 +47,15 @@ _ANALYSIS: Final = (
 )
 
 
-def read_property(path: Path | str) -> PropertyFile:
+def read_property(path: Path | str, *, changes: Mapping[str, Any] | None = None) -> PropertyFile:
     """Read a property file and check all of it.
 
     Parameters
     ----------
     path : Path or str
         The property file, or the folder that holds `property.toml`.
+    changes : mapping of str to object, optional
+        Dotted key -> value that takes the place of the file's, as in {"water.price": 3.0}.
 
     Returns
     -------
@@ -89,12 +69,94 @@ def read_property(path: Path | str) -> PropertyFile:
         out of range, missing files.
     """
     findings = Findings()
-    settings = parse_property(path, findings)
+    settings = parse_property(path, findings, changes=changes)
     findings.refuse()
     return settings
 
 
-def parse_property(path: Path | str, findings: Findings) -> PropertyFile:
+def changed_property(settings: PropertyFile, changes: Mapping[str, Any]) -> PropertyFile:
+    """Return a property file with some of its values changed, checked like the file.
+
+    Parameters
+    ----------
+    settings : PropertyFile
+        As it was read; its file need not be there any more, but the layers it names.
+    changes : mapping of str to object
+        Dotted key -> value.
+
+    Returns
+    -------
+    PropertyFile
+        With the changes.
+
+    Raises
+    ------
+    InputError
+        With every fault of the changes.
+    """
+    findings = Findings()
+    values = with_changes(settings.values, changes)
+    file = TomlFile("change", {}, findings, _homes())
+    changed = _from_values(settings.path, values, file)
+    findings.refuse()
+    return replace(changed, changes={**settings.changes, **changes})
+
+
+def with_changes(values: Mapping[str, Any], changes: Mapping[str, Any]) -> dict[str, Any]:
+    """Return nested tables with some values changed; the input is left as it was.
+
+    Parameters
+    ----------
+    values : mapping
+        Tables of a property file.
+    changes : mapping of str to object
+        Dotted key -> value. A key with a unit takes the place of its other spellings.
+
+    Returns
+    -------
+    dict
+        The changed tables.
+
+    Examples
+    --------
+    >>> with_changes({"water": {"price": 2.0}}, {"water.price_per_kgal": 8.0})
+    {'water': {'price_per_kgal': 8.0}}
+    """
+    changed: dict[str, Any] = dict(values)
+    for dotted, value in changes.items():
+        *path, name = str(dotted).split(".")
+        table = changed
+        for part in path:
+            inner = table.get(part)
+            table[part] = dict(inner) if isinstance(inner, Mapping) else {}
+            table = table[part]
+        for rival in _rivals(".".join(path), name):
+            table.pop(rival, None)
+        table[name] = value
+    return changed
+
+
+def _rivals(table: str, name: str) -> set[str]:
+    """Return the other spellings of a key, and keys that may not stand beside it."""
+    number_keys = {
+        "costs": COST_KEYS,
+        "water": WATER_KEYS,
+        "control": CONTROL_KEYS,
+        "setbacks": _SETBACKS,
+        "analysis": _ANALYSIS,
+        "weather": WEATHER_KEYS,
+    }.get(table, ())
+    alike = {s for key in number_keys if name in key.factors for s in key.factors}
+    for group in (("days", "every_n_days"), ("minutes", "depth_mm", "depth_in")):
+        alike |= set(group) if table == "timer" and name in group else set()
+    if table == "water" and (name == "tiers" or name.startswith("price")):
+        alike |= {"tiers", *(s for s in WATER_KEYS[0].factors)}
+    return alike - {name}
+
+
+def parse_property(
+    path: Path | str, findings: Findings, *, changes: Mapping[str, Any] | None = None
+) -> PropertyFile:
     """Read a property file, and note its faults instead of raising them.
 
     Parameters
@@ -104,6 +166,8 @@ def parse_property(path: Path | str, findings: Findings) -> PropertyFile:
     findings : Findings
         Where faults are noted; when there are any, the values returned are only good for finding
         more faults.
+    changes : mapping of str to object, optional
+        Dotted key -> value that takes the place of the file's.
 
     Returns
     -------
@@ -116,8 +180,15 @@ def parse_property(path: Path | str, findings: Findings) -> PropertyFile:
     values = _parse_toml(path, text, findings)
     if values is None:
         return PropertyFile(path, path.stem, {}, NO_WEATHER)
+    values = with_changes(values, changes or {})
     file = TomlFile(path.name, key_lines(text), findings, _homes())
+    return replace(_from_values(path, values, file), changes=dict(changes or {}))
+
+
+def _from_values(path: Path, values: Mapping[str, Any], file: TomlFile) -> PropertyFile:
+    """Check the tables of a property file."""
     top = TomlTable(file, values)
+    costs = read_costs(top)
     settings = PropertyFile(
         path=path,
         name=top.text("name", required=True) or path.stem,
@@ -126,11 +197,14 @@ def parse_property(path: Path | str, findings: Findings) -> PropertyFile:
         weather=read_weather_table(top, path.parent),
         season=_read_season(top),
         timer=_read_timer(top),
-        water=_read_water(top),
-        costs=_read_costs(top),
-        control=_read_control(top),
+        water=read_water(top),
+        costs=costs,
+        control=read_control(top),
+        hardware=read_hardware(top, costs),
         setbacks=Setbacks(**_section(top, "setbacks", _SETBACKS)),
         analysis=Analysis(**_section(top, "analysis", _ANALYSIS)),
+        factors=read_factors(top),
+        values=values,
     )
     top.finish()
     return settings
@@ -163,9 +237,9 @@ def _homes() -> dict[str, str]:
     """Return the table in which each key belongs, for keys that live in one table only."""
     homes = dict.fromkeys(("units", "units_in", "layers", "name", "season"), "")
     tables = {
-        "costs": _COSTS,
-        "water": (_PRICE, *(NumberKey(k, 0, 0) for k in ("currency", "budget", "budget_use"))),
-        "control": (*_CONTROL, NumberKey("kinds", 0, 0)),
+        "costs": COST_KEYS,
+        "water": (*WATER_KEYS, *(NumberKey(k, 0, 0) for k in ("currency", "budget", "budget_use"))),
+        "control": (*CONTROL_KEYS, *_RULES),
         "setbacks": _SETBACKS,
         "analysis": _ANALYSIS,
         "weather": tuple(key for key in WEATHER_KEYS if key.name != "seed"),
@@ -219,7 +293,7 @@ def _read_timer(top: TomlTable) -> Timer | None:
     table = top.table("timer")
     if table is None:
         return None
-    days = _read_days(table)
+    days = read_days(table, "days")
     every = table.number(_EVERY)
     start = _read_time(table)
     minutes = _per_valve(table, "minutes", _MINUTES, 1.0)
@@ -245,22 +319,6 @@ def _one_of(table: TomlTable, names: tuple[str, ...], example: str) -> None:
     found = f"{' and '.join(given)} together" if given else f"none of {', '.join(names)}"
     mend = "Remove all but one." if given else f"Write {example}."
     table.fault("", found, f"exactly one of {', '.join(names)}", mend)
-
-
-def _read_days(table: TomlTable) -> tuple[int, ...] | None:
-    value = table.take("days")
-    if value is None:
-        return None
-    days: set[int] = set()
-    if not isinstance(value, list) or not value:
-        table.fault("days", str(value), "a list of weekdays", 'Write days = ["Mon", "Thu"].')
-        return None
-    short = {day[:3]: index for index, day in enumerate(WEEKDAYS)}
-    for item in value:
-        plain = item.strip().lower() if isinstance(item, str) else ""
-        word = plain if plain in short else table.word("days", item, WEEKDAYS)
-        days |= {short[word[:3]]} if word else set()
-    return tuple(sorted(days)) or None
 
 
 def _read_time(table: TomlTable) -> str | None:
@@ -289,35 +347,3 @@ def _per_valve(
         if number is not None:
             found[valve.strip()] = number
     return found
-
-
-def _read_water(top: TomlTable) -> Water:
-    table = top.table("water")
-    if table is None:
-        return Water()
-    price, currency = table.number(_PRICE), table.text("currency")
-    budget = table.choice("budget", BUDGETS)
-    use = table.choice("budget_use", BUDGET_USES)
-    table.finish()
-    return Water(price, currency or Water.currency, budget, use or Water.budget_use)
-
-
-def _read_costs(top: TomlTable) -> Costs:
-    return Costs(**_section(top, "costs", _COSTS), given="costs" in top)
-
-
-def _read_control(top: TomlTable) -> Control:
-    table = top.table("control")
-    if table is None:
-        return Control()
-    numbers = table.numbers(_CONTROL)
-    value = table.take("kinds")
-    kinds: list[str] = []
-    if value is not None and (not isinstance(value, list) or not value):
-        mend = 'Write kinds = ["bypass"].'
-        table.fault("kinds", str(value), "a list of kinds of control", mend)
-    elif value is not None:
-        words = [table.word("kinds", item, CONTROL_KINDS) for item in value]
-        kinds = [kind for kind in CONTROL_KINDS if kind in words]
-    table.finish()
-    return Control(kinds=tuple(kinds) or Control.kinds, **numbers)

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Final
+from typing import Any, Final
 
 import geopandas as gpd
 import numpy as np
@@ -84,13 +85,17 @@ _ABSENT: Final = {
 _SIDECARS: Final = (".dbf", ".prj", ".shx", ".cpg")
 
 
-def open_property(path: Path | str) -> tuple[PropertyFile, Site]:
+def open_property(
+    path: Path | str, *, changes: Mapping[str, Any] | None = None
+) -> tuple[PropertyFile, Site]:
     """Read a property file and its layers, and report the faults of both at once.
 
     Parameters
     ----------
     path : Path or str
         The property file, or the folder that holds `property.toml`.
+    changes : mapping of str to object, optional
+        Dotted key -> value that takes the place of the file's.
 
     Returns
     -------
@@ -103,7 +108,7 @@ def open_property(path: Path | str) -> tuple[PropertyFile, Site]:
         With every fault of the property file and of the layers that it names.
     """
     findings = Findings()
-    settings = parse_property(path, findings)
+    settings = parse_property(path, findings, changes=changes)
     try_layers = {"boundary", "hydrozones"} <= set(settings.layers)
     if not try_layers:
         # A required layer that is not named has been noted.

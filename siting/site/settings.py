@@ -5,20 +5,24 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Final
+from typing import Any, Final
 
 from siting.units import UnitsName
 
 __all__ = [
+    "HARDWARE",
     "WEATHER_FORMATS",
     "WEATHER_SOURCES",
     "Analysis",
+    "Bills",
     "Control",
     "Costs",
+    "Hardware",
     "LayerSource",
     "PropertyFile",
     "Season",
     "Setbacks",
+    "Tier",
     "Timer",
     "Water",
     "WeatherSource",
@@ -110,7 +114,13 @@ class WeatherSource:
 
 @dataclass(frozen=True)
 class Season:
-    """First and last (month, day) on which the system may run; the end may lie in the next year."""
+    """When the system may run; the end may lie in the next year.
+
+    Parameters
+    ----------
+    start, end : tuple of int
+        First and last (month, day).
+    """
 
     start: tuple[int, int] = (1, 1)
     end: tuple[int, int] = (12, 31)
@@ -142,15 +152,60 @@ class Timer:
 
 
 @dataclass(frozen=True)
+class Tier:
+    """A step of the price of water.
+
+    Parameters
+    ----------
+    up_to_m3 : float
+        Use of a month up to which it holds; inf on the last tier [m³].
+    price : float
+        Price within it [currency/m³].
+    """
+
+    up_to_m3: float
+    price: float
+
+
+@dataclass(frozen=True)
+class Bills:
+    """Metered water by month.
+
+    Parameters
+    ----------
+    monthly_m3 : mapping of int to float
+        Month, 1 to 12 -> metered use [m³].
+    everything : bool
+        Whether the meter counts indoor use too. The least month is then taken as indoor use (the
+        minimum-month method, common practice).
+    """
+
+    monthly_m3: Mapping[int, float]
+    everything: bool = False
+
+    @property
+    def outdoor_m3(self) -> dict[int, float]:
+        """Month -> what went to the landscape [m³]."""
+        indoor = min(self.monthly_m3.values()) if self.everything else 0.0
+        return {month: used - indoor for month, used in self.monthly_m3.items()}
+
+
+@dataclass(frozen=True)
 class Water:
-    """Price of water, and which published water budget to report.
+    """What water costs.
 
     Parameters
     ----------
     price : float or None
-        None when not given [currency/m³].
+        Price [currency/m³]; None when neither a price nor tiers were given.
     currency : str
-        Used for every price.
+        Code of the currency of every price.
+    tiers : tuple of Tier
+        Steps of a month's price, rising; empty with one price.
+    other_use_m3 : float
+        Use of the same meter that fills the lower tiers first, indoors for instance [m³/month].
+    bills : Bills or None
+        Metered use; it scales the baseline.
     budget : str or None
         "mwelo" (the state ordinance's yearly allowance and estimated use), "epa" (the programme's
         allowance and requirement of the peak month), or None.
@@ -160,17 +215,37 @@ class Water:
 
     price: float | None = None
     currency: str = "USD"
+    tiers: tuple[Tier, ...] = ()
+    other_use_m3: float = 0.0
+    bills: Bills | None = None
     budget: str | None = None
     budget_use: str = "residential"
+
+    @property
+    def priced(self) -> bool:
+        """Whether water has a price at all."""
+        return self.price is not None or bool(self.tiers)
 
 
 @dataclass(frozen=True)
 class Costs:
-    """What a sensor costs [currency, currency/m, years].
+    """What a sensor costs.
 
     The defaults for device and installation are the middle of what the trade pays (common
-    practice, no source); `given` tells whether the user stated them, and payback is only claimed
-    when so.
+    practice, no source); payback is only claimed when the user stated them.
+
+    Parameters
+    ----------
+    device, installation : float
+        Cost of each sensor [currency].
+    trench_per_m, wire_per_m : float
+        Cost of a metre [currency/m].
+    life_years : float
+        Life of everything bought [years].
+    given : bool
+        Whether the user gave [costs].
+    discount_rate : float
+        Interest by the year, as a fraction [-].
     """
 
     device: float = 275.0
@@ -179,27 +254,126 @@ class Costs:
     wire_per_m: float = 0.8
     life_years: float = 10.0
     given: bool = False
+    discount_rate: float = 0.03
+
+
+@dataclass(frozen=True)
+class Hardware:
+    """A kind of control hardware, with what one controller's worth of it costs and can carry.
+
+    Parameters
+    ----------
+    kind : str
+        One of `siting.site.vocabulary.HARDWARE_KINDS`.
+    sensors : int
+        Most sensors of one controller; 1 is one sensor on the common wire, which holds the whole
+        controller.
+    timer, timer_installation : float
+        Cost once per controller [currency].
+    device, installation : float
+        Cost of each sensor with its module [currency].
+    control : tuple of str
+        Kinds of control it can run.
+    controllers : tuple of str or None
+        The only controllers that can take it; None means all.
+    given : bool
+        Whether the user stated any of it.
+    """
+
+    kind: str
+    sensors: int
+    timer: float
+    timer_installation: float
+    device: float
+    installation: float
+    control: tuple[str, ...]
+    controllers: tuple[str, ...] | None = None
+    given: bool = False
+
+    @property
+    def per_controller(self) -> float:
+        """Cost once per controller [currency]."""
+        return self.timer + self.timer_installation
+
+    @property
+    def per_sensor(self) -> float:
+        """Cost of each sensor, without trench and wire [currency]."""
+        return self.device + self.installation
+
+
+#: Defaults. Common practice, no source: 150 to 400 for a device and 100 to 200 for its
+#: installation. A module is priced in the middle ([costs] device and installation say otherwise);
+#: a timer with inputs at the upper end, and each sensor on it at the lower. An add-on module
+#: interrupts valves that the old timer switches, so it can only skip; starting takes the timer.
+HARDWARE: Final = (
+    Hardware("add_on", 12, 0.0, 0.0, 275.0, 150.0, ("bypass",)),
+    Hardware("replacement", 4, 400.0, 200.0, 150.0, 100.0, ("bypass", "on_demand")),
+)
 
 
 @dataclass(frozen=True)
 class Control:
-    """What kinds of control to consider, how many sensors, and how much stress is allowed [d]."""
+    """What kinds of control to consider, and within which limits.
+
+    Parameters
+    ----------
+    kinds : tuple of str
+        Kinds of sensor control to consider.
+    max_sensors : int
+        Most sensors.
+    max_stress_days : float
+        Stress allowed in the driest quarter of every zone [d per season].
+    allowed_days : tuple of int or None
+        Weekdays on which local rules allow watering, Monday is 0; None means every day.
+    allowed_window : tuple of str or None
+        First and last time of day at which watering is allowed, "HH:MM"; it may pass midnight.
+    rain_shutoff_mm, rain_shutoff_days : float, int
+        A rain shut-off skips an event when at least this much fell over this many days before it.
+        Trade settings are 3 to 25 mm (1/8 to 1 in), and discs dry in one to three days (common
+        practice, no source).
+    """
 
     kinds: tuple[str, ...] = ("bypass", "on_demand")
     max_sensors: int = 6
     max_stress_days: float = 5.0
+    allowed_days: tuple[int, ...] | None = None
+    allowed_window: tuple[str, str] | None = None
+    rain_shutoff_mm: float = 6.35
+    rain_shutoff_days: int = 2
+
+    @property
+    def window_minutes(self) -> float | None:
+        """Minutes allowed on a watering day; None without a rule."""
+        if self.allowed_window is None:
+            return None
+        first, last = (60 * int(t[:2]) + int(t[3:]) for t in self.allowed_window)
+        return float((last - first) % 1440 or 1440)
 
 
 @dataclass(frozen=True)
 class Setbacks:
-    """Least distance of a sensor from each kind of hazard [m].
+    """Least distance of a sensor from each kind of hazard.
 
-    Building, paving, boundary and head 5 ft, as in the University of Florida extension's advice on
-    burying soil-moisture sensors; zone edge 3 ft (the same advice, from memory) and downspout 10 ft
-    (common practice, no source). A trunk keeps its root protection radius, see `siting.placement`.
-    Utility 24 in: the wider of the tolerance zones of 18 and 24 in beside a marked line that state
-    laws set (from memory). Path 3 ft, low spot and flow path 3 ft, and no steeper than 25 %: common
-    practice, no source.
+    A trunk keeps its root protection radius, see `siting.placement`.
+
+    Parameters
+    ----------
+    building, paving, boundary, head : float
+        5 ft, as in the University of Florida extension's advice on burying soil-moisture
+        sensors [m].
+    zone_edge : float
+        3 ft: the same advice, from memory [m].
+    downspout : float
+        10 ft: common practice, no source [m].
+    traffic : float
+        From paths, 3 ft: common practice, no source [m].
+    utility : float
+        24 in: the wider of the tolerance zones of 18 and 24 in beside a marked line that state laws
+        set (from memory) [m].
+    low_spot : float
+        From low spots and flow paths, 3 ft: common practice, no source [m].
+    slope_percent : float
+        Steepest ground, 25: common practice, no source [%].
     """
 
     building: float = 1.524
@@ -216,7 +390,19 @@ class Setbacks:
 
 @dataclass(frozen=True)
 class Analysis:
-    """How finely to compute: raster cell [m], sun step [min], number of scenarios, random seed."""
+    """How finely to compute.
+
+    Parameters
+    ----------
+    resolution : float
+        Side of a raster cell [m].
+    scenarios : int
+        Number of scenarios, the first of which is the property as described.
+    seed : int
+        Seed of the random numbers.
+    sun_minutes : int
+        Step of the sun [min].
+    """
 
     resolution: float = 0.5
     scenarios: int = 12
@@ -226,7 +412,41 @@ class Analysis:
 
 @dataclass(frozen=True)
 class PropertyFile:
-    """A property file, read and checked; every path absolute."""
+    """A property file, read and checked; every path absolute.
+
+    Parameters
+    ----------
+    path : Path
+        The file.
+    name : str
+        The property's name.
+    layers : mapping of str to LayerSource
+        Where each layer of the base map is read from.
+    weather : WeatherSource
+        Where the weather comes from.
+    units : {"metric", "us"}
+        Units of everything shown.
+    season : Season
+        When the system may run.
+    timer : Timer or None
+        What runs today.
+    water, costs : Water, Costs
+        What water and what a sensor costs.
+    control : Control
+        What kinds of control to consider.
+    hardware : tuple of Hardware
+        What controllers may be fitted with.
+    setbacks : Setbacks
+        Least distances from hazards.
+    analysis : Analysis
+        How finely to compute.
+    factors : mapping of str to mapping
+        Factors of other packages to use -> their options.
+    values : mapping
+        The file's own tables, as written, for what-if questions.
+    changes : mapping
+        What was put in their place: dotted key -> value.
+    """
 
     path: Path
     name: str
@@ -238,5 +458,9 @@ class PropertyFile:
     water: Water = Water()
     costs: Costs = Costs()
     control: Control = Control()
+    hardware: tuple[Hardware, ...] = HARDWARE
     setbacks: Setbacks = Setbacks()
     analysis: Analysis = Analysis()
+    factors: Mapping[str, Mapping[str, Any]] = field(default_factory=dict)
+    values: Mapping[str, Any] = field(default_factory=dict, repr=False, compare=False)
+    changes: Mapping[str, Any] = field(default_factory=dict, compare=False)

@@ -78,7 +78,7 @@ end = "12-31"                   # last day; it may lie in the next year
 # minutes = {{ "1" = 20, "2" = 35 }} # run time of each valve; or {depth} = {{ "1" = {amount} }}
 
 # [water]
-# {price}{price_pad}# price of water per {volume}
+# {price}{price_pad}# per {volume}; or tiers = [{{ {tier}, price = 1.2 }}, {{ price = 3 }}]
 # currency = "USD"              # used for every price here
 # budget = "mwelo"              # report a water budget: "mwelo" (year) or "epa" (peak month)
 # budget_use = "residential"    # or "non_residential"
@@ -89,11 +89,28 @@ end = "12-31"                   # last day; it may lie in the next year
 # {trench}{trench_pad}# digging and closing, per {metre}
 # {wire}{wire_pad}# wire, per {metre}
 # life_years = 10               # how long a sensor lasts
+# discount_rate = 0.03          # interest a year, for the discounted payback
+
+# [hardware]                    # the trade's usual prices are taken where none are given
+# kinds = ["add_on", "replacement"] # what may be bought
+# [hardware.add_on]             # a module beside the 24 V AC timer that is there: it can only skip
+# sensors = 12                  # most per controller; 1 = on the common wire, for all valves
+# [hardware.replacement]        # a timer with sensor inputs: it can skip or start
+# sensors = 4                   # its inputs
+# timer = 400                   # the timer itself
+# timer_installation = 200      # putting the timer in
+# device = 150                  # each sensor on it
+# installation = 100            # digging in each sensor
+# controllers = ["C1"]          # only these can take it; every one where it is not given
 
 [control]
 kinds = ["bypass", "on_demand"] # kinds of control to consider
 max_sensors = 6                 # most sensors to consider
 max_stress_days = 5             # days of stress allowed per season in the driest quarter of a zone
+# allowed_days = ["Tue", "Sat"] # days on which local rules allow watering
+# allowed_window = ["20:00", "08:00"] # hours in which they allow it
+# {shutoff}{shutoff_pad}# a rain shut-off skips from this much rain on ...
+# rain_shutoff_days = 2         # ... over this many days
 
 [setbacks]                      # least distance of a sensor from each hazard, in {metres}
 {setbacks}slope_percent = 25              # no sensor on steeper ground (needs a terrain raster)
@@ -116,6 +133,7 @@ _SETBACKS: Final = (
     ("low_spot", 0.9, 3, "from hollows and flow paths (needs a terrain raster)"),
 )
 _COLUMN: Final = 32
+_SHOWN: Final = ("price", "trench", "wire", "other", "tier", "shutoff")
 
 
 def new_property(
@@ -220,6 +238,10 @@ _WORDS: Final[dict[UnitsName, dict[str, str]]] = {
         "wire": "wire_per_m = 0.8",
         "metre": "metre",
         "metres": "metres",
+        "other": "other_use_m3 = 15",
+        "tier": "up_to_m3 = 25",
+        "bill_unit": "m3",
+        "shutoff": "rain_shutoff_mm = 6",
     },
     "us": {
         "length": "ft",
@@ -232,6 +254,10 @@ _WORDS: Final[dict[UnitsName, dict[str, str]]] = {
         "wire": "wire_per_ft = 0.25",
         "metre": "foot",
         "metres": "feet",
+        "other": "other_use_kgal = 4",
+        "tier": "up_to_kgal = 6",
+        "bill_unit": "kgal",
+        "shutoff": "rain_shutoff_in = 0.25",
     },
 }
 
@@ -242,7 +268,8 @@ def _toml(units: UnitsName) -> str:
         "pad": f'units = "{units}"',
         "length_pad": f'# units_in = "{words["length"]}"',
         "elevation_pad": f"{words['elevation']} = 0",
-        **{f"{key}_pad": f"# {words[key]}" for key in ("price", "trench", "wire")},
+        **{f"{key}_pad": f"# {words[key]}" for key in _SHOWN},
+        "bill_pad": f'# unit = "{words["bill_unit"]}"',
     }
     spaces = {name: " " * max(_COLUMN - len(text), 1) for name, text in pads.items()}
     return _TOML.format(**words, **spaces, setbacks=_setback_lines(us=units == "us"))

@@ -135,7 +135,7 @@ class TomlFile:
         Parameters
         ----------
         key : str
-            The key, within the table or dotted from the top.
+            The key, dotted from the top.
         found, allowed, mend : str
             As in `siting.errors.Fault`.
         """
@@ -176,8 +176,8 @@ class TomlTable:
 
         Parameters
         ----------
-        key : str
-            The key, within the table or dotted from the top.
+        name : str
+            The key within the table.
         found, allowed, mend : str
             As in `siting.errors.Fault`.
         """

@@ -9,7 +9,9 @@ __all__ = [
     "BUDGET_USES",
     "CONTROL_KINDS",
     "FIXTURES",
+    "HARDWARE_KINDS",
     "IRRIGATION",
+    "MONTHS",
     "PICTURE_LAYERS",
     "PLANTS",
     "RASTER_LAYERS",
@@ -91,6 +93,9 @@ BUDGET_USES: Final = ("residential", "non_residential")
 
 CONTROL_KINDS: Final = ("bypass", "on_demand")
 
+#: A module beside the existing 24 V AC timer; a timer with sensor inputs in its place.
+HARDWARE_KINDS: Final = ("add_on", "replacement")
+
 WEEKDAYS: Final = (
     "monday",
     "tuesday",
@@ -99,4 +104,19 @@ WEEKDAYS: Final = (
     "friday",
     "saturday",
     "sunday",
+)
+
+MONTHS: Final = (
+    "january",
+    "february",
+    "march",
+    "april",
+    "may",
+    "june",
+    "july",
+    "august",
+    "september",
+    "october",
+    "november",
+    "december",
 )

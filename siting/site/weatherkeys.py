@@ -5,6 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Final
 
+from siting.extensions import list_extensions
 from siting.site.layerkeys import find_file
 from siting.site.settings import WEATHER_FORMATS, WEATHER_SOURCES, WeatherSource
 from siting.site.tomltable import NumberKey, TomlTable
@@ -57,7 +58,7 @@ def read_weather_table(top: TomlTable, folder: Path) -> WeatherSource:
             top.missing("weather", "a table with file and elevation_m", "Add a table [weather].")
         return NO_WEATHER
     written = table.text("file", required=True)
-    kind = table.choice("format", WEATHER_FORMATS)
+    kind = table.choice("format", (*WEATHER_FORMATS, *list_extensions("siting.readers")))
     fetch = table.choice("fetch", WEATHER_SOURCES)
     path = _weather_file(table, written, folder, fetched=fetch is not None)
     rain = table.text("rain_file")

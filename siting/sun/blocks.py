@@ -9,132 +9,56 @@ its neighbour's result.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+import sys
+from collections.abc import Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from types import ModuleType
-from typing import TYPE_CHECKING, Final, Literal, TypeVar
+from typing import Final, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
 
-from siting.site.model import LocalGrid
 from siting.sun.exact import rounded
 from siting.sun.fill import covered
-from siting.sun.light import Caster, add_light, compiled_kernels, has_compiler
+from siting.sun.light import Caster, add_light, add_relief, compiled_kernels, has_compiler
 from siting.sun.model import SunPositions
-from siting.sun.relief import Relief, relief_bits
-from siting.sun.scene import build_scene
+from siting.sun.obstacles import Engine, Obstacles, ShadeOptions
+from siting.sun.relief import relief_bits
 from siting.sun.shadows import Rays, Tile, footprint_spans, rays
 from siting.sun.sky import sky_directions
 
-if TYPE_CHECKING:
-    import geopandas as gpd
-
 __all__ = [
-    "Engine",
-    "Obstacles",
     "Season",
-    "ShadeOptions",
     "add_instants",
-    "gather",
     "roofs",
     "season_block",
 ]
 
 Floats = NDArray[np.float64]
-Engine = Literal["auto", "numpy", "numba"]
 Number = TypeVar("Number", bound=np.generic)
 
-#: Side of a tile: larger for the kernels, which cut every shadow into spans tile by tile, unless
-#: crowns need a thread's work space. See `siting.sun.light` for the memory that this takes.
-_TILE: Final = 256
-_WIDE_TILE: Final = 512
+#: Rows and columns of a tile: larger for the kernels, which cut every shadow into spans tile by
+#: tile, unless crowns need work space; spans run down the columns. See `siting.sun.light`
+#: for the memory that this takes.
+_TILE: Final = (256, 256)
+_WIDE_TILE: Final = (1024, 256)
+_THIN_TILE: Final = (256, 128)
 #: With a relief: each tile is marched from as far away as a shadow can reach, so larger is cheaper.
-_RELIEF_TILE: Final = 1024
+_RELIEF_TILE: Final = (1024, 1024)
+_ROOF_TILE: Final = (512, 512)
 #: Cells times directions from which the compiled kernels are worth their start (about 0.5 s).
 _WORTH: Final = 3e8
-_EIGHT: Final = 8
-
-
-@dataclass(frozen=True)
-class ShadeOptions:
-    """How to compute shade.
-
-    Parameters
-    ----------
-    height_scale, transmissivity_scale : float
-        Factors on all heights and on all transmissivities (which stay within 0..1), for scenarios.
-    threads : int
-        Threads to use; the result is the same, bit for bit, whatever their number.
-    sky_directions : int
-        Number of directions that stand for the sky, see `siting.sun.sky.sky_directions`.
-    progress : callable or None
-        Called as ``progress(done, total)`` after each piece of work, from the calling thread.
-    leaf_months : tuple of int or None
-        Months in which deciduous trees are in leaf, see `siting.sun.foliage.leaf_months`; None is
-        the whole year.
-    engine : {"auto", "numpy", "numba"}
-        What fills the shadows; the result is the same, bit for bit. "auto" takes numba where it is
-        installed and the work is large enough to be worth its start.
-    """
-
-    height_scale: float = 1.0
-    transmissivity_scale: float = 1.0
-    threads: int = 1
-    sky_directions: int = 240
-    progress: Callable[[int, int], None] | None = None
-    leaf_months: tuple[int, ...] | None = None
-    engine: Engine = "auto"
-
-
-@dataclass(frozen=True)
-class Obstacles:
-    """What shades, in cells of the grid, in and out of leaf.
-
-    Parameters
-    ----------
-    caster, bare : Caster
-        Buildings, walls and trees, in leaf and out of leaf.
-    relief : Relief or None
-        What shades from rasters.
-    shape : tuple of int
-        Rows and columns of the grid.
-    """
-
-    caster: Caster
-    bare: Caster
-    relief: Relief | None
-    shape: tuple[int, int]
-
-    @property
-    def sloping(self) -> bool:
-        """Whether the ground's slope is known."""
-        return self.relief is not None and self.relief.ground is not None
-
-    def in_month(self, month: int, leaf_months: Sequence[int] | None) -> Caster:
-        """Return what shades in a month.
-
-        Parameters
-        ----------
-        month : int
-            1..12.
-        leaf_months : sequence of int or None
-            Months in leaf; None is the whole year.
-
-        Returns
-        -------
-        Caster
-            With bare trees out of leaf.
-        """
-        return self.caster if leaf_months is None or month in leaf_months else self.bare
+#: Directions of a relief that are kept, one bit of each cell, before they are added up.
+_AT_ONCE: Final = 16
 
 
 @dataclass(frozen=True)
 class Season:
     """Sums over the season on a block of cells; see `siting.sun.model.SunShade`.
 
-    `slope_beam` and `slope_sky` have no rows where the ground's slope is not known.
+    `slope_beam` and `slope_sky` have no rows where the ground's slope is not known; all but
+    `sun_hours` have none where only hours are wanted.
     """
 
     sun_hours: Floats
@@ -150,7 +74,8 @@ class _Job:
 
     `parts` holds what shades, in and out of leaf, and the weights of the directions (N,): one
     array for each of `outs` (rows, columns). `slope` takes what arrives on the ground's slope, by
-    the last of the weights; `tangent` (N,) is level light over upright light.
+    the last of the weights; `tangent` (N,) is level light over upright light. `roofs` (rows,
+    columns) are NaN in the end.
     """
 
     tile: Tile
@@ -159,41 +84,7 @@ class _Job:
     parts: tuple[tuple[Caster, tuple[Floats, ...]], ...]
     slope: Floats | None = None
     tangent: Floats | None = None
-
-
-def gather(
-    grid: LocalGrid,
-    layers: tuple[gpd.GeoDataFrame, gpd.GeoDataFrame, gpd.GeoDataFrame | None],
-    relief: Relief | None,
-    options: ShadeOptions,
-) -> Obstacles:
-    """Return everything that shades, in cells.
-
-    Parameters
-    ----------
-    grid : LocalGrid
-        The raster wanted.
-    layers : tuple
-        Buildings, trees, and walls or None.
-    relief : Relief or None
-        As drawn; scaled here.
-    options : ShadeOptions
-        Scales of heights and transmissivities.
-
-    Returns
-    -------
-    Obstacles
-        Of the whole grid.
-    """
-    scene = build_scene(
-        *layers,
-        height_scale=options.height_scale,
-        transmissivity_scale=options.transmissivity_scale,
-    ).on_grid(grid)
-    caster = Caster(scene)
-    bare = Caster(scene.out_of_leaf()) if scene.changes else caster
-    scaled = None if relief is None else relief.scaled(options.height_scale)
-    return Obstacles(caster, bare, scaled, grid.shape)
+    roofs: NDArray[np.bool_] | None = None
 
 
 def season_block(
@@ -202,6 +93,8 @@ def season_block(
     months: tuple[int, ...],
     block: Tile,
     options: ShadeOptions,
+    *,
+    only_hours: bool = False,
 ) -> Season:
     """Sum a season over a block of cells; roofs are NaN.
 
@@ -217,35 +110,39 @@ def season_block(
         Cells wanted.
     options : ShadeOptions
         How to compute.
+    only_hours : bool
+        Whether to leave out the beam, the sky and what arrives on the slope.
 
     Returns
     -------
     Season
         Arrays of shape (M, rows, columns) and (rows, columns).
     """
-    shape = block.shape if obstacles.sloping else (0, 0)
+    shape, none = block.shape, (0, 0)
+    beam, slope = none if only_hours else shape, shape
+    if only_hours or not obstacles.sloping:
+        slope = none
     found = Season(
-        np.zeros((len(months), *block.shape)),
-        np.zeros((len(months), *block.shape)),
-        np.zeros(block.shape),
         np.zeros((len(months), *shape)),
-        np.zeros(shape),
+        np.zeros((len(months), *beam)),
+        np.zeros(beam),
+        np.zeros((len(months), *slope)),
+        np.zeros(slope),
     )
-    size = found.sky_view.size * (len(positions.month) + options.sky_directions)
-    kernels = _kernels(size, options.engine)
+    directions = len(positions.month) + (0 if only_hours else options.sky_directions)
+    kernels = _kernels(float(np.prod(shape)) * directions, options.engine)
+    built = roofs(obstacles, block, options.threads)
     jobs = []
     for tile in _tiles(obstacles, block, kernels):
         here = _within(tile, block)
-        for i, month in enumerate(months):
-            jobs.append(_month_job(found, i, (tile, here), positions, month, obstacles, options))
-        jobs.append(_sky_job(found, (tile, here), obstacles, months, options))
+        part = [
+            _month_job(found, i, (tile, here), positions, month, obstacles, options)
+            for i, month in enumerate(months)
+        ]
+        if not only_hours:
+            part.append(_sky_job(found, (tile, here), obstacles, months, options))
+        jobs += [replace(job, roofs=_cells(built, here)) for job in part]
     _work(jobs, obstacles, kernels, options)
-    rows, columns = np.nonzero(roofs(obstacles, block))
-    for out in (found.sun_hours, found.beam_fraction, found.sky_view):
-        out[..., rows, columns] = np.nan
-    if obstacles.sloping:
-        found.slope_beam[..., rows, columns] = np.nan
-        found.slope_sky[rows, columns] = np.nan
     return found
 
 
@@ -280,7 +177,7 @@ def add_instants(obstacles: Obstacles, light: Rays, options: ShadeOptions) -> Fl
     return lit
 
 
-def roofs(obstacles: Obstacles, block: Tile) -> NDArray[np.bool_]:
+def roofs(obstacles: Obstacles, block: Tile, threads: int = 1) -> NDArray[np.bool_]:
     """Whether the centre of each cell of a block lies in a footprint.
 
     Parameters
@@ -289,16 +186,22 @@ def roofs(obstacles: Obstacles, block: Tile) -> NDArray[np.bool_]:
         With the buildings.
     block : Tile
         Cells wanted.
+    threads : int
+        Threads to use.
 
     Returns
     -------
     ndarray of bool, shape (rows, columns)
         Courtyards are not roofs.
     """
-    walls = obstacles.caster.scene.walls
+    walls = obstacles.footprints
     found = np.zeros(block.shape, dtype=bool)
-    for tile in _cut(block, _RELIEF_TILE):
+
+    def mark(tile: Tile) -> None:
         _cells(found, _within(tile, block))[:] = covered([footprint_spans(walls, tile)], tile)[:, 0]
+
+    with ThreadPoolExecutor(max(threads, 1)) as pool:
+        list(pool.map(mark, _cut(block, _ROOF_TILE)))
     return found
 
 
@@ -315,10 +218,13 @@ def _month_job(
     tile, here = tiles
     on = positions.month == month
     light = rays(positions.elevation[on], positions.azimuth[on])
-    weights = rounded(positions.hours[on]), _shares(positions.beam[on])
-    outs = _cells(found.sun_hours[i], here), _cells(found.beam_fraction[i], here)
-    slope = _cells(found.slope_beam[i], here) if obstacles.sloping else None
     caster = obstacles.in_month(month, options.leaf_months)
+    weights: tuple[Floats, ...] = (rounded(positions.hours[on]),)
+    outs: tuple[Floats, ...] = (_cells(found.sun_hours[i], here),)
+    if found.sky_view.size:
+        weights += (_shares(positions.beam[on]),)
+        outs += (_cells(found.beam_fraction[i], here),)
+    slope = _cells(found.slope_beam[i], here) if found.slope_sky.size else None
     return _Job(tile, light, outs, ((caster, weights),), slope, light.reach)
 
 
@@ -338,7 +244,7 @@ def _sky_job(
     bare = rounded(whole * share)
     states = ((obstacles.caster, whole - bare), (obstacles.bare, bare))
     parts = tuple((caster, (weight,)) for caster, weight in states if weight.any())
-    slope = _cells(found.slope_sky, here) if obstacles.sloping else None
+    slope = _cells(found.slope_sky, here) if found.slope_sky.size else None
     outs = (_cells(found.sky_view, here),)
     return _Job(tile, rays(sky.elevation, sky.azimuth), outs, parts, slope, sky.tangent)
 
@@ -346,17 +252,21 @@ def _sky_job(
 def _tiles(obstacles: Obstacles, block: Tile, kernels: ModuleType | None) -> Iterator[Tile]:
     """Cut a block into tiles."""
     thin = obstacles.caster.has_thin or obstacles.bare.has_thin
-    side = _TILE if kernels is None or thin else _WIDE_TILE
+    size = _THIN_TILE if thin else _WIDE_TILE
+    if kernels is None:
+        size = _TILE
     if obstacles.relief is not None:
-        side = _RELIEF_TILE
-    return _cut(block, side)
+        size = _RELIEF_TILE
+    return _cut(block, size)
 
 
-def _cut(whole: Tile, side: int) -> Iterator[Tile]:
-    """Cut a block into tiles of at most `side` cells a side."""
-    for top in range(whole.top, whole.bottom, side):
-        for left in range(whole.left, whole.right, side):
-            yield Tile(top, left, min(top + side, whole.bottom), min(left + side, whole.right))
+def _cut(whole: Tile, size: tuple[int, int]) -> Iterator[Tile]:
+    """Cut a block into tiles of so many rows and columns at most."""
+    for top in range(whole.top, whole.bottom, size[0]):
+        for left in range(whole.left, whole.right, size[1]):
+            yield Tile(
+                top, left, min(top + size[0], whole.bottom), min(left + size[1], whole.right)
+            )
 
 
 def _within(tile: Tile, block: Tile) -> Tile:
@@ -389,6 +299,9 @@ def _work(
 
     def run(job: _Job) -> None:
         _sum_light(job, obstacles, kernels)
+        if job.roofs is not None:
+            for out in (*job.outs, *(() if job.slope is None else (job.slope,))):
+                np.copyto(out, np.nan, where=job.roofs)
 
     if options.threads <= 1:
         _report(map(run, jobs), len(jobs), options)
@@ -406,7 +319,9 @@ def _report(results: Iterator[None], total: int, options: ShadeOptions) -> None:
 
 def _kernels(size: float, engine: Engine) -> ModuleType | None:
     """Return the compiled kernels where they are wanted."""
-    if engine == "numpy" or (engine == "auto" and (size < _WORTH or not has_compiler())):
+    # A worker that has started them for one property keeps them for all the small ones after it.
+    small = size < _WORTH and "siting.sun.kernels" not in sys.modules
+    if engine == "numpy" or (engine == "auto" and (small or not has_compiler())):
         return None
     return compiled_kernels()
 
@@ -422,17 +337,19 @@ def _sum_light(job: _Job, obstacles: Obstacles, kernels: ModuleType | None) -> N
     tilt = np.zeros((2, *job.tile.shape)) if job.slope is not None else np.zeros((0, 1, 1))
     outs = (*job.outs, *tilt)
     parts = [(caster, _tilted(weights, job)) for caster, weights in job.parts]
-    for start in range(0, len(job.light.x), _EIGHT):
-        light = job.light.part(start, start + _EIGHT)
+    for start in range(0, len(job.light.x), _AT_ONCE):
+        light = job.light.part(start, start + _AT_ONCE)
         dark = relief_bits(relief, light, job.tile, slopes, compiled=kernels is not None)
-        for tile in _cut(job.tile, _TILE):
-            here = _within(tile, job.tile)
-            views = tuple(_cells(out, here) for out in outs)
-            for caster, weights in parts:
-                some = tuple(weight[start : start + _EIGHT] for weight in weights)
-                add_light(
-                    views, some, light, tile, caster, kernels=kernels, dark=_cells(dark, here)
-                )
+        for caster, weights in parts:
+            some = tuple(weight[start : start + _AT_ONCE] for weight in weights)
+            if caster.empty and kernels is not None:
+                add_relief(outs, some, dark)
+                continue
+            for tile in _cut(job.tile, _TILE):
+                here = _within(tile, job.tile)
+                views = tuple(_cells(out, here) for out in outs)
+                part = dark[:, here.top : here.bottom, here.left : here.right]
+                add_light(views, some, light, tile, caster, kernels=kernels, dark=part)
     if job.slope is not None and slopes is not None:
         job.slope[:] = _on_slope(job.outs[-1], tilt, slopes)
 

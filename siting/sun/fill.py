@@ -51,7 +51,7 @@ def transmission(
     crowns: Sequence[tuple[Spans, NDArray[np.float64]]],
     tile: Tile,
     layers: int,
-) -> NDArray[np.float64]:
+) -> NDArray[np.float64] | NDArray[np.bool_]:
     """Share of the light from each direction that arrives in each cell.
 
     Parameters
@@ -69,7 +69,8 @@ def transmission(
     Returns
     -------
     ndarray, shape (rows, K, columns)
-        0..1; transmissivities of overlapping crowns multiply.
+        0..1; transmissivities of overlapping crowns multiply. Where no crown lets light pass, bool:
+        whether it arrives.
     """
     dense, thin, weights = [opaque], [], []
     for spans, log_tau in crowns:
@@ -79,7 +80,7 @@ def transmission(
         weights.append(log_tau[thin[-1].piece])
     dark = covered(dense, tile, layers)
     if not any(len(spans.piece) for spans in thin):
-        return (~dark).astype(np.float64)
+        return np.logical_not(dark, out=dark)
     light: NDArray[np.float64] = _running_sum(thin, weights, tile, layers)
     np.exp(light, out=light)
     light *= ~dark

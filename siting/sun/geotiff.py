@@ -24,8 +24,9 @@ from numpy.typing import NDArray
 from rasterio.windows import Window
 
 from siting.site.model import HeightRaster, LocalGrid
-from siting.sun.blocks import Season, ShadeOptions, gather, season_block
+from siting.sun.blocks import Season, season_block
 from siting.sun.model import SunPositions
+from siting.sun.obstacles import ShadeOptions, gather, reach_of
 from siting.sun.relief import build_relief
 from siting.sun.shade import wanted_months
 from siting.sun.shadows import Tile
@@ -85,7 +86,8 @@ def shade_to_geotiff(  # noqa: PLR0913 - every layer is an argument of its own
         As `siting.sun.shade.shade_season`; nothing is written then.
     """
     layers = buildings, trees, walls
-    obstacles = gather(grid, layers, build_relief(grid, surface, terrain), options)
+    relief = build_relief(grid, surface, terrain, around=reach_of(layers))
+    obstacles = gather(grid, layers, relief, options)
     wanted = wanted_months(positions, months)
     names = _names(wanted, sloping=obstacles.sloping)
     blocks = _blocks(grid, len(names), memory_mb)

@@ -3,9 +3,10 @@
 Every expression is the one of `siting.sun.shadows`, in the same order, so that both fill the same
 cells to the bit: numba keeps to IEEE 754 (no reassociation, no fused multiply-add).
 
-A block of cells is held column by column, as spans run along columns: cell (row, column) of a block
-of R rows is ``column * R + row``. One byte of a mask holds eight directions, one bit each, so that
-filling a span is an OR over consecutive bytes and adding up eight directions is one look-up.
+A block of cells is held column by column, as spans run along columns: cell (row, column) is
+``column * stride + row``, where the stride is the number of rows, rounded up to a multiple of 8.
+One byte of a mask holds eight directions, one bit each; eight bytes are one word, so that filling a
+span is an OR over a few words (numba's processors are little-endian).
 """
 
 from __future__ import annotations
@@ -18,21 +19,28 @@ import numba
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["add_lit", "compiled", "fill_directions", "take_thin"]
+__all__ = ["compiled", "fill_directions", "stride_of", "take_thin"]
 
 Floats = NDArray[np.float64]
 Bytes = NDArray[np.uint8]
 Ints = NDArray[np.int64]
+#: A mask, eight cells at a time, and one bit of each of the eight.
+Words = NDArray[np.uint64]
+Word = np.uint64
+#: First or last rows of spans, or cells of a block.
+Ends = NDArray[np.int32]
 #: First row and column of a block, one past the last row and column.
 Block = tuple[int, int, int, int]
 #: x, y and reach of a direction.
 Light = tuple[float, float, float]
 #: ax, ay, bx, by, height.
 Wall = tuple[float, float, float, float, float]
-#: ax, ay, bx, by, height of walls; the first wall of each building and one past the last; least x
-#: and y, greatest x and y, and height of each building.
+#: ax, ay, bx, by, height of walls, their slope and where they meet column 0; the first wall of each
+#: building and one past the last; least x and y, greatest x and y, and height of each building.
 WallArrays = tuple[
-    Floats, Floats, Floats, Floats, Floats, Ints, Floats, Floats, Floats, Floats, Floats
+    tuple[Floats, Floats, Floats, Floats, Floats, Floats, Floats],
+    Ints,
+    tuple[Floats, Floats, Floats, Floats, Floats],
 ]
 #: x, y, radius, base, top, log_tau.
 EllipsoidArrays = tuple[Floats, Floats, Floats, Floats, Floats, Floats]
@@ -41,9 +49,9 @@ PrismArrays = tuple[Floats, Floats, Floats, Floats, Floats, Floats, Floats, Floa
 #: ax, ay, bx, by, height, log_tau.
 SheetArrays = tuple[Floats, Floats, Floats, Floats, Floats, Floats]
 #: Sum of logarithms in each cell (all 0 between directions), and the cells touched.
-Scratch = tuple[Floats, Ints]
+Scratch = tuple[Floats, Ends]
 #: Cell, direction and logarithm of every cell that is dimmed and not dark.
-Entries = tuple[Ints, Bytes, Floats]
+Entries = tuple[Ends, Bytes, Floats]
 P = ParamSpec("P")
 R = TypeVar("R")
 
@@ -69,19 +77,48 @@ def compiled(function: Callable[P, R]) -> Callable[P, R]:
 
 
 @compiled
-def _or_span(mask: Bytes, start: int, stop: int, bit: int) -> None:
-    """Set a bit in consecutive cells."""
-    value = np.uint8(bit)
-    for i in range(np.uintp(start), np.uintp(stop)):
-        mask[i] |= value
+def stride_of(rows: int) -> int:
+    """Distance of two columns in a mask.
+
+    Parameters
+    ----------
+    rows : int
+        Rows of the block.
+
+    Returns
+    -------
+    int
+        The next multiple of 8.
+    """
+    return (rows + 7) // 8 * 8
 
 
 @compiled
-def _fill_walls(mask: Bytes, block: Block, light: Light, bit: int, walls: WallArrays) -> None:
+def _or_span(mask: Words, start: int, last: int, eight: Word) -> None:
+    """Set bits in consecutive cells, both ends within, eight cells at a time."""
+    at, end = np.uintp(start >> 3), np.uintp(last >> 3)
+    head = eight << np.uint64((start & 7) << 3)
+    tail = eight >> np.uint64((7 - (last & 7)) << 3)
+    if at == end:
+        mask[at] |= head & tail
+        return
+    mask[at] |= head
+    for word in range(at + np.uintp(1), end):
+        mask[word] |= eight
+    mask[end] |= tail
+
+
+@compiled
+def _fill_walls(
+    mask: Words, block: Block, light: Light, eight: Word, walls: WallArrays, ends: tuple[Ends, Ends]
+) -> None:
     """Set a bit in the shadows of walls, see `siting.sun.shadows.wall_spans`."""
-    ax, ay, bx, by, height, first, low_x, low_y, high_x, high_y, tall = walls
+    ax, ay, bx, by, height, slopes, feet = walls[0]
+    first = walls[1]
+    low_x, low_y, high_x, high_y, tall = walls[2]
     top, left, bottom, right = block
     lx, ly, reach = light
+    per_column = ly / lx if lx != 0 else 0.0
     for b in range(len(first) - 1):
         shift_x, shift_y = (lx * reach) * tall[b], (ly * reach) * tall[b]
         if (
@@ -95,24 +132,31 @@ def _fill_walls(mask: Bytes, block: Block, light: Light, bit: int, walls: WallAr
             away = -(by[w] - ay[w]) * lx + (bx[w] - ax[w]) * ly
             if away > 0:
                 wall = (ax[w], ay[w], bx[w], by[w], height[w])
-                _fill_wall(mask, block, light, bit, wall)
+                line = slopes[w], feet[w], per_column
+                _fill_wall(mask, block, light, eight, wall, line, ends)
 
 
 @compiled
-def _strips(light: Light, wall: Wall) -> tuple[float, float, float, float, float, float]:
+def _line(light: Light, wall: Wall) -> tuple[float, float, float]:
+    """Slope of a wall, where it meets column 0, and slope of the light."""
+    run = wall[2] - wall[0]
+    slope = (wall[3] - wall[1]) / run if run != 0 else 0.0
+    return slope, wall[1] - slope * wall[0], light[1] / light[0] if light[0] != 0 else 0.0
+
+
+@compiled
+def _strips(
+    light: Light, wall: Wall, line: tuple[float, float, float]
+) -> tuple[float, float, float, float, float, float]:
     """Bounds and slopes of a wall's parallelogram: between foot and top, between its ends."""
     lx, ly, reach = light
     ax, ay, bx, by, height = wall
-    shift_x, shift_y = (lx * reach) * height, (ly * reach) * height
-    run = bx - ax
-    slope_1, low_1, high_1 = 0.0, -np.inf, np.inf
-    if run != 0:
-        slope_1 = (by - ay) / run
-        foot, edge = ay - slope_1 * ax, shift_y - slope_1 * shift_x
+    slope_1, foot, slope_2 = line
+    low_1, high_1, low_2, high_2 = -np.inf, np.inf, -np.inf, np.inf
+    if ax != bx:
+        edge = (ly * reach) * height - slope_1 * ((lx * reach) * height)
         low_1, high_1 = foot + min(edge, 0.0), foot + max(edge, 0.0)
-    slope_2, low_2, high_2 = 0.0, -np.inf, np.inf
     if lx != 0:
-        slope_2 = ly / lx
         at_a, at_b = ay - slope_2 * ax, by - slope_2 * bx
         low_2, high_2 = min(at_a, at_b), max(at_a, at_b)
     return low_1, high_1, slope_1, low_2, high_2, slope_2
@@ -129,34 +173,50 @@ def _wall_box(light: Light, wall: Wall) -> tuple[float, float, float, float]:
 
 
 @compiled
-def _fill_wall(mask: Bytes, block: Block, light: Light, bit: int, wall: Wall) -> None:
+def _fill_wall(
+    mask: Words,
+    block: Block,
+    light: Light,
+    eight: Word,
+    wall: Wall,
+    line: tuple[float, float, float],
+    ends: tuple[Ends, Ends],
+) -> None:
     """Set a bit in the parallelogram of one wall."""
     top, left, bottom, right = block
     low_x, high_x, low_y, high_y = _wall_box(light, wall)
     c0, c1 = max(math.ceil(low_x), left), min(math.floor(high_x), right - 1)
     if c0 > c1 or high_y < top or low_y > bottom - 1:
         return
-    low_1, high_1, slope_1, low_2, high_2, slope_2 = _strips(light, wall)
-    rows = bottom - top
-    for column in range(c0, c1 + 1):
+    low_1, high_1, slope_1, low_2, high_2, slope_2 = _strips(light, wall, line)
+    count, least, most = c1 - c0 + 1, float(top), float(bottom - 1)
+    firsts, lasts = ends[0][:count], ends[1][:count]
+    for i in range(count):  # apart from the filling, so that it runs on many columns at once
+        column = np.float64(c0 + i)
         s1, s2 = slope_1 * column, slope_2 * column
-        lower = max(np.ceil(max(low_1 + s1, low_2 + s2)), float(top))
-        upper = min(np.floor(min(high_1 + s1, high_2 + s2)), float(bottom - 1))
-        if lower <= upper:
-            start = (column - left) * rows - top
-            _or_span(mask, start + int(lower), start + int(upper) + 1, bit)
+        lower = max(np.ceil(max(low_1 + s1, low_2 + s2)), least)
+        upper = min(np.floor(min(high_1 + s1, high_2 + s2)), most)
+        # What lies beyond the block is an empty span: the last row before the first.
+        firsts[i] = np.int32(min(lower, most + 1) - least)
+        lasts[i] = np.int32(max(upper, least - 1) - least)
+    stride = stride_of(bottom - top)
+    start = (c0 - left) * stride
+    for i in range(count):
+        if firsts[i] <= lasts[i]:
+            _or_span(mask, start + firsts[i], start + lasts[i], eight)
+        start += stride
 
 
 @compiled
 def _dim_span(
-    mask: Bytes, scratch: Scratch, count: int, span: tuple[int, int], shade: tuple[int, float]
+    mask: Words, scratch: Scratch, count: int, span: tuple[int, int], shade: tuple[Word, float]
 ) -> int:
     """Darken consecutive cells, or add a crown's logarithm to them; return the cells touched."""
     logs, touched = scratch
     start, stop = span
-    bit, log_tau = shade
+    eight, log_tau = shade
     if log_tau == -np.inf:
-        _or_span(mask, start, stop, bit)
+        _or_span(mask, start, stop - 1, eight)
         return count
     if log_tau == 0:
         return count
@@ -170,12 +230,12 @@ def _dim_span(
 
 @compiled
 def _dim_sheets(
-    mask: Bytes, block: Block, light: Light, bit: int, sheets: SheetArrays, scratch: Scratch
+    mask: Words, block: Block, light: Light, eight: Word, sheets: SheetArrays, scratch: Scratch
 ) -> int:
     """Dim the shadows of free-standing walls, see `siting.sun.shadows.sheet_spans`."""
     top, left, bottom, right = block
     ax, ay, bx, by, height, log_tau = sheets
-    count, rows = 0, bottom - top
+    count, stride = 0, stride_of(bottom - top)
     for i in range(len(ax)):
         wall = (ax[i], ay[i], bx[i], by[i], height[i])
         away = -(by[i] - ay[i]) * light[0] + (bx[i] - ax[i]) * light[1]
@@ -184,7 +244,7 @@ def _dim_sheets(
             continue
         thin = log_tau[i] > -np.inf
         end = math.ceil(high_x) - 1 if thin and light[0] == 0 else math.floor(high_x)
-        low_1, high_1, slope_1, low_2, high_2, slope_2 = _strips(light, wall)
+        low_1, high_1, slope_1, low_2, high_2, slope_2 = _strips(light, wall, _line(light, wall))
         for column in range(max(math.ceil(low_x), left), min(end, right - 1) + 1):
             s1, s2 = slope_1 * column, slope_2 * column
             lower = max(np.ceil(max(low_1 + s1, low_2 + s2)), float(top))
@@ -192,18 +252,18 @@ def _dim_sheets(
             upper = np.ceil(upper) - 1 if thin else np.floor(upper)
             upper = min(upper, float(bottom - 1))
             if lower <= upper:
-                start = (column - left) * rows - top
+                start = (column - left) * stride - top
                 span = (start + int(lower), start + int(upper) + 1)
-                count = _dim_span(mask, scratch, count, span, (bit, log_tau[i]))
+                count = _dim_span(mask, scratch, count, span, (eight, log_tau[i]))
     return count
 
 
 @compiled
 def _dim_ellipsoids(
-    mask: Bytes,
+    mask: Words,
     block: Block,
     light: Light,
-    bit: int,
+    eight: Word,
     crowns: EllipsoidArrays,
     scratch: Scratch,
     count: int,
@@ -212,7 +272,7 @@ def _dim_ellipsoids(
     top, left, bottom, right = block
     lx, ly, reach = light
     center_x, center_y, radius, base, tip, log_tau = crowns
-    rows = bottom - top
+    stride = stride_of(bottom - top)
     for i in range(len(radius)):
         middle = (base[i] + tip[i]) / 2 * reach
         along = (tip[i] - base[i]) / 2 * reach
@@ -225,7 +285,7 @@ def _dim_ellipsoids(
         if radius[i] <= 0 or c0 > c1 or cy + tall < top or cy - tall > bottom - 1:
             continue
         area = across * (across + along)
-        shade = (bit, log_tau[i])
+        shade = (eight, log_tau[i])
         for column in range(c0, c1 + 1):
             offset = column - cx
             half = math.sqrt(area / xx * max(1 - offset * offset / xx, 0.0))
@@ -233,7 +293,7 @@ def _dim_ellipsoids(
             lower = max(np.ceil(center - half), float(top))
             upper = min(np.floor(center + half), float(bottom - 1))
             if lower <= upper:
-                start = (column - left) * rows - top
+                start = (column - left) * stride - top
                 span = (start + int(lower), start + int(upper) + 1)
                 count = _dim_span(mask, scratch, count, span, shade)
     return count
@@ -241,10 +301,10 @@ def _dim_ellipsoids(
 
 @compiled
 def _dim_prisms(
-    mask: Bytes,
+    mask: Words,
     block: Block,
     light: Light,
-    bit: int,
+    eight: Word,
     crowns: PrismArrays,
     scratch: Scratch,
     count: int,
@@ -255,7 +315,7 @@ def _dim_prisms(
     x, y, normal_x, normal_y, support, base, tip, log_tau = crowns
     sides = x.shape[1]
     bound = np.empty(sides + 2)
-    rows = bottom - top
+    stride = stride_of(bottom - top)
     for i in range(len(base)):
         near, far = reach * base[i], reach * tip[i]
         low_x = x[i].min() + min(near * lx, far * lx)
@@ -284,15 +344,15 @@ def _dim_prisms(
             lower = max(np.ceil(lower), float(top))
             upper = min(np.floor(upper), float(bottom - 1))
             if lower <= upper:
-                start = (column - left) * rows - top
+                start = (column - left) * stride - top
                 span = (start + int(lower), start + int(upper) + 1)
-                count = _dim_span(mask, scratch, count, span, (bit, log_tau[i]))
+                count = _dim_span(mask, scratch, count, span, (eight, log_tau[i]))
     return count
 
 
 @compiled
 def fill_directions(
-    mask: Bytes,
+    mask: Words,
     block: Block,
     light: tuple[Floats, Floats, Floats],
     walls: WallArrays,
@@ -304,8 +364,8 @@ def fill_directions(
 
     Parameters
     ----------
-    mask : ndarray of uint8, shape (columns * rows,)
-        Bit k is set where direction k does not arrive; changed in place.
+    mask : ndarray of uint64, shape (columns * stride / 8,)
+        Bit k of a cell's byte is set where direction k does not arrive; changed in place.
     block : tuple of int
         First row and column, one past the last.
     light : tuple of ndarray, each shape (K,)
@@ -324,17 +384,20 @@ def fill_directions(
     """
     cells, directions, dimmed = entries
     logs, touched = scratch
-    total = 0
+    flat, total = mask.view(np.uint8), 0
+    columns = block[3] - block[1]
+    ends = np.empty(columns, np.int32), np.empty(columns, np.int32)
     for k in range(len(light[0])):
         one = (light[0][k], light[1][k], light[2][k])
-        bit = 1 << k
-        _fill_walls(mask, block, one, bit, walls)
-        count = _dim_sheets(mask, block, one, bit, thin[0], scratch)
-        count = _dim_ellipsoids(mask, block, one, bit, thin[1], scratch, count)
-        count = _dim_prisms(mask, block, one, bit, thin[2], scratch, count)
+        bit = np.uint8(1 << k)
+        eight = np.uint64(0x0101010101010101) << np.uint64(k)
+        _fill_walls(mask, block, one, eight, walls, ends)
+        count = _dim_sheets(mask, block, one, eight, thin[0], scratch)
+        count = _dim_ellipsoids(mask, block, one, eight, thin[1], scratch, count)
+        count = _dim_prisms(mask, block, one, eight, thin[2], scratch, count)
         for i in range(count):
             cell = touched[i]
-            if not mask[cell] & bit:
+            if not flat[cell] & bit:
                 cells[total], directions[total], dimmed[total] = cell, k, logs[cell]
                 total += 1
             logs[cell] = 0.0
@@ -343,7 +406,7 @@ def fill_directions(
 
 @compiled
 def take_thin(
-    out: Floats, rows: int, entries: Entries, count: int, weight: Floats, rounder: float
+    out: Floats, stride: int, entries: Entries, count: int, weight: Floats, rounder: float
 ) -> None:
     """Take from the sums what crowns keep back.
 
@@ -351,8 +414,8 @@ def take_thin(
     ----------
     out : ndarray of float, shape (rows, columns)
         Changed in place.
-    rows : int
-        Rows of the block.
+    stride : int
+        `stride_of` the rows of the block.
     entries : tuple of ndarray
         From `fill_directions`, the logarithm replaced by the transmissivity.
     count : int
@@ -366,37 +429,4 @@ def take_thin(
     for i in range(count):
         w = weight[directions[i]]
         cell = cells[i]
-        out[cell % rows, cell // rows] -= w - ((w * share[i] + rounder) - rounder)
-
-
-@compiled
-def add_lit(out: Floats, masks: Bytes, weight: Floats) -> None:
-    """Add the weights of all directions that arrive.
-
-    Parameters
-    ----------
-    out : ndarray of float, shape (rows, columns)
-        Changed in place.
-    masks : ndarray of uint8, shape (groups, columns * rows)
-        Eight directions each.
-    weight : ndarray of float, shape (groups * 8,)
-        Of the directions; 0 where a group has fewer.
-    """
-    groups = len(masks)
-    rows, columns = out.shape
-    table = np.zeros((groups, 256))
-    for g in range(groups):
-        for bits in range(256):
-            for k in range(8):
-                if not bits >> k & 1:
-                    table[g, bits] += weight[8 * g + k]
-    line = np.empty(rows)
-    for c in range(columns):
-        start = c * rows
-        line[:] = 0.0
-        for g in range(groups):
-            run, sums = masks[g, start : start + rows], table[g]
-            for r in range(rows):
-                line[r] += sums[run[r]]
-        for r in range(rows):
-            out[r, c] += line[r]
+        out[cell % stride, cell // stride] -= w - ((w * share[i] + rounder) - rounder)

@@ -40,13 +40,14 @@ from siting.sun.shadows import (
     wall_spans,
 )
 
-__all__ = ["Caster", "add_light", "compiled_kernels", "has_compiler"]
+__all__ = ["Caster", "add_light", "add_relief", "compiled_kernels", "has_compiler"]
 
 Floats = NDArray[np.float64]
 Bits = NDArray[np.uint8]
 
-#: Cells times directions that numpy works on at once: about 14 MB for each thread.
-_BATCH_CELLS: Final = 2**19
+#: Cells times directions that numpy works on at once, and rows that it then adds up at once.
+_BATCH_CELLS: Final = 2**17
+_ROWS: Final = 32
 _BITS: Final = 8
 #: Groups of eight directions whose masks are kept before they are added up.
 _GROUPS: Final = 8
@@ -59,12 +60,15 @@ class Caster:
     scene: Scene
 
     @cached_property
-    def walls(self) -> tuple[NDArray[Any], ...]:
-        """Walls, and the box around each building."""
+    def walls(self) -> tuple[tuple[Floats, ...], NDArray[np.int64], tuple[Floats, ...]]:
+        """Walls, their slopes, and the box around each building."""
         w = self.scene.walls
         _, first = np.unique(w.building, return_index=True)
         ends = np.append(first, len(w.building)).astype(np.int64)
-        return (w.ax, w.ay, w.bx, w.by, w.height, ends, *_boxes(w, first))
+        run = w.bx - w.ax
+        slope = np.divide(w.by - w.ay, run, out=np.zeros_like(run), where=run != 0)
+        foot = w.ay - slope * w.ax
+        return (w.ax, w.ay, w.bx, w.by, w.height, slope, foot), ends, _boxes(w, first)
 
     @cached_property
     def thin(self) -> tuple[tuple[NDArray[Any], ...], ...]:
@@ -75,6 +79,13 @@ class Caster:
             (e.x, e.y, e.radius, e.base, e.top, e.log_tau),
             (p.x, p.y, p.normal_x, p.normal_y, p.support, p.base, p.top, p.log_tau),
         )
+
+    @property
+    def empty(self) -> bool:
+        """Whether nothing shades."""
+        scene = self.scene
+        parts = scene.walls.ax, scene.sheets.ax, scene.ellipsoids.x, scene.prisms.base
+        return not any(len(part) for part in parts)
 
     @property
     def has_thin(self) -> bool:
@@ -145,8 +156,8 @@ def add_light(
         What shades.
     kernels : module or None
         `siting.sun.kernels`, or None for numpy.
-    dark : ndarray of uint8, shape (rows, columns), optional
-        What else is dark, bit k for direction k; then N is at most 8.
+    dark : ndarray of uint8, shape (groups, rows, columns), optional
+        What else is dark: bit k of group g for direction 8 g + k; then N is at most 64.
     """
     if kernels is None:
         _add_by_numpy(outs, weights, light, tile, caster, dark)
@@ -167,16 +178,18 @@ def _add_compiled(
     dark: Bits | None,
 ) -> None:
     """Add up to 64 directions by kernels."""
+    from siting.sun import sum_kernels  # noqa: PLC0415 - only where numba is installed
+
     rows, columns = tile.shape
-    cells = rows * columns
+    stride = kernels.stride_of(rows)
     groups = -(-len(light.x) // _BITS)
-    masks = np.zeros((groups, cells), dtype=np.uint8)
+    masks = np.zeros((groups, columns * stride // _BITS), dtype=np.uint64)
     if dark is not None:
-        masks[0].reshape(columns, rows)[:] = dark.T
-    work = cells if caster.has_thin else 0
-    scratch = np.zeros(work), np.empty(work, dtype=np.int64)
+        sum_kernels.turn(masks, dark, stride)
+    work = columns * stride if caster.has_thin else 0
+    scratch = np.zeros(work), np.empty(work, dtype=np.int32)
     most = work * min(_BITS, len(light.x))
-    entries = np.empty(most, np.int64), np.empty(most, np.uint8), np.empty(most)
+    entries = np.empty(most, np.int32), np.empty(most, np.uint8), np.empty(most)
     for g in range(groups):
         part = light.part(g * _BITS, (g + 1) * _BITS)
         arrays = part.x, part.y, part.reach
@@ -188,11 +201,34 @@ def _add_compiled(
             np.exp(share, out=share)
             for out, weight in zip(outs, weights, strict=True):
                 some = weight[g * _BITS : (g + 1) * _BITS]
-                kernels.take_thin(out, rows, entries, count, some, ROUNDER)
+                kernels.take_thin(out, stride, entries, count, some, ROUNDER)
     for out, weight in zip(outs, weights, strict=True):
-        padded = np.zeros(groups * _BITS)
-        padded[: len(weight)] = weight
-        kernels.add_lit(out, masks, padded)
+        sum_kernels.add_lit(out, masks, _padded(weight, groups))
+
+
+def add_relief(outs: tuple[Floats, ...], weights: tuple[Floats, ...], dark: Bits) -> None:
+    """Add the weighted light of directions of which only a relief shades, by kernels.
+
+    Parameters
+    ----------
+    outs : tuple of ndarray, each shape (rows, columns)
+        The cells; changed in place.
+    weights : tuple of ndarray, each shape (N,)
+        As for `add_light`.
+    dark : ndarray of uint8, shape (groups, rows, columns)
+        As for `add_light`.
+    """
+    from siting.sun import sum_kernels  # noqa: PLC0415 - only where numba is installed
+
+    for out, weight in zip(outs, weights, strict=True):
+        sum_kernels.add_lit_rows(out, dark, _padded(weight, len(dark)))
+
+
+def _padded(weight: Floats, groups: int) -> Floats:
+    """Weights of whole groups of eight."""
+    padded = np.zeros(groups * _BITS)
+    padded[: len(weight)] = weight
+    return padded
 
 
 def _add_by_numpy(
@@ -207,23 +243,32 @@ def _add_by_numpy(
     rows, columns = tile.shape
     batch = int(np.clip(_BATCH_CELLS // (rows * columns), 1, 64))
     for start in range(0, len(light.x), batch):
-        lit = _arriving(caster.scene, light.part(start, start + batch), tile)
-        if dark is not None:
-            for k in range(lit.shape[1]):
-                lit[:, k] *= dark >> np.uint8(start + k) & 1 == 0
-        for weight, out in zip(weights, outs, strict=True):
-            some = weight[start : start + batch]
-            if caster.has_thin:
-                part = lit * some[:, None]
-                part += ROUNDER
-                part -= ROUNDER
-                np.add(out, part.sum(axis=1), out=out)
-            else:
-                np.add(out, np.einsum("rkc,k->rc", lit, some), out=out)
+        some = tuple(weight[start : start + batch] for weight in weights)
+        arriving = _arriving(caster.scene, light.part(start, start + batch), tile)
+        for top in range(0, rows, _ROWS):
+            part = slice(top, top + _ROWS)
+            lit = arriving[part].astype(np.float64)
+            if dark is not None:
+                for k in range(lit.shape[1]):
+                    group, bit = divmod(start + k, _BITS)
+                    lit[:, k] *= dark[group, part] >> np.uint8(bit) & 1 == 0
+            for weight, out in zip(some, outs, strict=True):
+                _add_weighted(out[part], lit, weight, whole=arriving.dtype == np.bool_)
 
 
-def _arriving(scene: Scene, light: Rays, tile: Tile) -> Floats:
-    """Share of the light that arrives, shape (rows, K, columns)."""
+def _add_weighted(out: Floats, lit: Floats, weight: Floats, *, whole: bool) -> None:
+    """Add the light of some rows; parts of a weight are rounded, so that sums stay exact."""
+    if whole:
+        np.add(out, np.einsum("rkc,k->rc", lit, weight), out=out)
+        return
+    part = lit * weight[:, None]
+    part += ROUNDER
+    part -= ROUNDER
+    np.add(out, part.sum(axis=1), out=out)
+
+
+def _arriving(scene: Scene, light: Rays, tile: Tile) -> Floats | NDArray[np.bool_]:
+    """Share of the light that arrives, shape (rows, K, columns); bool where all or nothing does."""
     thin = [
         (sheet_spans(scene.sheets, light, tile), scene.sheets.log_tau),
         (ellipse_spans(scene.ellipsoids, light, tile), scene.ellipsoids.log_tau),

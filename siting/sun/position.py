@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 import math
 from collections.abc import Sequence
 from typing import Final
@@ -9,7 +10,7 @@ from typing import Final
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
-from pvlib import atmosphere, irradiance, solarposition
+from pvlib import atmosphere, irradiance, solarposition, spa
 
 from siting.errors import Fault, InputError
 from siting.sun.model import SunPositions
@@ -171,12 +172,23 @@ def _day(latitude: float, longitude: float, month: int, steps: NDArray[np.float6
     """Rows with the sun up on a month's representative day; `steps` in apparent solar time."""
     midnight = pd.Timestamp(YEAR, month, MEAN_DAYS[month - 1], tz="UTC")
     mean_noon = midnight + pd.Timedelta(minutes=720 - _MINUTES_PER_DEGREE * longitude)
-    equation = sun_at(pd.DatetimeIndex([mean_noon]), latitude, longitude)["equation_of_time"]
+    lag = _delta_t(month)
+    noon = pd.DatetimeIndex([mean_noon])
+    equation = sun_at(noon, latitude, longitude, delta_t=lag)["equation_of_time"]
     shift = -_MINUTES_PER_DEGREE * longitude - float(equation.iloc[0])
     times = midnight + pd.to_timedelta(steps + shift, unit="min")
-    table = sun_at(pd.DatetimeIndex(times), latitude, longitude)
+    table = sun_at(pd.DatetimeIndex(times), latitude, longitude, delta_t=lag)
     table["day_of_year"] = midnight.day_of_year
     return table[table["elevation"] > 0]
+
+
+@functools.cache
+def _delta_t(month: int) -> float:
+    """Return pvlib's own polynomial for a month of `YEAR` [s].
+
+    Most of the time for a season's positions went into it, and it depends on the month alone.
+    """
+    return float(spa.calculate_deltat(YEAR, month))
 
 
 def _check(latitude: float, longitude: float, months: Sequence[int], minutes: int) -> None:

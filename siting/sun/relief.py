@@ -2,9 +2,11 @@
 
 Along lines away from the sun one height is kept, that of the shadow's upper edge; it falls by
 cell x tan(elevation) with every cell and is lifted by whatever stands higher. A cell is dark when
-the edge stands above its ground. Lines step by whole cells, so an edge is off by up to half a cell;
-the ground is taken on the line itself, between two cells, so that an even slope does not shade
-itself. Heights are held in float32 and told from the lowest ground; sums are float64.
+the edge stands above its ground. Lines lie half a cell apart, so that none passes a cell's centre
+by more than a quarter of a cell, and cells are boxes, which the light meets half a step before
+their centre (so a shadow is neither too long nor too short on average). The ground is taken on the
+line itself, between two cells, so that an even slope does not shade itself. Heights are held in
+float32 and told from the lowest ground; sums are float64.
 
 Measured on a town of 144 buildings at 0.5 m (1400 x 1400 cells, 165 sun positions), processor time
 of a shared machine: kernels 1.3 to 1.6 ns per cell and direction with a surface raster, 8 with a
@@ -17,7 +19,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from functools import cached_property
-from typing import Final, Literal, NamedTuple
+from typing import Final, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -38,6 +40,7 @@ MARGIN_M: Final = 300.0
 
 _NOTHING: Final = -1e9
 _DATUM_LIMIT: Final = 20.0
+_BITS: Final = 8
 _ROWS: Final = 256  # sampled at once, to bound memory
 
 
@@ -127,6 +130,8 @@ def build_relief(
     grid: LocalGrid,
     surface: HeightRaster | None,
     terrain: HeightRaster | None,
+    *,
+    around: tuple[float, float, float, float] | None = None,
 ) -> Relief | None:
     """Resample the rasters to the grid's cells.
 
@@ -138,6 +143,8 @@ def build_relief(
         Heights of everything that shades; without a terrain, above the ground.
     terrain : HeightRaster or None
         Heights of the bare ground, on the surface's datum; gaps take the nearest known height.
+    around : tuple of float, optional
+        West, south, east and north of what may stand on the terrain; the relief reaches as far [m].
 
     Returns
     -------
@@ -152,7 +159,10 @@ def build_relief(
     given = [raster for raster in (surface, terrain) if raster is not None]
     if not given:
         return None
-    west, south, east, north = _window(grid, given)
+    reach = [_bounds(raster) for raster in given]
+    if around is not None and terrain is not None:
+        reach.append(around)
+    west, south, east, north = _window(grid, reach)
     x = grid.x[0] + np.arange(-west, grid.columns + east) * grid.resolution
     y = grid.y[0] - np.arange(-north, grid.rows + south) * grid.resolution
     ground, datum = (None, 0.0) if terrain is None else _grounds(terrain, x, y, grid.resolution)
@@ -192,7 +202,7 @@ def relief_bits(
     relief : Relief
         Heights.
     light : Rays
-        Directions, shape (K,), K at most 8.
+        Directions, shape (K,).
     tile : Tile
         Cells of the grid.
     slopes : tuple of two ndarray, optional
@@ -202,50 +212,59 @@ def relief_bits(
 
     Returns
     -------
-    ndarray of uint8, shape (rows, columns)
-        Bit k is set where direction k does not arrive.
+    ndarray of uint8, shape (groups, rows, columns)
+        Bit k of group g is set where direction 8 g + k does not arrive.
     """
-    march, mark = _marchers(compiled=compiled)
-    bits = np.zeros(tile.shape, dtype=np.uint8)
+    march, mark, mark_turned = _marchers(compiled=compiled)
+    groups = -(-len(light.x) // _BITS)
+    bits = np.zeros((groups, *tile.shape), dtype=np.uint8)
     turned = np.zeros(tile.shape[::-1], dtype=np.uint8)
+    corner = relief.row + tile.top, relief.column + tile.left
     for k, (x, y, reach) in enumerate(zip(light.x, light.y, light.reach, strict=True)):
-        bit = np.uint8(1 << k)
+        group, bit = k // _BITS, np.uint8(1 << k % _BITS)
         rows, columns = _reached(relief, tile, (x, y, reach))
-        corner = relief.row + tile.top, relief.column + tile.left
         if abs(y) >= abs(x):
             steps = _steps((x, y, reach), rows, relief.centre[0])
-            march(bits, bit, *relief.arrays, steps, columns, corner)
+            march(bits[group], bit, *relief.arrays, steps, columns, corner)
         else:
             steps = _steps((y, x, reach), columns, relief.centre[1])
             march(turned, bit, *relief.turned, steps, rows, corner[::-1])
         if slopes is not None:
-            mark(bits, bit, *slopes, (x, y, reach))
-    bits |= turned.T
+            mark(bits[group], bit, *slopes, (x, y, reach))
+        if k % _BITS == _BITS - 1 or k == len(light.x) - 1:
+            mark_turned(bits[group], turned)
+            turned[:] = 0
     return bits
 
 
-def _marchers(*, compiled: bool) -> tuple[Callable[..., None], Callable[..., None]]:
-    """Return what marches and what marks slopes that face away."""
+def _marchers(*, compiled: bool) -> tuple[Callable[..., None], ...]:
+    """Return what marches, what marks slopes that face away, and what marks turned masks."""
     if not compiled:
-        return _march, _mark_away
+        return _march, _mark_away, _mark_turned
     from siting.sun import relief_kernels  # noqa: PLC0415 - only where numba is installed
 
-    return relief_kernels.march, relief_kernels.mark_away
+    return relief_kernels.march, relief_kernels.mark_away, relief_kernels.mark_turned
 
 
 class Steps(NamedTuple):
-    """Rows in the order of the light, and for each its line offset and height; shape (R,).
+    """Rows in the order of the light, and for each where the lines lie; shape (R,).
 
-    `order` is the row; `offset` the whole cells by which lines have moved; `side` the neighbour
-    (-1 or 1) and `share` its weight on the line; `plane` the height of a plane that falls with the
-    light, from which heights are told so that the edge need not be lowered.
+    Lines lie half a cell apart, in two sets: in every row one of them runs by the cells' centres
+    and the other between two cells. `order` is the row; `near` the set that runs by the centres;
+    `offset` and `between` the whole cells by which the one and the other set have moved; `side` the
+    neighbour (-1 or 1) towards which the lines pass the centres, and `share` how far [cells];
+    `plane` the height of a plane that falls with the light, from which heights are told so that the
+    edge need not be lowered. `fall` is its fall from row to row.
     """
 
     order: NDArray[np.int64]
+    near: NDArray[np.int64]
     offset: NDArray[np.int64]
+    between: NDArray[np.int64]
     side: NDArray[np.int64]
     share: Floats
     plane: Floats
+    fall: float
 
 
 def _neighbours(
@@ -265,11 +284,13 @@ def _steps(light: tuple[float, float, float], rows: tuple[int, int], centre: flo
     order = np.arange(*rows) if along > 0 else np.arange(*rows)[::-1].copy()
     place = (order.astype(np.float64) - centre) * (1.0 if along > 0 else -1.0)
     moved = place * (across / abs(along))
-    offset = np.rint(moved)
-    rest = moved - offset
+    halves = np.rint(2 * moved)
+    rest = moved - halves / 2
+    halves = halves.astype(np.int64)
+    whole, near = halves // 2, halves % 2
     fall = float(1 / (abs(along) * reach)) if reach > 0 else -_NOTHING
-    side = np.where(rest < 0, -1, 1)
-    return Steps(order, offset.astype(np.int64), side, np.abs(rest), place * fall)
+    side = np.sign(rest).astype(np.int64)
+    return Steps(order, near, whole + near, whole, side, np.abs(rest), place * fall, fall)
 
 
 def _reached(
@@ -300,20 +321,32 @@ def _march(
 ) -> None:
     """Carry the shadow's edge along the rows, and set a bit in the wanted cells that are dark."""
     left, right = columns
-    most = int(steps.offset.max())
-    edge = np.full(right - left + most - int(steps.offset.min()), 2 * _NOTHING)
+    width, most = right - left, int(steps.offset.max()) + 1
+    edges = np.full((2, width + most - int(steps.between.min()) + 1), 2 * _NOTHING)
     cut = slice(corner[1] - left, corner[1] - left + out.shape[1])
-    for row, offset, side, share, plane in zip(*steps, strict=True):
-        here = edge[most - offset : most - offset + right - left]
-        base = np.full(right - left, plane)
-        if ground.size:
-            line = ground[row, left:right].astype(np.float64)
-            beside = np.concatenate([line[:1], line, line[-1:]])[1 + side : 1 + side + len(line)]
-            base = line + (beside - line) * share + plane
+    level = np.zeros(width)
+    for row, near, offset, between, side, share, plane in zip(*steps[:-1], strict=True):
+        here = edges[near, most - offset : most - offset + width]
+        line = ground[row, left:right].astype(np.float64) if ground.size else level
+        over = rise[row, left:right].astype(np.float64)
+        # A cell is a box, and the light meets its side half a step before its centre.
+        over = over + np.minimum(np.maximum(over, 0.0), steps.fall / 2)
+        base = _passing(line, side, share) + plane
         wanted = row - corner[0]
         if 0 <= wanted < len(out):
             out[wanted] |= (here[cut] > base[cut]) * bit
-        np.maximum(here, rise[row, left:right].astype(np.float64) + base, out=here)
+        np.maximum(here, over + base, out=here)
+        for way in (0, 1) if side == 0 else ((1,) if side > 0 else (0,)):
+            # Between two cells a line meets the one that is nearer to it; both if it runs midway.
+            there = edges[1 - near, most - between - way : most - between - way + width]
+            base = _passing(line, 1 - 2 * way, 0.5 - share) + plane
+            np.maximum(there, over + base, out=there)
+
+
+def _passing(line: Floats, side: int, share: float) -> Floats:
+    """Ground beside the centres of cells, towards a neighbour."""
+    beside = np.concatenate([line[:1], line, line[-1:]])[1 + side : 1 + side + len(line)]
+    return line + (beside - line) * share
 
 
 def _mark_away(
@@ -329,17 +362,26 @@ def _mark_away(
     out |= (facing <= -1) * bit
 
 
-def _window(grid: LocalGrid, rasters: list[HeightRaster]) -> tuple[int, int, int, int]:
-    """Cells of margin west, south, east, north: where rasters reach, at most `MARGIN_M`."""
-    west, south, east, north = grid.bounds
-    reach = np.zeros(4)
-    for raster in rasters:
-        rows, columns = raster.heights.shape
-        right = raster.west + columns * raster.cell_x
-        bottom = raster.north - rows * raster.cell_y
-        beyond = (west - raster.west, south - bottom, right - east, raster.north - north)
-        reach = np.maximum(reach, beyond)
-    cells = np.ceil(np.clip(reach, 0, MARGIN_M) / grid.resolution).astype(int)
+def _mark_turned(out: Bits, turned: Bits) -> None:
+    """Set the bits of a mask whose rows and columns are exchanged."""
+    out |= turned.T
+
+
+def _bounds(raster: HeightRaster) -> tuple[float, float, float, float]:
+    """West, south, east and north of a raster."""
+    rows, columns = raster.heights.shape
+    right = raster.west + columns * raster.cell_x
+    return raster.west, raster.north - rows * raster.cell_y, right, raster.north
+
+
+def _window(
+    grid: LocalGrid, reach: list[tuple[float, float, float, float]]
+) -> tuple[int, int, int, int]:
+    """Cells of margin west, south, east, north: where things reach, at most `MARGIN_M`."""
+    edges = np.array([grid.bounds, *reach])
+    edges[:, :2] *= -1  # now what lies farther out is the greater on every side
+    beyond = np.clip(edges.max(axis=0) - edges[0], 0, MARGIN_M)
+    cells = np.ceil(beyond / grid.resolution).astype(int)
     return int(cells[0]), int(cells[1]), int(cells[2]), int(cells[3])
 
 
@@ -357,23 +399,36 @@ def _sample(raster: HeightRaster, x: Floats, y: Floats, cell: float) -> Floats:
     stop = int(np.clip(np.ceil(row.max()) + 2, first + 1, rows))
     part = raster.heights[first:stop]
     row = row - first
+    if max(raster.cell_x, raster.cell_y) <= cell:
+        nearest = np.ix_(_nearest(row, len(part)), _nearest(column, columns))
+        found: Floats = part[nearest].astype(np.float64)
+        found[~(inside & np.isfinite(found))] = np.nan
+        return found
     known = np.isfinite(part)
     filled = np.where(known, part, 0.0)
-    order: Literal[0, 1] = 1 if max(raster.cell_x, raster.cell_y) > cell else 0
     where = np.array(np.meshgrid(row, column, indexing="ij"))
-    total = ndimage.map_coordinates(filled, where, order=order, mode="nearest")
-    share = ndimage.map_coordinates(known.astype(np.float64), where, order=order, mode="nearest")
+    total = ndimage.map_coordinates(filled, where, order=1, mode="nearest")
+    share = ndimage.map_coordinates(known.astype(np.float64), where, order=1, mode="nearest")
     enough = inside & (share >= 0.5)  # noqa: PLR2004 - most of the weight lies on known cells
     heights: Floats = np.divide(total, share, out=np.full_like(total, np.nan), where=enough)
     return heights
 
 
+def _nearest(place: Floats, size: int) -> NDArray[np.int64]:
+    """Nearest whole place within an array."""
+    return np.clip(np.floor(place + 0.5), 0, size - 1).astype(np.int64)
+
+
 def _grounds(terrain: HeightRaster, x: Floats, y: Floats, cell: float) -> tuple[Heights, float]:
     """Heights of the ground over its lowest point [cells], and that point's height [m]."""
-    parts = [_sample(terrain, x, y[i : i + _ROWS], cell) for i in range(0, len(y), _ROWS)]
-    ground = _filled(np.concatenate(parts))
+    ground = np.empty((len(y), len(x)))
+    for i in range(0, len(y), _ROWS):
+        ground[i : i + _ROWS] = _sample(terrain, x, y[i : i + _ROWS], cell)
+    ground = _filled(ground)
     datum = float(ground.min())
-    return ((ground - datum) / cell).astype(np.float32), datum
+    ground -= datum
+    ground /= cell
+    return ground.astype(np.float32), datum
 
 
 def _filled(heights: Floats) -> Floats:

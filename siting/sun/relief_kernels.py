@@ -10,7 +10,11 @@ from numpy.typing import NDArray
 
 from siting.sun.kernels import Bytes, Floats, Ints, Light, compiled
 
-__all__ = ["march", "mark_away"]
+__all__ = ["march", "mark_away", "mark_turned"]
+
+
+#: Side of the squares in which masks are turned, to stay within the processor's cache.
+_SIDE = 32
 
 
 @compiled
@@ -19,7 +23,7 @@ def march(
     bit: int,
     rise: NDArray[np.float32],
     ground: NDArray[np.float32],
-    steps: tuple[Ints, Ints, Ints, Floats, Floats],
+    steps: tuple[Ints, Ints, Ints, Ints, Ints, Floats, Floats, float],
     columns: tuple[int, int],
     corner: tuple[int, int],
 ) -> None:
@@ -40,24 +44,37 @@ def march(
     corner : tuple of int
         Row and column where the wanted cells begin.
     """
-    order, offsets, sides, shares, planes = steps
+    order, nears, offsets, betweens, sides, shares, planes, fall = steps
     left, right = columns
-    most = offsets.max()
-    edge = np.full(right - left + most - offsets.min(), -2e9)
-    base = np.empty(right - left)
+    width, most = right - left, offsets.max() + 1
+    edges = np.full((2, width + most - betweens.min() + 1), -2e9)
+    base, over = np.empty(width), np.empty(width)
+    cut, level, half = corner[1] - left, ground.size == 0, fall / 2
     for i in range(len(order)):
-        row, plane = order[i], planes[i]
-        here = edge[most - offsets[i] : most - offsets[i] + right - left]
+        row, plane, side, near = order[i], planes[i], sides[i], nears[i]
+        here = edges[near, most - offsets[i] : most - offsets[i] + width]
         wanted = row - corner[0]
-        if ground.size == 0:
-            if 0 <= wanted < len(out):
-                _darken_level(out[wanted], bit, here[corner[1] - left :], plane)
-            _lift_level(here, rise[row, left:right], plane)
-            continue
-        _bases(base, ground[row, left:right], sides[i], shares[i], plane)
-        if 0 <= wanted < len(out):
-            _darken(out[wanted], bit, here[corner[1] - left :], base[corner[1] - left :])
-        _lift(here, rise[row, left:right], base)
+        inside = 0 <= wanted < len(out)
+        if level:
+            if inside:
+                _darken_level(out[wanted], bit, here[cut:], plane)
+            _lift_level(here, rise[row, left:right], half, plane)
+        else:
+            _tops(over, rise[row, left:right], half)
+            _bases(base, ground[row, left:right], side, shares[i], plane)
+            if inside:
+                _darken(out[wanted], bit, here[cut:], base[cut:])
+            _lift(here, over, base)
+        for way in range(2):
+            if (way == 0 and side > 0) or (way == 1 and side < 0):
+                continue
+            start = most - betweens[i] - way
+            there = edges[1 - near, start : start + width]
+            if level:
+                _lift_level(there, rise[row, left:right], half, plane)
+            else:
+                _bases(base, ground[row, left:right], 1 - 2 * way, 0.5 - shares[i], plane)
+                _lift(there, over, base)
 
 
 @compiled
@@ -69,10 +86,19 @@ def _darken_level(line: Bytes, bit: int, edge: Floats, plane: float) -> None:
 
 
 @compiled
-def _lift_level(edge: Floats, rise: NDArray[np.float32], plane: float) -> None:
+def _lift_level(edge: Floats, rise: NDArray[np.float32], half: float, plane: float) -> None:
     """Lift the edge to what stands on level ground."""
-    for c in range(len(edge)):
-        edge[c] = max(edge[c], np.float64(rise[c]) + plane)
+    for c in range(len(rise)):
+        high = np.float64(rise[c])
+        edge[c] = max(edge[c], high + min(max(high, 0.0), half) + plane)
+
+
+@compiled
+def _tops(over: Floats, rise: NDArray[np.float32], half: float) -> None:
+    """Take the heights that the light meets half a step before the cells' centres."""
+    for c in range(len(over)):
+        high = np.float64(rise[c])
+        over[c] = high + min(max(high, 0.0), half)
 
 
 @compiled
@@ -84,10 +110,10 @@ def _darken(line: Bytes, bit: int, edge: Floats, base: Floats) -> None:
 
 
 @compiled
-def _lift(edge: Floats, rise: NDArray[np.float32], base: Floats) -> None:
+def _lift(edge: Floats, over: Floats, base: Floats) -> None:
     """Lift the edge to what stands on the ground."""
-    for c in range(len(edge)):
-        edge[c] = max(edge[c], np.float64(rise[c]) + base[c])
+    for c in range(len(over)):
+        edge[c] = max(edge[c], over[c] + base[c])
 
 
 @compiled
@@ -103,9 +129,9 @@ def _bases(
     for c in range(len(inner)):
         line = np.float64(near[c])
         inner[c] = line + (np.float64(beside[c]) - line) * share + plane
-    end = 0 if side < 0 else last
-    line = np.float64(ground[end])
-    base[end] = line + (line - line) * share + plane
+    if side != 0:
+        end = 0 if side < 0 else last
+        base[end] = np.float64(ground[end]) + plane
 
 
 @compiled
@@ -132,3 +158,23 @@ def mark_away(
         for c in range(len(line)):
             facing = (np.float64(across[c]) * x + np.float64(along[c]) * y) * reach
             line[c] |= value if facing <= -1 else np.uint8(0)
+
+
+@compiled
+def mark_turned(out: Bytes, turned: Bytes) -> None:
+    """Set the bits of a mask whose rows and columns are exchanged.
+
+    Parameters
+    ----------
+    out : ndarray of uint8, shape (rows, columns)
+        Changed in place.
+    turned : ndarray of uint8, shape (columns, rows)
+        What to set.
+    """
+    rows, columns = out.shape
+    for top in range(0, rows, _SIDE):
+        for left in range(0, columns, _SIDE):
+            for r in range(top, min(top + _SIDE, rows)):
+                line = out[r]
+                for c in range(left, min(left + _SIDE, columns)):
+                    line[c] |= turned[c, r]

@@ -13,9 +13,10 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from siting.site.model import HeightRaster, LocalGrid
-from siting.sun.blocks import Season, ShadeOptions, add_instants, gather, roofs, season_block
+from siting.sun.blocks import Season, add_instants, roofs, season_block
 from siting.sun.model import SunPositions, SunShade
-from siting.sun.relief import build_relief
+from siting.sun.obstacles import Layers, ShadeOptions, gather, reach_of
+from siting.sun.relief import Relief, build_relief
 from siting.sun.shadows import Tile, rays
 
 if TYPE_CHECKING:
@@ -27,6 +28,7 @@ __all__ = [
     "shade_instants",
     "shade_scenarios",
     "shade_season",
+    "sun_hours",
     "wanted_months",
 ]
 
@@ -73,8 +75,9 @@ def shade_season(  # noqa: PLR0913 - every layer is an argument of its own
     -------
     SunShade
         NaN where a cell centre lies in a building's footprint. With a terrain, ground that faces
-        away from the sun gets none, and what arrives on the ground's own slope is told too;
-        buildings, walls and trees still throw the shadows that they throw on level ground.
+        away from the sun gets none, and what arrives on the ground's own slope is told too. Where
+        that ground is not level (`siting.sun.bodies.LEVEL_CELLS`), buildings and opaque walls stand
+        on it and shade as the relief does; crowns still shade as on level ground.
 
     Raises
     ------
@@ -87,10 +90,40 @@ def shade_season(  # noqa: PLR0913 - every layer is an argument of its own
     `siting.sun.fill`; both are checked against ray tests, with 0 wrong.
     """
     layers = buildings, trees, walls
-    obstacles = gather(grid, layers, build_relief(grid, surface, terrain), options)
+    obstacles = gather(grid, layers, _relief(grid, surface, terrain, layers), options)
     wanted = wanted_months(positions, months)
     whole = Tile(0, 0, *grid.shape)
     return _result(grid, wanted, season_block(obstacles, positions, wanted, whole, options))
+
+
+def sun_hours(
+    grid: LocalGrid,
+    positions: SunPositions,
+    *,
+    buildings: gpd.GeoDataFrame,
+    trees: gpd.GeoDataFrame,
+    walls: gpd.GeoDataFrame | None = None,
+    surface: HeightRaster | None = None,
+    terrain: HeightRaster | None = None,
+    options: ShadeOptions = _DEFAULT,
+) -> Floats:
+    """Sum the hours of direct sun alone, where neither the beam nor the sky is wanted.
+
+    Parameters
+    ----------
+    grid, positions, buildings, trees, walls, surface, terrain, options
+        As for `shade_season`.
+
+    Returns
+    -------
+    ndarray, shape (M, rows, columns)
+        As `SunShade.sun_hours` of `shade_season`, bit for bit, for the months of `positions` [h/d].
+    """
+    layers = buildings, trees, walls
+    obstacles = gather(grid, layers, _relief(grid, surface, terrain, layers), options)
+    wanted, whole = wanted_months(positions, None), Tile(0, 0, *grid.shape)
+    found = season_block(obstacles, positions, wanted, whole, options, only_hours=True)
+    return found.sun_hours
 
 
 def shade_scenarios(  # noqa: PLR0913 - every layer is an argument of its own
@@ -122,7 +155,7 @@ def shade_scenarios(  # noqa: PLR0913 - every layer is an argument of its own
         The same, bit for bit, as `shade_season` gives for each.
     """
     layers = buildings, trees, walls
-    relief = build_relief(grid, surface, terrain)
+    relief = _relief(grid, surface, terrain, layers)
     wanted = wanted_months(positions, months)
     whole = Tile(0, 0, *grid.shape)
     known: dict[ShadeOptions, SunShade] = {}
@@ -166,7 +199,7 @@ def shade_instants(  # noqa: PLR0913 - every layer is an argument of its own
         0..1; NaN on roofs.
     """
     layers = buildings, trees, walls
-    obstacles = gather(grid, layers, build_relief(grid, surface, terrain), options)
+    obstacles = gather(grid, layers, _relief(grid, surface, terrain, layers), options)
     light = rays(
         np.atleast_1d(np.asarray(elevation, float)), np.atleast_1d(np.asarray(azimuth, float))
     )
@@ -209,6 +242,13 @@ def wanted_months(positions: SunPositions, months: Sequence[int] | None) -> tupl
         In the order given.
     """
     return tuple(dict.fromkeys(int(m) for m in (positions.month if months is None else months)))
+
+
+def _relief(
+    grid: LocalGrid, surface: HeightRaster | None, terrain: HeightRaster | None, layers: Layers
+) -> Relief | None:
+    """Resample the rasters, as far around as anything that may stand on the terrain."""
+    return build_relief(grid, surface, terrain, around=reach_of(layers))
 
 
 def _result(grid: LocalGrid, months: tuple[int, ...], season: Season) -> SunShade:

@@ -13,8 +13,9 @@ numbers by the same operations, so neighbours leave no gap between them.
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import dataclass
-from typing import NamedTuple
+from typing import Final, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -35,6 +36,9 @@ __all__ = [
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
+Shorts = NDArray[np.int32]
+
+_MANY: Final = 2**13  # columns of shadows that are worked out at once
 
 
 class Tile(NamedTuple):
@@ -82,11 +86,11 @@ class Spans:
         Direction, wall or crown, column, first and last row; all within the tile.
     """
 
-    ray: Ints
-    piece: Ints
-    column: Ints
-    first: Ints
-    last: Ints
+    ray: Shorts
+    piece: Shorts
+    column: Shorts
+    first: Shorts
+    last: Shorts
 
 
 def rays(elevation: Floats, azimuth: Floats) -> Rays:
@@ -180,14 +184,34 @@ def _sheared(
         *_foot_and_top(walls, wall, shift_x[casts], shift_y[casts]),
         *_sides(walls, wall, light, ray),
     )
-    item, column = _columns(low, high, tile)
-    low_1, high_1, slope_1, low_2, high_2, slope_2 = (values[item] for values in strips)
-    slope_1 *= column
-    slope_2 *= column
-    lower = np.maximum(low_1 + slope_1, low_2 + slope_2)
-    upper = np.minimum(high_1 + slope_1, high_2 + slope_2)
-    upper = _before(upper, half_open[wall][item])
-    return _rows(ray[item], wall[item], column, lower, upper, tile)
+    pieces = []
+    for part in _parts(low, high):  # a few at a time, to bound memory
+        item, column = _columns(low[part], high[part], tile)
+        low_1, high_1, slope_1, low_2, high_2, slope_2 = (values[part][item] for values in strips)
+        slope_1 *= column
+        slope_2 *= column
+        lower = np.maximum(low_1 + slope_1, low_2 + slope_2)
+        upper = np.minimum(high_1 + slope_1, high_2 + slope_2)
+        upper = _before(upper, half_open[wall[part]][item])
+        pieces.append(_rows(ray[part][item], wall[part][item], column, lower, upper, tile))
+    return _joined(pieces)
+
+
+def _parts(low: Floats, high: Floats) -> list[slice]:
+    """Cut a list of pieces so that no part holds many columns."""
+    total = np.cumsum(np.maximum(high - low, 0.0) + 1)
+    many = int(total[-1] // _MANY) if len(total) else 0
+    cuts = [0, *np.searchsorted(total, np.arange(1, many + 1) * _MANY).tolist(), len(low)]
+    return [slice(a, b) for a, b in itertools.pairwise(cuts) if b > a]
+
+
+def _joined(pieces: list[Spans]) -> Spans:
+    """Join lists of spans."""
+    if len(pieces) == 1:
+        return pieces[0]
+    none = np.zeros(0, dtype=np.int32)
+    names = ("ray", "piece", "column", "first", "last")
+    return Spans(*(np.concatenate([none, *(getattr(p, name) for p in pieces)]) for name in names))
 
 
 def _before(end: Floats, half_open: NDArray[np.bool_]) -> Floats:
@@ -378,10 +402,5 @@ def _rows(ray: Ints, piece: Ints, column: Ints, lower: Floats, upper: Floats, ti
     first = np.maximum(np.ceil(lower), tile.top)
     last = np.minimum(np.floor(upper), tile.bottom - 1)
     keep = first <= last
-    return Spans(
-        ray[keep],
-        piece[keep],
-        column[keep],
-        first[keep].astype(np.int64),
-        last[keep].astype(np.int64),
-    )
+    found = (values[keep].astype(np.int32) for values in (ray, piece, column, first, last))
+    return Spans(*found)

@@ -30,7 +30,15 @@ def _floats(values: ArrayLike) -> _Array:
 
 
 class DayBalance(NamedTuple):
-    """Depletion at the end of the day [mm], actual evapotranspiration and drainage [mm/d]."""
+    """The balance of one day, each of shape (...).
+
+    Parameters
+    ----------
+    depletion : ndarray
+        At the end of the day [mm].
+    et_actual, drainage : ndarray
+        What plants and soil gave off; what ran through [mm/d].
+    """
 
     depletion: _Array
     et_actual: _Array

@@ -198,7 +198,17 @@ def peak_month_requirement(
 
 @dataclass(frozen=True)
 class ClimateYear:
-    """A mean year: reference ET and rain of the year and of the month with most ET [mm]."""
+    """A mean year.
+
+    Parameters
+    ----------
+    eto_mm, rain_mm : float
+        Reference ET and rain of the year [mm].
+    peak_month : int
+        Month with most reference ET, 1 to 12.
+    peak_eto_mm, peak_rain_mm : float
+        Reference ET and rain of that month [mm].
+    """
 
     eto_mm: float
     rain_mm: float

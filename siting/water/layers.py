@@ -29,7 +29,15 @@ _SPAN: Final = 2.0
 
 
 class LayerDay(NamedTuple):
-    """One day: depletion of the root zone and of its upper layer [mm]; ET and drainage [mm/d]."""
+    """One day of the root zone and its upper layer, each of shape (...).
+
+    Parameters
+    ----------
+    depletion, upper : ndarray
+        Of the root zone and of its upper layer, at the end of the day [mm].
+    et_actual, drainage : ndarray
+        Of the root zone [mm/d].
+    """
 
     depletion: _Array
     upper: _Array

@@ -77,7 +77,18 @@ class CanTest:
     spacing: float
 
     def surface(self, x: Floats, y: Floats) -> Floats:
-        """Return application over the cans' mean at points, shape (N,), within 0.3..2."""
+        """Return application over the cans' mean at points.
+
+        Parameters
+        ----------
+        x, y : ndarray, shape (N,)
+            Points [m].
+
+        Returns
+        -------
+        ndarray, shape (N,)
+            Within the readings and 0.3..2; 1 everywhere where no spline foretells the readings [-].
+        """
         if not np.isfinite(self.smoothing):
             return np.ones(x.size)
         origin = self.places.mean(axis=0)
@@ -88,10 +99,20 @@ class CanTest:
         return clipped
 
     def deviation(self, x: Floats, y: Floats) -> Floats:
-        """Return the standard deviation of the surface at points, shape (N,).
+        """Return the standard deviation of the surface at points.
 
         The error of foretold readings up to one spacing from a can; from there it grows to the
         spread of all readings over two more spacings.
+
+        Parameters
+        ----------
+        x, y : ndarray, shape (N,)
+            Points [m].
+
+        Returns
+        -------
+        ndarray, shape (N,)
+            As a share of the cans' mean [-].
         """
         away, _ = cKDTree(self.places).query(np.column_stack([x, y]))
         beyond = np.maximum(away / self.spacing - 1, 0.0) / 2

@@ -304,7 +304,17 @@ def adjusted_depletion(depletion_fraction: ArrayLike, etc: ArrayLike) -> _Array:
 
 @dataclass(frozen=True)
 class FactorRange:
-    """The published range of one factor of the landscape coefficient."""
+    """The published range of one factor of the landscape coefficient.
+
+    Parameters
+    ----------
+    low, high : float
+        Its ends [-].
+    meaning : str
+        What the factor stands for.
+    reference : str
+        Where it is published.
+    """
 
     low: float
     high: float

@@ -46,7 +46,18 @@ class SeasonTotals:
     stress_days: _Array
 
     def closure(self, initial: ArrayLike = 0.0) -> _Array:
-        """Return what the balance does not account for, shape (...); rounding only [mm]."""
+        """Return what the balance does not account for.
+
+        Parameters
+        ----------
+        initial : array_like, shape (...), optional
+            Depletion at the start; field capacity when not given [mm].
+
+        Returns
+        -------
+        ndarray, shape (...)
+            Rounding only [mm].
+        """
         gone = self.et_actual + self.drainage
         return np.asarray(self.water - gone + self.depletion - np.asarray(initial, dtype=float))
 

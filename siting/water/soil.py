@@ -220,7 +220,15 @@ _RATE_GROUP: Final = {
 
 
 class SoilWater(NamedTuple):
-    """Water contents [m³/m³], saturated conductivity [mm/h] and bulk density [Mg/m³]."""
+    """Hydraulic values of a soil.
+
+    Parameters
+    ----------
+    wilting_point, field_capacity, saturation : ndarray
+        Water contents [m³/m³].
+    conductivity, bulk_density : ndarray
+        Saturated conductivity [mm/h]; bulk density [Mg/m³].
+    """
 
     wilting_point: _Array
     field_capacity: _Array
@@ -306,7 +314,13 @@ def _water_contents(s: _Array, c: _Array, om: _Array) -> tuple[_Array, _Array, _
 
 
 class Adjustment(NamedTuple):
-    """Factors on field capacity, wilting point and intake rate [-]."""
+    """Factors on the values of a soil class.
+
+    Parameters
+    ----------
+    field_capacity, wilting_point, intake : float
+        On field capacity, wilting point and intake rate [-].
+    """
 
     field_capacity: float
     wilting_point: float

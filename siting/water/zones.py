@@ -332,7 +332,18 @@ class Ground:
     drain_hours: float
 
     def over(self, root_depth_m: float) -> tuple[float, float]:
-        """Return field capacity and wilting point, mean over the root zone."""
+        """Return field capacity and wilting point, mean over the root zone.
+
+        Parameters
+        ----------
+        root_depth_m : float
+            Depth of the root zone [m].
+
+        Returns
+        -------
+        tuple of float
+            Field capacity and wilting point, weighted by depth [m³/m³].
+        """
         return (
             layered(self.field_capacity, self.thickness_m, root_depth_m=root_depth_m),
             layered(self.wilting_point, self.thickness_m, root_depth_m=root_depth_m),

@@ -25,7 +25,7 @@ from rasterio.transform import from_origin
 
 from siting.site.model import HeightRaster
 from siting.sun.model import SunPositions
-from siting.sun.shade import ShadeOptions, shade_instants, shade_season
+from siting.sun.shade import ShadeOptions, shade_instants, sun_hours
 from tests.benchmarks.scene import Town, height_raster
 
 __all__ = ["ENGINES", "Engine", "Skipped"]
@@ -85,7 +85,7 @@ def siting_vectors(town: Town, *, threads: int, engine: str, raster: bool = Fals
     if engine == "numba" and importlib.util.find_spec("numba") is None:
         message = "numba is not installed"
         raise Skipped(message)
-    options = ShadeOptions(threads=threads, sky_directions=4, engine=engine)
+    options = ShadeOptions(threads=threads, engine=engine)
     layers = {"buildings": town.buildings, "trees": town.buildings.iloc[:0]}
     if raster:
         grid = town.grid
@@ -94,7 +94,7 @@ def siting_vectors(town: Town, *, threads: int, engine: str, raster: bool = Fals
         layers["buildings"] = town.buildings.iloc[:0]
 
     def hours(sun: SunPositions):
-        return shade_season(town.grid, sun, options=options, **layers).sun_hours
+        return sun_hours(town.grid, sun, options=options, **layers)
 
     def lit(elevation, azimuth, rows, columns):
         parts = []

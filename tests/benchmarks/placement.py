@@ -10,6 +10,7 @@ from dataclasses import replace
 
 from siting import planning
 from siting._plan_places import all_hazards, place_zones
+from siting._plan_survey import survey_site
 from siting.demo import demo_property
 
 
@@ -22,7 +23,7 @@ def main() -> None:
     terms = planning.eto_terms(
         climate.daily, latitude=site.latitude, elevation_m=climate.elevation_m
     )
-    known = planning._survey(site, settings, seasons, terms, threads=2, progress=None)
+    known = survey_site(site, climate, settings, (seasons, terms), threads=2, progress=None)
     hazards, _ = all_hazards(site, settings.setbacks)
     largest = list(site.hydrozones.geometry.area.nlargest(12).index)
     at = [known.ground.pixels.position(zone) for zone in largest]

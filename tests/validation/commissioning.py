@@ -7,8 +7,6 @@ state, one column per verdict, in per cent. The limits of the tests were set on 
 the table is made with the seeds from 0.
 """
 
-# ruff: noqa: T201
-
 from __future__ import annotations
 
 import sys

@@ -10,8 +10,6 @@ Nothing is tuned. Nothing is watered there and there are no valves and no thresh
 tests must say that they could not be run. Only May to October is used: there is frost in the rest.
 """
 
-# ruff: noqa: T201
-
 from __future__ import annotations
 
 import sys

@@ -14,8 +14,6 @@ is run, from field capacity on 1 May: there is snow in the rest. The file has me
 only, so that the vapour pressure deficit is that of the mean temperature, which understates ETo.
 """
 
-# ruff: noqa: T201
-
 from __future__ import annotations
 
 import sys

@@ -309,7 +309,7 @@ const facts = (rows) => make("dl", {}, ...rows.flatMap(([label, text]) => [make(
 function table(head, rows, caption, first) {
   return make("div", { class: "wide", tabindex: "0", role: "group", "aria-label": caption }, make("p", { class: "caption", text: caption }), make("table", { "aria-label": caption },
     make("thead", {}, make("tr", {}, ...head.map((h) => make("th", { scope: "col" }, say(h))))),
-    make("tbody", {}, ...rows.map((cells, r) => make("tr", {}, ...cells.map((c, k) =>
+    make("tbody", {}, ...rows.map((cells, r) => make("tr", cells[1] === "" ? { class: "lead" } : {}, ...cells.map((c, k) =>
       make("td", {}, k === 0 && first ? first(c, r) : say(c))))))));
 }
 /* The need is in the map's colours and in every zone's own card. */
@@ -339,6 +339,7 @@ function sensorCard(s) {
     facts(s.rows),
     make("h3", { text: "From the hole to the threshold" }), make("ol", {}, ...s.steps.map((t) => make("li", {}, say(t)))),
     ...(s.ties.length ? [table(["Tie", "From", "Distance", "Error ±"], s.ties.map((t) => t.cells), "Ties: tape distances from fixed points")] : []),
+    ...(s.reserves.length ? [table(["Reserve", "From " + s.id, "Towards", "From point 1", "From point 2", "Rank"], s.reserves, "Reserve points, for when the shovel meets rock")] : []),
     make("h3", { text: "Coordinates" }), ...s.places.map(copyRow),
     make("h3", { text: "Photo" }), photoSlot(s),
   ];
@@ -395,8 +396,10 @@ function chart() {
   const steps = p.choices.slice(0, -1);
   if (!steps.length) return [];
   const known = steps.map((c) => (c.feasible ? c.value_of_next : null));
-  const low = Math.max(0, ...known.map((v) => -(v || 0)));
-  const top = Math.max(known.includes(null) ? Math.max(0.5 * low, 1e-9) : 1e-9, ...known.map((v) => v || 0));
+  const ends = steps.map((c, i) => (known[i] === null ? [null, null] : [c.value_of_next_low, c.value_of_next_high]));
+  const every = [...known, ...ends.flat()].map((v) => v || 0);
+  const low = Math.max(0, ...every.map((v) => -v));
+  const top = Math.max(known.includes(null) ? Math.max(0.5 * low, 1e-9) : 1e-9, ...every);
   const [width, high, gap] = [360, 128, 26];
   const k = (high - 2 * gap) / (top + low);
   const zero = gap + top * k;
@@ -412,15 +415,48 @@ function chart() {
     const name = note(x, high + 14, nth(c.n + 1));
     if (v === null) return [draw("rect", { x: x - w / 2, y: gap, width: w, height: zero - gap || 20, fill: "url(#hatch)", stroke: marks.keepout }), note(x, gap - 8, "needed", { "font-weight": 700 }), name];
     const y = v >= 0 ? zero - v * k : zero;
+    const [least, most] = ends[i].map((end) => (end === null ? v : end));
+    const [up, down] = [zero - Math.max(v, most, 0) * k, zero - Math.min(v, least, 0) * k];
+    const whisker = most > least ? [draw("path", { d: "M" + x + " " + (zero - most * k) + "V" + (zero - least * k) + "M" + (x - 5) + " " + (zero - most * k) + "h10M" + (x - 5) + " " + (zero - least * k) + "h10", fill: "none", stroke: plan.ink.text, "stroke-width": 1.5 })] : [];
     return [draw("rect", { x: x - w / 2, y, width: w, height: Math.max(1.5, Math.abs(v) * k), fill: v > 0 ? plan.scales.need.colours[5] : plan.scales.dryness.colours[4] }),
-      note(x, v >= 0 ? y - 6 : y - v * k + 15, money(v), { "font-weight": 700 }), name];
+      ...whisker, note(x, v >= 0 ? up - 6 : down + 15, money(v), { "font-weight": 700 }), name];
   });
-  const told = steps.map((c, i) => nth(c.n + 1) + ": " + (known[i] === null ? "needed" : money(known[i]))).join("; ");
+  const told = steps.map((c, i) => nth(c.n + 1) + ": " + (known[i] === null ? "needed" : money(known[i]) + (ends[i][1] > ends[i][0] ? " (" + money(ends[i][0]) + " to " + money(ends[i][1]) + ")" : ""))).join("; ");
   return [
     make("h3", {}, "What one more sensor is worth, ", say(p.currency), " a year"),
     draw("svg", { class: "chart", viewBox: "0 0 " + width + " " + (high + 24), role: "img", "aria-label": told },
       draw("path", { d: "M0 " + zero + "H" + width, stroke: plan.ink.quiet }), ...bars),
-    make("p", { class: "small", text: "Above the line it brings more than it costs; below, less. “Needed”: with one fewer, a zone would be too dry." }),
+    make("p", { class: "small", text: "Above the line it brings more than it costs; below, less. Thin lines: the range over scenarios. “Needed”: with one fewer, a zone would be too dry." }),
+  ];
+}
+/* What moves the result: one bar per input, from its value at the lower to that at the higher setting. */
+function moveChart() {
+  const { bars, measure, base, table: beside } = plan.panel.moves;
+  if (!bars.length) return [];
+  const values = bars.flatMap((b) => [b.base, ...b.ends.map((e) => e.value)]).filter((v) => v !== null);
+  const [least, most] = [Math.min(...values), Math.max(...values)];
+  const [width, side, row] = [360, 52, 40];
+  const x = (v) => side + ((v - least) / (most - least || 1)) * (width - 2 * side);
+  const colours = [plan.scales.dryness.colours[6], plan.scales.need.colours[6]];
+  const label = (at, y, text, anchor, more) => { const n = draw("text", { x: at, y, "text-anchor": anchor, "font-size": 12, fill: plan.ink.text, ...more }); n.textContent = text; return n; };
+  const middle = bars[0].base === null ? x(least) : x(bars[0].base);
+  const parts = bars.flatMap((b, k) => {
+    const y = k * row;
+    return [label(0, y + 12, brief(b.name, 40), "start", { "font-weight": 600 }), ...b.ends.flatMap((e, i) => {
+      if (e.value === null) return [label(middle + 6, y + 29, brief(e.setting, 14) + ": limit not kept", "start")];
+      const left = Math.min(middle, x(e.value));
+      return [draw("rect", { x: left, y: y + 17, width: Math.max(1, Math.abs(x(e.value) - middle)), height: 16, fill: colours[i] }),
+        label(x(e.value) + (x(e.value) >= middle ? 4 : -4), y + 29, brief(e.setting, 14), x(e.value) >= middle ? "start" : "end")];
+    })];
+  });
+  const high = bars.length * row;
+  const told = bars.map((b) => b.name + ": " + b.ends.map((e) => e.setting + " " + (e.value === null ? "limit not kept" : now(e.told))).join(", ")).join("; ");
+  return [
+    make("h3", {}, "What moves the result: ", say(measure)),
+    draw("svg", { class: "chart", viewBox: "0 0 " + width + " " + high, role: "img", "aria-label": told },
+      ...parts, draw("path", { d: "M" + middle + " 14V" + high, stroke: plan.ink.text, "stroke-width": 1.2 })),
+    make("p", { class: "small" }, "The upright line is the plan: ", say(base), ". One input at a time, the sensors where they are."),
+    make("details", { class: "more-words" }, make("summary", { text: "The same as a table" }), table(beside.head, beside.rows, "What moves the result")),
   ];
 }
 function showPart(id) {
@@ -434,15 +470,21 @@ function panel() {
   const p = plan.panel;
   const list = (items) => make("ul", {}, ...items.map((t) => make("li", {}, say(t))));
   const parts = [
-    section("answer", "How many sensors, and why", make("p", {}, say(p.answer)), ...chart(),
-      table(p.choice_table.head, p.choice_table.rows, "Every number of sensors that was weighed")),
+    section("answer", "How many sensors, and why", make("p", { id: "headline" }, say(p.headline)), ...chart(),
+      make("details", { class: "more-words" }, make("summary", { text: "The whole answer" }), make("p", { id: "whole-answer" }, say(p.answer))),
+      table(p.choice_table.head, p.choice_table.rows, "Every number of sensors that was weighed"),
+      ...(p.option_table.rows.length ? [table(p.option_table.head, p.option_table.rows, "Regret: what a choice costs a year beyond the best for how things turn out")] : []),
+      ...(p.control_table.rows.length ? [table(p.control_table.head, p.control_table.rows, "Kinds of control, on the same weather")] : [])),
     section("sensor-list", "Sensors", table(["Sensor", "Where", "Governs"],
       plan.sensors.map((s) => [s.id, s.summary, s.rows[2][1]]), "Tap a sensor for depth, ties and threshold",
       (c, r) => opens(c, () => { const s = plan.sensors[r]; go(s.at); pick(s, true); })),
       ...(p.tie_table.rows.length ? [table(p.tie_table.head, p.tie_table.rows, "Ties: tape distances from fixed points")] : [])),
     section("zone-list", "Zones and run times", table(fewer(p.zone_table.head), p.zone_table.rows.map(fewer), "Minutes for the timer; a zone opens its details",
-      (c, r) => opens(c, () => { const z = plan.zones[r]; go(z.label_at); openAt(z.label_at, [make("p", { class: "popup-title" }, "Zone ", say(z.zone)), make("p", {}, say(z.rows[2][1]))]); showCard("Zone " + z.zone, zoneCard(z), true); }))),
-    section("savings", "Water and money", make("p", {}, say(p.savings.claim)), facts(p.savings.rows)),
+      (c, r) => opens(c, () => { const z = plan.zones[r]; go(z.label_at); openAt(z.label_at, [make("p", { class: "popup-title" }, "Zone ", say(z.zone)), make("p", {}, say(z.rows[2][1]))]); showCard("Zone " + z.zone, zoneCard(z), true); })),
+      ...(p.month_table.rows.length ? [table(p.month_table.head, p.month_table.rows, "Minutes of an event by month, each program led by its seasonal adjustment"),
+        ...(p.month_table.note ? [make("p", { class: "small", text: p.month_table.note })] : [])] : [])),
+    section("savings", "Water and money", make("p", {}, say(p.savings.claim)), facts(p.savings.rows), ...moveChart()),
+    section("rests", "What this rests on", list(p.assumptions)),
   ];
   const cautions = section("cautions", "Before you dig", list(p.cautions));
   cautions.className = "cautions";

@@ -1,0 +1,163 @@
+"""What other packages add, on the command line: list it, and run exporters."""
+
+from __future__ import annotations
+
+import shutil
+import tempfile
+from collections.abc import Iterable, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from siting._cli_shared import echo_json, json_option
+from siting.errors import SitingError
+from siting.extensions import (
+    GROUPS,
+    Extension,
+    ExtensionError,
+    find_extension,
+    list_extensions,
+)
+
+if TYPE_CHECKING:
+    from siting.planning import Plan
+
+__all__ = ["check_exporters", "export_option", "register", "run_exporters"]
+
+
+def register(main: click.Group) -> None:
+    """Add the command.
+
+    Parameters
+    ----------
+    main : click.Group
+        The program.
+    """
+    main.add_command(_extensions)
+
+
+@click.command("extensions")
+@json_option
+def _extensions(as_json: bool) -> None:
+    """List the readers, factors and exporters that other installed packages bring.
+
+    \b
+    Example
+      siting extensions --json
+    """
+    rows = [_row(extension) for group in GROUPS for extension in list_extensions(group).values()]
+    if as_json:
+        echo_json({"ok": True, "extensions": rows})
+        return
+    for row in rows:
+        state = "" if row["works"] else f"  BROKEN: {row['error']}"
+        click.echo(f"{row['kind']:<9} {row['name']:<24} {row['package']} {row['version']}{state}")
+    if not rows:
+        click.echo("no installed package brings any")
+
+
+def _row(extension: Extension) -> dict[str, Any]:
+    """Return what there is to say of an extension; loading shows whether it works."""
+    error = ""
+    try:
+        extension.load()
+    except ExtensionError as problem:
+        error = str(problem)
+    return {
+        "kind": GROUPS[extension.group],
+        "name": extension.name,
+        "package": extension.package,
+        "version": extension.version,
+        "works": not error,
+        "error": error,
+    }
+
+
+def check_exporters(names: Sequence[str]) -> tuple[Extension, ...]:
+    """Return the exporters that were asked for, before anything is computed.
+
+    Parameters
+    ----------
+    names : sequence of str
+        As given.
+
+    Returns
+    -------
+    tuple of Extension
+        In the same order.
+
+    Raises
+    ------
+    click.BadParameter
+        When no installed package brings one.
+    """
+    found = []
+    for name in dict.fromkeys(names):
+        extension = find_extension("siting.exporters", name)
+        if extension is None:
+            known = ", ".join(list_extensions("siting.exporters")) or "none is installed"
+            msg = f"no installed package brings the exporter {name!r}; there is: {known}"
+            raise click.BadParameter(msg, param_hint="--export")
+        found.append(extension)
+    return tuple(found)
+
+
+export_option = click.option(
+    "--export",
+    "exporters",
+    multiple=True,
+    metavar="NAME",
+    callback=lambda _ctx, _parameter, names: check_exporters(names),
+    help="Also run an exporter of an installed package; may be given several times.",
+)
+
+
+def run_exporters(
+    exporters: Iterable[Extension], plan: Plan, folder: Path, *, taken: Iterable[str]
+) -> tuple[tuple[Path, ...], tuple[str, ...]]:
+    """Run exporters; one that fails leaves nothing behind but a warning.
+
+    Parameters
+    ----------
+    exporters : iterable of Extension
+        From `check_exporters`.
+    plan : Plan
+        What to export.
+    folder : Path
+        Where the files go.
+    taken : iterable of str
+        Names of files that no exporter may replace.
+
+    Returns
+    -------
+    files : tuple of Path
+        What was written.
+    warnings : tuple of str
+        What failed, and why.
+    """
+    written: list[Path] = []
+    warnings = []
+    for extension in exporters:
+        try:
+            files = _export(extension, plan, folder, {*taken, *(p.name for p in written)})
+        except SitingError as error:
+            warnings.append(f"not exported: {error}")
+        except OSError as error:
+            warnings.append(f"not exported: {extension}: {error.strerror or error}")
+        else:
+            written += files
+    return tuple(written), tuple(warnings)
+
+
+def _export(extension: Extension, plan: Plan, folder: Path, taken: set[str]) -> list[Path]:
+    """Run one exporter in a folder of its own, and move what it wrote into place."""
+    with tempfile.TemporaryDirectory(prefix=".siting-", dir=folder) as scratch:
+        extension.call(plan, Path(scratch))
+        files = sorted(path for path in Path(scratch).iterdir() if path.is_file())
+        clash = sorted(path.name for path in files if path.name in taken)
+        if clash or not files:
+            what = f"would replace {', '.join(clash)}" if clash else "wrote no file"
+            msg = f"{extension} {what}"
+            raise ExtensionError(msg)
+        return [Path(shutil.move(path, folder / path.name)) for path in files]

@@ -1,0 +1,273 @@
+"""The decision in two or three sentences: how many sensors, what the last is worth, what it saves.
+
+Every sentence stands alone, so that a page may show the headline whole and leave the rest to the
+full answer.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any, Final
+
+import geopandas as gpd
+import pandas as pd
+
+from siting.units import UnitsName, show
+
+__all__ = [
+    "Facts",
+    "cheaper_words",
+    "decision_words",
+    "headline",
+    "nth",
+    "number_word",
+    "short_claim",
+]
+
+_NUMBERS: Final = (
+    "no", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "ten", "eleven",
+    "twelve",
+)  # fmt: skip
+_ORDINALS: Final = (
+    "", "first", "second", "third", "fourth", "fifth", "sixth", "seventh", "eighth", "ninth",
+    "tenth", "eleventh", "twelfth",
+)  # fmt: skip
+#: Kinds of control without a soil sensor, as in `Plan.controls`, and how they are told.
+_SENSORLESS: Final = {
+    "timer, its minutes set right": "a timer with its minutes set right",
+    "rain shut-off": "a rain shut-off",
+}
+_TRIFLE: Final = 0.5  # money below this is not told in figures
+_TEENS: Final = (11, 12, 13)
+
+
+@dataclass(frozen=True)
+class Facts:
+    """What the words are made from.
+
+    Parameters
+    ----------
+    zones, sensors, choices, controls : GeoDataFrame, GeoDataFrame, DataFrame, DataFrame
+        As in `siting.planning.Plan`.
+    economics : mapping
+        As in `siting.planning.Plan`; its claim is in the units asked for.
+    price : float or None
+        Price that sensors were chosen at; None when not given [currency/m³].
+    limit : float
+        Days of stress allowed in a season [d].
+    units : {"metric", "us"}
+        How to show amounts.
+    """
+
+    zones: gpd.GeoDataFrame
+    sensors: gpd.GeoDataFrame
+    choices: pd.DataFrame
+    controls: pd.DataFrame
+    economics: Mapping[str, Any]
+    price: float | None
+    limit: float
+    units: UnitsName
+
+    @property
+    def currency(self) -> str:
+        """Return the user's currency."""
+        return str(self.economics["currency"])
+
+    def volume(self, cubic_metres: float) -> str:
+        """Return an amount of water [m³] as text."""
+        return show(cubic_metres, "volume", self.units)
+
+    @property
+    def chosen(self) -> dict[str, Any] | None:
+        """Return the chosen row of the choices; None where there is none."""
+        rows = self.choices[self.choices["chosen"]] if len(self.choices) else self.choices
+        return None if rows.empty else {str(key): rows[key].iloc[0] for key in rows}
+
+
+def number_word(count: int) -> str:
+    """Return a number as a word, in figures beyond twelve.
+
+    Examples
+    --------
+    >>> number_word(0), number_word(7), number_word(14)
+    ('no', 'seven', '14')
+    """
+    return _NUMBERS[count] if count < len(_NUMBERS) else str(count)
+
+
+def nth(count: int, *, article: bool = False) -> str:
+    """Return an ordinal, in figures beyond twelfth, with its article if asked.
+
+    Examples
+    --------
+    >>> nth(7), nth(8, article=True), nth(18, article=True), nth(22)
+    ('seventh', 'an eighth', 'an 18th', '22nd')
+    """
+    if count < len(_ORDINALS):
+        word = _ORDINALS[count]
+    else:
+        ends = {} if count % 100 in _TEENS else {1: "st", 2: "nd", 3: "rd"}
+        word = f"{count}{ends.get(count % 10, 'th')}"
+    if not article:
+        return word
+    return f"{'an' if word.startswith(('e', '8', '11th', '18')) else 'a'} {word}"
+
+
+def headline(facts: Facts) -> str:
+    """Say the decision whole in a few short sentences.
+
+    Parameters
+    ----------
+    facts : Facts
+        What was decided.
+
+    Returns
+    -------
+    str
+        How many sensors; what the last one is worth and why there is no further one; what the plan
+        saves.
+    """
+    return " ".join([decision_words(facts), *cheaper_words(facts), short_claim(facts)])
+
+
+def decision_words(facts: Facts) -> str:
+    """Say how many sensors, what the last is worth, and why not one more.
+
+    Parameters
+    ----------
+    facts : Facts
+        What was decided.
+
+    Returns
+    -------
+    str
+        Two sentences, or one where there is no sensor.
+    """
+    count = len(facts.sensors)
+    if count == 0:
+        return "No sensor: none that could be bought keeps every zone within its limits."
+    name = f"{number_word(count).capitalize()} sensor{'' if count == 1 else 's'}."
+    last, further = _last(facts), _further(facts)
+    if last and further:
+        return f"{name} {last}; {further}."
+    said = last or further
+    return f"{name} {said[0].upper()}{said[1:]}." if said else name
+
+
+def short_claim(facts: Facts) -> str:
+    """Say in one sentence what the plan saves, or that nothing is claimed.
+
+    Parameters
+    ----------
+    facts : Facts
+        What was decided.
+
+    Returns
+    -------
+    str
+        One sentence.
+    """
+    known = facts.economics
+    saved, money = known.get("saved_m3"), known.get("saved_per_year")
+    if saved is None:
+        return "No saving is claimed, because today's watering is not known."
+    if saved < 0:
+        return _more_than_today(facts, -float(saved))
+    words = f"Against today's watering the plan saves {facts.volume(float(saved))} a year"
+    if money is None:
+        return f"{words}; without a water price no money is claimed."
+    words += f", worth {float(money):,.0f} {facts.currency}"
+    years = known.get("payback_years")
+    return f"{words}, and pays back in {float(years):.1f} years." if years else f"{words}."
+
+
+def _more_than_today(facts: Facts, extra: float) -> str:
+    """Say that the plan uses more water than today, and why."""
+    words = f"The plan uses {facts.volume(extra)} a year more than today's watering"
+    short = int((facts.zones["today_stress_days"].astype(float) > facts.limit).sum())
+    if not short:
+        return f"{words}, which keeps every zone within its limit: sensors gain nothing here."
+    return f"{words}, which leaves {short} of {len(facts.zones)} zones short of water."
+
+
+def _last(facts: Facts) -> str:
+    """Say what the last sensor is worth; "" for the only one."""
+    count, choices, chosen = len(facts.sensors), facts.choices, facts.chosen
+    if count == 1 or chosen is None:
+        return ""
+    fewer = choices.loc[choices["used"].where(choices["feasible"]) < count]
+    if fewer.empty:
+        return _no_fewer(facts)
+    before = fewer.iloc[-1]
+    extra = count - int(before["used"])
+    who = f"The {nth(count)}" if extra == 1 else f"The last {number_word(extra)}"
+    saves, is_, own = ("saves", "is", "its") if extra == 1 else ("save", "are", "their")
+    less = float(before["water_m3"]) - float(chosen["water_m3"])
+    if facts.price is None:
+        return f"{who} {saves} {facts.volume(less)} a year"
+    worth = float(before["cost_per_year"]) - float(chosen["cost_per_year"])
+    amount = f"{worth:,.0f}" if worth >= _TRIFLE else "less than 1"
+    money = f"{is_} worth {amount} {facts.currency} a year after {own} own cost"
+    if less >= 0:
+        return f"{who} {saves} {facts.volume(less)} a year and {money}"
+    more = "uses" if extra == 1 else "use"
+    return f"{who} {more} {facts.volume(-less)} a year more and yet {money}"
+
+
+def _no_fewer(facts: Facts) -> str:
+    """Say why fewer do not do."""
+    count = len(facts.sensors)
+    controllers = int(facts.zones["controller"].nunique())
+    if controllers >= count:
+        return (
+            "No fewer would do: a sensor governs zones of its own controller only, and there are "
+            f"{number_word(controllers)} controllers"
+        )
+    return (
+        f"No fewer would do: with {number_word(count - 1)}, no choice keeps every zone within its "
+        "limits"
+    )
+
+
+def _further(facts: Facts) -> str:
+    """Say why there is no further sensor."""
+    count = len(facts.sensors)
+    if count >= len(facts.zones):
+        return "" if count == 1 else "every zone has its own"
+    more = nth(count + 1, article=True)
+    if len(facts.choices) == 0 or int(facts.choices.index.max()) <= count:
+        return f"{more} was not allowed"
+    if facts.price is None:
+        return f"without a water price {more} cannot be weighed against its cost"
+    return f"{more} would cost more than it saves"
+
+
+def cheaper_words(facts: Facts) -> list[str]:
+    """Say so where a kind of control without a soil sensor would cost less and do as well.
+
+    Parameters
+    ----------
+    facts : Facts
+        What was decided.
+
+    Returns
+    -------
+    list of str
+        One sentence, or none.
+    """
+    table, chosen = facts.controls, facts.chosen
+    if table.empty or chosen is None or facts.price is None:
+        return []
+    costs = {
+        name: float(table["cost_per_year"].astype(float)[name])
+        for name in _SENSORLESS
+        if name in table.index and bool(table["within_limit"][name])
+    }
+    least = min(costs, key=lambda name: costs[name], default="")
+    if not least or costs[least] >= float(chosen["cost_per_year"]):
+        return []
+    return [
+        f"Counting the sensors' cost, {_SENSORLESS[least]} would be cheaper: {costs[least]:,.0f} "
+        f"{facts.currency} a year against {float(chosen['cost_per_year']):,.0f}."
+    ]

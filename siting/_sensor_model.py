@@ -1,0 +1,295 @@
+"""What passes through `siting.sensors`: candidates, equipment and rules in, choices out.
+
+Private only in the file's name: `siting.sensors` re-exports every class. Axes: J candidates, Z
+zones, H kinds of hardware, C controllers, K kinds of control.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from siting.errors import Fault, InputError, PlanError
+
+__all__ = ["Candidates", "Choice", "Equipment", "SensorChoice", "Window", "evaluate"]
+
+
+@dataclass(frozen=True)
+class Equipment:
+    """What controllers may be fitted with: one kind of hardware each, or none without a sensor.
+
+    Parameters
+    ----------
+    names : tuple of str, length H
+        Kinds of hardware, the preferred ones first: they win ties.
+    per_controller, per_sensor : ndarray, shape (H,)
+        Yearly cost of fitting a controller, and of each sensor on it.
+    capacity : ndarray of int, shape (H,)
+        Most sensors on one controller.
+    runs : ndarray of bool, shape (H, K)
+        Which kinds of control each can run.
+    fits : ndarray of bool, shape (H, C)
+        Which controllers can take it.
+    controller : ndarray of int, shape (Z,)
+        Controller of each zone.
+    kind : ndarray of int, shape (J,)
+        Kind of control of each candidate.
+    """
+
+    names: tuple[str, ...]
+    per_controller: NDArray[np.float64]
+    per_sensor: NDArray[np.float64]
+    capacity: NDArray[np.int64]
+    runs: NDArray[np.bool_]
+    fits: NDArray[np.bool_]
+    controller: NDArray[np.int64]
+    kind: NDArray[np.int64]
+
+    def fit(
+        self, sensors: NDArray[np.int64], zone: NDArray[np.int64]
+    ) -> tuple[NDArray[np.int64], float]:
+        """Return the cheapest hardware of each controller for given sensors, and its yearly cost.
+
+        Parameters
+        ----------
+        sensors : ndarray of int
+            Candidates opened.
+        zone : ndarray of int, shape (J,)
+            Zone of each candidate.
+
+        Returns
+        -------
+        hardware : ndarray of int, shape (C,)
+            Kind of hardware; -1 without a sensor, or where none will do.
+        cost : float
+            Yearly cost; inf where none will do.
+        """
+        found = np.full(self.fits.shape[1], -1)
+        total = 0.0
+        at = self.controller[zone[sensors]]
+        for place in np.unique(at):
+            mine = sensors[at == place]
+            can = (
+                self.fits[:, place]
+                & (self.capacity >= mine.size)
+                & self.runs[:, self.kind[mine]].all(axis=1)
+            )
+            cost = np.where(can, self.per_controller + mine.size * self.per_sensor, np.inf)
+            found[place] = int(np.argmin(cost)) if can.any() else -1
+            total += float(cost.min())
+        return found, total
+
+
+@dataclass(frozen=True)
+class Window:
+    """The hours in which a controller may water: its valves run one after another.
+
+    Parameters
+    ----------
+    minutes : ndarray, shape (J, Z)
+        Run time of each zone under each candidate on its longest day [min].
+    limit : float
+        Minutes allowed on one day [min].
+    controller : ndarray of int, shape (Z,)
+        Controller of each zone.
+    """
+
+    minutes: NDArray[np.float64]
+    limit: float
+    controller: NDArray[np.int64]
+
+    def used(self, governor: NDArray[np.int64]) -> NDArray[np.float64]:
+        """Return the minutes of each controller for an assignment of zones.
+
+        Parameters
+        ----------
+        governor : ndarray of int, shape (Z,)
+            Candidate that governs each zone.
+
+        Returns
+        -------
+        ndarray, shape (C,)
+            Run times on the longest day, one after another [min].
+        """
+        each = self.minutes[governor, np.arange(len(governor))]
+        return np.asarray(np.bincount(self.controller, weights=each), dtype=np.float64)
+
+    def holds(self, governor: NDArray[np.int64]) -> bool:
+        """Tell whether every controller keeps within the hours.
+
+        Parameters
+        ----------
+        governor : ndarray of int, shape (Z,)
+            Candidate that governs each zone.
+
+        Returns
+        -------
+        bool
+            Whether none needs more than the limit.
+        """
+        return bool(np.all(self.used(governor) <= self.limit + 1e-6))
+
+
+@dataclass(frozen=True)
+class Candidates:
+    """Every sensor that may be bought; list the preferred ones first, they win ties.
+
+    Parameters
+    ----------
+    zone : ndarray of int, shape (J,)
+        Zone that each sensor is buried in.
+    cost : ndarray, shape (J, Z)
+        Yearly cost of each zone under each candidate; inf where it may not govern it
+        [currency or m³ per year].
+    fixed : ndarray, shape (J,)
+        Yearly cost of the sensor itself, in the same unit.
+    label : tuple of str, length J
+        The setting of its control, in words.
+    equipment : Equipment, optional
+        What the controllers may be fitted with; its cost comes on top.
+    window : Window, optional
+        The hours in which watering is allowed.
+
+    Raises
+    ------
+    InputError
+        Where shapes disagree, a zone does not exist, or a cost is NaN or below 0.
+    """
+
+    zone: NDArray[np.int64]
+    cost: NDArray[np.float64]
+    fixed: NDArray[np.float64]
+    label: tuple[str, ...]
+    equipment: Equipment | None = None
+    window: Window | None = None
+
+    def __post_init__(self) -> None:
+        """Refuse what cannot be solved."""
+        count, zones = self.cost.shape
+        checks = (
+            ("zone", self.zone.shape == (count,), f"shape ({count},)"),
+            ("fixed", self.fixed.shape == (count,), f"shape ({count},)"),
+            ("label", len(self.label) == count, f"{count} labels"),
+            ("zone", bool(np.all((self.zone >= 0) & (self.zone < zones))), f"0 to {zones - 1}"),
+            ("cost", bool(np.all(self.cost >= 0)), "0 or more, or inf"),
+            ("fixed", bool(np.all((self.fixed >= 0) & np.isfinite(self.fixed))), "0 or more"),
+        )
+        faults = [
+            Fault("sensor candidates", "something else", allowed, "Correct it.", column=column)
+            for column, good, allowed in checks
+            if not good
+        ]
+        if faults:
+            raise InputError(faults)
+
+
+@dataclass(frozen=True)
+class Choice:
+    """One way to place sensors.
+
+    Parameters
+    ----------
+    n : int
+        Number of sensors allowed.
+    feasible : bool
+        Whether every zone can be governed within its cap.
+    sensors : tuple of int
+        Candidates opened, in their given order; empty when not feasible.
+    governor : ndarray of int, shape (Z,)
+        Candidate that governs each zone; -1 when not feasible.
+    cost : float
+        Yearly cost of zones and sensors; NaN when not feasible.
+    value_of_next : float
+        What allowing one more sensor would save a year; exactly 0 when it is worth nothing; NaN on
+        the last row and where either is not feasible.
+    gap : float
+        Proven bound on how far the cost is above the least possible, as a share of it; NaN when
+        not feasible.
+    """
+
+    n: int
+    feasible: bool
+    sensors: tuple[int, ...]
+    governor: NDArray[np.int64]
+    cost: float
+    value_of_next: float = float("nan")
+    gap: float = float("nan")
+
+    @property
+    def used(self) -> int:
+        """Sensors actually used, at most n."""
+        return len(self.sensors)
+
+
+@dataclass(frozen=True)
+class SensorChoice:
+    """The whole curve for 1, 2, 3 ... sensors, and the cheapest of it.
+
+    Parameters
+    ----------
+    rows : tuple of Choice
+        For n = 1, 2, ...
+    best : int or None
+        Position in `rows` of the cheapest, the one with the fewest sensors where equal; None when
+        none is feasible.
+    """
+
+    rows: tuple[Choice, ...]
+    best: int | None
+
+    @property
+    def chosen(self) -> Choice:
+        """The cheapest choice.
+
+        Raises
+        ------
+        PlanError
+            When no number of sensors keeps every zone within its cap.
+        """
+        if self.best is None:
+            count = len(self.rows)
+            msg = (
+                f"no choice of up to {count} sensors keeps every zone within its stress cap; allow "
+                "more sensors (max_sensors) or more stress days (max_stress_days)"
+            )
+            raise PlanError(msg)
+        return self.rows[self.best]
+
+
+def evaluate(candidates: Candidates, sensors: Sequence[int]) -> tuple[NDArray[np.int64], float]:
+    """Return the best assignment of zones to given sensors, and its yearly cost.
+
+    Parameters
+    ----------
+    candidates : Candidates
+        Every sensor that may be bought.
+    sensors : sequence of int
+        Those opened, at most one per zone; their own zones are governed by them.
+
+    Returns
+    -------
+    governor : ndarray of int, shape (Z,)
+        Candidate that governs each zone; the earlier one where two cost the same.
+    cost : float
+        Yearly cost of zones, sensors and equipment; inf where a zone cannot be governed or no
+        equipment will do. The hours of a `Window` are not looked at.
+
+    Examples
+    --------
+    >>> two = Candidates(np.array([0, 1]), np.array([[1.0, 4.0], [5.0, 2.0]]), np.ones(2), ("", ""))
+    >>> evaluate(two, [0])
+    (array([0, 0]), 6.0)
+    >>> evaluate(two, [0, 1])
+    (array([0, 1]), 5.0)
+    """
+    opened = np.array(sorted(sensors), dtype=np.int64)
+    governor = opened[np.argmin(candidates.cost[opened], axis=0)]
+    governor[candidates.zone[opened]] = opened
+    zones = np.arange(candidates.cost.shape[1])
+    total = candidates.fixed[opened].sum() + candidates.cost[governor, zones].sum()
+    if candidates.equipment is not None:
+        total += candidates.equipment.fit(opened, candidates.zone)[1]
+    return governor, float(total)

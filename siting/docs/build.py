@@ -1,0 +1,244 @@
+"""Build the documentation: ``python siting/docs/build.py OUT [--quick]``.
+
+Copies the written pages, generates the others (validation table from the tests' own markers, API
+from docstrings, commands from their help, gallery from `maps`, glossary and contributor guide from
+DEVELOPERS.md), builds with warnings as errors, and follows every link of the result. ``--quick``
+leaves the validation table out, which takes a minute of tests.
+"""
+
+from __future__ import annotations
+
+import ast
+import json
+import re
+import shutil
+import subprocess
+import sys
+import tempfile
+from html.parser import HTMLParser
+from pathlib import Path
+from urllib.parse import unquote, urlsplit
+
+__all__ = ["broken_links", "build", "write_pages"]
+
+HERE = Path(__file__).resolve().parent
+ROOT = HERE.parent.parent
+
+
+def write_pages(pages: Path, *, quick: bool) -> list[str]:
+    """Write every page, copied and generated.
+
+    Parameters
+    ----------
+    pages : Path
+        Folder; made.
+    quick : bool
+        Whether to leave the tests unrun.
+
+    Returns
+    -------
+    list of str
+        The pages of the API, relative to the folder.
+    """
+    shutil.copytree(HERE / "pages", pages)
+    (pages / "pictures").mkdir()
+    for picture in sorted((ROOT / "maps").glob("*.png")):
+        shutil.copy(picture, pages / "pictures" / picture.name)
+    extend = pages / "extend.md"
+    extend.write_text(extend.read_text("utf-8").replace("=EXAMPLE=", _example()), "utf-8")
+    developers = (ROOT / "DEVELOPERS.md").read_text("utf-8")
+    (pages / "glossary.md").write_text(_glossary(developers), "utf-8")
+    (pages / "contribute.md").write_text(developers, "utf-8")
+    (pages / "commands.md").write_text(_commands(), "utf-8")
+    (pages / "gallery.md").write_text(_gallery(), "utf-8")
+    (pages / "validation.md").write_text(_validation(quick=quick), "utf-8")
+    return _api(pages / "api")
+
+
+def _example() -> str:
+    """Return the files of the example package as code."""
+    folder = ROOT / "tests" / "example_package"
+    parts = []
+    for name, language in (("pyproject.toml", "toml"), ("siting_example/__init__.py", "python")):
+        text = (folder / name).read_text("utf-8").strip()
+        parts.append(f"`{name}`:\n\n```{language}\n{text}\n```")
+    return "\n\n".join(parts)
+
+
+def _glossary(developers: str) -> str:
+    """Return the glossary of the developers' page as a page of its own."""
+    found = re.search(r"^## (Glossary.*?)(?=^## )", developers, re.MULTILINE | re.DOTALL)
+    if found is None:
+        sys.exit("DEVELOPERS.md has no glossary")
+    return f"# {found[1]}"
+
+
+def _commands() -> str:
+    """Return the help of the program and of every command."""
+    from click.testing import CliRunner
+
+    from siting.cli import main
+
+    parts = ["# The command line"]
+    for words in ([], *([name] for name in sorted(main.commands))):
+        shown = CliRunner().invoke(main, [*words, "--help"], prog_name="siting", terminal_width=96)
+        title = " ".join(["siting", *words])
+        parts.append(f"## {title}\n\n```text\n{shown.output.rstrip()}\n```")
+    return "\n\n".join(parts) + "\n"
+
+
+def _gallery() -> str:
+    """Return a section for every rendered property: picture and answer."""
+    parts = ["# Gallery", "Invented properties, planned by `python maps/render.py`."]
+    for path in sorted((ROOT / "maps").glob("*/plan.json")):
+        plan = json.loads(path.read_text("utf-8"))
+        name = path.parent.name
+        place = plan["property"]
+        size = f"{place['area_m2'] / 1e4:.2f} ha, {len(plan['zones'])} hydrozones"
+        where = f"{abs(place['latitude']):.1f}° {'N' if place['latitude'] >= 0 else 'S'}"
+        picture = f"![Map of {place['name']}](pictures/{name}-map.png)"
+        parts.append(f"## {place['name']}\n\n{size}, {where}.\n\n{picture}\n\n{plan['answer']}")
+    return "\n\n".join(parts) + "\n"
+
+
+def _validation(*, quick: bool) -> str:
+    """Return the table of published checks, recorded while the tests run."""
+    head = (
+        "# Validation\n\nEvery check against a published value, table or data set: what was "
+        "expected and what came out. This page is recorded while the tests run "
+        "(`tests/validation/published.py`); nothing in it is typed.\n\n"
+    )
+    if quick:
+        return head + "Left out of this quick build.\n"
+    with tempfile.TemporaryDirectory() as scratch:
+        target = Path(scratch) / "published.json"
+        command = [sys.executable, "-m", "tests.validation.published", str(target)]
+        subprocess.run(command, cwd=ROOT, check=True)  # noqa: S603 - ourselves
+        return head + target.with_suffix(".md").read_text("utf-8")
+
+
+def _api(folder: Path) -> list[str]:
+    """Write a page for the public names, and one for each room of public modules."""
+    folder.mkdir()
+    rooms: dict[str, list[str]] = {}
+    for path in sorted((ROOT / "siting").rglob("*.py")):
+        parts = path.relative_to(ROOT).with_suffix("").parts
+        if parts[1] in {"gis", "docs"} or any(part.startswith("_") for part in parts[1:]):
+            continue
+        if _public(path):
+            rooms.setdefault(parts[1] if len(parts) > 2 else "stages", []).append(".".join(parts))  # noqa: PLR2004
+    names = ast.literal_eval(_assigned(ROOT / "siting" / "__init__.py", "_HOMES"))
+    listed = "".join(
+        f"\n- [`siting.{n}`][{home}.{n}]" for n, home in names.items() if "._" not in home
+    )
+    head = "# Public names\n\n`import siting` gives these; each is imported when first used.\n"
+    survey = "\n## siting.survey_property\n\n::: siting._plan_steps.survey_property\n"
+    (folder / "siting.md").write_text(f"{head}{listed}\n{survey}", "utf-8")
+    for room, modules in rooms.items():
+        blocks = "\n\n".join(f"::: {module}" for module in modules)
+        (folder / f"{room}.md").write_text(f"# {room}\n\n{blocks}\n", "utf-8")
+    return ["api/siting.md", *(f"api/{room}.md" for room in sorted(rooms))]
+
+
+def _public(path: Path) -> bool:
+    """Tell whether a module names something public."""
+    return bool(ast.literal_eval(_assigned(path, "__all__") or "[]"))
+
+
+def _assigned(path: Path, name: str) -> str:
+    """Return the source of a module's assignment to a name, or ""."""
+    text = path.read_text("utf-8")
+    for node in ast.parse(text).body:
+        if not isinstance(node, ast.Assign | ast.AnnAssign):
+            continue
+        first = node.target if isinstance(node, ast.AnnAssign) else node.targets[0]
+        if isinstance(first, ast.Name) and first.id == name and node.value is not None:
+            return ast.get_source_segment(text, node.value) or ""
+    return ""
+
+
+class _Links(HTMLParser):
+    """Collects what a page links to, what it loads, and its anchors."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.links: list[str] = []
+        self.loads: list[str] = []
+        self.anchors: set[str] = set()
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        """Note one tag."""
+        found = {key: value or "" for key, value in attrs}
+        self.anchors |= {found[key] for key in ("id", "name") if key in found}
+        if tag == "a" and "href" in found:
+            self.links.append(found["href"])
+        if "src" in found or (tag == "link" and found.get("rel") not in ("canonical", "edit")):
+            self.loads.append(found.get("src") or found.get("href", ""))
+
+
+def broken_links(site: Path) -> list[str]:
+    """Follow every link of a built site without a network.
+
+    Parameters
+    ----------
+    site : Path
+        The site's folder.
+
+    Returns
+    -------
+    list of str
+        Links that lead nowhere within the site, and whatever a page would load from a network.
+    """
+    pages = {}
+    for path in sorted(set(site.rglob("*.html")) - {site / "404.html"}):  # its links need a host
+        parser = _Links()
+        parser.feed(path.read_text("utf-8"))
+        pages[path.resolve()] = parser
+    found = []
+    for path, page in pages.items():
+        for link in (*page.links, *page.loads):
+            parts = urlsplit(link)
+            if parts.scheme or parts.netloc:
+                if link in page.loads and parts.scheme != "data":
+                    found.append(f"{path.name}: loads {link}")
+                continue
+            target = (path.parent / unquote(parts.path)).resolve() if parts.path else path
+            anchor = unquote(parts.fragment)
+            known = pages[target].anchors if target in pages else set()
+            if not target.exists() or (anchor and target in pages and anchor not in known):
+                found.append(f"{path.name}: {link}")
+    return found
+
+
+def build(target: Path, *, quick: bool = False) -> None:
+    """Build the site, warnings as errors.
+
+    Parameters
+    ----------
+    target : Path
+        Folder of the site; replaced.
+    quick : bool
+        Whether to leave the validation table out.
+    """
+    with tempfile.TemporaryDirectory() as scratch:
+        pages = Path(scratch) / "pages"
+        api = write_pages(pages, quick=quick)
+        text = (HERE / "mkdocs.yml").read_text("utf-8").replace("REPOSITORY", json.dumps(str(ROOT)))
+        listed = "".join(f"\n    - {Path(page).stem}: {page}" for page in api)
+        settings = Path(scratch) / "mkdocs.yml"
+        settings.write_text(text.replace("  - API: []", f"  - API:{listed}"), "utf-8")
+        command = [
+            sys.executable, "-m", "mkdocs", "build", "--strict", "--quiet", "--clean",
+            "--config-file", str(settings), "--site-dir", str(target.resolve()),
+        ]  # fmt: skip
+        subprocess.run(command, check=True)  # noqa: S603 - ourselves
+    broken = broken_links(target)
+    if broken:
+        sys.exit("\n".join(broken))
+    pages_built = len(list(target.rglob("*.html")))
+    sys.stdout.write(f"{pages_built} pages in {target}, no broken link\n")
+
+
+if __name__ == "__main__":
+    sys.path.insert(0, str(ROOT))
+    build(Path(sys.argv[1]), quick="--quick" in sys.argv[2:])

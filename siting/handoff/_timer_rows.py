@@ -1,0 +1,153 @@
+"""The timer table as sheet and map show it: `Plan.timer_table`, program by program and by month."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any, Final
+
+from siting.planning import Plan
+
+__all__ = ["MONTHS", "Program", "Valve", "cycle_words", "programs", "season_months", "valves"]
+
+MONTHS: Final = (
+    "", "Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec",
+)  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Valve:
+    """One valve's line, as in `Plan.timer_table`.
+
+    Parameters
+    ----------
+    zone, valve, program, control : str
+        As in the table.
+    minutes : float
+        Per watering event at 100 % [min].
+    cycles : int
+        In how many goes.
+    cycle_minutes, soak_minutes : float
+        Of one go, and between two [min].
+    by_month : mapping of int to float
+        Minutes per event in each month of the season [min].
+    percent : mapping of int to float
+        Seasonal adjustment of its program in each month of the season [%].
+    """
+
+    zone: str
+    valve: str
+    program: str
+    control: str
+    minutes: float
+    cycles: int
+    cycle_minutes: float
+    soak_minutes: float
+    by_month: Mapping[int, float]
+    percent: Mapping[int, float]
+
+
+@dataclass(frozen=True)
+class Program:
+    """The valves of one sensor, with the adjustment that they share.
+
+    Parameters
+    ----------
+    tag, control : str
+        The sensor and its kind of control.
+    percent : mapping of int to float
+        Seasonal adjustment by month [%].
+    valves : tuple of Valve
+        In the order of the table.
+    """
+
+    tag: str
+    control: str
+    percent: Mapping[int, float]
+    valves: tuple[Valve, ...]
+
+    @property
+    def expected(self) -> bool:
+        """Whether the controller sets the minutes itself, so that they are those to expect."""
+        return self.control == "on_demand"
+
+
+def season_months(plan: Plan) -> tuple[int, ...]:
+    """Return the months in which any program runs, 1 to 12."""
+    table = plan.timer_table
+    if table.empty:
+        return ()
+    return tuple(m for m in range(1, 13) if (table[f"percent_{m}"] > 0).any())
+
+
+def valves(plan: Plan) -> dict[str, Valve]:
+    """Return every valve's line by zone.
+
+    Parameters
+    ----------
+    plan : Plan
+        The plan.
+
+    Returns
+    -------
+    dict of str to Valve
+        In the order of the table; empty where the plan has none.
+    """
+    months = season_months(plan)
+    found = {}
+    rows: list[dict[str, Any]] = plan.timer_table.to_dict(orient="records")  # type: ignore[assignment]
+    for zone, row in zip(plan.timer_table.index, rows, strict=True):
+        found[str(zone)] = Valve(
+            zone=str(zone),
+            valve="" if row["valve"] is None else str(row["valve"]),
+            program=str(row["program"]),
+            control=str(row["control"]),
+            minutes=float(row["run_minutes"]),
+            cycles=int(row["cycles"]),
+            cycle_minutes=float(row["cycle_minutes"]),
+            soak_minutes=float(row["soak_minutes"]),
+            by_month={m: float(row[f"run_minutes_{m}"]) for m in months},
+            percent={m: float(row[f"percent_{m}"]) for m in months},
+        )
+    return found
+
+
+def programs(plan: Plan) -> list[Program]:
+    """Return the programs, one per sensor, in the order of the sensors.
+
+    Parameters
+    ----------
+    plan : Plan
+        The plan.
+
+    Returns
+    -------
+    list of Program
+        Empty where the plan has no timer table.
+    """
+    found = []
+    every = list(valves(plan).values())
+    for tag in plan.sensors.index:
+        mine = tuple(valve for valve in every if valve.program == str(tag))
+        if mine:
+            found.append(Program(str(tag), mine[0].control, mine[0].percent, mine))
+    return found
+
+
+def cycle_words(valve: Valve) -> tuple[str, str]:
+    """Return cycles by minutes, and the soak between them.
+
+    Parameters
+    ----------
+    valve : Valve
+        One line of the table.
+
+    Returns
+    -------
+    tuple of str
+        As in ("2 × 13.5", "30"); the soak is an en dash for a single cycle.
+    """
+    each = f"{valve.cycles} × {valve.cycle_minutes:,.1f}"
+    whole = valve.cycles > 1 and math.isfinite(valve.soak_minutes)
+    return each, f"{valve.soak_minutes:,.0f}" if whole else "–"

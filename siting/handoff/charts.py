@@ -1,0 +1,166 @@
+"""Charts of a plan's money: the tornado of what moves it, and the curve of further sensors."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Final
+
+import numpy as np
+from matplotlib.backends.backend_agg import FigureCanvasAgg
+from matplotlib.figure import Figure
+from matplotlib.ticker import FuncFormatter
+
+from siting.handoff._sheet_fonts import printable
+from siting.handoff._sheet_text import elide
+from siting.handoff.palette import DRYNESS, INK, NEED
+from siting.planning import Plan
+from siting.units import convert, unit_label
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+__all__ = ["plot_tornado", "sensor_curve_chart", "tornado_chart", "write_charts"]
+
+_LOW: Final = DRYNESS[4]
+_HIGH: Final = NEED[4]
+_INK: Final = INK["text"]
+
+
+def tornado_chart(plan: Plan) -> Figure:
+    """Draw what moves the plan's result, the greatest swing on top.
+
+    Parameters
+    ----------
+    plan : Plan
+        With its sensitivity.
+
+    Returns
+    -------
+    matplotlib.figure.Figure
+        One bar per input, from its value at the lower to that at the higher setting; a setting that
+        the sensors cannot serve within the stress limit is named and has no bar.
+    """
+    figure, axes = _blank(0.9 + 0.45 * max(len(plan.sensitivity), 1))
+    plot_tornado(plan, axes)
+    return figure
+
+
+def plot_tornado(plan: Plan, ax: Axes) -> Axes:
+    """Draw what moves the plan's result into given axes, the greatest swing on top.
+
+    Parameters
+    ----------
+    plan : Plan
+        With its sensitivity.
+    ax : Axes
+        Where to draw.
+
+    Returns
+    -------
+    Axes
+        See `tornado_chart`.
+    """
+    table = plan.sensitivity.iloc[::-1]
+    base = float(table["value_base"].iloc[0]) if len(table) else 0.0
+    for at, (name, row) in enumerate(table.iterrows()):
+        for end, colour in (("low", _LOW), ("high", _HIGH)):
+            _bar(ax, at, float(row[f"value_{end}"]), base=base, words=str(row[end]), colour=colour)
+        label = printable(elide(str(name), 40))
+        ax.text(-0.02, at, label, transform=ax.get_yaxis_transform(), ha="right", va="center",
+                fontsize=9, parse_math=False)  # fmt: skip
+    ax.set_yticks([])
+    ax.axvline(base, color=_INK, linewidth=1)
+    ax.margins(x=0.18)
+    ax.xaxis.set_major_formatter("{x:,.0f}")
+    if len(table):
+        measure, unit = (str(table[key].iloc[0]) for key in ("measure", "unit"))
+        words, scale = _measured(plan, unit)
+        ax.xaxis.set_major_formatter(FuncFormatter(lambda x, _: f"{scale * x:,.0f}"))
+        ax.set_xlabel(f"{printable(elide(measure, 40))} [{words}]", fontsize=9, parse_math=False)
+    ax.spines[["top", "right", "left"]].set_visible(False)
+    return ax
+
+
+def _measured(plan: Plan, unit: str) -> tuple[str, float]:
+    """Return the unit to write and what to multiply values by: water follows the plan's units."""
+    if unit != "m3":
+        return printable(elide(unit, 10)), 1.0
+    units = plan.settings.units
+    return unit_label("volume", units), convert(1.0, "volume", units)
+
+
+def _bar(ax: Axes, at: int, value: float, *, base: float, words: str, colour: str) -> None:
+    """Draw one end of a bar, or say that the limit is not kept there."""
+    told = printable(elide(words, 24))
+    if not np.isfinite(value):
+        ax.annotate(
+            f"{told}: limit not kept", (base, at), xytext=(6, 0), fontsize=8, parse_math=False,
+            textcoords="offset points", va="center", color=colour,
+        )  # fmt: skip
+        return
+    ax.barh(at, value - base, left=base, height=0.62, color=colour)
+    ax.annotate(
+        told, (value, at), xytext=(3 if value >= base else -3, 0), textcoords="offset points",
+        va="center", ha="left" if value >= base else "right", fontsize=8, color=_INK,
+        parse_math=False,
+    )  # fmt: skip
+
+
+def sensor_curve_chart(plan: Plan) -> Figure:
+    """Draw the yearly cost for each number of sensors, the chosen one marked.
+
+    Parameters
+    ----------
+    plan : Plan
+        With its choices.
+
+    Returns
+    -------
+    matplotlib.figure.Figure
+        Cost over number of sensors; numbers that cannot keep the stress limit are left out.
+    """
+    table = plan.choices[plan.choices["feasible"]]
+    figure, axes = _blank(3.0)
+    axes.plot(table.index, table["cost_per_year"], marker="o", color=_HIGH, linewidth=1.5)
+    chosen = table[table["chosen"]]
+    axes.plot(chosen.index, chosen["cost_per_year"], marker="o", markersize=12, fillstyle="none",
+              color=_LOW)  # fmt: skip
+    axes.set_xticks(list(table.index))
+    axes.set_xlabel("sensors allowed", fontsize=8)
+    currency = str(plan.economics["currency"])
+    axes.set_ylabel(f"water and sensors [{currency}/year]", fontsize=8, parse_math=False)
+    return figure
+
+
+def write_charts(plan: Plan, folder: Path) -> tuple[Path, ...]:
+    """Write both charts as PNG files.
+
+    Parameters
+    ----------
+    plan : Plan
+        The plan.
+    folder : Path
+        Made if need be.
+
+    Returns
+    -------
+    tuple of Path
+        tornado.png and sensors.png; the same plan gives the same bytes.
+    """
+    folder = Path(folder)
+    folder.mkdir(parents=True, exist_ok=True)
+    charts = {"tornado.png": tornado_chart, "sensors.png": sensor_curve_chart}
+    for name, draw in charts.items():
+        plain: dict[str, Any] = {"Software": None}
+        draw(plan).savefig(folder / name, dpi=150, metadata=plain)
+    return tuple(folder / name for name in charts)
+
+
+def _blank(height: float) -> tuple[Figure, Axes]:
+    """Return a figure of its own canvas: no global state, no window."""
+    figure = Figure(figsize=(6.4, height), layout="constrained")
+    FigureCanvasAgg(figure)
+    axes = figure.add_subplot()
+    axes.spines[["top", "right"]].set_visible(False)
+    axes.tick_params(labelsize=8)
+    return figure, axes

@@ -1,0 +1,323 @@
+"""Where tiles are planned: in this process, on a local cluster, or on one that is there already."""
+
+from __future__ import annotations
+
+import contextlib
+import itertools
+import os
+import time
+from collections.abc import Callable, Iterable, Iterator
+from dataclasses import replace
+from pathlib import Path
+from types import TracebackType
+from typing import Any, Final, Protocol, Self
+
+import dask
+import psutil
+from distributed import Client, LocalCluster, wait
+from distributed.scheduler import KilledWorker
+
+from siting import __version__
+from siting.errors import SitingError
+from siting.portfolio.model import Job, TileReport
+from siting.portfolio.worker import run_tile
+
+__all__ = ["ClusterEngine", "Engine", "EngineError", "LoopEngine", "worker_environment"]
+
+#: Called about once a second, and with each report.
+Heard = Callable[[TileReport | None], None]
+
+TRIM: Final = "MALLOC_TRIM_THRESHOLD_"
+_THREADS: Final = (
+    "OMP_NUM_THREADS",
+    "OPENBLAS_NUM_THREADS",
+    "MKL_NUM_THREADS",
+    "NUMBA_NUM_THREADS",
+    "GDAL_NUM_THREADS",
+)
+_AHEAD: Final = 3
+_STARTS: Final = 5
+_TRIES: Final = 20
+_SILENT: Final = 60.0
+_JOIN: Final = 60.0
+_SHARE: Final = 0.85
+
+
+class EngineError(SitingError):
+    """The cluster cannot be used, or was lost; what is done is kept."""
+
+
+class Engine(Protocol):
+    """Runs tiles."""
+
+    def run(self, jobs: Iterable[Job], heard: Heard) -> None:
+        """Run every job, in any order, and pass on each report."""
+
+
+class LoopEngine:
+    """Runs tiles one after the other in this process: without a cluster, without a guard."""
+
+    def run(self, jobs: Iterable[Job], heard: Heard) -> None:
+        """Run every job.
+
+        Parameters
+        ----------
+        jobs : iterable of Job
+            The tiles.
+        heard : callable
+            Takes each report.
+        """
+        for job in jobs:
+            heard(run_tile(replace(job, guarded=False)))
+
+
+def worker_environment() -> dict[str, str]:
+    """Return what a worker's environment must hold before its process starts.
+
+    One thread for every library, as each worker has one core. What dask sets by itself,
+    ``MALLOC_TRIM_THRESHOLD_=65536``, is left out: it gives every freed raster back to the system
+    at once and faults it in again for the next.
+
+    Returns
+    -------
+    dict of str to str
+        Environment variables.
+    """
+    return dict.fromkeys(_THREADS, "1")
+
+
+class ClusterEngine:
+    """Runs tiles on `dask.distributed`. A context manager.
+
+    Parameters
+    ----------
+    address : str or None
+        Of a running scheduler; None starts a cluster on this machine.
+    workers : int
+        Processes of the local cluster.
+    memory_mb : float or None
+        Memory of each local worker; an even share of the machine's when not given [MB].
+    trim : bool
+        Leave dask's own setting of malloc in place; only to measure what it costs.
+    """
+
+    def __init__(
+        self,
+        address: str | None = None,
+        *,
+        workers: int = 1,
+        memory_mb: float | None = None,
+        trim: bool = False,
+    ) -> None:
+        self._address, self._workers, self._trim = address, workers, trim
+        share = psutil.virtual_memory().total * _SHARE / workers
+        self._memory = int(share if memory_mb is None else memory_mb * (1 << 20))
+        self._stack = contextlib.ExitStack()
+        self.client: Any = None
+        self.warnings: tuple[str, ...] = ()
+
+    def __enter__(self) -> Self:
+        """Start or join the cluster.
+
+        Returns
+        -------
+        ClusterEngine
+            Ready to run.
+        """
+        try:
+            self._start()
+        except BaseException:
+            self._stack.close()
+            raise
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        """Leave the cluster; a local one ends."""
+        self._stack.close()
+
+    def _start(self) -> None:
+        if self._address is not None:
+            self._join(self._address)
+            return
+        environment: dict[str, Any] = worker_environment()
+        if self._trim:
+            environment[TRIM] = "65536"
+        self._stack.enter_context(_without_trim())
+        settings = {
+            "distributed.nanny.pre-spawn-environ": environment,
+            "distributed.worker.memory.target": False,
+            "distributed.worker.memory.spill": False,
+            "distributed.worker.memory.pause": False,
+            "distributed.worker.memory.terminate": 0.95,
+            "distributed.worker.profile.enabled": False,
+            "distributed.scheduler.allowed-failures": _TRIES,
+            "distributed.admin.log-length": 100,
+        }
+        self._stack.enter_context(dask.config.set(settings))
+        cluster = self._local()
+        self._stack.callback(cluster.close, timeout=10)
+        self.client = Client(cluster)
+        self._stack.callback(self.client.close, timeout=10)
+
+    def _local(self) -> Any:  # noqa: ANN401  (a cluster)
+        """Start workers on this machine; one that dies while it starts is no reason to give up."""
+        told = ""
+        for _ in range(_STARTS):
+            try:
+                return LocalCluster(
+                    n_workers=self._workers,
+                    threads_per_worker=1,
+                    processes=True,
+                    memory_limit=self._memory,
+                    dashboard_address=None,
+                    silence_logs=50,
+                )
+            except (OSError, RuntimeError) as error:
+                told = str(error.__cause__ or error) or type(error).__name__
+        msg = f"no workers could be started on this machine: {told}"
+        raise EngineError(msg)
+
+    def _join(self, address: str) -> None:
+        """Join a running cluster, and look whether its workers will do."""
+        try:
+            self.client = Client(address, timeout=10)
+        except (OSError, TimeoutError, ValueError) as error:
+            text = str(error).splitlines()[0] if str(error) else type(error).__name__
+            msg = f"no scheduler answers at {address}: {text}"
+            raise EngineError(msg) from None
+        self._stack.callback(self.client.close, timeout=10)
+        try:
+            self.client.wait_for_workers(1, timeout=_JOIN)
+        except TimeoutError:
+            msg = f"the scheduler at {address} has no workers"
+            raise EngineError(msg) from None
+        self.warnings = _judge(self.client.run(_facts))
+
+    def check_folder(self, folder: Path) -> None:
+        """Refuse a cluster whose workers do not see the folder of results.
+
+        Parameters
+        ----------
+        folder : Path
+            It is there.
+
+        Raises
+        ------
+        EngineError
+            When some worker does not see it.
+        """
+        seen = self.client.run(os.path.isdir, str(folder))
+        blind = sorted(str(name) for name, sees in seen.items() if not sees)
+        if blind:
+            msg = (
+                f"{len(blind)} of {len(seen)} workers do not see {folder} (first: {blind[0]}); "
+                "inputs and results must lie on a disk that all of them share"
+            )
+            raise EngineError(msg)
+
+    def run(self, jobs: Iterable[Job], heard: Heard) -> None:
+        """Run every job, a few ahead of the workers.
+
+        Parameters
+        ----------
+        jobs : iterable of Job
+            The tiles.
+        heard : callable
+            Takes each report, and None about once a second.
+
+        Raises
+        ------
+        EngineError
+            When the cluster is lost.
+        """
+        waiting: Iterator[Job] = iter(jobs)
+        running: dict[Any, tuple[Job, int]] = {}
+        silent_since = time.monotonic()
+        serial = itertools.count()
+        while True:
+            room = max(1, _AHEAD * self._count()) - len(running)
+            for job in itertools.islice(waiting, max(room, 0)):
+                running[self._submit(job, next(serial))] = (job, 1)
+            if not running:
+                return
+            done = _first_done(list(running))
+            for future in done:
+                job, tries = running.pop(future)
+                again = self._take(future, job, tries, heard)
+                if again is not None:
+                    running[self._submit(again, next(serial))] = (again, tries + 1)
+            heard(None)
+            if done or self.client.status == "running":
+                silent_since = time.monotonic()
+            elif time.monotonic() - silent_since > _SILENT:
+                msg = (
+                    "the scheduler no longer answers; every property that was done is kept: "
+                    "run the same command again"
+                )
+                raise EngineError(msg)
+
+    def _submit(self, job: Job, serial: int) -> Any:  # noqa: ANN401  (a future)
+        name = f"tile-{job.tile.name}-{os.getpid()}-{serial}"
+        return self.client.submit(run_tile, job, key=name, pure=False)
+
+    def _count(self) -> int:
+        return len(self.client.scheduler_info(n_workers=-1)["workers"]) or 1
+
+    def _take(self, future: Any, job: Job, tries: int, heard: Heard) -> Job | None:  # noqa: ANN401
+        """Pass on the report of a finished tile, or return the job when it must run again."""
+        if future.status == "finished":
+            heard(future.result())
+            return None
+        if future.status == "error":
+            error = future.exception()
+            if not isinstance(error, KilledWorker) or tries > _TRIES:
+                raise error
+            # Nothing says which property it was: each gets a process of its own.
+            return replace(job, alone=True)
+        return job  # lost with its scheduler or cancelled
+
+
+def _first_done(futures: list[Any]) -> list[Any]:
+    """Return the futures that are over; wait for the first, but only for a second."""
+    with contextlib.suppress(TimeoutError, Exception):
+        wait(futures, timeout=1, return_when="FIRST_COMPLETED")
+    over = [future for future in futures if future.status != "pending"]
+    if not over:
+        time.sleep(0.01)
+    return over
+
+
+@contextlib.contextmanager
+def _without_trim() -> Iterator[None]:
+    """Take the malloc setting out of this process's environment, which workers inherit."""
+    kept = os.environ.pop(TRIM, None)
+    try:
+        yield
+    finally:
+        if kept is not None:
+            os.environ[TRIM] = kept
+
+
+def _facts() -> dict[str, str]:
+    """Return what matters of a worker."""
+    return {"version": __version__, "trim": os.environ.get(TRIM, "")}
+
+
+def _judge(facts: dict[str, dict[str, str]]) -> tuple[str, ...]:
+    """Refuse workers of another version; warn of those that give memory back too eagerly."""
+    other = sorted({fact["version"] for fact in facts.values()} - {__version__})
+    if other:
+        msg = f"workers run siting {', '.join(other)}, this is {__version__}: install one version"
+        raise EngineError(msg)
+    slow = sum(bool(fact["trim"]) for fact in facts.values())
+    if not slow:
+        return ()
+    return (
+        f"{slow} of {len(facts)} workers run with {TRIM} set, which makes raster work slower: "
+        "start them with DASK_DISTRIBUTED__NANNY__PRE_SPAWN_ENVIRON without it, and one thread",
+    )

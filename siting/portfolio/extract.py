@@ -1,0 +1,276 @@
+"""Cut one property out of a city: a whole property folder that `siting plan` reads by itself."""
+
+from __future__ import annotations
+
+import copy
+import math
+import os
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any, Final
+
+import geopandas as gpd
+import numpy as np
+import pyogrio
+import pyproj
+import shapely
+import tomli_w
+from numpy.typing import NDArray
+from shapely.geometry.base import BaseGeometry
+
+from siting.errors import Fault, InputError
+from siting.portfolio.layers import layer_crs, reach_in, read_window
+from siting.portfolio.model import City, Tile
+from siting.site.vocabulary import RASTER_LAYERS, VECTOR_LAYERS
+
+__all__ = ["CityWindow", "extract", "open_window"]
+
+#: Layers whose features belong to one property alone; the others are everyone's surroundings.
+_OWNED: Final = ("hydrozones", "fixtures", "cans")
+_PER_VALVE: Final = ("minutes", "depth_mm", "depth_in")
+_ANY_GEOMETRY: Final = "Unknown"
+
+
+class CityWindow:
+    """The layers of a city around some properties.
+
+    Parameters
+    ----------
+    city : City
+        The portfolio.
+    crs : CRS
+        Of its layers.
+    frames : mapping of str to GeoDataFrame
+        What was read, by layer.
+    """
+
+    def __init__(self, city: City, crs: pyproj.CRS, frames: Mapping[str, gpd.GeoDataFrame]) -> None:
+        self.city, self.crs, self.frames = city, crs, frames
+        ids = frames["boundary"][city.id_column]
+        self.own = np.array([_id_text(value) for value in ids], dtype=object)
+
+
+def open_window(city: City, tile: Tile) -> CityWindow:
+    """Read the layers of a city around a tile.
+
+    Parameters
+    ----------
+    city : City
+        The portfolio.
+    tile : Tile
+        Which properties.
+
+    Returns
+    -------
+    CityWindow
+        The tile's bounds and as far around them as surroundings shade.
+
+    Raises
+    ------
+    InputError
+        When a layer cannot be read.
+    """
+    crs = layer_crs(city)
+    sound = tile.bounds[np.isfinite(tile.bounds).all(axis=1)]
+    if not len(sound):
+        return CityWindow(city, crs, {"boundary": gpd.GeoDataFrame({city.id_column: []})})
+    west, south = sound[:, :2].min(axis=0)
+    east, north = sound[:, 2:].max(axis=0)
+    dx, dy = reach_in(crs, (west, south, east, north), city.reach_m)
+    bounds = (west - dx, south - dy, east + dx, north + dy)
+    frames = {}
+    for name in VECTOR_LAYERS:
+        if name in city.layers:
+            frame = read_window(city.layers[name], name, bounds)
+            if frame is not None:
+                frames[name] = frame
+    return CityWindow(city, crs, frames)
+
+
+def extract(window: CityWindow, property_id: str, folder: Path) -> Path:
+    """Write one property as a folder of its own.
+
+    Parameters
+    ----------
+    window : CityWindow
+        Holds the property and its surroundings.
+    property_id : str
+        Which one.
+    folder : Path
+        Where; it must be there and empty.
+
+    Returns
+    -------
+    Path
+        The property file. Its layers are FlatGeobuf files; weather and rasters are named where
+        they lie.
+
+    Raises
+    ------
+    InputError
+        When the property has no shape.
+
+    Notes
+    -----
+    Features are in an order of their own (by shape and columns), so that what is planned does not
+    depend on the order or the index of the city's file.
+    """
+    city = window.city
+    mine = window.frames["boundary"][window.own == property_id]
+    shapes = mine.geometry[~(mine.geometry.isna() | mine.geometry.is_empty)] if len(mine) else mine
+    if not len(shapes):
+        found, allowed = f"property {property_id} without a shape", "a polygon"
+        mend = "Draw its boundary."
+        raise InputError([Fault(city.path.name, found, allowed, mend, layer="boundary")])
+    ground = shapely.union_all(shapely.make_valid(shapes.to_numpy()))
+    bounds = ground.bounds
+    dx, dy = reach_in(window.crs, bounds, city.reach_m)
+    around = (bounds[0] - dx, bounds[1] - dy, bounds[2] + dx, bounds[3] + dy)
+    written: dict[str, str] = {}
+    frames: dict[str, gpd.GeoDataFrame] = {}
+    for name, frame in window.frames.items():
+        if name == "boundary":
+            part = mine
+        elif name in _OWNED:
+            part = _owned(frame, city, property_id, ground)
+        else:
+            part = frame.iloc[_touching(frame, around)]
+        frames[name] = _in_order(part)
+        written[name] = f"{name}.fgb"
+        _write(frames[name], folder / written[name])
+    values = _values(city, mine.iloc[0], property_id, frames["hydrozones"])
+    values["layers"] = _layer_table(city, written)
+    path = folder / "property.toml"
+    path.write_text(tomli_w.dumps(values), encoding="utf-8")
+    return path
+
+
+def _owned(
+    frame: gpd.GeoDataFrame, city: City, property_id: str, ground: BaseGeometry
+) -> gpd.GeoDataFrame:
+    """Return the features that belong to a property: by column, or by where they lie."""
+    if city.owner_column and city.owner_column in frame.columns:
+        owner = np.array([_id_text(value) for value in frame[city.owner_column]], dtype=object)
+        return frame[owner == property_id]
+    near = frame.iloc[_touching(frame, ground.bounds)]
+    points = shapely.point_on_surface(near.geometry.to_numpy())
+    return near[shapely.intersects(points, ground)]
+
+
+def _touching(
+    frame: gpd.GeoDataFrame, bounds: tuple[float, float, float, float]
+) -> NDArray[np.int64]:
+    """Return the rows whose bounding box touches a window."""
+    if frame.empty:
+        return np.zeros(0, dtype=np.int64)
+    return np.asarray(np.sort(frame.sindex.intersection(bounds)), dtype=np.int64)
+
+
+def _in_order(frame: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
+    """Return the rows in an order that depends on nothing but themselves."""
+    columns = [c for c in frame.columns if c != frame.geometry.name]
+    shapes = shapely.to_wkb(frame.geometry.to_numpy())
+    rest = zip(*(frame[c].map(repr) for c in columns), strict=True) if columns else None
+    texts = list(rest) if rest is not None else [()] * len(frame)
+    order = sorted(range(len(frame)), key=lambda row: (shapes[row] or b"", texts[row]))
+    return frame.iloc[order]
+
+
+def _write(frame: gpd.GeoDataFrame, path: Path) -> None:
+    kinds = set(frame.geom_type.dropna())
+    kind = next(iter(kinds)) if len(kinds) == 1 else _ANY_GEOMETRY
+    pyogrio.write_dataframe(
+        frame, path, driver="FlatGeobuf", geometry_type=kind, layer_options={"SPATIAL_INDEX": "NO"}
+    )
+
+
+def _values(
+    city: City, row: Mapping[str, Any], property_id: str, zones: gpd.GeoDataFrame
+) -> dict[str, Any]:
+    """Return the property file: the template with this property's own values."""
+    values: dict[str, Any] = copy.deepcopy(dict(city.values))
+    if "name" not in city.columns:
+        values["name"] = f"{values.get('name', 'Property')} {property_id}"
+    for key, column in city.columns.items():
+        value = row.get(column)
+        if not _is_empty(value):
+            _set(values, key.split("."), _plain(value))
+    _absolute_weather(values, city.path.parent)
+    if isinstance(values.get("timer"), dict):
+        _fit_timer(values["timer"], zones, city)
+    return values
+
+
+def _is_empty(value: object) -> bool:
+    """Tell whether a cell says nothing."""
+    if isinstance(value, str):
+        return not value.strip()
+    return value is None or (isinstance(value, float) and math.isnan(value))
+
+
+def _plain(value: object) -> object:
+    """Return a cell as a value of TOML; a column with gaps makes floats of whole numbers."""
+    value = value.item() if isinstance(value, np.generic) else value
+    if isinstance(value, float) and value.is_integer():
+        return int(value)
+    return value if isinstance(value, (bool, int, float, str)) else str(value)
+
+
+def _set(values: dict[str, Any], keys: list[str], value: object) -> None:
+    """Set a value deep in a table, making tables on the way."""
+    for key in keys[:-1]:
+        inner = values.get(key)
+        values[key] = dict(inner) if isinstance(inner, Mapping) else {}
+        values = values[key]
+    values[keys[-1]] = value
+
+
+def _absolute_weather(values: dict[str, Any], home: Path) -> None:
+    """Name weather files where they lie."""
+    weather = values.get("weather")
+    if isinstance(weather, dict):
+        for key in ("file", "rain_file"):
+            if isinstance(weather.get(key), str):
+                weather[key] = os.path.normpath(home / weather[key])
+
+
+def _fit_timer(timer: dict[str, Any], zones: gpd.GeoDataFrame, city: City) -> None:
+    """Leave out valves that the property does not have; take minutes from the zones' column."""
+    names = {column.strip().lower(): column for column in zones.columns}
+    mapped = city.layers["hydrozones"].columns.get("valve") or names.get("valve")
+    if mapped is None or mapped not in zones.columns:
+        mapped = city.layers["hydrozones"].columns.get("zone") or names.get("zone")
+    if mapped is None or mapped not in zones.columns:
+        return
+    valves = [_id_text(value) for value in zones[mapped]]
+    minutes = city.minutes_column
+    if minutes is not None and minutes in zones.columns:
+        for key in _PER_VALVE:
+            timer.pop(key, None)
+        pairs = zip(valves, zones[minutes], strict=True)
+        timer["minutes"] = {v: _plain(m) for v, m in pairs if v and not _is_empty(m)}
+    for key in _PER_VALVE:
+        if isinstance(timer.get(key), dict):
+            timer[key] = {v: amount for v, amount in timer[key].items() if v in valves}
+
+
+def _layer_table(city: City, written: Mapping[str, str]) -> dict[str, Any]:
+    """Return the table [layers]: the files just written, with the columns of the template."""
+    given = city.values.get("layers")
+    table: dict[str, Any] = {}
+    for name, file in written.items():
+        own = given.get(name) if isinstance(given, Mapping) else None
+        kept = dict(own) if isinstance(own, Mapping) else {}
+        kept.pop("layer", None)
+        table[name] = {**kept, "file": file}
+    for name in RASTER_LAYERS:
+        if name in city.layers:
+            table[name] = str(city.layers[name].path)
+    return table
+
+
+def _id_text(value: object) -> str | None:
+    """Return an id as text; a column with gaps makes floats of whole numbers."""
+    if _is_empty(value):
+        return None
+    return str(_plain(value)).strip()

@@ -1,0 +1,260 @@
+"""Read a city's layers: one window of them at a time, by the file's own spatial index."""
+
+from __future__ import annotations
+
+import math
+import warnings
+from pathlib import Path
+from typing import Any, Final
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import pyogrio
+import pyproj
+from numpy.typing import NDArray
+from pyogrio.errors import DataLayerError, DataSourceError
+
+from siting.errors import Fault, InputError
+from siting.portfolio.model import City
+from siting.site.settings import LayerSource
+
+__all__ = ["boundary_table", "column_values", "layer_crs", "reach_in", "read_window"]
+
+Bounds = tuple[float, float, float, float]
+
+_PARQUET: Final = frozenset({".parquet", ".geoparquet"})
+_METRES_PER_DEGREE: Final = 111_320.0
+
+
+def boundary_table(city: City) -> tuple[list[str | None], NDArray[np.float64]]:
+    """Return id and bounds of every feature of the boundary layer.
+
+    Parameters
+    ----------
+    city : City
+        The portfolio.
+
+    Returns
+    -------
+    ids : list of str or None
+        As written; None where the cell is empty.
+    bounds : ndarray, shape (N, 4)
+        West, south, east, north in the layer's CRS; NaN where there is no shape.
+
+    Raises
+    ------
+    InputError
+        When the layer or its id column cannot be read, with what is there instead.
+    """
+    source = city.layers["boundary"]
+    frame = _read(source, "boundary", columns=[city.id_column])
+    if city.id_column not in frame.columns:
+        names = ", ".join(_column_names(source, "boundary")) or "none"
+        mend = "Correct id under [portfolio]."
+        found = f'no column "{city.id_column}"'
+        fault = Fault(source.path.name, found, f"one of {names}", mend, layer="boundary")
+        raise InputError([fault])
+    ids = [_text(value) for value in frame[city.id_column]]
+    return ids, frame.geometry.bounds.to_numpy(dtype=np.float64)
+
+
+def column_values(city: City, column: str) -> set[str]:
+    """Return every value of a column of the boundary layer, as text.
+
+    Parameters
+    ----------
+    city : City
+        The portfolio.
+    column : str
+        Its name.
+
+    Returns
+    -------
+    set of str
+        Empty when there is no such column.
+    """
+    source = city.layers.get("boundary")
+    if source is None or column not in _column_names(source, "boundary"):
+        return set()
+    frame = _read(source, "boundary", columns=[column], geometry=False)
+    return {text for value in frame[column].unique() if (text := _text(value)) is not None}
+
+
+def layer_crs(city: City) -> pyproj.CRS:
+    """Return the CRS that all layers of a city share.
+
+    Parameters
+    ----------
+    city : City
+        The portfolio.
+
+    Returns
+    -------
+    CRS
+        That of the boundary layer.
+
+    Raises
+    ------
+    InputError
+        When a layer is missing, has no CRS, or another one: windows are read in one CRS.
+    """
+    found: dict[str, Any] = {}
+    faults: list[Fault] = []
+    for name, source in city.layers.items():
+        try:
+            crs = _crs(source, name)
+        except (DataSourceError, DataLayerError, ValueError, OSError) as error:
+            if not source.optional:
+                text = str(error).splitlines()[0].replace(str(source.path), source.path.name)
+                mend = "Correct the name of the file or the layer."
+                faults.append(Fault(source.path.name, text, "a layer", mend, layer=name))
+            continue
+        if crs is None:
+            mend = "Assign the CRS in which it was drawn, in the GIS."
+            faults.append(Fault(source.path.name, "no CRS", "a CRS", mend, layer=name))
+        else:
+            found[name] = pyproj.CRS.from_user_input(crs)
+    first = found.get("boundary")
+    for name, crs in found.items():
+        if first is not None and not crs.equals(first, ignore_axis_order=True):
+            mend = "Save every layer in one CRS."
+            file = city.layers[name].path.name
+            faults.append(Fault(file, crs.name, f"{first.name}, as the boundary", mend, layer=name))
+    if faults or first is None:
+        raise InputError(faults)
+    return pyproj.CRS.from_user_input(first)
+
+
+def reach_in(crs: pyproj.CRS, bounds: Bounds, metres: float) -> tuple[float, float]:
+    """Return a length on the ground in units of a CRS, at a place.
+
+    Parameters
+    ----------
+    crs : CRS
+        The layers' CRS.
+    bounds : tuple of float
+        The place, in that CRS.
+    metres : float
+        The length [m].
+
+    Returns
+    -------
+    tuple of float
+        East-west and north-south, never shorter than the length on the ground.
+
+    Examples
+    --------
+    >>> reach_in(pyproj.CRS(32613), (480_000, 4_390_000, 480_060, 4_390_060), 60.0)
+    (60.0, 60.0)
+    """
+    x, y = (bounds[0] + bounds[2]) / 2, (bounds[1] + bounds[3]) / 2
+    if crs.is_geographic:
+        degrees = metres / _METRES_PER_DEGREE * 1.01
+        return degrees / max(math.cos(math.radians(y)), 0.01), degrees
+    geodetic = crs.geodetic_crs or pyproj.CRS(4326)
+    mover = pyproj.Transformer.from_crs(crs, geodetic, always_xy=True)
+    factors = pyproj.Proj(crs).get_factors(*mover.transform(x, y))
+    unit = crs.axis_info[0].unit_conversion_factor or 1.0
+    scale = max(1.0, float(factors.meridional_scale), float(factors.parallel_scale)) / unit
+    # Rounded up to thousandths, so that a UTM metre stays a metre.
+    length = math.ceil(metres * scale * 1000 * (1 - 5e-4)) / 1000
+    return length, length
+
+
+def read_window(
+    source: LayerSource, name: str, bounds: Bounds, *, columns: list[str] | None = None
+) -> gpd.GeoDataFrame | None:
+    """Read the features of a layer that touch a window.
+
+    Parameters
+    ----------
+    source : LayerSource
+        The layer.
+    name : str
+        Name of the layer, one of ours.
+    bounds : tuple of float
+        West, south, east, north in the layer's CRS.
+    columns : list of str, optional
+        Columns to read; all when not given.
+
+    Returns
+    -------
+    GeoDataFrame or None
+        None when an optional layer is not there.
+    """
+    try:
+        return _read(source, name, bounds=bounds, columns=columns)
+    except InputError:
+        if source.optional:
+            return None
+        raise
+
+
+def _read(
+    source: LayerSource,
+    name: str,
+    *,
+    bounds: Bounds | None = None,
+    columns: list[str] | None = None,
+    geometry: bool = True,
+) -> Any:  # noqa: ANN401  (a table without geometry is a DataFrame)
+    """Read a layer with GDAL, or a GeoParquet file by its bbox covering."""
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")  # oddities of single fields, which are checked later
+        if source.path.suffix.lower() in _PARQUET:
+            return _read_parquet(source.path, bounds)
+        try:
+            return pyogrio.read_dataframe(
+                source.path,
+                layer=_chosen(source, name),
+                bbox=bounds,
+                columns=columns,
+                read_geometry=geometry,
+            )
+        except (DataSourceError, DataLayerError, ValueError) as error:
+            text = str(error).splitlines()[0].replace(str(source.path), source.path.name)
+            mend = "Correct the name of the file or the layer."
+            raise InputError([Fault(source.path.name, text, "a layer", mend, layer=name)]) from None
+
+
+def _read_parquet(path: Path, bounds: Bounds | None) -> gpd.GeoDataFrame:
+    """Read a window of a GeoParquet file: by its bbox covering, or whole where it has none."""
+    if bounds is None:
+        return gpd.read_parquet(path)
+    try:
+        return gpd.read_parquet(path, bbox=bounds)
+    except ValueError:
+        return gpd.read_parquet(path).cx[bounds[0] : bounds[2], bounds[1] : bounds[3]]
+
+
+def _chosen(source: LayerSource, name: str) -> str:
+    """Return the layer to read: the one named, the only one, or the one under our name."""
+    if source.layer is not None:
+        return source.layer
+    inside = [str(row[0]) for row in pyogrio.list_layers(source.path)]
+    return inside[0] if len(inside) == 1 else name
+
+
+def _crs(source: LayerSource, name: str) -> Any:  # noqa: ANN401
+    if source.path.suffix.lower() in _PARQUET:
+        return gpd.read_parquet(source.path).crs
+    return pyogrio.read_info(source.path, layer=_chosen(source, name))["crs"]
+
+
+def _column_names(source: LayerSource, name: str) -> list[str]:
+    if source.path.suffix.lower() in _PARQUET:
+        import pyarrow.parquet as pq  # noqa: PLC0415  (only where a file asks for it)
+
+        return [str(column) for column in pq.read_schema(source.path).names]
+    fields = pyogrio.read_info(source.path, layer=_chosen(source, name))["fields"]
+    return [str(column) for column in fields]
+
+
+def _text(value: object) -> str | None:
+    """Return a cell as text; whole numbers without decimals, None where empty."""
+    if value is None or value is pd.NA or (isinstance(value, float) and math.isnan(value)):
+        return None
+    if isinstance(value, (float, np.floating)) and float(value).is_integer():
+        value = int(value)
+    return str(value).strip() or None

@@ -1,0 +1,36 @@
+"""Folder names for property ids, whatever these look like."""
+
+from __future__ import annotations
+
+import hashlib
+import re
+from typing import Final
+
+__all__ = ["folder_name"]
+
+_PLAIN: Final = re.compile(r"[A-Za-z0-9][A-Za-z0-9_-]{0,59}")
+
+
+def folder_name(property_id: str) -> str:
+    """Return a folder name that stands for a property id.
+
+    Parameters
+    ----------
+    property_id : str
+        Any text, also one that means something else as a path.
+
+    Returns
+    -------
+    str
+        The id itself where it is plain; else what is plain of it and a hash.
+
+    Examples
+    --------
+    >>> folder_name("L000017"), folder_name("../etc")
+    ('L000017', 'etc-d41e28cd')
+    """
+    if _PLAIN.fullmatch(property_id):
+        return property_id
+    plain = re.sub(r"[^A-Za-z0-9_-]+", "-", property_id).strip("-")[:40]
+    code = hashlib.sha256(property_id.encode("utf-8", "surrogatepass")).hexdigest()[:8]
+    return f"{plain or 'property'}-{code}"

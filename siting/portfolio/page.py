@@ -1,0 +1,255 @@
+"""The portfolio's map: one HTML file without a network, drawn on a canvas, grouped by zoom."""
+
+from __future__ import annotations
+
+import base64
+import hashlib
+import html
+import itertools
+import json
+from importlib.resources import files
+from pathlib import Path
+from typing import Any, Final
+
+import numpy as np
+import pandas as pd
+
+from siting.atomic import write_text
+from siting.cautions import cautions_for
+from siting.portfolio.naming import folder_name
+from siting.portfolio.report import Totals, ranked, totals
+
+__all__ = ["lead", "write_page"]
+
+#: More points than this are put together in cells of the ground first.
+_MOST: Final = 20_000
+_TOP: Final = 20
+_NAME: Final = 120
+#: Value not known; then from little to much. Light to dark, so that it reads without colour too.
+_COLOURS: Final = ("#c9c9c2", "#fff3d6", "#f7cf8b", "#e89a4d", "#c55f2b", "#8a2f1b")
+_SHARES: Final = (0.2, 0.4, 0.6, 0.8)
+_WORDS: Final = {
+    "shown": "{n} properties in view",
+    "unknown": "not known",
+    "properties": "Properties here",
+    "id": "Id",
+    "status": "Status",
+    "sensors": "Sensors",
+    "value": "Second sensor worth (best)",
+    "saved": "Water saved",
+    "year": "/year",
+    "open": "Open this property's map",
+}
+_PAGE: Final = """\
+<!doctype html>
+<html lang="en"><head><meta charset="utf-8">
+<meta name="viewport" content="width=device-width, initial-scale=1">
+<meta http-equiv="Content-Security-Policy" content="default-src 'none'; style-src 'sha256-{css_hash}'; script-src 'sha256-{js_hash}'; img-src data:; base-uri 'none'; form-action 'none'">
+<title>{title}</title><style>{css}</style></head><body>
+<header><h1>{title}</h1><p>{lead}</p></header>
+<div id="frame"><canvas id="map" tabindex="0" role="application" aria-label="Map of the properties; arrow keys move, plus and minus zoom; the table below says the same"></canvas>
+<div id="tools"><button id="in" aria-label="Zoom in">+</button><button id="out" aria-label="Zoom out">−</button><button id="all">All</button><input id="find" type="search" placeholder="Find name or id" aria-label="Find a property by name or id"></div></div>
+<aside><div id="panel" aria-live="polite"><p class="small">Choose a square to see its property, a circle to zoom in.</p></div>
+<p class="small" id="count"></p><h2>Second sensor worth per year</h2><ul class="key">{key}</ul>{binned}</aside>
+<main><h2>Where a second sensor pays most</h2><table id="top"><thead><tr><th class="n">Rank</th><th>Property</th><th>Id</th><th class="n">Second sensor worth</th><th class="n">Sensors in the plan</th><th class="n">Water saved</th></tr></thead><tbody>{rows}</tbody></table>
+<p class="small">All properties: ranking.csv, and the Parquet files in properties, sensors, zones, choices, seasons and faults.</p>
+<h2>Before anyone digs</h2><ul class="small">{cautions}</ul></main>
+<script type="application/json" id="data">{data}</script><script>{js}</script></body></html>
+"""  # noqa: E501
+
+
+def write_page(folder: Path | str, *, title: str) -> Path:
+    """Write `portfolio.html`.
+
+    Parameters
+    ----------
+    folder : Path or str
+        The folder of results; hand-offs that lie in it are linked.
+    title : str
+        Shown on top.
+
+    Returns
+    -------
+    Path
+        The page. Names are only ever shown as text, whatever they hold.
+    """
+    folder = Path(folder)
+    table = ranked(folder)
+    frame = table[table["lon"].notna()].reset_index(drop=True)
+    values = frame["value_of_second"].dropna().to_numpy(dtype=float)
+    positive = values[values > 0]
+    breaks = [float(f"{v:.3g}") for v in np.quantile(positive, _SHARES)] if positive.size else []
+    top = [_point(row, folder) for row in frame.head(_TOP).itertuples(index=False)]
+    binned = len(frame) > _MOST
+    rest = frame[_TOP:]
+    others = [_point(row, folder) for row in rest.itertuples(index=False)] if not binned else []
+    points = [*top, *(_cells(rest) if binned else others)]
+    data = {"points": points, "breaks": breaks, "colours": _COLOURS, "words": _WORDS}
+    css, js = _asset("portfolio.css"), _asset("portfolio.js")
+    money = str(frame["currency"].iloc[0]) if len(frame) else ""
+    note = "Beyond the best 20, properties are put together in cells." if binned else ""
+    page = _PAGE.format(
+        title=html.escape(title),
+        css=css,
+        js=js,
+        css_hash=_hash(css),
+        js_hash=_hash(js),
+        lead=html.escape(lead(totals(folder))),
+        key=_key(breaks, money),
+        binned=f'<p class="small">{note}</p>' if note else "",
+        rows="".join(_row(n, point) for n, point in enumerate(top)),
+        cautions="".join(f"<li>{html.escape(text)}</li>" for text in cautions_for()),
+        data=_json(data),
+    )
+    target = folder / "portfolio.html"
+    write_text(target, page)
+    return target
+
+
+def lead(sums: Totals) -> str:
+    """Say a portfolio's totals in words.
+
+    Parameters
+    ----------
+    sums : Totals
+        From `siting.portfolio.report.totals`.
+
+    Returns
+    -------
+    str
+        Two or three sentences.
+
+    Examples
+    --------
+    >>> none = Totals(0, {"input": 2}, 0, 0, 0, 0.0, 0.0, 0.0, 0.0, 0.0, (), {}, 0)
+    >>> lead(none)
+    '0 properties planned, 2 with faults (input 2), 0 sensors in 0 zones.'
+    """
+    count = sum(sums.faults.values())
+    reasons = ", ".join(f"{reason} {number}" for reason, number in sums.faults.items())
+    text = f"{sums.planned:,} properties planned"
+    text += f", {count:,} with faults ({reasons})" if count else ""
+    text += f", {sums.sensors:,} sensors in {sums.zones:,} zones."
+    if sums.with_timer and sums.years:
+        share = sums.saved_m3 / sums.today_m3 if sums.today_m3 else float("nan")
+        text += (
+            f" Water saved: {sums.saved_m3:,.0f} m³ a year of today's {sums.today_m3:,.0f} m³"
+            f" ({share:.0%}), {sums.saved_low_m3:,.0f} to {sums.saved_high_m3:,.0f} m³ between the"
+            f" worst and the best of the years {sums.years[0]} to {sums.years[-1]}"
+        )
+        rest = sums.planned - sums.with_timer
+        text += f", without {rest:,} properties whose timer is not known." if rest else "."
+    text += f" A second sensor pays for itself on {sums.worth_second:,}." if sums.planned else ""
+    for currency, (mean, low, high, capital) in sums.money.items():
+        if mean == mean and capital > 0:  # noqa: PLR0124  (NaN)
+            text += (
+                f" Money: {mean:,.0f} {currency} a year ({low:,.0f} to {high:,.0f} if every "
+                f"property errs the same way), for {capital:,.0f} {currency} once."
+            )
+    return text
+
+
+def _point(row: Any, folder: Path) -> list[Any]:  # noqa: ANN401  (a named tuple of pandas)
+    name = folder_name(row.property)
+    there = (folder / "handoff" / name / "map.html").is_file()
+    return [
+        round(float(row.lon), 6),
+        round(float(row.lat), 6),
+        _number(row.value_of_second),
+        _number(row.saved_m3),
+        int(row.sensors),
+        str(row.name or "")[:_NAME],
+        str(row.property)[:_NAME],
+        1,
+        str(row.status),
+        name if there else "",
+        str(row.currency or ""),
+    ]
+
+
+def _cells(frame: pd.DataFrame) -> list[list[Any]]:
+    """Put many properties together in square cells; a cell shows its best property."""
+    west, south = frame["lon"].min(), frame["lat"].min()
+    shrink = np.cos(np.radians(float(frame["lat"].mean())))
+    wide, high = (frame["lon"].max() - west) * shrink, frame["lat"].max() - south
+    side = max(wide, high, 1e-9) / np.sqrt(_MOST)
+    column = ((frame["lon"] - west) * shrink // side).astype("int64")
+    row = ((frame["lat"] - south) // side).astype("int64")
+    cells = frame.assign(column=column, row=row).groupby(["row", "column"], sort=True)
+    found = cells.agg(
+        lon=("lon", "mean"),
+        lat=("lat", "mean"),
+        value=("value_of_second", "max"),
+        saved=("saved_m3", "sum"),
+        sensors=("sensors", "sum"),
+        property=("property", "first"),
+        members=("property", "size"),
+        currency=("currency", "first"),
+    )
+    return [_cell(cell) for cell in found.itertuples(index=False)]
+
+
+def _cell(cell: Any) -> list[Any]:  # noqa: ANN401  (a named tuple of pandas)
+    """Return several properties as one point."""
+    return [
+        round(float(cell.lon), 6),
+        round(float(cell.lat), 6),
+        _number(cell.value),
+        _number(cell.saved),
+        int(cell.sensors),
+        "",
+        str(cell.property)[:_NAME],
+        int(cell.members),
+        "",
+        "",
+        str(cell.currency or ""),
+    ]
+
+
+def _row(number: int, point: list[Any]) -> str:
+    name = html.escape(point[5] or point[6])
+    worth = "not known" if point[2] is None else f"{point[2]:,.0f} {point[10]}/year"
+    saved = "not known" if point[3] is None else f"{point[3]:,.0f} m³/year"
+    return (
+        f'<tr><td class="n">{number + 1}</td><td><button data-i="{number}">{name}</button></td>'
+        f'<td>{html.escape(point[6])}</td><td class="n">{html.escape(worth)}</td>'
+        f'<td class="n">{point[4]}</td><td class="n">{saved}</td></tr>'
+    )
+
+
+def _key(breaks: list[float], money: str) -> str:
+    """Return the legend."""
+    unit = html.escape(money)
+    texts = ["not known"]
+    if breaks:
+        texts.append(f"up to {breaks[0]:,g} {unit}")
+        texts += [f"{a:,g} to {b:,g} {unit}" for a, b in itertools.pairwise(breaks)]
+        texts.append(f"more than {breaks[-1]:,g} {unit}")
+    square = (
+        '<svg viewBox="0 0 1 1" aria-hidden="true"><rect width="1" height="1" fill="{}"/></svg>'
+    )
+    return "".join(
+        f"<li>{square.format(colour)}{text}</li>"
+        for colour, text in zip(_COLOURS, texts, strict=False)
+    )
+
+
+def _number(value: Any) -> float | None:  # noqa: ANN401  (a cell)
+    return None if pd.isna(value) else float(f"{value:.6g}")
+
+
+def _asset(name: str) -> str:
+    return (files("siting.portfolio") / "assets" / name).read_text("utf-8")
+
+
+def _hash(text: str) -> str:
+    return base64.b64encode(hashlib.sha256(text.encode()).digest()).decode()
+
+
+def _json(data: object) -> str:
+    """Return JSON that may stand inside a script element."""
+    text = json.dumps(data, ensure_ascii=False, separators=(",", ":"), sort_keys=True)
+    for sign in ("<", ">", "&", "\u2028", "\u2029"):
+        text = text.replace(sign, f"\\u{ord(sign):04x}")
+    # Half a surrogate pair cannot be written as UTF-8.
+    return text.encode("utf-8", "replace").decode()

@@ -1,0 +1,290 @@
+"""Plan one tile: property by property, each durable before the next begins."""
+
+from __future__ import annotations
+
+import faulthandler
+import os
+import re
+import resource
+import shutil
+import tempfile
+import threading
+import time
+import traceback
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import asdict, dataclass, field, replace
+from pathlib import Path
+from typing import Final
+
+import psutil
+
+from siting.errors import Fault, InputError, PlanError
+from siting.planning import Plan, plan, read_inputs
+from siting.portfolio.alone import plan_alone
+from siting.portfolio.expression import matches
+from siting.portfolio.extract import CityWindow, extract, open_window
+from siting.portfolio.model import City, Job, Source, Tile, TileReport
+from siting.portfolio.naming import folder_name
+from siting.portfolio.store import DiskFullError, Store, disk_full
+from siting.portfolio.tables import Rows, fault_rows, plan_rows, to_tables
+from siting.sun.light import compiled_kernels, has_compiler
+
+__all__ = ["Clock", "plan_here", "plan_one", "run_tile"]
+
+_MEGA: Final = 1 << 20
+#: One property at a time in a process: the time limit is the process's own.
+_TURN: Final = threading.Lock()
+_planned = 0
+
+
+@dataclass
+class Clock:
+    """Adds up the time spent in each stage [s]."""
+
+    seconds: dict[str, float] = field(default_factory=dict)
+    _stage: str = ""
+    _since: float = 0.0
+
+    def enter(self, stage: str) -> None:
+        """Begin a stage, and end the one before; "" only ends.
+
+        Parameters
+        ----------
+        stage : str
+            Its name.
+        """
+        now = time.perf_counter()
+        if self._stage:
+            self.seconds[self._stage] = self.seconds.get(self._stage, 0.0) + now - self._since
+        self._stage, self._since = stage, now
+
+    def progress(self, stage: str, _done: int, _total: int) -> None:
+        """Take the planner's own report of its stages.
+
+        Parameters
+        ----------
+        stage : str
+            Which stage the planner is in.
+        """
+        self.enter(f"plan: {stage}")
+
+
+def run_tile(job: Job) -> TileReport:
+    """Plan every property of a tile that is not done, and write the tile.
+
+    Parameters
+    ----------
+    job : Job
+        The tile.
+
+    Returns
+    -------
+    TileReport
+        What it took.
+
+    Raises
+    ------
+    DiskFullError
+        When nothing more can be written; what is done is kept.
+    InputError
+        When the layers cannot be read at all.
+    """
+    with _TURN:
+        try:
+            return _run_tile(job)
+        except (OSError, RuntimeError) as error:
+            if disk_full(error, job.folder, Path(tempfile.gettempdir())):
+                raise DiskFullError(job.folder) from None
+            raise
+
+
+def _run_tile(job: Job) -> TileReport:
+    global _planned  # noqa: PLW0603  (a count of this process, for the report alone)
+    store, clock, notes = Store(job.folder, job.key), Clock(), []
+    if has_compiler():
+        compiled_kernels()  # a third of a second once, and a fifth of every plan less
+    todo = job.handoff_only or [i for i in job.tile.ids if store.read_part(i) is None]
+    suspects = [i for i in todo if job.alone or store.mark(i).exists()]
+    fresh = [i for i in todo if i not in suspects]
+    window = _window(job, clock) if fresh else None
+    faults = 0
+    for name in fresh:
+        with _guard(job, store.mark(name)):
+            faulty, told = plan_here(job, name, window, store, clock)
+        _planned += 1
+        faults += faulty
+        notes += told
+    # Whoever brought a worker down goes last, so that the others do not wait for it.
+    for name in suspects:
+        clock.enter("alone")
+        faults += plan_alone(replace(job, guarded=False), name, store)
+    clock.enter("write")
+    if not (job.handoff_only or job.keep_parts):
+        store.write_tile(job.tile)
+    clock.enter("")
+    use = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
+    return TileReport(
+        tile=job.tile.name,
+        planned=len(todo),
+        faults=faults,
+        seconds=clock.seconds,
+        memory_mb=psutil.Process().memory_info().rss / _MEGA,
+        peak_mb=use,
+        worker=f"{os.uname().nodename}:{os.getpid()}",
+        worker_planned=_planned,
+        notes=tuple(notes),
+    )
+
+
+def plan_one(job: Job, name: str) -> None:
+    """Plan one property of a tile by its own window.
+
+    Parameters
+    ----------
+    job : Job
+        Its tile.
+    name : str
+        Which property.
+    """
+    row = job.tile.ids.index(name)
+    tile = Tile(job.tile.name, (name,), job.tile.bounds[row : row + 1])
+    clock = Clock()
+    window = _window(replace(job, tile=tile), clock)
+    plan_here(job, name, window, Store(job.folder, job.key), clock)
+
+
+def _window(job: Job, clock: Clock) -> CityWindow | None:
+    clock.enter("window")
+    return open_window(job.source, job.tile) if isinstance(job.source, City) else None
+
+
+@contextmanager
+def _guard(job: Job, mark: Path) -> Iterator[None]:
+    """Leave a mark while a property is being planned; end the process when it takes too long.
+
+    The timer is a thread in C, so it also ends code that never gives way to another thread.
+    """
+    mark.parent.mkdir(parents=True, exist_ok=True)
+    with mark.open("w", encoding="utf-8") as file:
+        if job.guarded:
+            faulthandler.dump_traceback_later(job.options.seconds, exit=True, file=file)
+        try:
+            yield
+        finally:
+            faulthandler.cancel_dump_traceback_later()
+    mark.unlink(missing_ok=True)
+
+
+def plan_here(
+    job: Job, name: str, window: CityWindow | None, store: Store, clock: Clock
+) -> tuple[bool, list[str]]:
+    """Plan one property in this process, and keep its rows.
+
+    Parameters
+    ----------
+    job : Job
+        Its tile.
+    name : str
+        Which property.
+    window : CityWindow or None
+        The layers around it; None for a folder of property files.
+    store : Store
+        Where its rows go.
+    clock : Clock
+        Takes the time.
+
+    Returns
+    -------
+    faulty : bool
+        Whether it has faults instead of a plan.
+    notes : list of str
+        What went wrong with its hand-off.
+    """
+    notes: list[str] = []
+    with tempfile.TemporaryDirectory(prefix="siting-") as scratch:
+        rows, made = _rows(job.source, name, window, Path(scratch), clock)
+        clock.enter("write")
+        if not job.handoff_only:
+            store.write_part(name, to_tables(rows))
+        if made is not None and matches(job.options.handoff, rows["properties"][0]):
+            clock.enter("hand-off")
+            notes = _hand_off(job, name, made)
+    clock.enter("")
+    return made is None, notes
+
+
+def _rows(
+    source: Source, name: str, window: CityWindow | None, scratch: Path, clock: Clock
+) -> tuple[Rows, Plan | None]:
+    """Return the rows of a property, and its plan where there is one."""
+    try:
+        clock.enter("extract")
+        if isinstance(source, City):
+            assert window is not None  # noqa: S101  (a city is always read by window)
+            path = extract(window, name, scratch)
+        else:
+            path = source.files[name]
+        clock.enter("read")
+        settings, site, climate = read_inputs(path)
+        clock.enter("plan: weather")
+        made = plan(site, climate, settings, threads=1, progress=clock.progress)
+        clock.enter("rows")
+        return plan_rows(name, made), made
+    except InputError as error:
+        faults = [_without_paths(fault, source, scratch) for fault in error.faults]
+        return fault_rows(name, "input", faults), None
+    except PlanError as error:
+        return fault_rows(name, "plan", [_fault(name, str(error), "a plan")]), None
+    except MemoryError:
+        fault = _fault(name, "more memory needed than there is", "a property that fits")
+        return fault_rows(name, "memory", [fault]), None
+    except (Exception, SystemExit) as error:  # noqa: BLE001  (never stops the others)
+        if disk_full(error, scratch):
+            raise DiskFullError(scratch) from None
+        return fault_rows(name, "error", [_fault(name, _told(error, scratch), "a plan")]), None
+
+
+def _without_paths(fault: Fault, source: Source, scratch: Path) -> Fault:
+    """Return a fault whose words name files from the portfolio on, wherever that lies."""
+    home = source.path.parent if isinstance(source, City) else source.path
+    texts = {
+        column: str(value).replace(f"{home}{os.sep}", "").replace(f"{scratch}{os.sep}", "")
+        for column, value in asdict(fault).items()
+        if value is not None
+    }
+    return replace(fault, **texts)
+
+
+def _fault(name: str, found: str, allowed: str) -> Fault:
+    mend = "Plan it alone with `siting portfolio-extract` and `siting plan` to look closer."
+    return Fault(name, found, allowed, mend)
+
+
+def _told(error: BaseException, scratch: Path) -> str:
+    """Describe an unexpected error: what, and where in this package, without paths."""
+    frames = traceback.extract_tb(error.__traceback__)
+    own = [frame for frame in frames if f"{os.sep}siting{os.sep}" in frame.filename]
+    where = f" in {Path(own[-1].filename).name}, {own[-1].name}" if own else ""
+    text = str(error).replace(str(scratch), "").splitlines() or [""]
+    plain = re.sub(r"0x[0-9a-f]+", "0x", text[0])[:300]
+    return f"{type(error).__name__}: {plain}{where}"
+
+
+def _hand_off(job: Job, name: str, made: Plan) -> list[str]:
+    """Write the hand-off of a plan: the folder is there whole or not at all."""
+    target = job.folder / "handoff" / folder_name(name)
+    if job.options.writer is None or target.exists():
+        return []
+    part = target.with_name(f".{target.name}.{os.getpid()}.part")
+    try:
+        part.mkdir(parents=True)
+        job.options.writer(made, part)
+        part.rename(target)
+    except Exception as error:  # noqa: BLE001  (a map that fails must not cost the plan)
+        if disk_full(error, job.folder):
+            raise DiskFullError(job.folder) from None
+        return [f"{name}: no hand-off: {_told(error, part)}"]
+    finally:
+        shutil.rmtree(part, ignore_errors=True)
+    return []

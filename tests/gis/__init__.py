@@ -1,0 +1,1 @@
+"""Checks of the desktop GIS plug-in inside a real GIS."""

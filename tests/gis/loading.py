@@ -1,0 +1,76 @@
+"""Run inside the GIS's own Python: load results into a project; watch progress; cancel.
+
+    python3 loading.py PLUGINS STEP CANCEL NAME=VALUE ...
+
+Prints one JSON object: the renderer of every layer that was loaded, the progress that came through,
+and the error.
+"""
+
+import json
+import sys
+
+from qgis.core import (
+    QgsApplication,
+    QgsProcessingContext,
+    QgsProcessingException,
+    QgsProcessingFeedback,
+    QgsProject,
+)
+
+
+class Watching(QgsProcessingFeedback):
+    """Keeps what it is told; cancels at the first progress where asked to."""
+
+    def __init__(self, cancel):
+        super().__init__(False)
+        self.cancel_soon = cancel
+        self.stages = []
+        self.seen = []
+        self.progressChanged.connect(self.seen.append)
+
+    def setProgressText(self, text):
+        self.stages.append(text)
+        if self.cancel_soon:
+            self.cancel()
+
+
+def main(plugins, step, cancel, *words):
+    sys.path[:0] = ["/usr/share/qgis/python/plugins", plugins]
+    application = QgsApplication([], False)
+    application.initQgis()
+    from processing.core.Processing import Processing
+    from processing.gui.Postprocessing import handleAlgorithmResults
+
+    Processing.initialize()
+    from siting_gis import classFactory
+
+    plugin = classFactory(None)
+    plugin.initProcessing()
+    parameters = dict(word.split("=", 1) for word in words)
+    project = QgsProject.instance()
+    context = QgsProcessingContext()
+    context.setProject(project)
+    feedback = Watching(cancel == "cancel")
+    algorithm = application.processingRegistry().createAlgorithmById(f"siting:{step}")
+    error = ""
+    try:
+        results, _ = algorithm.run(parameters, context, feedback, {}, False)
+        handleAlgorithmResults(algorithm, context, feedback, parameters=parameters)
+    except QgsProcessingException as problem:
+        results, error = {}, str(problem)
+    layers = {}
+    for layer in project.mapLayers().values():
+        renderer = layer.renderer()
+        labels = layer.labelsEnabled() if hasattr(layer, "labelsEnabled") else None
+        layers[layer.name()] = [renderer.type(), labels, layer.isValid()]
+    answer = {
+        "layers": layers, "stages": sorted(set(feedback.stages)), "error": error,
+        "progress": [min(feedback.seen, default=0), max(feedback.seen, default=0)],
+        "answer": results.get("ANSWER", ""),
+    }  # fmt: skip
+    plugin.unload()
+    print(json.dumps(answer))
+
+
+if __name__ == "__main__":
+    main(*sys.argv[1:])

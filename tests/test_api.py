@@ -1,0 +1,54 @@
+"""`import siting`: its public names, and that nothing heavy comes along."""
+
+import ast
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+import siting
+
+HEAVY = ("numpy", "pandas", "geopandas", "shapely", "scipy", "rasterio", "matplotlib", "click")
+
+
+def test_every_public_name_is_there_and_documented():
+    for name in siting.__all__:
+        value = getattr(siting, name)
+        assert value.__doc__, name
+        assert name in dir(siting)
+    assert 10 <= len(siting.__all__) <= 18
+    assert sorted(siting.__all__) == siting.__all__
+
+
+def test_type_checkers_see_the_same_names():
+    tree = ast.parse(Path(siting.__file__).read_text("utf-8"))
+    seen = {
+        alias.name: node.module
+        for node in ast.walk(tree)
+        if isinstance(node, ast.ImportFrom) and (node.module or "").startswith("siting.")
+        for alias in node.names
+    }
+    assert seen == siting._HOMES
+    assert set(seen) == set(siting.__all__)
+
+
+def test_unknown_name_is_an_attribute_error():
+    with pytest.raises(AttributeError, match="'nothing'"):
+        _ = siting.nothing
+
+
+def test_import_loads_nothing_heavy():
+    code = f"import sys, siting; print([m for m in {HEAVY} if m in sys.modules])"
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert done.stdout.strip() == "[]"
+
+
+def test_star_import_and_a_plan_in_three_lines():
+    code = (
+        "from siting import *\n"
+        "survey = survey_property(demo_property('yard'))\n"
+        "print(survey.zones['need_score'].idxmax())"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert done.stdout.strip() == "Back lawn"

@@ -1,0 +1,221 @@
+"""`siting explain`, `--json`, exit codes and completion."""
+
+import json
+import os
+import shutil
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner
+
+from siting.cli import main
+from siting.errors import InputError, PlanError
+from siting.handoff.explain import explain_sensor, read_plan
+from siting.planning import plan_property
+from tests.small_property import square, write_property
+
+ROOT = Path(__file__).parent.parent
+
+
+@pytest.fixture
+def run():
+    runner = CliRunner()
+    return lambda *words: runner.invoke(main, [str(word) for word in words])
+
+
+@pytest.fixture(scope="module", params=["metric", "us"])
+def planned(request, tmp_path_factory):
+    folder = tmp_path_factory.mktemp(request.param)
+    path = write_property(folder / "property", units=request.param)
+    result = CliRunner().invoke(main, ["plan", str(path), "--out", str(folder / "out"), "--json"])
+    assert result.exit_code == 0, result.output
+    return folder / "out", json.loads(result.stdout)
+
+
+def test_every_sensor_is_explained_with_its_own_numbers(planned):
+    folder, _ = planned
+    plan = read_plan(folder)
+    assert plan == read_plan(folder / "plan.json")
+    for sensor in plan["sensors"]:
+        topics = {t.question: t for t in explain_sensor(plan, sensor["sensor_id"].lower())}
+        here = topics["Why here?"]
+        assert sensor["reason"] in here.words
+        assert here.numbers["dryness_rank"] == sensor["dryness_rank"]
+        assert f"{100 * sensor['dryness_rank']:.0f} % of the ground" in " ".join(here.words)
+        assert sensor["depth_note"] in topics["Why this depth?"].words[0]
+        unit = "in" if plan["property"]["units"] == "us" else "mm"
+        assert f" {unit} below the surface" in topics["Why this depth?"].words[0]
+        ran = " ".join(topics["What does it run?"].words)
+        for zone in sensor["governs"]:
+            assert zone in ran
+        many = topics["Why so many sensors?"]
+        assert set(many.numbers) == {str(row["n"]) for row in plan["choices"]}
+        assert sum("chosen" in words for words in many.words) == 1
+
+
+def test_what_gave_way_is_said_where_a_setback_is_missed(tmp_path):
+    narrow = {"strip": (square(4, 4, 3.0), {})}
+    write_property(tmp_path / "property", narrow, resolution=0.25)
+    out = tmp_path / "out"
+    result = CliRunner().invoke(main, ["plan", str(tmp_path / "property"), "--out", str(out)])
+    assert result.exit_code == 0, result.output
+    plan = read_plan(out)
+    (sensor,) = plan["sensors"]
+    assert (sensor["setback_ratio"] < 1) == bool(sensor["setback_note"])
+    said = next(t for t in explain_sensor(plan, "S1") if t.question == "What gave way?")
+    if sensor["setback_note"]:
+        assert said.words == (sensor["setback_note"],)
+    else:
+        assert said.words[0].startswith("Nothing")
+    missed = {**sensor, "setback_ratio": 0.6, "setback_note": "0.9 m instead of 1.5 m"}
+    said = explain_sensor({**plan, "sensors": [missed]}, "S1")[2]
+    assert said.words == ("0.9 m instead of 1.5 m",)
+
+
+def test_explain_in_words_and_as_json(run, planned):
+    folder, answer = planned
+    words = run("explain", folder, "s1")
+    assert words.exit_code == 0, words.output
+    for question in ("Why here?", "Why this depth?", "What gave way?"):
+        assert question in words.output
+    assert "Call before you dig" in words.output
+    document = json.loads(run("explain", folder, "S1", "--json").stdout)
+    assert document["ok"]
+    assert document["sensor_id"] == "S1"
+    here = next(t for t in document["topics"] if t["question"] == "Why here?")
+    assert here["numbers"]["x"] == answer["sensors"][0]["x"]
+
+
+@pytest.mark.parametrize(
+    ("content", "found"),
+    [
+        (None, "No such file"),
+        ("no json", "no JSON"),
+        ("[]", "no schema"),
+        ('{"schema": "x/1"}', "x/1"),
+    ],
+)
+def test_what_is_no_plan_is_refused(run, tmp_path, content, found):
+    path = tmp_path / "plan.json"
+    if content is not None:
+        path.write_text(content)
+    result = run("explain", path, "S1", "--json")
+    assert result.exit_code == 1
+    refusal = json.loads(result.stdout)
+    assert not refusal["ok"]
+    assert found in refusal["faults"][0]["found"]
+    assert "Traceback" not in result.output
+
+
+def test_unknown_sensor_is_refused_with_those_there_are(planned):
+    with pytest.raises(InputError, match="S1"):
+        explain_sensor(read_plan(planned[0]), "S77")
+
+
+# --json and exit codes
+
+
+def test_json_of_a_plan_names_answer_sensors_and_files(planned):
+    folder, answer = planned
+    document = json.loads((folder / "plan.json").read_text("utf-8"))
+    for key in ("answer", "sensors", "warnings", "cautions"):
+        assert answer[key] == document[key]
+    assert {Path(name).name for name in answer["files"]} == {p.name for p in folder.iterdir()}
+
+
+def test_json_of_check_and_of_a_refusal(run, tmp_path):
+    path = write_property(tmp_path / "property")
+    good = run("check", path, "--json")
+    assert good.exit_code == 0
+    assert "sound" in json.loads(good.stdout)["answer"]
+    path.write_text(path.read_text().replace("max_sensors = 4", "max_sensors = 0\nfoo = 1"))
+    bad = run("check", path, "--json")
+    assert bad.exit_code == 1
+    refusal = json.loads(bad.stdout)
+    assert len(refusal["faults"]) == 2
+    assert all(f["allowed"] and f["mend"] for f in refusal["faults"])
+    assert "2 faults" in bad.stderr
+
+
+@pytest.mark.parametrize("step", ["sun", "score"])
+def test_single_steps_have_the_numbers_of_a_plan(run, tmp_path, step):
+    path = write_property(tmp_path / "property")
+    whole = plan_property(path)
+    result = run(step, path, "--out", tmp_path / step, "--json")
+    assert result.exit_code == 0, result.output
+    answer = json.loads(result.stdout)
+    column = {"sun": "sun_hours", "score": "need_score"}[step]
+    for record in answer["zones"]:
+        expected = whole.zones.loc[record["zone"], column]
+        assert record[column] == pytest.approx(expected, abs=1e-3)
+    written = {Path(name).name for name in answer["files"]}
+    assert written == {path.name for path in (tmp_path / step).iterdir()}
+    words = run(step, path, "--out", tmp_path / step)
+    assert answer["answer"] in words.output
+
+
+def test_a_step_whose_folder_cannot_be_written_is_refused(run, tmp_path):
+    path = write_property(tmp_path / "property")
+    (tmp_path / "file").write_text("")
+    result = run("score", path, "--out", tmp_path / "file" / "x")
+    assert result.exit_code == 1
+    assert "cannot write" in result.output
+
+
+@pytest.mark.parametrize(("error", "code"), [(PlanError("none"), 3), (KeyboardInterrupt(), 130)])
+def test_exit_codes_tell_refusal_no_plan_and_interruption_apart(run, monkeypatch, error, code):
+    def fail(*_values, **_options):
+        raise error
+
+    monkeypatch.setattr("siting.planning.plan_property", fail)
+    result = run("plan", "somewhere", "--out", "nowhere")
+    assert result.exit_code == code
+    assert result.stderr.startswith("siting: ")
+
+
+def test_help_documents_every_exit_code_and_has_examples(run):
+    text = run("--help").output
+    for code in ("0 ", "1 ", "2 ", "3 ", "130 "):
+        assert f"\n    {code}" in text
+    for command in ("plan", "sun", "score", "explain", "completion", "gis-plugin", "extensions"):
+        assert f"siting {command}" in run(command, "--help").output, command
+
+
+def test_progress_as_lines_for_other_programs(tmp_path):
+    path = write_property(tmp_path / "property", scenarios=1)
+    done = subprocess.run(
+        [sys.executable, "-m", "siting.cli", "score", path, "--out", tmp_path / "out"],
+        env=os.environ | {"SITING_PROGRESS": "lines", "PYTHONPATH": str(ROOT)},
+        capture_output=True, text=True, check=True,
+    )  # fmt: skip
+    lines = [line.split("\t") for line in done.stderr.splitlines()]
+    assert lines
+    assert all(line[0] == "progress" and int(line[2]) <= int(line[3]) for line in lines)
+
+
+# Completion
+
+
+@pytest.mark.parametrize("shell", ["bash", "zsh", "fish"])
+def test_completion_script_is_sound_for_its_shell(run, shell):
+    script = run("completion", shell)
+    assert script.exit_code == 0
+    assert "_SITING_COMPLETE" in script.output
+    program = shutil.which(shell)
+    if program is None:
+        pytest.skip(f"no {shell} here")
+    done = subprocess.run([program, "-n"], input=script.output, text=True, check=False)
+    assert done.returncode == 0
+
+
+def test_completion_offers_commands_and_options():
+    environment = os.environ | {
+        "_SITING_COMPLETE": "bash_complete", "COMP_WORDS": "siting ex", "COMP_CWORD": "1",
+    }  # fmt: skip
+    code = "from siting.cli import main; main(prog_name='siting')"
+    done = subprocess.run(
+        [sys.executable, "-c", code], env=environment, capture_output=True, text=True, check=False
+    )
+    assert {line.split(",")[-1] for line in done.stdout.split()} == {"explain", "extensions"}

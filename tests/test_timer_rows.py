@@ -1,0 +1,90 @@
+"""The timer table is one: sheet, map and plan.json show the same minutes, month by month."""
+
+import dataclasses
+
+import pandas as pd
+import pypdf
+import pytest
+
+from siting.demo import demo_property
+from siting.handoff._map_data import map_document
+from siting.handoff._timer_rows import MONTHS, cycle_words, programs, season_months, valves
+from siting.handoff.planjson import plan_document
+from siting.handoff.sheets import write_sheets
+from siting.planning import plan_property
+from tests.plan_factory import make_plan
+
+
+@pytest.fixture(scope="module")
+def yard():
+    return plan_property(demo_property("yard"))
+
+
+def words_of(plan, folder):
+    reader = pypdf.PdfReader(write_sheets(plan, folder / "crew.pdf"))
+    return " ".join(" ".join(page.extract_text().split()) for page in reader.pages)
+
+
+@pytest.mark.parametrize("which", ["made up", "yard"])
+def test_sheet_map_and_json_tell_the_same_minutes(which, yard, tmp_path):
+    plan = make_plan() if which == "made up" else yard
+    told, shown = words_of(plan, tmp_path), map_document(plan)
+    table = {row[0]: row for row in shown["panel"]["month_table"]["rows"]}
+    zones = {zone["zone"]: dict(zone["rows"]) for zone in shown["zones"]}
+    minutes = {row[0]: row[5] for row in shown["panel"]["zone_table"]["rows"]}
+    for line in plan_document(plan)["timer"]:
+        by_month = [f"{month['run_minutes']:.0f}" for month in line["months"]]
+        assert f"{line['valve']} {line['zone']} {' '.join(by_month)}" in told
+        assert table[line["zone"]][2:] == by_month
+        assert minutes[line["zone"]] == f"{line['run_minutes']:.0f}"
+        assert f"{line['cycles']} × {line['cycle_minutes']:.1f}" in told
+        first = line["months"][0]
+        card = zones[line["zone"]]["By month"]
+        assert card.startswith(f"{MONTHS[first['month']]}\N{NO-BREAK SPACE}{by_month[0]}")
+        assert card.endswith("to expect") == (line["control"] == "on_demand")
+    for row in plan.timer_table.itertuples():
+        share = " ".join(f"{getattr(row, f'percent_{m}'):.0f}%" for m in season_months(plan))
+        what = "expected" if row.control == "on_demand" else "adjustment"
+        assert f"{row.program}, {what} {share}" in told
+
+
+def test_on_demand_programs_say_that_minutes_are_those_to_expect(yard, tmp_path):
+    assert set(yard.sensors["control"]) == {"on_demand"}
+    assert "its minutes are those to expect, and only its thresholds are set" in words_of(
+        yard, tmp_path
+    )
+    assert "those to expect" in map_document(yard)["panel"]["month_table"]["note"]
+
+
+def test_a_bypass_plan_does_not_speak_of_on_demand(tmp_path):
+    plan = make_plan()
+    table = plan.timer_table.assign(control="bypass")
+    plain = dataclasses.replace(plan, timer_table=table)
+    assert "those to expect" not in words_of(plain, tmp_path)
+    assert map_document(plain)["panel"]["month_table"]["note"] == ""
+
+
+def test_programs_hold_every_valve_once_with_the_adjustment_of_the_table():
+    plan = make_plan()
+    found = programs(plan)
+    assert [program.tag for program in found] == ["S1", "S2"]
+    assert [v.zone for program in found for v in program.valves] == list(plan.timer_table.index)
+    for program in found:
+        for valve in program.valves:
+            assert valve.percent == program.percent
+    assert season_months(plan) == tuple(range(3, 12))
+    first = valves(plan)["A"]
+    assert cycle_words(first) == ("2 × 13.5", "30")
+    assert cycle_words(dataclasses.replace(first, cycles=1)) == ("1 × 13.5", "–")
+
+
+def test_a_plan_without_the_table_still_prints(tmp_path):
+    bare = dataclasses.replace(make_plan(), timer_table=pd.DataFrame())
+    assert "Minutes by month" not in words_of(bare, tmp_path)
+    assert map_document(bare)["panel"]["month_table"]["rows"] == []
+
+
+def test_hardware_for_each_controller_is_told(tmp_path):
+    assert "C1 timer with sensor inputs, in place of the old one S1, S2" in words_of(
+        make_plan(), tmp_path
+    )
