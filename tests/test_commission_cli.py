@@ -3,6 +3,7 @@
 import csv
 import io
 import json
+import math
 import re
 from pathlib import Path
 
@@ -65,7 +66,11 @@ def bytes_of(folder):
 def test_two_visits_add_up(job):
     out = job / "out"
     sensor = json.loads((out / "plan.json").read_text())["sensors"][0]
-    ties = {f"tie_{t['tie']}_m": f"{t['distance_m'] + 0.3:.2f}" for t in sensor["ties"]}
+    x, y = sensor["x"] + 0.3, sensor["y"]
+    ties = {
+        f"tie_{t['tie']}_m": f"{math.hypot(t['from_x'] - x, t['from_y'] - y):.2f}"
+        for t in sensor["ties"]
+    }
     side = {"side": sensor["ties"][0]["side"]}
     first = run(out, "--readings", fill(job, **GOOD, **ties, **side), "--out", out)
     assert first.exit_code == 0, first.output

@@ -259,7 +259,9 @@ def test_the_updated_plan_stands_where_the_sensor_is(yard):
     before, climate = yard
     tag = before.sensors.index[0]
     ties = before.ties[before.ties["sensor_id"] == tag].sort_values("tie")
-    row = {f"tie_{n}": m + 0.2 for n, m in zip(ties["tie"], ties["distance_m"], strict=True)}
+    x, y = before.sensors.loc[tag, "x"] + 0.3, before.sensors.loc[tag, "y"] - 0.1
+    taped = np.hypot(ties["from_x"] - x, ties["from_y"] - y)
+    row = {f"tie_{n}": m for n, m in zip(ties["tie"], taped, strict=True)}
     row |= {"side": ties["side"].iloc[0], "depth": 0.1}
     sensors = pd.DataFrame([row], index=pd.Index([tag], name="sensor_id"))
     found = commission(before, climate, Readings(sensors=sensors))
@@ -268,13 +270,13 @@ def test_the_updated_plan_stands_where_the_sensor_is(yard):
     assert (built["x"], built["y"], built["depth_m"]) == (at.x, at.y, 0.1)
     assert built.geometry.x == at.x
     new = found.after.ties[found.after.ties["sensor_id"] == tag].sort_values("tie")
-    np.testing.assert_allclose(new["distance_m"], ties["distance_m"] + 0.2, atol=1e-6)
-    np.testing.assert_allclose(new["angle_deg"], ties["angle_deg"], atol=3)
+    np.testing.assert_allclose(new["distance_m"], taped, atol=1e-6)
+    np.testing.assert_allclose(new["angle_deg"], ties["angle_deg"], atol=6)
     planned = check_place(before, tag, Fix(at.x, at.y, at.error_m, (), "2 ties"))
     assert built["setback_ratio"] == planned.setback_ratio
     document = plan_document(found.after)
     assert document["sensors"][0]["depth_m"] == 0.1
-    bad = sensors.assign(side=None)
+    bad = sensors[["tie_1", "tie_2"]]
     with pytest.raises(InputError, match="mirror"):
         commission(before, climate, Readings(sensors=bad))
 
