@@ -15,6 +15,7 @@ from pathlib import Path
 
 import geopandas as gpd
 import numpy as np
+import pandas as pd
 import pytest
 from click.testing import CliRunner
 from hypothesis import given, settings
@@ -408,3 +409,29 @@ def test_results_are_loaded_styled_and_cancel_passes_through(desktop, tmp_path, 
     assert len(styles) == 8
     hidden = {name for name, (*_, shown) in answer["layers"].items() if not shown}
     assert hidden == {"Keep-out ground", "Admissible ground", "Dryness (1 is the mean)"}
+
+
+@needs_desktop
+@pytest.mark.desktop
+def test_commission_takes_the_filled_sheet_of_its_own_plan(desktop, tmp_path):
+    if "commission" not in main.commands:
+        pytest.skip("this version of siting has no commission command")
+    property_file = write_property(tmp_path / "ground", scenarios=1)
+    out = tmp_path / "out"
+    results, said = desktop.run("plan", {"PROPERTY": str(property_file), "OUTPUT": str(out)})
+    assert results, said
+    sheet = tmp_path / "filled.csv"
+    table = pd.read_csv(out / "readings.csv", dtype=str)
+    filled = {
+        "buried_on": "2026-05-01", "soaked_at": "2026-05-01 07:00",
+        "reading_1_at": "2026-05-03 08:00", "reading_1": "23.0", "threshold_set": "20.5",
+        "depth_mm": "80",
+    }  # fmt: skip
+    for column, value in filled.items():
+        table.loc[0, column] = value
+    table.to_csv(sheet, index=False)
+    options = {"PLAN": str(out / "plan.json"), "READINGS": [str(sheet)], "OUTPUT": str(out)}
+    results, said = desktop.run("commission", options)
+    assert results, said
+    assert "fits" in results["ANSWER"], said
+    assert (out / "history").is_dir()
