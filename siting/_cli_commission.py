@@ -109,7 +109,9 @@ def commission(
     from siting._commission_report import report_text
     from siting.commissioning import commission as judge
     from siting.commissioning import copy_history, read_history, read_readings
+    from siting.handoff.results import results_lock
 
+    click.get_current_context().with_resource(results_lock(folder))
     results, source = _found(plan, property_file)
     if results is not None:
         with _writing(folder):
@@ -171,7 +173,7 @@ def _planned(source: Path, results: Path | None, threads: int) -> tuple[Plan, Cl
     from siting.planning import plan as make_plan
     from siting.planning import read_inputs
 
-    settings, site, climate = read_inputs(source)
+    settings, site, climate = read_inputs(source, changes=_changes(results))
     made = make_plan(site, climate, settings, threads=threads)
     if results is not None:
         _must_match(made, results)
@@ -180,6 +182,19 @@ def _planned(source: Path, results: Path | None, threads: int) -> tuple[Plan, Cl
         return make_plan(changed, climate, settings, threads=threads)
 
     return made, climate, again
+
+
+def _changes(results: Path | None) -> dict[str, Any]:
+    """Return what ``siting plan --set`` put in the place of the property file's values."""
+    if results is None:
+        return {}
+    first = results / "history" / "0000" / "plan.json"
+    file = first if first.is_file() else results / "plan.json"
+    try:
+        recorded = json.loads(file.read_text(encoding="utf-8"))["provenance"]
+        return dict(recorded.get("changes", {}))
+    except (OSError, ValueError, KeyError, TypeError):
+        return {}  # `_must_match` tells what is wrong with it
 
 
 def _must_match(made: Plan, results: Path) -> None:

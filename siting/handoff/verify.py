@@ -70,7 +70,7 @@ def verify_results(
         Results of `siting plan`.
     property_file : Path or str, optional
         The property file, or its folder. Without it, the file of the recorded checksum is looked
-        for in the folder, beside it, above it and in the current folder.
+        for where the results note it, beside and above them and in the current folder.
     nearby : sequence of Path
         More property files that may be the one.
     threads : int
@@ -94,6 +94,10 @@ def verify_results(
     place = place if place.is_dir() else place.parent
     [(_, document)] = read_plans([place])
     recorded: Mapping[str, Any] = document["provenance"]
+    if recorded.get("readings"):
+        found = "a plan as built, changed by the field's readings"
+        mend = "Its history folder keeps the plan as handed over and every state since."
+        raise InputError([Fault(str(place), found, "a plan as `siting plan` made it", mend)])
     path = _property(place, recorded, property_file, nearby)
     changes = recorded.get("changes", {})
     plan = plan_property(path, threads=threads, progress=progress, changes=changes)
@@ -135,7 +139,8 @@ def _property(
     wanted = recorded["inputs"].get(name, "")
     home = place.resolve()
     folders = [home, home.parent, Path.cwd(), *sorted(p for p in home.parent.iterdir())]
-    for path in (*(folder / name for folder in folders if folder.is_dir()), *nearby):
+    there = (folder / name for folder in folders if folder.is_dir())
+    for path in (*_noted(place), *there, *nearby):
         if _digest(path) == wanted:
             return path
     raise InputError(
@@ -148,6 +153,15 @@ def _property(
             )
         ]
     )
+
+
+def _noted(place: Path) -> list[Path]:
+    """Return the property file that the results folder notes, if it does."""
+    try:
+        noted = json.loads((place / "source.json").read_text("utf-8"))["property"]
+    except (OSError, ValueError, KeyError, TypeError):
+        return []
+    return [(place / str(noted)).resolve()]
 
 
 def _versions(then: Mapping[str, Any], now: Mapping[str, Any]) -> list[str]:
