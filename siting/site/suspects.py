@@ -19,7 +19,7 @@ from siting.site.values import Layer
 
 __all__ = ["note_feet", "note_trees_inside", "question_sizes"]
 
-#: A building is asked about when it is taller than this times the square root of its footprint ...
+#: A building is asked about when taller than this times the root of its footprint ...
 _SLENDER: Final = 2.0
 #: ... and taller than this [m].
 _TALL_M: Final = 12.0
@@ -49,8 +49,8 @@ def note_feet(layer: Layer, findings: Findings) -> None:
     ]
     if silent:
         findings.warn(
-            f"{layer.file}, {layer.name}: is drawn in {unit}, but the lengths ({some(silent)}) were "
-            "taken in metres, as no unit is stated; if they are in feet, write "
+            f"{layer.file}, {layer.name}: is drawn in {unit}, but the lengths ({some(silent)}) "
+            "were taken in metres, as no unit is stated; if they are in feet, write "
             f'units_in = {{ {layer.name} = "ft" }}.'
         )
 

@@ -28,7 +28,7 @@ _NAMES = {"minimum": "maximum", "maximum": "minimum", "min": "max", "max": "min"
           "all": "any", "floor": "ceil", "ceil": "floor", "argmin": "argmax", "argmax": "argmin"}  # fmt: skip
 
 
-def _changes(node: ast.AST) -> list[str]:
+def _changes(node: ast.AST) -> list[str]:  # noqa: PLR0911 - one for each kind of node
     """Return which changes a node can take."""
     if isinstance(node, ast.BinOp | ast.AugAssign | ast.BoolOp):
         return ["op"] if type(node.op) in _SWAPS else []
