@@ -49,8 +49,8 @@ def note_feet(layer: Layer, findings: Findings) -> None:
     ]
     if silent:
         findings.warn(
-            f"{layer.file}, {layer.name}: is drawn in {unit}, but the lengths ({some(silent)}) were "
-            "taken in metres, as no unit is stated; if they are in feet, write "
+            f"{layer.file}, {layer.name}: is drawn in {unit}, but the lengths ({some(silent)}) "
+            "were taken in metres, as no unit is stated; if they are in feet, write "
             f'units_in = {{ {layer.name} = "ft" }}.'
         )
 
