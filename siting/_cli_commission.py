@@ -105,6 +105,33 @@ def commission(
     As-built points, readings after a soaking, measured soil and roots, and logged moisture are
     checked and judged; the plan is decided again where a measured value replaces an assumed one.
     The results folder keeps every earlier state under history/.
+
+    \f
+
+    Parameters
+    ----------
+    plan : Path
+        A results folder, its ``plan.json``, or a property file.
+    files : tuple of Path
+        What was given as ``--readings``; at least one.
+    folder : Path
+        Results folder; made when it is not there.
+    property_file : Path or None
+        The property file, where the results folder does not find it any more.
+    more : tuple of Path
+        Further readings.
+    threads : int
+        Threads of the sun computation; the result does not depend on it.
+
+    Raises
+    ------
+    InputError
+        With every fault of the readings or the property, or when the property file does not give
+        the plan any more.
+    PlanError
+        When nothing can be planned with the values as measured.
+    SitingError
+        When the folder cannot be written; earlier records are as they were.
     """
     from siting._commission_report import report_text
     from siting.commissioning import commission as judge

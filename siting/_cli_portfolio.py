@@ -100,6 +100,32 @@ def portfolio(
 
     Writes Parquet tables (properties, sensors, zones, choices, seasons, faults), ranking.csv and
     portfolio.html. Run it again after any break: what is done is kept, the rest is planned.
+
+    \f
+
+    Parameters
+    ----------
+    source : Path
+        As for `siting.portfolio.source.open_source`.
+    folder : Path
+        Results folder; made when it is not there.
+    scheduler : str or None
+        Address of a running dask scheduler; None starts workers on this machine.
+    workers : int
+        Processes on this machine; 0 plans in this one.
+    sample : int or None
+        Properties to plan for an estimate; None plans all.
+    **rest
+        The other options: ``handoff`` (str), ``core_hour_price`` (float or None, [currency/h]),
+        ``seconds`` (float, [s]), ``memory_mb`` (float, [MB]) and ``retry`` (bool).
+
+    Raises
+    ------
+    InputError
+        With every fault of the portfolio or of the hand-off condition.
+    SitingError
+        When libraries are missing, another run is using the folder, the cluster is lost or the
+        disk is full; what is done is kept.
     """
     try:
         from siting.portfolio.model import RunOptions
@@ -244,7 +270,26 @@ def _span(seconds: float) -> str:
 @click.argument("property_id", metavar="ID")
 @out_option
 def portfolio_extract(source: Path, property_id: str, folder: Path) -> None:
-    """Cut property ID out of INPUT into a folder of its own, ready for `siting plan`."""
+    """Cut property ID out of INPUT into a folder of its own, ready for `siting plan`.
+
+    \f
+
+    Parameters
+    ----------
+    source : Path
+        As for `siting.portfolio.source.open_source`.
+    property_id : str
+        Which property.
+    folder : Path
+        Where; made when it is not there, and it must be empty.
+
+    Raises
+    ------
+    InputError
+        When there is no such property, or the folder is not empty.
+    SitingError
+        When libraries are missing.
+    """
     try:
         from siting.portfolio.cut import cut_out
     except ImportError as error:

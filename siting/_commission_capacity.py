@@ -27,7 +27,15 @@ __all__ = [
 
 @dataclass(frozen=True)
 class TextureRange:
-    """Range of field capacity of one texture class [m³/m³], and its source."""
+    """Range of field capacity of one texture class [m³/m³], and its source.
+
+    Parameters
+    ----------
+    low, high : float
+        Bounds of the range [m³/m³].
+    reference : str
+        Published source, with its table.
+    """
 
     low: float
     high: float

@@ -59,7 +59,23 @@ class RawSheet:
     notes: list[str] = field(default_factory=list)
 
     def column(self, header: str) -> list[tuple[int, Any]]:
-        """Return row number and cell of one column."""
+        """Return row number and cell of one column.
+
+        Parameters
+        ----------
+        header : str
+            One of `headers`; the first of its name counts.
+
+        Returns
+        -------
+        list of tuple of int and object
+            None where a row ends before the column.
+
+        Raises
+        ------
+        ValueError
+            When there is no such column.
+        """
         place = self.headers.index(header)
         return [(row, cells[place] if place < len(cells) else None) for row, cells in self.rows]
 

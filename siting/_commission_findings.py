@@ -115,6 +115,8 @@ class Health:
         The curve.
     threshold : float
         As set, as water content; NaN where it is not known [m³/m³].
+    expected : Expected or None
+        What the plan expects there.
     """
 
     sensor_id: str
@@ -132,7 +134,23 @@ class Health:
 
 @dataclass
 class Case:
-    """A sensor while it is judged."""
+    """A sensor while it is judged.
+
+    Parameters
+    ----------
+    signal : Signal
+        The curve, as it was logged.
+    expected : Expected
+        What the plan expects of the sensor.
+    threshold : float
+        As set, as water content; NaN where it is not known [m³/m³].
+    limits : Limits
+        Where tests begin to speak.
+    events : DataFrame
+        Valve runs: start, valve, minutes [min]; may be empty.
+    untested : list of str
+        What could not be tested, and why; tests add to it.
+    """
 
     signal: Signal
     expected: Expected
@@ -146,6 +164,18 @@ class Case:
 
         Only events that nothing else blurs (with `without`: that neither rain nor that valve
         does), into ground with room for the water.
+
+        Parameters
+        ----------
+        kind : {"own", "other", "rain"}
+            Which events.
+        without : str, optional
+            Name of another valve, whose water is to be absent too.
+
+        Returns
+        -------
+        list of tuple of Wetting and float
+            In the order of the log; the ratio is of rises, without unit.
         """
         least = max(0.01, 6 * self.signal.noise)
         blurred = {"rain", "own", without}
@@ -167,7 +197,18 @@ class Case:
         return len(jumps) > 0 and int((jumps["cause"] == "").sum()) >= self.limits.least_answers
 
     def possible(self, wetting: Wetting) -> float:
-        """Return the rise that an event could make: its water, or the room that there is."""
+        """Return the rise that an event could make: its water, or the room that there is.
+
+        Parameters
+        ----------
+        wetting : Wetting
+            The event; water that is not known counts as enough.
+
+        Returns
+        -------
+        float
+            0 where the soil was full [m³/m³].
+        """
         top = self.expected.field_capacity
         if math.isfinite(self.signal.plateau):
             top = min(top, self.signal.plateau)

@@ -45,6 +45,8 @@ class Built:
         As `Plan.economics`, and the price of water [currency/m³].
     claims : dict of units to str
         The claim in each system of units.
+    zone_notes : dict of units to dict of str to str
+        By tag, why a sensor is not in the thirstiest zone that it governs.
     controls, timer_table, sensitivity : DataFrame
         As `Plan.controls` and so on.
     warnings : tuple of str

@@ -75,7 +75,18 @@ class Facts:
         return str(self.economics["currency"])
 
     def volume(self, cubic_metres: float) -> str:
-        """Return an amount of water [m³] as text."""
+        """Return an amount of water [m³] as text.
+
+        Parameters
+        ----------
+        cubic_metres : float
+            The amount [m³].
+
+        Returns
+        -------
+        str
+            In `units`, with the unit.
+        """
         return show(cubic_metres, "volume", self.units)
 
     @property

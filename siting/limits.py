@@ -10,7 +10,21 @@ __all__ = ["LIMITS", "Limit", "limit"]
 
 @dataclass(frozen=True)
 class Limit:
-    """A limit of an input: its key, what it limits, the most allowed, its unit, and the reason."""
+    """A limit of an input: its key, what it limits, the most allowed, its unit, and the reason.
+
+    Parameters
+    ----------
+    key : str
+        By which `limit` finds it.
+    what : str
+        What it limits, in words.
+    most : float
+        The most allowed, in `unit`.
+    unit : str
+        "" for a count.
+    reason : str
+        Why so many and no more.
+    """
 
     key: str
     what: str

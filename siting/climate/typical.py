@@ -151,7 +151,7 @@ def _numeric(hours: pd.DataFrame, file: str) -> pd.DataFrame:
     """Return the hours with every value a number, or refuse the texts among them."""
     table = hours.copy()
     faults = []
-    for column in table.select_dtypes(include="object").columns:
+    for column in [name for name, kind in table.dtypes.items() if kind.kind == "O"]:
         numbers = pd.to_numeric(table[column], errors="coerce")
         texts = table[column][numbers.isna() & table[column].notna()]
         used = str(column) in HOURLY_COLUMNS

@@ -62,7 +62,18 @@ def hazard_why(hazard: object) -> str:
 
 
 def hazard_group(hazard: object) -> str:
-    """Return the group of `GROUPS` that a hazard is drawn with."""
+    """Return the group of `GROUPS` that a hazard is drawn with.
+
+    Parameters
+    ----------
+    hazard : object
+        As in ``plan.keepout``.
+
+    Returns
+    -------
+    str
+        "thing" for one that is not known.
+    """
     return _GROUP.get(str(hazard), "thing")
 
 

@@ -132,7 +132,18 @@ def words(value: object) -> str:
 
 
 def burial(metres: float) -> Pair:
-    """Return a depth of burial [m] in metric and in US units."""
+    """Return a depth of burial [m] in metric and in US units.
+
+    Parameters
+    ----------
+    metres : float
+        The depth [m].
+
+    Returns
+    -------
+    list of str
+        Metric, US (to a tenth of an inch).
+    """
     return both(1000 * metres, "depth", us=1)
 
 
@@ -142,7 +153,18 @@ def _valve(row: pd.Series[Any]) -> str:
 
 
 def words_raw(value: object) -> str:
-    """Return a user's own text unchanged, an en dash when there is none."""
+    """Return a user's own text unchanged, an en dash when there is none.
+
+    Parameters
+    ----------
+    value : object
+        A text, or what an empty cell holds.
+
+    Returns
+    -------
+    str
+        A value that is no text as `words` gives it.
+    """
     return words(value) if not isinstance(value, str) else value or _UNKNOWN
 
 

@@ -67,7 +67,17 @@ class Spare:
 
 @dataclass(frozen=True)
 class Fitted:
-    """A controller with its hardware and its sensors."""
+    """A controller with its hardware and its sensors.
+
+    Parameters
+    ----------
+    name : str
+        The controller.
+    hardware : str
+        What it takes, as people write it.
+    sensors : tuple of str
+        Ids of its sensors.
+    """
 
     name: str
     hardware: str

@@ -39,24 +39,80 @@ def register_fonts() -> frozenset[int]:
 
 
 def printable(text: object) -> str:
-    """Return text as one line that the font can print; what it lacks becomes an empty box."""
+    """Return text as one line that the font can print; what it lacks becomes an empty box.
+
+    Parameters
+    ----------
+    text : object
+        Any text; None and NaN are empty.
+
+    Returns
+    -------
+    str
+        Without control, direction or surrogate characters.
+    """
     known = register_fonts()
     return "".join(c if ord(c) in known else _MISSING for c in clean(text))
 
 
 def markup(text: object, *, longest: int = 600) -> str:
-    """Return text for a Paragraph: printable, cut at a length, and with no markup of its own."""
+    """Return text for a Paragraph: printable, cut at a length, and with no markup of its own.
+
+    Parameters
+    ----------
+    text : object
+        Any text.
+    longest : int
+        Most characters, an ellipsis among them; counted before escaping.
+
+    Returns
+    -------
+    str
+        With ``&``, ``<`` and ``>`` escaped.
+    """
     return escape(elide(printable(text), longest))
 
 
 def width_of(text: str, size: float, *, bold: bool = False) -> float:
-    """Return how wide a printable text is [pt]."""
+    """Return how wide a printable text is [pt].
+
+    Parameters
+    ----------
+    text : str
+        Printable text.
+    size : float
+        Type size [pt].
+    bold : bool
+        Whether it is set in bold.
+
+    Returns
+    -------
+    float
+        Width on one line [pt].
+    """
     register_fonts()
     return float(pdfmetrics.stringWidth(text, BOLD if bold else SANS, size))
 
 
 def fit_text(text: object, size: float, width: float, *, bold: bool = False) -> str:
-    """Cut a text with an ellipsis so that it fits a width [pt]."""
+    """Cut a text with an ellipsis so that it fits a width [pt].
+
+    Parameters
+    ----------
+    text : object
+        Any text.
+    size : float
+        Type size [pt].
+    width : float
+        Room for it [pt].
+    bold : bool
+        Whether it is set in bold.
+
+    Returns
+    -------
+    str
+        Printable; one character is left even where none fits.
+    """
     whole = printable(text)
     length = len(whole)
     while length > 1 and width_of(elide(whole, length), size, bold=bold) > width:

@@ -38,7 +38,19 @@ BAR_HEIGHT: Final = 42.0
 
 @dataclass(frozen=True)
 class Ink:
-    """How to draw a shape: fill and stroke "#rrggbb" or None, alpha, width [pt], dashes [pt]."""
+    """How to draw a shape: fill and stroke "#rrggbb" or None, alpha, width [pt], dashes [pt].
+
+    Parameters
+    ----------
+    fill, stroke : str or None
+        Colours "#rrggbb"; None leaves the one or the other out.
+    alpha : float
+        Opacity of the fill, 0 to 1.
+    width : float
+        Of the stroke [pt].
+    dash : tuple of float
+        Lengths of dashes and gaps by turns; empty is solid [pt].
+    """
 
     fill: str | None = None
     stroke: str | None = None
@@ -72,7 +84,20 @@ class Drawing(Flowable):  # type: ignore[misc] # reportlab is not typed
         self.height = 0.0
 
     def wrap(self, available_width: float, available_height: float) -> tuple[float, float]:
-        """Return the size it takes."""
+        """Return the size it takes.
+
+        Parameters
+        ----------
+        available_width : float
+            Not used: the width is fixed [pt].
+        available_height : float
+            Height that is left on the page [pt].
+
+        Returns
+        -------
+        tuple of float
+            Width and height [pt].
+        """
         del available_width
         wanted = self._wanted
         self.height = wanted(available_height) if callable(wanted) else wanted
@@ -87,7 +112,17 @@ class Drawing(Flowable):  # type: ignore[misc] # reportlab is not typed
 
 @dataclass
 class Pen:
-    """Draws places of the plan through a frame, and remembers where labels already are."""
+    """Draws places of the plan through a frame, and remembers where labels already are.
+
+    Parameters
+    ----------
+    canvas : Canvas
+        Origin at the window's lower left.
+    frame : Frame
+        The window of the plan.
+    taken : list of tuple of float
+        West, south, east, north of what labels keep clear of, on paper [pt].
+    """
 
     canvas: Canvas
     frame: Frame
@@ -110,7 +145,15 @@ class Pen:
         self.canvas.rect(0, 0, self.frame.width, self.frame.height, stroke=1, fill=0)
 
     def shapes(self, geometries: Iterable[shapely.Geometry | None], ink: Ink) -> None:
-        """Draw polygons and lines that reach into the window."""
+        """Draw polygons and lines that reach into the window.
+
+        Parameters
+        ----------
+        geometries : iterable of Geometry or None
+            In the working CRS [m]; None is skipped.
+        ink : Ink
+            How to draw them; lines have no fill.
+        """
         self.canvas.saveState()
         self.use(ink)
         window = shapely.box(*self.frame.bounds)
@@ -122,7 +165,13 @@ class Pen:
         self.canvas.restoreState()
 
     def use(self, ink: Ink) -> None:
-        """Set the canvas to an ink."""
+        """Set the canvas to an ink.
+
+        Parameters
+        ----------
+        ink : Ink
+            What it leaves out stays as it was.
+        """
         if ink.fill:
             self.canvas.setFillColor(HexColor(ink.fill))
             self.canvas.setFillAlpha(ink.alpha)
@@ -147,7 +196,17 @@ class Pen:
         self.canvas.drawPath(path, stroke=int(bool(ink.stroke)), fill=fill, fillMode=_EVEN_ODD)
 
     def dot(self, x: float, y: float, radius: float, ink: Ink) -> None:
-        """Draw a round mark of a size on paper [pt] at a place [m]."""
+        """Draw a round mark of a size on paper [pt] at a place [m].
+
+        Parameters
+        ----------
+        x, y : float
+            The place in the working CRS [m].
+        radius : float
+            On paper [pt].
+        ink : Ink
+            How to draw it.
+        """
         self.canvas.saveState()
         self.use(ink)
         self.canvas.circle(
@@ -159,7 +218,15 @@ class Pen:
         self.canvas.restoreState()
 
     def reserve(self, x: float, y: float, radius: float) -> None:
-        """Keep labels off a mark at a place [m] of a size on paper [pt]."""
+        """Keep labels off a mark at a place [m] of a size on paper [pt].
+
+        Parameters
+        ----------
+        x, y : float
+            The place in the working CRS [m].
+        radius : float
+            On paper [pt].
+        """
         px, py = self.frame.to_page(x, y)
         self.taken.append((px - radius, py - radius, px + radius, py + radius))
 
@@ -263,7 +330,20 @@ def around(
 
 
 def along(line: BaseGeometry, frame: Frame) -> Iterator[tuple[float, float]]:
-    """Yield label places along a line, the middle first [pt]."""
+    """Yield label places along a line, the middle first [pt].
+
+    Parameters
+    ----------
+    line : BaseGeometry
+        A line in the working CRS [m].
+    frame : Frame
+        Where it is drawn.
+
+    Yields
+    ------
+    tuple of float
+        A place on paper: seven on the line, then six above and below its middle [pt].
+    """
     for share in (0.5, 0.6, 0.4, 0.7, 0.3, 0.8, 0.2):
         point = line.interpolate(share, normalized=True)
         yield frame.to_page(point.x, point.y)
@@ -284,7 +364,25 @@ def draw_text(
     colour: str = INK["text"],
     anchor: float = 0.0,
 ) -> None:
-    """Write printable text at its baseline; anchor 0 starts there, 0.5 centres, 1 ends there."""
+    """Write printable text at its baseline; anchor 0 starts there, 0.5 centres, 1 ends there.
+
+    Parameters
+    ----------
+    canvas : Canvas
+        Left as it was.
+    x, y : float
+        The anchor, on the baseline [pt].
+    text : str
+        Printable text.
+    size : float
+        Type size [pt].
+    bold : bool
+        Whether it is set in bold.
+    colour : str
+        "#rrggbb".
+    anchor : float
+        Share of the text that is left of `x`.
+    """
     canvas.saveState()
     canvas.setFillColor(HexColor(colour))
     canvas.setFont(BOLD if bold else SANS, size)

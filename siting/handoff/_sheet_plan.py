@@ -58,7 +58,20 @@ _LINES: Final = {
 
 
 def overview_frame(plan: Plan, *, width: float, height: float) -> Frame:
-    """Return the frame of the whole property in a window [pt]."""
+    """Return the frame of the whole property in a window [pt].
+
+    Parameters
+    ----------
+    plan : Plan
+        The plan.
+    width, height : float
+        Of the window [pt].
+
+    Returns
+    -------
+    Frame
+        At a round scale; holds boundary, wires and sensors.
+    """
     return fit(_reach(plan), width=width, height=height, units=plan.settings.units)
 
 
@@ -74,6 +87,20 @@ def sensor_frame(plan: Plan, sensor_id: str, *, width: float, height: float) -> 
     """Return the frame around one sensor, with the start of every tie and its reserves in it.
 
     The sensor is in the middle where that costs no scale; else the ties set the middle.
+
+    Parameters
+    ----------
+    plan : Plan
+        The plan.
+    sensor_id : str
+        Which sensor.
+    width, height : float
+        Of the window [pt].
+
+    Returns
+    -------
+    Frame
+        At a round scale; holds at least 5 m around the sensor.
     """
     point = plan.sensors.geometry.loc[sensor_id]
     ties = plan.ties.loc[plan.ties["sensor_id"] == sensor_id].geometry
@@ -220,7 +247,17 @@ def overview_height(plan: Plan, width: float, available: float) -> float:
 
 
 def paint_overview(canvas: Canvas, plan: Plan, width: float, height: float) -> None:
-    """Draw the whole property with its legend, check bar and north arrow."""
+    """Draw the whole property with its legend, check bar and north arrow.
+
+    Parameters
+    ----------
+    canvas : Canvas
+        Origin at the drawing's lower left.
+    plan : Plan
+        The plan.
+    width, height : float
+        Of the drawing, legend and check bar within [pt].
+    """
     rows = _legend_rows(plan, width)
     strip = BAR_HEIGHT + _LEGEND_ROW * len(rows) + 4
     frame = overview_frame(plan, width=width, height=height - strip)
@@ -245,7 +282,19 @@ def paint_overview(canvas: Canvas, plan: Plan, width: float, height: float) -> N
 def paint_surroundings(
     canvas: Canvas, plan: Plan, sensor_id: str, width: float, height: float
 ) -> None:
-    """Draw the surroundings of one sensor: ties with distances, keep-clear ground, the route."""
+    """Draw the surroundings of one sensor: ties with distances, keep-clear ground, the route.
+
+    Parameters
+    ----------
+    canvas : Canvas
+        Origin at the drawing's lower left.
+    plan : Plan
+        The plan.
+    sensor_id : str
+        Which sensor.
+    width, height : float
+        Of the drawing, check bar within [pt].
+    """
     frame = sensor_frame(plan, sensor_id, width=width, height=height - BAR_HEIGHT)
     ties = plan.ties.loc[plan.ties["sensor_id"] == sensor_id].sort_values("tie")
     point = plan.sensors.geometry.loc[sensor_id]
@@ -277,7 +326,19 @@ def paint_surroundings(
 
 
 def paint_inset(canvas: Canvas, plan: Plan, sensor_id: str, width: float, height: float) -> None:
-    """Draw the property small, with this sensor marked: where on the property am I."""
+    """Draw the property small, with this sensor marked: where on the property am I.
+
+    Parameters
+    ----------
+    canvas : Canvas
+        Origin at the drawing's lower left.
+    plan : Plan
+        The plan.
+    sensor_id : str
+        Which sensor.
+    width, height : float
+        Of the drawing, its caption within [pt].
+    """
     frame = overview_frame(plan, width=width, height=height - 13)
     pen = Pen(canvas, frame)
     pen.open_window()

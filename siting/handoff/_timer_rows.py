@@ -74,7 +74,18 @@ class Program:
 
 
 def season_months(plan: Plan) -> tuple[int, ...]:
-    """Return the months in which any program runs, 1 to 12."""
+    """Return the months in which any program runs, 1 to 12.
+
+    Parameters
+    ----------
+    plan : Plan
+        The plan.
+
+    Returns
+    -------
+    tuple of int
+        Rising; empty where the plan has no timer table.
+    """
     table = plan.timer_table
     if table.empty:
         return ()

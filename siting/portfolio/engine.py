@@ -51,7 +51,20 @@ class Engine(Protocol):
     """Runs tiles."""
 
     def run(self, jobs: Iterable[Job], heard: Heard) -> None:
-        """Run every job, in any order, and pass on each report."""
+        """Run every job, in any order, and pass on each report.
+
+        Parameters
+        ----------
+        jobs : iterable of Job
+            The tiles.
+        heard : callable
+            Takes each report; an engine that waits may pass None meanwhile.
+
+        Raises
+        ------
+        EngineError
+            When the engine is lost; what was reported is done.
+        """
 
 
 class LoopEngine:

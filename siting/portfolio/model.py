@@ -69,7 +69,15 @@ class City:
 
 @dataclass(frozen=True)
 class Folder:
-    """A folder of property files: id -> property file."""
+    """A folder of property files: id -> property file.
+
+    Parameters
+    ----------
+    path : Path
+        The folder.
+    files : mapping of str to Path
+        Id -> property file.
+    """
 
     path: Path
     files: Mapping[str, Path]
@@ -97,7 +105,17 @@ class Index(NamedTuple):
 
 
 class Tile(NamedTuple):
-    """Neighbours that are planned one after the other by one worker."""
+    """Neighbours that are planned one after the other by one worker.
+
+    Parameters
+    ----------
+    name : str
+        Names its files in the results.
+    ids : tuple of str
+        The N properties, in their order.
+    bounds : ndarray, shape (N, 4)
+        As in `Index`.
+    """
 
     name: str
     ids: tuple[str, ...]

@@ -112,7 +112,19 @@ Watch = Callable[[Status], None]
 
 @dataclass(frozen=True)
 class RunResult:
-    """What a run did: how far it came, and what was wrong with the list of properties."""
+    """What a run did: how far it came, and what was wrong with the list of properties.
+
+    Parameters
+    ----------
+    status : Status
+        At the end.
+    index : Index
+        All properties, and what was wrong with their list.
+    folder : Path
+        The results.
+    key : str
+        As `run_key` gives it.
+    """
 
     status: Status
     index: Index

@@ -40,7 +40,13 @@ _planned = 0
 
 @dataclass
 class Clock:
-    """Adds up the time spent in each stage [s]."""
+    """Adds up the time spent in each stage [s].
+
+    Parameters
+    ----------
+    seconds : dict of str to float
+        Stage -> time spent in it, without the stage that is running [s].
+    """
 
     seconds: dict[str, float] = field(default_factory=dict)
     _stage: str = ""
@@ -66,6 +72,8 @@ class Clock:
         ----------
         stage : str
             Which stage the planner is in.
+        _done, _total : int
+            Steps done and in all; not used.
         """
         self.enter(f"plan: {stage}")
 

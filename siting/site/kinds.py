@@ -66,7 +66,15 @@ _BLANK: Final = b"\xef\xbb\xbf \t\r\n\x1e"
 
 
 class Refusal(NamedTuple):
-    """What a file was found to be, and how to mend that."""
+    """What a file was found to be, and how to mend that.
+
+    Parameters
+    ----------
+    found : str
+        What the file is.
+    mend : str
+        What to do.
+    """
 
     found: str
     mend: str

@@ -6,6 +6,7 @@ import pyproj
 import rasterio
 from rasterio.crs import CRS
 from rasterio.errors import RasterioError
+from rasterio.io import DatasetReader
 from rasterio.warp import transform_bounds
 from shapely.geometry import box
 
@@ -47,21 +48,29 @@ def check_picture(
         return
     try:
         with rasterio.open(source.path, driver=driver) as picture:
-            if picture.crs is None:
-                found, mend = "no coordinate reference system", "Assign the CRS it was made in."
-            else:
-                working = CRS.from_wkt(crs.to_wkt())
-                wanted = box(*transform_bounds(working, picture.crs, *bounds))
-                share = wanted.intersection(box(*picture.bounds)).area / wanted.area
-                if share > 0:
-                    if share < 1:
-                        findings.warn(
-                            f"{file}, aerial: {1 - share:.0%} of the property has no picture."
-                        )
-                    return
-                found, mend = "a picture of somewhere else", "Give it its right CRS."
+            share = _covered(picture, crs, bounds)
     except RasterioError as error:
         said = str(error).splitlines()[0].replace(str(source.path), file)
         found = f"a file that cannot be read ({brief(said, most=160)})"
         mend = "Export it again as a GeoTIFF."
+    else:
+        if share is None:
+            found, mend = "no coordinate reference system", "Assign the CRS it was made in."
+        elif share > 0:
+            if share < 1:
+                findings.warn(f"{file}, aerial: {1 - share:.0%} of the property has no picture.")
+            return
+        else:
+            found, mend = "a picture of somewhere else", "Give it its right CRS."
     findings.faults.append(Fault(file, found, _ALLOWED, mend, layer="aerial"))
+
+
+def _covered(
+    picture: DatasetReader, crs: pyproj.CRS, bounds: tuple[float, float, float, float]
+) -> float | None:
+    """Return the share of the property that a picture covers, None where it has no CRS."""
+    if picture.crs is None:
+        return None
+    working = CRS.from_wkt(crs.to_wkt())
+    wanted = box(*transform_bounds(working, picture.crs, *bounds))
+    return float(wanted.intersection(box(*picture.bounds)).area / wanted.area)

@@ -59,6 +59,19 @@ class Season:
 
     `slope_beam` and `slope_sky` have no rows where the ground's slope is not known; all but
     `sun_hours` have none where only hours are wanted.
+
+    Parameters
+    ----------
+    sun_hours : ndarray, shape (M, rows, columns)
+        Direct sun on the representative day of each month [h/d].
+    beam_fraction : ndarray, shape (M, rows, columns)
+        Share of the clear-sky beam energy that arrives, 0..1.
+    sky_view : ndarray, shape (rows, columns)
+        Share of the isotropic diffuse light that arrives, 0..1.
+    slope_beam : ndarray, shape (M, rows, columns)
+        Beam energy on the ground's own slope over that on open level ground.
+    slope_sky : ndarray, shape (rows, columns)
+        The same for isotropic diffuse light.
     """
 
     sun_hours: Floats

@@ -52,7 +52,13 @@ _GROUPS: Final = 8
 
 @dataclass(frozen=True, eq=False)
 class Caster:
-    """A scene in cells, and its arrays as the kernels want them."""
+    """A scene in cells, and its arrays as the kernels want them.
+
+    Parameters
+    ----------
+    scene : Scene
+        As `Scene.on_grid` gives it.
+    """
 
     scene: Scene
 

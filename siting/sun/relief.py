@@ -249,14 +249,28 @@ def _marchers(*, compiled: bool) -> tuple[Callable[..., None], ...]:
 
 
 class Steps(NamedTuple):
-    """Rows in the order of the light, and for each where the lines lie; shape (R,).
+    """Rows in the order of the light, and for each where the lines lie; arrays of shape (R,).
 
     Lines lie half a cell apart, in two sets: in every row one of them runs by the cells' centres
-    and the other between two cells. `order` is the row; `near` the set that runs by the centres;
-    `offset` and `between` the whole cells by which the one and the other set have moved; `side` the
-    neighbour (-1 or 1) towards which the lines pass the centres, and `share` how far [cells];
-    `plane` the height of a plane that falls with the light, from which heights are told so that the
-    edge need not be lowered. `fall` is its fall from row to row.
+    and the other between two cells.
+
+    Parameters
+    ----------
+    order : ndarray of int
+        The rows.
+    near : ndarray of int
+        The set (0 or 1) that runs by the centres.
+    offset, between : ndarray of int
+        By how much that set and the other have moved [cells].
+    side : ndarray of int
+        Neighbour (-1, 0 or 1) towards which the lines pass the centres; 0 is right through them.
+    share : ndarray of float
+        How far from the centres they pass [cells].
+    plane : ndarray of float
+        Height of a plane that falls with the light, from which heights are told so that the edge
+        need not be lowered [cells].
+    fall : float
+        Its fall from row to row [cells].
     """
 
     order: NDArray[np.int64]

@@ -141,7 +141,19 @@ class CrownPrisms:
 
 @dataclass(frozen=True)
 class Scene:
-    """Everything that casts shade from vectors."""
+    """Everything that casts shade from vectors.
+
+    Parameters
+    ----------
+    walls : Walls
+        Buildings.
+    sheets : Sheets
+        Free-standing walls, hedges and fences.
+    ellipsoids : Ellipsoids
+        Crowns of trees known by height and width.
+    prisms : CrownPrisms
+        Crowns that were drawn.
+    """
 
     walls: Walls
     sheets: Sheets
@@ -162,7 +174,18 @@ class Scene:
         )
 
     def on_grid(self, grid: LocalGrid) -> Scene:
-        """Return the scene in cells: x is the column, y the row (down), cell centres whole."""
+        """Return the scene in cells: x is the column, y the row (down), cell centres whole.
+
+        Parameters
+        ----------
+        grid : LocalGrid
+            The cells.
+
+        Returns
+        -------
+        Scene
+            Lengths in cells; heights too.
+        """
         cell = grid.resolution
 
         def column(x: Floats) -> Floats:

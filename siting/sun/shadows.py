@@ -45,7 +45,15 @@ _MANY: Final = 2**13  # columns of shadows that are worked out at once
 
 
 class Tile(NamedTuple):
-    """A block of cells: first row and column, one past the last row and column."""
+    """A block of cells: first row and column, one past the last row and column.
+
+    Parameters
+    ----------
+    top, left : int
+        First row and column.
+    bottom, right : int
+        One past the last row and column.
+    """
 
     top: int
     left: int
@@ -75,7 +83,18 @@ class Rays:
     reach: Floats
 
     def part(self, start: int, stop: int) -> Rays:
-        """Return the directions from `start` up to `stop`."""
+        """Return the directions from `start` up to `stop`.
+
+        Parameters
+        ----------
+        start, stop : int
+            First direction, and one past the last.
+
+        Returns
+        -------
+        Rays
+            Views of the arrays.
+        """
         return Rays(self.x[start:stop], self.y[start:stop], self.reach[start:stop])
 
 
