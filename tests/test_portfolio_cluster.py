@@ -67,6 +67,8 @@ def test_two_workers_give_the_same_tables(city, planned, tmp_path):
             seen = engine.client.run(environments)
             result = run_portfolio(open_source(city), tmp_path, engine=engine, size=1)
             again = run_portfolio(open_source(city), tmp_path, engine=engine)
+            # A cluster that has run before runs again, and does not answer with what it knows.
+            other = run_portfolio(open_source(city), tmp_path / "other", engine=engine, size=1)
     finally:
         assert os.environ.pop(TRIM) == "65536"
     assert len(seen) == 2
@@ -76,6 +78,8 @@ def test_two_workers_give_the_same_tables(city, planned, tmp_path):
     assert result.status.planned == LOTS
     assert len(result.status.memory) == 2
     assert again.status.planned == 0
+    assert other.status.planned == LOTS
+    assert_same_tables(planned, tmp_path / "other")
     assert_same_tables(planned, tmp_path)
 
 

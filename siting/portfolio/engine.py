@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import itertools
 import os
+import secrets
 import time
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import replace
@@ -252,11 +253,10 @@ class ClusterEngine:
         waiting: Iterator[Job] = iter(jobs)
         running: dict[Any, tuple[Job, int]] = {}
         silent_since = time.monotonic()
-        serial = itertools.count()
         while True:
             room = max(1, _AHEAD * self._count()) - len(running)
             for job in itertools.islice(waiting, max(room, 0)):
-                running[self._submit(job, next(serial))] = (job, 1)
+                running[self._submit(job)] = (job, 1)
             if not running:
                 return
             done = _first_done(list(running))
@@ -264,7 +264,7 @@ class ClusterEngine:
                 job, tries = running.pop(future)
                 again = self._take(future, job, tries, heard)
                 if again is not None:
-                    running[self._submit(again, next(serial))] = (again, tries + 1)
+                    running[self._submit(again)] = (again, tries + 1)
             heard(None)
             if done or self.client.status == "running":
                 silent_since = time.monotonic()
@@ -275,8 +275,9 @@ class ClusterEngine:
                 )
                 raise EngineError(msg)
 
-    def _submit(self, job: Job, serial: int) -> Any:  # noqa: ANN401  (a future)
-        name = f"tile-{job.tile.name}-{os.getpid()}-{serial}"
+    def _submit(self, job: Job) -> Any:  # noqa: ANN401  (a future)
+        # Never the same twice: a scheduler answers a name that it knows with the old result.
+        name = f"tile-{job.tile.name}-{secrets.token_hex(8)}"
         return self.client.submit(run_tile, job, key=name, pure=False)
 
     def _count(self) -> int:

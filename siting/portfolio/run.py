@@ -17,7 +17,7 @@ from filelock import FileLock, Timeout
 
 from siting import __version__
 from siting.errors import Fault, InputError, SitingError
-from siting.portfolio.engine import Engine
+from siting.portfolio.engine import Engine, EngineError
 from siting.portfolio.expression import check_condition, matches
 from siting.portfolio.model import Index, Job, RunOptions, Source, Tile, TileReport
 from siting.portfolio.naming import folder_name
@@ -211,7 +211,7 @@ def run_portfolio(
     ------
     BusyError
         When another run is using the folder.
-    DiskFullError, InputError
+    DiskFullError, EngineError, InputError
         When nothing more can be written, or the portfolio cannot be read.
     """
     options = options or RunOptions()
@@ -258,6 +258,10 @@ def _run(
     )
     jobs = [Job(source, tile, folder, key, options) for tile in pending]
     _drive(engine, jobs, status, watch)
+    left = [tile.name for tile in pending if not store.tile_done(tile)]
+    if left:
+        msg = f"{len(left)} tiles were handed out and not written (first: {left[0]}); run again"
+        raise EngineError(msg)
     late = _without_handoff(store, tiles, options) if options.writer else []
     count, status.total = status.total, status.total + sum(len(t.ids) for t in late)
     jobs = [Job(source, t, folder, key, options, handoff_only=t.ids) for t in late]
