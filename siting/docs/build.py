@@ -48,7 +48,7 @@ def write_pages(pages: Path, *, quick: bool) -> list[str]:
     extend.write_text(extend.read_text("utf-8").replace("=EXAMPLE=", _example()), "utf-8")
     developers = (ROOT / "DEVELOPERS.md").read_text("utf-8")
     (pages / "glossary.md").write_text(_glossary(developers), "utf-8")
-    (pages / "contribute.md").write_text(developers, "utf-8")
+    (pages / "contribute.md").write_text(developers.replace("siting/docs/pages/", ""), "utf-8")
     (pages / "commands.md").write_text(_commands(), "utf-8")
     (pages / "gallery.md").write_text(_gallery(), "utf-8")
     (pages / "validation.md").write_text(_validation(quick=quick), "utf-8")

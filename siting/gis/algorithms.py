@@ -476,28 +476,6 @@ class Commission(SitingAlgorithm):
         feedback.pushInfo(said)
         return {"OUTPUT": str(folder), "ANSWER": said, "WARNINGS": 0}
 
-    def listing(self, python: str, feedback: Any) -> str:  # noqa: ANN401 - of the GIS
-        """Return the commands of this siting.
-
-        Parameters
-        ----------
-        python : str
-            siting's Python.
-        feedback : QgsProcessingFeedback
-            Asked whether to stop.
-
-        Returns
-        -------
-        str
-            What ``siting --help`` prints.
-
-        Raises
-        ------
-        RunFailedError
-            When siting ended with an error, or was cancelled.
-        """
-        return self.text(python, ["--help"], feedback)
-
 
 #: In the order of the work.
 ALGORITHMS = (CheckProperty, SunAndShade, NeedScore, PlanSensors, HandOff, Commission)

@@ -265,3 +265,25 @@ class SitingAlgorithm(QgsProcessingAlgorithm):
         for note in answer["warnings"]:
             feedback.pushInfo(f"note: {note}")
         return answer
+
+    def listing(self, python: str, feedback: QgsProcessingFeedback) -> str:
+        """Return the commands of this siting.
+
+        Parameters
+        ----------
+        python : str
+            siting's Python.
+        feedback : QgsProcessingFeedback
+            Asked whether to stop.
+
+        Returns
+        -------
+        str
+            What ``siting --help`` prints.
+
+        Raises
+        ------
+        RunFailedError
+            When siting ended with an error, or was cancelled.
+        """
+        return self.text(python, ["--help"], feedback)

@@ -9,7 +9,7 @@ from siting.limits import LIMITS
 from tests.bad_inputs.base import Case, outcome_of, quiet_warnings
 from tests.bad_inputs.corpus import CASES, GROUPS
 
-PAGE = Path(__file__).parents[2] / "siting" / "docs" / "bad-inputs.md"
+PAGE = Path(__file__).parents[2] / "siting" / "docs" / "pages" / "bad-inputs.md"
 _LONGEST = 420
 _INTRO = """\
 # What happens to bad input

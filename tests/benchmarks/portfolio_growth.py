@@ -3,7 +3,7 @@
     python tests/benchmarks/portfolio_growth.py
 
 Boundaries and result rows are made up; what is timed is the product's own code. The page on a
-million properties (siting/docs/portfolio.md) quotes what this prints.
+million properties (siting/docs/pages/portfolio.md) quotes what this prints.
 """
 
 from __future__ import annotations
