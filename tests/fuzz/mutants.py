@@ -71,7 +71,10 @@ def _spots(tree: ast.AST) -> list[tuple[int, str]]:
         id(inner)
         for node in ast.walk(tree)
         if isinstance(node, ast.FunctionDef | ast.AsyncFunctionDef)
-        for part in (node.returns, *(arg.annotation for arg in node.args.args))
+        for part in (
+            node.returns,
+            *(arg.annotation for arg in (*node.args.args, *node.args.kwonlyargs)),
+        )
         if part is not None
         for inner in ast.walk(part)
     }
