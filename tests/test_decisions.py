@@ -164,7 +164,7 @@ def test_an_add_on_alone_cannot_start_watering(tmp_path):
         main,
         ["plan", str(path), "--out", str(tmp_path / "o"), "--set", 'control.kinds=["on_demand"]'],
     )
-    assert result.exit_code == 1
+    assert result.exit_code == 3
     assert "no hardware allowed runs on_demand control" in result.output
 
 

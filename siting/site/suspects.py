@@ -92,9 +92,9 @@ def _question_buildings(layer: Layer, frame: gpd.GeoDataFrame, findings: Finding
     if not _silent(layer, "height"):
         return
     height = frame["height"].to_numpy(dtype=np.float64)
-    slender = (height > _TALL_M) & (
-        height > _SLENDER * np.sqrt(shapely.area(frame.geometry.to_numpy()))
-    )
+    # A quarter of the outline, so that a long wall drawn as a building does not count as slender.
+    side = shapely.length(frame.geometry.to_numpy()) / 4
+    slender = (height > _TALL_M) & (height > _SLENDER * side)
     if 2 * np.count_nonzero(slender) > len(frame):
         found = f"{np.count_nonzero(slender)} of {len(frame)} buildings far taller than wide"
         _ask(layer, "height", found, findings)
