@@ -196,7 +196,10 @@ def sensor_ties(
     if near:
         drawn = _joined(stakes, fixed, [int(i) for i in near])
     else:
-        drawn = _joined(stakes, _halfway((x, y), stakes.places, walls, ("stake 1", "2")), [0])
+        check = _halfway((x, y), stakes.places, walls, ("stake 1", "2"))
+        if not len(check.distance):
+            check = _nearest_wall((x, y), walls)
+        drawn = _joined(stakes, check, list(range(len(check.distance))))
     note = (
         f"no two fixed points in sight within {max_distance:g} m cross at 30 to 150 degrees: drive "
         f"two stakes {_STAKE_M:g} m away where ties 1 and 2 start (found once, by survey or GPS) "

@@ -156,6 +156,15 @@ def test_stakes_where_nothing_is_in_reach():
     assert locate(*points_of(ties), side=ties["side"].iloc[0]) == pytest.approx((500, 500))
 
 
+@pytest.mark.parametrize(("inner", "checks"), [(3.0, 1), (0.2, 0), (40.0, 1)])
+def test_a_round_court_has_no_corner_and_a_check_where_there_is_a_wall(inner, checks):
+    """Stakes stand in the wall of the narrow courts, so no string can be drawn between them."""
+    ring = Point(0, 0).buffer(60, quad_segs=64).difference(Point(0, 0).buffer(inner, quad_segs=64))
+    found = sensor_ties(0.0, 0.0, buildings=gpd.GeoDataFrame(geometry=[ring], crs=32617))
+    assert len(found.ties) == 2 + checks
+    assert "drive two stakes" in found.note
+
+
 def test_stakes_stand_on_the_property_and_a_lone_corner_is_the_check():
     corner = layer(box(0, 0, 12, 8))
     ground = box(-3, -20, 3, 60).union(box(-30, 30, 3, 36))
