@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 import json
 import os
 from collections.abc import Iterator
@@ -12,6 +11,8 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from siting._cli_shared import threads_option
+from siting.atomic import file_digest, write_text
 from siting.errors import Fault, InputError, SitingError
 
 if TYPE_CHECKING:
@@ -34,11 +35,9 @@ def note_source(property_file: Path, folder: Path) -> None:
     folder : Path
         The results folder.
     """
-    from siting.atomic import write_text
-
     place = Path(property_file)
     place = place / "property.toml" if place.is_dir() else place
-    content = {"property": _beside(place, folder), "sha256": _digest(place)}
+    content = {"property": _beside(place, folder), "sha256": file_digest(place)}
     with _writing(folder):
         write_text(folder / SOURCE, json.dumps(content, indent=2) + "\n")
 
@@ -85,13 +84,7 @@ def _beside(path: Path, folder: Path) -> str:
     help="The property file, where the results folder does not find it any more.",
 )
 @click.argument("more", metavar="[FILE]...", nargs=-1, type=click.Path(path_type=Path))
-@click.option(
-    "--threads",
-    type=click.IntRange(1, 256),
-    default=os.cpu_count() or 1,
-    show_default="all cores",
-    help="Threads for the sun computation; the result does not depend on it.",
-)
+@threads_option
 def commission(
     plan: Path,
     files: tuple[Path, ...],
@@ -151,11 +144,11 @@ def commission(
         known = read_readings(earlier, first)
         before = judge(first, climate, known, replan=again).after
     given = [*files, *more]
-    new = [path for path in given if _digest(path) not in {_digest(old) for old in earlier}]
+    new = [path for path in given if file_digest(path) not in {file_digest(old) for old in earlier}]
     readings = read_readings([*earlier, *new], before, also=[str(t) for t in first.sensors.index])
     found = judge(before, climate, readings, replan=again, planned=first)
     click.echo(report_text(found))
-    if records and records[-1].content.get("property", {}).get("sha256") != _digest(
+    if records and records[-1].content.get("property", {}).get("sha256") != file_digest(
         _property_of(source)
     ):
         click.echo("note: the property file was changed since the last record.")
@@ -165,14 +158,6 @@ def commission(
         record = _write(found, folder, new=new, base=first, source=source)
     click.echo(f"record      {record}")
     click.echo(f"results     {folder.resolve()}")
-
-
-def _digest(path: Path) -> str:
-    """Return the sha256 of a file, "" where it cannot be read."""
-    try:
-        return hashlib.sha256(path.read_bytes()).hexdigest()
-    except OSError:
-        return ""
 
 
 def _found(plan: Path, property_file: Path | None) -> tuple[Path | None, Path]:
@@ -252,7 +237,7 @@ def _write(found: Any, folder: Path, *, new: list[Path], base: Plan, source: Pat
     """Write record and results; the record first, so that no reading is lost."""
     from siting._commission_figures import before_after_picture, evidence_picture
     from siting._commission_report import record_of, report_text
-    from siting.atomic import write_bytes, write_text
+    from siting.atomic import write_bytes
     from siting.commissioning import append_record, read_history
     from siting.handoff.bundle import write_bundle
     from siting.handoff.planjson import plan_document
@@ -265,7 +250,7 @@ def _write(found: Any, folder: Path, *, new: list[Path], base: Plan, source: Pat
         f"evidence-{tag}.png": evidence_picture(health) for tag, health in found.health.items()
     }
     pictures["before-after.png"] = before_after_picture(base, found.after)
-    made_from = {"path": _beside(source, folder), "sha256": _digest(_property_of(source))}
+    made_from = {"path": _beside(source, folder), "sha256": file_digest(_property_of(source))}
     records = read_history(folder)
     if not records:
         append_record(

@@ -86,7 +86,7 @@ def _gis_plugin(file: Path) -> None:
     Example
       siting gis-plugin --out siting_gis.zip
     """
-    from siting.handoff.atomic import write_bytes
+    from siting.atomic import write_bytes
 
     try:
         write_bytes(file, plugin_zip())

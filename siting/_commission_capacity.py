@@ -10,6 +10,7 @@ from typing import Any, Final
 
 import pandas as pd
 
+from siting._commission_sheet import time_of
 from siting.planning import Plan
 from siting.scheduling import threshold_vwc
 
@@ -252,7 +253,7 @@ def capacity_of(
         return None
     sensor = plan.sensors.loc[sensor_id]
     zone = plan.zones.loc[sensor["zone"]]
-    soaked = _time(row, "soaked_at")
+    soaked = time_of(row, "soaked_at")
     wait = float(sensor["soak_wait_h"])
     water = held_water(plan, str(sensor["zone"]))
     rejected = [
@@ -317,16 +318,11 @@ def _layer_mm(sensor: Mapping[str, Any]) -> float:
     return 2000 * float(sensor["depth_m"])
 
 
-def _time(row: Mapping[str, Any], name: str) -> Any:  # noqa: ANN401 - a time of pandas
-    at = row.get(name)
-    return None if at is None or pd.isna(at) else at
-
-
 def _readings(row: Mapping[str, Any]) -> list[tuple[dt.datetime, float]]:
     """Return times and readings of a row, in order."""
     found = []
     for number in (1, 2, 3):
-        value, at = row.get(f"reading_{number}"), _time(row, f"reading_{number}_at")
+        value, at = row.get(f"reading_{number}"), time_of(row, f"reading_{number}_at")
         if value is not None and not math.isnan(value) and at is not None:
             found.append((at, float(value)))
     return sorted(found)

@@ -10,9 +10,17 @@ from typing import Any, Final
 
 import pandas as pd
 
-from siting._commission_cells import RawSheet, as_flag, as_number, as_time, time_order, unguarded
+from siting._commission_cells import (
+    RawSheet,
+    as_flag,
+    as_number,
+    as_time,
+    time_order,
+    unguarded,
+)
 from siting._plan_readings import SheetColumn
 from siting.errors import Fault
+from siting.site.columns import normal_header
 from siting.site.findings import nearest, some
 
 __all__ = [
@@ -22,6 +30,7 @@ __all__ = [
     "check_sensors",
     "parse_sheet",
     "printable",
+    "time_of",
 ]
 
 #: Readings that a unit can show: low, high, and the unit that is meant when they are outside.
@@ -78,13 +87,13 @@ def parse_sheet(sheet: RawSheet, columns: Sequence[SheetColumn]) -> Parsed:
     absent: list[SheetColumn] = []
     for column in columns:
         names = {column.name + ending: factor for ending, factor in column.factors.items()}
-        hits = [h for h in sheet.headers if _plain(h) in names]
+        hits = [h for h in sheet.headers if normal_header(h) in names]
         if not hits:
             absent.append(column)
             continue
         taken.update(hits)
         cells = sheet.column(hits[0])
-        factor = names[_plain(hits[0])]
+        factor = names[normal_header(hits[0])]
         values = _values(sheet.file, hits[0], column, factor, cells, parsed.faults)
         parsed.table[column.name] = values
         if column.kind in {"number", "length"}:
@@ -94,10 +103,6 @@ def parse_sheet(sheet: RawSheet, columns: Sequence[SheetColumn]) -> Parsed:
     _note_misspelt(sheet, absent, taken, parsed.faults)
     _note_commas(sheet.file, commas, points, parsed)
     return parsed
-
-
-def _plain(header: str) -> str:
-    return header.strip().lower().replace(" ", "_").replace("-", "_")
 
 
 def _values(
@@ -163,7 +168,7 @@ def _allowed(column: SheetColumn, header: str) -> str:
         return "yes or no"
     if column.kind == "time":
         return "a date as 2026-05-04, or 2026-05-04 07:30"
-    ends = {e: f for e, f in column.factors.items() if _plain(header) == column.name + e}
+    ends = {e: f for e, f in column.factors.items() if normal_header(header) == column.name + e}
     ending, factor = next(iter(ends.items()), ("", 1.0))
     unit = " ".join(["", ending.lstrip("_").replace("_", "/")]) if ending else ""
     if math.isinf(column.low) and math.isinf(column.high):
@@ -200,7 +205,7 @@ def _note_misspelt(
     free = [h for h in sheet.headers if h and h not in taken]
     for column in absent:
         names = {column.name, *(column.name + ending for ending in column.factors)}
-        near = [h for h in free if nearest(_plain(h), names, cutoff=0.85)]
+        near = [h for h in free if nearest(normal_header(h), names, cutoff=0.85)]
         if near:
             allowed = " or ".join(sorted(column.name + e for e in column.factors)[:6])
             faults.append(
@@ -363,13 +368,13 @@ def _reading_faults(cells: Mapping[str, Any]) -> list[_What]:
     wrong: list[_What] = []
     unit = cells.get("reading_unit")
     before, what = _latest(cells)
-    buried, soaked = (_time(cells, name) for name in ("buried_on", "soaked_at"))
+    buried, soaked = (time_of(cells, name) for name in ("buried_on", "soaked_at"))
     if buried is not None and soaked is not None and soaked < buried:
         found = f"{soaked:%Y-%m-%d %H:%M}, before burial ({buried:%Y-%m-%d})"
         wrong.append(("soaked_at", found, "a time after burial", "Correct one of the two."))
     for number in (1, 2, 3):
         name, value = f"reading_{number}", cells.get(f"reading_{number}")
-        at = _time(cells, f"{name}_at")
+        at = time_of(cells, f"{name}_at")
         if value is None or math.isnan(value):
             continue
         if unit is None:
@@ -386,9 +391,22 @@ def _reading_faults(cells: Mapping[str, Any]) -> list[_What]:
     return wrong
 
 
-def _time(cells: Mapping[str, Any], name: str) -> Any:  # noqa: ANN401 - a time of pandas
-    """Return a time, or None where there is none."""
-    at = cells.get(name)
+def time_of(row: Mapping[str, Any], name: str) -> Any:  # noqa: ANN401 - a time of pandas
+    """Return a time of a row, or None where there is none.
+
+    Parameters
+    ----------
+    row : mapping
+        Cells by name.
+    name : str
+        Which.
+
+    Returns
+    -------
+    Timestamp or None
+        The time.
+    """
+    at = row.get(name)
     return None if at is None or pd.isna(at) else at
 
 
@@ -397,7 +415,7 @@ def _latest(cells: Mapping[str, Any]) -> tuple[Any, str]:
     times = [
         (at, words)
         for name, words in (("buried_on", "burial"), ("soaked_at", "the soaking"))
-        if (at := _time(cells, name)) is not None
+        if (at := time_of(cells, name)) is not None
     ]
     return max(times, key=lambda pair: pair[0]) if times else (None, "")
 

@@ -18,6 +18,7 @@ __all__ = [
     "VisibilityGraph",
     "fermat_points",
     "free_space",
+    "into_free",
     "path_nodes",
     "steiner_tree",
     "visibility_graph",
@@ -100,6 +101,31 @@ def free_space(boundary: BaseGeometry, obstacles: Sequence[BaseGeometry]) -> Bas
     """
     blocked = shapely.union_all(np.array(list(obstacles), dtype=object))
     return shapely.difference(boundary, blocked)
+
+
+def into_free(free: BaseGeometry, points: Floats) -> tuple[Floats, Floats]:
+    """Move points that lie outside free space straight to its edge.
+
+    Parameters
+    ----------
+    free : shapely geometry
+        Free space.
+    points : ndarray, shape (K, 2)
+        Points [m].
+
+    Returns
+    -------
+    places : ndarray, shape (K, 2)
+        Where they are then [m].
+    moved : ndarray, shape (K,)
+        How far each moved; 0 for those inside [m].
+    """
+    places = points.copy()
+    shapes = np.asarray(shapely.points(points))
+    moved = np.asarray(shapely.distance(free, shapes), dtype=float)
+    for i in np.flatnonzero(moved > _TOLERANCE_M):
+        places[i] = shapely.get_coordinates(shapely.shortest_line(free, shapes[i]))[0]
+    return places, np.where(moved > _TOLERANCE_M, moved, 0.0)
 
 
 def visibility_graph(

@@ -66,6 +66,11 @@ class MonthlyEto:
     beam: _Array
     sky: _Array
 
+    @property
+    def open_sky(self) -> _Array:
+        """ETo of open ground, never below 0, shape (M,) [mm/d]."""
+        return np.maximum(self.constant + self.beam + self.sky, 0.0)
+
 
 @dataclass(frozen=True)
 class SunVariants:

@@ -12,7 +12,6 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from siting._plan_ground import Ground
-from siting._plan_water import open_eto
 from siting.water.need import CAUSES, need_shares, whole_percents
 from siting.water.soil import SOIL_CLASSES
 from siting.water.zones import plant_factors
@@ -87,7 +86,7 @@ def need_columns(
         },
         index=water.index,
     )
-    bare = open_eto(ground.eto)[place]
+    bare = ground.eto.open_sky[place]
     shares = need_shares(table, open_eto=bare)
     sunny = table["eto"].to_numpy() / np.maximum(bare, 1e-9)
     told = [

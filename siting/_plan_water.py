@@ -17,7 +17,7 @@ from siting.water.plants import factor_class
 from siting.water.reference_et import EtoTerms
 from siting.water.zones import MONTH_COLUMNS, plant_factors
 
-__all__ = ["aridity", "budget", "landscape_columns", "open_eto", "with_microclimate"]
+__all__ = ["aridity", "budget", "landscape_columns", "with_microclimate"]
 
 _Array = NDArray[np.float64]
 
@@ -93,22 +93,6 @@ def budget(
     return water_budget(water.budget, beside, year=year, use=water.budget_use)
 
 
-def open_eto(eto: MonthlyEto) -> _Array:
-    """Return the reference ET of open ground in each month.
-
-    Parameters
-    ----------
-    eto : MonthlyEto
-        Monthly terms of reference ET.
-
-    Returns
-    -------
-    ndarray, shape (M,)
-        Never below 0 [mm/d].
-    """
-    return np.maximum(eto.constant + eto.beam + eto.sky, 0.0)
-
-
 def with_microclimate(
     water: pd.DataFrame, sun: SunVariants, pixels: ZonePixels, eto: MonthlyEto
 ) -> pd.DataFrame:
@@ -133,7 +117,7 @@ def with_microclimate(
         plant factors are multiplied by the ratio, so that the pattern within the zone stays the
         sun's.
     """
-    whole = float(open_eto(eto) @ eto.days)
+    whole = float(eto.open_sky @ eto.days)
     computed = []
     for cells in pixels.flat:
         beam, sky = sun.at(0.0, cells)

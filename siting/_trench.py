@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from scipy.sparse.csgraph import dijkstra, minimum_spanning_tree
 from shapely.geometry.base import BaseGeometry
 
-from siting._paths import _dreyfus_wagner, free_space, visibility_graph
+from siting._paths import _dreyfus_wagner, free_space, into_free, visibility_graph
 from siting._wire_model import PricedGround, disjoint
 
 __all__ = ["TrenchNetwork"]
@@ -26,7 +26,6 @@ _Array = NDArray[np.float64]
 
 #: Up to so many ends a tree is exact on the graph; beyond, it spans the ends alone.
 EXACT_ENDS: Final = 6
-_SNAP_M: Final = 1e-6
 
 
 class TrenchNetwork:
@@ -64,7 +63,7 @@ class TrenchNetwork:
     ) -> None:
         free = free_space(boundary, list(buildings))
         given = np.concatenate([controllers, points])
-        places, moved = _into(free, given)
+        places, moved = into_free(free, given)
         dear = shapely.union_all(list(paving))
         graph = visibility_graph(
             places,
@@ -149,16 +148,6 @@ class TrenchNetwork:
             return stubs + float(sum(self._distance[i, j] for i, j in edges))
         among = np.maximum(self._distance[np.ix_(near, near)], 1e-12)
         return stubs + float(minimum_spanning_tree(among).sum())
-
-
-def _into(free: BaseGeometry, points: _Array) -> tuple[_Array, _Array]:
-    """Move points outside free space to its edge; how far each moved."""
-    places = points.copy()
-    shapes = np.asarray(shapely.points(points))
-    moved = np.asarray(shapely.distance(free, shapes), dtype=float)
-    for i in np.flatnonzero(moved > _SNAP_M):
-        places[i] = shapely.get_coordinates(shapely.shortest_line(free, shapes[i]))[0]
-    return places, np.where(moved > _SNAP_M, moved, 0.0)
 
 
 def _known(length: _Array) -> _Array:

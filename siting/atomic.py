@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import contextlib
+import hashlib
 import os
 import secrets
 from collections.abc import Iterator
 from pathlib import Path
 
-__all__ = ["atomic_path", "write_bytes", "write_text"]
+__all__ = ["atomic_path", "file_digest", "flush_folder", "write_bytes", "write_text"]
 
 
 @contextlib.contextmanager
@@ -55,7 +56,7 @@ def atomic_path(target: Path | str) -> Iterator[Path]:
     except BaseException:
         part.unlink(missing_ok=True)
         raise
-    _folder_to_disk(final.parent)
+    flush_folder(final.parent)
 
 
 def write_bytes(target: Path | str, content: bytes) -> Path:
@@ -96,14 +97,39 @@ def write_text(target: Path | str, content: str) -> Path:
     return write_bytes(target, content.encode("utf-8"))
 
 
+def file_digest(path: Path) -> str:
+    """Return the sha256 of a file.
+
+    Parameters
+    ----------
+    path : Path
+        The file.
+
+    Returns
+    -------
+    str
+        In hexadecimal; "" where the file cannot be read.
+    """
+    try:
+        return hashlib.sha256(path.read_bytes()).hexdigest()
+    except OSError:
+        return ""
+
+
 def _to_disk(path: Path) -> None:
     """Flush a written file to the disk."""
     with path.open("rb+") as file:
         os.fsync(file.fileno())
 
 
-def _folder_to_disk(folder: Path) -> None:
-    """Flush the rename itself; not every platform can open a folder."""
+def flush_folder(folder: Path) -> None:
+    """Flush the renames in a folder to the disk; not every platform can open a folder.
+
+    Parameters
+    ----------
+    folder : Path
+        The folder.
+    """
     if not hasattr(os, "O_DIRECTORY"):  # pragma: no cover
         return
     handle = os.open(folder, os.O_RDONLY | os.O_DIRECTORY)

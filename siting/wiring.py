@@ -25,6 +25,7 @@ from siting._paths import (
     VisibilityGraph,
     fermat_points,
     free_space,
+    into_free,
     steiner_tree,
     visibility_graph,
 )
@@ -75,7 +76,6 @@ BED_FACTOR: Final = 1.5
 _CROSSED_M: Final = 0.05  # a route that touches paving for less does not cross it
 _PAVING_CORNERS: Final = 150  # corners of paving at which a route may turn, at most
 _OTHER_CORNERS: Final = 80  # the same of each other priced ground
-_SNAP_M: Final = 1e-6
 _COLUMNS: Final = (
     "sensor_id",
     "controller",
@@ -132,7 +132,7 @@ def nearest_controller_distance(
         nearest wall first.
     """
     free = free_space(boundary, buildings.geometry.to_list())
-    ends = _into(free, np.concatenate([controllers, points]))
+    ends = _terminals(free, np.concatenate([controllers, points]))
     graph = visibility_graph(ends.places, free=free)
     count = len(controllers)
     length = dijkstra(graph.matrix(by="length"), directed=False, indices=np.arange(count))
@@ -186,7 +186,7 @@ def wire_routes(
     places = shapely.get_coordinates(sensors.geometry.to_numpy())
     owner = _owners(sensors, names, controllers, boundary=boundary, buildings=buildings)
     free = free_space(boundary, buildings.geometry.to_list())
-    ends = _into(free, np.concatenate([controllers, places]))
+    ends = _terminals(free, np.concatenate([controllers, places]))
     dear = shapely.union_all(paving.geometry.to_numpy())
     others = disjoint(priced, dear, ends.places)
     extra = _extra_nodes(ends.places, owner, free=free, dear=dear, others=others)
@@ -242,15 +242,8 @@ def _owners(
     return owner
 
 
-def _into(free: BaseGeometry, points: Floats) -> _Terminals:
-    """Move points that lie outside free space straight to its edge."""
-    places = points.copy()
-    shapes = np.asarray(shapely.points(points))
-    moved = np.asarray(shapely.distance(free, shapes), dtype=float)
-    for i in np.flatnonzero(moved > _SNAP_M):
-        line = shapely.shortest_line(free, shapes[i])
-        places[i] = shapely.get_coordinates(line)[0]
-    return _Terminals(points, places, np.where(moved > _SNAP_M, moved, 0.0))
+def _terminals(free: BaseGeometry, points: Floats) -> _Terminals:
+    return _Terminals(points, *into_free(free, points))
 
 
 def _starved(lengths: dict[str, _Length]) -> tuple[str, ...]:

@@ -4,7 +4,7 @@ import os
 
 import pytest
 
-from siting.handoff.atomic import atomic_path, write_bytes, write_text
+from siting.atomic import atomic_path, write_bytes, write_text
 
 
 def test_writes_text_as_utf8_with_plain_line_feeds(tmp_path):

@@ -14,7 +14,7 @@ from matplotlib import pyplot as plt
 from matplotlib.colors import to_hex
 
 from siting.handoff import figures
-from siting.handoff.palette import NEED, ramp_colour
+from siting.palette import NEED, ramp_colour
 from siting.units import GALLON_M3
 from tests.chromium import CHROMIUM, DESK, DRIVER, css, faults, requests, running, show
 from tests.plan_factory import HOSTILE, make_plan

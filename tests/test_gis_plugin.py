@@ -25,7 +25,7 @@ from siting import __version__
 from siting._cli_gis import plugin_zip
 from siting.cli import main
 from siting.handoff._gis_styles import graduated
-from siting.handoff.palette import DRYNESS, NEED, SUN
+from siting.palette import DRYNESS, NEED, SUN
 from tests.gis.desktop import (
     ALGORITHMS,
     PROCESS,

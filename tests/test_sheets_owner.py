@@ -17,9 +17,9 @@ from siting.handoff._assumptions import assumptions_in_words
 from siting.handoff._sheet_frame import POINTS_PER_METRE
 from siting.handoff._sheet_owner import owner_summary
 from siting.handoff._sheet_text import depth, tape
-from siting.handoff.palette import MARKS
 from siting.handoff.planjson import write_json
 from siting.handoff.sheets import write_sheets
+from siting.palette import MARKS
 from siting.site.settings import Costs, Water
 from tests.plan_factory import make_plan
 

@@ -16,8 +16,9 @@ from hypothesis import strategies as st
 from PIL import Image
 from shapely.geometry import Polygon, box
 
+from siting import palette
 from siting.errors import SitingError
-from siting.handoff import _map_data, _map_raster, _map_static, _map_text, palette, webmap
+from siting.handoff import _map_data, _map_raster, _map_static, _map_text, webmap
 from siting.handoff.webmap import map_html, write_map
 from siting.site.model import LocalGrid
 from tests.plan_factory import HOSTILE, make_plan

@@ -12,7 +12,7 @@ from PIL import Image
 from shapely.geometry import LineString
 
 from siting.handoff import _map_sun
-from siting.handoff.palette import SUN, ramp_rgb
+from siting.palette import SUN, ramp_rgb
 from siting.sun.shade import shade_instants
 from tests.plan_factory import LATITUDE, LONGITUDE, make_plan
 

@@ -10,9 +10,9 @@ from typing import Final
 import geopandas as gpd
 import pyogrio
 
+from siting.atomic import atomic_path
 from siting.handoff._gis_styles import STAMP, write_styles
 from siting.handoff._hazards import hazard_group, keep_clear, lines_drawn
-from siting.handoff.atomic import atomic_path
 from siting.planning import Plan
 from siting.units import show
 

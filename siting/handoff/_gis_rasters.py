@@ -16,7 +16,7 @@ from rasterio.io import MemoryFile
 from rasterio.transform import from_origin
 from rasterio.warp import Resampling, calculate_default_transform, reproject
 
-from siting.handoff.atomic import atomic_path
+from siting.atomic import atomic_path
 from siting.planning import Plan
 from siting.site.model import LocalGrid
 from siting.sun.model import SunShade

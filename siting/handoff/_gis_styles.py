@@ -10,7 +10,7 @@ from xml.etree import ElementTree as ET
 
 import numpy as np
 
-from siting.handoff.palette import INK, MARKS, NEED
+from siting.palette import INK, MARKS, NEED
 
 __all__ = ["STAMP", "add_styles", "graduated", "write_styles"]
 

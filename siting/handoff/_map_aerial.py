@@ -19,7 +19,7 @@ from rasterio.vrt import WarpedVRT
 from rasterio.warp import Resampling, transform_bounds
 
 from siting.handoff._map_raster import Overlay
-from siting.handoff.palette import INK
+from siting.palette import INK
 from siting.planning import Plan
 
 __all__ = ["MOST_BYTES", "aerial_overlay"]

@@ -43,7 +43,7 @@ from siting.handoff._map_text import (
     zone_table,
 )
 from siting.handoff._timer_rows import valves
-from siting.handoff.palette import DRYNESS, INK, MARKS, NEED, SUN, ramp_colour
+from siting.palette import DRYNESS, INK, MARKS, NEED, SUN, ramp_colour
 from siting.planning import Plan
 from siting.site.vocabulary import FIXTURES
 from siting.units import QUANTITIES

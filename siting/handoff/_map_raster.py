@@ -16,7 +16,7 @@ from rasterio.transform import Affine, array_bounds, from_origin
 from rasterio.warp import Resampling, calculate_default_transform, reproject
 from shapely.geometry.base import BaseGeometry
 
-from siting.handoff.palette import ramp_rgb
+from siting.palette import ramp_rgb
 from siting.site.model import LocalGrid
 
 __all__ = ["Overlay", "Scale", "clip_to", "nice_scale", "overlay"]

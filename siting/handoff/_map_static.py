@@ -13,7 +13,7 @@ from shapely.geometry.base import BaseGeometry
 from siting.handoff._crowns import crown_shapes
 from siting.handoff._map_data import Document, label_places, need_scale
 from siting.handoff._map_text import Pair, shorten
-from siting.handoff.palette import INK, MARKS, NEED, ramp_colour, text_on
+from siting.palette import INK, MARKS, NEED, ramp_colour, text_on
 from siting.planning import Plan
 
 __all__ = ["plan_picture", "static_page"]

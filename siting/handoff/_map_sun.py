@@ -11,7 +11,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from siting.handoff._map_raster import Scale, clip_to, nice_scale, overlay
-from siting.handoff.palette import SUN
+from siting.palette import SUN
 from siting.planning import Plan
 from siting.site.model import LocalGrid
 from siting.sun.foliage import bare_transmissivity, leaf_months

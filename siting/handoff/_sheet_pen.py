@@ -14,7 +14,7 @@ from shapely.geometry.base import BaseGeometry
 
 from siting.handoff._sheet_fonts import BOLD, SANS, fit_text, width_of
 from siting.handoff._sheet_frame import Frame, check_bar, scale_text
-from siting.handoff.palette import INK, MARKS, text_on
+from siting.palette import INK, MARKS, text_on
 from siting.units import UnitsName
 
 __all__ = [

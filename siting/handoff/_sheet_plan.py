@@ -26,7 +26,7 @@ from siting.handoff._sheet_pen import (
     draw_text,
 )
 from siting.handoff._sheet_text import tape
-from siting.handoff.palette import INK, MARKS, NEED, ramp_colour
+from siting.palette import INK, MARKS, NEED, ramp_colour
 from siting.planning import Plan
 
 __all__ = [

@@ -11,7 +11,7 @@ from siting.handoff._sheet_fonts import fit_text, width_of
 from siting.handoff._sheet_frame import POINTS_PER_METRE, section_scale
 from siting.handoff._sheet_pen import Canvas, draw_text
 from siting.handoff._sheet_text import depth
-from siting.handoff.palette import INK, MARKS
+from siting.palette import INK, MARKS
 from siting.planning import Plan
 
 __all__ = ["paint_section"]

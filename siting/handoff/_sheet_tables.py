@@ -12,7 +12,7 @@ from reportlab.platypus import Paragraph, Table, TableStyle
 
 from siting.handoff._sheet_fonts import BOLD, SANS, markup, printable
 from siting.handoff._sheet_text import elide
-from siting.handoff.palette import INK
+from siting.palette import INK
 
 __all__ = ["bullets", "facts", "grid", "heading", "note", "text", "worksheet"]
 

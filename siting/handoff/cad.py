@@ -22,12 +22,12 @@ import shapely
 from shapely.geometry import Polygon
 from shapely.geometry.base import BaseGeometry
 
+from siting.atomic import write_text
 from siting.cautions import DIG_CAUTION
 from siting.errors import SitingError
 from siting.handoff._crowns import crown_shapes
 from siting.handoff._sheet_text import clean, elide
-from siting.handoff.atomic import write_text
-from siting.handoff.palette import MARKS
+from siting.palette import MARKS
 from siting.planning import Plan
 from siting.units import FOOT_M, LENGTH_UNITS_M
 

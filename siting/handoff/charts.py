@@ -12,7 +12,7 @@ from matplotlib.ticker import FuncFormatter
 
 from siting.handoff._sheet_fonts import printable
 from siting.handoff._sheet_text import elide
-from siting.handoff.palette import DRYNESS, INK, NEED
+from siting.palette import DRYNESS, INK, NEED
 from siting.planning import Plan
 from siting.units import convert, unit_label
 

@@ -16,14 +16,14 @@ import numpy as np
 from matplotlib.cm import ScalarMappable
 from matplotlib.colors import LinearSegmentedColormap, Normalize
 
+from siting.atomic import write_text
 from siting.handoff._crowns import crown_shapes
 from siting.handoff._map_data import label_places
 from siting.handoff._map_raster import nice_scale
 from siting.handoff._sheet_fonts import printable
 from siting.handoff._sheet_text import elide
-from siting.handoff.atomic import write_text
-from siting.handoff.palette import DRYNESS, INK, MARKS, NEED, ramp_colour
 from siting.handoff.webmap import map_html
+from siting.palette import DRYNESS, INK, MARKS, NEED, ramp_colour
 from siting.planning import Plan
 from siting.units import UnitsName, convert, unit_label
 

@@ -19,14 +19,14 @@ from xml.etree import ElementTree as ET
 
 import gpxpy.gpx
 
+from siting.atomic import write_text
 from siting.cautions import DIG_CAUTION
 from siting.handoff._gis_package import write_package
 from siting.handoff._gis_rasters import write_dryness, write_rank, write_sun_hours
 from siting.handoff._gis_records import describe, flat
 from siting.handoff._sheet_text import clean, elide
-from siting.handoff.atomic import write_text
-from siting.handoff.palette import MARKS
 from siting.handoff.planjson import plan_document
+from siting.palette import MARKS
 from siting.planning import Plan
 
 __all__ = ["guard_formula", "write_gis"]

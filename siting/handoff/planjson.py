@@ -19,8 +19,8 @@ import geopandas as gpd
 import numpy as np
 import shapely
 
+from siting.atomic import write_text
 from siting.handoff._sensor_facts import spares
-from siting.handoff.atomic import write_text
 from siting.planning import Plan
 from siting.water.need import CAUSES
 

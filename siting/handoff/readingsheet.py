@@ -25,10 +25,10 @@ from siting._plan_readings import (
     SheetColumn,
     header,
 )
+from siting.atomic import write_bytes, write_text
 from siting.handoff._sheet_text import clean, tape
-from siting.handoff.atomic import write_bytes, write_text
 from siting.handoff.gisfiles import guard_formula
-from siting.handoff.palette import INK
+from siting.palette import INK
 from siting.planning import Plan
 
 __all__ = ["is_filled", "write_readings"]

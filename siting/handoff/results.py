@@ -16,6 +16,7 @@ from typing import Final
 
 import filelock
 
+from siting.atomic import flush_folder
 from siting.errors import SitingError
 
 __all__ = ["OPTIONAL", "new_results", "results_lock"]
@@ -138,7 +139,8 @@ def _publish(scratch: Path, target: Path) -> None:
             (scratch / name).replace(target / name)
         for name in set(OPTIONAL) - _names(scratch):
             (target / name).unlink(missing_ok=True)
-    _flush(target.parent)
+    with contextlib.suppress(OSError):
+        flush_folder(target.parent)
 
 
 def _names(folder: Path) -> set[str]:
@@ -214,15 +216,3 @@ def _exchange(one: Path, other: Path) -> bool:
     if code in _CANNOT:
         return False
     raise OSError(code, os.strerror(code), str(other))
-
-
-def _flush(folder: Path) -> None:
-    """Flush the renames to disk; not every platform can open a folder."""
-    if not hasattr(os, "O_DIRECTORY"):  # pragma: no cover
-        return
-    with contextlib.suppress(OSError):
-        handle = os.open(folder, os.O_RDONLY | os.O_DIRECTORY)
-        try:
-            os.fsync(handle)
-        finally:
-            os.close(handle)

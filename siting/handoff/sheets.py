@@ -19,6 +19,7 @@ from reportlab.lib.units import inch
 from reportlab.pdfgen.canvas import Canvas
 from reportlab.platypus import BaseDocTemplate, Frame, PageTemplate, Paragraph, Spacer
 
+from siting.atomic import write_bytes
 from siting.cautions import DIG_CAUTION
 from siting.handoff._sheet_fonts import SANS, fit_text, markup, printable, register_fonts
 from siting.handoff._sheet_office import office_pages
@@ -28,8 +29,7 @@ from siting.handoff._sheet_plan import overview_height, paint_overview
 from siting.handoff._sheet_sensor import sensor_list, sensor_pages
 from siting.handoff._sheet_tables import heading, note, style, text
 from siting.handoff._sheet_text import elide
-from siting.handoff.atomic import write_bytes
-from siting.handoff.palette import INK
+from siting.palette import INK
 from siting.planning import Plan
 
 __all__ = ["write_sheets"]

@@ -9,12 +9,12 @@ from typing import Final
 import pyogrio
 
 from siting._plan_steps import Survey
+from siting.atomic import atomic_path
 from siting.errors import SitingError
 from siting.handoff._gis_package import fixed_date, pick
 from siting.handoff._gis_rasters import Bands, sun_bands, write_bands
 from siting.handoff._gis_styles import add_styles, graduated
-from siting.handoff.atomic import atomic_path
-from siting.handoff.palette import NEED, SUN
+from siting.palette import NEED, SUN
 
 __all__ = ["write_score", "write_sun"]
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 import json
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
@@ -10,6 +9,7 @@ from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import Any, Final
 
+from siting.atomic import file_digest
 from siting.errors import Fault, InputError
 from siting.handoff.bundle import write_bundle
 from siting.handoff.compare import read_plans
@@ -110,7 +110,9 @@ def verify_results(
             dxf=optional["plan.dxf"],
             progress=progress,
         )
-        same = [path.name for path in written if _digest(path) == _digest(place / path.name)]
+        same = [
+            path.name for path in written if file_digest(path) == file_digest(place / path.name)
+        ]
         again = json.loads((Path(scratch) / "again" / "plan.json").read_text("utf-8"))
     now: Mapping[str, Any] = again["provenance"]
     return Verification(
@@ -120,13 +122,6 @@ def verify_results(
         versions=tuple(_versions(recorded, now)),
         values=tuple(_differences(_without(document), _without(again))[:_TOLD]),
     )
-
-
-def _digest(path: Path) -> str:
-    try:
-        return hashlib.sha256(path.read_bytes()).hexdigest()
-    except OSError:
-        return ""
 
 
 def _property(
@@ -141,7 +136,7 @@ def _property(
     folders = [home, home.parent, Path.cwd(), *sorted(p for p in home.parent.iterdir())]
     there = (folder / name for folder in folders if folder.is_dir())
     for path in (*_noted(place), *there, *nearby):
-        if _digest(path) == wanted:
+        if file_digest(path) == wanted:
             return path
     raise InputError(
         [

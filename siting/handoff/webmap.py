@@ -19,12 +19,12 @@ import folium
 import jinja2
 from branca.element import Element, Figure, Link
 
+from siting.atomic import write_text
 from siting.errors import SitingError
 from siting.handoff._basemaps import hosts
 from siting.handoff._map_data import as_json, map_document
 from siting.handoff._map_static import static_page
-from siting.handoff.atomic import write_text
-from siting.handoff.palette import INK
+from siting.palette import INK
 from siting.planning import Plan
 
 __all__ = ["map_html", "write_map"]

@@ -6,7 +6,8 @@ import hashlib
 import importlib.metadata
 import shutil
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Final
@@ -222,6 +223,29 @@ def run_portfolio(
         found = f"a folder that cannot be made ({error.strerror})"
         mend = "Choose another one."
         raise InputError([Fault(str(folder), found, "a folder for the results", mend)]) from None
+    with held(folder):
+        return _run(source, folder, engine, options, watch or (lambda _: None), (retry, size))
+
+
+@contextmanager
+def held(folder: Path) -> Iterator[None]:
+    """Keep a results folder for this run; the lock goes with the process, however it ends.
+
+    Parameters
+    ----------
+    folder : Path
+        The folder; it is there.
+
+    Yields
+    ------
+    None
+        While the folder is ours.
+
+    Raises
+    ------
+    BusyError
+        When another run is using it.
+    """
     lock = FileLock(folder / ".lock")
     try:
         lock.acquire(timeout=0)
@@ -229,7 +253,7 @@ def run_portfolio(
         msg = f"another run is using {folder}: wait for it, or choose another folder"
         raise BusyError(msg) from None
     try:
-        return _run(source, folder, engine, options, watch or (lambda _: None), (retry, size))
+        yield
     finally:
         lock.release()
 

@@ -9,12 +9,11 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Final
 
-from filelock import FileLock, Timeout
 from scipy.stats import t as student
 
 from siting.portfolio.engine import Engine
 from siting.portfolio.model import Job, RunOptions, Source, Tile, TileReport
-from siting.portfolio.run import BusyError, run_key
+from siting.portfolio.run import held, run_key
 from siting.portfolio.store import Store
 from siting.portfolio.tables import TABLES
 from siting.portfolio.tiles import index_of, spread
@@ -106,16 +105,8 @@ def estimate(
         When a run is using the folder.
     """
     folder.mkdir(parents=True, exist_ok=True)
-    lock = FileLock(folder / ".lock")
-    try:
-        lock.acquire(timeout=0)
-    except Timeout:
-        msg = f"another run is using {folder}: wait for it, or choose another folder"
-        raise BusyError(msg) from None
-    try:
+    with held(folder):
         return _estimate(source, folder, count, engine, options or RunOptions(), heard)
-    finally:
-        lock.release()
 
 
 def _estimate(

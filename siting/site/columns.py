@@ -13,7 +13,15 @@ from siting.site.settings import LayerSource
 from siting.site.vocabulary import FIXTURES, IRRIGATION, PLANTS, SOILS, TURF_TABLES
 from siting.units import GALLON_M3, INCH_MM, LENGTH_UNITS_M
 
-__all__ = ["COEFFICIENTS", "COLUMNS", "Column", "Match", "match_columns", "unit_is_stated"]
+__all__ = [
+    "COEFFICIENTS",
+    "COLUMNS",
+    "Column",
+    "Match",
+    "match_columns",
+    "normal_header",
+    "unit_is_stated",
+]
 
 #: How like a known name an unknown header must be to be taken for a misspelling of it.
 _MISSPELT: Final = 0.85
@@ -227,7 +235,19 @@ COLUMNS: Final[dict[str, tuple[Column, ...]]] = {
 _OTHERS: Final = frozenset({"level", "heights"})
 
 
-def _normal(header: str) -> str:
+def normal_header(header: str) -> str:
+    """Return a header as headers are compared: case, spaces and hyphens do not matter.
+
+    Parameters
+    ----------
+    header : str
+        As written.
+
+    Returns
+    -------
+    str
+        Lower case, with underscores.
+    """
     return header.strip().lower().replace(" ", "_").replace("-", "_")
 
 
@@ -288,7 +308,8 @@ def unit_is_stated(name: str, match: Match, source: LayerSource) -> bool:
         False where metres were assumed.
     """
     ends = tuple(f"_{unit}" for unit in LENGTH_UNITS_M)
-    return source.unit_stated or name in source.column_units or _normal(match.theirs).endswith(ends)
+    stated = source.unit_stated or name in source.column_units
+    return stated or normal_header(match.theirs).endswith(ends)
 
 
 class _Matcher(NamedTuple):
@@ -320,10 +341,10 @@ class _Matcher(NamedTuple):
             None when the file has no such header.
         """
         hits = [h for h in self.headers if h == theirs] or [
-            h for h in self.headers if _normal(h) == _normal(theirs)
+            h for h in self.headers if normal_header(h) == normal_header(theirs)
         ]
         if hits:
-            return Match(hits[0], self.factor(column, _normal(hits[0])))
+            return Match(hits[0], self.factor(column, normal_header(hits[0])))
         near = nearest(theirs, self.headers)
         mend = f'Did you mean "{near}"?' if near else "Correct the column map."
         allowed = ", ".join(self.headers) or "none, the layer has no columns"
@@ -344,12 +365,12 @@ class _Matcher(NamedTuple):
             None when no header carries the name.
         """
         names = {column.name + ending for ending in column.endings}
-        hits = [h for h in self.headers if _normal(h) in names]
+        hits = [h for h in self.headers if normal_header(h) in names]
         if not hits and self.source.path.suffix.lower() == ".shp":
             hits = self.cut_by_shapefile(column)
         if len(hits) > 1:
             self.fault(column.name, " and ".join(hits), "one column", "Map the right one by name.")
-        return Match(hits[0], self.factor(column, _normal(hits[0]))) if hits else None
+        return Match(hits[0], self.factor(column, normal_header(hits[0]))) if hits else None
 
     def cut_by_shapefile(self, column: Column) -> list[str]:
         """Return headers that are our name cut to ten letters.
@@ -366,7 +387,7 @@ class _Matcher(NamedTuple):
         """
         if len(column.name) <= _SHAPEFILE_NAME:
             return []
-        hits = [h for h in self.headers if _normal(h) == column.name[:_SHAPEFILE_NAME]]
+        hits = [h for h in self.headers if normal_header(h) == column.name[:_SHAPEFILE_NAME]]
         if hits and column.unit:
             unit = self.source.length_unit if column.kind == "length" else column.unit
             self.findings.warn(
@@ -408,7 +429,7 @@ class _Matcher(NamedTuple):
         taken : set of str
             Headers that were matched.
         """
-        free = [h for h in self.headers if h not in taken and _normal(h) not in _OTHERS]
+        free = [h for h in self.headers if h not in taken and normal_header(h) not in _OTHERS]
         for column in absent:
             names = [column.name + ending for ending in column.endings]
             near = _most_like(names, free, 0.5 if column.required else _MISSPELT)
@@ -427,7 +448,7 @@ class _Matcher(NamedTuple):
 def _most_like(names: Iterable[str], headers: Iterable[str], cutoff: float) -> str | None:
     """Return the header that is most like one of the names."""
     best = max(
-        ((_likeness(name, _normal(header)), header) for name in names for header in headers),
+        ((_likeness(name, normal_header(header)), header) for name in names for header in headers),
         default=(0.0, ""),
     )
     return best[1] if best[0] >= cutoff else None
