@@ -3,11 +3,13 @@
 Private to `siting.season`. Everything here is plain arrays with the day on the first axis, so that
 one day is one contiguous block. The balance is that of `siting.water.balance.step` (a test holds
 the two equal); it is repeated here because these loops run tens of millions of zone-days and may
-not allocate.
+not allocate. Where numba is installed they run compiled, to the same bits
+(`siting._control_kernels`).
 """
 
 from __future__ import annotations
 
+import sys
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from typing import Any, NamedTuple
@@ -15,6 +17,7 @@ from typing import Any, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from siting.sun.light import has_compiler
 from siting.water.layers import root_share
 
 __all__ = ["Bucket", "Days", "Reading", "govern", "pair_stress"]
@@ -27,6 +30,15 @@ TOLERANCE_MM = 1e-9
 
 #: Divided by instead of nothing.
 _LEAST = 1e-300
+
+#: Zone-days of one call from which compiled loops are worth their start (about half a second).
+_WORTH = 2e7
+
+
+def _compiles(zone_days: int) -> bool:
+    """Whether compiled loops are worth their start, or have been started anyway."""
+    started = "siting.sun.kernels" in sys.modules
+    return (started or zone_days >= _WORTH) and has_compiler()
 
 
 class Days(NamedTuple):
@@ -100,6 +112,11 @@ class Bucket:
         self._slope = 1.0 / (taw - raw)
         self._work = np.empty(taw.shape)
 
+    @property
+    def soil(self) -> tuple[NDArray[np.float64], ...]:
+        """What the compiled loops need: TAW, limit of stress [mm], slope [1/mm]."""
+        return _whole(self._taw), _whole(self._limit), _whole(self._slope)
+
     def advance(self, etc: NDArray[np.float64], water: NDArray[np.float64]) -> None:
         """Advance one day, in place: demand first, then water.
 
@@ -152,6 +169,12 @@ class Reading(Bucket):
         np.divide(1.0 - reach, self._below, out=rest, where=self._below > 0)
         self._rest_slope = rest
         self._buffers = np.empty(taw.shape), np.empty(taw.shape)
+
+    @property
+    def layer(self) -> tuple[NDArray[np.float64], ...]:
+        """What the compiled loops need: water below [mm], both reaches [-], slopes [1/mm]."""
+        each = self._below, *self._reach, self._upper_slope, self._rest_slope
+        return tuple(_whole(values) for values in each)
 
     def advance(self, etc: NDArray[np.float64], water: NDArray[np.float64]) -> None:
         """Advance one day, in place, the layer first: its uptake follows the start of the day.
@@ -226,10 +249,12 @@ def govern(
         Stress days.
     """
     block = max(1, BLOCK // start.shape[1])
+    compiles = _compiles(days.etc.shape[0] * start.size)
+    advance = _compiled_govern if compiles else _block_govern
     stress = np.empty(start.shape)
 
     def run(part: slice) -> None:
-        stress[part] = _block_govern(
+        stress[part] = advance(
             days,
             zone[part],
             allowed,
@@ -266,12 +291,8 @@ def _block_govern(
     record: NDArray[np.float64] | None,
     dial: NDArray[np.float64] | None,
 ) -> NDArray[np.float64]:
-    application = days.application[zone]
-    share = days.share[zone]
-    layered = bool((share < 1.0).any())
-    taw, raw = days.taw[zone], days.raw[zone]
-    bucket = Reading(taw, raw, share) if layered else Bucket(taw, raw)
-    held = share * taw
+    bucket, held, application = _full(days, zone)
+    taw = days.taw[zone]
     for day in range(days.etc.shape[0]):
         layer = bucket.upper if isinstance(bucket, Reading) else bucket.depletion
         error = 0.0 if days.error is None else days.error[day]
@@ -288,6 +309,53 @@ def _block_govern(
         water += days.rain[day][zone]
         bucket.advance(days.etc[day][zone], water)
     return bucket.stress
+
+
+def _full(
+    days: Days, zone: NDArray[np.int64]
+) -> tuple[Bucket, NDArray[np.float64], NDArray[np.float64]]:
+    """Return root zones at field capacity, what the layer of each holds [mm], and application."""
+    share, taw, raw = days.share[zone], days.taw[zone], days.raw[zone]
+    bucket = Reading(taw, raw, share) if bool((share < 1.0).any()) else Bucket(taw, raw)
+    return bucket, share * taw, days.application[zone]
+
+
+def _compiled_govern(
+    days: Days,
+    zone: NDArray[np.int64],
+    allowed: NDArray[np.bool_],
+    *,
+    start: NDArray[np.float64],
+    event: NDArray[np.float64],
+    refill: bool,
+    record: NDArray[np.float64] | None,
+    dial: NDArray[np.float64] | None,
+) -> NDArray[np.float64]:
+    """Run the loop of `_block_govern` compiled."""
+    from siting._control_kernels import govern_days  # noqa: PLC0415 - only where it is worth it
+
+    bucket, held, application = _full(days, zone)
+    count, layered = days.etc.shape[0], isinstance(bucket, Reading)
+    error = np.zeros((count, held.shape[1])) if days.error is None else days.error
+    weather = days.etc, days.rain, error, np.ones(count) if dial is None else dial
+    rule = _whole(zone), _whole(allowed), _whole(start), _whole(event), refill, layered
+    events = np.empty((0, 0, 0) if record is None else (count, *held.shape))
+    govern_days(
+        tuple(_whole(values) for values in weather),
+        (*bucket.soil, _whole(application)),
+        (_whole(held), *bucket.layer) if isinstance(bucket, Reading) else (_whole(held),) * 6,
+        rule,
+        events,
+        bucket.stress,
+    )
+    if record is not None:
+        record[:] = events
+    return bucket.stress
+
+
+def _whole(values: NDArray[Any]) -> NDArray[Any]:
+    """Contiguous and writable, so that every kernel is compiled for one kind of array."""
+    return np.require(values, requirements=["C", "W"])
 
 
 def pair_stress(
@@ -321,10 +389,12 @@ def pair_stress(
     """
     block = max(1, BLOCK // runs.shape[1])
     runs = np.broadcast_to(runs, (len(zone), runs.shape[1]))
+    compiles = _compiles(days.etc.shape[0] * runs.size)
+    follow = _compiled_stress if compiles else _block_stress
     out = np.empty(runs.shape)
 
     def run(part: slice) -> None:
-        out[part] = _block_stress(days, depth, governor[part], zone[part], factor[part], runs[part])
+        out[part] = follow(days, depth, governor[part], zone[part], factor[part], runs[part])
 
     _each_block(run, len(zone), block, days.threads)
     return out
@@ -375,4 +445,28 @@ def _whole_stress(
         water *= scale
         water += rain
         bucket.advance(etc, water)
+    return bucket.stress
+
+
+def _compiled_stress(
+    days: Days,
+    depth: NDArray[np.float64],
+    governor: NDArray[np.int64],
+    zone: NDArray[np.int64],
+    factor: NDArray[np.float64],
+    runs: NDArray[np.int64],
+) -> NDArray[np.float64]:
+    """Run the loop of `_block_stress` compiled."""
+    from siting._control_kernels import follow_days  # noqa: PLC0415 - only where it is worth it
+
+    at = zone[:, None], runs
+    scale = factor[:, None] * days.application[at]
+    bucket = Bucket(days.taw[at], days.raw[at])
+    follow_days(
+        (_whole(days.etc), _whole(days.rain)),
+        _whole(depth),
+        (*bucket.soil, _whole(scale)),
+        (_whole(governor), _whole(zone), _whole(runs)),
+        bucket.stress,
+    )
     return bucket.stress

@@ -43,6 +43,7 @@ MAY_IMPORT["demo"] = {"errors"}
 #: Private modules beside a stage belong to that stage.
 BELONGS_TO = {
     "_control": "season",
+    "_control_kernels": "season",
     "_season_model": "season",
     "_clearance": "placement",
     "_setbacks": "placement",
