@@ -22,6 +22,8 @@ from siting.water.layers import root_share
 
 __all__ = ["Bucket", "Days", "Reading", "govern", "pair_stress"]
 
+_Floats = NDArray[np.float64]
+
 #: How many root zones to advance together: the working arrays then stay in a core's cache.
 BLOCK = 16_384
 
@@ -113,7 +115,7 @@ class Bucket:
         self._work = np.empty(taw.shape)
 
     @property
-    def soil(self) -> tuple[NDArray[np.float64], ...]:
+    def soil(self) -> tuple[_Floats, _Floats, _Floats]:
         """What the compiled loops need: TAW, limit of stress [mm], slope [1/mm]."""
         return _whole(self._taw), _whole(self._limit), _whole(self._slope)
 
@@ -171,10 +173,11 @@ class Reading(Bucket):
         self._buffers = np.empty(taw.shape), np.empty(taw.shape)
 
     @property
-    def layer(self) -> tuple[NDArray[np.float64], ...]:
+    def layer(self) -> tuple[_Floats, _Floats, _Floats, _Floats, _Floats]:
         """What the compiled loops need: water below [mm], both reaches [-], slopes [1/mm]."""
-        each = self._below, *self._reach, self._upper_slope, self._rest_slope
-        return tuple(_whole(values) for values in each)
+        upper, rest = (_whole(values) for values in self._reach)
+        slopes = _whole(self._upper_slope), _whole(self._rest_slope)
+        return _whole(self._below), upper, rest, *slopes
 
     def advance(self, etc: NDArray[np.float64], water: NDArray[np.float64]) -> None:
         """Advance one day, in place, the layer first: its uptake follows the start of the day.
@@ -337,13 +340,16 @@ def _compiled_govern(
     bucket, held, application = _full(days, zone)
     count, layered = days.etc.shape[0], isinstance(bucket, Reading)
     error = np.zeros((count, held.shape[1])) if days.error is None else days.error
-    weather = days.etc, days.rain, error, np.ones(count) if dial is None else dial
+    each_day = np.ones(count) if dial is None else dial
+    weather = _whole(days.etc), _whole(days.rain), _whole(error), _whole(each_day)
+    whole = _whole(held)
+    layer = (whole, *bucket.layer) if isinstance(bucket, Reading) else (whole,) * 6
     rule = _whole(zone), _whole(allowed), _whole(start), _whole(event), refill, layered
     events = np.empty((0, 0, 0) if record is None else (count, *held.shape))
     govern_days(
-        tuple(_whole(values) for values in weather),
+        weather,
         (*bucket.soil, _whole(application)),
-        (_whole(held), *bucket.layer) if isinstance(bucket, Reading) else (_whole(held),) * 6,
+        layer,
         rule,
         events,
         bucket.stress,
