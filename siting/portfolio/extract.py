@@ -21,12 +21,11 @@ from shapely.geometry.base import BaseGeometry
 from siting.errors import Fault, InputError
 from siting.portfolio.layers import layer_crs, reach_in, read_window
 from siting.portfolio.model import City, Tile
+from siting.portfolio.strays import OWNED
 from siting.site.vocabulary import RASTER_LAYERS, VECTOR_LAYERS
 
 __all__ = ["CityWindow", "extract", "open_window"]
 
-#: Layers whose features belong to one property alone; the others are everyone's surroundings.
-_OWNED: Final = ("hydrozones", "fixtures", "cans")
 _PER_VALVE: Final = ("minutes", "depth_mm", "depth_in")
 _ANY_GEOMETRY: Final = "Unknown"
 
@@ -131,8 +130,9 @@ def extract(window: CityWindow, property_id: str, folder: Path) -> Path:
     for name, frame in window.frames.items():
         if name == "boundary":
             part = mine
-        elif name in _OWNED:
-            part = _owned(frame, city, property_id, ground)
+        elif name in OWNED:
+            near = frame.iloc[_touching(frame, around)]
+            part = _owned(near, city, property_id, ground)
         else:
             part = frame.iloc[_touching(frame, around)]
         frames[name] = _in_order(part)

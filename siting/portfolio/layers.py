@@ -5,6 +5,7 @@ from __future__ import annotations
 import functools
 import math
 import warnings
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any, Final
 
@@ -13,6 +14,7 @@ import numpy as np
 import pandas as pd
 import pyogrio
 import pyproj
+import shapely
 from numpy.typing import NDArray
 from pyogrio.errors import DataLayerError, DataSourceError
 
@@ -20,11 +22,22 @@ from siting.errors import Fault, InputError
 from siting.portfolio.model import City
 from siting.site.settings import LayerSource
 
-__all__ = ["boundary_table", "column_values", "layer_crs", "reach_in", "read_window"]
+__all__ = [
+    "boundary_shapes",
+    "boundary_table",
+    "column_text",
+    "column_values",
+    "layer_crs",
+    "layer_parts",
+    "reach_in",
+    "read_window",
+]
 
 Bounds = tuple[float, float, float, float]
 
 _PARQUET: Final = frozenset({".parquet", ".geoparquet"})
+#: Features that are looked at together.
+_AT_ONCE: Final = 200_000
 _METRES_PER_DEGREE: Final = 111_320.0
 
 
@@ -58,6 +71,79 @@ def boundary_table(city: City) -> tuple[list[str | None], NDArray[np.float64]]:
         raise InputError([fault])
     ids = [_text(value) for value in frame[city.id_column]]
     return ids, frame.geometry.bounds.to_numpy(dtype=np.float64)
+
+
+def boundary_shapes(city: City) -> tuple[list[str | None], NDArray[Any]]:
+    """Return id and polygon of every feature of the boundary layer.
+
+    Parameters
+    ----------
+    city : City
+        The portfolio.
+
+    Returns
+    -------
+    ids : list of str or None
+        As `boundary_table` gives them.
+    shapes : ndarray of geometry, shape (N,)
+        Valid; None where there is no shape.
+    """
+    frame = _read(city.layers["boundary"], "boundary", columns=[city.id_column])
+    return column_text(frame, city.id_column), shapely.make_valid(frame.geometry.to_numpy())
+
+
+def column_text(frame: pd.DataFrame, column: str | None) -> list[str | None]:
+    """Return a column as text.
+
+    Parameters
+    ----------
+    frame : DataFrame
+        A layer.
+    column : str or None
+        Its column.
+
+    Returns
+    -------
+    list of str or None
+        Whole numbers without decimals; None where a cell is empty.
+    """
+    return [_text(value) for value in frame[column]]
+
+
+def layer_parts(city: City, name: str) -> Iterator[gpd.GeoDataFrame]:
+    """Yield a layer in parts, so that a large one never lies in memory whole.
+
+    Parameters
+    ----------
+    city : City
+        The portfolio.
+    name : str
+        Name of the layer, one of ours.
+
+    Yields
+    ------
+    GeoDataFrame
+        Features in their order, with the owner's column where there is one.
+
+    Notes
+    -----
+    Of a layer that cannot be read nothing comes.
+    """
+    source = city.layers[name]
+    try:
+        columns = [c for c in _column_names(source, name) if c == city.owner_column]
+        if source.path.suffix.lower() in _PARQUET:
+            yield _read(source, name)
+            return
+        first = 0
+        while True:
+            part = _read(source, name, columns=columns, rows=(first, _AT_ONCE))
+            yield part
+            first += _AT_ONCE
+            if len(part) < _AT_ONCE:
+                return
+    except (InputError, DataSourceError, DataLayerError, OSError, ValueError):
+        return
 
 
 def column_values(city: City, column: str) -> set[str]:
@@ -204,6 +290,7 @@ def _read(
     bounds: Bounds | None = None,
     columns: list[str] | None = None,
     geometry: bool = True,
+    rows: tuple[int, int | None] = (0, None),
 ) -> Any:  # noqa: ANN401  (a table without geometry is a DataFrame)
     """Read a layer with GDAL, or a GeoParquet file by its bbox covering."""
     with warnings.catch_warnings():
@@ -217,6 +304,8 @@ def _read(
                 bbox=bounds,
                 columns=columns,
                 read_geometry=geometry,
+                skip_features=rows[0],
+                max_features=rows[1],
             )
         except (DataSourceError, DataLayerError, ValueError) as error:
             text = str(error).splitlines()[0].replace(str(source.path), source.path.name)

@@ -24,6 +24,7 @@ from siting.portfolio.model import Index, Job, RunOptions, Source, Tile, TileRep
 from siting.portfolio.naming import folder_name
 from siting.portfolio.source import input_digest
 from siting.portfolio.store import DiskFullError, Store, read_table
+from siting.portfolio.strays import strays
 from siting.portfolio.tables import SCHEMAS
 from siting.portfolio.tiles import cut_tiles, index_of, tile_size
 
@@ -44,6 +45,7 @@ _LIBRARIES: Final = (
 )  # fmt: skip
 _LEAST_FREE: Final = 64 << 20
 _RUN: Final = "run.json"
+_NOTES: Final = "notes.json"
 #: Faults that may go away with other limits or another machine.
 _RETRIED: Final = ("crash", "hang", "memory", "error")
 
@@ -276,7 +278,7 @@ def _run(
     if retry:
         _reopen(store, tiles)
     pending = [tile for tile in tiles if not store.tile_done(tile)]
-    status = Status(total=len(index.ids), notes=list(index.notes))
+    status = Status(total=len(index.ids), notes=_notes(store, source, index))
     status.done = status.total - sum(
         store.read_part(name) is None for tile in pending for name in tile.ids
     )
@@ -293,6 +295,16 @@ def _run(
     status.total = status.done = count
     store.clear_work()
     return RunResult(status, index, folder, key)
+
+
+def _notes(store: Store, source: Source, index: Index) -> list[str]:
+    """Return what is odd about the list of properties and what belongs to none; kept by key."""
+    before = store.recall(_NOTES)
+    if before.get("key") == store.key:
+        return [str(note) for note in before["notes"]]
+    notes = [*index.notes, *strays(source, index)]
+    store.remember(_NOTES, {"key": store.key, "notes": notes})
+    return notes
 
 
 def _kept_size(store: Store, count: int, size: int | None) -> int:

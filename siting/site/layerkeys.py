@@ -17,6 +17,8 @@ from siting.units import LENGTH_UNITS_M
 
 __all__ = ["find_file", "read_layers"]
 
+#: A path up to this long is shown whole.
+_LONG_PATH = 60
 _REQUIRED = ("boundary", "hydrozones")
 _DEFAULT_HEIGHT = NumberKey(
     "default_height", 0.1, 300, spellings=length_spellings("default_height")
@@ -51,15 +53,21 @@ def find_file(table: TomlTable, key: str, written: str, folder: Path) -> Path | 
     if kind == "file" or (kind == "folder" and path.suffix.lower() == ".gdb"):
         return path
     if kind:
-        found = f'"{brief(written)}", which is a {kind}'
+        found = f'"{_shown(written)}", which is a {kind}'
         table.fault(key, found, "an existing file", "Name a file.")
         return None
     siblings = _names(path.parent)
     near = nearest(path.name, sorted(siblings))
     where = brief(path.parent.name or path.parent)
     mend = f'Did you mean "{near}"?' if near else f"Looked in {where}."
-    table.fault(key, f'"{brief(written)}", which does not exist', "an existing file", mend)
+    table.fault(key, f'"{_shown(written)}", which does not exist', "an existing file", mend)
     return None
+
+
+def _shown(written: str) -> str:
+    """Return a path for a message: of a long one its end, which says most."""
+    name = Path(written).name
+    return brief(written if len(written) <= _LONG_PATH or not name else f".../{name}")
 
 
 def _kind(path: Path) -> str:

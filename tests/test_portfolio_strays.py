@@ -1,0 +1,120 @@
+"""Nothing of a portfolio's layers is lost in silence: what belongs to no property is said."""
+
+import pytest
+from shapely.affinity import translate
+
+from siting.portfolio.engine import LoopEngine
+from siting.portfolio.extract import extract, open_window
+from siting.portfolio.run import run_portfolio
+from siting.portfolio.source import open_source
+from siting.portfolio.strays import strays
+from siting.portfolio.tiles import cut_tiles, index_of
+from tests.small_city import copy_city, read_layers, small_city, write_layers
+
+
+@pytest.fixture(scope="module")
+def city(tmp_path_factory):
+    return small_city(tmp_path_factory.mktemp("city"), 4)
+
+
+def told(template):
+    source = open_source(template)
+    return strays(source, index_of(source))
+
+
+def by_column(template, layers, column="owner"):
+    """Let a column say whose each zone is."""
+    text = template.read_text().replace("[portfolio]", f'[portfolio]\nproperty = "{column}"')
+    template.write_text(text)
+    ground = layers["boundary"].set_index("lot").geometry
+    for name in ("hydrozones", "fixtures"):
+        points = layers[name].representative_point()
+        owners = [next((lot for lot, shape in ground.items() if shape.intersects(point)), None)
+                  for point in points]  # fmt: skip
+        layers[name][column] = owners
+
+
+def test_a_sound_city_has_no_strays(city):
+    assert told(city) == ()
+
+
+def test_zones_by_place(city, tmp_path):
+    copy_city(city, tmp_path)
+    layers = read_layers(tmp_path)
+    zones = layers["hydrozones"]
+    zones.loc[2, "geometry"] = translate(zones.geometry[2], 5000, 0)
+    zones.loc[5, "geometry"] = None
+    write_layers(tmp_path, layers)
+    assert told(tmp_path / city.name) == (
+        "hydrozones that lie in no property (not planned): 2 (features 3, 6 of the layer)",
+    )
+
+
+def test_zones_of_two_properties_by_place(city, tmp_path):
+    copy_city(city, tmp_path)
+    layers = read_layers(tmp_path)
+    boundary = layers["boundary"]
+    inside = layers["hydrozones"].representative_point().within(boundary.geometry[0])
+    boundary.loc[1, "geometry"] = boundary.geometry[1].union(boundary.geometry[0])
+    write_layers(tmp_path, layers)
+    notes = told(tmp_path / city.name)
+    count = int(inside.sum())
+    assert count
+    assert f"hydrozones that lie in several properties (planned in each): {count}" in notes[0]
+
+
+def test_zones_by_column(city, tmp_path):
+    copy_city(city, tmp_path)
+    layers = read_layers(tmp_path)
+    template = tmp_path / city.name
+    by_column(template, layers)
+    zones = layers["hydrozones"]
+    zones.loc[0, "owner"] = "L999"
+    zones.loc[1, "owner"] = None
+    zones.loc[2, "geometry"] = translate(zones.geometry[2], 0, 400)
+    zones.loc[3, "geometry"] = translate(zones.geometry[3], 0.1, 0)
+    write_layers(tmp_path, layers)
+    assert told(template) == (
+        "hydrozones that name no property in owner (not planned): 2 (features 1, 2 of the layer)",
+        "hydrozones that lie more than the reach of 30 m from their property (not planned): 1 "
+        "(features 3 of the layer)",
+    )
+
+
+def test_what_lies_beyond_the_reach_is_left_out_whatever_the_tile(city, tmp_path):
+    copy_city(city, tmp_path)
+    layers = read_layers(tmp_path)
+    template = tmp_path / city.name
+    by_column(template, layers)
+    zones = layers["hydrozones"]
+    far = zones.index[zones["owner"] == "L000000"][0]
+    # On another lot: the window of a tile of all lots reaches there, that of this lot does not.
+    x = layers["boundary"].set_index("lot").geometry
+    away = max(x, key=lambda shape: shape.distance(x["L000000"]))
+    dx, dy = (getattr(away.centroid, k) - getattr(x["L000000"].centroid, k) for k in "xy")
+    assert away.distance(x["L000000"]) > 30
+    zones.loc[far, "geometry"] = translate(zones.geometry[far], dx, dy)
+    write_layers(tmp_path, layers)
+    source = open_source(template)
+    found = []
+    for size in (1, 4):
+        tile = next(t for t in cut_tiles(index_of(source), size) if "L000000" in t.ids)
+        folder = tmp_path / f"size {size}"
+        folder.mkdir()
+        extract(open_window(source, tile), "L000000", folder)
+        found.append((folder / "hydrozones.fgb").read_bytes())
+    assert found[0] == found[1]
+
+
+def test_a_run_keeps_the_notes(city, tmp_path):
+    copy_city(city, tmp_path)
+    layers = read_layers(tmp_path)
+    zones = layers["hydrozones"]
+    zones.loc[2, "geometry"] = translate(zones.geometry[2], 5000, 0)
+    write_layers(tmp_path, layers)
+    source = open_source(tmp_path / city.name)
+    first = run_portfolio(source, tmp_path / "out", engine=LoopEngine()).status
+    again = run_portfolio(source, tmp_path / "out", engine=LoopEngine()).status
+    assert any("features 3 of the layer" in note for note in first.notes)
+    assert first.notes == again.notes
+    assert again.planned == 0
