@@ -50,6 +50,21 @@ class Solution(NamedTuple):
     gap: float
 
 
+#: Rows, columns and values of entries.
+_Cells = tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.float64] | float]
+
+
+class _Rows(NamedTuple):
+    """Some rows of the programme: entries, and what each row lies between."""
+
+    height: int
+    row: NDArray[np.int64]
+    column: NDArray[np.int64]
+    value: NDArray[np.float64]
+    low: NDArray[np.float64]
+    high: NDArray[np.float64]
+
+
 class Model:
     """One property's programme; solve it for any number of sensors.
 
@@ -81,29 +96,30 @@ class Model:
         cheapest = cost.min(axis=0, initial=np.inf).sum()
         self.scale = 1000.0 / cheapest if 0 < cheapest < np.inf else 1.0
 
-    def _grouping(self, at_home: NDArray[np.bool_]) -> list[LinearConstraint]:
+    def _grouping(self, at_home: NDArray[np.bool_]) -> list[_Rows]:
         """Serve every zone once, by an open candidate; with a sensor of its own, by that."""
         count, pairs, zones = self.count, self.pairs, self.zones
-        one, at = np.ones(pairs), np.arange(pairs)
-        chosen = sparse.csr_array((one, (at, self.taken)), shape=(pairs, count))
-        served = sparse.csr_array((one, (self.pair_zone, at)), shape=(zones, pairs))
-        home = sparse.csr_array(
-            (np.ones(count), (self.zone, np.arange(count))), shape=(zones, count)
-        )
-        foreign = served @ sparse.diags_array((~at_home).astype(np.float64))
-        own = np.flatnonzero(at_home)
-        self_served = sparse.csr_array(
-            (np.ones(own.size), (np.arange(own.size), self.taken[own])), (own.size, count)
-        )
-        self_pairs = sparse.csr_array(
-            (-np.ones(own.size), (np.arange(own.size), own)), (own.size, pairs)
-        )
-        self.home = sparse.hstack([home, sparse.csr_array((zones, pairs))]).tocsr()
+        candidate, pair = np.arange(count), np.arange(pairs)
+        foreign, own = np.flatnonzero(~at_home), np.flatnonzero(at_home)
+        self.home = [(self.zone, candidate, 1.0)]
         return [
-            LinearConstraint(sparse.hstack([sparse.csr_array((zones, count)), served]), 1, 1),
-            LinearConstraint(sparse.hstack([-chosen, sparse.eye_array(pairs)]), -np.inf, 0),
-            LinearConstraint(sparse.hstack([home, foreign]), -np.inf, 1),
-            LinearConstraint(sparse.hstack([self_served, self_pairs]), 0, 0),
+            _rows(zones, [(self.pair_zone, count + pair, 1.0)], 1, 1),
+            _rows(pairs, [(pair, self.taken, -1.0), (pair, count + pair, 1.0)], -np.inf, 0),
+            _rows(
+                zones,
+                [*self.home, (self.pair_zone[foreign], count + foreign, 1.0)],
+                -np.inf,
+                1,
+            ),
+            _rows(
+                own.size,
+                [
+                    (np.arange(own.size), self.taken[own], 1.0),
+                    (np.arange(own.size), count + own, -1.0),
+                ],
+                0,
+                0,
+            ),
         ]
 
     def _fit_out(self, equipment: Equipment) -> None:
@@ -113,32 +129,25 @@ class Model:
         at = equipment.controller[self.zone]
         kind = equipment.kind[self.kept]
         x = np.arange(self.count)
-        mine = sparse.csr_array((np.ones(self.count), (at, x)), (places, self.count))
-        each = sparse.hstack([sparse.eye_array(places)] * kinds)
-        none = sparse.csr_array((places, cells))
-        fits = sparse.diags_array(np.repeat(equipment.capacity, places).astype(float))
+        cell = np.arange(cells)
+        fitted, held = self.count + self.pairs + cell, self.count + self.pairs + cells + cell
+        place = np.tile(np.arange(places), kinds)
+        capacity = np.repeat(equipment.capacity, places).astype(float)
         # A sensor needs a controller that is fitted with something that can run it.
-        able = sparse.hstack(
-            [
-                sparse.csr_array((runs[kind].astype(float), (x, at)), (self.count, places))
-                for runs in equipment.runs
-            ]
-        )
-        rows: list[tuple[Any, Any, Any, float, float]] = [
-            (mine, none, -each, 0.0, 0.0),
-            (None, -fits, sparse.eye_array(cells), -np.inf, 0.0),
-            (None, each, none, -np.inf, 1.0),
-            (sparse.eye_array(self.count), -able, None, -np.inf, 0.0),
+        able = [
+            (x[runs[kind]], fitted[h * places + at[runs[kind]]], -1.0)
+            for h, runs in enumerate(equipment.runs)
+        ]
+        self.rows += [
+            _rows(places, [(at, x, 1.0), (place, held, -1.0)], 0, 0),
+            _rows(cells, [(cell, fitted, -capacity), (cell, held, 1.0)], -np.inf, 0),
+            _rows(places, [(place, fitted, 1.0)], -np.inf, 1),
+            _rows(self.count, [(x, x, 1.0), *able], -np.inf, 0),
         ]
         for k in np.unique(kind):
-            of_kind = sparse.csr_array(((kind == k).astype(float), (at, x)), (places, self.count))
-            runs = sparse.hstack([r * sparse.eye_array(places) for r in equipment.runs[:, k] * 1.0])
-            rows.append((of_kind, none, -runs, -np.inf, 0.0))
-        widths = (self.count, self.pairs, cells, cells)
-        self.rows = [_wider(row, 2 * cells) for row in self.rows]
-        for sensors, fitted, held, low, high in rows:
-            self.rows.append(_constraint((sensors, None, fitted, held), widths, low, high))
-        self.home = sparse.hstack([self.home, sparse.csr_array((self.zones, 2 * cells))]).tocsr()
+            runs = np.repeat(equipment.runs[:, k], places)
+            of_kind = (at[kind == k], x[kind == k], 1.0)
+            self.rows.append(_rows(places, [of_kind, (place[runs], held[runs], -1.0)], -np.inf, 0))
         self.cost = np.concatenate(
             [
                 self.cost,
@@ -183,7 +192,7 @@ class Model:
         rows = [*self.rows, self._number(at_most)]
         if zones is not None:
             wanted = np.isin(np.arange(self.zones), list(zones)).astype(float)
-            rows.append(LinearConstraint(self.home, wanted, wanted))
+            rows.append(_rows(self.zones, self.home, wanted, wanted))
         integer = self.integer
         if in_window:
             rows.append(self._hours())
@@ -193,7 +202,7 @@ class Model:
             self.cost * self.scale,
             integrality=integer,
             bounds=Bounds(np.zeros_like(self.upper), self.upper),
-            constraints=rows,
+            constraints=LinearConstraint(*_stacked(rows, len(self.cost))),
             options={"mip_rel_gap": 0.0},
         )
         if result.status == INFEASIBLE:
@@ -210,7 +219,7 @@ class Model:
         ways, and its reduced costs most candidates and pairs. Both are safe: what is ruled out
         costs more than a choice already at hand.
         """
-        matrix, low, high = _stacked([*self.rows, self._number(at_most)])
+        matrix, low, high = _stacked([*self.rows, self._number(at_most)], len(self.cost))
         relaxed = [_relaxed(self.cost * self.scale, matrix, low, high, u) for u in self._ways()]
         best: tuple[int, ...] = ()
         cost, gap = np.inf, 0.0
@@ -294,12 +303,11 @@ class Model:
         governor[self.pair_zone[used]] = self.kept[self.taken[used]]
         return Solution(tuple(int(j) for j in self.kept[opened]), governor, gap)
 
-    def _number(self, at_most: int) -> LinearConstraint:
-        total = np.zeros((1, len(self.cost)))
-        total[0, : self.count] = 1
-        return LinearConstraint(sparse.csr_array(total), 1, at_most)
+    def _number(self, at_most: int) -> _Rows:
+        return _rows(1, [(np.zeros(self.count, dtype=np.int64), np.arange(self.count), 1.0)],
+                     1, at_most)  # fmt: skip
 
-    def _hours(self) -> LinearConstraint:
+    def _hours(self) -> _Rows:
         """Keep the valves of a controller, one after another, within the hours."""
         window = self.candidates.window
         if window is None:
@@ -307,26 +315,39 @@ class Model:
             raise ValueError(msg)
         minutes = window.minutes[self.kept][self.taken, self.pair_zone]
         at = self.count + np.arange(self.pairs)
-        shape = (int(window.controller.max()) + 1, len(self.cost))
-        matrix = sparse.csr_array((minutes, (window.controller[self.pair_zone], at)), shape)
-        return LinearConstraint(matrix, -np.inf, window.limit)
+        height = int(window.controller.max()) + 1
+        cells = [(window.controller[self.pair_zone], at, minutes)]
+        return _rows(height, cells, -np.inf, window.limit)
 
 
 _Relaxed = tuple[float, NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]
 
 
+def _rows(
+    height: int,
+    cells: Sequence[_Cells],
+    low: NDArray[np.float64] | float,
+    high: NDArray[np.float64] | float,
+) -> _Rows:
+    """Put cells together to rows of the programme."""
+    row = np.concatenate([cell[0] for cell in cells])
+    column = np.concatenate([cell[1] for cell in cells])
+    value = np.concatenate([np.broadcast_to(v, r.shape) for r, _, v in cells])
+    ends = (np.broadcast_to(np.asarray(end, dtype=float), height) for end in (low, high))
+    return _Rows(height, row, column, value, *ends)
+
+
 def _stacked(
-    rows: Sequence[LinearConstraint],
+    rows: Sequence[_Rows], columns: int
 ) -> tuple[Any, NDArray[np.float64], NDArray[np.float64]]:
     """Put rows under each other: matrix, lower and upper ends."""
-    blocks: list[Any] = [row.A for row in rows]
-    low, high = (
-        np.concatenate(
-            [np.broadcast_to(end, block.shape[0]) for end, block in zip(ends, blocks, strict=True)]
-        )
-        for ends in ([row.lb for row in rows], [row.ub for row in rows])
-    )
-    return sparse.vstack(blocks).tocsr(), low.astype(float), high.astype(float)
+    starts = np.cumsum([0, *(part.height for part in rows)])
+    row = np.concatenate([part.row + start for part, start in zip(rows, starts, strict=False)])
+    column = np.concatenate([part.column for part in rows])
+    value = np.concatenate([part.value for part in rows])
+    matrix = sparse.csr_array((value, (row, column)), shape=(int(starts[-1]), columns))
+    low = np.concatenate([part.low for part in rows])
+    return matrix, low, np.concatenate([part.high for part in rows])
 
 
 def _relaxed(
@@ -350,24 +371,6 @@ def _relaxed(
     if result.status != 0:
         return None
     return float(result.fun), result.x, np.asarray(result.lower.marginals), upper
-
-
-def _wider(row: LinearConstraint, columns: int) -> LinearConstraint:
-    matrix: Any = row.A
-    blank: Any = sparse.csr_array((int(matrix.shape[0]), columns))
-    return LinearConstraint(sparse.hstack([matrix, blank]), row.lb, row.ub)
-
-
-def _constraint(
-    blocks: tuple[Any, ...], widths: tuple[int, ...], low: float, high: float
-) -> LinearConstraint:
-    """Put blocks of columns side by side; None is nothing."""
-    height = next(block.shape[0] for block in blocks if block is not None)
-    filled = [
-        sparse.csr_array((height, width)) if block is None else block
-        for block, width in zip(blocks, widths, strict=True)
-    ]
-    return LinearConstraint(sparse.hstack(filled), low, high)
 
 
 def _undominated(candidates: Candidates) -> NDArray[np.int64]:
