@@ -223,17 +223,19 @@ def test_a_folder_of_property_files(tmp_path):
     assert read_table(tmp_path / "out", "zones").to_pylist() == mine
 
 
-def test_geoparquet_gives_the_same(city, planned, tmp_path):
+@pytest.mark.parametrize("covering", [True, False])
+def test_geoparquet_gives_the_same(city, planned, tmp_path, covering):
     for file in city.parent.glob("weather*"):
         (tmp_path / file.name).write_bytes(file.read_bytes())
     table = "\n[layers]\n"
     for name, frame in read_layers(city.parent).items():
-        frame.to_parquet(tmp_path / f"{name}.parquet", write_covering_bbox=True)
+        frame.to_parquet(tmp_path / f"{name}.parquet", write_covering_bbox=covering)
         table += f'{name} = "{name}.parquet"\n'
     text = city.read_text("utf-8").replace('layers = "city.gpkg"\n', "")
     (tmp_path / city.name).write_text(text + table, "utf-8")
-    run(tmp_path / city.name, tmp_path / "out")
+    notes = run(tmp_path / city.name, tmp_path / "out").status.notes
     assert_same_tables(planned, tmp_path / "out")
+    assert any("boundary.parquet has no bbox covering" in note for note in notes) != covering
 
 
 def test_two_runs_do_not_share_a_folder(city, tmp_path):

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import functools
+import json
 import math
 import warnings
 from collections.abc import Iterator
@@ -31,6 +32,7 @@ __all__ = [
     "layer_parts",
     "reach_in",
     "read_window",
+    "slow_layers",
 ]
 
 Bounds = tuple[float, float, float, float]
@@ -166,6 +168,33 @@ def column_values(city: City, column: str) -> set[str]:
         return set()
     frame = _read(source, "boundary", columns=[column], geometry=False)
     return {text for value in frame[column].unique() if (text := _text(value)) is not None}
+
+
+def slow_layers(city: City) -> tuple[str, ...]:
+    """Tell which layers are read whole for every tile.
+
+    Parameters
+    ----------
+    city : City
+        The portfolio.
+
+    Returns
+    -------
+    tuple of str
+        One note for each GeoParquet file without a bbox covering.
+    """
+    notes = []
+    for path in sorted({layer.path for layer in city.layers.values()}):
+        try:
+            if path.suffix.lower() not in _PARQUET or "covering" in _geo_column(path):
+                continue
+        except (ValueError, OSError):
+            continue  # told as a fault, by what reads it
+        notes.append(
+            f"{path.name} has no bbox covering, so that it is read whole for every tile: write it "
+            "with one (geopandas: write_covering_bbox=True), sorted along a Hilbert curve"
+        )
+    return tuple(notes)
 
 
 def layer_crs(city: City) -> pyproj.CRS:
@@ -333,8 +362,23 @@ def _chosen(source: LayerSource, name: str) -> str:
 
 def _crs(source: LayerSource, name: str) -> Any:  # noqa: ANN401
     if source.path.suffix.lower() in _PARQUET:
-        return gpd.read_parquet(source.path).crs
+        column = _geo_column(source.path)
+        # Without the key it is longitude and latitude, says GeoParquet 1.1; null is "not known".
+        return column.get("crs", "OGC:CRS84")
     return pyogrio.read_info(source.path, layer=_chosen(source, name))["crs"]
+
+
+def _geo_column(path: Path) -> dict[str, Any]:
+    """Return what a GeoParquet file says of its geometry, without reading any."""
+    import pyarrow.parquet as pq  # noqa: PLC0415  (only where a file asks for it)
+
+    meta = pq.read_schema(path).metadata or {}
+    try:
+        geo = json.loads(meta[b"geo"])
+        return dict(geo["columns"][geo["primary_column"]])
+    except (KeyError, TypeError, ValueError) as error:
+        msg = "no GeoParquet: it does not say which column holds the shapes"
+        raise ValueError(msg) from error
 
 
 def _column_names(source: LayerSource, name: str) -> list[str]:

@@ -20,7 +20,8 @@ from siting import __version__
 from siting.errors import Fault, InputError, SitingError
 from siting.portfolio.engine import Engine, EngineError
 from siting.portfolio.expression import check_condition, matches
-from siting.portfolio.model import Index, Job, RunOptions, Source, Tile, TileReport
+from siting.portfolio.layers import slow_layers
+from siting.portfolio.model import City, Index, Job, RunOptions, Source, Tile, TileReport
 from siting.portfolio.naming import folder_name
 from siting.portfolio.source import input_digest
 from siting.portfolio.store import DiskFullError, Store, read_table
@@ -302,7 +303,8 @@ def _notes(store: Store, source: Source, index: Index) -> list[str]:
     before = store.recall(_NOTES)
     if before.get("key") == store.key:
         return [str(note) for note in before["notes"]]
-    notes = [*index.notes, *strays(source, index)]
+    slow = slow_layers(source) if isinstance(source, City) else ()
+    notes = [*index.notes, *slow, *strays(source, index)]
     store.remember(_NOTES, {"key": store.key, "notes": notes})
     return notes
 
