@@ -1,0 +1,57 @@
+"""Say how much of each science room the suite covers, and fail where that is too little.
+
+`python .ci/coverage.py coverage.json`: lines and branches of every room below planning, from
+coverage's own report. Which file belongs to which room is what `tests/test_layers.py` says.
+"""
+
+from __future__ import annotations
+
+import collections
+import json
+import sys
+from pathlib import Path
+
+sys.path.insert(0, str(Path(__file__).parent.parent))
+
+from tests.test_layers import STAGES, room_of
+
+SCIENCE = ("sun", "climate", "water", "ranks", *STAGES)
+LEAST = 0.95
+
+
+def main(report: Path) -> int:
+    """Print one line for each room and one for all, and the worst files."""
+    files = json.loads(report.read_text(encoding="utf-8"))["files"]
+    rooms: dict[str, collections.Counter[str]] = collections.defaultdict(collections.Counter)
+    worst = []
+    for name, found in files.items():
+        module = Path(name).with_suffix("").as_posix().replace("/", ".")
+        room = room_of(module[module.index("siting") :])
+        if room in SCIENCE:
+            rooms[room].update({key: found["summary"][key] for key in KEYS})
+            missed = sum(found["summary"][key] for key in ("missing_lines", "missing_branches"))
+            worst.append((missed, name, found["missing_lines"], found["missing_branches"]))
+    total = sum(rooms.values(), collections.Counter())
+    low = [room for room in [*SCIENCE, "all"] if not _line(room, rooms.get(room, total))]
+    for missed, name, lines, branches in sorted(worst, reverse=True)[:WORST]:
+        print(f"  {name}: {missed} missed; lines {lines}; branches {branches}")
+    if low:
+        print(f"less than {LEAST:.0%} of lines or branches: {', '.join(low)}", file=sys.stderr)
+    return int(bool(low) or not files)
+
+
+KEYS = ("num_statements", "covered_lines", "num_branches", "covered_branches")
+WORST = 8
+
+
+def _line(room: str, counts: collections.Counter[str]) -> bool:
+    """Print a room, and tell whether enough of it is covered."""
+    lines = counts["covered_lines"] / max(counts["num_statements"], 1)
+    branches = counts["covered_branches"] / counts["num_branches"] if counts["num_branches"] else 1
+    print(f"{room:12} lines {lines:7.2%} of {counts['num_statements']:5}, "
+          f"branches {branches:7.2%} of {counts['num_branches']:5}")  # fmt: skip
+    return lines >= LEAST and branches >= LEAST
+
+
+if __name__ == "__main__":
+    sys.exit(main(Path(sys.argv[1])))
