@@ -18,6 +18,9 @@ from pathlib import Path
 OURS = {"siting"}
 MAY_SKIP = 0.05
 SECONDS = 300
+#: Libraries that bring a GDAL of their own; fewer parts than this are no whole bill.
+GDALS = ("pyogrio", "rasterio")
+FEWEST = 30
 
 
 def main() -> int:
@@ -26,8 +29,14 @@ def main() -> int:
     parser.add_argument("--sbom", type=Path, help="where to write the bill of materials")
     told = parser.parse_args()
     if told.sbom:
-        told.sbom.write_text(json.dumps(bill(), indent=1, sort_keys=True) + "\n", encoding="utf-8")
-        print(f"bill of materials: {told.sbom}")
+        parts = bill()["components"]
+        text = json.dumps(bill(), indent=1, sort_keys=True)
+        told.sbom.write_text(text + "\n", encoding="utf-8")
+        gdals = [f"{part['name']} {part['version']}" for part in parts if "gdal (" in part["name"]]
+        print(f"bill of materials: {told.sbom.name}, {len(parts)} parts, {', '.join(gdals)}")
+        if len(gdals) != len(GDALS) or len(parts) < FEWEST:
+            print("the bill of materials is not whole", file=sys.stderr)
+            return 1
     report = audit()
     if report is None:
         return 2

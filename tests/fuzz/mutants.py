@@ -60,7 +60,10 @@ def _apply(node: ast.AST, change: str) -> None:
         case "name":
             node.id = _NAMES[node.id]  # type: ignore[attr-defined]
         case "bare":
-            node.op = ast.UAdd() if isinstance(node.op, ast.USub) else ast.Not()  # type: ignore[attr-defined]
+            if isinstance(node.op, ast.Not):  # type: ignore[attr-defined]
+                node.operand = ast.UnaryOp(ast.Not(), node.operand)  # type: ignore[attr-defined]
+            else:
+                node.op = ast.UAdd() if isinstance(node.op, ast.USub) else ast.Not()  # type: ignore[attr-defined]
         case _:
             node.test = ast.UnaryOp(ast.Not(), node.test)  # type: ignore[attr-defined]
 
@@ -77,6 +80,18 @@ def _spots(tree: ast.AST) -> list[tuple[int, str]]:
         )
         if part is not None
         for inner in ast.walk(part)
+    }
+    # Annotations of variables are not evaluated, and zip's `strict` only guards against a slip.
+    quiet |= {
+        id(inner)
+        for node in ast.walk(tree)
+        if isinstance(node, ast.AnnAssign)
+        for inner in ast.walk(node.annotation)
+    }
+    quiet |= {
+        id(node.value)
+        for node in ast.walk(tree)
+        if isinstance(node, ast.keyword) and node.arg == "strict"
     }
     return [
         (number, change)
