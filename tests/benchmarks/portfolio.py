@@ -31,6 +31,9 @@ from siting.portfolio.source import open_source
 from siting.portfolio.tiles import cut_tiles, index_of
 from siting.sun.light import compiled_kernels, has_compiler
 
+#: Lots of the plain loop at most: it stands still, nothing in it grows.
+MOST_LOOPED = 150
+
 #: Stages of a worker that are work; the others are overhead.
 _WORK = ("window", "extract", "read", "rows", "plan")
 
@@ -109,26 +112,35 @@ def main() -> None:
     """Measure and print."""
     parser = argparse.ArgumentParser()
     parser.add_argument("--lots", type=int, default=2000)
+    parser.add_argument("--one", type=int, help="Lots for the single worker; as many, without.")
     parser.add_argument("--loop", type=Path)
     parser.add_argument("--trim", action="store_true", help="Also measure dask's malloc setting.")
     given = parser.parse_args()
     if given.loop:
         plain_loop(given.loop, given.lots)
         return
-    print(f"load before: {os.getloadavg()}, {os.cpu_count()} cores, {given.lots} lots")
+    few = given.one or given.lots
+    print(f"load before: {os.getloadavg()}, {os.cpu_count()} cores")
+    print(f"{given.lots} lots for two workers, {few} for one")
     with tempfile.TemporaryDirectory() as scratch:
         folder = Path(scratch)
         template = write_city(folder / "city", given.lots)
-        loop, loop_cpu = loop_rate(template, min(given.lots - 1, 200))
-        print(f"plain loop:  {loop:.3f}/s by the clock, {loop_cpu:.3f}/s of processor time")
-        found = {n: cluster_run(template, folder, workers=n) for n in (1, 2)}
-        for n, run in found.items():
+        small = write_city(folder / "small", few)
+        loop, loop_cpu = loop_rate(template, min(given.lots - 1, MOST_LOOPED))
+        print(
+            f"plain loop:  {loop:.3f}/s by the clock, {loop_cpu:.3f}/s of processor time",
+            flush=True,
+        )
+        found = {}
+        for n, city in ((2, template), (1, small)):
+            run = found[n] = cluster_run(city, folder, workers=n)
             print(
                 f"{n} worker(s): {run['rate']:.3f}/s, {run['rate'] / n / loop:.2f} x the loop a "
                 f"core; {run['cpu_per_property']:.3f} s of processor time each; overhead "
-                f"{run['overhead']:.1%} of the workers' time, durable parts {run['durable']:.1%}"
+                f"{run['overhead']:.1%} of the workers' time, durable parts {run['durable']:.1%}",
+                flush=True,
             )
-            print("\n".join(growth(run["memory"])))
+            print("\n".join(growth(run["memory"])), flush=True)
         print(f"2 workers over 1: {found[2]['rate'] / found[1]['rate']:.2f} x")
         if given.trim:
             slow = cluster_run(template, folder, workers=2, trim=True)
