@@ -275,7 +275,7 @@ def _reserve(
 def _open_ground(zone: BaseGeometry, hazards: gpd.GeoDataFrame, burial_error: float) -> _Ground:
     """Take covered ground out of the zone and index the hazards around the rest."""
     shapes = hazards.geometry.to_numpy()
-    covering = shapes[shapely.get_dimensions(shapes) == 2] if len(shapes) else shapes  # noqa: PLR2004
+    covering = shapes[shapely.get_dimensions(shapes) == 2]  # noqa: PLR2004
     covering = covering[shapely.intersects(covering, zone)]
     shape = zone.difference(shapely.union_all(covering)) if len(covering) else zone
     parts = shapely.get_parts(shape)
@@ -381,11 +381,11 @@ def _best_admissible(
 
 
 def _most_interior(ground: _Ground, region: Region) -> tuple[float, float]:
-    """Return the point with the highest score, and of equals the one nearest to the middle."""
+    """Return the point with the most slack, and of equals the one nearest to the middle."""
     cells = cells_of(ground.shape)
     best, x, y = highest(region, cells)
     first = (float(x[0]), float(y[0]))
-    floor = best - _EQUAL_M * region.slope
+    floor = best - _EQUAL_M
     return nearest_high(region, cells, floor=floor, towards=_middle(ground, *first)) or first
 
 
