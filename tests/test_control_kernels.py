@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import importlib.util
+import sys
 from typing import Any
 
 import numpy as np
@@ -89,10 +90,10 @@ def test_followers_are_the_same_to_the_bit(seed, some):
 
 
 def test_small_work_does_not_wait_for_the_compiler(monkeypatch):
-    monkeypatch.setattr(_control.sys, "modules", {})
+    monkeypatch.delitem(sys.modules, "siting.sun.kernels", raising=False)
     assert not _control._compiles(1000)
     assert _control._compiles(10**9)
-    monkeypatch.setitem(_control.sys.modules, "siting.sun.kernels", None)
+    monkeypatch.setitem(sys.modules, "siting.sun.kernels", None)
     assert _control._compiles(1000)
     monkeypatch.setattr(_control, "has_compiler", lambda: False)
     assert not _control._compiles(10**9)
