@@ -127,6 +127,7 @@ def test_no_serious_finding_while_the_yard_is_moved(browser, yard, size, card):
     page = show(browser, yard, size)
     if card:
         sensor(page)
+        at_rest(page)  # the card brings itself into view; what is asked of it follows
     for name in ("zoomed", "half out to the east", "half out to the north", "midway",
                  "while it moves", "while it zooms"):  # fmt: skip
         moved(page, name)
