@@ -32,7 +32,7 @@ from siting.portfolio.tiles import cut_tiles, index_of
 from siting.sun.light import compiled_kernels, has_compiler
 
 #: Lots of the plain loop at most: it stands still, nothing in it grows.
-MOST_LOOPED = 150
+MOST_LOOPED = 100
 
 #: Stages of a worker that are work; the others are overhead.
 _WORK = ("window", "extract", "read", "rows", "plan")
