@@ -29,9 +29,9 @@ def main() -> int:
     parser.add_argument("--sbom", type=Path, help="where to write the bill of materials")
     told = parser.parse_args()
     if told.sbom:
-        parts = bill()["components"]
-        text = json.dumps(bill(), indent=1, sort_keys=True)
-        told.sbom.write_text(text + "\n", encoding="utf-8")
+        whole = bill()
+        parts = whole["components"]
+        told.sbom.write_text(json.dumps(whole, indent=1, sort_keys=True) + "\n", encoding="utf-8")
         gdals = [f"{part['name']} {part['version']}" for part in parts if "gdal (" in part["name"]]
         print(f"bill of materials: {told.sbom.name}, {len(parts)} parts, {', '.join(gdals)}")
         if len(gdals) != len(GDALS) or len(parts) < FEWEST:
