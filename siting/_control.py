@@ -9,7 +9,6 @@ not allocate. Where numba is installed they run compiled, to the same bits
 
 from __future__ import annotations
 
-import sys
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from typing import Any, NamedTuple
@@ -17,7 +16,7 @@ from typing import Any, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from siting.sun.light import has_compiler
+from siting.sun.light import worth_compiling
 from siting.water.layers import root_share
 
 __all__ = ["Bucket", "Days", "Reading", "govern", "pair_stress"]
@@ -35,12 +34,6 @@ _LEAST = 1e-300
 
 #: Zone-days of one call from which compiled loops are worth their start (about half a second).
 _WORTH = 2e7
-
-
-def _compiles(zone_days: int) -> bool:
-    """Whether compiled loops are worth their start, or have been started anyway."""
-    started = "siting.sun.kernels" in sys.modules
-    return (started or zone_days >= _WORTH) and has_compiler()
 
 
 class Days(NamedTuple):
@@ -95,6 +88,32 @@ class Days(NamedTuple):
             if isinstance(values, np.ndarray)
         }
         return self._replace(**some)
+
+
+class _Rule(NamedTuple):
+    """Sensors and when they water; see `govern`."""
+
+    zone: NDArray[np.int64]
+    start: _Floats
+    event: _Floats
+    allowed: NDArray[np.bool_]
+    refill: bool
+    dial: _Floats | None
+
+    def rows(self, part: slice) -> _Rule:
+        return self._replace(zone=self.zone[part], start=self.start[part], event=self.event[part])
+
+
+class _Pairs(NamedTuple):
+    """Followers of governors; see `pair_stress`."""
+
+    governor: NDArray[np.int64]
+    zone: NDArray[np.int64]
+    factor: _Floats
+    runs: NDArray[np.int64]
+
+    def rows(self, part: slice) -> _Pairs:
+        return _Pairs(self.governor[part], self.zone[part], self.factor[part], self.runs[part])
 
 
 class Bucket:
@@ -251,24 +270,16 @@ def govern(
     ndarray, shape (G, W)
         Stress days.
     """
-    block = max(1, BLOCK // start.shape[1])
-    compiles = _compiles(days.etc.shape[0] * start.size)
-    advance = _compiled_govern if compiles else _block_govern
+    rule = _Rule(zone, start, event, allowed, refill, dial)
+    compiled = worth_compiling(days.etc.shape[0] * start.size, _WORTH)
+    advance = _compiled_govern if compiled else _block_govern
     stress = np.empty(start.shape)
 
     def run(part: slice) -> None:
-        stress[part] = advance(
-            days,
-            zone[part],
-            allowed,
-            start=start[part],
-            event=event[part],
-            refill=refill,
-            record=None if record is None else record[:, part],
-            dial=dial,
-        )
+        own = None if record is None else record[:, part]
+        stress[part] = advance(days, rule.rows(part), own)
 
-    _each_block(run, len(zone), block, days.threads)
+    _each_block(run, len(zone), max(1, BLOCK // start.shape[1]), days.threads)
     return stress
 
 
@@ -283,17 +294,8 @@ def _each_block(run: Callable[[slice], None], count: int, block: int, threads: i
         list(pool.map(run, parts))
 
 
-def _block_govern(
-    days: Days,
-    zone: NDArray[np.int64],
-    allowed: NDArray[np.bool_],
-    *,
-    start: NDArray[np.float64],
-    event: NDArray[np.float64],
-    refill: bool,
-    record: NDArray[np.float64] | None,
-    dial: NDArray[np.float64] | None,
-) -> NDArray[np.float64]:
+def _block_govern(days: Days, rule: _Rule, record: _Floats | None) -> _Floats:
+    zone, start, event, allowed, refill, dial = rule
     bucket, held, application = _full(days, zone)
     taw = days.taw[zone]
     for day in range(days.etc.shape[0]):
@@ -314,43 +316,29 @@ def _block_govern(
     return bucket.stress
 
 
-def _full(
-    days: Days, zone: NDArray[np.int64]
-) -> tuple[Bucket, NDArray[np.float64], NDArray[np.float64]]:
+def _full(days: Days, zone: NDArray[np.int64]) -> tuple[Bucket, _Floats, _Floats]:
     """Return root zones at field capacity, what the layer of each holds [mm], and application."""
     share, taw, raw = days.share[zone], days.taw[zone], days.raw[zone]
     bucket = Reading(taw, raw, share) if bool((share < 1.0).any()) else Bucket(taw, raw)
     return bucket, share * taw, days.application[zone]
 
 
-def _compiled_govern(
-    days: Days,
-    zone: NDArray[np.int64],
-    allowed: NDArray[np.bool_],
-    *,
-    start: NDArray[np.float64],
-    event: NDArray[np.float64],
-    refill: bool,
-    record: NDArray[np.float64] | None,
-    dial: NDArray[np.float64] | None,
-) -> NDArray[np.float64]:
+def _compiled_govern(days: Days, rule: _Rule, record: _Floats | None) -> _Floats:
     """Run the loop of `_block_govern` compiled."""
     from siting._control_kernels import govern_days  # noqa: PLC0415 - only where it is worth it
 
-    bucket, held, application = _full(days, zone)
-    count, layered = days.etc.shape[0], isinstance(bucket, Reading)
+    bucket, held, application = _full(days, rule.zone)
+    count = days.etc.shape[0]
     error = np.zeros((count, held.shape[1])) if days.error is None else days.error
-    each_day = np.ones(count) if dial is None else dial
-    weather = _whole(days.etc), _whole(days.rain), _whole(error), _whole(each_day)
-    whole = _whole(held)
-    layer = (whole, *bucket.layer) if isinstance(bucket, Reading) else (whole,) * 6
-    rule = _whole(zone), _whole(allowed), _whole(start), _whole(event), refill, layered
+    dial = np.ones(count) if rule.dial is None else rule.dial
+    whole, layered = _whole(held), isinstance(bucket, Reading)
+    where = _whole(rule.zone), _whole(rule.allowed), _whole(rule.start), _whole(rule.event)
     events = np.empty((0, 0, 0) if record is None else (count, *held.shape))
     govern_days(
-        weather,
+        (_whole(days.etc), _whole(days.rain), _whole(error), _whole(dial)),
         (*bucket.soil, _whole(application)),
-        layer,
-        rule,
+        (whole, *bucket.layer) if isinstance(bucket, Reading) else (whole,) * 6,
+        (*where, rule.refill, layered),
         events,
         bucket.stress,
     )
@@ -393,30 +381,23 @@ def pair_stress(
     ndarray, shape (P, S)
         Stress days.
     """
-    block = max(1, BLOCK // runs.shape[1])
-    runs = np.broadcast_to(runs, (len(zone), runs.shape[1]))
-    compiles = _compiles(days.etc.shape[0] * runs.size)
-    follow = _compiled_stress if compiles else _block_stress
-    out = np.empty(runs.shape)
+    pairs = _Pairs(governor, zone, factor, np.broadcast_to(runs, (len(zone), runs.shape[1])))
+    compiled = worth_compiling(days.etc.shape[0] * pairs.runs.size, _WORTH)
+    follow = _compiled_stress if compiled else _block_stress
+    out = np.empty(pairs.runs.shape)
 
     def run(part: slice) -> None:
-        out[part] = follow(days, depth, governor[part], zone[part], factor[part], runs[part])
+        out[part] = follow(days, depth, pairs.rows(part))
 
-    _each_block(run, len(zone), block, days.threads)
+    _each_block(run, len(zone), max(1, BLOCK // runs.shape[1]), days.threads)
     return out
 
 
-def _block_stress(
-    days: Days,
-    depth: NDArray[np.float64],
-    governor: NDArray[np.int64],
-    zone: NDArray[np.int64],
-    factor: NDArray[np.float64],
-    runs: NDArray[np.int64],
-) -> NDArray[np.float64]:
+def _block_stress(days: Days, depth: _Floats, pairs: _Pairs) -> _Floats:
+    governor, zone, factor, runs = pairs
     width = days.taw.shape[1]
     if runs.shape[1] == width and bool(np.all(runs == np.arange(width))):
-        return _whole_stress(days, depth, governor, zone, factor)
+        return _whole_stress(days, depth, pairs)
     at_zone = zone[:, None] * width + runs
     at_governor = governor[:, None] * width + runs
     scale = factor[:, None] * days.application.ravel()[at_zone]
@@ -433,14 +414,9 @@ def _block_stress(
     return bucket.stress
 
 
-def _whole_stress(
-    days: Days,
-    depth: NDArray[np.float64],
-    governor: NDArray[np.int64],
-    zone: NDArray[np.int64],
-    factor: NDArray[np.float64],
-) -> NDArray[np.float64]:
+def _whole_stress(days: Days, depth: _Floats, pairs: _Pairs) -> _Floats:
     """Stress days in every run: whole rows are copied, which is far faster than single cells."""
+    governor, zone, factor, _ = pairs
     scale = factor[:, None] * days.application[zone]
     bucket = Bucket(days.taw[zone], days.raw[zone])
     etc, rain, water = (np.empty(scale.shape) for _ in range(3))
@@ -454,17 +430,11 @@ def _whole_stress(
     return bucket.stress
 
 
-def _compiled_stress(
-    days: Days,
-    depth: NDArray[np.float64],
-    governor: NDArray[np.int64],
-    zone: NDArray[np.int64],
-    factor: NDArray[np.float64],
-    runs: NDArray[np.int64],
-) -> NDArray[np.float64]:
+def _compiled_stress(days: Days, depth: _Floats, pairs: _Pairs) -> _Floats:
     """Run the loop of `_block_stress` compiled."""
     from siting._control_kernels import follow_days  # noqa: PLC0415 - only where it is worth it
 
+    governor, zone, factor, runs = pairs
     at = zone[:, None], runs
     scale = factor[:, None] * days.application[at]
     bucket = Bucket(days.taw[at], days.raw[at])

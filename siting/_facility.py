@@ -155,8 +155,7 @@ class Model:
                 np.repeat(equipment.per_sensor, places),
             ]
         )
-        most = np.repeat(equipment.capacity, places).astype(float)
-        self.upper = np.concatenate([self.upper, equipment.fits.ravel().astype(float), most])
+        self.upper = np.concatenate([self.upper, equipment.fits.ravel().astype(float), capacity])
         self.integer = np.concatenate([self.integer, np.ones(cells), np.zeros(cells)])
 
     def solve(

@@ -12,6 +12,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from siting import _control
+from siting.sun import light
 
 pytestmark = pytest.mark.skipif(
     importlib.util.find_spec("numba") is None, reason="extra `fast` is not installed"
@@ -39,7 +40,7 @@ def both(monkeypatch: pytest.MonkeyPatch, run: Any) -> list[Any]:
     found = []
     for compiles in (False, True):
         with monkeypatch.context() as patch:
-            patch.setattr(_control, "_compiles", lambda _, compiles=compiles: compiles)
+            patch.setattr(_control, "worth_compiling", lambda *_, compiles=compiles: compiles)
             found.append(run())
     return found
 
@@ -91,9 +92,9 @@ def test_followers_are_the_same_to_the_bit(seed, some):
 
 def test_small_work_does_not_wait_for_the_compiler(monkeypatch):
     monkeypatch.delitem(sys.modules, "siting.sun.kernels", raising=False)
-    assert not _control._compiles(1000)
-    assert _control._compiles(10**9)
+    assert not light.worth_compiling(1000, 2000)
+    assert light.worth_compiling(2000, 2000)
     monkeypatch.setitem(sys.modules, "siting.sun.kernels", None)
-    assert _control._compiles(1000)
-    monkeypatch.setattr(_control, "has_compiler", lambda: False)
-    assert not _control._compiles(10**9)
+    assert light.worth_compiling(1000, 2000)
+    monkeypatch.setattr(light, "has_compiler", lambda: False)
+    assert not light.worth_compiling(10**9, 2000)

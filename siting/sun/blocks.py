@@ -9,7 +9,6 @@ its neighbour's result.
 
 from __future__ import annotations
 
-import sys
 from collections.abc import Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
@@ -21,7 +20,7 @@ from numpy.typing import NDArray
 
 from siting.sun.exact import rounded
 from siting.sun.fill import covered
-from siting.sun.light import Caster, add_light, add_relief, compiled_kernels, has_compiler
+from siting.sun.light import Caster, add_light, add_relief, compiled_kernels, worth_compiling
 from siting.sun.model import SunPositions
 from siting.sun.obstacles import Engine, Obstacles, ShadeOptions
 from siting.sun.relief import relief_bits
@@ -332,9 +331,7 @@ def _report(results: Iterator[None], total: int, options: ShadeOptions) -> None:
 
 def _kernels(size: float, engine: Engine) -> ModuleType | None:
     """Return the compiled kernels where they are wanted."""
-    # A worker that has started them for one property keeps them for all the small ones after it.
-    small = size < _WORTH and "siting.sun.kernels" not in sys.modules
-    if engine == "numpy" or (engine == "auto" and (small or not has_compiler())):
+    if engine == "numpy" or (engine == "auto" and not worth_compiling(size, _WORTH)):
         return None
     return compiled_kernels()
 

@@ -17,6 +17,7 @@ thread on a quiet machine, a town of 144 buildings on 1400 x 1400 cells of 0.5 m
 from __future__ import annotations
 
 import importlib.util
+import sys
 from dataclasses import dataclass
 from functools import cached_property
 from types import ModuleType
@@ -37,7 +38,14 @@ from siting.sun.shadows import (
     wall_spans,
 )
 
-__all__ = ["Caster", "add_light", "add_relief", "compiled_kernels", "has_compiler"]
+__all__ = [
+    "Caster",
+    "add_light",
+    "add_relief",
+    "compiled_kernels",
+    "has_compiler",
+    "worth_compiling",
+]
 
 Floats = NDArray[np.float64]
 Bits = NDArray[np.uint8]
@@ -126,6 +134,23 @@ def has_compiler() -> bool:
         Without importing it, which takes a third of a second.
     """
     return importlib.util.find_spec("numba") is not None
+
+
+def worth_compiling(size: float, least: float) -> bool:
+    """Whether compiled kernels are to be used for a piece of work.
+
+    Parameters
+    ----------
+    size, least : float
+        How much work there is, and from how much on the start of the kernels is worth it.
+
+    Returns
+    -------
+    bool
+        For small work too once they are started: a worker that has started them for one property
+        keeps them for all the small ones after it. Never without numba.
+    """
+    return (size >= least or "siting.sun.kernels" in sys.modules) and has_compiler()
 
 
 def compiled_kernels() -> ModuleType:
