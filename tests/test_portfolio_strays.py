@@ -3,6 +3,7 @@
 import pytest
 from shapely.affinity import translate
 
+from siting.errors import InputError
 from siting.portfolio.engine import LoopEngine
 from siting.portfolio.extract import extract, open_window
 from siting.portfolio.run import run_portfolio
@@ -15,6 +16,13 @@ from tests.small_city import copy_city, read_layers, small_city, write_layers
 @pytest.fixture(scope="module")
 def city(tmp_path_factory):
     return small_city(tmp_path_factory.mktemp("city"), 4)
+
+
+@pytest.fixture
+def own(city, tmp_path):
+    """A copy to spoil: its template, and its layers."""
+    copy_city(city, tmp_path)
+    return tmp_path / city.name, read_layers(tmp_path)
 
 
 def told(template):
@@ -38,35 +46,31 @@ def test_a_sound_city_has_no_strays(city):
     assert told(city) == ()
 
 
-def test_zones_by_place(city, tmp_path):
-    copy_city(city, tmp_path)
-    layers = read_layers(tmp_path)
+def test_zones_by_place(own, tmp_path):
+    template, layers = own
     zones = layers["hydrozones"]
     zones.loc[2, "geometry"] = translate(zones.geometry[2], 5000, 0)
     zones.loc[5, "geometry"] = None
     write_layers(tmp_path, layers)
-    assert told(tmp_path / city.name) == (
+    assert told(template) == (
         "hydrozones that lie in no property (not planned): 2 (features 3, 6 of the layer)",
     )
 
 
-def test_zones_of_two_properties_by_place(city, tmp_path):
-    copy_city(city, tmp_path)
-    layers = read_layers(tmp_path)
+def test_zones_of_two_properties_by_place(own, tmp_path):
+    template, layers = own
     boundary = layers["boundary"]
     inside = layers["hydrozones"].representative_point().within(boundary.geometry[0])
     boundary.loc[1, "geometry"] = boundary.geometry[1].union(boundary.geometry[0])
     write_layers(tmp_path, layers)
-    notes = told(tmp_path / city.name)
+    notes = told(template)
     count = int(inside.sum())
     assert count
     assert f"hydrozones that lie in several properties (planned in each): {count}" in notes[0]
 
 
-def test_zones_by_column(city, tmp_path):
-    copy_city(city, tmp_path)
-    layers = read_layers(tmp_path)
-    template = tmp_path / city.name
+def test_zones_by_column(own, tmp_path):
+    template, layers = own
     by_column(template, layers)
     zones = layers["hydrozones"]
     zones.loc[0, "owner"] = "L999"
@@ -81,10 +85,18 @@ def test_zones_by_column(city, tmp_path):
     )
 
 
-def test_what_lies_beyond_the_reach_is_left_out_whatever_the_tile(city, tmp_path):
-    copy_city(city, tmp_path)
-    layers = read_layers(tmp_path)
-    template = tmp_path / city.name
+def test_layers_in_two_crs_are_left_to_the_planning_to_refuse(own, tmp_path):
+    template, layers = own
+    by_column(template, layers)
+    layers["hydrozones"] = layers["hydrozones"].to_crs(4326)
+    write_layers(tmp_path, layers)
+    assert told(template) == ()
+    with pytest.raises(InputError, match="as the boundary"):
+        run_portfolio(open_source(template), tmp_path / "out", engine=LoopEngine())
+
+
+def test_what_lies_beyond_the_reach_is_left_out_whatever_the_tile(own, tmp_path):
+    template, layers = own
     by_column(template, layers)
     zones = layers["hydrozones"]
     far = zones.index[zones["owner"] == "L000000"][0]
@@ -106,13 +118,12 @@ def test_what_lies_beyond_the_reach_is_left_out_whatever_the_tile(city, tmp_path
     assert found[0] == found[1]
 
 
-def test_a_run_keeps_the_notes(city, tmp_path):
-    copy_city(city, tmp_path)
-    layers = read_layers(tmp_path)
+def test_a_run_keeps_the_notes(own, tmp_path):
+    template, layers = own
     zones = layers["hydrozones"]
     zones.loc[2, "geometry"] = translate(zones.geometry[2], 5000, 0)
     write_layers(tmp_path, layers)
-    source = open_source(tmp_path / city.name)
+    source = open_source(template)
     first = run_portfolio(source, tmp_path / "out", engine=LoopEngine()).status
     again = run_portfolio(source, tmp_path / "out", engine=LoopEngine()).status
     assert any("features 3 of the layer" in note for note in first.notes)

@@ -19,9 +19,8 @@ from numpy.typing import NDArray
 from shapely.geometry.base import BaseGeometry
 
 from siting.errors import Fault, InputError
-from siting.portfolio.layers import layer_crs, reach_in, read_window
-from siting.portfolio.model import City, Tile
-from siting.portfolio.strays import OWNED
+from siting.portfolio.layers import column_text, layer_crs, reach_in, read_window
+from siting.portfolio.model import OWNED, City, Tile
 from siting.site.vocabulary import RASTER_LAYERS, VECTOR_LAYERS
 
 __all__ = ["CityWindow", "extract", "open_window"]
@@ -45,8 +44,7 @@ class CityWindow:
 
     def __init__(self, city: City, crs: pyproj.CRS, frames: Mapping[str, gpd.GeoDataFrame]) -> None:
         self.city, self.crs, self.frames = city, crs, frames
-        ids = frames["boundary"][city.id_column]
-        self.own = np.array([_id_text(value) for value in ids], dtype=object)
+        self.own = np.array(column_text(frames["boundary"], city.id_column), dtype=object)
 
 
 def open_window(city: City, tile: Tile) -> CityWindow:
@@ -150,7 +148,7 @@ def _owned(
 ) -> gpd.GeoDataFrame:
     """Return the features that belong to a property: by column, or by where they lie."""
     if city.owner_column and city.owner_column in frame.columns:
-        owner = np.array([_id_text(value) for value in frame[city.owner_column]], dtype=object)
+        owner = np.array(column_text(frame, city.owner_column), dtype=object)
         return frame[owner == property_id]
     near = frame.iloc[_touching(frame, ground.bounds)]
     points = shapely.point_on_surface(near.geometry.to_numpy())
@@ -241,7 +239,7 @@ def _fit_timer(timer: dict[str, Any], zones: gpd.GeoDataFrame, city: City) -> No
     column = _valve_column(zones, city)
     if column is None:
         return
-    valves = [_id_text(value) for value in zones[column]]
+    valves = column_text(zones, column)
     minutes = city.minutes_column
     if minutes is not None and minutes in zones.columns:
         for key in _PER_VALVE:
@@ -276,10 +274,3 @@ def _layer_table(city: City, written: Mapping[str, str]) -> dict[str, Any]:
         if name in city.layers:
             table[name] = str(city.layers[name].path)
     return table
-
-
-def _id_text(value: object) -> str | None:
-    """Return an id as text; a column with gaps makes floats of whole numbers."""
-    if _is_empty(value):
-        return None
-    return str(_plain(value)).strip()

@@ -63,6 +63,13 @@ def boundary_table(city: City) -> tuple[list[str | None], NDArray[np.float64]]:
     InputError
         When the layer or its id column cannot be read, with what is there instead.
     """
+    frame = _boundary(city)
+    bounds = frame.geometry.bounds.to_numpy(dtype=np.float64)
+    return column_text(frame, city.id_column), bounds
+
+
+def _boundary(city: City) -> gpd.GeoDataFrame:
+    """Read the ids and shapes of the boundary layer."""
     source = city.layers["boundary"]
     frame = _read(source, "boundary", columns=[city.id_column])
     if city.id_column not in frame.columns:
@@ -71,8 +78,7 @@ def boundary_table(city: City) -> tuple[list[str | None], NDArray[np.float64]]:
         found = f'no column "{city.id_column}"'
         fault = Fault(source.path.name, found, f"one of {names}", mend, layer="boundary")
         raise InputError([fault])
-    ids = [_text(value) for value in frame[city.id_column]]
-    return ids, frame.geometry.bounds.to_numpy(dtype=np.float64)
+    return frame
 
 
 def boundary_shapes(city: City) -> tuple[list[str | None], NDArray[Any]]:
@@ -90,7 +96,7 @@ def boundary_shapes(city: City) -> tuple[list[str | None], NDArray[Any]]:
     shapes : ndarray of geometry, shape (N,)
         Valid; None where there is no shape.
     """
-    frame = _read(city.layers["boundary"], "boundary", columns=[city.id_column])
+    frame = _boundary(city)
     return column_text(frame, city.id_column), shapely.make_valid(frame.geometry.to_numpy())
 
 
@@ -134,7 +140,7 @@ def layer_parts(city: City, name: str) -> Iterator[gpd.GeoDataFrame]:
     source = city.layers[name]
     try:
         columns = [c for c in _column_names(source, name) if c == city.owner_column]
-        if source.path.suffix.lower() in _PARQUET:
+        if _is_parquet(source.path):
             yield _read(source, name)
             return
         first = 0
@@ -186,7 +192,7 @@ def slow_layers(city: City) -> tuple[str, ...]:
     notes = []
     for path in sorted({layer.path for layer in city.layers.values()}):
         try:
-            if path.suffix.lower() not in _PARQUET or "covering" in _geo_column(path):
+            if not _is_parquet(path) or "covering" in _geo_column(path):
                 continue
         except (ValueError, OSError):
             continue  # told as a fault, by what reads it
@@ -324,7 +330,7 @@ def _read(
     """Read a layer with GDAL, or a GeoParquet file by its bbox covering."""
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")  # oddities of single fields, which are checked later
-        if source.path.suffix.lower() in _PARQUET:
+        if _is_parquet(source.path):
             return _read_parquet(source.path, bounds)
         try:
             return pyogrio.read_dataframe(
@@ -361,11 +367,15 @@ def _chosen(source: LayerSource, name: str) -> str:
 
 
 def _crs(source: LayerSource, name: str) -> Any:  # noqa: ANN401
-    if source.path.suffix.lower() in _PARQUET:
+    if _is_parquet(source.path):
         column = _geo_column(source.path)
         # Without the key it is longitude and latitude, says GeoParquet 1.1; null is "not known".
         return column.get("crs", "OGC:CRS84")
     return pyogrio.read_info(source.path, layer=_chosen(source, name))["crs"]
+
+
+def _is_parquet(path: Path) -> bool:
+    return path.suffix.lower() in _PARQUET
 
 
 def _geo_column(path: Path) -> dict[str, Any]:
@@ -382,7 +392,7 @@ def _geo_column(path: Path) -> dict[str, Any]:
 
 
 def _column_names(source: LayerSource, name: str) -> list[str]:
-    if source.path.suffix.lower() in _PARQUET:
+    if _is_parquet(source.path):
         import pyarrow.parquet as pq  # noqa: PLC0415  (only where a file asks for it)
 
         return [str(column) for column in pq.read_schema(source.path).names]

@@ -14,6 +14,7 @@ from siting.planning import Plan
 from siting.site.settings import LayerSource
 
 __all__ = [
+    "OWNED",
     "TILE",
     "City",
     "Folder",
@@ -28,6 +29,9 @@ __all__ = [
 
 #: Writes the hand-off of one plan into a folder.
 HandoffWriter = Callable[[Plan, Path], None]
+
+#: Layers whose features belong to one property alone; the others are everyone's surroundings.
+OWNED: Final = ("hydrozones", "fixtures", "cans")
 
 #: Properties in a tile, unless there are few.
 TILE: Final = 40

@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
+import functools
 from collections.abc import Callable
-from typing import Final
 
 import geopandas as gpd
 import numpy as np
+import pyproj
 import shapely
 from numpy.typing import NDArray
 
+from siting.errors import InputError
 from siting.portfolio.layers import (
     boundary_shapes,
     column_text,
@@ -17,13 +19,10 @@ from siting.portfolio.layers import (
     layer_parts,
     reach_in,
 )
-from siting.portfolio.model import City, Index, Source
+from siting.portfolio.model import OWNED, City, Index, Source
 from siting.site.findings import some
 
-__all__ = ["OWNED", "strays"]
-
-#: Layers whose features belong to one property alone; the others are everyone's surroundings.
-OWNED: Final = ("hydrozones", "fixtures", "cans")
+__all__ = ["strays"]
 
 _Rows = NDArray[np.int64]
 _Floats = NDArray[np.float64]
@@ -48,23 +47,27 @@ def strays(source: Source, index: Index) -> tuple[str, ...]:
 
     Notes
     -----
-    A layer that cannot be read is a fault of every property, and is told there.
+    Layers that cannot be read, or not in one CRS, are refused where properties are cut out.
     """
     if not isinstance(source, City) or not index.ids:
         return ()
-    find = _by_column(source, index) if source.owner_column else None
-    by_place: _Find | None = None
+    try:
+        crs = layer_crs(source)
+    except InputError:
+        return ()
+
+    @functools.cache
+    def finder(named: bool) -> _Find:
+        return _by_column(source, index, crs) if named else _by_place(source)
+
     notes: list[str] = []
     for name in OWNED:
         if name not in source.layers:
             continue
-        here = find
         found: dict[str, list[int]] = {}
         first = 1
         for frame in layer_parts(source, name):
-            if here is None or source.owner_column not in frame.columns:
-                here = by_place = by_place or _by_place(source)
-            for word, rows in here(frame).items():
+            for word, rows in finder(source.owner_column in frame.columns)(frame).items():
                 found.setdefault(word, []).extend((rows + first).tolist())
             first += len(frame)
         notes += [
@@ -95,10 +98,9 @@ def _by_place(city: City) -> _Find:
     return find
 
 
-def _by_column(city: City, index: Index) -> _Find:
+def _by_column(city: City, index: Index, crs: pyproj.CRS) -> _Find:
     """Return what tells the strays of a layer with a column that names the owner."""
     at = {name: row for row, name in enumerate(index.ids)}
-    crs = layer_crs(city)
 
     def find(frame: gpd.GeoDataFrame) -> dict[str, _Rows]:
         owner = np.array([at.get(name or "", -1) for name in column_text(frame, city.owner_column)])
