@@ -51,7 +51,11 @@ class Desktop:
             "HOME": str(home), "XDG_RUNTIME_DIR": str(home), "QT_QPA_PLATFORM": "offscreen",
             "QGIS_CUSTOM_CONFIG_PATH": str(home / "config"), "LC_ALL": "C.UTF-8",
         }  # fmt: skip
-        self.environment.pop("SITING_PYTHON", None)
+        for name in ("SITING_PYTHON", "PYTHONPATH", "PYTHONHOME", "VIRTUAL_ENV"):
+            self.environment.pop(name, None)
+        # The GIS looks for its own Python along PATH, where an active environment's comes first.
+        own = str(Path(PROCESS or "").parent)
+        self.environment["PATH"] = os.pathsep.join((own, self.environment.get("PATH", "")))
         if python:
             self.environment["SITING_PYTHON"] = python
 
