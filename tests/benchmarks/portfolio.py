@@ -18,15 +18,17 @@ import subprocess
 import sys
 import tempfile
 import time
+from collections.abc import Iterable
 from pathlib import Path
 
 import numpy as np
 
 from siting.planning import plan, read_inputs
 from siting.portfolio.city import write_city
-from siting.portfolio.engine import ClusterEngine, worker_environment
+from siting.portfolio.engine import ClusterEngine, EngineError, Heard, worker_environment
 from siting.portfolio.extract import extract, open_window
-from siting.portfolio.run import run_portfolio
+from siting.portfolio.model import Job
+from siting.portfolio.run import Status, run_portfolio
 from siting.portfolio.source import open_source
 from siting.portfolio.tiles import cut_tiles, index_of
 from siting.sun.light import compiled_kernels, has_compiler
@@ -69,13 +71,38 @@ def loop_rate(template: Path, lots: int) -> tuple[float, float]:
     return tuple(len(seconds) / seconds.sum(axis=0))
 
 
-def cluster_run(template: Path, folder: Path, *, workers: int, trim: bool = False) -> dict:
-    """Plan the whole city on workers, and return what it took."""
+class Begin:
+    """An engine that leaves a run after some lots: the begin of the same city for one worker."""
+
+    def __init__(self, engine: ClusterEngine, lots: int) -> None:
+        self.engine, self.lots = engine, lots
+
+    def run(self, jobs: Iterable[Job], heard: Heard) -> None:
+        """Run the first jobs; the run takes the rest for lost, and says so."""
+        few, lots = [], 0
+        for job in jobs:
+            if lots < self.lots:
+                few.append(job)
+                lots += len(job.tile.ids)
+        self.engine.run(few, heard)
+
+
+def cluster_run(
+    template: Path, folder: Path, *, workers: int, trim: bool = False, lots: int | None = None
+) -> dict:
+    """Plan the city, or its first lots, on workers, and return what it took."""
     out = folder / f"out-{workers}-{trim}"
+    seen: list[Status] = []
     with ClusterEngine(workers=workers, trim=trim) as engine:
         warm(folder, engine, f"warm-{workers}-{trim}")
         before = engine.client.run(time.process_time)
-        status = run_portfolio(open_source(template), out, engine=engine).status
+        try:
+            run_portfolio(open_source(template), out, watch=seen.append,
+                          engine=Begin(engine, lots) if lots else engine)  # fmt: skip
+        except EngineError:
+            if not lots:
+                raise
+        status = seen[-1]
         after = engine.client.run(time.process_time)
     work = sum(s for stage, s in status.stages.items() if stage.split(":")[0] in _WORK)
     busy = sum(status.stages.values())
@@ -119,21 +146,22 @@ def main() -> None:
     if given.loop:
         plain_loop(given.loop, given.lots)
         return
-    few = given.one or given.lots
     print(f"load before: {os.getloadavg()}, {os.cpu_count()} cores")
-    print(f"{given.lots} lots for two workers, {few} for one")
+    print(f"{given.lots} lots for two workers, {given.one or given.lots} of them for one")
     with tempfile.TemporaryDirectory() as scratch:
         folder = Path(scratch)
         template = write_city(folder / "city", given.lots)
-        small = write_city(folder / "small", few)
         loop, loop_cpu = loop_rate(template, min(given.lots - 1, MOST_LOOPED))
         print(
             f"plain loop:  {loop:.3f}/s by the clock, {loop_cpu:.3f}/s of processor time",
             flush=True,
         )
-        found = {}
-        for n, city in ((2, template), (1, small)):
-            run = found[n] = cluster_run(city, folder, workers=n)
+        # One worker before and after two: a machine that changes its pace meanwhile is seen.
+        found = []
+        for name, n in (("before", 1), ("two", 2), ("after", 1)):
+            lots = given.one if n == 1 else None
+            run = cluster_run(template, folder / name, workers=n, lots=lots)
+            found.append(run)
             print(
                 f"{n} worker(s): {run['rate']:.3f}/s, {run['rate'] / n / loop:.2f} x the loop a "
                 f"core; {run['cpu_per_property']:.3f} s of processor time each; overhead "
@@ -141,11 +169,12 @@ def main() -> None:
                 flush=True,
             )
             print("\n".join(growth(run["memory"])), flush=True)
-        print(f"2 workers over 1: {found[2]['rate'] / found[1]['rate']:.2f} x")
+        ratios = found[1]["rate"] / found[0]["rate"], found[1]["rate"] / found[1]["rate"]
+        print("2 workers over 1: {:.2f} x that before, {:.2f} x that after".format(*ratios))
         if given.trim:
-            slow = cluster_run(template, folder, workers=2, trim=True)
-            clock = found[2]["rate"] / slow["rate"]
-            cpu = slow["cpu_per_property"] / found[2]["cpu_per_property"]
+            slow = cluster_run(template, folder / "trim", workers=2, trim=True)
+            clock = found[1]["rate"] / slow["rate"]
+            cpu = slow["cpu_per_property"] / found[1]["cpu_per_property"]
             print(f"without against with dask's malloc setting: {clock:.2f} x by the clock, "
                   f"{cpu:.2f} x by processor time")  # fmt: skip
         shutil.rmtree(folder / "city")
