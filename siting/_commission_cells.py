@@ -35,6 +35,8 @@ _MISSING: Final = frozenset({"", "-", "–", "na", "n/a", "nan", "null", "none",
 _YES: Final = frozenset({"yes", "y", "true", "1", "x", "ja", "si", "oui"})
 _NO: Final = frozenset({"no", "n", "false", "0", "nein", "non"})
 _TWELVE: Final = 12
+#: Years of a reading; others are slips of the pen, and pandas cannot hold all of them.
+YEARS: Final = range(1900, 2200)
 
 
 @dataclass
@@ -277,7 +279,10 @@ def as_number(cell: object) -> tuple[float, bool]:
         return math.nan, False
     if not _NUMBER.fullmatch(text):
         raise ValueError(text)
-    return float(text.replace(",", ".")), "," in text
+    number = float(text.replace(",", "."))
+    if math.isinf(number):
+        raise ValueError(text)
+    return number, "," in text
 
 
 def as_flag(cell: object) -> bool | None:
@@ -355,8 +360,16 @@ def as_time(cell: object, order: str = "iso") -> dt.datetime | None:
     Raises
     ------
     ValueError
-        When it is no date, or its order is not known.
+        When it is no date, its order is not known, or its year is not from 1900 to 2199.
     """
+    time = _time(cell, order)
+    if time is not None and time.year not in YEARS:
+        raise ValueError(unguarded(cell))
+    return time
+
+
+def _time(cell: object, order: str) -> dt.datetime | None:
+    """Return a cell as a date and time of any year."""
     if isinstance(cell, dt.datetime):
         return cell.replace(tzinfo=None, microsecond=0)
     if isinstance(cell, dt.date):

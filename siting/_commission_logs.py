@@ -126,7 +126,9 @@ def _times(sheet: RawSheet, header: str, parsed: Parsed) -> list[Any]:
         if order == "unclear":
             mend = f"They may be day-first or month-first. {mend}"
         found = f'"{wrong[0][1]}" (rows {rows})'
-        parsed.faults.append(Fault(sheet.file, found, "dates and times", mend, column=header))
+        parsed.faults.append(
+            Fault(sheet.file, found, "dates and times of 1900 to 2199", mend, column=header)
+        )
     return times
 
 

@@ -187,7 +187,7 @@ def _mend(cell: object, column: SheetColumn, order: str) -> str:
         try:
             as_number(cell)
         except ValueError:
-            return "Write the date with the year first."
+            return "Write the date with the year first, of 1900 to 2199."
         return "This is a number, not a date: are two columns swapped?"
     if column.kind in {"number", "length"}:
         try:

@@ -169,7 +169,7 @@ def main() -> None:
                 flush=True,
             )
             print("\n".join(growth(run["memory"])), flush=True)
-        ratios = found[1]["rate"] / found[0]["rate"], found[1]["rate"] / found[1]["rate"]
+        ratios = [found[1]["rate"] / found[one]["rate"] for one in (0, 2)]
         print("2 workers over 1: {:.2f} x that before, {:.2f} x that after".format(*ratios))
         if given.trim:
             slow = cluster_run(template, folder / "trim", workers=2, trim=True)
