@@ -86,7 +86,7 @@ def _from_the_field(folder: Path) -> list[bytes]:
     writer.writerows(rows)
     logs = (
         f"time,{sensor} [%]\n2026-05-01 07:00,23.4\n2026-05-01 08:00,23.3\n",
-        f"time;{sensor} [kPa]\n01/05/2026 07:00;12,5\n02/05/2026 07:00;13,5\n",
+        f"time;{sensor} [kPa]\n13/05/2026 07:00;12,5\n14/05/2026 07:00;13,5\n",
         f"start,valve,minutes\n2026-05-01 05:00,{valve},12\n2026-05-02 05:00,{valve},12\n",
         "date,rain_mm,eto_mm\n2026-05-01,0,5.1\n2026-05-02,12.7,3.9\n",
         "date,meter_m3\n2026-05-01,100.5\n2026-05-08,112.25\n",
