@@ -38,6 +38,7 @@ def main() -> None:
     parser.add_argument("--lots", type=int, default=60)
     parser.add_argument("--kills", type=int, default=10)
     parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--longest", type=float, default=8.0, help="Seconds between kills.")
     given = parser.parse_args()
     rng = random.Random(given.seed)
     with tempfile.TemporaryDirectory() as scratch:
@@ -46,7 +47,7 @@ def main() -> None:
         start(template, calm).wait()
         run, killed = start(template, out), 0
         while killed < given.kills:
-            time.sleep(rng.uniform(2.0, 8.0))
+            time.sleep(rng.uniform(2.0, given.longest))
             if run.poll() is not None:
                 print(f"done after {killed} kills: more lots are needed")
                 break
