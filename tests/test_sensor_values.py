@@ -56,7 +56,10 @@ def test_nothing_can_work():
         Candidates(np.array([0, 1]), nothing, np.ones(2), ("", "")), max_sensors=2
     )
     assert found.best is None
-    assert not any(row.feasible for row in found.rows)
+    for row in found.rows:
+        assert not row.feasible
+        assert row.governor.tolist() == [-1, -1]
+        assert np.isnan(row.cost)
 
 
 @pytest.mark.parametrize("seed", range(12))
