@@ -2,12 +2,14 @@
 
 import pytest
 from shapely.affinity import translate
+from shapely.geometry import Polygon
 
 from siting.errors import InputError
 from siting.portfolio.engine import LoopEngine
 from siting.portfolio.extract import extract, open_window
 from siting.portfolio.run import run_portfolio
 from siting.portfolio.source import open_source
+from siting.portfolio.store import read_table
 from siting.portfolio.strays import strays
 from siting.portfolio.tiles import cut_tiles, index_of
 from tests.small_city import copy_city, read_layers, small_city, write_layers
@@ -129,3 +131,25 @@ def test_a_run_keeps_the_notes(own, tmp_path):
     assert any("features 3 of the layer" in note for note in first.notes)
     assert first.notes == again.notes
     assert again.planned == 0
+
+
+@pytest.mark.parametrize("bad", [float("inf"), float("nan")])
+def test_coordinates_that_do_not_exist_cost_their_own_property_only(own, tmp_path, bad):
+    template, layers = own
+    ground, zones = layers["boundary"], layers["hydrozones"]
+    spoilt = ground["lot"][0]
+    corners = list(ground.geometry[0].exterior.coords)
+    corners[1] = (bad, corners[1][1])
+    ground.loc[0, "geometry"] = Polygon(corners)
+    lost = zones.geometry[len(zones) - 1].exterior.coords[:]
+    lost[1] = (bad, lost[1][1])
+    zones.loc[len(zones) - 1, "geometry"] = Polygon(lost)
+    write_layers(tmp_path, layers)
+    out = tmp_path / "out"
+    status = run_portfolio(open_source(template), out, engine=LoopEngine()).status
+    assert status.done == 4
+    rows = read_table(out, "properties").to_pylist()
+    said = {row["property"]: row["status"] for row in rows}
+    assert said.pop(spoilt) == "input"
+    assert "planned" in said.values()
+    assert "error" not in said.values()

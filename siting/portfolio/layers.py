@@ -21,6 +21,7 @@ from pyogrio.errors import DataLayerError, DataSourceError
 
 from siting.errors import Fault, InputError
 from siting.portfolio.model import City
+from siting.site.crs import all_finite
 from siting.site.settings import LayerSource
 
 __all__ = [
@@ -94,10 +95,12 @@ def boundary_shapes(city: City) -> tuple[list[str | None], NDArray[Any]]:
     ids : list of str or None
         As `boundary_table` gives them.
     shapes : ndarray of geometry, shape (N,)
-        Valid; None where there is no shape.
+        Valid; None where there is no shape, or one with infinite coordinates.
     """
     frame = _boundary(city)
-    return column_text(frame, city.id_column), shapely.make_valid(frame.geometry.to_numpy())
+    shapes = frame.geometry.to_numpy()
+    shapes = np.where(all_finite(shapes), shapes, None)
+    return column_text(frame, city.id_column), shapely.make_valid(shapes)
 
 
 def column_text(frame: pd.DataFrame, column: str | None) -> list[str | None]:

@@ -8,7 +8,7 @@ too large at 50° of latitude).
 from __future__ import annotations
 
 import functools
-from typing import Final, NamedTuple
+from typing import Any, Final, NamedTuple
 
 import geopandas as gpd
 import numpy as np
@@ -21,7 +21,7 @@ from pyproj.crs.coordinate_operation import TransverseMercatorConversion
 from siting.site.findings import Findings
 from siting.site.values import Layer
 
-__all__ = ["Working", "is_placed", "linear_unit", "to_working", "working_crs"]
+__all__ = ["Working", "all_finite", "is_placed", "linear_unit", "to_working", "working_crs"]
 
 #: Farther than this from the property, a layer is taken to be in a wrong CRS [m].
 _FAR: Final = 20_000.0
@@ -165,6 +165,25 @@ def _move(
     return float(x), float(y)
 
 
+def all_finite(shapes: NDArray[Any]) -> NDArray[np.bool_]:
+    """Tell which shapes have no coordinate that is infinite or no number.
+
+    Parameters
+    ----------
+    shapes : ndarray of geometry, shape (N,)
+        None and empty shapes have none.
+
+    Returns
+    -------
+    ndarray of bool, shape (N,)
+        GEOS refuses to repair the others.
+    """
+    found, of = shapely.get_coordinates(shapes, return_index=True)
+    good = np.ones(len(shapes), dtype=bool)
+    good[of[~np.isfinite(found).all(axis=1)]] = False
+    return good
+
+
 def to_working(layer: Layer, working: Working, findings: Findings) -> gpd.GeoDataFrame:
     """Return a layer's frame in the working CRS, and check that it lies near the property.
 
@@ -190,7 +209,7 @@ def to_working(layer: Layer, working: Working, findings: Findings) -> gpd.GeoDat
     moved = frame.to_crs(working.crs)
     drawn = ~(moved.geometry.isna() | moved.geometry.is_empty).to_numpy()
     bounds = moved.geometry.bounds.to_numpy()
-    off = drawn & ~np.isfinite(bounds).all(axis=1)
+    off = ~all_finite(moved.geometry.to_numpy())
     if off.any():
         layer.fault(
             findings,

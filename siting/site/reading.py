@@ -23,7 +23,7 @@ from siting.site.checking import (
     check_timer,
     cut_buildings,
 )
-from siting.site.crs import Working, to_working, working_crs
+from siting.site.crs import Working, all_finite, to_working, working_crs
 from siting.site.features import (
     buildings_frame,
     cans_frame,
@@ -320,7 +320,9 @@ def _in_place(layer: Layer, place: _Place, findings: Findings) -> tuple[Layer, b
     before = len(findings.faults)
     note_feet(layer, findings)
     if not place.known:
+        # Without a boundary the run is refused anyway; what has no place here is looked at then.
         moved = layer.frame.to_crs(crs)
+        moved = moved[all_finite(moved.geometry.to_numpy())]
     else:
         moved = _nearby(layer, to_working(layer, place.working, findings), place, findings)
     clean = clean_shapes(replace(layer, frame=moved), _SHAPES[layer.name], findings)
