@@ -33,7 +33,9 @@ def test_refused_in_words_with_a_boundary_and_without(layer, kind, placed):
     if layer not in draft.layers:
         pytest.skip(f"the draft has no {layer}")
     if not placed:
-        draft.layers["boundary"].loc[:, "geometry"] = Point(EAST, NORTH)
+        ground = draft.layers["boundary"]
+        points = gpd.GeoSeries([Point(EAST, NORTH)] * len(ground), ground.index, crs=ground.crs)
+        draft.layers["boundary"] = ground.set_geometry(points)
     frame = draft.layers[layer]
     shapes = [SHAPES[kind], *frame.geometry.tolist()[1:]]
     draft.layers[layer] = frame.set_geometry(gpd.GeoSeries(shapes, frame.index, crs=frame.crs))
