@@ -37,6 +37,7 @@ _NO: Final = frozenset({"no", "n", "false", "0", "nein", "non"})
 _TWELVE: Final = 12
 #: Years of a reading; others are slips of the pen, and pandas cannot hold all of them.
 YEARS: Final = range(1900, 2200)
+YEARS_SAID: Final = f"{YEARS[0]} to {YEARS[-1]}"
 
 
 @dataclass
@@ -273,16 +274,13 @@ def as_number(cell: object) -> tuple[float, bool]:
     if isinstance(cell, bool):
         raise ValueError(str(cell))  # noqa: TRY004 - the same to the user as any other text
     if isinstance(cell, (int, float)):
-        return float(cell), False
+        return _finite(cell), False
     text = unguarded(cell).replace("\u2212", "-").replace("\u00a0", "").strip()
     if text.lower() in _MISSING:
         return math.nan, False
     if not _NUMBER.fullmatch(text):
         raise ValueError(text)
-    number = float(text.replace(",", "."))
-    if math.isinf(number):
-        raise ValueError(text)
-    return number, "," in text
+    return _finite(text.replace(",", ".")), "," in text
 
 
 def as_flag(cell: object) -> bool | None:
@@ -340,6 +338,17 @@ def time_order(cells: Sequence[object]) -> str:
     if day_first and month_first:
         return "mixed"
     return "dmy" if day_first else "mdy" if month_first else "unclear"
+
+
+def _finite(value: float | str) -> float:
+    """Return a number; ValueError where it is beyond what a float holds."""
+    try:
+        number = float(value)
+    except OverflowError:
+        number = math.inf
+    if math.isinf(number):
+        raise ValueError(str(value)[:40])
+    return number
 
 
 def as_time(cell: object, order: str = "iso") -> dt.datetime | None:

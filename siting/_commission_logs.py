@@ -10,7 +10,7 @@ from typing import Any, Final
 import numpy as np
 import pandas as pd
 
-from siting._commission_cells import RawSheet, as_number, as_time, time_order, unguarded
+from siting._commission_cells import YEARS_SAID, RawSheet, as_number, as_time, time_order, unguarded
 from siting._commission_sheet import UNIT_RANGES, Parsed, parse_sheet, printable
 from siting._plan_readings import SheetColumn
 from siting.errors import Fault
@@ -127,7 +127,7 @@ def _times(sheet: RawSheet, header: str, parsed: Parsed) -> list[Any]:
             mend = f"They may be day-first or month-first. {mend}"
         found = f'"{wrong[0][1]}" (rows {rows})'
         parsed.faults.append(
-            Fault(sheet.file, found, "dates and times of 1900 to 2199", mend, column=header)
+            Fault(sheet.file, found, f"dates and times of {YEARS_SAID}", mend, column=header)
         )
     return times
 

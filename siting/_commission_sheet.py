@@ -11,6 +11,7 @@ from typing import Any, Final
 import pandas as pd
 
 from siting._commission_cells import (
+    YEARS_SAID,
     RawSheet,
     as_flag,
     as_number,
@@ -187,7 +188,7 @@ def _mend(cell: object, column: SheetColumn, order: str) -> str:
         try:
             as_number(cell)
         except ValueError:
-            return "Write the date with the year first, of 1900 to 2199."
+            return f"Write the date with the year first, of {YEARS_SAID}."
         return "This is a number, not a date: are two columns swapped?"
     if column.kind in {"number", "length"}:
         try:

@@ -4,6 +4,7 @@ import random
 
 import pytest
 
+from siting._commission_cells import as_number
 from tests.fuzz.files import mutated, read_one, seeds
 
 MUTANTS = 60
@@ -12,8 +13,6 @@ MUTANTS = 60
 @pytest.fixture(scope="module")
 def sound(tmp_path_factory):
     folder = tmp_path_factory.mktemp("fuzz")
-    for name in ("layers.gpkg", "weather.csv"):
-        (folder / name).write_bytes(b"")
     return folder, seeds(folder)
 
 
@@ -47,6 +46,12 @@ def test_sound_readings_are_read(sound):
 def test_years_that_nobody_lived_in_are_refused(date, log, sound):
     folder, _ = sound
     assert read_one("readings", log.format(date).encode(), folder, None) == "refused"
+
+
+def test_whole_numbers_of_a_workbook_beyond_all_bounds_are_no_numbers():
+    with pytest.raises(ValueError, match="1000"):
+        as_number(10**400)
+    assert as_number(10**15) == (1e15, False)
 
 
 def test_numbers_beyond_all_bounds_are_refused(sound):

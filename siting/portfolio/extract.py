@@ -19,9 +19,8 @@ from numpy.typing import NDArray
 from shapely.geometry.base import BaseGeometry
 
 from siting.errors import Fault, InputError
-from siting.portfolio.layers import column_text, layer_crs, reach_in, read_window
+from siting.portfolio.layers import column_text, layer_crs, reach_in, read_window, sound_shapes
 from siting.portfolio.model import OWNED, City, Tile
-from siting.site.crs import all_finite
 from siting.site.vocabulary import RASTER_LAYERS, VECTOR_LAYERS
 
 __all__ = ["CityWindow", "extract", "open_window"]
@@ -115,14 +114,11 @@ def extract(window: CityWindow, property_id: str, folder: Path) -> Path:
     """
     city = window.city
     mine = window.frames["boundary"][window.own == property_id]
-    shapes = mine.geometry[~(mine.geometry.isna() | mine.geometry.is_empty)] if len(mine) else mine
-    if len(shapes):
-        shapes = shapes[all_finite(shapes.to_numpy())]
-    if not len(shapes):
+    ground = shapely.union_all(sound_shapes(mine)) if len(mine) else shapely.Polygon()
+    if ground.is_empty:
         found, allowed = f"property {property_id} without a shape that has a place", "a polygon"
         mend = "Draw its boundary."
         raise InputError([Fault(city.path.name, found, allowed, mend, layer="boundary")])
-    ground = shapely.union_all(shapely.make_valid(shapes.to_numpy()))
     bounds = ground.bounds
     dx, dy = reach_in(window.crs, bounds, city.reach_m)
     around = (bounds[0] - dx, bounds[1] - dy, bounds[2] + dx, bounds[3] + dy)

@@ -98,9 +98,24 @@ def boundary_shapes(city: City) -> tuple[list[str | None], NDArray[Any]]:
         Valid; None where there is no shape, or one with infinite coordinates.
     """
     frame = _boundary(city)
+    return column_text(frame, city.id_column), sound_shapes(frame)
+
+
+def sound_shapes(frame: gpd.GeoDataFrame) -> NDArray[Any]:
+    """Return the shapes of a layer, repaired.
+
+    Parameters
+    ----------
+    frame : GeoDataFrame
+        Features of a layer.
+
+    Returns
+    -------
+    ndarray of geometry, shape (N,)
+        None where there is no shape, or one with infinite coordinates.
+    """
     shapes = frame.geometry.to_numpy()
-    shapes = np.where(all_finite(shapes), shapes, None)
-    return column_text(frame, city.id_column), shapely.make_valid(shapes)
+    return np.asarray(shapely.make_valid(np.where(all_finite(shapes), shapes, None)))
 
 
 def column_text(frame: pd.DataFrame, column: str | None) -> list[str | None]:

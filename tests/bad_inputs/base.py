@@ -110,7 +110,9 @@ _WEATHER["date"] = _WEATHER["date"].dt.strftime("%Y-%m-%d")
 class Draft:
     """A property before it is written: its layers, weather and property file, still sound."""
 
-    layers: dict[str, gpd.GeoDataFrame] = field(default_factory=lambda: dict(_sound()))
+    layers: dict[str, gpd.GeoDataFrame] = field(
+        default_factory=lambda: {name: f.copy() for name, f in _sound().items()}
+    )
     toml: str = TOML
     weather: pd.DataFrame = field(default_factory=_WEATHER.copy)
     weather_text: str | bytes | None = None

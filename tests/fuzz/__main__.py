@@ -58,8 +58,6 @@ def mutations(minutes: float) -> int:
     with tempfile.TemporaryDirectory(prefix="fuzz-") as scratch:
         folder = Path(scratch)
         sound = seeds(folder)
-        for name in ("layers.gpkg", "weather.csv"):
-            (folder / name).write_bytes(b"")
         kinds = sorted({kind for kind, _ in sound})
         while time.time() < end:
             wanted = dice.choice(kinds)

@@ -8,7 +8,6 @@ import io
 import random
 from pathlib import Path
 
-import numpy as np
 import pandas as pd
 
 from siting._commission_readings import read_readings
@@ -23,7 +22,7 @@ from tests import weather_files as files
 from tests.bad_inputs.base import TOML, Draft
 from tests.plan_factory import make_plan
 
-__all__ = ["TROUBLE", "mutated", "plan_for_readings", "read_one", "seeds"]
+__all__ = ["TROUBLE", "mutated", "read_one", "seeds"]
 
 TROUBLE = (b",", b";", b"\n", b"\r", b'"', b"'", b"\0", b"\xff", b"[", b"]", b"{", b"}", b"=", b"-",
           b".", b"9" * 40, b"1e999", b"nan", b"inf", b"-9999", b"2020-02-30", b"\xef\xbb\xbf",
@@ -53,7 +52,12 @@ def mutated(data: bytes, dice: random.Random) -> bytes:
 
 
 def seeds(folder: Path) -> list[tuple[str, bytes]]:
-    """Return sound files to start from: property file, each weather format, each log."""
+    """Return sound files to start from: property file, each weather format, each log.
+
+    The folder gets what the property file names, empty.
+    """
+    for name in ("layers.gpkg", "weather.csv"):
+        (folder / name).write_bytes(b"")
     days = pd.DataFrame({"TMAX": [250.0] * 40, "TMIN": [120.0] * 40, "PRCP": [30.0] * 40},
                         pd.date_range("2019-06-01", periods=40))  # fmt: skip
     hours = pd.DataFrame(
@@ -63,7 +67,6 @@ def seeds(folder: Path) -> list[tuple[str, bytes]]:
     made = {"ghcn": (files.ghcn_long, files.ghcn_wide), "epw": (files.epw,),
             "psm3": (files.psm3,), "tmy2": (files.tmy2,)}  # fmt: skip
     found = [("property", TOML.encode()), ("daily", "\n".join(Draft().lines()[:60]).encode())]
-    assert np.isfinite(days.to_numpy()).all()
     for kind, writers in made.items():
         table = days if kind == "ghcn" else hours
         found += [(kind, write(folder / "seed", table).read_bytes()) for write in writers]
@@ -73,13 +76,14 @@ def seeds(folder: Path) -> list[tuple[str, bytes]]:
 
 def _from_the_field(folder: Path) -> list[bytes]:
     """Return what comes back from the field: sheets as they went out, filled in, and logs."""
-    made = plan_for_readings()
+    made = _plan_of_readings()
     sheets = [path.read_bytes() for path in write_readings(made, folder)]
     sensor, valve = made.sensors.index[0], made.zones["valve"].iloc[0]
     rows = list(csv.DictReader(io.StringIO(sheets[0].decode("utf-8-sig"))))
     rows[0] |= {"buried_on": "2026-05-01", "soaked_at": "2026-05-02 07:00",
-                "reading_1_at": "2026-05-04 07:00", "reading_1": "23.5", "lat": f"{made.site.latitude:.6f}", "lon": f"{made.site.longitude:.6f}",
-                "depth_mm": "150"}  # fmt: skip
+                "reading_1_at": "2026-05-04 07:00", "reading_1": "23.5", "depth_mm": "150",
+                "lat": f"{made.site.latitude:.6f}",
+                "lon": f"{made.site.longitude:.6f}"}  # fmt: skip
     filled = io.StringIO()
     writer = csv.DictWriter(filled, list(rows[0]))
     writer.writeheader()
@@ -96,7 +100,7 @@ def _from_the_field(folder: Path) -> list[bytes]:
 
 
 @functools.cache
-def plan_for_readings() -> Plan:
+def _plan_of_readings() -> Plan:
     """Return the plan that readings are read against."""
     return make_plan()
 
@@ -110,7 +114,7 @@ def read_one(kind: str, data: bytes, folder: Path, weather: str | None) -> str:
         if kind == "property":
             read_property(path)
         elif kind == "readings":
-            read_readings([path], plan_for_readings())
+            read_readings([path], _plan_of_readings())
         else:
             options = WeatherOptions(elevation_m=100.0, latitude=33.0, longitude=-83.0, years=2)
             read_weather(path, kind=weather, options=options)

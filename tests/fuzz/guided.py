@@ -33,8 +33,6 @@ def main() -> None:
     kind, options = sys.argv[1], sys.argv[2:]
     with tempfile.TemporaryDirectory(prefix="fuzz-") as scratch:
         folder = Path(scratch)
-        for name in ("layers.gpkg", "weather.csv"):
-            (folder / name).write_bytes(b"")
         corpus = folder / "corpus"
         corpus.mkdir()
         sound = seeds(folder)
