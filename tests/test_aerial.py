@@ -190,10 +190,13 @@ def test_online_maps_name_their_servers_and_credit_them():
 @pytest.mark.browser
 @pytest.mark.skipif(not (CHROMIUM and DRIVER), reason="no chromium and chromedriver here")
 def test_only_the_online_map_asks_and_only_its_servers(tmp_path):
+    from selenium.webdriver.support.ui import WebDriverWait
+
     url = write_map(make_plan(), tmp_path / "map-online.html", online=True).as_uri()
     with running() as driver:
         show(driver, url, DESK)
-        asked = requests(driver, url)
+        # Tiles are asked for once the page stands, which a busy machine sees later.
+        asked = WebDriverWait(driver, 20).until(lambda found: requests(found, url))
         assert asked
         assert all(u.startswith("https://tile.openstreetmap.org/") for u in asked)
         credit = driver.find_element("css selector", ".leaflet-control-attribution")
