@@ -12,12 +12,14 @@ from siting._plan_decide import decide_plan, property_roots
 from siting._plan_known import Basis, Decided, Known
 from siting._plan_model import Plan
 from siting._plan_schedule import watering_days
+from siting._plan_threads import one_blas_thread
 from siting.errors import PlanError
 from siting.season import RootZones, Watering, applied, bypass_events, on_demand_events
 
 __all__ = ["hold_out"]
 
 
+@one_blas_thread
 def hold_out(plan: Plan, *, every: int = 3) -> pd.DataFrame:
     """Decide again without some weather years, and run the decision through those.
 

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from siting._plan_application import ZoneApplication
 from siting._plan_ground import Ground, Progress
+from siting._plan_threads import one_blas_thread
 from siting.economics import sensor_yearly_cost
 from siting.errors import NoAdmissibleGroundError
 from siting.placement import (
@@ -138,6 +139,7 @@ def place_zones(
     """
     zones = ground.pixels.zones
 
+    @one_blas_thread
     def place(z: int) -> Placement:
         try:
             return place_sensor(

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from siting._plan_ground import Progress
 from siting._plan_measures import dryness_raster
 from siting._plan_survey import survey_site
+from siting._plan_threads import one_blas_thread
 from siting.climate.calendar import season_calendar
 from siting.planning import read_inputs
 from siting.site.model import Site
@@ -55,6 +56,7 @@ class Survey:
     warnings: tuple[str, ...]
 
 
+@one_blas_thread
 def survey_property(
     path: Path | str, *, threads: int = 1, progress: Progress | None = None
 ) -> Survey:

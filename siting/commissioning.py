@@ -31,6 +31,7 @@ from siting._commission_readings import Readings, read_readings
 from siting._commission_savings import Savings, logged_savings, realised_savings
 from siting._commission_stability import relative_differences, stability_words, together
 from siting._commission_ties import Fix, TieError, fix_from_ties, fix_row
+from siting._plan_threads import one_blas_thread
 from siting.climate.model import Climate
 from siting.errors import Fault, InputError
 from siting.planning import Plan, plan
@@ -120,6 +121,7 @@ class Commissioning:
     notes: tuple[str, ...] = ()
 
 
+@one_blas_thread
 def commission(
     before: Plan,
     climate: Climate,

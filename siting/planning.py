@@ -17,6 +17,7 @@ from siting._plan_places import all_hazards, place_zones
 from siting._plan_report import assumptions, provenance
 from siting._plan_spare import admissible_table, rank_raster
 from siting._plan_survey import survey_site
+from siting._plan_threads import one_blas_thread
 from siting._plan_water import budget
 from siting._plan_weather import property_weather
 from siting._plan_words import wordings
@@ -82,6 +83,7 @@ def plan_property(
     return plan(site, climate, settings, threads=threads, progress=progress)
 
 
+@one_blas_thread
 def read_inputs(
     path: Path | str, *, fetch: bool = False, changes: Mapping[str, Any] | None = None
 ) -> tuple[PropertyFile, Site, Climate]:
@@ -127,6 +129,7 @@ def read_inputs(
     return settings, site, climate
 
 
+@one_blas_thread
 def plan(
     site: Site,
     climate: Climate,
@@ -169,6 +172,7 @@ def plan(
     return _finish(site, settings, basis, threads=threads, progress=progress)
 
 
+@one_blas_thread
 def replan(
     plan: Plan,
     *,
