@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+from types import SimpleNamespace
+
 import numpy as np
 import pytest
 import shapely
@@ -13,6 +16,7 @@ from siting.placement import (
     RESERVE_GAP_M,
     RESERVES,
     _best_admissible,
+    _best_cramped,
     _clear_of,
     _drawn_admissible,
     _middle,
@@ -113,6 +117,12 @@ def test_of_a_known_ridge_what_is_lower_is_left():
     up[1::4] = 0.49
     ridge = _tightest_ridge(cramped, [(21.0, 0.5)], _Ridge(0.5, ALONG, up))
     assert set(ridge.y) == {0.49, 0.5}
+    assert ridge.best == 0.48
+    # Exactly two centimetres lower is still as good.
+    up[::2] = 0.48
+    assert set(_tightest_ridge(cramped, [(21.0, 0.5)], _Ridge(0.5, ALONG, up)).y) == {
+        0.48, 0.49, 0.5,
+    }  # fmt: skip
 
 
 def test_a_ridge_that_is_lost_is_looked_for_again():
@@ -138,6 +148,19 @@ def test_no_admissible_point_where_there_is_no_admissible_ground():
     ranks = _ranks_of(STRIP, cramped, (x, y, x), 0.1)
     assert _best_admissible(cramped, ranks, []) is None
     assert len(_points(cramped, ranks)) == 1 + RESERVES
+
+
+def test_ground_that_only_the_drawn_circle_leaves_is_not_admissible():
+    """Chords of a drawn circle of 100 m lie up to 3 cm inside it (r (1 - cos(pi / 128)))."""
+    middle_of_a_chord = np.pi / 128
+    away = np.array([np.cos(middle_of_a_chord), np.sin(middle_of_a_chord)])
+    sliver = Point(*(99.985 * away)).buffer(0.01)
+    left = ground(sliver, ("valve", 100.0, Point(0, 0)))
+    assert left.pieces.cell.size > 0
+    x, y = lattice(sliver, step=0.005)
+    ranks = _ranks_of(sliver, left, (x, y, np.ones_like(x)), 0.1)
+    assert ranks.even
+    assert _best_admissible(left, ranks, []) is None
 
 
 def test_even_ground_gives_the_deepest_point_and_reserves_apart():
@@ -186,3 +209,47 @@ def test_an_even_zone_too_narrow_says_what_gave_way():
     assert (point.x, point.y) == pytest.approx((12.0, 0.5), abs=0.02)
     assert point.setback_ratio == pytest.approx(0.5, abs=1e-3)
     assert point.admissible.is_empty
+
+
+WEDGE = shapely.Polygon([(0, -0.5), (0, 0.5), (20, 0.7), (20, -0.7)])
+
+
+def test_the_best_of_too_narrow_ground_does_not_depend_on_how_long_the_setbacks_are():
+    found = []
+    for setback in (1.0, 2.0, 4.0):
+        cramped = ground(WEDGE, edge(WEDGE, setback))
+        ridge = _tightest_ridge(cramped, [], None)
+        found.append(_best_cramped(cramped, SimpleNamespace(even=True), [], ridge))
+    assert found[1] == pytest.approx(found[0], abs=2e-3)
+    assert found[2] == pytest.approx(found[0], abs=2e-3)
+
+
+def test_a_ridge_of_one_point_gives_that_point():
+    cramped = ground(STRIP, edge(STRIP, 1.0))
+    one = _Ridge(0.5, np.array([12.0]), np.array([0.5]))
+    found = _best_cramped(cramped, SimpleNamespace(even=True), [], one)
+    assert found == pytest.approx((12.0, 0.5), abs=1e-3)
+    # Where the search finds none of that ratio, the ridge's own point is left.
+    unheard_of = _Ridge(0.6, np.array([9.0, 4.0]), np.array([0.5, 0.25]))
+    assert _best_cramped(cramped, SimpleNamespace(even=True), [], unheard_of) == (9.0, 0.5)
+
+
+def test_of_equals_on_a_ridge_the_nearest_to_a_millimetre_then_the_north_then_the_west():
+    cramped = ground(STRIP, edge(STRIP, 1.0))
+    alike = SimpleNamespace(even=False, objective=lambda x, _y: np.zeros_like(x))
+
+    def chosen(*points):
+        x, y = np.array(points).T
+        return _best_cramped(cramped, alike, [], _Ridge(0.49, x, y))
+
+    assert chosen((15.0001, 0.5), (8.9996, 0.5)) == pytest.approx((8.9996, 0.5), abs=1e-4)
+    assert chosen((15.0001, 0.5), (8.9980, 0.5)) == pytest.approx((15.0001, 0.5), abs=1e-4)
+    assert chosen((15.0, 0.495), (9.0, 0.495), (9.0, 0.505)) == pytest.approx(
+        (9.0, 0.505), abs=1e-4
+    )
+
+
+def test_placements_are_the_same_whatever_ground_is_drawn_with_them():
+    point = place(STRIP, even, edge(STRIP, 1.0))
+    assert replace(point, admissible=STRIP) == point
+    assert replace(point, rank=point.rank + 0.01) != point
