@@ -185,6 +185,17 @@ def test_faults_of_one_property_stop_no_other(city, planned, tmp_path):
     assert good == same
 
 
+def test_a_layer_that_is_open_elsewhere_is_not_begun(city, tmp_path):
+    copy_city(city, tmp_path)
+    layers = next(tmp_path.glob("*.gpkg"))
+    Path(f"{layers}-wal").write_bytes(b"changes")
+    with pytest.raises(InputError) as caught:
+        open_source(tmp_path / city.name)
+    [fault] = caught.value.faults
+    assert (fault.file, fault.mend) == (layers.name, "Close it in the GIS, and start again.")
+    assert f"{layers.name}-wal" in fault.found
+
+
 def test_every_fault_of_a_template_at_once(city, tmp_path):
     text = city.read_text("utf-8").replace('layers = "city.gpkg"', 'layers = "town.gpkg"')
     text = text.replace('id = "lot"', "").replace('"water.price"', '"watr.price"')

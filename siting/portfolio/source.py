@@ -13,6 +13,7 @@ from siting.errors import Fault, InputError
 from siting.portfolio.layers import column_values
 from siting.portfolio.model import City, Folder, Source
 from siting.site.findings import Findings, nearest
+from siting.site.geopackage import waiting_log
 from siting.site.layerkeys import read_layers
 from siting.site.property import parse_property
 from siting.site.tomltable import NumberKey, TomlFile, TomlTable, key_lines
@@ -95,6 +96,7 @@ def _open_template(path: Path) -> City:
     )
     table.finish()
     _check_keys(city, table)
+    _check_closed(city, findings)
     findings.refuse()
     return city
 
@@ -124,6 +126,16 @@ def _check_keys(city: City, table: TomlTable) -> None:
         near = nearest(head, (*tables, "name", "units"))
         mend = f'Did you mean "{near}"?' if near else "Remove it."
         table.fault("columns", f'"{key}"', f"name, units or a key in {', '.join(tables)}", mend)
+
+
+def _check_closed(city: City, findings: Findings) -> None:
+    """Note layers with changes that wait in a log: a long run must read one state of them."""
+    for path in sorted({layer.path for layer in city.layers.values()}):
+        log = waiting_log(path)
+        if log is not None:
+            found = f"still open in a GIS: {log.name} holds changes that are not yet in the file"
+            mend = "Close it in the GIS, and start again."
+            findings.faults.append(Fault(path.name, found, "a file that is complete", mend))
 
 
 def input_digest(source: Source) -> str:

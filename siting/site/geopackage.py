@@ -2,23 +2,30 @@
 
 GDAL takes the number of features from a table that other programs let go stale, and readers then
 stop early without a word; a stale spatial index hides features from every filtered read.
+Where changes wait in a write-ahead log, reading would move them into the user's file, and in a
+folder that cannot be written to it would leave them out: then a copy is read.
 """
 
 from __future__ import annotations
 
+import shutil
 import sqlite3
 import struct
-from contextlib import closing
+import tempfile
+from collections.abc import Iterator
+from contextlib import closing, contextmanager
 from pathlib import Path
 from typing import Final, NamedTuple
 
-__all__ = ["Facts", "layer_facts", "lost_tables"]
+__all__ = ["Facts", "layer_facts", "lost_tables", "settled", "waiting_log"]
 
 #: Bytes of the envelope in front of a shape, by its code (GeoPackage 1.3, clause 2.1.3).
 _ENVELOPE: Final = (0, 32, 48, 48, 64)
 #: WKB types of arcs: circular string to multisurface.
 _CURVED: Final = frozenset({8, 9, 10, 11, 12})
 _SHORT: Final = 8
+#: How often a file that changes while it is copied is copied again.
+_TRIES: Final = 3
 _HEADER: Final = 80
 
 
@@ -66,6 +73,71 @@ def layer_facts(path: Path, layer: str) -> Facts | None:
             return _facts(base, layer)
     except (sqlite3.Error, ValueError):
         return None
+
+
+def waiting_log(path: Path) -> Path | None:
+    """Return the write-ahead log that holds changes that are not yet in a file.
+
+    Parameters
+    ----------
+    path : Path
+        Any file.
+
+    Returns
+    -------
+    Path or None
+        The log beside it; None where there is none, or nothing in it.
+    """
+    log = path.with_name(f"{path.name}-wal")
+    return log if log.is_file() and log.stat().st_size else None
+
+
+@contextmanager
+def settled(path: Path) -> Iterator[Path]:
+    """Give a file to read that holds all changes: a copy where some wait in a log.
+
+    Parameters
+    ----------
+    path : Path
+        Any file; it is not changed, nor is its log.
+
+    Yields
+    ------
+    Path
+        The file itself, or a copy of the same name that is gone afterwards.
+
+    Raises
+    ------
+    OSError
+        When another program keeps writing to it, or it cannot be copied.
+    """
+    log = waiting_log(path)
+    if log is None:
+        yield path
+        return
+    with tempfile.TemporaryDirectory(prefix="siting-") as folder:
+        for _ in range(_TRIES):
+            before = _state(path), _state(log)
+            for part in (path, log):
+                if part.exists():
+                    shutil.copyfile(part, Path(folder) / part.name)
+                else:  # brought in, and gone
+                    (Path(folder) / part.name).unlink(missing_ok=True)
+            if before == (_state(path), _state(log)):
+                break
+        else:
+            msg = f"{path.name} is being written by another program"
+            raise OSError(msg)
+        yield Path(folder) / path.name
+
+
+def _state(path: Path) -> tuple[int, int] | None:
+    """Return what changes when a file is written to; None where there is none."""
+    try:
+        found = path.stat()
+    except FileNotFoundError:
+        return None
+    return found.st_mtime_ns, found.st_size
 
 
 def lost_tables(path: Path) -> list[str]:

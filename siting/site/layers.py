@@ -15,7 +15,7 @@ from siting.limits import limit
 from siting.site.columns import COLUMNS, match_columns
 from siting.site.crs import is_placed
 from siting.site.findings import Findings, brief, nearest, some
-from siting.site.geopackage import Facts, layer_facts, lost_tables
+from siting.site.geopackage import Facts, layer_facts, lost_tables, settled, waiting_log
 from siting.site.kinds import VECTOR_DRIVERS, refuse_vector
 from siting.site.settings import LayerSource
 from siting.site.values import Layer
@@ -90,7 +90,20 @@ def open_layer(name: str, source: LayerSource, folder: Path, findings: Findings)
         return None
     _note_open(file, source.path, findings)
     try:
-        lost = lost_tables(source.path)
+        with settled(source.path) as path:
+            return _opened(name, file, source, path, findings)
+    except OSError as error:
+        found = f"a file that cannot be read ({error.strerror or error})"
+        _refuse(name, file, found, "Close it in other programs.", findings)
+        return None
+
+
+def _opened(
+    name: str, file: str, source: LayerSource, path: Path, findings: Findings
+) -> Layer | None:
+    """Read one layer from a file that is complete."""
+    try:
+        lost = lost_tables(path)
         if lost:
             found = f"a GeoPackage that lists {some(lost)} without holding it"
             _refuse(name, file, found, "Export it again.", findings)
@@ -98,13 +111,13 @@ def open_layer(name: str, source: LayerSource, folder: Path, findings: Findings)
         with warnings.catch_warnings():
             # Oddities of layers that are not ours.
             warnings.simplefilter("ignore")
-            inside = [str(row[0]) for row in pyogrio.list_layers(source.path)]
+            inside = [str(row[0]) for row in pyogrio.list_layers(path)]
             chosen = _choose(name, file, source, inside, findings)
             if chosen is None:
                 return empty_layer(name, source, file) if source.optional else None
-            frame = _read(name, file, source.path, chosen, findings)
+            frame = _read(name, file, path, chosen, findings)
     except (DataSourceError, DataLayerError, RuntimeError, ValueError, ArithmeticError) as error:
-        found = f"a file that cannot be read ({_reason(error, source.path)})"
+        found = f"a file that cannot be read ({_reason(error, path)})"
         _refuse(name, file, found, "Export it again.", findings)
         return None
     if frame is None:
@@ -216,8 +229,8 @@ def _compare(
 
 def _note_open(file: str, path: Path, findings: Findings) -> None:
     """Say that a GeoPackage is still open elsewhere."""
-    log = path.with_name(f"{path.name}-wal")
-    if log.is_file() and log.stat().st_size:
+    log = waiting_log(path)
+    if log is not None:
         findings.warn(
             f"{file} is perhaps still open in a GIS: {log.name} holds changes that are not yet in "
             "the file; they were read as they stand. Close it, and check again."
