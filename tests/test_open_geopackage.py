@@ -110,3 +110,21 @@ def test_a_file_that_never_rests_is_refused_in_words(tmp_path, monkeypatch):
     [fault] = [f for f in caught.value.faults if "another program" in f.found]
     assert fault.file == "yard.gpkg"
     assert "Close it" in fault.mend
+
+
+def test_a_program_that_died_while_it_wrote_is_said(tmp_path):
+    source = shutil.copytree(YARD, tmp_path / "yard")
+    base = sqlite3.connect(source / "yard.gpkg", isolation_level=None)
+    base.execute("PRAGMA cache_size = 1")
+    base.execute("BEGIN IMMEDIATE")
+    base.execute("CREATE TABLE more (a)")
+    base.executemany("INSERT INTO more VALUES (?)", [("x" * 2000,)] * 300)
+    died = shutil.copytree(source, tmp_path / "died")
+    base.close()
+    before = files_of(died)
+    with pytest.raises(InputError) as caught:
+        read_site(read_property(died))
+    [fault] = caught.value.faults
+    assert "yard.gpkg-journal" in fault.found
+    assert "close it there" in fault.mend
+    assert files_of(died) == before

@@ -117,8 +117,7 @@ def _opened(
                 return empty_layer(name, source, file) if source.optional else None
             frame = _read(name, file, path, chosen, findings)
     except (DataSourceError, DataLayerError, RuntimeError, ValueError, ArithmeticError) as error:
-        found = f"a file that cannot be read ({_reason(error, path)})"
-        _refuse(name, file, found, "Export it again.", findings)
+        _refuse(name, file, *_unread(error, path), findings)
         return None
     if frame is None:
         return None
@@ -130,6 +129,15 @@ def _refuse(name: str, file: str, found: str, mend: str, findings: Findings) -> 
     if not any(f.file == file and f.found == found for f in findings.faults):
         allowed = "a GeoPackage, shapefile, GeoJSON or FlatGeobuf"
         findings.faults.append(Fault(file, found, allowed, mend, name))
+
+
+def _unread(error: Exception, path: Path) -> tuple[str, str]:
+    """Say why a file cannot be read, and how to mend it."""
+    journal = path.with_name(f"{path.name}-journal")
+    if journal.is_file() and journal.stat().st_size:
+        found = f"a file that was being written to: {journal.name} lies beside it"
+        return found, "Open it in the program that wrote it, which mends it, and close it there."
+    return f"a file that cannot be read ({_reason(error, path)})", "Export it again."
 
 
 def _reason(error: Exception, path: Path) -> str:
