@@ -151,6 +151,24 @@ def _journal(folder: Path) -> None:
 _after("a GeoPackage that is still open elsewhere", _journal, repaired=("-wal", "open"))
 
 
+def _half_written(folder: Path) -> None:
+    """Leave a file as a program does that dies while it writes: with a journal to roll back."""
+    path = folder / "layers.gpkg"
+    base = sqlite3.connect(path, isolation_level=None)
+    base.execute("PRAGMA cache_size = 1")
+    base.execute("BEGIN IMMEDIATE")
+    base.execute("CREATE TABLE more (a)")
+    base.executemany("INSERT INTO more VALUES (?)", [("x" * 2000,)] * 300)
+    kept = {s: Path(f"{path}{s}").read_bytes() for s in ("", "-journal")}
+    base.close()
+    for suffix, data in kept.items():
+        Path(f"{path}{suffix}").write_bytes(data)
+
+
+_after("a GeoPackage whose writer died half way", _half_written,
+       refused=("-journal", "Open it in the program"))  # fmt: skip
+
+
 def _folder(folder: Path) -> None:
     (folder / "layers.gpkg").unlink()
     (folder / "layers.gpkg").mkdir()
