@@ -12,7 +12,13 @@ import pytest
 
 pytest.importorskip("distributed")
 
-from siting.portfolio.engine import TRIM, ClusterEngine, EngineError, LoopEngine
+from siting.portfolio.engine import (
+    TRIM,
+    ClusterEngine,
+    EngineError,
+    LoopEngine,
+    worker_environment,
+)
 from siting.portfolio.run import run_portfolio
 from siting.portfolio.source import open_source
 from siting.portfolio.store import read_table
@@ -61,6 +67,7 @@ def environments():
 
 
 def test_two_workers_give_the_same_tables(city, planned, tmp_path):
+    before = {name: os.environ.get(name) for name in worker_environment()}
     os.environ[TRIM] = "65536"  # as dask itself leaves it to whoever starts it
     try:
         with ClusterEngine(workers=2) as engine:
@@ -71,6 +78,8 @@ def test_two_workers_give_the_same_tables(city, planned, tmp_path):
             other = run_portfolio(open_source(city), tmp_path / "other", engine=engine, size=1)
     finally:
         assert os.environ.pop(TRIM) == "65536"
+    after = {name: os.environ.get(name) for name in before}
+    assert after == before, "what is started next would inherit it"
     assert len(seen) == 2
     for environment in seen.values():
         assert TRIM not in environment

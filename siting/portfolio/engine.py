@@ -161,7 +161,7 @@ class ClusterEngine:
         environment: dict[str, Any] = worker_environment()
         if self._trim:
             environment[TRIM] = "65536"
-        self._stack.enter_context(_without_trim())
+        self._stack.enter_context(_own_environment())
         settings = {
             "distributed.nanny.pre-spawn-environ": environment,
             "distributed.worker.memory.target": False,
@@ -308,14 +308,20 @@ def _first_done(futures: list[Any]) -> list[Any]:
 
 
 @contextlib.contextmanager
-def _without_trim() -> Iterator[None]:
-    """Take the malloc setting out of this process's environment, which workers inherit."""
-    kept = os.environ.pop(TRIM, None)
+def _own_environment() -> Iterator[None]:
+    """Take the malloc setting out of what workers inherit, and put all back afterwards.
+
+    dask sets what workers need in this process, and leaves it there for whatever it starts next.
+    """
+    kept = {name: os.environ.get(name) for name in (TRIM, *_THREADS)}
+    os.environ.pop(TRIM, None)
     try:
         yield
     finally:
-        if kept is not None:
-            os.environ[TRIM] = kept
+        for name, value in kept.items():
+            os.environ.pop(name, None)
+            if value is not None:
+                os.environ[name] = value
 
 
 def _facts() -> dict[str, str]:
