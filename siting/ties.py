@@ -404,13 +404,11 @@ def _check(fixed: _Fixed, pair: tuple[int, int], sigma: float) -> list[int]:
 def _table(
     at: tuple[float, float], fixed: _Fixed, chosen: list[int], sigma: float, crs: object
 ) -> gpd.GeoDataFrame:
-    """Write the chosen ties as rows."""
+    """Write the chosen ties, two and more, as rows."""
     rows: list[dict[str, Any]] = []
-    side = ""
-    if len(chosen) > 1:
-        first, second = fixed.places[chosen[0]], fixed.places[chosen[1]]
-        base, away = second - first, np.array(at) - first
-        side = "left" if base[0] * away[1] - base[1] * away[0] > 0 else "right"
+    first, second = fixed.places[chosen[0]], fixed.places[chosen[1]]
+    base, away = second - first, np.array(at) - first
+    side = "left" if base[0] * away[1] - base[1] * away[0] > 0 else "right"
     for tie, k in enumerate(chosen, start=1):
         used = fixed.bearing[chosen[: max(tie, 2)]]
         rows.append(

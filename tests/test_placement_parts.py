@@ -150,6 +150,14 @@ def test_no_admissible_point_where_there_is_no_admissible_ground():
     assert len(_points(cramped, ranks)) == 1 + RESERVES
 
 
+def test_even_ground_with_less_than_a_metre_to_spare_is_admissible():
+    zone = box(0, 0, 30, 3)
+    narrow = ground(zone, edge(zone, 1.0))
+    x, y = lattice(zone)
+    ranks = _ranks_of(zone, narrow, (x, y, np.ones_like(x)), 0.1)
+    assert _best_admissible(narrow, ranks, []) == pytest.approx((15.0, 1.5), abs=0.01)
+
+
 def test_ground_that_only_the_drawn_circle_leaves_is_not_admissible():
     """Chords of a drawn circle of 100 m lie up to 3 cm inside it (r (1 - cos(pi / 128)))."""
     middle_of_a_chord = np.pi / 128

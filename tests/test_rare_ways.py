@@ -1,0 +1,224 @@
+"""Ways through the rooms that ordinary properties hardly take, and what must hold there."""
+
+from __future__ import annotations
+
+from types import SimpleNamespace
+
+import numpy as np
+import pytest
+import shapely
+from scipy.optimize import milp
+from scipy.sparse import csr_array
+from shapely.geometry import GeometryCollection, LineString, Point, Polygon, box
+
+from siting import _facility, _wire_paths
+from siting._facility import INFEASIBLE, Model
+from siting._paths import _pruned, _reflex_corners, fermat_points, path_nodes, steiner_tree
+from siting._trench import EXACT_ENDS, TrenchNetwork
+from siting._wire_model import PricedGround, disjoint
+from siting.errors import PlanError
+from siting.hydrozones import zone_pixels
+from siting.sensors import choose_sensors
+from siting.ties import _corners as corners_of_walls
+from siting.ties import _halfway
+from siting.wiring import _corners as corners_of_ground
+from siting.wiring import _Labels, _owners, _row, wire_routes
+from tests.test_facility import random_property
+from tests.test_hydrozones import GRID, OPEN, zones
+from tests.test_wiring import complete, controllers, layer, sensors
+
+NOTHING = shapely.Polygon()
+
+
+# --- hydrozones
+
+
+def test_a_zone_too_thin_for_any_lattice_has_one_point_in_it():
+    thin = Polygon([(10.02, 5.02), (10.05, 5.02), (14.05, 9.02), (14.02, 9.02)])
+    thin = thin.intersection(box(10, 5.01, 14.1, 5.05))
+    pixels = zone_pixels(GRID, zones(thin=thin), roof=OPEN)
+    assert pixels.count.tolist() == [1]
+    assert thin.contains(Point(pixels.x[0][0], pixels.y[0][0]))
+
+
+# --- sensors
+
+
+def properties(count=12):
+    """Properties with equipment, so that there are ways to fit the controllers."""
+    return [c for seed in range(1, 60) if (c := random_property(seed)).equipment][:count]
+
+
+def costs(candidates):
+    rows = choose_sensors(candidates, max_sensors=candidates.cost.shape[1]).rows
+    return [row.cost if row.feasible else np.inf for row in rows]
+
+
+@pytest.mark.parametrize(("name", "value"), [("MOST_WAYS", 0), ("SWAPS", 0), ("SWAPS", 1)])
+def test_how_the_search_goes_does_not_change_what_is_found(name, value, monkeypatch):
+    wanted = [costs(c) for c in properties()]
+    monkeypatch.setattr(_facility, name, value)
+    for found, known in zip([costs(c) for c in properties()], wanted, strict=True):
+        assert found == pytest.approx(known, rel=2e-6)
+
+
+@pytest.mark.parametrize("zones_", [None, [0]])  # by branches, and at once
+def test_a_solver_that_gives_up_is_told(zones_, monkeypatch):
+    gave_up = SimpleNamespace(x=None, status=1, message="time is over", mip_gap=None)
+    monkeypatch.setattr(_facility, "milp", lambda *_, **__: gave_up)
+    [candidates] = properties(1)
+    model = Model(candidates)
+    with pytest.raises(PlanError, match="could not be decided: time is over"):
+        model.solve(at_most=2, zones=zones_)
+
+
+def test_a_way_without_a_solution_leaves_the_others(monkeypatch):
+    """Each way is refused in turn: what is found is a choice, never cheaper than the best."""
+    candidates = properties(1)[0]
+    zones_ = candidates.cost.shape[1]
+    best = choose_sensors(candidates, max_sensors=zones_).rows[-1]
+    left = [0]
+
+    def refusing(*args, **kwargs):
+        left[0] -= 1
+        if left[0] == 0:
+            return SimpleNamespace(x=None, status=INFEASIBLE, message="", mip_gap=None)
+        return milp(*args, **kwargs)
+
+    monkeypatch.setattr(_facility, "milp", refusing)
+    for refused in range(1, 4):
+        left[0] = refused
+        found = Model(candidates).solve(at_most=zones_)
+        assert found.sensors
+        assert _facility.evaluate(candidates, found.sensors)[1] >= best.cost - 1e-9
+
+
+def test_a_relaxation_that_opens_nothing_is_no_choice():
+    model = Model(properties(1)[0])
+    assert model._guess(np.zeros(len(model.cost)), 2) == ((), np.inf)
+
+
+def test_hours_are_not_kept_where_there_are_none():
+    with pytest.raises(ValueError, match="no hours"):
+        Model(properties(1)[0]).solve(at_most=1, zones=[0], in_window=True)
+
+
+# --- wiring
+
+
+def test_no_path_where_there_is_none():
+    assert path_nodes(np.array([-9999, 0, -9999]), 0, 1) == [0, 1]
+    assert path_nodes(np.array([-9999, 0, -9999]), 0, 2) == []
+
+
+def test_many_unconnected_ends_are_refused():
+    apart = np.zeros((12, 12))
+    apart[:11, :11] = complete(np.random.default_rng(1).uniform(0, 9, (11, 2))).toarray()
+    with pytest.raises(ValueError, match="not connected"):
+        steiner_tree(csr_array(apart), list(range(12)))
+
+
+def test_cycles_and_loose_ends_are_cut_off():
+    """A square with a tail of two edges: of it remains the way between two corners."""
+    edges = {(0, 1): 1.0, (1, 2): 1.0, (2, 3): 1.0, (0, 3): 3.0, (3, 4): 1.0, (4, 5): 1.0}
+    matrix = np.zeros((6, 6))
+    for (i, j), weight in edges.items():
+        matrix[i, j] = matrix[j, i] = weight
+    assert _pruned(csr_array(matrix), set(edges), [0, 2]) == [(0, 1), (1, 2)]
+
+
+def test_places_that_coincide_have_no_point_between_them():
+    assert fermat_points(np.array([[0.0, 0], [0, 0], [5, 5]])).shape == (0, 2)
+    assert len(fermat_points(np.array([[0.0, 0], [4, 0], [2, 3]]))) == 1
+
+
+def test_lines_of_free_space_have_no_corners_to_bend_around():
+    block = box(0, 0, 10, 10).difference(box(4, 4, 6, 6))
+    alone, *_ = _reflex_corners(block)
+    joined, *_ = _reflex_corners(GeometryCollection([block, LineString([(10, 5), (20, 5)])]))
+    assert len(alone) == 4
+    assert joined.tolist() == alone.tolist()
+
+
+def test_a_zone_that_cannot_be_reached_has_no_trench():
+    """A wall from side to side: of two zones one lies behind it."""
+    network = TrenchNetwork(
+        np.array([[5.0, 5.0], [15.0, 5.0]]), np.array([[1.0, 1.0]]), np.array([0, 0]),
+        boundary=box(0, 0, 20, 10), buildings=[box(9, -1, 11, 11)], paving=[], paving_factor=2.0,
+    )  # fmt: skip
+    assert network.shared([1]) == 0.0
+    assert network.shared([0, 1]) == network.shared([0]) == pytest.approx(np.hypot(4, 4))
+
+
+def test_the_trench_of_many_zones_is_at_most_their_spanning_tree_longer_than_the_best():
+    """Zones in a row: the trench runs from the first to the last, however many lie between."""
+    many = 2 * EXACT_ENDS
+    network = TrenchNetwork(
+        np.column_stack([np.arange(1.0, many + 1), np.full(many, 5.0)]), np.array([[0.0, 5.0]]),
+        np.zeros(many, dtype=int), boundary=box(-1, 0, many + 2, 10), buildings=[], paving=[],
+        paving_factor=2.0,
+    )  # fmt: skip
+    assert network.shared(range(many)) == pytest.approx(many)
+    assert network.shared(range(3)) == pytest.approx(3.0)
+
+
+def test_priced_ground_far_from_all_routes_is_left_out():
+    near, far = (
+        PricedGround("roots", box(0, 0, 5, 5), 2.0),
+        PricedGround("bed", box(9e3, 0, 9.1e3, 5), 3.0),
+    )
+    kept = disjoint([near, far], NOTHING, np.array([[0.0, 0], [10, 10]]))
+    assert [ground.name for ground in kept] == ["roots"]
+
+
+def test_rerouting_may_stop_early_and_is_then_no_dearer_than_what_it_got(monkeypatch):
+    place = dict(boundary=box(0, 0, 60, 40), buildings=layer(box(20, 10, 30, 30)))  # noqa: C408
+    fixtures = controllers((5, 20), (55, 20))
+    wanted = sensors((40, 5), (40, 35), (15, 38), (50, 8))
+    whole = wire_routes(wanted, paving=layer(), fixtures=fixtures, **place)
+    monkeypatch.setattr(_wire_paths, "_PASSES", 0)
+    early = wire_routes(wanted, paving=layer(), fixtures=fixtures, **place)
+
+    def trench(found):
+        return found.routes.loc[found.routes["kind"] == "trench", "length_m"].sum()
+
+    assert trench(whole) <= trench(early) + 1e-6
+    assert set(early.lengths.index) == set(whole.lengths.index)
+
+
+def test_owners_that_are_all_named_need_no_path():
+    wanted = sensors((1, 1), (9, 9), controller=["B", "A"])
+    nowhere = np.full((2, 2), np.nan)
+    assert _owners(wanted, ["A", "B"], nowhere, boundary=NOTHING, buildings=layer()) == [1, 0]
+
+
+def test_a_shape_with_too_many_corners_gives_none():
+    round_ = Point(0, 0).buffer(50)
+    assert len(corners_of_ground(round_, 16)) <= 16
+    assert corners_of_ground(round_, 2).shape == (0, 2)
+
+
+def test_a_route_of_no_length_is_still_a_line():
+    labels = _Labels(["S1"], ["A"], ())
+    row = _row(np.array([[3.0, 4.0], [3.0, 4.0]]), np.zeros(3), labels)
+    assert row["geometry"].length == 0.0
+    assert shapely.get_num_coordinates(row["geometry"]) == 2
+
+
+# --- ties
+
+
+def test_no_mark_where_a_wall_hides_every_share_of_the_string():
+    ends = np.array([[0.0, 0.0], [10.0, 0.0]])
+    hidden = box(-1, 1, 11, 2)
+    assert len(_halfway((5.0, 5.0), ends, NOTHING, ("a", "b")).distance) == 1
+    assert len(_halfway((5.0, 5.0), ends, hidden, ("a", "b")).distance) == 0
+    # Only the middle is hidden: the mark moves along the string.
+    moved = _halfway((5.0, 5.0), ends, box(4.9, 1, 5.1, 2), ("a", "b"))
+    assert moved.places[0].tolist() == pytest.approx([10 / 3, 0.0])
+
+
+def test_walls_that_are_lines_have_no_corners():
+    house = box(0, 0, 5, 5)
+    both = GeometryCollection([house, LineString([(0, 0), (-9, 3), (-9, 9)])])
+    assert corners_of_walls(both).tolist() == corners_of_walls(house).tolist()
