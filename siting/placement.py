@@ -35,6 +35,7 @@ from siting._clearance import (
     nearest_high,
 )
 from siting._optimum import Found, Search, best_point, starts
+from siting._outline import best_along, outline
 from siting._placement_words import PlaceWords, tightest_setback, words_of
 from siting._rankfield import Mesh, Pieces, RankField, mesh_of, pieces_of, rank_field
 from siting._setbacks import (
@@ -377,7 +378,11 @@ def _best_admissible(
     if best is None and not chosen:  # admissible ground between the centroids of its pieces
         found = _most_interior(ground, region)
         best = best_point(search, *np.array([found]).T, reach=ground.mesh.step)
-    return None if best is None else (best.x, best.y)
+    if best is None:
+        return None
+    edge = outline(ground.admissible, chosen, RESERVE_GAP_M)
+    best = best_along(search, edge, best, spacing=ground.mesh.step / 2)
+    return best.x, best.y
 
 
 def _most_interior(ground: _Ground, region: Region) -> tuple[float, float]:

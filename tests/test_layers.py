@@ -52,6 +52,7 @@ BELONGS_TO = {
     "_terrain": "placement",
     "_surface": "placement",
     "_optimum": "placement",
+    "_outline": "placement",
     "_unevenness": "placement",
     "_search": "season",
     "_shutoff": "season",

@@ -10,7 +10,7 @@ import shapely
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 from shapely import affinity
-from shapely.geometry import MultiPolygon, Point, Polygon, box
+from shapely.geometry import LineString, MultiPolygon, Point, Polygon, box
 
 from siting.errors import NoAdmissibleGroundError
 from siting.placement import RESERVE_GAP_M, place_sensor
@@ -280,3 +280,58 @@ def test_quarter_turns_with_the_sun_turned_too(scene, turns):
     )
     expected = c * base.x - s * base.y, s * base.x + c * base.y
     assert np.hypot(turned.x - expected[0], turned.y - expected[1]) < 5 * CM
+
+
+SHARP = Polygon(
+    [
+        (7 + r * np.cos(a), 12.5 + r * np.sin(a))
+        for r, a in zip(
+            [2.0, 2.875, 3.0, 1.0, 1.0, 1.0, 1.0], np.arange(7) * 2 * np.pi / 7, strict=True
+        )
+    ]
+)
+#: Arcs around heads, a slanted edge and a corner between them.
+HEADS = box(0, 0, 14, 9)
+
+
+@pytest.mark.parametrize(
+    ("zone", "rows"),
+    [
+        (SHARP, [edge(SHARP, 1.0), ("boundary", 1.5, LineString([(0, -5), (0, 30)]))]),
+        (
+            HEADS,
+            [
+                edge(HEADS, 0.6),
+                ("head", 2.5, Point(10, 5)),
+                ("head", 3.0, Point(4, 2)),
+                ("drain", 1.2, LineString([(6, 9), (14, 2)])),
+            ],
+        ),
+    ],
+    ids=["slanted edges", "arcs"],
+)
+@pytest.mark.parametrize("phase", [0.0, 1.1, 2.2, 3.0, 3.1, 4.4, 5.5])
+def test_along_edges_of_admissible_ground_nothing_is_better(zone, rows, phase):
+    """What is best may lie on an edge that objective and setback meet at a narrow angle.
+
+    The point and each reserve, against steps of 5 cm over all ground that is left to it.
+    """
+    from siting.placement import _open_ground, _ranks_of
+
+    def dryness(x, y):
+        return 5 + np.sin(0.31 * x + phase) + np.cos(0.23 * y - phase) + 0.05 * x + 0.031 * y
+
+    x, y = lattice(zone)
+    dry = np.array([dryness(x, y), dryness(x, y) + 0.04 * x])
+    table = hazards(*rows)
+    point = place_sensor(zone, x=x, y=y, dryness=dry, hazards=table)
+    field = _ranks_of(zone, _open_ground(zone, table, 0.5), (x, y, dry), 0.5)
+    fine_x, fine_y = lattice(zone, step=0.05)
+    places = shapely.points(fine_x, fine_y)
+    free = np.all([shapely.distance(s, places) >= d for _, d, s in rows], axis=0)
+    for at in (point, *point.reserves):
+        if at.setback_ratio < 1:
+            break  # no admissible ground is left
+        own = field.objective(np.array([at.x]), np.array([at.y]))[0]
+        assert own <= field.objective(fine_x[free], fine_y[free]).min() + 1e-5
+        free &= np.hypot(fine_x - at.x, fine_y - at.y) >= RESERVE_GAP_M
