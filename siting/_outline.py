@@ -127,6 +127,8 @@ def best_along(search: Search, edge: Outline, found: Found, *, spacing: float) -
     Found
         That point, or one that is better by 2e-6 and more in squared rank.
     """
+    if edge.length.size == 0:
+        return found
     ring, along = _samples(search, edge, found, spacing)
     windows = _Windows(
         ring,

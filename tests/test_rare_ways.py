@@ -12,13 +12,18 @@ from scipy.sparse import csr_array
 from shapely.geometry import GeometryCollection, LineString, Point, Polygon, box
 
 from siting import _facility, _wire_paths
+from siting._clearance import Cells, Region, highest
 from siting._facility import INFEASIBLE, Model
+from siting._optimum import Search, best_point
 from siting._paths import _pruned, _reflex_corners, fermat_points, path_nodes, steiner_tree
+from siting._surface import surface_through
+from siting._terrain import land_forms
 from siting._trench import EXACT_ENDS, TrenchNetwork
 from siting._wire_model import PricedGround, disjoint
 from siting.errors import PlanError
 from siting.hydrozones import zone_pixels
 from siting.sensors import choose_sensors
+from siting.site.model import HeightRaster
 from siting.ties import _corners as corners_of_walls
 from siting.ties import _halfway
 from siting.wiring import _corners as corners_of_ground
@@ -222,3 +227,57 @@ def test_walls_that_are_lines_have_no_corners():
     house = box(0, 0, 5, 5)
     both = GeometryCollection([house, LineString([(0, 0), (-9, 3), (-9, 9)])])
     assert corners_of_walls(both).tolist() == corners_of_walls(house).tolist()
+
+
+# --- placement
+
+
+def test_a_search_without_cells_finds_nothing():
+    region = Region(box(0, 0, 1, 1), lambda x, _y: x, 1.0)
+    best, x, y = highest(region, Cells(np.empty(0), np.empty(0), 0.5))
+    assert best == -np.inf
+    assert x.size == y.size == 0
+
+
+def test_starts_that_are_not_admissible_are_no_starts():
+    field = SimpleNamespace(objective=lambda x, _y: x)
+    region = Region(box(0, 0, 9, 9), lambda x, _y: x - 5.0, 1.0)
+    search = Search(region, field, (5.0, 5.0))
+    assert best_point(search, np.array([1.0, 2.0]), np.array([1.0, 1.0]), reach=0.5) is None
+    found = best_point(search, np.array([1.0, 6.0]), np.array([1.0, 1.0]), reach=0.5)
+    assert found.x == pytest.approx(5.0, abs=1e-3)
+
+
+def test_samples_on_no_lattice_are_read_at_the_nearest():
+    rng = np.random.default_rng(3)
+    x, y = rng.uniform(0, 10, (2, 40))
+    values = np.stack([x + y, x - y])
+    surface = surface_through(x, y, values)
+    assert surface.tree is not None
+    asked_x, asked_y = rng.uniform(0, 10, (2, 25))
+    nearest = np.argmin(np.hypot(x - asked_x[:, None], y - asked_y[:, None]), axis=1)
+    assert (surface.at(asked_x, asked_y) == values[:, nearest]).all()
+
+
+@pytest.mark.parametrize(
+    ("shape", "cell", "height"),
+    [((2, 9), 1.0, 5.0), ((9, 9), 1.0, np.nan), ((8, 8), 0.25, 5.0)],
+    ids=["two rows", "no heights", "two cells of a metre"],
+)
+def test_a_terrain_too_small_to_have_a_lie_forbids_nothing(shape, cell, height):
+    raster = HeightRaster(np.full(shape, height), 0.0, 9.0, cell, cell)
+    found = land_forms(raster, boundary=box(0, 0, 2, 9), slope_percent=25.0)
+    assert found.low_spots.is_empty
+    assert found.flow_paths.is_empty
+    assert found.steep.is_empty
+
+
+@pytest.mark.parametrize(("wide", "high"), [(1.0, 1.0), (1.0, 2.0), (1.0, 0.5)])
+def test_cells_that_are_no_squares_have_the_same_slope(wide, high):
+    """A plane that falls 20 % to the south is 20 % steep whatever the cells."""
+    rows, columns = int(80 / high), int(80 / wide)
+    y = 60 - (np.arange(rows) + 0.5) * high
+    raster = HeightRaster(np.tile(0.2 * y[:, None], columns), -20.0, 60.0, wide, high)
+    ground = box(0, 0, 40, 40)
+    steep = [land_forms(raster, boundary=ground, slope_percent=p).steep.area for p in (19, 21)]
+    assert steep == pytest.approx([1600.0, 0.0], abs=1e-6)
