@@ -11,10 +11,11 @@ import pytest
 from siting.climate.air import saturation_vapour_pressure, wind_at_2m
 from siting.climate.ghcn import read_ghcn
 from siting.climate.options import WeatherOptions
+from siting.climate.rain import read_rain
 from siting.climate.readers import read_weather
 from siting.errors import InputError
 from tests.real_weather import seattle_daily
-from tests.weather_files import ghcn_long, ghcn_wide
+from tests.weather_files import ghcn_long, ghcn_wide, normals_csv
 
 HERE = WeatherOptions(elevation_m=112.0, latitude=47.45, longitude=-122.31)
 
@@ -175,3 +176,45 @@ def test_identical_lines_twice_count_once(tmp_path):
 def test_a_file_that_is_not_there(tmp_path):
     with pytest.raises(InputError, match="no such file"):
         read_ghcn(tmp_path / "none.csv", HERE)
+
+
+@pytest.mark.parametrize("write", [ghcn_long, ghcn_wide])
+def test_rain_alone_of_a_station(tmp_path, write):
+    """As beside a typical year: temperatures may be missing, totals of several days count."""
+    table = days()[["PRCP"]].assign(MDPR=np.nan)
+    table.loc["2019-06-11":"2019-06-13", "PRCP"] = np.nan
+    table.loc["2019-06-13", "MDPR"] = 240
+    rain, warnings = read_rain(write(tmp_path / "rain.csv", table), options=HERE)
+    assert rain.index.is_monotonic_increasing
+    assert rain.loc["2019-06-10"] == 1.5
+    assert rain.loc["2019-06-13"] == 24.0
+    others = rain.drop(pd.date_range("2019-06-11", "2019-06-13"), errors="ignore")
+    assert others.tolist() == [1.5] * 27
+    assert any("read as a GHCN-Daily" in w for w in warnings)
+    assert any("several days counted" in w for w in warnings)
+
+
+def test_a_station_without_rain_is_refused_where_rain_is_asked_for(tmp_path):
+    path = ghcn_long(tmp_path / "rain.csv", days().drop(columns="PRCP"))
+    with pytest.raises(InputError, match="PRCP"):
+        read_rain(path, options=HERE)
+
+
+def test_a_file_of_another_kind_is_no_rain(tmp_path):
+    with pytest.raises(InputError, match="measured daily rain"):
+        read_rain(normals_csv(tmp_path / "rain.csv"), options=HERE)
+
+
+def test_a_station_file_of_other_elements_only_is_refused(tmp_path):
+    path = ghcn_long(tmp_path / "s.csv", days()[[]].assign(SNWD=10.0))
+    with pytest.raises(InputError):
+        read_ghcn(path, HERE)
+
+
+def test_a_packed_file_that_unpacks_to_a_line_without_end_is_refused(tmp_path):
+    """Sixty megabytes of one line, packed in sixty kilobytes."""
+    path = tmp_path / "2019.csv.gz"
+    head = ghcn_long(tmp_path / "a.csv", days()).read_bytes()
+    path.write_bytes(gzip.compress(head + b"9" * 60_000_000))
+    with pytest.raises(InputError, match="a line of more than 100,000 characters"):
+        read_ghcn(path, HERE)

@@ -125,6 +125,19 @@ def test_under_measured_rain_it_becomes_many_years(rain_file, kind):
     assert "km away" not in words
 
 
+def test_rain_of_a_station_makes_the_same_years(rain_file, tmp_path):
+    rain = pd.read_csv(rain_file, parse_dates=["date"], index_col="date")
+    station = weather_files.ghcn_long(
+        tmp_path / "station.csv", (10 * rain).set_axis(["PRCP"], axis=1)
+    )
+    place = {"latitude": 36.1, "longitude": -79.95}
+    ours, theirs = (
+        read_weather(typical_year(GREENSBORO), options=WeatherOptions(**place, rain_file=path))
+        for path in (rain_file, station)
+    )
+    pd.testing.assert_frame_equal(ours.daily, theirs.daily, check_freq=False)
+
+
 def test_the_split_of_the_file_decides_what_shade_takes(rain_file):
     options = WeatherOptions(latitude=36.1, longitude=-79.95, rain_file=rain_file)
     daily = read_weather(typical_year(GREENSBORO), options=options).daily

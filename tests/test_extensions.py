@@ -5,10 +5,14 @@ import os
 import subprocess
 import sys
 from pathlib import Path
+from types import SimpleNamespace
 
 import pandas as pd
 import pytest
 
+from siting.climate.options import WeatherOptions
+from siting.climate.plugged import read_plugged
+from siting.errors import InputError
 from siting.extensions import ExtensionError, find_extension, list_extensions
 from siting.planning import plan_property, read_inputs
 from tests.small_property import write_property
@@ -177,6 +181,13 @@ def test_table_of_a_reader_is_checked_as_a_daily_file_is(tmp_path):
         read_inputs(path)
     assert "weather.csv" in str(caught.value)
     assert "line 3, column tmax_c" in str(caught.value)
+
+
+def test_a_reader_that_returns_no_table_is_refused_with_its_name(tmp_path):
+    reader = SimpleNamespace(call=lambda *_: [1, 2, 3], package="siting-example")
+    with pytest.raises(InputError, match="returned list") as caught:
+        read_plugged(reader, tmp_path / "weather.log", WeatherOptions())
+    assert "siting-example" in caught.value.faults[0].mend
 
 
 @pytest.mark.parametrize(

@@ -128,3 +128,12 @@ def test_a_program_that_died_while_it_wrote_is_said(tmp_path):
     assert "yard.gpkg-journal" in fault.found
     assert "close it there" in fault.mend
     assert files_of(died) == before
+
+
+def test_a_log_without_measure_is_not_copied(tmp_path, monkeypatch):
+    path = left_behind(tmp_path / "yard")
+    with Path(f"{path}-wal").open("r+b") as log:
+        log.truncate(400_000_000)  # sparse
+    monkeypatch.setattr(geopackage.shutil, "copyfile", None)
+    with pytest.raises(InputError, match=r"yard.gpkg-wal is larger than 300 MB"):
+        read_site(read_property(tmp_path / "yard"))

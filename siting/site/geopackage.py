@@ -17,6 +17,8 @@ from contextlib import closing, contextmanager
 from pathlib import Path
 from typing import Final, NamedTuple
 
+from siting.limits import limit
+
 __all__ = ["Facts", "layer_facts", "lost_tables", "settled", "waiting_log"]
 
 #: Bytes of the envelope in front of a shape, by its code (GeoPackage 1.3, clause 2.1.3).
@@ -26,6 +28,7 @@ _CURVED: Final = frozenset({8, 9, 10, 11, 12})
 _SHORT: Final = 8
 #: How often a file that changes while it is copied is copied again.
 _TRIES: Final = 3
+_MB: Final = 1_000_000
 _HEADER: Final = 80
 
 
@@ -109,12 +112,16 @@ def settled(path: Path) -> Iterator[Path]:
     Raises
     ------
     OSError
-        When another program keeps writing to it, or it cannot be copied.
+        When another program keeps writing to it, its log is larger than a file of layers may be,
+        or it cannot be copied.
     """
     log = waiting_log(path)
     if log is None:
         yield path
         return
+    if log.stat().st_size > limit("vector_mb") * _MB:
+        msg = f"{log.name} is larger than {limit('vector_mb'):,.0f} MB"
+        raise OSError(msg)
     with tempfile.TemporaryDirectory(prefix="siting-") as folder:
         for _ in range(_TRIES):
             before = _state(path), _state(log)
