@@ -1,7 +1,7 @@
 """The driest representative point of a zone, its setbacks, and what gave way.
 
-The raster only proposes. The point is refined on the vectors, and every setback is an exact
-distance to them. In order:
+The raster only proposes. The point is refined on the vectors, along their outline too, and every
+setback is an exact distance to them. In order:
 
 1. Admissible ground is the part of the zone that meets every setback.
 2. Among it, the point with the least expected squared distance from rank 0.875, the middle of the
