@@ -9,14 +9,19 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from functools import wraps
-from typing import ParamSpec, TypeVar
+from typing import Final, ParamSpec, TypeVar
 
-from threadpoolctl import threadpool_limits
+import scipy.linalg  # noqa: F401 - so that its library is there to be found
+from threadpoolctl import ThreadpoolController
 
 __all__ = ["one_blas_thread"]
 
 P = ParamSpec("P")
 R = TypeVar("R")
+
+#: Found once, while this is imported: looking through the loaded libraries calls back into Python,
+#: which may not happen while another thread loads one.
+_LIBRARIES: Final = ThreadpoolController()
 
 
 def one_blas_thread(function: Callable[P, R]) -> Callable[P, R]:
@@ -39,7 +44,7 @@ def one_blas_thread(function: Callable[P, R]) -> Callable[P, R]:
 
     @wraps(function)
     def limited(*args: P.args, **kwargs: P.kwargs) -> R:
-        with threadpool_limits(limits=1, user_api="blas"):
+        with _LIBRARIES.limit(limits=1, user_api="blas"):
             return function(*args, **kwargs)
 
     return limited

@@ -12,6 +12,7 @@ import pytest
 
 pytest.importorskip("distributed")
 
+from siting.portfolio import engine as engine_module
 from siting.portfolio.engine import (
     TRIM,
     ClusterEngine,
@@ -103,6 +104,15 @@ def test_a_running_scheduler_is_joined(city, planned, tmp_path):
         with pytest.raises(EngineError, match="do not see"):
             guest.check_folder(tmp_path / "elsewhere")
     assert_same_tables(planned, tmp_path)
+
+
+def test_workers_that_never_work_end_the_run_in_words(city, tmp_path, monkeypatch):
+    """As when the last of them is gone for good: what was done is kept, and nobody waits on."""
+    monkeypatch.setattr(engine_module, "_IDLE", 2.0)
+    with ClusterEngine(workers=1) as engine:
+        engine.client.cluster.scale(0)
+        with pytest.raises(EngineError, match="run the same command again"):
+            run_portfolio(open_source(city), tmp_path, engine=engine)
 
 
 def test_no_scheduler_there_is_said():

@@ -40,6 +40,7 @@ _AHEAD: Final = 3
 _STARTS: Final = 5
 _TRIES: Final = 20
 _SILENT: Final = 60.0
+_IDLE: Final = 180.0
 _JOIN: Final = 60.0
 _SHARE: Final = 0.85
 
@@ -252,7 +253,7 @@ class ClusterEngine:
         """
         waiting: Iterator[Job] = iter(jobs)
         running: dict[Any, tuple[Job, int]] = {}
-        silent_since = time.monotonic()
+        silent_since = idle_since = time.monotonic()
         while True:
             room = max(1, _AHEAD * self._count()) - len(running)
             for job in itertools.islice(waiting, max(room, 0)):
@@ -274,6 +275,20 @@ class ClusterEngine:
                     "run the same command again"
                 )
                 raise EngineError(msg)
+            if done or self._works():
+                idle_since = time.monotonic()
+            elif time.monotonic() - idle_since > _IDLE:
+                msg = (
+                    f"for {_IDLE:.0f} s no worker has worked on anything, though tiles are left; "
+                    "every property that was done is kept: run the same command again"
+                )
+                raise EngineError(msg)
+
+    def _works(self) -> bool:
+        """Tell whether some worker has a tile, as far as the scheduler answers."""
+        with contextlib.suppress(OSError, TimeoutError, RuntimeError, ValueError):
+            return any(self.client.processing().values())
+        return False
 
     def _submit(self, job: Job) -> Any:  # noqa: ANN401  (a future)
         # Never the same twice: a scheduler answers a name that it knows with the old result.
