@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from types import SimpleNamespace
 
+import geopandas as gpd
 import numpy as np
 import pytest
 import shapely
@@ -16,14 +18,22 @@ from siting._clearance import Cells, Region, highest
 from siting._facility import INFEASIBLE, Model
 from siting._optimum import Search, best_point
 from siting._paths import _pruned, _reflex_corners, fermat_points, path_nodes, steiner_tree
+from siting._setbacks import (
+    ROOT_RADIUS_UNKNOWN,
+    ground_hazards,
+    keepout_areas,
+    root_protection_radius,
+)
 from siting._surface import surface_through
-from siting._terrain import land_forms
+from siting._terrain import LandForms, land_forms
 from siting._trench import EXACT_ENDS, TrenchNetwork
 from siting._wire_model import PricedGround, disjoint
+from siting.economics import Capital, Saving, _payback_words
 from siting.errors import PlanError
 from siting.hydrozones import zone_pixels
 from siting.sensors import choose_sensors
 from siting.site.model import HeightRaster
+from siting.site.settings import Costs, Setbacks
 from siting.ties import _corners as corners_of_walls
 from siting.ties import _halfway
 from siting.wiring import _corners as corners_of_ground
@@ -281,3 +291,59 @@ def test_cells_that_are_no_squares_have_the_same_slope(wide, high):
     ground = box(0, 0, 40, 40)
     steep = [land_forms(raster, boundary=ground, slope_percent=p).steep.area for p in (19, 21)]
     assert steep == pytest.approx([1600.0, 0.0], abs=1e-6)
+
+
+def test_a_flow_path_keeps_its_distance():
+    path = LineString([(0, 5), (20, 5)])
+    land = LandForms(NOTHING, path, NOTHING)
+    lawn = layer(box(0, 0, 20, 10)).set_axis(["lawn"])
+    found, warnings = ground_hazards(lawn, setbacks=Setbacks(), land=land)
+    [row] = found.itertuples()
+    assert (row.hazard, row.setback) == ("flow_path", Setbacks().low_spot)
+    assert row.geometry.equals(path)
+    assert warnings == ()
+
+
+def test_roots_without_a_known_crown_take_the_distance_of_an_unknown_tree():
+    known, unknown = root_protection_radius(np.array([0.254, np.nan]))
+    assert known == pytest.approx(3.048)
+    assert unknown == ROOT_RADIUS_UNKNOWN
+    assert root_protection_radius(np.array([np.nan]), crown_diameter=np.array([5.0]))[0] == 2.5
+
+
+def test_ground_to_keep_clear_need_not_belong_to_a_zone():
+    table = gpd.GeoDataFrame(
+        {"hazard": ["valve", "valve"], "setback": [1.0, 1.0], "zone": [None, None]},
+        geometry=[Point(5, 5), Point(500, 500)],
+    )
+    lawn = layer(box(0, 0, 20, 10)).set_axis(["lawn"])
+    areas = keepout_areas(table, boundary=box(0, 0, 20, 10), hydrozones=lawn)
+    assert areas["hazard"].tolist() == ["valve"]
+    assert areas.geometry.iloc[0].area == pytest.approx(np.pi, rel=0.01)
+    away = keepout_areas(table.iloc[1:], boundary=box(0, 0, 20, 10), hydrozones=lawn)
+    assert away.empty
+
+
+# --- economics
+
+
+def payback(costs, money):
+    return _payback_words(costs, Capital(400.0, 300.0, 200.0, 100.0), money)
+
+
+def test_payback_is_said_with_what_is_known():
+    """1,000 of capital; 250, 200 to 400 and 100 to 500 a year."""
+    plain = Costs(discount_rate=0.0)
+    known = Saving(250.0, 200.0, 400.0, 100.0, 500.0)
+    assert payback(plain, known) == (
+        "it pays back in 4.0 years (2.5 to 5.0 by weather year, 2.0 to 10.0 by scenario)"
+    )
+    no_scenario_pays = replace(known, scenario_low=-10.0, scenario_high=-5.0)
+    assert payback(plain, no_scenario_pays) == (
+        "it pays back in 4.0 years (2.5 to 5.0 by weather year)"
+    )
+    some_never = Saving(250.0, -1.0, 400.0, -5.0, 500.0)
+    assert "never, were every year like the worst" in payback(plain, some_never)
+    assert "2.0 to never by scenario" in payback(plain, some_never)
+    assert "at 3 % interest" in payback(Costs(discount_rate=0.03), known)
+    assert payback(plain, Saving(-1.0, -2.0, 0.0)) == "it never pays back in water"
