@@ -40,7 +40,7 @@ _AHEAD: Final = 3
 _STARTS: Final = 5
 _TRIES: Final = 20
 _SILENT: Final = 60.0
-_IDLE: Final = 180.0
+_IDLE: Final = 180.0  # others' clusters may wait longer for new workers
 _JOIN: Final = 60.0
 _SHARE: Final = 0.85
 
@@ -277,7 +277,7 @@ class ClusterEngine:
                 raise EngineError(msg)
             if done or self._works():
                 idle_since = time.monotonic()
-            elif time.monotonic() - idle_since > _IDLE:
+            elif self._address is None and time.monotonic() - idle_since > _IDLE:
                 msg = (
                     f"for {_IDLE:.0f} s no worker has worked on anything, though tiles are left; "
                     "every property that was done is kept: run the same command again"
