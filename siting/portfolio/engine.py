@@ -275,9 +275,9 @@ class ClusterEngine:
                     "run the same command again"
                 )
                 raise EngineError(msg)
-            if done or self._works():
+            if done or self._address is not None or self._works():
                 idle_since = time.monotonic()
-            elif self._address is None and time.monotonic() - idle_since > _IDLE:
+            elif time.monotonic() - idle_since > _IDLE:
                 msg = (
                     f"for {_IDLE:.0f} s no worker has worked on anything, though tiles are left; "
                     "every property that was done is kept: run the same command again"

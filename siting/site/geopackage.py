@@ -123,19 +123,21 @@ def settled(path: Path) -> Iterator[Path]:
         msg = f"{log.name} is larger than {limit('vector_mb'):,.0f} MB"
         raise OSError(msg)
     with tempfile.TemporaryDirectory(prefix="siting-") as folder:
-        for _ in range(_TRIES):
-            before = _state(path), _state(log)
-            for part in (path, log):
-                if part.exists():
-                    shutil.copyfile(part, Path(folder) / part.name)
-                else:  # brought in, and gone
-                    (Path(folder) / part.name).unlink(missing_ok=True)
-            if before == (_state(path), _state(log)):
-                break
-        else:
+        if not any(_copied((path, log), Path(folder)) for _ in range(_TRIES)):
             msg = f"{path.name} is being written by another program"
             raise OSError(msg)
         yield Path(folder) / path.name
+
+
+def _copied(parts: tuple[Path, ...], folder: Path) -> bool:
+    """Copy files, and tell whether they stayed as they were meanwhile."""
+    before = [_state(part) for part in parts]
+    for part in parts:
+        if part.exists():
+            shutil.copyfile(part, folder / part.name)
+        else:  # brought in, and gone
+            (folder / part.name).unlink(missing_ok=True)
+    return before == [_state(part) for part in parts]
 
 
 def _state(path: Path) -> tuple[int, int] | None:
