@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
+from dataclasses import FrozenInstanceError
+
 import geopandas as gpd
 import numpy as np
 import pandas as pd
 import pytest
+import shapely
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from shapely import affinity
-from shapely.geometry import MultiPolygon, Polygon, box
+from shapely.geometry import MultiPolygon, Point, Polygon, box
 
 from siting.errors import PlanError
 from siting.hydrozones import (
@@ -83,6 +86,99 @@ def test_a_roofed_zone_reads_the_nearest_open_cell():
         zone_pixels(GRID, zones(a=box(10, 10, 11, 11)), roof=~OPEN)
 
 
+# West and south of the working CRS's origin, as half of every property is; cells of 0.5 m.
+BELOW = LocalGrid(west=-30.0, north=-10.0, resolution=0.5, rows=60, columns=50)
+
+
+@pytest.mark.parametrize(
+    ("wide", "high", "x", "y"),
+    [
+        (0.5, 0.25, [0.0625, 0.1875, 0.3125, 0.4375], [0.1875, 0.0625]),
+        (0.125, 0.75, [0.0625], [0.6875, 0.5625, 0.4375, 0.3125, 0.1875, 0.0625]),
+        (0.1, 0.1, [0.0625], [0.0625]),
+    ],
+)
+@pytest.mark.parametrize(("grid", "west", "south"), [(GRID, 10.3, 5.3), (BELOW, -9.7, -34.7)])
+def test_a_small_zone_has_a_lattice_of_quarter_cells_from_its_corner(
+    grid, west, south, wide, high, x, y
+):
+    """Points of a quarter of the cell, the first half a step from the south-west corner.
+
+    In the raster's order: from the north-west, row by row.
+    """
+    small = box(west, south, west + wide, south + high)
+    pixels = zone_pixels(grid, zones(small=small), roof=np.zeros(grid.shape, dtype=bool))
+    assert pixels.x[0] == pytest.approx(west + np.tile(x, len(y)))
+    assert pixels.y[0] == pytest.approx(south + np.repeat(y, len(x)))
+
+
+def test_each_point_of_a_small_zone_takes_the_cell_it_lies_nearest_to():
+    """Cell centres at 10.25 and 10.75, 5.25 and 5.75; points 0.125 apart from (10.3625, 5.3625)."""
+    pixels = zone_pixels(GRID, zones(small=box(10.3, 5.3, 10.8, 5.55)), roof=OPEN)
+    row = 69  # y 5.25 is the seventieth centre below 40
+    assert pixels.flat[0].tolist() == [row * 100 + column for column in (20, 20, 21, 21)] * 2
+    roof = OPEN.copy()
+    roof[row, 20] = True  # the nearest open centre to (10.3625, 5.4125) is then north of it
+    roofed = zone_pixels(GRID, zones(small=box(10.3, 5.35, 10.4, 5.45)), roof=roof)
+    assert roofed.flat[0].tolist() == [(row - 1) * 100 + 20]
+
+
+def test_four_cells_are_enough_and_three_are_not():
+    square = box(10, 5, 11, 6)
+    corner = Polygon([(10, 5), (11, 5), (11, 5.5), (10.5, 5.5), (10.5, 6), (10, 6)])
+    enough = zone_pixels(GRID, zones(square=square), roof=OPEN)
+    assert sorted(zip(enough.x[0], enough.y[0], strict=True)) == [
+        (10.25, 5.25), (10.25, 5.75), (10.75, 5.25), (10.75, 5.75)
+    ]  # fmt: skip
+    assert not enough.warnings
+    few = zone_pixels(GRID, zones(corner=corner), roof=OPEN)
+    assert few.count.tolist() == [3 * 16]  # three cells' worth of quarter cells
+    assert few.warnings[0].startswith("zone corner: fewer than 4 raster cells of 0.5 m")
+
+
+def test_a_zone_too_thin_for_any_lattice_has_one_point_in_it():
+    thin = Polygon([(10.02, 5.02), (10.05, 5.02), (14.05, 9.02), (14.02, 9.02)])
+    thin = thin.intersection(box(10, 5.01, 14.1, 5.05))
+    pixels = zone_pixels(GRID, zones(thin=thin), roof=OPEN)
+    assert pixels.count.tolist() == [1]
+    assert thin.contains(Point(pixels.x[0][0], pixels.y[0][0]))
+
+
+@pytest.mark.parametrize("size", [10.0, 0.4])
+def test_samples_are_the_open_cells_within_three_cells_of_the_zone(size):
+    """A ring of three cells; its rounded corners may leave out what is 8 % nearer."""
+    roof = OPEN.copy()
+    roof[:, 45:50] = True
+    zone = box(20, 15, 20 + size, 15 + size)
+    pixels = zone_pixels(GRID, zones(a=zone), roof=roof)
+    x, y = np.meshgrid(GRID.x, GRID.y)
+    away = shapely.distance(shapely.points(x, y), zone)
+    sampled = np.zeros(GRID.shape, dtype=bool)
+    sampled.ravel()[pixels.sample_flat[0]] = True
+    assert sampled[(away < 0.92 * 1.5) & ~roof].all()
+    assert not sampled[away >= 1.5].any()
+    assert not sampled[roof].any()
+    assert pixels.sample_x[0].tolist() == x[sampled].tolist()
+    assert pixels.sample_y[0].tolist() == y[sampled].tolist()
+
+
+def test_where_all_around_is_roof_the_points_themselves_are_the_samples():
+    roof = ~OPEN
+    roof[0, 0] = False
+    pixels = zone_pixels(GRID, zones(a=box(30, 10, 32, 12)), roof=roof)
+    assert pixels.flat[0].tolist() == [0] * 16 * 16
+    assert pixels.sample_flat[0].tolist() == pixels.flat[0].tolist()
+    assert pixels.sample_x[0].tolist() == pixels.x[0].tolist()
+    assert pixels.sample_y[0].tolist() == pixels.y[0].tolist()
+
+
+def test_the_points_of_a_plan_stay_as_they_are():
+    """Stages share them; one that exchanged them would change what the others see."""
+    pixels = zone_pixels(GRID, zones(a=box(3, 3, 7, 7)), roof=OPEN)
+    with pytest.raises(FrozenInstanceError):
+        pixels.zones = ()
+
+
 def test_eto_is_linear_in_the_sun_and_never_negative():
     eto = pixel_eto(
         np.array([1.0, -2.0]),
@@ -126,10 +222,23 @@ def test_depletion_fraction_follows_demand():
     assert adjusted == pytest.approx([0.40, 0.48, 0.1, 0.8])
 
 
+def test_without_a_local_application_dryness_is_demand_over_storage():
+    assert pixel_dryness(np.array([4.0, 2.0]), taw=40.0).tolist() == [0.1, 0.05]
+
+
+def test_days_without_water_are_raw_over_peak_demand_however_small():
+    """By hand: p 0.5 + 0.04 (5 - 0.5) = 0.68, RAW 0.68 x 50 = 34 mm, 34 / 0.5 = 68 days."""
+    index = pd.Index(["shade"], name="zone")
+    water = pd.DataFrame({"depletion_fraction": [0.5], "taw_mm": [50.0]}, index=index)
+    scores = need_scores(pd.DataFrame({7: [0.5]}, index=index), water=water)
+    assert scores.loc["shade", "days_without_water"] == pytest.approx(68)
+
+
 def test_a_zone_without_demand_can_go_without_water_for_ever():
     index = pd.Index(["a"], name="zone")
     water = pd.DataFrame({"depletion_fraction": [0.5], "taw_mm": [50.0]}, index=index)
-    scores = need_scores(pd.DataFrame({1: [0.0]}, index=index), water=water)
+    with np.errstate(all="raise"):  # nothing is divided by that demand
+        scores = need_scores(pd.DataFrame({1: [0.0]}, index=index), water=water)
     assert scores.loc["a", "need_score"] == 0
     assert np.isinf(scores.loc["a", "days_without_water"])
     assert np.isnan(scores.loc["a", "net_irrigation_mm"])

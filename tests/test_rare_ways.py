@@ -11,7 +11,7 @@ import pytest
 import shapely
 from scipy.optimize import milp
 from scipy.sparse import csr_array
-from shapely.geometry import GeometryCollection, LineString, Point, Polygon, box
+from shapely.geometry import GeometryCollection, LineString, Point, box
 
 from siting import _facility, _wire_paths
 from siting._clearance import Cells, Region, highest
@@ -30,7 +30,6 @@ from siting._trench import EXACT_ENDS, TrenchNetwork
 from siting._wire_model import PricedGround, disjoint
 from siting.economics import Capital, Saving, _payback_words
 from siting.errors import PlanError
-from siting.hydrozones import zone_pixels
 from siting.sensors import choose_sensors
 from siting.site.model import HeightRaster
 from siting.site.settings import Costs, Setbacks
@@ -39,21 +38,9 @@ from siting.ties import _halfway
 from siting.wiring import _corners as corners_of_ground
 from siting.wiring import _Labels, _owners, _row, wire_routes
 from tests.test_facility import random_property
-from tests.test_hydrozones import GRID, OPEN, zones
 from tests.test_wiring import complete, controllers, layer, sensors
 
 NOTHING = shapely.Polygon()
-
-
-# --- hydrozones
-
-
-def test_a_zone_too_thin_for_any_lattice_has_one_point_in_it():
-    thin = Polygon([(10.02, 5.02), (10.05, 5.02), (14.05, 9.02), (14.02, 9.02)])
-    thin = thin.intersection(box(10, 5.01, 14.1, 5.05))
-    pixels = zone_pixels(GRID, zones(thin=thin), roof=OPEN)
-    assert pixels.count.tolist() == [1]
-    assert thin.contains(Point(pixels.x[0][0], pixels.y[0][0]))
 
 
 # --- sensors
