@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import os
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -18,6 +18,7 @@ from siting.errors import Fault, InputError, SitingError
 if TYPE_CHECKING:
     from siting.climate.model import Climate
     from siting.planning import Plan
+    from siting.site.model import Site
 
 __all__ = ["commission", "note_source"]
 
@@ -190,8 +191,8 @@ def _planned(source: Path, results: Path | None, threads: int) -> tuple[Plan, Cl
     if results is not None:
         _must_match(made, results)
 
-    def again(changed: Any) -> Plan:  # noqa: ANN401 - a site
-        return make_plan(changed, climate, settings, threads=threads)
+    def again(changed: Site, tags: Mapping[str, str]) -> Plan:
+        return make_plan(changed, climate, settings, threads=threads, tags=tags)
 
     return made, climate, again
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-import re
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from typing import Any, Final
@@ -13,6 +12,7 @@ import numpy as np
 import pandas as pd
 
 from siting._commission_readings import Readings
+from siting._plan_known import Basis
 from siting.errors import Fault, InputError
 from siting.planning import Plan
 from siting.site.model import Site
@@ -20,7 +20,7 @@ from siting.units import UnitsName, show
 from siting.water.application import low_quarter_uniformity
 from siting.water.soil import MOST_CLAY, jar_test, texture_class
 
-__all__ = ["Change", "consequences", "keep_sensors", "measured_site", "renamed"]
+__all__ = ["Change", "buried_tags", "consequences", "measured_site", "sensor_changes"]
 
 #: Fewer cans than this say nothing of uniformity.
 _FEWEST_CANS: Final = 8
@@ -214,102 +214,49 @@ def _placed(site: Site, placed: list[pd.DataFrame]) -> Site:
     return replace(site, cans=gpd.GeoDataFrame(joined, geometry="geometry", crs=site.crs))
 
 
-def renamed(plan: Plan, names: Mapping[str, str]) -> Plan:
-    """Give the sensors of a plan other tags.
+def buried_tags(plan: Plan) -> dict[str, str]:
+    """Return the tags that were ever given to a sensor, by zone.
 
     Parameters
     ----------
     plan : Plan
-        The plan; not changed.
-    names : mapping of str to str
-        Old tag -> new tag, for every sensor.
+        The plan as it stands.
 
     Returns
     -------
-    Plan
-        With the new tags in every table and in its sentences.
+    dict of str to str
+        Zone -> tag, those of sensors that have no work any more among them.
     """
-    if all(old == new for old, new in names.items()):
-        return plan
-
-    def words(text: str) -> str:
-        # By marks first, so that S1 -> S2 and S2 -> S1 do not meet.
-        for place, old in enumerate(names):
-            text = _swap(text, old, f"\x00{place}\x00")
-        for place, new in enumerate(names.values()):
-            text = text.replace(f"\x00{place}\x00", new)
-        return text
-
-    def tagged(frame: Any) -> Any:  # noqa: ANN401 - any table with the column
-        return frame.assign(sensor_id=[names.get(str(t), str(t)) for t in frame["sensor_id"]])
-
-    sensors = plan.sensors.rename(index=dict(names)).sort_index(key=_natural)
-    sensors.index.name = plan.sensors.index.name
-    wordings = {
-        unit: replace(
-            worded,
-            answer=words(worded.answer),
-            reasons={names.get(k, k): v for k, v in worded.reasons.items()},
-            setback_notes={names.get(k, k): v for k, v in worded.setback_notes.items()},
-        )
-        for unit, worded in plan.wordings.items()
-    }
-    return replace(
-        plan,
-        sensors=sensors,
-        zones=tagged(plan.zones),
-        ties=tagged(plan.ties),
-        wire_routes=tagged(plan.wire_routes),
-        reserves=tagged(plan.reserves),
-        answer=words(plan.answer),
-        warnings=tuple(words(text) for text in plan.warnings),
-        wordings=wordings,
-    )
+    earlier = plan.basis.tags if isinstance(plan.basis, Basis) else {}
+    return {**earlier, **{str(row["zone"]): str(tag) for tag, row in plan.sensors.iterrows()}}
 
 
-def _swap(text: str, old: str, new: str) -> str:
-    """Replace a tag that stands alone."""
-    return re.sub(rf"\b{re.escape(old)}\b", new, text)
-
-
-def _natural(index: pd.Index[Any]) -> pd.Index[Any]:
-    """Sort S10 after S9."""
-    return pd.Index([(len(str(tag)), str(tag)) for tag in index])
-
-
-def keep_sensors(before: Plan, again: Plan) -> tuple[Plan, tuple[str, ...]]:
-    """Give the sensors of a new decision the tags of those that are there already.
+def sensor_changes(before: Plan, after: Plan) -> tuple[str, ...]:
+    """Say which sensors are new, and which have no work any more.
 
     Parameters
     ----------
-    before, again : Plan
-        The plan as built, and the same property decided anew.
+    before, after : Plan
+        The plan as built, and the same property decided anew with its tags.
 
     Returns
     -------
-    plan : Plan
-        The new decision; a sensor in a zone that had one keeps its tag, new ones follow on.
-    words : tuple of str
-        Which sensors are new, and which have no work any more.
+    tuple of str
+        One sentence for each.
     """
-    old = {str(row["zone"]): str(tag) for tag, row in before.sensors.iterrows()}
-    used = {int(tag[1:]) for tag in old.values() if tag[1:].isdigit()}
-    names: dict[str, str] = {}
-    words = []
-    following = max(used, default=0)
-    for tag, row in again.sensors.iterrows():
-        zone = str(row["zone"])
-        if zone in old:
-            names[str(tag)] = old.pop(zone)
-            continue
-        following += 1
-        names[str(tag)] = f"S{following}"
-        words.append(f"New: sensor S{following} in {zone} (valve {row['valve']}).")
-    words += [
-        f"Sensor {tag} in {zone} would no longer be chosen; what is buried may stay and be watched."
-        for zone, tag in sorted(old.items(), key=lambda item: item[1])
+    old, new = before.sensors, after.sensors
+    words = [
+        f"New: sensor {tag} in {row['zone']} (valve {row['valve']})."
+        for tag, row in new.iterrows()
+        if tag not in old.index
     ]
-    return renamed(again, names), tuple(words)
+    words += [
+        f"Sensor {tag} in {row['zone']} would no longer be chosen; what is buried may stay and be "
+        "watched."
+        for tag, row in old.iterrows()
+        if tag not in new.index
+    ]
+    return tuple(words)
 
 
 def consequences(before: Plan, after: Plan) -> tuple[str, ...]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any, Final
 
@@ -75,6 +76,7 @@ def build_plan(
     known: Known,
     placements: list[Placement],
     decided: Decided,
+    tags: Mapping[str, str],
 ) -> Built:
     """Prescribe: tables, ties, wire routes and money.
 
@@ -90,14 +92,17 @@ def build_plan(
         Best point of every zone.
     decided : Decided
         The choice.
+    tags : mapping of str to str
+        Zone -> tag of the sensor that is buried there.
 
     Returns
     -------
     Built
         Everything that a plan shows.
     """
-    zones, sensors, wires, reserves = _layers(site, settings, known, placements, decided)
-    homes = _home_notes(settings, decided, zones, sensors, placements)
+    ids = sensor_ids(decided.decision, placements, list(site.hydrozones.index), tags)
+    zones, sensors, wires, reserves = _layers(site, settings, known, placements, decided, ids)
+    homes = _home_notes(settings, decided, zones, sensors, ids)
     sensors["zone_note"] = [homes[settings.units][str(tag)] for tag in sensors.index]
     ties, notes = _all_ties(site, sensors)
     metered, more = _metered(settings, known)
@@ -134,10 +139,9 @@ def _home_notes(
     decided: Decided,
     zones: gpd.GeoDataFrame,
     sensors: gpd.GeoDataFrame,
-    placements: list[Placement],
+    ids: Mapping[int, str],
 ) -> dict[UnitsName, dict[str, str]]:
     """Say why a sensor does not lie in the thirstiest zone that it governs."""
-    ids = sensor_ids(decided.decision, placements)
     return zone_notes(
         elsewhere(decided, zones, ids),
         sensors.index,
@@ -152,10 +156,10 @@ def _layers(
     known: Known,
     placements: list[Placement],
     decided: Decided,
+    ids: Mapping[int, str],
 ) -> tuple[gpd.GeoDataFrame, gpd.GeoDataFrame, WireRoutes, gpd.GeoDataFrame]:
     """Return zones, sensors, their wire routes and their reserve points."""
     decision = decided.decision
-    ids = sensor_ids(decision, placements)
     zones = zone_table(
         site,
         measures=known.measures,

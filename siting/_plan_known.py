@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import geopandas as gpd
 import numpy as np
@@ -77,6 +77,8 @@ class Basis:
         Best point of every zone.
     warnings : tuple of str
         What was repaired or assumed.
+    tags : mapping of str to str
+        Zone -> tag of the sensor that is buried there.
     """
 
     climate: Climate
@@ -84,6 +86,7 @@ class Basis:
     hazards: gpd.GeoDataFrame
     placements: list[Placement]
     warnings: tuple[str, ...] = ()
+    tags: Mapping[str, str] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)

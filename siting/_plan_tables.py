@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from itertools import count
 from typing import Any
 
 import geopandas as gpd
@@ -110,8 +111,10 @@ class Simulated:
         return runs.reshape(*runs.shape[:-1], -1, self.years)
 
 
-def sensor_ids(decision: Decision, placements: list[Placement]) -> dict[int, str]:
-    """Name the chosen candidates S1, S2, ... in reading order: north first, then west.
+def sensor_ids(
+    decision: Decision, placements: list[Placement], zones: Sequence[str], tags: Mapping[str, str]
+) -> dict[int, str]:
+    """Name the chosen candidates: buried ones as they are, new ones in reading order.
 
     Parameters
     ----------
@@ -119,11 +122,16 @@ def sensor_ids(decision: Decision, placements: list[Placement]) -> dict[int, str
         The choice.
     placements : list of Placement
         Best point of every zone, in the order of the zones.
+    zones : sequence of str
+        Names of the zones.
+    tags : mapping of str to str
+        Zone -> tag of the sensor that is buried there; its tag is never given to another.
 
     Returns
     -------
     dict of int to str
-        Candidate -> tag, in that order.
+        Candidate -> tag, in the order of the tags; without `tags` S1, S2, ... north first, then
+        west.
     """
     zone = decision.governors.zone
 
@@ -132,7 +140,11 @@ def sensor_ids(decision: Decision, placements: list[Placement]) -> dict[int, str
         return -round(at.y, 3), round(at.x, 3)
 
     ordered = sorted(decision.choice.sensors, key=place)
-    return {candidate: f"S{number}" for number, candidate in enumerate(ordered, start=1)}
+    given = [int(tag[1:]) for tag in tags.values() if tag[1:].isdigit()]
+    following = count(max(given, default=0) + 1)
+    known = {c: tags.get(str(zones[int(zone[c])])) for c in ordered}
+    names = {c: tag or f"S{next(following)}" for c, tag in known.items()}
+    return dict(sorted(names.items(), key=lambda item: (len(item[1]), item[1])))
 
 
 def zone_table(

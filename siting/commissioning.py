@@ -26,7 +26,13 @@ from siting._commission_expected import (
 )
 from siting._commission_health import Finding, Health, sensor_health
 from siting._commission_history import Record, append_record, copy_history, read_history
-from siting._commission_measured import Change, consequences, keep_sensors, measured_site
+from siting._commission_measured import (
+    Change,
+    buried_tags,
+    consequences,
+    measured_site,
+    sensor_changes,
+)
 from siting._commission_readings import Readings, read_readings
 from siting._commission_savings import Savings, logged_savings, realised_savings
 from siting._commission_stability import relative_differences, stability_words, together
@@ -62,7 +68,8 @@ __all__ = [
     "sensor_health",
 ]
 
-Replan = Callable[[Site], Plan]
+#: Makes a plan of a site and of the tags that are buried, by zone.
+Replan = Callable[[Site, Mapping[str, str]], Plan]
 
 #: How far from its point a sensor is dug in that nobody measured [m]; common practice, no source.
 _DUG_M = 0.5
@@ -141,8 +148,8 @@ def commission(
     readings : Readings
         As from `read_readings`.
     replan : callable, optional
-        Makes a plan of a site with measured values; `siting.planning.plan` with the plan's own
-        settings when not given.
+        Makes a plan of a site with measured values and of the tags that are buried, by zone;
+        `siting.planning.plan` with the plan's own settings when not given.
     planned : Plan, optional
         The plan that the sensors were dug by, where `before` is one as built already.
 
@@ -157,13 +164,13 @@ def commission(
         With every tape that fixes no point and every measurement that cannot be.
     """
     settings = before.settings
-    again = replan or (lambda site: plan(site, climate, settings))
+    again = replan or (lambda site, tags: plan(site, climate, settings, tags=tags))
     as_built = _as_built(before, readings, planned or before)
     site, measured = measured_site(before, readings)
     decided, changes = before, tuple[str, ...]()
     if measured:
-        decided, told = keep_sensors(before, again(site))
-        changes = (*told, *consequences(before, decided))
+        decided = again(site, buried_tags(before))
+        changes = (*sensor_changes(before, decided), *consequences(before, decided))
         # Ranks and setbacks at the points as built, by the new plan. What is buried stays where it
         # was planned before, even where the new plan would have chosen another point.
         fixes = {**_buried(before, readings), **{tag: at.fix for tag, at in as_built.items()}}

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -137,6 +138,7 @@ def plan(
     *,
     threads: int = 1,
     progress: Progress | None = None,
+    tags: Mapping[str, str] | None = None,
 ) -> Plan:
     """Plan the sensors of a property.
 
@@ -152,6 +154,9 @@ def plan(
         Threads for sun, placement and simulation; the result does not depend on it.
     progress : callable, optional
         Called with stage, steps done and steps in all.
+    tags : mapping of str to str, optional
+        Zone -> tag of the sensor that is buried there already: it keeps its tag, and no other
+        sensor gets it.
 
     Returns
     -------
@@ -169,6 +174,7 @@ def plan(
         site, climate, settings, (seasons, terms), threads=threads, progress=progress
     )
     basis = _placed(site, settings, climate, known, threads=threads, progress=progress)
+    basis = replace(basis, tags=dict(tags or {}))
     return _finish(site, settings, basis, threads=threads, progress=progress)
 
 
@@ -236,9 +242,10 @@ def replan(
         )
     settings = changed_property(plan.settings, dotted)
     if settings.setbacks != plan.settings.setbacks or settings.units != plan.settings.units:
-        basis = _placed(
+        placed = _placed(
             plan.site, settings, basis.climate, basis.known, threads=threads, progress=progress
         )
+        basis = replace(placed, tags=basis.tags)
     return _finish(plan.site, settings, basis, threads=threads, progress=progress)
 
 
@@ -282,7 +289,7 @@ def _finish(
     decided = decide_plan(
         site, settings, known, basis.placements, threads=threads, progress=progress
     )
-    built = build_plan(site, settings, known, basis.placements, decided)
+    built = build_plan(site, settings, known, basis.placements, decided, basis.tags)
     warnings = (
         *site.warnings, *basis.climate.warnings, *_notes(settings, known), *basis.warnings,
         *decided.warnings, *built.warnings,

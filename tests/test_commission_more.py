@@ -1,6 +1,10 @@
 """Temporal stability, savings, measured values and the plan that follows from them."""
 
+import json
 import math
+import re
+from dataclasses import replace
+from types import SimpleNamespace
 
 import numpy as np
 import pandas as pd
@@ -12,16 +16,22 @@ from siting._commission_asbuilt import check_place
 from siting._commission_capacity import Capacity, tension_exponent
 from siting._commission_expected import content_of, threshold_content
 from siting._commission_health import sensor_health
-from siting._commission_measured import consequences, keep_sensors, measured_site, renamed
+from siting._commission_measured import (
+    buried_tags,
+    consequences,
+    measured_site,
+    sensor_changes,
+)
 from siting._commission_readings import Readings
 from siting._commission_savings import Savings, period_need, realised_savings
 from siting._commission_stability import relative_differences, stability_words, together
 from siting._commission_ties import Fix
+from siting._plan_tables import sensor_ids
 from siting.commissioning import commission
 from siting.demo import demo_property
 from siting.errors import InputError
 from siting.handoff.planjson import plan_document
-from siting.planning import plan, read_inputs
+from siting.planning import plan, read_inputs, replan
 from tests.plan_factory import make_plan
 from tests.readings_simulator import simulate
 
@@ -192,18 +202,57 @@ def test_impossible_measurements_are_told_together():
         measured_site(before, Readings(cans=cans))
 
 
-def test_tags_are_swapped_everywhere():
-    before = make_plan()
-    one, two = before.sensors.index[:2]
-    names = {str(t): str(t) for t in before.sensors.index} | {one: two, two: one}
-    swapped = renamed(before, names)
-    assert swapped.sensors.loc[two, "zone"] == before.sensors.loc[one, "zone"]
-    assert list(swapped.sensors.index) == sorted(swapped.sensors.index)
-    for zone in before.zones.index:
-        old = before.zones.loc[zone, "sensor_id"]
-        assert swapped.zones.loc[zone, "sensor_id"] == names[old]
-    assert renamed(swapped, names).zones.equals(before.zones)
-    plan_document(swapped)
+def _tagged(before, tags):
+    """The same plan built anew with tags that are buried."""
+    return replan(replace(before, basis=replace(before.basis, tags=tags)))
+
+
+def _tags_said(found):
+    """Every tag in any text or table that a plan hands out."""
+    said = json.dumps(plan_document(found)) + found.timer_table.to_csv() + found.zones.to_csv()
+    said += "".join(str(frame["sensor_id"].tolist()) for frame in
+                    (found.ties, found.wire_routes, found.reserves))  # fmt: skip
+    said += "".join(f"{w.headline} {w.answer} {w.reasons} {w.zone_notes} {w.setback_notes}"
+                    for w in found.wordings.values())  # fmt: skip
+    return set(re.findall(r"\bS[0-9]+\b", said))
+
+
+def test_a_tag_that_is_buried_is_in_every_table_and_sentence(yard):
+    before, _ = yard
+    [zone] = before.sensors["zone"]
+    kept = _tagged(before, {zone: "S7"})
+    assert _tags_said(kept) == {"S7"}
+    assert set(kept.timer_table["program"]) == {"S7"}
+    assert kept.zones["sensor_id"].tolist() == ["S7"] * len(kept.zones)
+    assert kept.sensors.index.tolist() == ["S7"]
+
+
+def test_a_new_sensor_gets_a_tag_that_was_never_given(yard):
+    before, _ = yard
+    [zone] = before.sensors["zone"]
+    other = next(str(name) for name in before.zones.index if name != zone)
+    fresh = _tagged(before, {other: "S1"})
+    assert _tags_said(fresh) == {"S2"}
+    assert buried_tags(fresh) == {other: "S1", zone: "S2"}
+    # What is decided a third time still does not hand out the tag of the sensor without work.
+    assert buried_tags(_tagged(fresh, buried_tags(fresh))) == {other: "S1", zone: "S2"}
+    [new, idle] = sensor_changes(before, fresh)
+    assert new.startswith(f"New: sensor S2 in {zone} (valve ")
+    assert idle.startswith(f"Sensor S1 in {zone} would no longer")
+
+
+def test_two_buried_sensors_keep_their_tags_and_a_third_follows_on():
+    places = [SimpleNamespace(x=float(n), y=-float(n)) for n in range(4)]
+    decision = SimpleNamespace(
+        governors=SimpleNamespace(zone=np.array([0, 1, 2, 3])),
+        choice=SimpleNamespace(sensors=(0, 1, 3)),
+    )
+    zones = ["a", "b", "c", "d"]
+    assert sensor_ids(decision, places, zones, {}) == {0: "S1", 1: "S2", 3: "S3"}
+    tags = {"a": "S2", "b": "S10", "c": "S4"}
+    assert list(sensor_ids(decision, places, zones, tags).items()) == [
+        (0, "S2"), (1, "S10"), (3, "S11")
+    ]  # fmt: skip
 
 
 def test_shallow_roots_decide_the_yard_again(yard):
@@ -219,9 +268,8 @@ def test_shallow_roots_decide_the_yard_again(yard):
     assert "water-need score" in joined
     assert set(before.sensors.index) & set(after.sensors.index)
     assert plan_document(after)["warnings"][0].startswith("measured:")
-    kept, told = keep_sensors(before, before)
-    assert told == ()
-    assert consequences(before, kept) == ()
+    assert sensor_changes(before, before) == ()
+    assert consequences(before, before) == ()
 
 
 def test_a_buried_sensor_stays_where_it_was_dug(yard):
@@ -235,12 +283,12 @@ def test_a_buried_sensor_stays_where_it_was_dug(yard):
         {"buried_on": [pd.Timestamp("2026-05-01")]}, index=pd.Index([tag], name="sensor_id")
     )
     found = commission(
-        before, climate, Readings(zones=zones, sensors=sheet), replan=lambda _: moved
+        before, climate, Readings(zones=zones, sensors=sheet), replan=lambda *_: moved
     )
     assert found.after.sensors.loc[tag, "x"] == before.sensors.loc[tag, "x"]
     assert found.as_built[tag].moved_m == 0.0  # from the plan it was dug by
     assert "tape it" in found.recheck[0]
-    fresh = commission(before, climate, Readings(zones=zones), replan=lambda _: moved)
+    fresh = commission(before, climate, Readings(zones=zones), replan=lambda *_: moved)
     assert fresh.after.sensors.loc[tag, "x"] == moved.sensors.loc[tag, "x"]
 
 
