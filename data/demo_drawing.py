@@ -245,6 +245,7 @@ def plain_drawing(
         "buildings": name -> (polygon, height); "paving" and "zones": name -> polygon [m].
     rows : mapping
         "zones": name -> valve, controller, plants, soil, irrigation, rate [mm/h], uniformity;
+        "in_play", optional: zones through which no trench is dug;
         "trees": x, y, height, crown, trunk [m], transmissivity; "fixtures": kind, name, x, y.
     around : mapping
         "spacing": zone -> distance between heads [m]; "spouts": building -> corners.
@@ -260,7 +261,12 @@ def plain_drawing(
         {name: frame.place(shape) for name, shape in flat.items()}, within=frame.place(boundary)
     )
     zones = [
-        {"zone": name, **dict(zip(_ZONE_COLUMNS, row, strict=True)), "geometry": parts[name]}
+        {
+            "zone": name,
+            **dict(zip(_ZONE_COLUMNS, row, strict=True)),
+            **({"in_play": name in rows["in_play"]} if "in_play" in rows else {}),
+            "geometry": parts[name],
+        }
         for name, row in rows["zones"].items()
     ]
     buildings = [

@@ -96,6 +96,8 @@ ATTRIBUTES = {
     "Stand border": ("5", "stand", "shrubs", "loam", "drip", 16.0, 0.86),
     "Poplar strip": ("6", "stand", "groundcover", "loam", "spray", 36.0, 0.60),
 }
+#: No trench crosses a pitch or the green.
+IN_PLAY = ("Main field", "Training field", "Junior field", "Bowling green")
 SPACING = {
     "Main field": 15.0, "Training field": 15.0, "Junior field": 14.0, "Bowling green": 9.0,
     "Poplar strip": 4.5,
@@ -132,6 +134,11 @@ def fields() -> Drawing:
         frame=FRAME,
         boundary=BOUNDARY,
         shapes={"buildings": BUILDINGS, "paving": PAVING, "zones": ZONES},
-        rows={"zones": ATTRIBUTES, "trees": TREES, "fixtures": FIXTURES},
+        rows={
+            "zones": ATTRIBUTES,
+            "in_play": IN_PLAY,
+            "trees": TREES,
+            "fixtures": FIXTURES,
+        },
         around={"spacing": SPACING, "spouts": SPOUTS},
     )

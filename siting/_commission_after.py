@@ -105,7 +105,7 @@ def _place(sensors: gpd.GeoDataFrame, tag: str, at: AsBuilt, plan: Plan) -> None
             float(sensors.loc[tag, "rank_sd"]), (at.rank_high - at.rank_low) / math.sqrt(12.0)
         )
     sensors.loc[tag, "reason"] = f"As built, by {at.fix.how}. {' '.join(at.words[1:])}".strip()
-    sensors.loc[tag, "setback_note"] = "" if at.setback_ratio >= 1 - 1e-6 else "as built"
+    sensors.loc[tag, "setback_note"] = "" if at.setback_met else "as built"
     place = sensors.columns.get_loc("geometry")
     row = sensors.index.get_loc(tag)
     sensors.iloc[row, place] = shapely.Point(x, y)

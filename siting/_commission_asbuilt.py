@@ -15,7 +15,7 @@ from shapely.geometry.base import BaseGeometry
 
 from siting._commission_ties import Fix
 from siting._plan_places import all_hazards
-from siting.placement import hazards_of_zone
+from siting.placement import MARGIN_M, hazards_of_zone
 from siting.planning import Plan
 from siting.units import UnitsName, show
 
@@ -23,6 +23,9 @@ __all__ = ["AsBuilt", "check_place"]
 
 Floats = NDArray[np.float64]
 
+#: Setbacks missed by less than this are met: no tape tells it, and points are planned with as much
+#: to spare.
+_TOLERATED_M: Final = MARGIN_M
 #: Moves within this many of their own errors are no moves.
 _SURE: Final = 2.0
 #: A change of the drying by less than this share is not worth a sentence.
@@ -51,6 +54,8 @@ class AsBuilt:
         Least distance/setback over all hazards; 1 or more when all are met.
     binding_setback : str
         The hazard of it.
+    setback_met : bool
+        Whether every setback is met, or missed by no more than tape and shovel may be off by.
     rank : float
         Area rank of dryness at the point, 0..1; NaN outside the zone.
     rank_low, rank_high : float
@@ -68,6 +73,7 @@ class AsBuilt:
     in_zone: bool
     setback_ratio: float
     binding_setback: str
+    setback_met: bool
     rank: float
     rank_low: float
     rank_high: float
@@ -77,7 +83,7 @@ class AsBuilt:
     @property
     def sound(self) -> bool:
         """Whether the sensor may stay: in its zone, clear of hazards, in the driest half."""
-        return self.in_zone and self.setback_ratio >= 1 - 1e-6 and not self.rank < 0.5  # noqa: PLR2004
+        return self.in_zone and self.setback_met and not self.rank < 0.5  # noqa: PLR2004
 
 
 def check_place(
@@ -108,7 +114,7 @@ def check_place(
     at = float(origin["x"]), float(origin["y"])
     moved_m = math.hypot(fix.x - at[0], fix.y - at[1])
     hazards = hazards_of_zone(all_hazards(plan.site, plan.settings.setbacks)[0], zone)
-    ratio, binding = _least_ratio(hazards, shapely.Point(fix.x, fix.y))
+    ratio, binding, short = _least_ratio(hazards, shapely.Point(fix.x, fix.y))
     ground = plan.site.hydrozones.geometry.loc[zone]
     ranks = _ranks_about(plan, ground, fix)
     checked = AsBuilt(
@@ -119,6 +125,7 @@ def check_place(
         in_zone=bool(shapely.intersects_xy(ground, fix.x, fix.y)),
         setback_ratio=ratio,
         binding_setback=binding,
+        setback_met=short <= _TOLERATED_M,
         rank=ranks[0],
         rank_low=ranks[1],
         rank_high=ranks[2],
@@ -133,15 +140,17 @@ def check_place(
     return replace(checked, words=words)
 
 
-def _least_ratio(hazards: gpd.GeoDataFrame, point: BaseGeometry) -> tuple[float, str]:
-    """Return the least distance over setback, and whose it is; 0 inside a solid hazard."""
+def _least_ratio(hazards: gpd.GeoDataFrame, point: BaseGeometry) -> tuple[float, str, float]:
+    """Return the least distance over setback (0 inside a solid hazard), whose, and most missed."""
     setback = hazards["setback"].to_numpy(dtype=float)
     distance = shapely.distance(hazards.geometry.to_numpy(), point)
     with np.errstate(divide="ignore", invalid="ignore"):
         flat = np.where(distance > 0, np.inf, 0.0)
         ratio = np.where(setback > 0, distance / setback, flat)
     place = int(np.argmin(ratio))
-    return float(ratio[place]), str(hazards["hazard"].iloc[place])
+    # In the middle of what it must keep away from, nothing is within tolerance.
+    missed = np.where(ratio > 0, setback - distance, np.inf)
+    return float(ratio[place]), str(hazards["hazard"].iloc[place]), float(missed.max())
 
 
 def _drying(plan: Plan, ground: BaseGeometry, fix: Fix, planned: tuple[float, float]) -> float:
@@ -194,7 +203,7 @@ def _words(
             f"{sensor['valve']}. Move it back."
         )
         return tuple(words)
-    if at.setback_ratio < 1 - 1e-6:
+    if not at.setback_met:
         words.append(
             f"It is nearer to {at.binding_setback.replace('_', ' ')} than its setback "
             f"({100 * at.setback_ratio:.0f} % of it). What that place does differently, the whole "

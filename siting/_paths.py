@@ -16,6 +16,7 @@ from shapely.geometry.base import BaseGeometry
 __all__ = [
     "EXACT_TERMINALS",
     "VisibilityGraph",
+    "branch_points",
     "fermat_points",
     "free_space",
     "into_free",
@@ -32,6 +33,10 @@ EXACT_TERMINALS: Final = 8
 
 _TOLERANCE_M: Final = 1e-6
 _NO_NODE: Final = -9999
+_ARMS: Final = 3  # lines that meet where a trench branches
+_WIDE: Final = -0.5 + 1e-3  # cosine of the angle, 120 degrees, at which lines meet at least
+_BRANCH_ROUNDS: Final = 12
+_BRANCH_STEPS: Final = 100
 _ALONG_M: Final = 1e-3
 _BEND: Final = 1e-9  # cross product of the arms of a corner above which it bends [m²]
 _GRAZE: Final = 1e-7  # sine of the angle by which a tangent may cut into a corner's wedge
@@ -360,6 +365,80 @@ def fermat_points(places: Floats) -> Floats:
         if (point := _fermat(places[list(triple)])) is not None
     ]
     return np.array(found).reshape(-1, 2)
+
+
+def branch_points(
+    places: Floats, edges: Sequence[tuple[int, int]], terminals: Sequence[int]
+) -> Floats:
+    """Move the branches of a tree, and part new ones from its corners, until it is shortest.
+
+    In a shortest tree no two lines meet at less than 120 degrees. Where two do, a branch is put
+    between them, and all branches then move to the least total length (Weiszfeld's iteration).
+    Obstacles are not looked at: the points are offered to a graph that does.
+
+    Parameters
+    ----------
+    places : ndarray, shape (N, 2)
+        Nodes [m].
+    edges : sequence of (int, int)
+        The tree.
+    terminals : sequence of int
+        Nodes that stay where they are.
+
+    Returns
+    -------
+    ndarray, shape (B, 2)
+        Where it branches apart from its terminals [m].
+
+    References
+    ----------
+    Gilbert, E. N., Pollak, H. O. (1968). Steiner minimal trees. SIAM J. Appl. Math. 16(1), 1-29.
+    """
+    at = {int(node): places[node] for edge in edges for node in edge}
+    beside: dict[int, set[int]] = {node: set() for node in at}
+    for a, b in edges:
+        beside[int(a)].add(int(b))
+        beside[int(b)].add(int(a))
+    fixed = {int(node) for node in terminals}
+    fixed |= {node for node, arms in beside.items() if len(arms) < _ARMS}
+    for _ in range(_BRANCH_ROUNDS):
+        free = sorted(set(at) - fixed)
+        for _ in range(_BRANCH_STEPS):
+            for node in free:
+                arms = np.array([at[other] for other in sorted(beside[node])])
+                near = 1 / np.maximum(np.hypot(*(arms - at[node]).T), 1e-9)
+                at[node] = near @ arms / near.sum()
+        narrow = _narrowest(at, beside)
+        if narrow is None:
+            break
+        _part(at, beside, *narrow)
+    return np.array([at[node] for node in sorted(set(at) - fixed)]).reshape(-1, 2)
+
+
+def _narrowest(at: dict[int, Floats], beside: dict[int, set[int]]) -> tuple[int, int, int] | None:
+    """Return the node whose two lines meet at the least angle below 120 degrees, and their ends."""
+    found, most = None, _WIDE
+    for node, arms in sorted(beside.items()):
+        for one, two in combinations(sorted(arms), 2):
+            u, v = at[one] - at[node], at[two] - at[node]
+            size = float(np.hypot(*u) * np.hypot(*v))
+            if min(np.hypot(*u), np.hypot(*v)) > _ALONG_M and float(u @ v) / size > most:
+                found, most = (node, one, two), float(u @ v) / size
+    return found
+
+
+def _part(
+    at: dict[int, Floats], beside: dict[int, set[int]], node: int, one: int, two: int
+) -> None:
+    """Put a branch between two lines that leave a node."""
+    new = max(at) + 1
+    at[new] = (at[node] + at[one] + at[two]) / 3
+    beside[new] = {node, one, two}
+    for end in (one, two):
+        beside[node].remove(end)
+        beside[end].remove(node)
+        beside[end].add(new)
+    beside[node].add(new)
 
 
 def _fermat(corners: Floats) -> Floats | None:

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from siting._plan_compare import control_table
 from siting._plan_homes import elsewhere, zone_notes
 from siting._plan_known import Decided, Known
-from siting._plan_places import priced_ground, priced_trench, wire_share
+from siting._plan_places import ground_in_play, priced_ground, priced_trench, wire_share
 from siting._plan_sensitivity import sensitivity_table
 from siting._plan_spare import reserve_table
 from siting._plan_tables import season_table, sensor_ids, sensor_table, zone_table
@@ -187,6 +187,7 @@ def _layers(
         paving=site.paving,
         priced=priced_ground(site),
         wire_share=wire_share(settings.costs),
+        in_play=ground_in_play(site),
     )
     sensors = sensors.join(wires.lengths[["wire_m", "trench_m", "gauge_awg", "drop_v"]])
     chosen = {tag: placements[int(decision.governors.zone[at])] for at, tag in ids.items()}

@@ -10,8 +10,10 @@ from typing import Final
 import geopandas as gpd
 import numpy as np
 import pandas as pd
+import pyproj
 import shapely
 from numpy.typing import NDArray
+from shapely.geometry.base import BaseGeometry
 
 from siting._plan_application import ZoneApplication
 from siting._plan_ground import Ground, Progress
@@ -19,19 +21,23 @@ from siting._plan_threads import one_blas_thread
 from siting.economics import sensor_yearly_cost
 from siting.errors import NoAdmissibleGroundError
 from siting.placement import (
+    MARGIN_M,
     Placement,
+    Undrawn,
     ground_hazards,
     hazards_of_zone,
     land_forms,
     place_sensor,
     root_protection_radius,
     setback_hazards,
+    undrawn,
 )
 from siting.site.model import Site
 from siting.site.settings import Costs, Setbacks
-from siting.units import UnitsName
+from siting.units import UnitsName, show
 from siting.wiring import (
     BED_FACTOR,
+    LINK_M,
     PAVING_FACTOR,
     ROOTS_FACTOR,
     PricedGround,
@@ -42,14 +48,17 @@ from siting.wiring import (
 __all__ = [
     "all_hazards",
     "connection_costs",
+    "ground_in_play",
     "place_zones",
     "priced_ground",
     "priced_trench",
     "trench_network",
+    "undrawn_words",
     "wire_share",
 ]
 
 _MOST_WIRE_SHARE: Final = 10.0
+_PATCHES: Final = 5  # patches that are told one by one
 
 _Array = NDArray[np.float64]
 
@@ -96,6 +105,57 @@ def all_hazards(site: Site, setbacks: Setbacks) -> tuple[gpd.GeoDataFrame, tuple
         return drawn, warnings
     joined = pd.concat([drawn, further], ignore_index=True)
     return gpd.GeoDataFrame(joined, geometry="geometry", crs=drawn.crs), warnings
+
+
+def undrawn_words(site: Site, units: UnitsName) -> tuple[str, ...]:
+    """Tell what a surface raster shows and the drawing lacks, with its area and place.
+
+    Parameters
+    ----------
+    site : Site
+        The property.
+    units : {"metric", "us"}
+        Units of the sizes.
+
+    Returns
+    -------
+    tuple of str
+        One sentence for the five largest patches, one for the rest; nothing without a surface.
+    """
+    if site.surface is None:
+        return ()
+    radius = site.trees["crown_diameter"].to_numpy(dtype=float) / 2
+    crowns = shapely.buffer(site.trees.geometry.to_numpy(), np.nan_to_num(radius, nan=3.0))
+    outlines = [crown for crown in site.trees["crown"] if crown is not None]
+    walls = [] if site.walls is None else list(site.walls.geometry)
+    drawn = shapely.union_all([*site.buildings.geometry, *crowns, *outlines, *walls])
+    found = undrawn(site.surface, site.terrain, drawn=drawn, boundary=site.boundary)
+    told = [
+        f"{show(patch.area_m2, 'area', units)}, up to {show(patch.height_m, 'length', units)} "
+        f"high, {_whereabouts(site, patch, units)}"
+        for patch in found[:_PATCHES]
+    ]
+    if not told:
+        return ()
+    more = found[_PATCHES:]
+    rest = sum(patch.area_m2 for patch in more)
+    tail = f"; and {len(more)} more, {show(rest, 'area', units)} in all" if more else ""
+    return (
+        "the surface raster stands high where no crown, building or wall is drawn: "
+        f"{'; '.join(told)}{tail}. It shades here as if nothing passed through it; draw what it "
+        "is, or the ranks about it are as wrong as that",
+    )
+
+
+def _whereabouts(site: Site, patch: Undrawn, units: UnitsName) -> str:
+    """Say in which zone a patch lies, or how far from which, and its coordinates."""
+    point = shapely.Point(patch.x, patch.y)
+    away = site.hydrozones.geometry.distance(point)
+    zone, metres = away.idxmin(), float(away.min())
+    near = f"over {zone}" if metres == 0 else f"{show(metres, 'length', units)} from {zone}"
+    to = pyproj.Transformer.from_crs(site.crs, 4326, always_xy=True)
+    longitude, latitude = to.transform(patch.x, patch.y)
+    return f"{near} (at {latitude:.6f}, {longitude:.6f})"
 
 
 def place_zones(
@@ -149,6 +209,7 @@ def place_zones(
                 dryness=ground.samples[z],
                 hazards=hazards_of_zone(hazards, zones[z]),
                 application_cv=application[zones[z]].unknown,
+                margin=MARGIN_M,
                 units=units,
             )
         except NoAdmissibleGroundError as error:
@@ -193,7 +254,27 @@ def trench_network(site: Site, placements: list[Placement]) -> TrenchNetwork | N
         paving=site.paving.geometry,
         paving_factor=PAVING_FACTOR,
         priced=priced_ground(site),
+        in_play=ground_in_play(site),
     )
+
+
+def ground_in_play(site: Site) -> BaseGeometry | None:
+    """Return the ground through which no trench is dug: zones drawn as in play.
+
+    Parameters
+    ----------
+    site : Site
+        The property.
+
+    Returns
+    -------
+    shapely geometry or None
+        None where there is none.
+    """
+    zones = site.hydrozones
+    if "in_play" not in zones.columns or not zones["in_play"].any():
+        return None
+    return shapely.union_all(zones.geometry[zones["in_play"]].to_numpy())
 
 
 def connection_costs(network: TrenchNetwork | None, costs: Costs, *, zones: int) -> _Array:
@@ -223,7 +304,7 @@ def connection_costs(network: TrenchNetwork | None, costs: Costs, *, zones: int)
 
 
 def priced_trench(wires: WireRoutes) -> float:
-    """Return the trench as paid for: paving, roots and beds count for more.
+    """Return the trench as paid for: paving, roots and beds count for more, links beside it.
 
     Parameters
     ----------
@@ -236,7 +317,7 @@ def priced_trench(wires: WireRoutes) -> float:
         Metres of open trench of the same price [m].
     """
     trench = wires.routes[wires.routes["kind"] == "trench"]
-    return float(trench["priced_m"].sum())
+    return float(trench["priced_m"].sum()) + LINK_M * len(wires.links)
 
 
 def wire_share(costs: Costs) -> float:

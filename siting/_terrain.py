@@ -15,12 +15,27 @@ import contourpy
 import numpy as np
 import shapely
 from numpy.typing import NDArray
-from scipy.ndimage import distance_transform_edt, gaussian_filter, zoom
+from scipy.ndimage import (
+    distance_transform_edt,
+    gaussian_filter,
+    label,
+    map_coordinates,
+    zoom,
+)
 from shapely.geometry.base import BaseGeometry
 
 from siting.site.model import HeightRaster
 
-__all__ = ["LOW_SPOT_M", "UPSLOPE_M2", "LandForms", "drainage", "land_forms"]
+__all__ = [
+    "LOW_SPOT_M",
+    "TALL_M",
+    "UPSLOPE_M2",
+    "LandForms",
+    "Undrawn",
+    "drainage",
+    "land_forms",
+    "undrawn",
+]
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -29,6 +44,12 @@ Ints = NDArray[np.int64]
 LOW_SPOT_M: Final = 0.05
 #: Ground from which so much area drains is a flow path [m²]; judgement, no source.
 UPSLOPE_M2: Final = 400.0
+
+#: What stands higher over the ground than this shades as crowns and roofs do [m]; judgement.
+TALL_M: Final = 2.0
+_DRAWN_M: Final = 1.5  # a crown or roof is wider than drawn by up to this, before it is missing [m]
+_PATCH_M2: Final = 6.0  # smaller patches are lamp posts, cars and noise
+_BESIDE_M: Final = 15.0  # how far around the property what is missing is looked for
 
 _CELL: Final = 1.0  # the terrain is averaged to cells of about this size [m]
 _MARGIN: Final = 30.0  # how far around the property water is followed [m]
@@ -51,6 +72,96 @@ class LandForms(NamedTuple):
     low_spots: BaseGeometry
     flow_paths: BaseGeometry
     steep: BaseGeometry
+
+
+class Undrawn(NamedTuple):
+    """A patch that stands high in the surface raster, where nothing is drawn.
+
+    Parameters
+    ----------
+    x, y : float
+        Its middle [m].
+    area_m2 : float
+        Its area [m²].
+    height_m : float
+        Its greatest height over the ground [m].
+    """
+
+    x: float
+    y: float
+    area_m2: float
+    height_m: float
+
+
+def undrawn(
+    surface: HeightRaster,
+    terrain: HeightRaster | None,
+    *,
+    drawn: BaseGeometry,
+    boundary: BaseGeometry,
+) -> list[Undrawn]:
+    """Find what stands more than 2 m over the ground where no crown, building or wall is drawn.
+
+    Parameters
+    ----------
+    surface : HeightRaster
+        Heights of everything.
+    terrain : HeightRaster or None
+        Heights of the bare ground, on the same datum; None where the surface tells heights over it.
+    drawn : shapely geometry
+        Footprints of buildings, crowns and walls.
+    boundary : shapely geometry
+        The property; 15 m around it are looked at too.
+
+    Returns
+    -------
+    list of Undrawn
+        Patches of 6 m² and more, the largest first.
+    """
+    rows, columns = surface.heights.shape
+    x = surface.west + (np.arange(columns) + 0.5) * surface.cell_x
+    y = surface.north - (np.arange(rows) + 0.5) * surface.cell_y
+    west, south, east, north = boundary.buffer(_BESIDE_M).bounds
+    across, down = (
+        np.flatnonzero((x > west) & (x < east)),
+        np.flatnonzero((y > south) & (y < north)),
+    )
+    if across.size == 0 or down.size == 0:
+        return []
+    heights = surface.heights[np.ix_(down, across)]
+    at_x, at_y = np.meshgrid(x[across], y[down])
+    if terrain is not None:
+        place = [
+            (terrain.north - at_y) / terrain.cell_y - 0.5,
+            (at_x - terrain.west) / terrain.cell_x - 0.5,
+        ]
+        heights = heights - map_coordinates(terrain.heights, place, order=1, cval=np.nan)
+    tall = np.nan_to_num(heights, nan=0.0) > TALL_M
+    known, window = drawn.buffer(_DRAWN_M), boundary.buffer(_BESIDE_M)
+    shapely.prepare([known, window])
+    tall[tall] = ~shapely.contains_xy(known, at_x[tall], at_y[tall])
+    tall[tall] = shapely.contains_xy(window, at_x[tall], at_y[tall])
+    found = _patches(tall, heights, (at_x, at_y), surface.cell_x * surface.cell_y)
+    return sorted(found, key=lambda patch: (-patch.area_m2, -patch.y, patch.x))
+
+
+def _patches(
+    tall: NDArray[np.bool_], heights: Floats, at: tuple[Floats, Floats], cell_m2: float
+) -> list[Undrawn]:
+    """Return the connected patches that are large enough."""
+    patches, count = label(tall)
+    area = np.bincount(patches.ravel(), minlength=count + 1) * cell_m2
+    found = []
+    for number in np.flatnonzero(area >= _PATCH_M2):
+        if number == 0:  # what is not tall
+            continue
+        inside = patches == number
+        x, y = at[0][inside], at[1][inside]
+        # The cell nearest to the middle, which in a ring of trees is none of it.
+        near = int(np.argmin(np.hypot(x - x.mean(), y - y.mean())))
+        top = float(heights[inside].max())
+        found.append(Undrawn(float(x[near]), float(y[near]), float(area[number]), top))
+    return found
 
 
 class _Land(NamedTuple):

@@ -18,7 +18,7 @@ from scipy.sparse.csgraph import dijkstra, minimum_spanning_tree
 from shapely.geometry.base import BaseGeometry
 
 from siting._paths import _dreyfus_wagner, free_space, into_free, visibility_graph
-from siting._wire_model import PricedGround, disjoint
+from siting._wire_model import LINK_M, PricedGround, disjoint
 
 __all__ = ["TrenchNetwork"]
 
@@ -47,9 +47,11 @@ class TrenchNetwork:
         Price of a metre under paving in metres of open trench.
     priced : sequence of PricedGround
         Roots, beds and the like.
+    in_play : shapely geometry, optional
+        Ground that no trench enters: a sensor in it is linked at the price of `LINK_M`.
     """
 
-    def __init__(
+    def __init__(  # noqa: PLR0913 - every layer is an argument of its own
         self,
         points: _Array,
         controllers: _Array,
@@ -60,8 +62,9 @@ class TrenchNetwork:
         paving: Iterable[BaseGeometry],
         paving_factor: float,
         priced: Sequence[PricedGround] = (),
+        in_play: BaseGeometry | None = None,
     ) -> None:
-        free = free_space(boundary, list(buildings))
+        free = free_space(boundary, [*buildings, *([] if in_play is None else [in_play])])
         given = np.concatenate([controllers, points])
         places, moved = into_free(free, given)
         dear = shapely.union_all(list(paving))
@@ -86,6 +89,12 @@ class TrenchNetwork:
         #: Trench of its own for each zone, priced in metres of open ground; wire [m].
         self.own = _known(reach[self.owner, zones] + stubs)
         self.wire = _known(length[self.owner, zones] + stubs)
+        #: Zones whose sensor has a link in place of a trench.
+        self._linked = np.zeros(len(points), dtype=np.bool_)
+        if in_play is not None:
+            inside = shapely.intersects(in_play, shapely.points(points))
+            self._linked = inside | ~np.isfinite(reach[self.owner, zones])
+        self.own[self._linked], self.wire[self._linked] = LINK_M, 0.0
         self._found: dict[tuple[int, ...], float] = {}
 
     def shared(self, zones: Iterable[int]) -> float:
@@ -102,7 +111,8 @@ class TrenchNetwork:
             Length in metres of open ground; what cannot be reached costs nothing here.
         """
         chosen = np.array(sorted(set(zones)), dtype=np.int64)
-        total = 0.0
+        total = LINK_M * float(self._linked[chosen].sum())
+        chosen = chosen[~self._linked[chosen]]
         for controller in np.unique(self.owner[chosen]):
             mine = chosen[self.owner[chosen] == controller]
             ends = (int(controller), *(self._count + mine).tolist())
@@ -131,7 +141,11 @@ class TrenchNetwork:
             if zone in chosen:
                 added[zone] = self.shared(chosen) - self.shared(z for z in chosen if z != zone)
                 continue
-            beside = [z for z in chosen if self.owner[z] == self.owner[zone]]
+            if self._linked[zone]:
+                continue
+            beside = [
+                z for z in chosen if self.owner[z] == self.owner[zone] and not self._linked[z]
+            ]
             at = self._count + zone
             for other in beside:
                 branch = self._distance[self._count + other, at] + self._stub[at]

@@ -171,6 +171,7 @@ def parts_list(wires: WireRoutes, *, units: UnitsName = "metric") -> pd.DataFram
         item, quantity, unit, note. Lengths are rounded up to whole units; unknown ones are NaN.
     """
     routes, count = wires.routes, len(wires.lengths)
+    dug = count - len(wires.links)
     trench = routes[routes["kind"] == "trench"]
     known = bool(wires.lengths["trench_m"].notna().all())
     open_ = float((trench["length_m"] - trench["paved_m"]).sum()) if known else float("nan")
@@ -179,15 +180,18 @@ def parts_list(wires: WireRoutes, *, units: UnitsName = "metric") -> pd.DataFram
     length = wires.lengths["wire_m"].to_numpy(dtype=float)
     joints = int(np.nansum(np.floor(length / SPOOL_M)))
     metre = unit_label("length", units)
-    splices = math.ceil(CONDUCTORS_PER_SENSOR * (count + joints) * (1 + WIRE_SPARE))
+    splices = math.ceil(CONDUCTORS_PER_SENSOR * (dug + joints) * (1 + WIRE_SPARE))
     boxes = "one beside each sensor" + (f", {joints} where a spool ends" if joints else "")
     rows: list[tuple[str, float, str, str]] = [
         ("soil-moisture sensor", count, "each", ""),
         *_wire_rows(wires, units),
         ("waterproof direct-burial splice", splices, "each", "two per joint, one in ten spare"),
-        ("splice box", count + joints, "each", boxes),
+        ("splice box", dug + joints, "each", boxes),
         ("trench in open ground", _whole(open_, units), metre, "call before you dig"),
     ]
+    if wires.links:
+        note = f"for {', '.join(wires.links)}: ground in play; or a decoder in a valve box"
+        rows.append(("wireless link, sender and receiver", len(wires.links), "each", note))
     if paved > 0:
         note = f"{crossings} crossing{'' if crossings == 1 else 's'}, see the map; bore, or sleeve"
         rows.append(("sleeve or bore under paving", _whole(paved, units), metre, note))
@@ -196,7 +200,7 @@ def parts_list(wires: WireRoutes, *, units: UnitsName = "metric") -> pd.DataFram
 
 def _wire_rows(wires: WireRoutes, units: UnitsName) -> list[tuple[str, float, str, str]]:
     """Return the wire to buy, one row per gauge."""
-    metre, lengths = unit_label("length", units), wires.lengths
+    metre, lengths = unit_label("length", units), wires.lengths.drop(index=list(wires.links))
     gauges = sorted(set(lengths["gauge_awg"]), reverse=True)
     rows = []
     for gauge in gauges:

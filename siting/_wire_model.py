@@ -19,6 +19,10 @@ Floats = NDArray[np.float64]
 #: How far outside the ends of routes a corner may lie at which one turns [m].
 DETOUR_M: Final = 10.0
 
+#: What a wireless link, or a decoder at a valve box, costs in metres of open trench: a sender, a
+#: receiver and their fitting; common practice, no source.
+LINK_M: Final = 25.0
+
 
 class PricedGround(NamedTuple):
     """Ground that a route had better go round.
@@ -54,11 +58,16 @@ class WireRoutes(NamedTuple):
         keeps the voltage; 0 where unknown), drop_v (voltage that it loses); NaN where unknown.
     warnings : tuple of str
         What could not be routed, and why.
+    links : tuple of str
+        Sensors that no trench may reach, because ground in play lies about them or in the way: each
+        needs a wireless link or a decoder at a valve box, at the price of `LINK_M`; their wire and
+        trench are 0.
     """
 
     routes: gpd.GeoDataFrame
     lengths: pd.DataFrame
     warnings: tuple[str, ...] = ()
+    links: tuple[str, ...] = ()
 
 
 def disjoint(

@@ -3,13 +3,14 @@
 The raster only proposes. The point is refined on the vectors, along their outline too, and every
 setback is an exact distance to them. In order:
 
-1. Admissible ground is the part of the zone that meets every setback.
-2. Among it, the point with the least expected squared distance from rank 0.875, the middle of the
-   driest quarter, over scenarios and burial error.
+1. Admissible ground is the part of the zone that meets every setback. Points are sought where it is
+   met with the error of tape and shovel to spare (`MARGIN_M`), so that an honest hole meets it too.
+2. Among that ground, the point with the least expected squared distance from rank 0.875, the middle
+   of the driest quarter, over scenarios and burial error.
 3. Of equals, the one deepest inside the admissible ground; of those, the one nearest to its
    middle; of those, the north-westernmost. ("Equal" is what differs by less than a few millionths;
    see `siting._optimum`.)
-4. Where no admissible ground exists, the point with the largest smallest ratio of distance to
+4. Where no such ground exists, the point with the largest smallest ratio of distance to
    setback; of equals, the best by 2, then the one nearest to the middle of the ground.
 5. Two reserve points by the same rules, at least 2 m from the point and from each other.
 """
@@ -47,18 +48,20 @@ from siting._setbacks import (
     setback_hazards,
 )
 from siting._surface import surface_through
-from siting._terrain import land_forms
+from siting._terrain import Undrawn, land_forms, undrawn
 from siting._unevenness import Unevenness, rank_sd_of_application
 from siting.errors import NoAdmissibleGroundError
 from siting.units import UnitsName
 
 __all__ = [
     "FIXTURE_SETBACK_M",
+    "MARGIN_M",
     "RESERVES",
     "RESERVE_GAP_M",
     "PlaceWords",
     "Placement",
     "Reserve",
+    "Undrawn",
     "Unevenness",
     "application_cv",
     "ground_hazards",
@@ -68,6 +71,7 @@ __all__ = [
     "place_sensor",
     "root_protection_radius",
     "setback_hazards",
+    "undrawn",
 ]
 
 Floats = NDArray[np.float64]
@@ -75,6 +79,10 @@ Floats = NDArray[np.float64]
 #: Reserve points per sensor, and how far they lie from it and from each other [m].
 RESERVES: Final = 2
 RESERVE_GAP_M: Final = 2.0
+
+#: What tape and shovel may be off by: a fix from two tapes of 3 cm each is good to about 5 cm, a
+#: hole by hand to about 10; with some room, common practice, no source [m].
+MARGIN_M: Final = 0.15
 
 _EQUAL_M: Final = 2e-4  # lengths (and ratios) closer than this are equal
 _RESERVE_M: Final = 0.02  # what a reserve's clearance may fall short of the best ridge known
@@ -151,11 +159,17 @@ class Placement:
 
 
 class _Ground(NamedTuple):
-    """One zone's open ground, the clearance in it and its admissible part as drawn and as cut."""
+    """One zone's open ground, clearances in it, and its admissible part.
+
+    `clear` measures the setbacks themselves, `kept` those with the margin in them; `safe` is the
+    part of `admissible` that keeps the margin, `pieces` is that part as cut by the mesh.
+    """
 
     shape: BaseGeometry
     clear: Clearance
+    kept: Clearance
     admissible: BaseGeometry
+    safe: BaseGeometry
     mesh: Mesh
     pieces: Pieces
 
@@ -190,7 +204,7 @@ def application_cv(distribution_uniformity: float) -> float:
     return max(0.0, 1.0 - distribution_uniformity) / 1.2711
 
 
-def place_sensor(
+def place_sensor(  # noqa: PLR0913 - each option is one of its own
     zone: BaseGeometry,
     *,
     x: Floats,
@@ -199,6 +213,7 @@ def place_sensor(
     hazards: gpd.GeoDataFrame,
     burial_error: float = 0.5,
     application_cv: float | Unevenness = 0.0,
+    margin: float = 0.0,
     units: UnitsName = "metric",
 ) -> Placement:
     """Choose the driest representative point of a zone.
@@ -220,6 +235,8 @@ def place_sensor(
     application_cv : float or Unevenness
         Coefficient of variation of an application pattern that is not known, or that with its
         reach; it only widens `rank_sd`.
+    margin : float
+        How far points stay inside every setback, where the ground has the room [m].
     units : {"metric", "us"}
         Units of the lengths in `note` and `reason`.
 
@@ -236,7 +253,7 @@ def place_sensor(
     if x.size == 0:
         msg = "the zone has no points"
         raise NoAdmissibleGroundError(msg)
-    ground = _open_ground(zone, hazards, burial_error)
+    ground = _open_ground(zone, hazards, burial_error, margin)
     ranks = _ranks_of(zone, ground, (x, y, dryness), burial_error)
     points = _points(ground, ranks)
     point = points[0]
@@ -273,7 +290,9 @@ def _reserve(
     return Reserve(*point, ranks.rank(*point), tightest.ratio, tightest.hazard)
 
 
-def _open_ground(zone: BaseGeometry, hazards: gpd.GeoDataFrame, burial_error: float) -> _Ground:
+def _open_ground(
+    zone: BaseGeometry, hazards: gpd.GeoDataFrame, burial_error: float, margin: float = 0.0
+) -> _Ground:
     """Take covered ground out of the zone and index the hazards around the rest."""
     shapes = hazards.geometry.to_numpy()
     covering = shapes[shapely.get_dimensions(shapes) == 2]  # noqa: PLR2004
@@ -288,9 +307,12 @@ def _open_ground(zone: BaseGeometry, hazards: gpd.GeoDataFrame, burial_error: fl
     shape = shapely.union_all(parts)
     shapely.prepare(shape)
     mesh = mesh_of(zone, burial_error=burial_error)
-    admissible = _drawn_admissible(shape, hazards)
-    pieces = pieces_of(admissible, mesh)
-    return _Ground(shape, clearance(shape, hazards), admissible, mesh, pieces)
+    admissible, clear = _drawn_admissible(shape, hazards), clearance(shape, hazards)
+    safe, kept = admissible, clear
+    if margin > 0:
+        wider = hazards.assign(setback=hazards["setback"] + margin)
+        safe, kept = _drawn_admissible(shape, wider), clearance(shape, wider)
+    return _Ground(shape, clear, kept, admissible, safe, mesh, pieces_of(safe, mesh))
 
 
 def _ranks_of(
@@ -303,6 +325,8 @@ def _ranks_of(
     x, y, dryness = samples
     surface = surface_through(x, y, np.atleast_2d(np.asarray(dryness, dtype=float)))
     basis = ground.pieces
+    if ground.safe is not ground.admissible:
+        basis = pieces_of(ground.admissible, ground.mesh)
     if basis.cell.size == 0:
         basis = pieces_of(ground.shape, ground.mesh)
     return rank_field(
@@ -363,12 +387,12 @@ def _best_admissible(
 ) -> tuple[float, float] | None:
     """Return the best admissible point that is clear of those chosen; None where none is found."""
     pieces = ground.pieces
-    region = Region(ground.shape, ground.clear.slack, 1.0, _clear_of(chosen))
+    region = Region(ground.shape, ground.kept.slack, 1.0, _clear_of(chosen))
     if pieces.cell.size == 0:
         return None
     if ranks.even and not chosen:
         found = _most_interior(ground, region)
-        return found if ground.clear.slack(*np.array([found]).T)[0] >= 0 else None
+        return found if ground.kept.slack(*np.array([found]).T)[0] >= 0 else None
     rough = ranks.objective(pieces.x, pieces.y)
     lowest = int(np.argmin(rough))
     middle = _middle(ground, float(pieces.x[lowest]), float(pieces.y[lowest]))
@@ -380,7 +404,7 @@ def _best_admissible(
         best = best_point(search, *np.array([found]).T, reach=ground.mesh.step)
     if best is None:
         return None
-    edge = outline(ground.admissible, chosen, RESERVE_GAP_M)
+    edge = outline(ground.safe, chosen, RESERVE_GAP_M)
     best = best_along(search, edge, best, spacing=ground.mesh.step / 2)
     return best.x, best.y
 
@@ -438,7 +462,7 @@ def _middle(ground: _Ground, x: float, y: float) -> tuple[float, float]:
 
     It only orders points that are equal otherwise, so arcs drawn as polygons will do.
     """
-    parts = shapely.get_parts(ground.shape if ground.admissible.is_empty else ground.admissible)
+    parts = shapely.get_parts(ground.shape if ground.safe.is_empty else ground.safe)
     nearest = int(np.argmin(shapely.distance(parts, shapely.Point(x, y))))
     centre = parts[nearest].centroid
     return float(centre.x), float(centre.y)

@@ -14,7 +14,7 @@ from siting._plan_holdout import hold_out
 from siting._plan_known import Basis, Decided, Known
 from siting._plan_measures import dryness_raster
 from siting._plan_model import Plan, Wording
-from siting._plan_places import all_hazards, place_zones
+from siting._plan_places import all_hazards, place_zones, undrawn_words
 from siting._plan_report import assumptions, provenance
 from siting._plan_spare import admissible_table, rank_raster
 from siting._plan_survey import survey_site
@@ -273,7 +273,8 @@ def _placed(
         threads=threads,
         progress=progress,
     )
-    return Basis(climate, known, hazards, placements, told)
+    lacking = undrawn_words(site, settings.units)
+    return Basis(climate, known, hazards, placements, (*told, *lacking))
 
 
 def _finish(

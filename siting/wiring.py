@@ -23,6 +23,7 @@ from shapely.geometry.base import BaseGeometry
 from siting._paths import (
     EXACT_TERMINALS,
     VisibilityGraph,
+    branch_points,
     fermat_points,
     free_space,
     into_free,
@@ -39,12 +40,13 @@ from siting._wire_electric import (
     parts_list,
     voltage_drop,
 )
-from siting._wire_model import DETOUR_M, PricedGround, WireRoutes, disjoint
+from siting._wire_model import DETOUR_M, LINK_M, PricedGround, WireRoutes, disjoint
 from siting._wire_paths import edges_of, rerouted
 
 __all__ = [
     "BED_FACTOR",
     "EXACT_TERMINALS",
+    "LINK_M",
     "PAVING_FACTOR",
     "ROOTS_FACTOR",
     "WIRE_GAUGES",
@@ -73,6 +75,8 @@ PAVING_FACTOR: Final = 4.0
 ROOTS_FACTOR: Final = 3.0
 BED_FACTOR: Final = 1.5
 
+_BRANCH_ROUNDS: Final = 4  # times that branches are moved at most
+_WORTH_M: Final = 0.01  # what moving them must save at least [m of open trench]
 _CROSSED_M: Final = 0.05  # a route that touches paving for less does not cross it
 _PAVING_CORNERS: Final = 150  # corners of paving at which a route may turn, at most
 _OTHER_CORNERS: Final = 80  # the same of each other priced ground
@@ -95,6 +99,15 @@ class _Terminals(NamedTuple):
     given: Floats
     places: Floats
     moved: Floats
+
+
+class _Land(NamedTuple):
+    """Where trenches may go, paving and its price, and other priced ground."""
+
+    free: BaseGeometry
+    dear: BaseGeometry
+    factor: float
+    priced: Sequence[PricedGround]
 
 
 class _Run(NamedTuple):
@@ -141,7 +154,7 @@ def nearest_controller_distance(
     return total
 
 
-def wire_routes(
+def wire_routes(  # noqa: PLR0913 - every layer is an argument of its own
     sensors: gpd.GeoDataFrame,
     *,
     fixtures: gpd.GeoDataFrame,
@@ -151,6 +164,7 @@ def wire_routes(
     paving_factor: float = PAVING_FACTOR,
     priced: Sequence[PricedGround] = (),
     wire_share: float = 0.0,
+    in_play: BaseGeometry | None = None,
 ) -> WireRoutes:
     """Route every sensor to its controller.
 
@@ -173,6 +187,9 @@ def wire_routes(
         Roots, beds and the like; where they overlap, the first counts, and paving before all.
     wire_share : float
         Price of a metre of wire in metres of open trench.
+    in_play : shapely geometry, optional
+        Ground in play, such as a pitch or a green: no trench enters it. A sensor in it, or that can
+        only be reached through it, is linked without one.
 
     Returns
     -------
@@ -183,28 +200,104 @@ def wire_routes(
     if len(names) == 0 or len(sensors) == 0:
         told = ("no controller is drawn: wire and trench lengths are unknown",)
         return _result(sensors, [], {}, told if len(sensors) else ())
-    places = shapely.get_coordinates(sensors.geometry.to_numpy())
     owner = _owners(sensors, names, controllers, boundary=boundary, buildings=buildings)
-    free = free_space(boundary, buildings.geometry.to_list())
-    ends = _terminals(free, np.concatenate([controllers, places]))
-    dear = shapely.union_all(paving.geometry.to_numpy())
-    others = disjoint(priced, dear, ends.places)
-    extra = _extra_nodes(ends.places, owner, free=free, dear=dear, others=others)
-    graph = visibility_graph(
-        ends.places,
-        free=free,
-        dear=dear,
-        factor=paving_factor,
-        extra=extra,
-        priced=[(ground.shape, ground.factor) for ground in others],
+    closed = [*buildings.geometry, *([] if in_play is None else [in_play])]
+    free = free_space(boundary, closed)
+    inside = _in_play(sensors, in_play)
+    dug = sensors[~inside]
+    owned = [k for k, linked in zip(owner, inside, strict=True) if not linked]
+    ends = _terminals(
+        free, np.concatenate([controllers, shapely.get_coordinates(dug.geometry.to_numpy())])
     )
-    runs, lost = _runs(graph, owner, count=len(names), wire_share=wire_share)
-    warnings = tuple(
-        f"sensor {sensors.index[i]}: no way for a wire to {names[owner[i]]}" for i in lost
-    )
-    labels = _Labels(list(sensors.index), names, tuple(ground.name for ground in others))
+    land = _Land(free, shapely.union_all(paving.geometry.to_numpy()), paving_factor, priced)
+    others = disjoint(land.priced, land.dear, ends.places)
+    graph, runs, lost = _routed(land, ends.places, owned, others, wire_share=wire_share)
+    shut = [str(dug.index[i]) for i in lost] if in_play is not None else []
+    linked = [*sensors.index[inside].astype(str), *shut]
+    warnings = [
+        f"sensor {dug.index[i]}: no way for a wire to {names[owned[i]]}" for i in lost if not shut
+    ]
+    labels = _Labels(list(dug.index), names, tuple(ground.name for ground in others))
     rows, lengths = _rows(graph, runs, ends, labels)
-    return _result(sensors, rows, lengths, (*warnings, *_starved(lengths)))
+    for name, k in zip(sensors.index, owner, strict=True):
+        if name in linked:
+            lengths[name] = _Length(names[k], 0.0, 0.0, *gauge_for(0.0))  # no trench, no wire
+    warnings += [*_starved(lengths), *_linked_words(linked)]
+    return _result(sensors, rows, lengths, tuple(warnings), tuple(linked))
+
+
+def _routed(
+    land: _Land,
+    ends: Floats,
+    owner: list[int],
+    others: list[PricedGround],
+    *,
+    wire_share: float,
+) -> tuple[VisibilityGraph, list[_Run], list[int]]:
+    """Route the sensors, then move the branches of the trench as long as that makes it cheaper."""
+    count = len(ends) - len(owner)
+    extra = _extra_nodes(ends, owner, free=land.free, dear=land.dear, others=others)
+    best: tuple[VisibilityGraph, list[_Run], list[int]] | None = None
+    known = np.inf
+    for _ in range(_BRANCH_ROUNDS):
+        graph = visibility_graph(
+            ends,
+            free=land.free,
+            dear=land.dear,
+            factor=land.factor,
+            extra=extra,
+            priced=[(ground.shape, ground.factor) for ground in others],
+        )
+        runs, lost = _runs(graph, owner, count=count, wire_share=wire_share)
+        price = _price(graph, runs, wire_share)
+        if price < known - _WORTH_M:
+            best, known = (graph, runs, lost), price
+        moved = _moved(graph, runs, ends=len(ends))
+        moved = moved[shapely.intersects_xy(land.free, moved[:, 0], moved[:, 1])]
+        if len(moved) == 0 or best is None or best[0] is not graph:
+            break
+        extra = np.concatenate([extra, moved])
+    return best if best is not None else (graph, runs, lost)
+
+
+def _price(graph: VisibilityGraph, runs: list[_Run], wire_share: float) -> float:
+    """Return the price of trench and wire in metres of open trench."""
+    place = {
+        (int(a), int(b)): k for k, (a, b) in enumerate(zip(graph.start, graph.end, strict=True))
+    }
+    used = [place[edge] for run in runs for edge in edges_of(run.nodes)]
+    return float(graph.cost[sorted(set(used))].sum() + wire_share * graph.length[used].sum())
+
+
+def _moved(graph: VisibilityGraph, runs: list[_Run], *, ends: int) -> Floats:
+    """Return where the trenches of each controller had better branch."""
+    found = [np.empty((0, 2))]
+    for controller in sorted({run.controller for run in runs}):
+        mine = [run for run in runs if run.controller == controller]
+        edges = sorted({edge for run in mine for edge in edges_of(run.nodes)})
+        nodes = {node for edge in edges for node in edge}
+        if len(mine) > 1 and len(edges) == len(nodes) - 1:  # a tree
+            terminals = [node for node in nodes if node < ends]
+            found.append(branch_points(graph.places, edges, terminals))
+    return np.concatenate(found)
+
+
+def _in_play(sensors: gpd.GeoDataFrame, in_play: BaseGeometry | None) -> NDArray[np.bool_]:
+    """Tell which sensors lie in ground in play."""
+    if in_play is None:
+        return np.zeros(len(sensors), dtype=np.bool_)
+    return np.asarray(shapely.intersects(in_play, sensors.geometry.to_numpy()), dtype=np.bool_)
+
+
+def _linked_words(linked: list[str]) -> list[str]:
+    """Say which sensors are linked without a trench."""
+    if not linked:
+        return []
+    price = f"reckoned like {LINK_M:g} m of open trench each (common practice, no source)"
+    return [
+        f"sensor {', '.join(linked)}: no trench is dug through ground in play, so a wireless link, "
+        f"or a decoder at a valve box where one stands nearer, takes the place of the wire, {price}"
+    ]
 
 
 def _controllers(fixtures: gpd.GeoDataFrame) -> tuple[Floats, list[str]]:
@@ -442,6 +535,7 @@ def _result(
     rows: list[dict[str, Any]],
     lengths: dict[str, _Length],
     warnings: tuple[str, ...],
+    links: tuple[str, ...] = (),
 ) -> WireRoutes:
     table = pd.DataFrame(rows, columns=list(_COLUMNS))
     unknown = _Length(None, float("nan"), float("nan"), *gauge_for(float("nan")))
@@ -452,5 +546,5 @@ def _result(
     )
     measured = measured.astype({"wire_m": float, "trench_m": float, "drop_v": float})
     return WireRoutes(
-        gpd.GeoDataFrame(table, geometry="geometry", crs=sensors.crs), measured, warnings
+        gpd.GeoDataFrame(table, geometry="geometry", crs=sensors.crs), measured, warnings, links
     )

@@ -4,12 +4,15 @@ import math
 
 import numpy as np
 import pytest
+import shapely
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
 from siting._commission_asbuilt import check_place
 from siting._commission_ties import Fix, TieError, fix_from_gps, fix_from_ties, fix_row
+from siting._plan_places import all_hazards
 from siting.demo import demo_property
+from siting.placement import hazards_of_zone
 from siting.planning import plan_property
 from siting.ties import TAPE_SIGMA_M, locate, pair_drms
 
@@ -181,3 +184,33 @@ def test_the_better_of_gps_and_ties_is_taken(yard):
     with pytest.raises(TieError, match="one tape"):
         fix_row({"tie_1": 5.0}, yard, tag)
     assert TAPE_SIGMA_M == 0.03
+
+
+@pytest.mark.parametrize(("short", "met"), [(0.12, True), (0.3, False)])
+def test_a_setback_missed_by_no_more_than_the_error_of_tape_and_shovel_is_met(yard, short, met):
+    """A hole 12 cm (0.4 ft) nearer to a wall than its setback is an honest hole; 30 cm is not."""
+    tag = yard.sensors.index[0]
+    zone = str(yard.sensors.loc[tag, "zone"])
+    hazards = hazards_of_zone(all_hazards(yard.site, yard.settings.setbacks)[0], zone)
+    ground = yard.site.hydrozones.geometry.loc[zone]
+    x, y = (part.ravel() for part in np.meshgrid(*(np.arange(*b, 0.05) for b in _spans(ground))))
+    x, y = x[shapely.contains_xy(ground, x, y)], y[shapely.contains_xy(ground, x, y)]
+    points = shapely.points(x, y)
+    slack = np.min(
+        [
+            shapely.distance(shape, points) - setback
+            for shape, setback in zip(hazards.geometry, hazards["setback"], strict=True)
+        ],
+        axis=0,
+    )
+    at = int(np.argmin(np.abs(slack + short)))
+    found = check_place(yard, tag, Fix(float(x[at]), float(y[at]), 0.05, (), "2 ties"))
+    assert slack[at] == pytest.approx(-short, abs=0.02)
+    assert found.setback_ratio < 1
+    assert found.setback_met is met
+    assert ("nearer to" in " ".join(found.words)) is not met
+
+
+def _spans(ground):
+    west, south, east, north = ground.bounds
+    return (west, east), (south, north)

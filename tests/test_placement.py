@@ -14,6 +14,7 @@ from shapely.geometry import LineString, MultiPolygon, Point, Polygon, box
 
 from siting.errors import NoAdmissibleGroundError
 from siting.placement import (
+    MARGIN_M,
     application_cv,
     hazards_of_zone,
     keepout_areas,
@@ -358,6 +359,40 @@ def test_no_setback_is_broken_that_some_point_meets(scene):
         assert ratio >= best.max(initial=0.0) - 1e-3
         tightest = [s.distance(here) / d for h, d, s in rows if h == point.binding_setback]
         assert min(tightest) == pytest.approx(ratio)
+
+
+@settings(max_examples=40, deadline=None)
+@given(scenes())
+def test_points_keep_the_error_of_tape_and_shovel_inside_each_setback(scene):
+    """Where a lattice finds ground with the margin, the point has it; else the ratio decides."""
+    zone, rows, dryness = scene
+    try:
+        point = place(zone, dryness, *rows, margin=MARGIN_M)
+    except NoAdmissibleGroundError:
+        return
+    here = Point(point.x, point.y)
+    slack = min(shape.distance(here) - setback for _, setback, shape in rows)
+    x, y = lattice(zone, step=0.11)
+    shapes = shapely.points(x, y)
+    best = np.min([shapely.distance(shape, shapes) - setback for _, setback, shape in rows], axis=0)
+    if best.size and best.max() >= MARGIN_M:
+        assert slack >= MARGIN_M - 1e-9
+        assert all(
+            min(shape.distance(Point(r.x, r.y)) - setback for _, setback, shape in rows) >= -1e-9
+            for r in point.reserves
+            if r.setback_ratio >= 1
+        )
+    elif best.size and best.max() >= 0:
+        assert slack >= -1e-9
+
+
+def test_a_margin_that_no_ground_has_room_for_gives_the_best_ratio():
+    """A strip 2 m wide with 0.9 m setbacks has 10 cm to spare on each side: its midline."""
+    zone = box(0, 0, 20, 2)
+    point = place(zone, lambda x, y: x + 5 * y, edge(zone), margin=MARGIN_M)
+    assert point.y == pytest.approx(1.0, abs=CM)
+    assert point.setback_ratio == pytest.approx(1 / 0.9, abs=0.01)
+    assert point.note == ""
 
 
 @settings(max_examples=15, deadline=None)

@@ -115,7 +115,7 @@ def test_a_sound_property(tmp_path, monkeypatch):
     assert list(site.hydrozones.columns) == [
         "valve", "controller", "plants", "soil", "sand", "clay", "irrigation",
         "precipitation_rate", "distribution_uniformity", "root_depth", "plant_factor", "slope",
-        "new_sod", "rain_share", "geometry",
+        "new_sod", "in_play", "rain_share", "geometry",
     ]  # fmt: skip
     assert list(site.hydrozones["valve"]) == ["A", "B", "10"]
     assert list(site.hydrozones["plants"]) == ["cool_season_turf", "desert_plants", "shrubs"]

@@ -11,7 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from shapely.geometry import LineString, Point, box
 
-from siting._terrain import drainage
+from siting._terrain import drainage, undrawn
 from siting.placement import (
     ground_hazards,
     hazards_of_zone,
@@ -184,3 +184,32 @@ def test_gaps_in_the_terrain_are_bridged():
         slope_percent=25,
     )
     assert found.steep.is_empty
+
+
+def patches(drawn, *, pair=True):
+    """Two crowns of 5 m radius, 8 and 6 m high, and a hedge of 1.5 m on ground that falls."""
+    ground = terrain(lambda x, _y: 100 - 0.1 * x)
+
+    def above(x, y):
+        first = np.where(np.hypot(x - 15, y - 20) < 5, 8.0, 0.0)
+        second = np.where(np.hypot(x - 45, y - 20) < 5, 6.0, 0.0)
+        return first + second + np.where(np.abs(y - 38) < 1, 1.5, 0.0)
+
+    surface = terrain(lambda x, y: (100 - 0.1 * x) * pair + above(x, y))
+    return undrawn(surface, ground if pair else None, drawn=drawn, boundary=PROPERTY)
+
+
+@pytest.mark.parametrize("pair", [True, False])
+def test_a_crown_that_the_drawing_lacks_is_found_with_its_area_and_place(pair):
+    """Of two crowns one is drawn; a hedge below 2 m and a drawn crown 1 m too small are none."""
+    found = patches(Point(15, 20).buffer(4.0), pair=pair)
+    assert len(found) == 1
+    assert (found[0].x, found[0].y) == pytest.approx((45, 20), abs=0.5)
+    assert found[0].area_m2 == pytest.approx(np.pi * 25, rel=0.03)
+    assert found[0].height_m == pytest.approx(6.0, abs=0.06)
+
+
+def test_without_anything_drawn_the_largest_patch_comes_first_and_far_ones_do_not_count():
+    assert [round(p.x) for p in patches(shapely.Polygon())] == [15, 45]
+    far = patches(shapely.union_all([Point(15, 20).buffer(6), Point(45, 20).buffer(6)]))
+    assert far == []

@@ -11,9 +11,12 @@ import shapely
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.sparse import csr_array
-from shapely.geometry import LineString, Point, box
+from shapely.affinity import rotate
+from shapely.geometry import LineString, MultiPoint, Point, box
 
 from siting.wiring import (
+    LINK_M,
+    TrenchNetwork,
     free_space,
     nearest_controller_distance,
     parts_list,
@@ -292,3 +295,72 @@ def test_branches_and_corners_are_nodes_of_the_graph():
     assert (graph.start < graph.end).all()
     assert not ((graph.start == 0) & (graph.end == 1)).any()
     assert graph.cost == pytest.approx(graph.length)
+
+
+@pytest.mark.published("Gilbert & Pollak 1968: Steiner tree of a square of side a, a (1 + sqrt 3)")
+@pytest.mark.parametrize("turn", [0.0, 23.0])
+def test_branches_of_a_square_meet_at_120_degrees(turn):
+    """Corners of a square of 30 m: one branch alone gives 2.8 % more than two."""
+    square = rotate(MultiPoint([(0, 0), (30, 0), (30, 30), (0, 30)]), turn, origin=(15, 15))
+    corners = [(point.x, point.y) for point in square.geoms]
+    wires = wire_routes(
+        sensors(*corners[1:]),
+        fixtures=controllers(corners[0]),
+        boundary=box(-50, -50, 80, 80),
+        buildings=layer(),
+        paving=layer(),
+    )
+    trench = wires.routes[wires.routes["kind"] == "trench"]
+    assert trench["length_m"].sum() == pytest.approx(30 * (1 + np.sqrt(3)), rel=1e-4)
+
+
+def play(**more):
+    """A pitch between the controller and the sensors; the last sensor lies on it."""
+    pitch = box(20, 0, 60, 40)
+    return pitch, wire_routes(
+        sensors((70, 20), (10, 30), (40, 20)),
+        fixtures=controllers((0, 20)),
+        boundary=box(-5, -10, 80, 50),
+        buildings=layer(),
+        paving=layer(),
+        **more,
+    )
+
+
+def test_no_trench_enters_ground_in_play():
+    """Without the word the way goes straight across; with it, round the pitch, or by a link."""
+    pitch, across = play()
+    assert across.routes.intersection(pitch).length.sum() > 40
+    pitch, wires = play(in_play=pitch)
+    assert wires.routes.intersection(pitch.buffer(-1e-6)).length.sum() == 0
+    assert wires.lengths["wire_m"].iloc[0] > 80
+    assert wires.links == (wires.lengths.index[2],)
+    assert wires.lengths["trench_m"].iloc[2] == 0
+    assert any("wireless" in word for word in wires.warnings)
+    parts = parts_list(wires).set_index("item")["quantity"]
+    assert parts["wireless link, sender and receiver"] == 1
+    assert parts["splice box"] == 2
+
+
+def test_a_sensor_shut_in_by_ground_in_play_is_linked():
+    ring = box(0, 0, 60, 60).difference(box(20, 20, 40, 40))
+    wires = wire_routes(
+        sensors((30, 30)), fixtures=controllers((-5, 30)), boundary=box(-10, -10, 70, 70),
+        buildings=layer(), paving=layer(), in_play=ring,
+    )  # fmt: skip
+    assert len(wires.routes) == 0
+    assert len(wires.links) == 1
+
+
+def test_a_link_is_priced_before_the_choice():
+    """The network asks the price of a link for what lies in play, alone and shared."""
+    network = TrenchNetwork(
+        np.array([(70.0, 20.0), (40.0, 20.0), (45.0, 20.0)]), np.array([(0.0, 20.0)]),
+        np.zeros(3, dtype=np.int64), boundary=box(-5, -10, 80, 50), buildings=[], paving=[],
+        paving_factor=4.0, in_play=box(20, 0, 60, 40),
+    )  # fmt: skip
+    assert network.own[1:].tolist() == [LINK_M, LINK_M]
+    assert network.wire[1:].tolist() == [0.0, 0.0]
+    assert network.own[0] > 70
+    assert network.shared([0, 1, 2]) == pytest.approx(network.own[0] + 2 * LINK_M)
+    assert network.marginal([1, 2]).tolist() == pytest.approx([network.own[0], LINK_M, LINK_M])

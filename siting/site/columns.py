@@ -174,6 +174,7 @@ COLUMNS: Final[dict[str, tuple[Column, ...]]] = {
         Column("slope", "number", low=0, high=200, unit="%", suffixes=_PERCENT),
         *COEFFICIENTS,
         Column("new_sod", "flag"),
+        Column("in_play", "flag"),
         Column("rain_share", "number", low=0, high=1, mend="Write a fraction: 50 % is 0.5."),
     ),
     "soils": (

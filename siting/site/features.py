@@ -96,6 +96,7 @@ def zones_frame(layer: Layer, findings: Findings) -> gpd.GeoDataFrame:
                 if column.name in layer.columns
             },
             "new_sod": flags(layer, "new_sod", findings),
+            "in_play": flags(layer, "in_play", findings),
             # In the open, all of the rain reaches the ground.
             "rain_share": np.nan_to_num(numbers(layer, "rain_share", findings), nan=1.0),
         },

@@ -101,8 +101,9 @@ class Site:
         Index `zone` (str, natural order); columns valve (str), controller (str or None), plants
         (str), soil (str or None), sand, clay [%], irrigation (str or None), precipitation_rate
         [mm/h], distribution_uniformity (0..1), root_depth [m], plant_factor, slope [%], those
-        of `siting.site.columns.COEFFICIENTS` that the file has, new_sod (bool), rain_share (0..1:
-        share of the rain that reaches the ground; 1 in the open), geometry.
+        of `siting.site.columns.COEFFICIENTS` that the file has, new_sod (bool), in_play (bool:
+        a pitch or green, through which no trench is dug), rain_share (0..1: share of the rain that
+        reaches the ground; 1 in the open), geometry.
     buildings : GeoDataFrame
         Columns height [m], feature (str: id in the file), geometry (Polygon/MultiPolygon).
     trees : GeoDataFrame
