@@ -22,6 +22,7 @@ PROPERTY = """\
 # An invented campus: every name, shape, price and reading in this folder is made up.
 name = "Sorrelmere Campus (invented)"
 units = "us"                 # how results are shown
+units_in = "m"               # the drawing's heights and crowns are in metres
 layers = "campus.gpkg"
 
 [weather]

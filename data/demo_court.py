@@ -18,6 +18,7 @@ PROPERTY = """\
 # An invented courtyard: every name, shape, price and reading in this folder is made up.
 name = "Larkstone court (invented)"
 units = "us"
+units_in = "m"
 layers = "court.gpkg"
 
 [weather]

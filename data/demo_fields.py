@@ -18,6 +18,7 @@ PROPERTY = """\
 # Invented sports grounds: every name, shape, price and reading in this folder is made up.
 name = "Kestrelmoor sports grounds (invented)"
 units = "metric"
+units_in = "m"
 layers = "fields.gpkg"
 
 [weather]

@@ -21,6 +21,7 @@ PROPERTY = """\
 # An invented yard: every name, shape, price and reading in this folder is made up.
 name = "Wattlebend yard (invented)"
 units = "metric"
+units_in = "m"
 layers = "yard.gpkg"
 
 [weather]

@@ -20,6 +20,7 @@ __all__ = [
     "Quantity",
     "UnitsName",
     "convert",
+    "figure",
     "show",
     "unit_label",
 ]
@@ -161,9 +162,34 @@ def show(value: float, quantity: Quantity, units: UnitsName, *, decimals: int | 
     >>> show(12.34, "volume", "metric")
     '12 m³'
     """
-    if not math.isfinite(value):
-        return "–"
     edge = QUANTITIES[quantity][units]
     digits = edge.decimals if decimals is None else decimals
-    number = convert(value, quantity, units)
-    return f"{number:,.{digits}f} {edge.label}"
+    number = figure(convert(value, quantity, units), digits)
+    return f"{number} {edge.label}" if math.isfinite(value) else number
+
+
+def figure(value: float | None, decimals: int = 0) -> str:
+    """Return a plain number as people read it: the one way from a number to a sentence.
+
+    Parameters
+    ----------
+    value : float or None
+        Any number.
+    decimals : int
+        Digits after the point.
+
+    Returns
+    -------
+    str
+        With commas between thousands and no minus before a zero; an en dash when it is unknown or
+        not finite.
+
+    Examples
+    --------
+    >>> figure(1234.5), figure(-0.2), figure(float("nan")), figure(None)
+    ('1,234', '0', '–', '–')
+    """
+    if value is None or not math.isfinite(value):
+        return "–"
+    text = f"{value:,.{decimals}f}"
+    return text.removeprefix("-") if not text.strip("-0.,") else text

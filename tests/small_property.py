@@ -27,6 +27,7 @@ NORMALS = pd.DataFrame(
 TOML = """\
 name = "Test ground"
 units = "{units}"
+units_in = "m"
 layers = "layers.gpkg"
 [weather]
 file = "weather.csv"

@@ -2,6 +2,7 @@
 
 import csv
 import dataclasses
+import html
 import io
 import json
 import math
@@ -19,6 +20,7 @@ import rasterio
 from hypothesis import given
 from hypothesis import strategies as st
 
+from siting.handoff._gis_records import describe
 from siting.handoff.gisfiles import guard_formula, write_gis
 from siting.handoff.planjson import plan_document
 from tests.plan_factory import HOSTILE, SOURCE_EPSG, make_plan
@@ -218,6 +220,16 @@ def test_kml_reads_back_and_fetches_nothing(plan, folder):
     lon, lat = np.array(places, dtype=float).T
     assert max(_away(plan, lon, lat)) < 0.01
     assert root.find(f".//{KML}href") is None
+
+
+def test_markup_in_a_name_is_text_where_a_globe_viewer_reads_html(hostile_folder):
+    root = ET.parse(hostile_folder / "sensors.kml").getroot()  # noqa: S314 - our own file
+    shown = [mark.findtext(f"{KML}description") for mark in root.findall(f".//{KML}Placemark")]
+    sensors = plan_document(make_plan(hostile=True))["sensors"]
+    assert any("<" in describe(sensor, "metric") for sensor in sensors)
+    for text, sensor in zip(shown, sensors, strict=True):
+        assert "<" not in text  # what a viewer takes for HTML holds no element
+        assert html.unescape(text) == describe(sensor, "metric")
 
 
 def test_csv_is_utf8_with_a_mark_and_reads_in_pandas(plan, folder):

@@ -9,6 +9,7 @@ and GDAL skip it. Text in it that a spreadsheet would run as a formula is preced
 from __future__ import annotations
 
 import csv
+import html
 import io
 import json
 import math
@@ -155,7 +156,8 @@ def _placemark(body: ET.Element, sensor: Mapping[str, Any], text: str) -> None:
     """Add one sensor to a KML document."""
     mark = ET.SubElement(body, "Placemark")
     ET.SubElement(mark, "name").text = clean(sensor["sensor_id"])
-    ET.SubElement(mark, "description").text = text
+    # Globe viewers read a description as HTML: escaped once more it is shown as the text it is.
+    ET.SubElement(mark, "description").text = html.escape(text, quote=False)
     ET.SubElement(mark, "styleUrl").text = "#sensor"
     extra = ET.SubElement(mark, "ExtendedData")
     for key, value in flat(sensor).items():

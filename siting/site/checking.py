@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from typing import Final
 
 import geopandas as gpd
@@ -50,13 +50,14 @@ def check_overlaps(zones: gpd.GeoDataFrame, file: str, findings: Findings) -> No
     pairs = sorted({(int(a), int(b)) for a, b in zip(first, second, strict=True) if a < b})
     for a, b in pairs:
         area = shapely.intersection(shapes[a], shapes[b]).area
+        told = findings.tell(area, "area")
         if area > OVERLAP_M2:
-            found = f"zones {zones.index[a]} and {zones.index[b]} overlapping by {area:.1f} m²"
-            allowed = f"no overlap above {OVERLAP_M2:g} m²"
+            found = f"zones {zones.index[a]} and {zones.index[b]} overlapping by {told}"
+            allowed = f"no overlap above {findings.tell(OVERLAP_M2, 'area')}"
             _fault(file, found, allowed, "Redraw the edge that they share.", findings)
         elif area > OVERLAP_NOTE_M2:
             findings.warn(
-                f"Zones {zones.index[a]} and {zones.index[b]} overlap by {area:.1f} m²; that "
+                f"Zones {zones.index[a]} and {zones.index[b]} overlap by {told}; that "
                 "ground counts in both."
             )
 
@@ -86,7 +87,8 @@ def check_inside(
             _fault(file, found, "zones on the property", "Move the zone or the boundary.", findings)
         elif part > OUTSIDE_NOTE:
             findings.warn(
-                f"Zone {zone} sticks out of the boundary by {area:.1f} m² ({part:.1%} of it)."
+                f"Zone {zone} sticks out of the boundary by {findings.tell(area, 'area')} "
+                f"({part:.1%} of it)."
             )
 
 
@@ -126,12 +128,20 @@ def cut_buildings(
         elif cut > 0:
             shapes[row] = polygons_of(after)
         if cut > CUT_NOTE_M2 and after.area >= LEAST_ZONE_M2:
-            findings.warn(f"Zone {zones.index[row]}: {cut:.1f} m² under a building were cut out.")
+            findings.warn(
+                f"Zone {zones.index[row]}: {findings.tell(cut, 'area')} under a building were cut "
+                "out."
+            )
     return zones.set_geometry(gpd.GeoSeries(shapes, zones.index, crs=zones.crs))
 
 
 def check_timer(
-    timer: Timer | None, valves: Mapping[str, str], file: str, findings: Findings
+    timer: Timer | None,
+    valves: Mapping[str, str],
+    file: str,
+    findings: Findings,
+    *,
+    drawn: Collection[str] | None = (),
 ) -> None:
     """Check that today's timer runs every valve, and no other.
 
@@ -145,6 +155,9 @@ def check_timer(
         The property file's name, for messages.
     findings : Findings
         Where valves that do not match are noted.
+    drawn : collection of str or None
+        Valves of zones that were refused for faults of their own: those are the cause, and the
+        timer is right. None where not even their names are known, so that no valve is doubted.
     """
     if timer is None:
         return
@@ -154,7 +167,7 @@ def check_timer(
         return
     where = f"{file}, timer.{key}"
     for valve in given:
-        if valve not in valves:
+        if valve not in valves and drawn is not None and valve not in drawn:
             near = nearest(valve, valves)
             mend = f'Did you mean "{near}"?' if near else "Remove it, or draw its zone."
             found, allowed = f'valve "{valve}", which no zone has', "valves of the hydrozones"

@@ -106,8 +106,9 @@ def zones_frame(layer: Layer, findings: Findings) -> gpd.GeoDataFrame:
     slow = frame.index[frame["precipitation_rate"] < _SLOW_MM_H].tolist()
     if slow:
         findings.warn(
-            f"{layer.file}, {layer.name}: precipitation_rate below {_SLOW_MM_H} mm/h in features "
-            f"{some(slow)}; if it is in inches per hour, name the column precipitation_rate_in_h."
+            f"{layer.file}, {layer.name}: precipitation_rate below "
+            f"{findings.tell(_SLOW_MM_H, 'rate', decimals=2)} in features {some(slow)}; if it is "
+            "in inches per hour, name the column precipitation_rate_in_h."
         )
     frame = _unique_zones(layer, frame, findings)
     order = sorted(range(len(frame)), key=lambda row: natural_key(str(frame["zone"].iloc[row])))
@@ -258,13 +259,15 @@ def buildings_frame(layer: Layer, findings: Findings) -> gpd.GeoDataFrame:
     where = f"{layer.file}, {layer.name}:"
     if by_levels.any():
         findings.warn(
-            f"{where} {by_levels.sum()} heights were taken from levels, {LEVEL_M:g} m each."
+            f"{where} {by_levels.sum()} heights were taken from levels, "
+            f"{findings.tell(LEVEL_M, 'length', decimals=0)} each."
         )
     if unknown.any() and layer.source.default_height is not None:
         height = np.where(unknown, layer.source.default_height, height)
         findings.warn(
             f"{where} {unknown.sum()} buildings of unknown height were taken to be "
-            f"{layer.source.default_height:g} m tall, as the property file says."
+            f"{findings.tell(layer.source.default_height, 'length', decimals=1)} tall, as the "
+            "property file says."
         )
     elif unknown.any() and not layer_has_fault(layer, findings, "height", "levels"):
         mend = f"Fill it in, or write layers.{layer.name} = {{ file = ..., default_height = 6.0 }}."
@@ -272,7 +275,8 @@ def buildings_frame(layer: Layer, findings: Findings) -> gpd.GeoDataFrame:
         layer.fault(findings, "no value", "height or levels", mend, features=ids, column="height")
     flat = int((height == 0).sum())
     if flat:
-        findings.warn(f"{where} {flat} buildings are 0 m tall and shade nothing.")
+        none = findings.tell(0.0, "length", decimals=0)
+        findings.warn(f"{where} {flat} buildings are {none} tall and shade nothing.")
     return _finish(layer, _frame(layer, {"height": height, "feature": _ids(layer)}), findings)
 
 

@@ -7,10 +7,13 @@ import unicodedata
 from collections.abc import Iterable, Sequence
 
 from siting.errors import Fault, InputError
+from siting.units import Quantity, UnitsName, convert, show
 
 __all__ = ["Findings", "brief", "is_plain", "nearest", "some"]
 
 
+#: Amounts below these are told to a tenth, and to a thousandth.
+_SMALL, _TINY = 1000, 0.1
 #: A longer text is no misspelling of anything.
 _LONGEST_WORD = 80
 #: Control, format, surrogate and unassigned characters; joiners belong to letters and emoji.
@@ -27,11 +30,37 @@ class Findings:
         Why the input is refused.
     warnings : list of str
         What was repaired or assumed, in plain words.
+    units : {"metric", "us"}
+        Units of the property, in which amounts are told.
     """
 
     def __init__(self) -> None:
         self.faults: list[Fault] = []
         self.warnings: list[str] = []
+        self.units: UnitsName = "metric"
+
+    def tell(self, value: float, quantity: Quantity, *, decimals: int | None = None) -> str:
+        """Return an amount in the property's units, with its unit.
+
+        Parameters
+        ----------
+        value : float
+            In the inside unit of the quantity.
+        quantity : str
+            One of `siting.units.QUANTITIES`.
+        decimals : int, optional
+            Digits after the point; as many as tell something by default.
+
+        Returns
+        -------
+        str
+            Such as "119.9 m²", or "1,291 ft²" in a US property.
+        """
+        if decimals is not None:
+            return show(value, quantity, self.units, decimals=decimals)
+        shown = abs(convert(value, quantity, self.units))
+        tenths = 0 if shown >= _SMALL else 1 if shown >= _TINY else 3
+        return show(value, quantity, self.units, decimals=tenths)
 
     def warn(self, text: str) -> None:
         """Note something that was repaired or assumed, once.

@@ -32,6 +32,9 @@ FINEST_M: Final = 0.25
 LOWEST_M, HIGHEST_M = -500.0, 9500.0
 #: A surface lower than the terrain by this, or higher by that, is of another unit or datum [m].
 BELOW_M, FAR_ABOVE_M = 1.0, 150.0
+#: A surface needs this many cells across the property to show what shades it, and a raster heights
+#: on this share of it; judgement, not published limits.
+CELLS_ACROSS, LEAST_KNOWN = 10, 1 / 3
 #: Where all other heights are above this, zeros are holes [m].
 ZERO_M, HOLES = 30.0, 0.001
 _MB: Final = 1_000_000
@@ -244,10 +247,9 @@ def _checked(
         mend = "Declare 0 as the no-data value of the file."
         _fault(name, file, found, "heights without holes", mend, findings)
         return None
-    if max(raster.cell_x, raster.cell_y) > limit("raster_cell_m"):
-        found = f"cells of {raster.cell_x:,.0f} m"
-        allowed = f"cells of at most {limit('raster_cell_m'):g} m"
-        _fault(name, file, found, allowed, "Take a finer model of heights.", findings)
+    thin = _too_thin(name, raster, bounds, known)
+    if thin is not None:
+        _fault(name, file, *thin, findings)
         return None
     if low < LOWEST_M or high > HIGHEST_M:
         found = f"heights from {low:g} to {high:g} m"
@@ -260,6 +262,28 @@ def _checked(
     if known < 1.0:
         findings.warn(f"{file}, {name}: {1 - known:.1%} of the property has no height.")
     return HeightRaster(heights, raster.west, raster.north, raster.cell_x, raster.cell_y)
+
+
+def _too_thin(
+    name: str, raster: HeightRaster, bounds: tuple[float, float, float, float], known: float
+) -> tuple[str, str, str] | None:
+    """Return what is found, allowed and how to mend it, where a raster says too little."""
+    cell, side = (
+        max(raster.cell_x, raster.cell_y),
+        min(bounds[2] - bounds[0], bounds[3] - bounds[1]),
+    )
+    if cell > limit("raster_cell_m"):
+        allowed = f"cells of at most {limit('raster_cell_m'):g} m"
+        return f"cells of {cell:,.0f} m", allowed, "Take a finer model of heights."
+    if name == "surface" and cell * CELLS_ACROSS > side:
+        found = f"cells of {cell:.3g} m on a property {side:.0f} m across"
+        allowed = f"cells of at most {side / CELLS_ACROSS:.2g} m, which show what shades it"
+        return found, allowed, "Take a finer surface, or leave it out."
+    if known < LEAST_KNOWN:
+        allowed = f"heights on at least {LEAST_KNOWN:.0%} of it"
+        mend = "Take a raster that covers the property, or leave it out."
+        return f"heights on {known:.0%} of the property", allowed, mend
+    return None
 
 
 def _share_known(raster: HeightRaster, bounds: tuple[float, float, float, float]) -> float:

@@ -42,9 +42,9 @@ from siting.site.property import parse_property
 from siting.site.rasters import check_pair, read_heights
 from siting.site.repair import ShapeKind, clean_shapes, polygons_of
 from siting.site.settings import PropertyFile
-from siting.site.suspects import note_feet, note_trees_inside, question_sizes
+from siting.site.suspects import check_units, note_feet, note_trees_inside, question_sizes
 from siting.site.trees import trees_frame
-from siting.site.values import Layer
+from siting.site.values import Layer, texts
 from siting.site.vocabulary import RASTER_LAYERS, VECTOR_LAYERS
 
 __all__ = ["open_property", "read_site"]
@@ -162,23 +162,27 @@ class _Place:
 
 
 def _read(settings: PropertyFile, findings: Findings) -> Site:
-    folder = settings.path.parent
+    folder, findings.units = settings.path.parent, settings.units
     layers = {name: _open(name, settings, folder, findings) for name in VECTOR_LAYERS}
     place = _locate(layers, findings)
     frames: dict[str, gpd.GeoDataFrame] = {}
     located = place.known
     for name, build in _BUILDERS.items():
-        before = len(findings.faults)
-        layer, sound = _in_place(layers[name] or empty_layer(name), place, findings)
+        before, read = len(findings.faults), layers[name]
+        layer, sound = _in_place(read or empty_layer(name), place, findings)
         located = located and (sound or name not in ("hydrozones", "buildings"))
         frames[name] = build(layer, findings)
         if sound:
             question_sizes(layer, frames[name], findings)
-        if name == "hydrozones" and layers[name] is not None and layer.frame.empty:
-            _note_empty(layer, len(findings.faults) > before, findings)
+        if name == "hydrozones" and read is not None and layer.frame.empty:
+            # Without a boundary its features may have no place; the boundary is the cause then.
+            lost = not place.known and not read.frame.empty
+            _note_empty(layer, lost or len(findings.faults) > before, findings)
+    drawn = [layer for layer in layers.values() if layer is not None]
+    check_units(drawn, settings.units, settings.path.name, findings)
     file = layers["hydrozones"].file if layers["hydrozones"] else ""
     check_controllers(frames["hydrozones"], frames["fixtures"], file, findings)
-    _check_valves(settings, frames["hydrozones"], findings)
+    _check_valves(settings, frames["hydrozones"], layers["hydrozones"], findings)
     if located:
         frames["hydrozones"] = _relate(frames, place.boundary, file, findings)
     tree_file = layers["trees"].file if layers["trees"] else ""
@@ -214,11 +218,27 @@ def _relate(
     return cut_buildings(zones, frames["buildings"], file, findings)
 
 
-def _check_valves(settings: PropertyFile, zones: gpd.GeoDataFrame, findings: Findings) -> None:
+def _check_valves(
+    settings: PropertyFile, zones: gpd.GeoDataFrame, layer: Layer | None, findings: Findings
+) -> None:
     """Check the timer, unless there are no sound zones to check it against."""
-    if not zones.empty:
+    if not zones.empty and layer is not None:
         pairs = dict(zip(zones["valve"], zones.index, strict=True))
-        check_timer(settings.timer, pairs, settings.path.name, findings)
+        drawn = None if _nameless(layer) else _drawn_valves(layer)
+        check_timer(settings.timer, pairs, settings.path.name, findings, drawn=drawn)
+
+
+def _drawn_valves(layer: Layer) -> set[str]:
+    """Return the valves as the file holds them, of refused features too."""
+    valve, zone = (texts(layer, column, Findings()) for column in ("valve", "zone"))
+    named = {v or z for v, z in zip(valve, zone, strict=True)}
+    return {text for text in named if text}
+
+
+def _nameless(layer: Layer) -> bool:
+    """Return whether a feature has neither valve nor zone, so that its valve is not known."""
+    pairs = zip(layer.raw("valve"), layer.raw("zone"), strict=True)
+    return any(valve is None and zone is None for valve, zone in pairs)
 
 
 def _open(name: str, settings: PropertyFile, folder: Path, findings: Findings) -> Layer | None:
@@ -283,13 +303,14 @@ def _boundary(layer: Layer, working: Working, findings: Findings) -> _Place | No
         return None
     shape = polygons_of(shapely.union_all(clean.frame.geometry.to_numpy()))
     if shape.area < SMALLEST_M2:
-        found, allowed = f"a property of {shape.area:.3g} m²", f"at least {SMALLEST_M2:g} m²"
+        found, allowed = f"a property of {findings.tell(shape.area, 'area')}", "at least "
+        allowed += findings.tell(SMALLEST_M2, "area", decimals=0)
         layer.fault(findings, found, allowed, "Draw it, or give the layer its right CRS.")
         return None
     if len(clean.frame) > 1:
         findings.warn(
-            f"{layer.file}, boundary: {len(clean.frame)} polygons were joined, {shape.area:.0f} m² "
-            "in all."
+            f"{layer.file}, boundary: {len(clean.frame)} polygons were joined, "
+            f"{findings.tell(shape.area, 'area', decimals=0)} in all."
         )
     west, south, east, north = shape.bounds
     if max(east - west, north - south) > LARGEST_M:
@@ -346,7 +367,7 @@ def _nearby(
     if far.any():
         findings.warn(
             f"{layer.file}, {layer.name}: {np.count_nonzero(far)} features more than "
-            f"{NEARBY_M:g} m from the property were left out."
+            f"{findings.tell(NEARBY_M, 'length', decimals=0)} from the property were left out."
         )
     return frame[~far]
 

@@ -125,7 +125,7 @@ def _thinned(layer: Layer, frame: gpd.GeoDataFrame, findings: Findings) -> gpd.G
         findings.warn(
             f"{layer.file}, {layer.name}: the outline of feature {frame.index[row]} has "
             f"{counts[row]:,} vertices; thinned to {shapely.get_num_coordinates(thin):,} that keep "
-            f"within {100 * stray:g} cm of it."
+            f"within {findings.tell(1000 * stray, 'depth', decimals=1)} of it."
         )
         plain[row] = thin
     if not repeated and not dense.size:
@@ -154,13 +154,14 @@ def _without_crumbs(layer: Layer, frame: gpd.GeoDataFrame, findings: Findings) -
     ids = frame.index[small].tolist()
     largest = float(shapely.area(shapes[small]).max())
     if zones:
-        found = f"zones of {largest:.1g} m² or less, smaller than {least:g} m²"
+        smallest = findings.tell(least, "area")
+        found = f"zones of {findings.tell(largest, 'area')} or less, smaller than {smallest}"
         mend = "Delete the sliver, or draw the zone; perhaps the CRS is wrong."
-        layer.fault(findings, found, f"zones of at least {least:g} m²", mend, features=ids)
+        layer.fault(findings, found, f"zones of at least {smallest}", mend, features=ids)
     else:
         findings.warn(
             f"{layer.file}, {layer.name}: features {some(ids)} are slivers smaller than "
-            f"{least:g} m² and were left out."
+            f"{findings.tell(least, 'area')} and were left out."
         )
     return frame[~small]
 
@@ -190,7 +191,8 @@ def _mend_rings(layer: Layer, frame: gpd.GeoDataFrame, findings: Findings) -> gp
         else:
             findings.warn(
                 f"{layer.file}, {layer.name}: the outline of feature {frame.index[row]} was "
-                f"repaired ({reason}); area {before.area:.1f} m² before, {mended.area:.1f} after."
+                f"repaired ({reason}); area {findings.tell(before.area, 'area')} before, "
+                f"{findings.tell(mended.area, 'area')} after."
             )
         shapes[row] = mended
     if lost:

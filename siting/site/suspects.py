@@ -6,18 +6,21 @@ published limits. A unit that is stated (in the header, or with `units_in`) is a
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Final
 
 import geopandas as gpd
 import numpy as np
 import shapely
 
+from siting.errors import Fault
 from siting.site.columns import unit_is_stated
 from siting.site.crs import linear_unit
 from siting.site.findings import Findings, some
-from siting.site.values import Layer
+from siting.site.values import Layer, parse_number
+from siting.units import UnitsName
 
-__all__ = ["note_feet", "note_trees_inside", "question_sizes"]
+__all__ = ["check_units", "note_feet", "note_trees_inside", "question_sizes"]
 
 #: A building is asked about when taller than this times the root of its footprint ...
 _SLENDER: Final = 2.0
@@ -53,6 +56,54 @@ def note_feet(layer: Layer, findings: Findings) -> None:
             "were taken in metres, as no unit is stated; if they are in feet, write "
             f'units_in = {{ {layer.name} = "ft" }}.'
         )
+
+
+def check_units(layers: Sequence[Layer], units: UnitsName, file: str, findings: Findings) -> None:
+    """Refuse lengths that no unit is stated for, where feet are as likely as metres; else say so.
+
+    Parameters
+    ----------
+    layers : sequence of Layer
+        As read.
+    units : {"metric", "us"}
+        The property's units; the template that goes with "us" writes feet.
+    file : str
+        The property file's name, for messages.
+    findings : Findings
+        Where the fault or the note goes.
+    """
+    silent = {layer.name: names for layer in layers if (names := _unstated(layer))}
+    if not silent:
+        return
+    listed = "; ".join(f"{layer}: {', '.join(names)}" for layer, names in silent.items())
+    if units == "us":
+        found = f"lengths of which nothing says whether they are in feet or metres ({listed})"
+        allowed = "a unit in the header (height_ft), or units_in"
+        mend = 'Write units_in = "ft" below units, or units_in = "m" if they are in metres.'
+        findings.faults.append(Fault(f"{file}, units_in", found, allowed, mend))
+        return
+    findings.warn(
+        f"lengths whose header says no unit were taken in metres ({listed}); units_in in {file} "
+        "says otherwise."
+    )
+
+
+def _unstated(layer: Layer) -> list[str]:
+    """Return the columns of lengths that hold a bare number and state no unit."""
+    return [
+        name
+        for name, match in layer.columns.items()
+        if layer.column(name).kind == "length"
+        and not unit_is_stated(name, match, layer.source)
+        and any(_is_bare(value) for value in layer.raw(name))
+    ]
+
+
+def _is_bare(value: object) -> bool:
+    """Return whether a value is a number without a unit of its own."""
+    if isinstance(value, str):
+        return not np.isnan(parse_number(value))
+    return isinstance(value, int | float) and not isinstance(value, bool)
 
 
 def question_sizes(layer: Layer, frame: gpd.GeoDataFrame, findings: Findings) -> None:

@@ -173,7 +173,7 @@ def _fill_sizes(
     height = np.where(nothing, rules.height, height)
     crown = np.where(np.isnan(crown), height * rules.crown_per_height, crown)
     trunk = np.where(no_trunk, crown / rules.crown_per_trunk, trunk)
-    _note(layer, nothing, "height", f"{rules.height:g} m", findings)
+    _note(layer, nothing, "height", findings.tell(rules.height, "length", decimals=0), findings)
     _note(layer, no_height, "height", f"crown diameter / {rules.crown_per_height:g}", findings)
     known = no_crown & ~by_trunk | nothing
     _note(layer, known, "crown_diameter", f"{rules.crown_per_height:g} of the height", findings)

@@ -65,6 +65,18 @@ def _(d):
     d.shapes("buildings", at(10, 24, 9, 8), at(22, 24, 8, 8), height=[24.0, 28.0])
 
 
+@attribute("feet without a unit in a property of US units", refused=("feet or metres", "trees: height",
+           'units_in = "ft"'))  # fmt: skip
+def _(d):
+    d.swap("[weather]", 'units = "us"\n[weather]')
+
+
+@attribute("lengths without a unit in a property of US units, metres stated", check=lambda s:
+           sorted(s.trees["height"]) == [6.0, 8.0], handled="believed")  # fmt: skip
+def _(d):
+    d.swap("[weather]", 'units = "us"\nunits_in = "m"\n[weather]')
+
+
 @attribute("heights that levels contradict", refused=("levels", "feet", "units_in"), says="layer")
 def _(d):
     d.shapes("buildings", at(5, 20, 24, 19), at(31, 20, 24, 19), height=[20.0, 30.0], levels=[2, 3])

@@ -71,6 +71,14 @@ _raster("several bands", np.stack([FLAT, FLAT + 5]), repaired=("band 1 of 2",), 
 _raster("complex numbers", FLAT.astype(np.complex64), refused=("complex", "heights"))
 _raster("a palette instead of heights", np.full((80, 80), 3, np.uint8), photometric="PALETTE",
         refused=("picture", "heights"))  # fmt: skip
+_raster("a surface of 30 m cells over a garden", np.full((20, 20), 12, np.float32), cell=30.0,
+        west=EAST - 300, north=NORTH + 300, refused=("cells of 30 m", "41 m across"),
+        says="layer")  # fmt: skip
+_raster("terrain of 30 m cells under a garden", np.full((20, 20), 12, np.float32), cell=30.0,
+        west=EAST - 300, north=NORTH + 300, layer="terrain", check=_level(12, "terrain"),
+        handled="taken: slopes are wider than gardens")  # fmt: skip
+_raster("no-data on three quarters of the property", FLAT, west=EAST + 45,
+        refused=("heights on 2", "of the property"), says="layer")  # fmt: skip
 _raster("cells of 500 m", np.full((4, 4), 12, np.float32), cell=500.0, west=EAST - 900,
         north=NORTH + 900, refused=("500 m", "cells of at most"))  # fmt: skip
 
