@@ -14,6 +14,7 @@ from shapely.geometry.base import BaseGeometry
 
 from siting.hydrozones import ZonePixels
 from siting.placement import Unevenness, application_cv
+from siting.units import UnitsName, show
 from siting.water.pattern import (
     HEAD_SPACING_M,
     can_depth_mm,
@@ -121,6 +122,7 @@ def zone_application(
     cans: gpd.GeoDataFrame,
     water: pd.DataFrame,
     fixtures: gpd.GeoDataFrame | None = None,
+    units: UnitsName = "metric",
 ) -> tuple[dict[str, ZoneApplication], tuple[str, ...]]:
     """Find each zone's application pattern.
 
@@ -136,6 +138,8 @@ def zone_application(
         Index `zone`, columns distribution_uniformity, precipitation_rate.
     fixtures : GeoDataFrame, optional
         As in `Site.fixtures`: the heads.
+    units : {"metric", "us"}
+        How the warnings show rates.
 
     Returns
     -------
@@ -165,7 +169,7 @@ def zone_application(
             )
         if len(caught) >= FEWEST_CANS:
             patterns[name] = _measured(zone, caught)
-            warnings += _contradictions(name, patterns[name], hydrozones)
+            warnings += _contradictions(name, patterns[name], hydrozones, units)
         else:
             heads = _heads(fixtures, hydrozones, name)
             patterns[name] = _prior(zone) if len(heads) < FEWEST_HEADS else _modelled(zone, heads)
@@ -219,7 +223,9 @@ def _measured(zone: _Zone, caught: _Array) -> ZoneApplication:
     )
 
 
-def _contradictions(name: str, pattern: ZoneApplication, hydrozones: gpd.GeoDataFrame) -> list[str]:
+def _contradictions(
+    name: str, pattern: ZoneApplication, hydrozones: gpd.GeoDataFrame, units: UnitsName
+) -> list[str]:
     """Say where the cans disagree with the rate that the drawing gives."""
     if "precipitation_rate" not in hydrozones:
         return []
@@ -229,8 +235,8 @@ def _contradictions(name: str, pattern: ZoneApplication, hydrozones: gpd.GeoData
     if abs(found / given - 1) <= _RATES_DIFFER:
         return []
     return [
-        f"zone {name}: the cans say {found:.0f} mm/h, the drawing {given:.0f} mm/h; the cans are "
-        "used, check their run minutes and mouths"
+        f"zone {name}: the cans say {show(found, 'rate', units)}, the drawing "
+        f"{show(given, 'rate', units)}; the cans are used, check their run minutes and mouths"
     ]
 
 

@@ -11,6 +11,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from siting._claims import costs_words, standing
 from siting._plan_compare import control_table
 from siting._plan_homes import elsewhere, zone_notes
 from siting._plan_known import Decided, Known
@@ -290,16 +291,9 @@ def _bill_months(settings: PropertyFile, known: Known) -> NDArray[np.float64]:
 def _unpriced(settings: PropertyFile, decided: Decided) -> str:
     """Say where the hardware's price is the trade's and not the user's."""
     kinds = {item.kind: item for item in settings.hardware}
-    used = sorted({kind for kind in decided.decision.hardware.values() if not kinds[kind].given})
-    if not used or not settings.costs.given:
-        return ""
-    named = " and ".join(kind.replace("_", "-") for kind in used)
-    item = kinds[used[0]]
-    return (
-        f" The {named} hardware is at the trade's usual price ({item.per_controller:,.0f} per "
-        f"controller and {item.per_sensor:,.0f} per sensor; common practice, no source): give "
-        "[hardware] yours."
-    )
+    bought = [kinds[kind] for kind in sorted(set(decided.decision.hardware.values()))]
+    state = standing({}, settings.costs, hardware=bought)
+    return f" {costs_words(state)}" if state.costs == "usual hardware" else ""
 
 
 def _parts(wires: WireRoutes, units: UnitsName, decided: Decided) -> pd.DataFrame:

@@ -55,7 +55,7 @@ def control_table(
     if simulated.timer is not None:
         rows.append(
             _timer("timer as it runs today", simulated.timer.water_mm.mean(axis=1),
-                   simulated.timer.worst_stress_days, options, control)
+                   simulated.timer.worst_stress_days, decided, control)
         )  # fmt: skip
     gross = np.tile(rain_mm, (1, days.shape[1] // rain_mm.shape[1]))
     dry = rain_shutoff(
@@ -63,7 +63,7 @@ def control_table(
     )
     for name, allowed in (("timer, its minutes set right", days), ("rain shut-off", dry)):
         water, stress = _least(roots, allowed, control.max_stress_days, per_minute)
-        rows.append(_timer(name, water, stress, options, control))
+        rows.append(_timer(name, water, stress, decided, control))
     rows += _sensor_kinds(decided.decision, options, control)
     return pd.DataFrame(rows).set_index("kind")
 
@@ -86,16 +86,16 @@ def _timer(
     name: str,
     water_mm: NDArray[np.float64],
     stress: NDArray[np.float64],
-    options: Options,
+    decided: Decided,
     control: Control,
 ) -> dict[str, Any]:
-    water = float(water_mm @ options.area_m2) / 1000
+    water = float(water_mm @ decided.decision.options.area_m2) / 1000
     return {
         "kind": name,
         "sensors": 0,
         "hardware": "none",
         "water_m3": water,
-        "cost_per_year": options.prices.water * water if options.prices.water else np.nan,
+        "cost_per_year": np.nan if decided.price is None else decided.price * water,
         "stress_days": float(stress.max()),
         "within_limit": bool(stress.max() <= control.max_stress_days),
         "chosen": False,

@@ -27,6 +27,7 @@ from siting.placement import Placement
 from siting.season import RootZones
 from siting.site.model import Site
 from siting.site.settings import PropertyFile
+from siting.units import show
 
 __all__ = ["decide_plan", "metered_scale", "property_price", "property_roots"]
 
@@ -144,7 +145,8 @@ def decide_plan(
     decision = decide(options, max_sensors=control.max_sensors)
     simulated, described, metered = _simulate(site, settings, known, roots, schedule, decision)
     rules = () if control.allowed_days is None else unreachable(
-        roots, schedule, pool.caps, cap=control.max_stress_days, names=names
+        roots, schedule, pool.caps, cap=control.max_stress_days, names=names,
+        units=settings.units,
     )  # fmt: skip
     notes = (*schedule.warnings, *relaxed, *rules, *decision.warnings, *metered)
     return Decided(decision, roots, schedule, simulated, described, price, notes)
@@ -254,7 +256,8 @@ def metered_scale(
         return 1.0, ("the bills hold no month in which the timer runs, so they say nothing of it",)
     scale = used / described
     return scale, (
-        f"bills: {used:,.0f} m³ went to the landscape in {len(metered)} metered months of the "
-        f"season, where the timer as described would use {described:,.0f}; today's water is "
+        f"bills: {show(used, 'volume', settings.units)} went to the landscape in {len(metered)} "
+        "metered months of the season, where the timer as described would use "
+        f"{show(described, 'volume', settings.units)}; today's water is "
         f"scaled by {scale:.2f}",
     )

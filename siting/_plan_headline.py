@@ -6,23 +6,28 @@ full answer.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any, Final
 
 import geopandas as gpd
 import pandas as pd
 
-from siting.units import UnitsName, show
+from siting.units import UnitsName, figure, show
 
 __all__ = [
+    "DOUBTED",
     "Facts",
+    "budget_words",
     "cheaper_words",
     "decision_words",
+    "doubt_words",
     "headline",
     "nth",
     "number_word",
     "short_claim",
+    "today_over_need",
 ]
 
 _NUMBERS: Final = (
@@ -38,6 +43,17 @@ _SENSORLESS: Final = {
     "timer, its minutes set right": "a timer with its minutes set right",
     "rain shut-off": "a rain shut-off",
 }
+_BUDGETS: Final = {
+    "mwelo": "the state ordinance's", "epa": "the federal programme's, peak month"
+}  # fmt: skip
+_MONTHS: Final = (
+    "January", "February", "March", "April", "May", "June", "July", "August", "September",
+    "October", "November", "December",
+)  # fmt: skip
+#: Today's water over the plants' need from which the timer's figures are doubted (judgement: the
+#: worst timers of the trade put out two to three times the need; common practice, no source).
+DOUBTED: Final = 3.0
+_ROUND: Final = 10.0
 _TRIFLE: Final = 0.5  # money below this is not told in figures
 _TEENS: Final = (11, 12, 13)
 
@@ -51,13 +67,15 @@ class Facts:
     zones, sensors, choices, controls : GeoDataFrame, GeoDataFrame, DataFrame, DataFrame
         As in `siting.planning.Plan`.
     economics : mapping
-        As in `siting.planning.Plan`; its claim is in the units asked for.
+        As in `siting.planning.Plan`, with its budget; its claim is in the units asked for.
     price : float or None
         Price that sensors were chosen at; None when not given [currency/m³].
     limit : float
         Days of stress allowed in a season [d].
     units : {"metric", "us"}
         How to show amounts.
+    limits : mapping of str to float
+        Zone -> days of stress that it was allowed in the end [d].
     """
 
     zones: gpd.GeoDataFrame
@@ -68,6 +86,7 @@ class Facts:
     price: float | None
     limit: float
     units: UnitsName
+    limits: Mapping[str, float] = field(default_factory=dict)
 
     @property
     def currency(self) -> str:
@@ -139,7 +158,8 @@ def headline(facts: Facts) -> str:
         How many sensors; what the last one is worth and why there is no further one; what the plan
         saves.
     """
-    return " ".join([decision_words(facts), *cheaper_words(facts), short_claim(facts)])
+    told = [decision_words(facts), *cheaper_words(facts), short_claim(facts)]
+    return " ".join([*told, *doubt_words(facts), *budget_words(facts)])
 
 
 def decision_words(facts: Facts) -> str:
@@ -188,9 +208,83 @@ def short_claim(facts: Facts) -> str:
     words = f"Against today's watering the plan saves {facts.volume(float(saved))} a year"
     if money is None:
         return f"{words}; without a water price no money is claimed."
-    words += f", worth {float(money):,.0f} {facts.currency}"
+    words += f", worth {figure(float(money))} {facts.currency}"
     years = known.get("payback_years")
-    return f"{words}, and pays back in {float(years):.1f} years." if years else f"{words}."
+    return f"{words}, and pays back in {figure(float(years), 1)} years." if years else f"{words}."
+
+
+def doubt_words(facts: Facts) -> list[str]:
+    """Doubt a baseline that waters far more than the plants need.
+
+    Parameters
+    ----------
+    facts : Facts
+        What was decided.
+
+    Returns
+    -------
+    list of str
+        One sentence, or none.
+    """
+    times = today_over_need(facts.zones)
+    if facts.economics.get("saved_m3") is None or not times > DOUBTED:
+        return []
+    return [
+        f"Doubtful: today's watering as given is {figure(times, 1 if times < _ROUND else 0)} times "
+        "what these plants need; check the timer's minutes and days before believing a saving."
+    ]
+
+
+def today_over_need(zones: pd.DataFrame) -> float:
+    """Return today's water over what the plants need at the evenness of each zone.
+
+    Parameters
+    ----------
+    zones : DataFrame
+        Columns today_m3, net_irrigation_mm, area_m2, distribution_uniformity.
+
+    Returns
+    -------
+    float
+        NaN where today's water is not known, or nothing is needed.
+    """
+    columns = {"today_m3", "net_irrigation_mm", "area_m2", "distribution_uniformity"}
+    if not columns <= set(zones):
+        return math.nan
+    even = zones["distribution_uniformity"].astype(float)
+    need = float((zones["net_irrigation_mm"] * zones["area_m2"] / even).sum()) / 1000
+    today = float(zones["today_m3"].astype(float).sum(skipna=False))
+    return today / need if need > 0 else math.nan
+
+
+def budget_words(facts: Facts) -> list[str]:
+    """Tell the published water budget that was asked for, and whether it is kept.
+
+    Parameters
+    ----------
+    facts : Facts
+        What was decided; its economics hold the budget.
+
+    Returns
+    -------
+    list of str
+        One sentence, or none.
+    """
+    asked = facts.economics.get("budget")
+    if asked is None:
+        return []
+    kept = "is kept" if asked["within"] else "is passed"
+    return [
+        f"The water budget ({_BUDGETS.get(asked['kind'], asked['kind'])}) of "
+        f"{facts.volume(float(asked['allowance_m3']))} {_a_period(str(asked['period']))} {kept}: "
+        f"by its own formula this planting takes {facts.volume(float(asked['estimated_m3']))}."
+    ]
+
+
+def _a_period(period: str) -> str:
+    """Return the period of a budget in words."""
+    number = period.removeprefix("month ")
+    return f"in {_MONTHS[int(number) - 1]}" if number.isdigit() else f"a {period}"
 
 
 def _more_than_today(facts: Facts, extra: float) -> str:
@@ -218,7 +312,7 @@ def _last(facts: Facts) -> str:
     if facts.price is None:
         return f"{who} {saves} {facts.volume(less)} a year"
     worth = float(before["cost_per_year"]) - float(chosen["cost_per_year"])
-    amount = f"{worth:,.0f}" if worth >= _TRIFLE else "less than 1"
+    amount = figure(worth) if worth >= _TRIFLE else "less than 1"
     money = f"{is_} worth {amount} {facts.currency} a year after {own} own cost"
     if less >= 0:
         return f"{who} {saves} {facts.volume(less)} a year and {money}"
@@ -275,10 +369,12 @@ def cheaper_words(facts: Facts) -> list[str]:
         for name in _SENSORLESS
         if name in table.index and bool(table["within_limit"][name])
     }
+    costs = {name: cost for name, cost in costs.items() if math.isfinite(cost)}
     least = min(costs, key=lambda name: costs[name], default="")
     if not least or costs[least] >= float(chosen["cost_per_year"]):
         return []
     return [
-        f"Counting the sensors' cost, {_SENSORLESS[least]} would be cheaper: {costs[least]:,.0f} "
-        f"{facts.currency} a year against {float(chosen['cost_per_year']):,.0f}."
+        f"Counting the sensors' cost, {_SENSORLESS[least]} would be cheaper: "
+        f"{figure(costs[least])} {facts.currency} a year against "
+        f"{figure(float(chosen['cost_per_year']))}."
     ]

@@ -16,7 +16,7 @@ import pandas as pd
 
 from siting._plan_choice import Decision
 from siting._plan_known import Decided
-from siting.units import UnitsName, show
+from siting.units import UnitsName, figure, show
 
 __all__ = ["Elsewhere", "elsewhere", "zone_notes"]
 
@@ -162,7 +162,7 @@ def _note(other: Elsewhere, currency: str, price: float | None, units: UnitsName
         )
     enough = "and every zone that it governs still gets enough"
     if price is not None and other.cost >= _TRIFLE:
-        return f"{lead}: this costs {other.cost:,.0f} {currency} a year less, {enough}."
+        return f"{lead}: this costs {figure(other.cost)} {currency} a year less, {enough}."
     if price is None and other.water_m3 >= _TRIFLE:
         less = show(other.water_m3, "volume", units)
         return f"{lead}: this uses {less} a year less, {enough}."

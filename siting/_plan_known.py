@@ -118,3 +118,10 @@ class Decided:
     today_depth: NDArray[np.float64] | None
     price: float | None
     warnings: tuple[str, ...]
+
+    @property
+    def limits(self) -> dict[str, float]:
+        """Return the stress days that each zone was allowed in the end [d]."""
+        names = self.decision.options.zones.index
+        caps = self.decision.governors.caps
+        return {str(zone): float(cap) for zone, cap in zip(names, caps, strict=True)}

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from siting.season import RootZones, timer_days, weekdays
 from siting.site.settings import Control, Timer
 from siting.site.vocabulary import WEEKDAYS
+from siting.units import UnitsName, show
 
 __all__ = ["Schedule", "ZoneShares", "unreachable", "watering_days"]
 
@@ -94,7 +95,13 @@ def watering_days(
 
 
 def unreachable(
-    roots: RootZones, schedule: Schedule, caps: _Array, *, cap: float, names: Sequence[str]
+    roots: RootZones,
+    schedule: Schedule,
+    caps: _Array,
+    *,
+    cap: float,
+    names: Sequence[str],
+    units: UnitsName = "metric",
 ) -> tuple[str, ...]:
     """Say in numbers why the days allowed cannot keep a zone within the cap.
 
@@ -110,6 +117,8 @@ def unreachable(
         Stress days that were asked for [d].
     names : sequence of str
         Zone names.
+    units : {"metric", "us"}
+        How to show depths.
 
     Returns
     -------
@@ -124,8 +133,9 @@ def unreachable(
         peak = float(week.max(axis=0).mean())
         notes.append(
             f"zone {names[z]}: with up to {gap} days between watering days its driest quarter "
-            f"uses {gap * peak:.0f} mm in the hottest week's weather ({peak:.1f} mm a day) and "
-            f"holds {float(roots.raw[z].mean()):.0f} mm before plants are short"
+            f"uses {show(gap * peak, 'depth', units)} in the hottest week's weather "
+            f"({show(peak, 'depth', units, decimals=2 if units == 'us' else 1)} a day) and "
+            f"holds {show(float(roots.raw[z].mean()), 'depth', units)} before plants are short"
         )
     return tuple(notes)
 

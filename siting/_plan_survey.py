@@ -78,7 +78,12 @@ def survey_site(
     water = with_microclimate(water, sun, pixels, eto)
     water, told = with_factors(water, site, settings.factors)
     patterns, notes = zone_application(
-        pixels, site.hydrozones, cans=site.cans, water=water, fixtures=site.fixtures
+        pixels,
+        site.hydrozones,
+        cans=site.cans,
+        water=water,
+        fixtures=site.fixtures,
+        units=settings.units,
     )
     water = _with_measured(water, patterns)
     ground = survey(sun, pixels, eto=eto, water=water, application=patterns, scenarios=scenarios)

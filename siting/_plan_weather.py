@@ -59,6 +59,7 @@ def property_weather(
         seed=source.seed,
         wet_day_mm=source.wet_day_mm,
         trust_units=source.trust_units,
+        units=settings.units,
     )
     return read_weather(source.path, kind=source.format, options=options)
 

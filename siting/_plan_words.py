@@ -6,15 +6,24 @@ from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any, Final
 
 from siting._plan_build import Built
-from siting._plan_headline import Facts, cheaper_words, decision_words, headline
+from siting._plan_headline import (
+    DOUBTED,
+    Facts,
+    budget_words,
+    cheaper_words,
+    decision_words,
+    doubt_words,
+    headline,
+    today_over_need,
+)
 from siting._plan_model import Wording
 from siting.placement import PlaceWords
-from siting.units import Quantity, UnitsName, show
+from siting.units import Quantity, UnitsName, figure, show
 
 if TYPE_CHECKING:
     import pandas as pd
 
-__all__ = ["answer", "wordings"]
+__all__ = ["answer", "passed", "wordings"]
 
 #: Sensors whose zones are told one by one at most; of more, the range is told.
 _TOLD: Final = 4
@@ -53,9 +62,53 @@ def answer(facts: Facts, notes: Mapping[str, str]) -> str:
         *(f"{tag}{note.removeprefix('It')}" for tag, note in notes.items() if note),
         *_beside(facts),
         *_where(facts),
+        *doubt_words(facts),
+        *budget_words(facts),
         str(facts.economics["claim"]),
     ]
     return " ".join(sentences)
+
+
+def passed(
+    zones: pd.DataFrame, budget: Mapping[str, Any] | None, units: UnitsName
+) -> tuple[str, ...]:
+    """Note a water budget that is passed, and a timer that waters far more than is needed.
+
+    Parameters
+    ----------
+    zones : DataFrame
+        As in `siting.planning.Plan`.
+    budget : mapping or None
+        The published water budget that was asked for.
+    units : {"metric", "us"}
+        How to show amounts.
+
+    Returns
+    -------
+    tuple of str
+        Notes.
+    """
+    notes = []
+    if budget is not None and not budget["within"]:
+        allowed, takes = (
+            show(float(budget[f"{key}_m3"]), "volume", units) for key in ("allowance", "estimated")
+        )
+        notes.append(
+            f"the water budget is passed: {allowed} are allowed, and by the budget's own formula "
+            f"this planting takes {takes} ({budget['reference']}); plants of lower need, less turf "
+            "or more even sprinklers bring it down, and the authority has the last word"
+        )
+    if today_over_need(zones) > DOUBTED:
+        over = {str(zone): today_over_need(zones.loc[[zone]]) for zone in zones.index}
+        worst = sorted((zone for zone in over if over[zone] > DOUBTED), key=lambda z: -over[z])
+        named = ", ".join(f"{zone} {figure(over[zone], 1)} times" for zone in worst[:_TOLD])
+        rest = f" and {len(worst) - _TOLD} more" if len(worst) > _TOLD else ""
+        notes.append(
+            "today's timer puts out far more than the plants need at the evenness of their "
+            f"sprinklers ({named}{rest}): check its minutes, its days and the application rates; "
+            "any saving against it is doubtful"
+        )
+    return tuple(notes)
 
 
 def wordings(
@@ -65,6 +118,8 @@ def wordings(
     price: float | None,
     limit: float,
     words: Mapping[str, Mapping[UnitsName, PlaceWords]],
+    limits: Mapping[str, float] | None = None,
+    budget: Mapping[str, Any] | None = None,
 ) -> dict[UnitsName, Wording]:
     """Return the sentences that hold amounts, in both systems of units.
 
@@ -80,6 +135,10 @@ def wordings(
         Days of stress allowed in a season [d].
     words : mapping
         What was said of the place of each sensor.
+    limits : mapping of str to float, optional
+        Zone -> days of stress that it was allowed in the end [d].
+    budget : mapping, optional
+        The published water budget that was asked for.
 
     Returns
     -------
@@ -93,10 +152,11 @@ def wordings(
             sensors=built.sensors,
             choices=choices,
             controls=built.controls,
-            economics={**built.economics, "claim": claimed},
+            economics={**built.economics, "claim": claimed, "budget": budget},
             price=price,
             limit=limit,
             units=units,
+            limits=limits or {},
         )
         told[units] = Wording(
             headline=headline(facts),
@@ -190,7 +250,7 @@ def _beside(facts: Facts) -> list[str]:
     told = []
     for name in ("timer, its minutes set right", "rain shut-off"):
         row: Mapping[str, Any] = table.loc[name].to_dict()  # type: ignore[assignment]
-        short = "" if row["within_limit"] else f" (with {row['stress_days']:.0f} stress days)"
+        short = "" if row["within_limit"] else f" (with {figure(row['stress_days'])} stress days)"
         told.append(f"{facts.volume(float(row['water_m3']))}{short}")
     return [
         f"Without a soil sensor, a timer with its minutes set right would use {told[0]} a year, "
@@ -204,9 +264,10 @@ def _equal_followers(facts: Facts) -> list[str]:
     if len(facts.sensors) != 1 or len(facts.zones) == 1:
         return []
     home = str(facts.sensors["zone"].iloc[0])
+    relaxed = any(days > facts.limit for days in facts.limits.values())
+    limit = "the stress limit that held for it (see the notes)" if relaxed else "its stress limit"
     words = (
-        "Every other zone stays within its stress limit when it runs with the sensor's, at its own "
-        "run time"
+        f"Every other zone stays within {limit} when it runs with the sensor's, at its own run time"
     )
     thirstiest = str(facts.zones["need_score"].idxmax())
     return [f"{words}; {home} is the thirstiest zone." if home == thirstiest else f"{words}."]

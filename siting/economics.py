@@ -10,11 +10,12 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import astuple, dataclass
-from typing import Any
+from typing import Any, Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
+from siting._claims import payback_words, span, standing
 from siting._money import (
     average_price,
     discounted_payback_years,
@@ -22,7 +23,7 @@ from siting._money import (
     water_cost,
 )
 from siting.site.settings import Costs, Hardware, Water
-from siting.units import UnitsName, convert, show, unit_label
+from siting.units import UnitsName, convert, figure, show, unit_label
 
 __all__ = [
     "Capital",
@@ -409,26 +410,28 @@ def claim(
         )
     verb, sign = ("worth", 1.0) if money.mean >= 0 else ("and costs", -1.0)
     ends = sorted((sign * money.low, sign * money.high))
+    rest: Literal["more", "less"] = "less" if sign > 0 else "more"
     words = (
         f"{water_words}, {verb} {sign * money.mean:,.0f} {currency}"
-        f"{' more' if sign < 0 else ''}{at} ({ends[0]:,.0f} to {ends[1]:,.0f})."
+        f"{' more' if sign < 0 else ''}{at} ({span(ends, figure, rest=rest)})."
     )
     if not costs.given:
         return f"{words} {spent}. No payback is claimed: give [costs] to have one."
-    return f"{words} {spent}; {_payback_words(costs, built, money)}."
+    return f"{words} {spent}; {_payback_words(costs, built, money, volume)}."
 
 
 def _water_words(volume: Saving, units: UnitsName) -> str:
     """Say how much water is saved, or how much more is used."""
     sign = 1.0 if volume.mean >= 0 else -1.0
     ends = sorted((sign * volume.low, sign * volume.high))
-    span = " to ".join(f"{convert(end, 'volume', units):,.0f}" for end in ends)
+    rest: Literal["more", "less"] = "less" if sign > 0 else "more"
+    ranged = span(ends, lambda end: figure(convert(end, "volume", units)), rest=rest)
     amount = show(sign * volume.mean, "volume", units)
     if sign > 0:
         head = f"Against today's timer the plan saves water: {amount} a year on average"
     else:
         head = f"The plan uses {amount} a year more than today's timer on average"
-    return f"{head} ({span} over the weather years)"
+    return f"{head} ({ranged} over the weather years)"
 
 
 def _why(volume: Saving, today: TodayStress | None) -> str:
@@ -455,24 +458,25 @@ def _why(volume: Saving, today: TodayStress | None) -> str:
 _NAMED = 3
 
 
-def _payback_words(costs: Costs, built: Capital, money: Saving) -> str:
+def _payback_words(costs: Costs, built: Capital, money: Saving, volume: Saving) -> str:
     """Payback at the mean saving, with its range over the weather years."""
     mean = payback_years(built.total, money.mean)
     if mean is None:
-        return "it never pays back in water"
-    best = payback_years(built.total, money.high) or math.inf
+        state = standing({"saved_m3": volume.mean, "saved_per_year": money.mean}, costs)
+        return payback_words(state, cell=False)
+    best = figure(payback_years(built.total, money.high), 1)
     worst = payback_years(built.total, money.low)
     end = f"{worst:.1f}" if worst is not None else "never, were every year like the worst,"
-    words = f"it pays back in {mean:.1f} years ({best:.1f} to {end} by weather year"
+    words = f"it pays back in {mean:.1f} years ({best} to {end} by weather year"
     if math.isfinite(money.scenario_low) and money.scenario_low != money.scenario_high:
         low = payback_years(built.total, money.scenario_high)
         high = payback_years(built.total, money.scenario_low)
         if low is not None:
-            words += f", {low:.1f} to {f'{high:.1f}' if high else 'never'} by scenario"
+            words += f", {low:.1f} to {'never' if high is None else f'{high:.1f}'} by scenario"
     rate = costs.discount_rate
     late = discounted_payback_years(built.total, money.mean, rate=rate)
     if rate > 0:
-        words += f"; at {100 * rate:g} % interest {f'{late:.1f}' if late else 'never'}"
+        words += f"; at {100 * rate:g} % interest {'never' if late is None else f'{late:.1f}'}"
     return f"{words})"
 
 

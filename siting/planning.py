@@ -21,7 +21,7 @@ from siting._plan_survey import survey_site
 from siting._plan_threads import one_blas_thread
 from siting._plan_water import budget
 from siting._plan_weather import property_weather
-from siting._plan_words import wordings
+from siting._plan_words import passed, wordings
 from siting.cautions import cautions_for
 from siting.climate.calendar import season_calendar
 from siting.climate.model import Climate
@@ -291,9 +291,12 @@ def _finish(
         site, settings, known, basis.placements, threads=threads, progress=progress
     )
     built = build_plan(site, settings, known, basis.placements, decided, basis.tags)
+    allowed = budget(
+        settings.water, basis.climate, known.terms, zones=built.zones, table=known.water
+    )
     warnings = (
         *site.warnings, *basis.climate.warnings, *_notes(settings, known), *basis.warnings,
-        *decided.warnings, *built.warnings,
+        *decided.warnings, *built.warnings, *passed(built.zones, allowed, settings.units),
     )  # fmt: skip
     place = dict(zip(site.hydrozones.index, basis.placements, strict=True))
     worded = wordings(
@@ -301,10 +304,9 @@ def _finish(
         decided.decision.choices,
         price=decided.price,
         limit=settings.control.max_stress_days,
+        limits=decided.limits,
+        budget=allowed,
         words={str(tag): place[zone].words for tag, zone in built.sensors["zone"].items()},
-    )
-    allowed = budget(
-        settings.water, basis.climate, known.terms, zones=built.zones, table=known.water
     )
     return Plan(
         site=site,
@@ -360,7 +362,7 @@ def _decided_parts(decided: Decided) -> dict[str, Any]:
         "choices": decision.choices,
         "rules": decision.rules,
         "regret": decision.regret,
-        "decision": decision.facts | {"hardware": decision.hardware},
+        "decision": decision.facts | {"hardware": decision.hardware, "limits": decided.limits},
     }
 
 

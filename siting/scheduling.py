@@ -39,7 +39,9 @@ class SensorDepth:
     shallowest, deepest : float
         Limits of that depth [m].
     words : str
-        The rule in plain words.
+        The rule in plain words, with room for the metric figure.
+    metric : str
+        That figure.
     reference : str
         Where it comes from.
     """
@@ -48,15 +50,32 @@ class SensorDepth:
     shallowest: float
     deepest: float
     words: str
+    metric: str
     reference: str = "common practice, no source"
 
+    def said(self, units: UnitsName) -> str:
+        """Return the rule in plain words, with its reference.
 
-_TURF = SensorDepth(1 / 2, 0.0, 3 * INCH_M, "turf: about 3 in (75 mm), in its root zone")
+        Parameters
+        ----------
+        units : {"metric", "us"}
+            The trade speaks of inches; metric readers are told millimetres beside them.
+
+        Returns
+        -------
+        str
+            One sentence's worth.
+        """
+        beside = f" ({self.metric})" if units == "metric" else ""
+        return f"{self.words.format(beside)} ({self.reference})"
+
+
+_TURF = SensorDepth(1 / 2, 0.0, 3 * INCH_M, "turf: about 3 in{}, in its root zone", "75 mm")
 _ORNAMENTAL = SensorDepth(
-    1 / 2, 6 * INCH_M, 12 * INCH_M, "ornamentals: 6 to 12 in (150 to 300 mm), in the root zone"
+    1 / 2, 6 * INCH_M, 12 * INCH_M, "ornamentals: 6 to 12 in{}, in the root zone", "150 to 300 mm"
 )
 _DEEP = SensorDepth(
-    1 / 2, 12 * INCH_M, 24 * INCH_M, "deep-rooted: 12 to 24 in (300 to 600 mm), in the root zone"
+    1 / 2, 12 * INCH_M, 24 * INCH_M, "deep-rooted: 12 to 24 in{}, in the root zone", "300 to 600 mm"
 )
 
 #: The rule of each plant type; see `siting.site.vocabulary.PLANTS`.
@@ -114,18 +133,19 @@ def sensor_depth(
     """
     rule = DEPTHS[plants]
     if new_sod and rule is _TURF:
+        beside = "" if units == "us" else " (25 mm)"
         return NEW_SOD_M, (
-            "under new sod: about 1 in (25 mm) below the soil surface, and the sod laid on it "
+            f"under new sod: about 1 in{beside} below the soil surface, and the sod laid on it "
             f"({rule.reference})"
         )
     if not math.isfinite(root_depth_m):
         depth = rule.deepest if rule is _TURF else rule.shallowest
-        return depth, f"{rule.words} ({rule.reference}); root depth unknown"
+        return depth, f"{rule.said(units)}; root depth unknown"
     roots = f"{root_depth_m:.2f} m"
     if units == "us":
         roots = show(1000 * root_depth_m, "depth", units, decimals=1)
     wanted = min(max(rule.share * root_depth_m, rule.shallowest), rule.deepest)
-    note = f"{rule.words} ({rule.reference})"
+    note = rule.said(units)
     if wanted > root_depth_m:
         note += f"; kept within roots of only {roots}"
     elif wanted < rule.deepest and rule is _TURF:

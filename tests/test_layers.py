@@ -57,6 +57,7 @@ BELONGS_TO = {
     "_search": "season",
     "_shutoff": "season",
     "_money": "economics",
+    "_claims": "economics",
     "_facility": "sensors",
     "_sensor_model": "sensors",
     "_paths": "wiring",

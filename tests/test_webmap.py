@@ -192,8 +192,8 @@ def test_no_saving_is_claimed_without_a_timer():
             plan.economics[key + end] = None
     rows = dict(_map_text.savings(plan)["rows"])
     assert "not claimed" in rows["Water saved"]
-    assert rows["Money saved"] == "not claimed"
-    assert rows["Pays back in"] == "not claimed"
+    assert rows["Money saved"] == "not claimed: today's watering is not known"
+    assert rows["Pays back in"] == "not claimed: today's watering is not known"
     assert "Share saved" not in rows
 
 

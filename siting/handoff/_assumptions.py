@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+from siting._claims import Standing, costs_words, limit_words, standing
 from siting.handoff._sheet_text import clean, elide
 from siting.planning import Plan
-from siting.units import UnitsName, convert, unit_label
+from siting.units import UnitsName, convert, show, unit_label
 
-__all__ = ["assumptions_in_words"]
+__all__ = ["assumptions_in_words", "budget_lines", "plan_limit", "plan_standing"]
 
 
 def assumptions_in_words(plan: Plan, units: UnitsName | None = None) -> list[str]:
@@ -34,14 +35,85 @@ def assumptions_in_words(plan: Plan, units: UnitsName | None = None) -> list[str
         ),
         _price(plan, units or settings.units),
         *_costs(plan),
-        f"No zone may run short on more than {settings.control.max_stress_days:g} days of a season "
-        "in the driest quarter of its ground; fewer sensors than that allows are ruled out.",
+        f"No zone may run short on more than {plan_limit(plan)}, in the driest quarter of its "
+        "ground; fewer sensors than that allows are ruled out.",
         f"The choice was tried under {settings.analysis.scenarios} combinations of what nobody "
         "knows exactly: heights of trees and buildings, plants' thirst, soil and evenness of "
         "watering.",
         *_exactness(plan),
         *_zone_defaults(plan),
     ]
+
+
+def plan_standing(plan: Plan) -> Standing:
+    """Return what may be said of a plan's water, money and costs.
+
+    Parameters
+    ----------
+    plan : Plan
+        The plan.
+
+    Returns
+    -------
+    Standing
+        One state of each.
+    """
+    kinds = {item.kind: item for item in plan.settings.hardware}
+    bought = plan.decision.get("hardware", {}).values()
+    seasons = plan.season.get("saved_m3")
+    known = seasons is not None and bool(seasons.notna().any())
+    return standing(
+        plan.economics if known else {},
+        plan.settings.costs,
+        hardware=[kinds[kind] for kind in bought if kind in kinds],
+    )
+
+
+def budget_lines(plan: Plan, units: UnitsName) -> list[str]:
+    """Tell the published water budget that was asked for, beside the plan's own water.
+
+    Parameters
+    ----------
+    plan : Plan
+        The plan.
+    units : {"metric", "us"}
+        How to show amounts.
+
+    Returns
+    -------
+    list of str
+        One sentence, or none.
+    """
+    asked = plan.economics.get("budget")
+    if asked is None:
+        return []
+    allowed, takes = (
+        show(float(asked[f"{key}_m3"]), "volume", units) for key in ("allowance", "estimated")
+    )
+    planned = show(float(plan.zones["water_m3"].sum()), "volume", units)
+    kept = "kept" if asked["within"] else "passed"
+    return [
+        f"Water budget {kept} ({clean(asked['reference'])}; {clean(asked['period'])}): "
+        f"{allowed} allowed; by its formula this planting takes {takes}. The plan waters {planned} "
+        "a season."
+    ]
+
+
+def plan_limit(plan: Plan) -> str:
+    """Say on how many days a zone may run short, as the limit that held.
+
+    Parameters
+    ----------
+    plan : Plan
+        The plan.
+
+    Returns
+    -------
+    str
+        Such as "5 days of a season".
+    """
+    held = plan.decision.get("limits", {})
+    return limit_words(plan.settings.control.max_stress_days, held)
 
 
 def _weather(plan: Plan) -> list[str]:
@@ -73,19 +145,13 @@ def _price(plan: Plan, units: UnitsName) -> str:
 def _costs(plan: Plan) -> list[str]:
     """Say whose prices those are, and how they are spread over the years."""
     costs = plan.settings.costs
-    given = (
-        "The costs of sensors, installation, trench and wire are those you gave."
-        if costs.given
-        else "The costs are the trade's usual ones (common practice, no source); give your own to "
-        "have a payback."
-    )
     rate = costs.discount_rate
     interest = (
         f"the payback with interest counts {100 * rate:g} % a year" if rate > 0 else "no interest"
     )
     return [
-        f"{given} Costs are spread evenly over {costs.life_years:g} years; {interest}, and no rise "
-        "in the price of water is counted."
+        f"{costs_words(plan_standing(plan))} Costs are spread evenly over {costs.life_years:g} "
+        f"years; {interest}, and no rise in the price of water is counted."
     ]
 
 

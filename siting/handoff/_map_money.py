@@ -5,10 +5,11 @@ from __future__ import annotations
 import math
 from typing import Any
 
-from siting.handoff._assumptions import assumptions_in_words
+from siting.handoff._assumptions import assumptions_in_words, budget_lines
 from siting.handoff._map_text import Pair, both, number
 from siting.handoff._money_rows import Move, controls, moves, options
 from siting.planning import Plan
+from siting.units import UnitsName
 
 __all__ = ["assumption_pairs", "control_table", "move_chart", "option_table"]
 
@@ -141,5 +142,8 @@ def assumption_pairs(plan: Plan) -> list[Pair]:
     list of str or list of str
         One text each.
     """
-    metric, us = (assumptions_in_words(plan, units) for units in ("metric", "us"))
+    both_units: tuple[UnitsName, UnitsName] = ("metric", "us")
+    metric, us = (
+        [*budget_lines(plan, units), *assumptions_in_words(plan, units)] for units in both_units
+    )
     return [a if a == b else [a, b] for a, b in zip(metric, us, strict=True)]

@@ -4,9 +4,12 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterable, Mapping
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Any, Final, Literal
 
+from siting._claims import payback_words, span
+from siting.handoff._assumptions import plan_standing
 from siting.handoff._hazards import hazard_name
+from siting.handoff._money_rows import choices
 from siting.handoff._sensor_facts import hardware_words, rank_words
 from siting.handoff._timer_rows import MONTHS, Valve, programs, season_months, valves
 from siting.planning import Plan, Wording
@@ -34,6 +37,7 @@ __all__ = [
     "zone_table",
 ]
 
+Rest = Literal["more", "less"]
 #: The same text in metric and in US units; one string when they do not differ.
 Pair = str | list[str]
 Row = tuple[str, Pair]
@@ -100,11 +104,13 @@ def number(value: object, decimals: int) -> str:
 
     Examples
     --------
-    >>> number(1234.5, 0), number(float("nan"), 1)
-    ('1,234', '–')
+    >>> number(1234.5, 0), number(float("nan"), 1), number(-0.2, 0)
+    ('1,234', '–', '0')
     """
     figure = math.nan if value is None else float(value)  # type: ignore[arg-type]
-    return f"{figure:,.{decimals}f}".replace("-", "−") if math.isfinite(figure) else _UNKNOWN
+    if not math.isfinite(figure):
+        return _UNKNOWN
+    return f"{round(figure, decimals) + 0.0:,.{decimals}f}".replace("-", "−")
 
 
 def shorten(text: str, most: int = 40) -> str:
@@ -420,7 +426,10 @@ def choice_table(plan: Plan) -> dict[str, Any]:
     currency = str(plan.economics["currency"])
     head = ["Sensors", "Water", f"{currency} a year", "Dry days", "Next one is worth"]
     rows: list[list[Pair]] = []
-    for n, row in plan.choices.iterrows():
+    for n, row in choices(plan):
+        if row is None:
+            rows.append([n, "no better", *[""] * (len(head) - 2)])
+            continue
         mark = " (chosen)" if row["chosen"] else "" if row["feasible"] else " (too dry)"
         rows.append(
             [
@@ -434,25 +443,33 @@ def choice_table(plan: Plan) -> dict[str, Any]:
     return {"head": head, "rows": rows}
 
 
-def _range(values: Iterable[float], quantity: Quantity) -> Pair:
+def _range(values: Iterable[float], quantity: Quantity, *, rest: Rest | None = None) -> Pair:
+    """Return mean and range of an amount; with `rest`, of one that may be more or less."""
     known = [float(v) for v in values if math.isfinite(float(v))]
     if not known:
         return _UNKNOWN
-    mean = sum(known) / len(known)
-    return fill(
-        "{} ({} to {})",
-        both(mean, quantity),
-        both(min(known), quantity),
-        both(max(known), quantity),
-    )
+    mean = fill("{}", both(sum(known) / len(known), quantity))
+    ends = [
+        span(
+            (min(known), max(known)),
+            lambda v, units=units: show(v, quantity, units).replace(" ", _TIGHT),  # type: ignore[misc]
+            rest=rest or "more",
+        )
+        for units in _SYSTEMS
+    ]
+    return fill("{} ({})", mean, ends)
 
 
-def _money(economics: Mapping[str, Any], key: str, decimals: int, unit: str) -> str:
+def _money(economics: Mapping[str, Any], key: str, unit: str, *, more: bool = False) -> str:
+    """Return money or years with their range over the weather years; a loss as what it costs."""
+    sign, decimals = (-1.0 if more else 1.0), 1 if unit == "years" else 0
     low, high = economics[f"{key}_low"], economics[f"{key}_high"]
-    text = f"{number(economics[key], decimals)} {unit}"
+    text = f"{number(sign * economics[key], decimals)} {unit}"
     if low is None or high is None:
         return text
-    return f"{text} ({number(low, decimals)} to {number(high, decimals)})"
+    rest: Rest = "more" if more else "less"
+    ends = sorted((sign * low, sign * high))
+    return f"{text} ({span(ends, lambda v: number(v, decimals), rest=rest)})"
 
 
 def savings(plan: Plan) -> dict[str, Any]:
@@ -468,29 +485,38 @@ def savings(plan: Plan) -> dict[str, Any]:
     dict
         `claim` (in both units) and `rows`.
     """
-    season, money = plan.season, plan.economics
-    currency, rate = str(money["currency"]), 100 * plan.settings.costs.discount_rate
-    saved = [f for f in season["saved_fraction"] if math.isfinite(f)]
+    season, known, state = plan.season, plan.economics, plan_standing(plan)
+    currency = str(known["currency"])
     rows: list[Row] = [("Water with the plan, a season", _range(season["plan_m3"], "volume"))]
-    if saved:
-        share = [100 * f for f in (sum(saved) / len(saved), min(saved), max(saved))]
-        rows += [
-            ("Water with today's timer", _range(season["baseline_m3"], "volume")),
-            ("Water saved", _range(season["saved_m3"], "volume")),
-            (
-                "Share saved",
-                "{} % ({} to {})".format(*(number(s, 0) for s in share)),
-            ),
-        ]
+    if state.water == "unknown":
+        rows.append(("Water saved", payback_words(state)))
     else:
-        rows.append(("Water saved", "not claimed: today's timer is not known"))
-    rows.append(("Sensors, trench and wire", f"{number(money['capital'], 0)} {currency}"))
-    for key, label, decimals, unit in (
-        ("saved_per_year", "Money saved", 0, f"{currency} a year"),
-        ("payback_years", "Pays back in", 1, "years"),
-        ("payback_discounted_years", f"At {rate:g} % interest", 1, "years"),
-    ):
-        known = money[key] is not None and math.isfinite(money[key])
-        if key != "payback_discounted_years" or (known and rate > 0):
-            rows.append((label, _money(money, key, decimals, unit) if known else "not claimed"))
+        rows.append(("Water with today's timer", _range(season["baseline_m3"], "volume")))
+        rows += _saved(season, more=state.water == "more")
+    rows.append(("Sensors, trench and wire", f"{number(known['capital'], 0)} {currency}"))
+    if state.money_missing:
+        rows.append(("Money saved", state.money_missing))
+    else:
+        more = known["saved_per_year"] < 0
+        label = "Water costs more" if more else "Money saved"
+        rows.append((label, _money(known, "saved_per_year", f"{currency} a year", more=more)))
+    rows.append(("Pays back in", payback_words(state) or _money(known, "payback_years", "years")))
+    rate = 100 * plan.settings.costs.discount_rate
+    if known["payback_discounted_years"] is not None and rate > 0:
+        told = _money(known, "payback_discounted_years", "years")
+        rows.append((f"At {rate:g} % interest", told))
     return {"claim": sentence(plan, lambda said: said.claim), "rows": rows}
+
+
+def _saved(season: pd.DataFrame, *, more: bool) -> list[Row]:
+    """Return the water saved and its share, or how much more the plan uses."""
+    sign = -1.0 if more else 1.0
+    rest: Rest = "more" if more else "less"
+    saved = _range((sign * season["saved_m3"]).dropna(), "volume", rest=rest)
+    rows: list[Row] = [("More water" if more else "Water saved", saved)]
+    share = [sign * 100 * float(f) for f in season["saved_fraction"] if math.isfinite(f)]
+    if share:
+        ends = span((min(share), max(share)), lambda v: number(v, 0), rest=rest)
+        label = "Share more" if more else "Share saved"
+        rows.append((label, f"{number(sum(share) / len(share), 0)} % ({ends})"))
+    return rows

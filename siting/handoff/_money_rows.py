@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import Any, Final
 
@@ -11,7 +11,7 @@ import pandas as pd
 
 from siting.planning import Plan
 
-__all__ = ["Control", "Move", "Option", "controls", "moves", "options"]
+__all__ = ["Control", "Move", "Option", "choices", "controls", "folded", "moves", "options"]
 
 _NO_SENSOR_COST: Final = {"timer as it runs today", "timer, its minutes set right", "rain shut-off"}
 
@@ -101,6 +101,60 @@ def _records(table: pd.DataFrame) -> list[tuple[str, dict[str, Any]]]:
     return list(zip([str(key) for key in table.index], rows, strict=True))
 
 
+def folded(rows: Iterable[Mapping[str, Any]]) -> list[tuple[str, Mapping[str, Any] | None]]:
+    """Put numbers of sensors that buy nothing new into one line.
+
+    Parameters
+    ----------
+    rows : iterable of mapping
+        One per number of sensors, rising: n, feasible, used, groups and chosen.
+
+    Returns
+    -------
+    list of (str, mapping or None)
+        The number and its row; a range such as "2 to 6" and None where the choice before it stays
+        the best.
+    """
+    told: list[tuple[str, Mapping[str, Any] | None]] = []
+    same: list[int] = []
+    before: Mapping[str, Any] | None = None
+    for row in [*rows, None]:
+        if row is not None and before is not None and _repeats(row, before):
+            same.append(int(row["n"]))
+            continue
+        if same:
+            ends = dict.fromkeys((same[0], same[-1]))
+            told.append((" to ".join(str(n) for n in ends), None))
+            same = []
+        if row is not None:
+            told.append((str(row["n"]), row))
+        before = row
+    return told
+
+
+def _repeats(row: Mapping[str, Any], before: Mapping[str, Any]) -> bool:
+    """Return whether a number of sensors allowed buys what the one before it buys."""
+    if row["chosen"] or not row["feasible"] or not before["feasible"]:
+        return False
+    return bool(row["used"] == before["used"] and row["groups"] == before["groups"])
+
+
+def choices(plan: Plan) -> list[tuple[str, Mapping[str, Any] | None]]:
+    """Return the numbers of sensors of a plan, those that buy nothing new in one line.
+
+    Parameters
+    ----------
+    plan : Plan
+        The plan.
+
+    Returns
+    -------
+    list of (str, mapping or None)
+        As from `folded`.
+    """
+    return folded({"n": int(n), **row} for n, row in _records(plan.choices))
+
+
 def controls(plan: Plan) -> list[Control]:
     """Return every kind of control that stands beside the plan.
 
@@ -136,7 +190,7 @@ def _mixed(plan: Plan, row: Mapping[str, Any]) -> Control:
     """Return the plan's own line where it mixes kinds of control."""
     kinds = dict.fromkeys(str(k).replace("_", "-") for k in plan.sensors["control"])
     hardware = dict.fromkeys(str(k).replace("_", "-") for k in plan.sensors["hardware"])
-    stress = float(row["stress_days"])
+    stress, limit = float(row["stress_days"]), plan.settings.control.max_stress_days
     return Control(
         kind=" and ".join(kinds),
         hardware=", ".join(hardware),
@@ -144,7 +198,7 @@ def _mixed(plan: Plan, row: Mapping[str, Any]) -> Control:
         water_m3=float(row["water_m3"]),
         cost_per_year=float(row["cost_per_year"]),
         stress_days=stress,
-        keeps=stress <= plan.settings.control.max_stress_days,
+        keeps=stress <= max([limit, *plan.decision.get("limits", {}).values()]),
         chosen=True,
     )
 
@@ -201,7 +255,8 @@ def moves(plan: Plan) -> list[Move]:
     Returns
     -------
     list of Move
-        One per input; empty where the plan has no sensitivity.
+        One per input; empty where the plan has no sensitivity, or where its own sensors cannot be
+        reckoned anew within the limit, so that there is nothing to move from.
     """
     return [
         Move(
@@ -215,4 +270,5 @@ def moves(plan: Plan) -> list[Move]:
             payback_high=float(row["payback_high"]),
         )
         for name, row in _records(plan.sensitivity)
+        if math.isfinite(float(row["value_base"]))
     ]

@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from typing import Any, Final
 
 import pandas as pd
 from reportlab.platypus import CondPageBreak, PageBreak, Spacer
 
+from siting._claims import payback_words, span
 from siting.cautions import cautions_for
+from siting.handoff._assumptions import budget_lines, plan_standing
+from siting.handoff._money_rows import choices
 from siting.handoff._sheet_tables import bullets, facts, grid, heading, note, text
 from siting.handoff._sheet_text import clean, elide, money, number
 from siting.handoff._sheet_timer import timer_pages
@@ -86,7 +89,7 @@ def _zones(plan: Plan, width: float) -> list[Any]:
         Spacer(1, 4),
         text("What makes each zone thirsty, its driest quarter against an undemanding zone:"),
         *bullets([f"{_name(z)}: {clean(w)}." for z, w in plan.zones["need_words"].items()]),
-        *bullets(_assumed(plan)),
+        *bullets([*_assumed(plan), *budget_lines(plan, units)]),
     ]
 
 
@@ -118,8 +121,11 @@ def _rows(table: pd.DataFrame) -> list[dict[str, Any]]:
 def _choices(plan: Plan, width: float) -> list[Any]:
     """How many sensors: the curve, and the plain rules beside it."""
     units, currency = plan.settings.units, elide(clean(plan.economics.get("currency")), 10)
+    told = choices(plan)
     rows = [
-        (
+        (f"{n} allowed", "no better", _DASH, _DASH, _DASH, _DASH)
+        if row is None
+        else (
             f"{n} allowed" + (" (chosen)" if row["chosen"] else ""),
             elide(clean(row["groups"]), 300),
             show(row["water_m3"], "volume", units),
@@ -127,7 +133,7 @@ def _choices(plan: Plan, width: float) -> list[Any]:
             number(row["stress_days"], 1),
             money(row["value_of_next"], currency),
         )
-        for n, row in zip(plan.choices.index, _rows(plan.choices), strict=True)
+        for n, row in told
     ]
     rows += [
         (
@@ -140,7 +146,7 @@ def _choices(plan: Plan, width: float) -> list[Any]:
         )
         for rule, row in zip(plan.rules.index, _rows(plan.rules), strict=True)
     ]
-    chosen = [k for k, flag in enumerate(plan.choices["chosen"]) if flag]
+    chosen = [k for k, (_, row) in enumerate(told) if row is not None and row["chosen"]]
     head = ("Sensors", "Which governs which", "Water a season", "Cost a year", "Stress days",
             "Worth of the next, a year")  # fmt: skip
     return [
@@ -169,10 +175,12 @@ def _money(plan: Plan, width: float) -> list[Any]:
     pairs: list[tuple[str, object]] = [
         ("Sensors, installed", f"{money(known.get('capital'), currency)}: {parts}")
     ]
-    if known.get("saved_per_year") is not None:
-        pairs.append(("Water saved a year", _spread(known, "saved_per_year", currency)))
-    if known.get("payback_years") is not None:
-        pairs.append(("Payback", _years(known)))
+    state, saved = plan_standing(plan), known.get("saved_per_year")
+    if saved is not None:
+        label = "Water costs more a year" if saved < 0 else "Money saved a year"
+        pairs.append((label, _spread(known, "saved_per_year", currency)))
+    if state.water != "unknown":
+        pairs.append(("Payback", payback_words(state) or _years(known)))
     claim = clean(known.get("claim"))
     return [
         heading("Money"),
@@ -183,12 +191,15 @@ def _money(plan: Plan, width: float) -> list[Any]:
 
 
 def _spread(known: Any, key: str, currency: str) -> str:  # noqa: ANN401 - free-form numbers
-    """Return an amount with its range."""
+    """Return an amount with its range; a loss as what it costs more."""
+    sign = -1.0 if known.get(key) < 0 else 1.0
     low, high = known.get(f"{key}_low"), known.get(f"{key}_high")
-    middle = money(known.get(key), currency)
+    middle = money(sign * known.get(key), currency)
     if low is None or high is None:
         return middle
-    return f"{middle} (range {money(low, currency)} to {money(high, currency)})"
+    ends = sorted((sign * low, sign * high))
+    told = span(ends, lambda v: money(v, currency), rest="less" if sign > 0 else "more")
+    return f"{middle} (range {told})"
 
 
 def _years(known: Any) -> str:  # noqa: ANN401 - free-form numbers
@@ -211,14 +222,15 @@ def _season(plan: Plan, width: float) -> list[Any]:
         "Season",
         "Today's timer",
         "Plan",
-        "Saved",
-        "Saved %",
-        "Events skipped",
+        "Change",
+        "Change %",
+        "Waterings",
         "Stress days",
         "Rain",
     )
     return [
         heading("Water, season by season"),
+        text("Change: the plan against today's timer, in water and in waterings; + is more."),
         grid(
             head, rows, (1, 1.4, 1.4, 1.4, 1, 1.1, 1, 1.1), width=width, bold_rows=(len(rows) - 1,)
         ),
@@ -234,12 +246,21 @@ def _season(plan: Plan, width: float) -> list[Any]:
 def _year_cells(row: pd.Series[Any], units: UnitsName) -> Sequence[str]:
     """Return the cells of one season."""
     shares = [
-        _DASH if pd.isna(row[k]) else f"{row[k]:.0%}"
+        _DASH if pd.isna(row[k]) else _signed(-100 * row[k], "{:,.0f} %".format)
         for k in ("saved_fraction", "skipped_fraction")
     ]
-    volumes = [show(row[k], "volume", units) for k in ("baseline_m3", "plan_m3", "saved_m3")]
+    volumes = [show(row[k], "volume", units) for k in ("baseline_m3", "plan_m3")]
+    change = -row["saved_m3"]
+    volumes.append(_signed(change, lambda v: show(v, "volume", units)))
     rain = show(row["rain_mm"], "depth", units, decimals=1 if units == "us" else 0)
     return (*volumes, *shares, number(row["stress_days"], 1), rain)
+
+
+def _signed(value: float, told: Callable[[float], str]) -> str:
+    """Return a change with its sign."""
+    if pd.isna(value):
+        return _DASH
+    return f"{'+' if value > 0 else '−' if value < 0 else ''}{told(abs(value))}"
 
 
 def _parts(plan: Plan, width: float) -> list[Any]:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import io
 import math
 from collections.abc import Callable, Mapping
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Any, Final, Literal
 
 import matplotlib as mpl
 from matplotlib.backends.backend_agg import FigureCanvasAgg
@@ -13,15 +13,16 @@ from matplotlib.figure import Figure
 from reportlab.lib.utils import ImageReader
 from reportlab.platypus import PageBreak, Spacer
 
-from siting.handoff._assumptions import assumptions_in_words
-from siting.handoff._money_rows import controls, options
+from siting._claims import Standing, payback_words, span
+from siting.handoff._assumptions import assumptions_in_words, plan_limit, plan_standing
+from siting.handoff._money_rows import controls, moves, options
 from siting.handoff._sheet_pen import Canvas, Drawing
 from siting.handoff._sheet_tables import bullets, facts, grid, heading, text
 from siting.handoff._sheet_text import clean, elide, money, number
 from siting.handoff.charts import plot_tornado
 from siting.handoff.figures import plot_choices, plot_season
 from siting.planning import Plan
-from siting.units import convert, show
+from siting.units import convert, figure, show
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -66,7 +67,7 @@ def owner_pages(plan: Plan, *, width: float) -> list[Any]:
         heading("What this rests on"),
         *bullets(assumptions_in_words(plan)),
         heading("What to do next"),
-        *bullets(_NEXT),
+        *bullets(_next(plan)),
         *_annex([*_options(plan, width), *_controls(plan, width)]),
     ]
 
@@ -91,7 +92,7 @@ def _curve(plan: Plan, width: float) -> list[Any]:
 
 def _tornado(plan: Plan, width: float) -> list[Any]:
     """Draw what moves the result."""
-    if plan.sensitivity.empty:
+    if not moves(plan):
         return []
     high = 40.0 + 17.0 * len(plan.sensitivity)
     return [
@@ -123,8 +124,8 @@ def _controls(plan: Plan, width: float) -> list[Any]:
     return [
         heading("Other kinds of control, on the same weather"),
         text(
-            f"More than {plan.settings.control.max_stress_days:g} stress days are too many. The "
-            "cost of a timer or a rain shut-off is water alone."
+            f"Plants may be short of water on no more than {plan_limit(plan)}. The cost of a timer "
+            "or a rain shut-off is water alone."
             + (" The plan mixes kinds, each where it does best (last line)." if mixed else "")
         ),
         grid(head, rows, (3.3, 0.9, 1.6, 1.5, 1.2, 1.1), width=width, words=(0, 2),
@@ -165,11 +166,22 @@ def _options(plan: Plan, width: float) -> list[Any]:
 _NEXT: Final = (
     "Walk the property with this plan: does every zone look as it is described here? What the map "
     "does not show, the plan does not know.",
-    "Decide on the number of sensors. One fewer is a fair choice where the next is worth little.",
     "Have the work done by people licensed for it where you are; utilities are located before "
     "anyone digs, and private lines are yours to point out.",
     "Compare the water meter with the plan after the first season.",
 )
+
+
+def _next(plan: Plan) -> list[str]:
+    """Return what to do next."""
+    first, *rest = _NEXT
+    decide = (
+        "Decide on the number of sensors. One fewer is a fair choice where the last is worth "
+        "little."
+        if len(plan.sensors) > 1
+        else "Decide whether to have it done: the first page says what it costs and brings."
+    )
+    return [first, decide, *rest]
 
 
 def owner_summary(plan: Plan) -> list[tuple[str, object]]:
@@ -185,7 +197,7 @@ def owner_summary(plan: Plan) -> list[tuple[str, object]]:
     list of (str, str)
         What and how much; what cannot be claimed says so.
     """
-    known, units = plan.economics, plan.settings.units
+    known = plan.economics
     currency = elide(clean(known.get("currency")), 10)
     count = len(plan.sensors)
     kinds = ", ".join(dict.fromkeys(clean(k).replace("_", "-") for k in plan.sensors["control"]))
@@ -193,21 +205,39 @@ def owner_summary(plan: Plan) -> list[tuple[str, object]]:
         ("Sensors", f"{count} for {len(plan.zones)} zones ({kinds} control)"),
         ("Cost to build", _capital(known, currency)),
     ]
-    saved = plan.season["saved_m3"].dropna() if len(plan.season) else plan.season.get("saved_m3")
-    if saved is None or not len(saved):
-        return [*rows, ("Water saved", "not claimed: today's timer is not known")]
-    ends = [f"{convert(float(v), 'volume', units):,.0f}" for v in (saved.min(), saved.max())]
-    share = plan.season["saved_fraction"].dropna()
-    rows.append(
-        (
-            "Water saved a season",
-            f"{show(float(saved.mean()), 'volume', units)}, {share.mean():.0%} of today's use "
-            f"({ends[0]} to {ends[1]} by weather year)",
-        )
+    state = plan_standing(plan)
+    if state.water == "unknown":
+        return [*rows, ("Water saved", payback_words(state))]
+    rows += [_water_row(plan, more=state.water == "more"), _money_row(plan, state, currency)]
+    back = payback_words(state) or _ranged(plan, "payback_years", "")
+    return [*rows, ("Pays back in", back), *_discounted(plan, currency)]
+
+
+def _water_row(plan: Plan, *, more: bool) -> tuple[str, object]:
+    """Return the water saved a season, or how much more the plan uses."""
+    units, season = plan.settings.units, plan.season
+    sign = -1.0 if more else 1.0
+    saved = sign * season["saved_m3"].dropna()
+    share = sign * season["saved_fraction"].dropna()  # none of a timer that runs no valve
+    rest: Literal["more", "less"] = "more" if more else "less"
+    part = f", {share.mean():.0%} {'more than' if more else 'of'} today's use" if len(share) else ""
+    ends = span(
+        (float(saved.min()), float(saved.max())),
+        lambda end: figure(convert(end, "volume", units)),
+        rest=rest,
     )
-    rows.append(("Money saved a year", _ranged(plan, "saved_per_year", currency)))
-    rows.append(("Pays back in", _ranged(plan, "payback_years", "")))
-    return rows + _discounted(plan, currency)
+    amount = show(float(saved.mean()), "volume", units)
+    label = "More water a season" if more else "Water saved a season"
+    return label, f"{amount}{part} ({ends} by weather year)"
+
+
+def _money_row(plan: Plan, state: Standing, currency: str) -> tuple[str, object]:
+    """Return the money saved a year, what more water costs, or why neither is claimed."""
+    if state.money_missing:
+        return "Money saved a year", state.money_missing
+    if float(plan.economics["saved_per_year"]) < 0:
+        return "Water costs more a year", _ranged(plan, "saved_per_year", currency, more=True)
+    return "Money saved a year", _ranged(plan, "saved_per_year", currency)
 
 
 def _capital(known: Mapping[str, Any], currency: str) -> str:
@@ -237,25 +267,30 @@ def _discounted(plan: Plan, currency: str) -> list[tuple[str, object]]:
     return rows
 
 
-def _ranged(plan: Plan, key: str, currency: str) -> str:
-    """Return an amount with its ranges, or that it is not claimed."""
-    known = plan.economics
+def _ranged(plan: Plan, key: str, currency: str, *, more: bool = False) -> str:
+    """Return an amount with its ranges; a loss as what it costs more."""
+    known, sign = plan.economics, -1.0 if more else 1.0
+    values = [known.get(f"{key}{end}") for end in _ENDS]
+    mean, low, high, least, most = (None if v is None else sign * float(v) for v in values)
 
     def say(value: float | None) -> str:
         return money(value, currency) if currency else number(value, 1)
 
-    if known.get(key) is None:
-        return "not claimed: prices are missing (see below)"
+    def ends(one: float, other: float) -> str:
+        return span(sorted((one, other)), say, rest="more" if more else "less")
+
     unit = "" if currency else " years"
-    low, high = known.get(f"{key}_low"), known.get(f"{key}_high")
     if low is None or high is None:
         worst = "" if currency else "; in the worst weather years it would not"
-        return f"{say(known.get(key))}{unit}{worst}"
-    spread = f"{say(low)} to {say(high)} by weather year"
-    low, high = known.get(f"{key}_scenario_low"), known.get(f"{key}_scenario_high")
-    if low is not None:
-        spread += f", {say(low)} to {say(high) if high is not None else 'never'} by scenario"
-    return f"{say(known.get(key))}{unit} ({spread})"
+        return f"{say(mean)}{unit}{worst}"
+    spread = f"{ends(low, high)} by weather year"
+    if least is not None:
+        tail = f"{say(least)} to never" if most is None else ends(least, most)
+        spread += f", {tail} by scenario"
+    return f"{say(mean)}{unit} ({spread})"
+
+
+_ENDS: Final = ("", "_low", "_high", "_scenario_low", "_scenario_high")
 
 
 def _figure(plot: Callable[[Plan, Axes], Axes], plan: Plan, width: float, height: float) -> Drawing:

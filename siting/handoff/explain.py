@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any, Final
 
 from siting.errors import Fault, InputError
+from siting.handoff._money_rows import folded
 from siting.units import UnitsName, show
 
 __all__ = ["Topic", "explain_sensor", "read_plan"]
@@ -134,7 +135,8 @@ def _why_this_zone(sensor: _Document, zones: Mapping[str, _Document]) -> Topic:
     if others:
         words.append(
             f"It governs {', '.join(others)} too: with its sensor every one of them stays within "
-            "the stress limit at its own run time, at the least cost of all groupings."
+            "the stress limit that held for it, at its own run time, at the least cost of all "
+            "groupings."
         )
     else:
         words.append("It governs only itself: no grouping with another zone costs less.")
@@ -233,7 +235,10 @@ def _why_so_many(plan: _Document, units: UnitsName) -> Topic:
     choices: Sequence[_Document] = plan["choices"]
     currency = plan["economics"].get("currency", "")
     words = [str(plan["answer"]).split(". ")[0] + "."]
-    for row in choices:
+    for told, row in folded(choices):
+        if row is None:
+            words.append(f"{told}: no better.")
+            continue
         mark = "chosen: " if row["chosen"] else ""
         if not row["feasible"]:
             words.append(f"{row['n']}: some zone would be stressed beyond its limit.")

@@ -38,6 +38,7 @@ __all__ = ["MapView", "explore", "plot_choices", "plot_dryness", "plot_season", 
 Fill = str | list[str]
 
 _NAME: Final = 22
+_MOST_YEARS: Final = 12
 _HAS_ROOM: Final = 0.004  # share of the property's area that a zone needs for its name
 
 
@@ -272,7 +273,8 @@ def plot_season(plan: Plan, ax: Axes | None = None, *, units: UnitsName | None =
         volume = [convert(float(v), "volume", chosen) for v in plan.season[column]]
         shift = (k - (len(bars) - 1) / 2) * 0.4
         axes.bar(place + shift, volume, width=0.38, color=colour, label=label)
-    axes.set_xticks(place, [str(year) for year in years])
+    step = -(-len(years) // _MOST_YEARS)  # every year named would be a black band
+    axes.set_xticks(place[::step], [str(year) for year in years[::step]])
     axes.yaxis.set_major_formatter("{x:,.0f}")
     axes.set_ylabel(f"{unit_label('volume', chosen)} a season")
     axes.set_title("Water, season by season", loc="left", fontsize=11)
