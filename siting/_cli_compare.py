@@ -9,7 +9,7 @@ from typing import Any
 
 import click
 
-from siting._cli_shared import progress, threads_option
+from siting._cli_shared import columns, progress, threads_option
 
 __all__ = ["parsed", "register"]
 
@@ -69,7 +69,7 @@ def _compare(plans: tuple[Path, ...]) -> None:
     from siting.handoff.compare import compare_table, read_plans
 
     table = compare_table(read_plans(plans))
-    Console(width=None if sys.stdout.isatty() else 60 + 30 * len(plans)).print(table)
+    Console(width=columns() or 60 + 30 * len(plans)).print(table)
 
 
 @click.command("verify")

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import click
 
-from siting._cli_shared import echo_json, json_option
+from siting._cli_shared import columns, echo_json, json_option, say
 
 __all__ = ["register"]
 
@@ -51,12 +51,13 @@ def _explain(plan: Path, sensor: str, as_json: bool) -> None:
         click.echo(f"\n{topic.question}")
         for sentence in topic.words:
             lines = textwrap.fill(
-                sentence, _WIDTH, initial_indent="  ", subsequent_indent="    ",
+                sentence, columns() or _WIDTH, initial_indent="  ", subsequent_indent="    ",
                 break_long_words=False,
             )  # fmt: skip
             click.echo(lines)
     if document.get("cautions"):
-        click.echo(f"\n{document['cautions'][0]}")
+        click.echo()
+        say(str(document["cautions"][0]), indent=0, width=_WIDTH)
 
 
 @click.command("completion")

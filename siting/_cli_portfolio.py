@@ -168,6 +168,7 @@ def _run(source: Any, folder: Path, engine: Engine, options: Any, retry: bool) -
     from siting.portfolio.page import lead, write_page
     from siting.portfolio.report import totals, write_ranking
     from siting.portfolio.run import run_portfolio, timing
+    from siting.portfolio.source import units_of
     from siting.portfolio.store import Store, read_table
 
     folder = folder.absolute()
@@ -178,8 +179,9 @@ def _run(source: Any, folder: Path, engine: Engine, options: Any, retry: bool) -
     if result.status.planned:
         Store(folder, result.key).remember("timing.json", timing(result.status))
     ranking = write_ranking(folder)
-    page = write_page(folder, title=f"{source.path.stem}: sensors by property")
-    click.echo(lead(totals(folder)))
+    units = units_of(source)
+    page = write_page(folder, title=f"{source.path.stem}: sensors by property", units=units)
+    click.echo(lead(totals(folder), units))
     for note in result.status.notes:
         click.echo(f"note: {note}")
     rows = read_table(folder, "faults").to_pylist()

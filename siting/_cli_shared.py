@@ -5,7 +5,9 @@ from __future__ import annotations
 import dataclasses
 import json
 import os
+import shutil
 import sys
+import textwrap
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from pathlib import Path
@@ -18,11 +20,13 @@ from siting.errors import InputError, PlanError, SitingError
 __all__ = [
     "Commands",
     "Progress",
+    "columns",
     "echo_json",
     "json_option",
     "out_option",
     "progress",
     "property_argument",
+    "say",
     "threads_option",
 ]
 
@@ -33,6 +37,35 @@ _REFUSED: Final = 1
 _NO_PLAN: Final = 3
 _INTERRUPTED: Final = 130
 _JSON: Final = "siting.json"
+_LEAST_COLUMNS: Final = 20
+
+
+def columns() -> int | None:
+    """Return how wide output may be: COLUMNS, else the terminal; None for files and pipes."""
+    if sys.stdout.isatty() or os.environ.get("COLUMNS", "").isdigit():
+        return max(shutil.get_terminal_size().columns, _LEAST_COLUMNS)
+    return None
+
+
+def say(text: str, *, indent: int = 2, width: int | None = None) -> None:
+    """Print a text, wrapped to the width of the terminal or as COLUMNS says.
+
+    Parameters
+    ----------
+    text : str
+        Any; lines after the first are indented.
+    indent : int
+        By how much [characters].
+    width : int, optional
+        Another width, for files and pipes [characters].
+    """
+    wide = columns() or width
+    if wide is not None:
+        text = textwrap.fill(
+            text, wide, subsequent_indent=" " * indent, break_long_words=False,
+            break_on_hyphens=False,
+        )  # fmt: skip
+    click.echo(text)
 
 
 def _remember(ctx: click.Context, _parameter: click.Parameter, value: bool) -> bool:

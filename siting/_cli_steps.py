@@ -13,6 +13,7 @@ from siting._cli_shared import (
     out_option,
     progress,
     property_argument,
+    say,
     threads_option,
 )
 
@@ -108,9 +109,10 @@ def _tell(
         head = {"ok": True, "answer": answer, "zones": records}
         echo_json({**head, "warnings": survey.warnings, "files": paths})
         return
-    click.echo(f"{answer}\n")
+    say(answer, indent=0)
+    click.echo()
     click.echo(zones.to_string(index=False))
     for warning in survey.warnings:
-        click.echo(f"note: {warning}")
+        say(f"note: {warning}")
     for path in written:
         click.echo(path.resolve())

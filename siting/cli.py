@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import sys
 from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -23,11 +22,13 @@ from siting._cli_compare import parsed
 from siting._cli_extensions import export_option, run_exporters
 from siting._cli_shared import (
     Commands,
+    columns,
     echo_json,
     json_option,
     out_option,
     progress,
     property_argument,
+    say,
     threads_option,
 )
 
@@ -157,8 +158,8 @@ def check(property_file: Path, fetch_weather: bool, as_json: bool) -> None:
         echo_json({"ok": True, "answer": answer, "warnings": warnings})
         return
     for warning in warnings:
-        click.echo(f"note: {warning}")
-    click.echo(answer)
+        say(f"note: {warning}")
+    say(answer)
 
 
 @main.command()
@@ -304,21 +305,30 @@ def _print_result(result: Plan, written: tuple[Path, ...], notes: tuple[str, ...
     click.echo(f"\nmap         {names['map.html'].resolve()}")
     click.echo(f"crew sheet  {names['crew.pdf'].resolve()}")
     rest = ", ".join(sorted(name for name in names if name not in {"map.html", "crew.pdf"}))
-    click.echo(f"also        {rest}")
+    say(f"also        {rest}", indent=12)
 
 
 def _print_plan(result: Plan, notes: tuple[str, ...]) -> None:
     """Print the answer, the sensors and the notes."""
     from rich.console import Console
 
-    from siting.handoff.summary import sensor_table
+    from siting.handoff.summary import NARROW, choice_lines, sensor_lines, sensor_table
 
-    console = Console(width=None if sys.stdout.isatty() else 110)
+    width = columns() or _PIPED
+    console = Console(width=width)
     console.print(f"[bold]{_plain(result.site.name)}[/bold]")
     console.print(_plain(result.headline), end="\n\n")
-    console.print(sensor_table(result))
+    if width < NARROW:
+        click.echo("\n".join(sensor_lines(result, width)))
+    else:
+        console.print(sensor_table(result))
+    say(f"sensors allowed: {'; '.join(choice_lines(result))}", indent=4, width=width)
     for warning in (*result.warnings, *notes):
         console.print(f"note: {_plain(warning)}", style="dim")
+
+
+#: Columns of output that goes into a file or a pipe, where COLUMNS does not say.
+_PIPED = 110
 
 
 def _print_json(result: Plan, written: tuple[Path, ...], notes: tuple[str, ...]) -> None:

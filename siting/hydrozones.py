@@ -151,7 +151,7 @@ def zone_pixels(
             tree = _open_tree(grid, roof) if tree is None else tree
             cells, x, y = _finer_points(grid, polygon, roof, tree)
             warnings.append(
-                f"zone {zone}: fewer than {_FEWEST} raster cells of {grid.resolution:g} m have "
+                f"zone {zone}: fewer than {_FEWEST} cells of the raster have "
                 "their centre on its open ground; its sun is read from the nearest cells"
             )
         flat.append(cells)

@@ -81,7 +81,7 @@ def read_daily_csv(
     _refuse_fractions(raw, path.name)
     columns = raw.columns | {
         "ea_kpa": _vapour_pressure(raw, path.name, warnings),
-        "wind_2m_m_s": _wind(raw, path.name, options.wind_height_m, warnings),
+        "wind_2m_m_s": _wind(raw, path.name, options, warnings),
     }
     daily = day_frame(raw.dates, columns)
     return finish_record(daily, file=path.name, options=options, warnings=warnings)
@@ -161,8 +161,9 @@ def _vapour_pressure(raw: RawTable, file: str, warnings: list[str]) -> _Array:
     return limit_to_saturation(vapour, tmin, tmax, file=file, column=used, warnings=warnings)
 
 
-def _wind(raw: RawTable, file: str, stated: float | None, warnings: list[str]) -> _Array:
+def _wind(raw: RawTable, file: str, options: WeatherOptions, warnings: list[str]) -> _Array:
     """Return the wind at 2 m."""
+    stated = options.wind_height_m
     if "wind_m_s" not in raw.columns:
         if "wind_height_m" in raw.columns:
             warnings.append(f"{file}: wind_height_m is not used, because there is no wind_m_s.")
@@ -170,5 +171,6 @@ def _wind(raw: RawTable, file: str, stated: float | None, warnings: list[str]) -
     wind, height = raw.columns["wind_m_s"], _column(raw, "wind_height_m")
     unknown = np.isnan(height)
     if stated is None and (unknown & ~np.isnan(wind)).any():
-        warnings.append(f"{file}: height of the wind measurement not given: taken as 2 m.")
+        taken = options.height(_DEFAULT_WIND_HEIGHT)
+        warnings.append(f"{file}: height of the wind measurement not given: taken as {taken}.")
     return wind_at_2m(wind, np.where(unknown, stated or _DEFAULT_WIND_HEIGHT, height))

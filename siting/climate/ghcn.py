@@ -185,8 +185,8 @@ def _wind(table: pd.DataFrame, file: str, options: WeatherOptions, warnings: lis
     if height is None:
         height = _WIND_HEIGHT
         warnings.append(
-            f"{file}: height of the wind measurement not given: taken as 10 m, as at airports; "
-            "set wind_height_m if it is another."
+            f"{file}: height of the wind measurement not given: taken as {options.height(height)}, "
+            "as at airports; set wind_height_m if it is another."
         )
     return wind_at_2m(_tenths(table, "AWND"), height)
 

@@ -147,7 +147,8 @@ def read_normals(path: Path, options: WeatherOptions) -> Climate:
     if "wind_m_s" in normals:
         height = normals.get("wind_height_m", pd.Series(np.nan, normals.index))
         if options.wind_height_m is None and height.isna().any():
-            warnings.append(f"{file}: height of the wind measurement not given: taken as 2 m.")
+            taken = options.height(_WIND_HEIGHT)
+            warnings.append(f"{file}: height of the wind measurement not given: taken as {taken}.")
         height = height.fillna(options.wind_height_m or _WIND_HEIGHT)
         normals = normals.assign(wind_m_s=wind_at_2m(normals["wind_m_s"], height))
     try:

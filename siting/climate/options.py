@@ -7,6 +7,8 @@ import math
 from dataclasses import dataclass
 from pathlib import Path
 
+from siting.units import UnitsName, show
+
 __all__ = ["WeatherOptions"]
 
 
@@ -35,6 +37,8 @@ class WeatherOptions:
         Whether values that look like those of another unit are taken as they are.
     today : date or None
         Later days are refused; the clock's date when None.
+    units : {"metric", "us"}
+        Units in which heights and distances are told.
     """
 
     elevation_m: float | None = None
@@ -49,3 +53,19 @@ class WeatherOptions:
     wet_day_mm: float = 0.0
     trust_units: bool = False
     today: dt.date | None = None
+    units: UnitsName = "metric"
+
+    def height(self, metres: float) -> str:
+        """Return a height in the property's units.
+
+        Parameters
+        ----------
+        metres : float
+            The height [m].
+
+        Returns
+        -------
+        str
+            Such as "2 m" or "7 ft".
+        """
+        return show(metres, "length", self.units, decimals=0)

@@ -14,6 +14,7 @@ from siting.climate.model import Climate
 from siting.climate.options import WeatherOptions
 from siting.climate.suspicion import clear_impossible_radiation, question_units
 from siting.errors import Fault, InputError
+from siting.units import FOOT_M
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -30,6 +31,7 @@ __all__ = [
 
 _Array = NDArray[np.float64]
 
+_MILE_M: Final = 5280 * FOOT_M
 #: Gaps of up to so many days are filled; common practice, no published source.
 LONGEST_FILLED_GAP: Final = 5
 _ALWAYS: Final = ("tmin_c", "tmax_c", "rain_mm")
@@ -169,7 +171,10 @@ def station_distance_km(
     chord = np.sin((one - two) / 2) ** 2 + np.cos(one) * np.cos(two) * np.sin(turn / 2) ** 2
     distance = float(2 * _EARTH_KM * np.arcsin(np.sqrt(np.clip(chord, 0.0, 1.0))))
     if distance > _FAR_KM:
-        warnings.append(f"{file}: the station is {distance:,.0f} km away from the property.")
+        far = f"{distance:,.0f} km"
+        if options.units == "us":
+            far = f"{1000 * distance / _MILE_M:,.0f} miles"
+        warnings.append(f"{file}: the station is {far} away from the property.")
     return distance
 
 
@@ -198,8 +203,8 @@ def known_height(
         return stated
     if abs(options.elevation_m - stated) > _OTHER_HEIGHT_M:
         warnings.append(
-            f"{file}: the file says {stated:,.0f} m above the sea, the property file "
-            f"{options.elevation_m:,.0f} m; the property file rules."
+            f"{file}: the file says {options.height(stated)} above the sea, the property file "
+            f"{options.height(options.elevation_m)}; the property file rules."
         )
     return options.elevation_m
 

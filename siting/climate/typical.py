@@ -265,8 +265,8 @@ def _under_rain(
     if height is None:
         height = _WIND_HEIGHT
         warnings.append(
-            f"{file}: height of the wind measurement not given: taken as 10 m; set wind_height_m "
-            "if it is another."
+            f"{file}: height of the wind measurement not given: taken as "
+            f"{options.height(height)}; set wind_height_m if it is another."
         )
     table["wind_2m_m_s"] = wind_at_2m(table.pop("wind_m_s"), height)
     station_distance_km(options, year.latitude, year.longitude, file=file, warnings=warnings)

@@ -119,13 +119,13 @@ def _years(document: _Document, name: str) -> str:
     return f"{money[name]:.1f} ({span})"
 
 
-def _change(document: _Document, _: UnitsName) -> str:
+def _change(document: _Document, units: UnitsName) -> str:
     """Say what was asked for: the limits and prices that differ most often."""
     options = document["provenance"].get("options", {})
     control, water = options.get("control", {}), options.get("water", {})
     said = [f"stress limit {control.get('max_stress_days')} d"] if control else []
     if water.get("price") is not None:
-        said.append(f"price {water['price']:.2f} per m³")
+        said.append(f"price {show(float(water['price']), 'volume_price', units)}")
     if control.get("allowed_days") is not None:
         said.append(f"{len(control['allowed_days'])} days a week")
     return ", ".join(said) or "-"

@@ -9,15 +9,17 @@ import itertools
 import json
 from importlib.resources import files
 from pathlib import Path
-from typing import Any, Final
+from typing import Any, Final, Literal
 
 import numpy as np
 import pandas as pd
 
+from siting._claims import span
 from siting.atomic import write_text
 from siting.cautions import cautions_for
 from siting.portfolio.naming import folder_name
 from siting.portfolio.report import Totals, ranked, totals
+from siting.units import UnitsName, convert, show, unit_label
 
 __all__ = ["lead", "write_page"]
 
@@ -58,7 +60,7 @@ _PAGE: Final = """\
 """  # noqa: E501
 
 
-def write_page(folder: Path | str, *, title: str) -> Path:
+def write_page(folder: Path | str, *, title: str, units: UnitsName = "metric") -> Path:
     """Write `portfolio.html`.
 
     Parameters
@@ -67,6 +69,8 @@ def write_page(folder: Path | str, *, title: str) -> Path:
         The folder of results; hand-offs that lie in it are linked.
     title : str
         Shown on top.
+    units : {"metric", "us"}
+        How water is shown.
 
     Returns
     -------
@@ -85,6 +89,7 @@ def write_page(folder: Path | str, *, title: str) -> Path:
     others = [_point(row, folder) for row in rest.itertuples(index=False)] if not binned else []
     points = [*top, *(_cells(rest) if binned else others)]
     data = {"points": points, "breaks": breaks, "colours": _COLOURS, "words": _WORDS}
+    data["volume"] = {"unit": unit_label("volume", units), "factor": convert(1.0, "volume", units)}
     css, js = _asset("portfolio.css"), _asset("portfolio.js")
     money = str(frame["currency"].iloc[0]) if len(frame) else ""
     note = "Beyond the best 20, properties are put together in cells." if binned else ""
@@ -94,10 +99,10 @@ def write_page(folder: Path | str, *, title: str) -> Path:
         js=js,
         css_hash=_hash(css),
         js_hash=_hash(js),
-        lead=html.escape(lead(totals(folder))),
+        lead=html.escape(lead(totals(folder), units)),
         key=_key(breaks, money),
         binned=f'<p class="small">{note}</p>' if note else "",
-        rows="".join(_row(n, point) for n, point in enumerate(top)),
+        rows="".join(_row(n, point, units) for n, point in enumerate(top)),
         cautions="".join(f"<li>{html.escape(text)}</li>" for text in cautions_for()),
         data=_json(data),
     )
@@ -106,13 +111,15 @@ def write_page(folder: Path | str, *, title: str) -> Path:
     return target
 
 
-def lead(sums: Totals) -> str:
+def lead(sums: Totals, units: UnitsName = "metric") -> str:
     """Say a portfolio's totals in words.
 
     Parameters
     ----------
     sums : Totals
         From `siting.portfolio.report.totals`.
+    units : {"metric", "us"}
+        How water is shown.
 
     Returns
     -------
@@ -131,12 +138,7 @@ def lead(sums: Totals) -> str:
     text += f", {count:,} with faults ({reasons})" if count else ""
     text += f", {sums.sensors:,} sensors in {sums.zones:,} zones."
     if sums.with_timer and sums.years:
-        share = sums.saved_m3 / sums.today_m3 if sums.today_m3 else float("nan")
-        text += (
-            f" Water saved: {sums.saved_m3:,.0f} m³ a year of today's {sums.today_m3:,.0f} m³"
-            f" ({share:.0%}), {sums.saved_low_m3:,.0f} to {sums.saved_high_m3:,.0f} m³ between the"
-            f" worst and the best of the years {sums.years[0]} to {sums.years[-1]}"
-        )
+        text += f" {_saved(sums, units)}"
         rest = sums.planned - sums.with_timer
         text += f", without {rest:,} properties whose timer is not known." if rest else "."
     text += f" A second sensor pays for itself on {sums.worth_second:,}." if sums.planned else ""
@@ -206,10 +208,23 @@ def _cell(cell: Any) -> list[Any]:  # noqa: ANN401  (a named tuple of pandas)
     ]
 
 
-def _row(number: int, point: list[Any]) -> str:
+def _saved(sums: Totals, units: UnitsName) -> str:
+    """Say how much water is saved, or how much more is used."""
+    sign: Literal[1, -1] = -1 if sums.saved_m3 < 0 else 1
+    amount, today = (show(v, "volume", units) for v in (sign * sums.saved_m3, sums.today_m3))
+    share = f" ({abs(sums.saved_m3) / sums.today_m3:.0%})" if sums.today_m3 else ""
+    head = f"Water saved: {amount} a year of today's {today}{share}"
+    if sign < 0:
+        head = f"More water than today: {amount} a year beside today's {today}{share}"
+    ends = sorted((sign * sums.saved_low_m3, sign * sums.saved_high_m3))
+    ranged = span(ends, lambda end: show(end, "volume", units), rest="more" if sign < 0 else "less")
+    return f"{head}, {ranged} over the years {sums.years[0]} to {sums.years[-1]}"
+
+
+def _row(number: int, point: list[Any], units: UnitsName) -> str:
     name = html.escape(point[5] or point[6])
     worth = "not known" if point[2] is None else f"{point[2]:,.0f} {point[10]}/year"
-    saved = "not known" if point[3] is None else f"{point[3]:,.0f} m³/year"
+    saved = "not known" if point[3] is None else f"{show(point[3], 'volume', units)}/year"
     return (
         f'<tr><td class="n">{number + 1}</td><td><button data-i="{number}">{name}</button></td>'
         f'<td>{html.escape(point[6])}</td><td class="n">{html.escape(worth)}</td>'

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import glob
 import hashlib
 import tomllib
@@ -17,8 +18,9 @@ from siting.site.geopackage import waiting_log
 from siting.site.layerkeys import read_layers
 from siting.site.property import parse_property
 from siting.site.tomltable import NumberKey, TomlFile, TomlTable, key_lines
+from siting.units import UnitsName
 
-__all__ = ["input_digest", "open_source"]
+__all__ = ["input_digest", "open_source", "units_of"]
 
 _TABLE: Final = "portfolio"
 _REACH: Final = NumberKey("reach", 0, 500)
@@ -156,6 +158,29 @@ def input_digest(source: Source) -> str:
         total.update(f"{name}\n{file.name}\n".encode())
         total.update(_file_digest(file))
     return total.hexdigest()
+
+
+def units_of(source: Source) -> UnitsName:
+    """Return the units that a portfolio as a whole is told in: those of its first property.
+
+    Parameters
+    ----------
+    source : City or Folder
+        The portfolio.
+
+    Returns
+    -------
+    {"metric", "us"}
+        Metric where a property file cannot be read: its own run says why.
+    """
+    values: Mapping[str, Any] = {}
+    if isinstance(source, Folder):
+        first = next(iter(source.files.values()))
+        with contextlib.suppress(OSError, UnicodeDecodeError, tomllib.TOMLDecodeError):
+            values = tomllib.loads(first.read_bytes().decode("utf-8-sig"))
+    else:
+        values = source.values
+    return "us" if values.get("units") == "us" else "metric"
 
 
 def _files(source: Source) -> Iterator[tuple[str, Path]]:

@@ -64,7 +64,7 @@
     const dl = document.createElement("dl");
     if (p[7] > 1) { dl.append(...line(S.properties, String(p[7]))); }
     else { dl.append(...line(S.id, p[6]), ...line(S.status, p[8]), ...line(S.sensors, String(p[4]))); }
-    dl.append(...line(S.value, number(p[2], p[10] + S.year)), ...line(S.saved, number(p[3], "m³" + S.year)));
+    dl.append(...line(S.value, number(p[2], p[10] + S.year)), ...line(S.saved, number(p[3] === null ? null : p[3] * data.volume.factor, data.volume.unit + S.year)));
     panel.append(dl);
     if (p[9]) { const a = document.createElement("a"); a.href = "handoff/" + p[9] + "/map.html"; a.textContent = S.open; panel.append(a); }
     draw();
