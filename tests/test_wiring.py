@@ -16,6 +16,7 @@ from shapely.geometry import LineString, MultiPoint, Point, box
 
 from siting.wiring import (
     LINK_M,
+    PricedGround,
     TrenchNetwork,
     free_space,
     nearest_controller_distance,
@@ -364,3 +365,214 @@ def test_a_link_is_priced_before_the_choice():
     assert network.own[0] > 70
     assert network.shared([0, 1, 2]) == pytest.approx(network.own[0] + 2 * LINK_M)
     assert network.marginal([1, 2]).tolist() == pytest.approx([network.own[0], LINK_M, LINK_M])
+
+
+def pieces(wires, kind):
+    return wires.routes[wires.routes["kind"] == kind]
+
+
+@settings(max_examples=20, deadline=None)
+@given(st.integers(0, 10_000), st.sampled_from([0.0, 0.13, 1.0]))
+def test_what_a_route_says_of_itself_is_what_is_drawn(seed, share):
+    """Lengths, ground, conductors and shares against the drawn lines themselves.
+
+    One controller stands indoors, and one sensor under a roof: their leads to the wall count in the
+    wire, not in the trench.
+    """
+    rng = np.random.default_rng(seed)
+    houses = [box(2, 25, 8, 35), box(92, 50, 98, 58)]
+    paving, bed = box(40, -1, 44, 61), box(42, 10, 60, 50)  # the bed begins under the paving
+    at = [(5, 30), (90, 10), (95, 54), *rng.uniform([10, 2], [90, 48], (4, 2))]
+    names = [("west", "east")[i] for i in rng.integers(0, 2, 5)]
+    wires = wire_routes(
+        sensors(*at[2:], controller=names),
+        fixtures=controllers(*at[:2], names=["west", "east"]),
+        boundary=PROPERTY,
+        buildings=layer(*houses),
+        paving=layer(paving),
+        paving_factor=3.0,
+        priced=[PricedGround("bed", bed, 2.0)],
+        wire_share=share,
+    )
+    assert not wires.warnings
+    # A line along an edge runs beside the ground, not through it.
+    within = [shapely.buffer(shape, -1e-6) for shape in (paving, bed.difference(paving))]
+    for _, row in wires.routes.iterrows():
+        line = row.geometry
+        paved, planted = (line.intersection(shape).length for shape in within)
+        assert row["length_m"] == pytest.approx(line.length)
+        assert row["paved_m"] == pytest.approx(paved, abs=1e-5)
+        assert row["priced_m"] == pytest.approx(line.length + 2 * paved + planted, abs=1e-4)
+        told = [name for name, part in (("paving", paved), ("bed", planted)) if part > 0.05]
+        assert row["crosses"] == ", ".join(told)
+        assert row["conductors"] == 2 * len(row["sensor_id"].split(", "))
+        assert shapely.get_num_points(shapely.remove_repeated_points(line)) == len(line.coords)
+    trench = pieces(wires, "trench")
+    walls = shapely.union_all(houses)
+    assert pieces(wires, "wire")["sensor_id"].tolist() == ["S1", "S2", "S3", "S4", "S5"]
+    for (_, row), place, name in zip(pieces(wires, "wire").iterrows(), at[2:], names, strict=True):
+        ends = (at[0] if name == "west" else at[1]), tuple(place)
+        assert row.geometry.coords[0] == pytest.approx(ends[0])
+        assert row.geometry.coords[-1] == pytest.approx(ends[1])
+        sharing = trench["sensor_id"].str.split(", ")
+        mine = trench[[row["sensor_id"] in ids for ids in sharing]]
+        outdoors = row.geometry.difference(walls.buffer(1e-6))
+        assert shapely.union_all(mine.geometry.to_numpy()).buffer(1e-5).covers(outdoors)
+        length = wires.lengths.loc[row["sensor_id"]]
+        assert length["controller"] == row["controller"] == name
+        assert length["wire_m"] == pytest.approx(row.geometry.length)
+        cost = sum(piece["length_m"] * 2 / piece["conductors"] for _, piece in mine.iterrows())
+        assert length["trench_m"] == pytest.approx(cost)
+    assert wires.lengths["trench_m"].sum() == pytest.approx(trench["length_m"].sum())
+
+
+def test_leads_from_indoors_count_as_wire_and_not_as_trench():
+    """By hand: 1 m to the wall, 12 m of trench with 2 m of paving at four times, 1 m indoors.
+
+    Loss 2 x 14 m x 25.5 ohm/km x 0.1 A = 0.0714 V.
+    """
+    houses = layer(box(40, 24, 45, 30), box(57, 24, 62, 30))
+    at = (44, 27), (58, 27)
+    wires = wire_routes(
+        sensors(at[1]),
+        fixtures=controllers(at[0]),
+        boundary=PROPERTY,
+        buildings=houses,
+        paving=layer(box(50, 0, 52, 60)),
+    )
+    assert wires.lengths.loc["S1"].to_dict() == {
+        "controller": "controller 1",
+        "wire_m": pytest.approx(14),
+        "trench_m": pytest.approx(12),
+        "gauge_awg": 18,
+        "drop_v": pytest.approx(0.0714),
+    }
+    assert pieces(wires, "trench")["priced_m"].tolist() == [pytest.approx(12 + 3 * 2)]
+    assert pieces(wires, "wire")["priced_m"].tolist() == [pytest.approx(14 + 3 * 2)]
+    length = nearest_controller_distance(
+        np.array([at[1]]), np.array([at[0]]), boundary=PROPERTY, buildings=houses
+    )
+    assert length[0, 0] == pytest.approx(14)
+
+
+def test_two_controllers_dig_a_common_stretch_once():
+    """Two leads through one gap in a wall of 10 m; beyond it each has a trench of its own."""
+    wires = wire_routes(
+        sensors((90, 40), (90, 20), controller=["A", "B"]),
+        fixtures=controllers((10, 40), (10, 20), names=["A", "B"]),
+        boundary=PROPERTY,
+        buildings=layer(box(45, 0, 55, 29.9), box(45, 30.1, 55, 60)),
+        paving=layer(),
+    )
+    trench = pieces(wires, "trench")
+    own, common = trench[trench["sensor_id"] == "S1"], trench[trench["sensor_id"] == "S1, S2"]
+    assert common["controller"].tolist() == ["A, B"]
+    assert common["conductors"].tolist() == [4]
+    assert common.geometry.iloc[0].intersection(box(45, 0, 55, 60)).length == pytest.approx(10)
+    assert len(own) == 2  # west of the wall and east of it, each with its own length
+    assert own["length_m"].to_numpy() == pytest.approx(shapely.length(own.geometry.to_numpy()))
+    apart = sum(np.hypot(35, dy) * 2 + 10 for dy in (9.9, 9.9))
+    assert trench["length_m"].sum() < apart - 10
+
+
+def test_each_controller_has_a_tree_with_a_branch_in_the_open():
+    """A fork from (0, 0) to (20, 5) and (20, -5) at 120 degrees: 20 + 5 sqrt 3; here twice."""
+    wires = wire_routes(
+        sensors((30, 10), (30, 20), (70, 50), (70, 40), controller=["w", "w", "e", "e"]),
+        fixtures=controllers((10, 15), (90, 45), names=["w", "e"]),
+        boundary=PROPERTY,
+        buildings=layer(),
+        paving=layer(),
+    )
+    length = pieces(wires, "trench").groupby("controller")["length_m"].sum()
+    assert length.to_dict() == {name: pytest.approx(20 + 5 * np.sqrt(3)) for name in "ew"}
+
+
+@pytest.mark.published(
+    "Chung and Graham (1978), Steiner trees for ladders: n (1 + sqrt 3 / 2) - 1 (from memory)"
+)
+def test_seven_sensors_share_branches_as_far_as_geometry_allows():
+    """A ladder of four squares' corners with sides of 15 m: spanning tree 105 m, least 96.96 m."""
+    at = [(10 + 15 * i, 20 + 15 * j) for i in range(4) for j in range(2)]
+    wires = wire_routes(
+        sensors(*at[1:]),
+        fixtures=controllers(at[0]),
+        boundary=PROPERTY,
+        buildings=layer(),
+        paving=layer(),
+    )
+    total = pieces(wires, "trench")["length_m"].sum()
+    assert 15 * (4 * (1 + np.sqrt(3) / 2) - 1) - 1e-6 <= total < 0.97 * 105
+
+
+@pytest.mark.parametrize(("kerb", "told"), [(0.04, ""), (0.06, "paving")])
+def test_a_kerb_is_priced_and_no_crossing(kerb, told):
+    wires = wire_routes(
+        sensors((60, 30)),
+        fixtures=controllers((40, 30)),
+        boundary=PROPERTY,
+        buildings=layer(),
+        paving=layer(box(50, 0, 50 + kerb, 60)),
+    )
+    assert set(wires.routes["crosses"]) == {told}
+    assert wires.routes["priced_m"].to_numpy() == pytest.approx(20 + 3 * kerb)
+
+
+def test_controllers_without_a_name_are_counted_among_controllers():
+    fixtures = layer(
+        *[Point(*p) for p in ((5, 5), (10, 10), (50, 10), (90, 10))],
+        kind=["head", "controller", "controller", "controller"],
+        name=["H1", None, "shed", np.nan],
+    )
+    args = {"boundary": PROPERTY, "buildings": layer(), "paving": layer()}
+    places = (15, 10), (55, 10), (85, 10)
+    wires = wire_routes(sensors(*places), fixtures=fixtures, **args)
+    assert wires.lengths["controller"].tolist() == ["controller 1", "shed", "controller 3"]
+    wires = wire_routes(sensors(*places), fixtures=fixtures.drop(columns="name"), **args)
+    assert wires.lengths["controller"].tolist() == ["controller 1", "controller 2", "controller 3"]
+
+
+def test_a_sensor_without_a_known_controller_goes_to_the_nearest_by_path():
+    """Straight, the west is 30 m and the east 40 m away; a wall of 50 m stands before the west.
+
+    Where both are as near, to a micrometre, it is the first that is drawn.
+    """
+    args = {"boundary": PROPERTY, "paving": layer()}
+    fixtures = controllers((20, 50), (90, 50), names=["west", "east"])
+    wall = layer(box(30, 8, 31, 60))
+    one = sensors((50, 50), (50, 50), (50, 50), controller=["west", "north", None])
+    wires = wire_routes(one, fixtures=fixtures, buildings=wall, **args)
+    assert wires.lengths["controller"].tolist() == ["west", "east", "east"]
+    near = controllers((40, 30), (60 - 1e-8, 30), names=["first", "second"])
+    wires = wire_routes(sensors((50, 30)), fixtures=near, buildings=layer(), **args)
+    assert wires.lengths["controller"].tolist() == ["first"]
+
+
+def test_nothing_to_join_is_no_fault_and_a_cut_off_sensor_is_told_with_its_controller():
+    args = {"boundary": PROPERTY, "paving": layer()}
+    none = sensors().set_geometry([])
+    assert wire_routes(none, fixtures=layer(), buildings=layer(), **args).warnings == ()
+    walls = layer(shapely.difference(box(40, 20, 60, 40), box(45, 25, 55, 35)))
+    both = controllers((5, 10), (95, 10), names=["west", "east"])
+    shut = sensors((50, 30), (90, 10), controller=["east", "west"])
+    wires = wire_routes(shut, fixtures=both, buildings=walls, **args)
+    assert wires.warnings == ("sensor S1: no way for a wire to east",)
+    assert wires.lengths["wire_m"].isna().tolist() == [True, False]
+    assert wires.lengths.loc["S2", "controller"] == "west"
+
+
+@pytest.mark.parametrize(("length", "told"), [(1506.0, False), (1507.0, True)])
+def test_a_lead_starves_beyond_what_the_thickest_wire_carries(length, told):
+    """5 % of 24 V is 1.2 V; 1.2 / (2 x 3.984 ohm/km x 0.1 A) = 1,506.02 m."""
+    wires = wire_routes(
+        sensors((10 + length, 5)),
+        fixtures=controllers((10, 5)),
+        boundary=box(0, 0, 2000, 10),
+        buildings=layer(),
+        paving=layer(),
+    )
+    said = (
+        "sensor S1: its lead of 1507 m loses 1.2 V even in 10 AWG wire, more than 1.2 V; "
+        "use a nearer controller"
+    )
+    assert wires.warnings == ((said,) if told else ())
