@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import FrozenInstanceError
 
 import numpy as np
 import pytest
@@ -10,6 +11,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from siting.economics import (
+    Capital,
+    Saving,
     TodayStress,
     average_price,
     capital,
@@ -20,6 +23,7 @@ from siting.economics import (
     net_present_value,
     payback_years,
     saving,
+    sensor_yearly_cost,
     water_cost,
 )
 from siting.site.settings import HARDWARE, Bills, Costs, Tier, Water
@@ -168,3 +172,125 @@ def test_what_a_payback_of_one_to_three_years_takes(capsys):
     assert average > 3
     with capsys.disabled():
         print("\n" + "\n".join(lines))
+
+
+def told(costs, water, *, built=450.0, volume=None, money=None, today=None, units="metric"):
+    """Return the claim of a plan that costs one sum."""
+    whole = Capital(built, 0.0, 0.0, 0.0)
+    return claim(costs, water, built=whole, volume=volume, money=money, today=today, units=units)
+
+
+@pytest.mark.parametrize(
+    ("zones", "short", "named"),
+    [
+        ({"A": 9, "B": 5, "C": 5.4}, 2, "A 9, C 5 days"),
+        ({"A": 9, "B": 12, "C": 30}, 3, "C 30, B 12, A 9 days"),
+        (
+            {"E": 9, "D": 9, "C": 30, "B": 7, "A": 6, "F": 0},
+            5,
+            "C 30, D 9, E 9 days, and 2 more zones",
+        ),
+    ],
+)
+def test_zones_short_of_water_are_named_worst_first_and_three_at_most(zones, short, named):
+    """A zone at the limit is not short; equal days go by name; the others are counted."""
+    stress = TodayStress({zone: float(days) for zone, days in zones.items()}, 5.0)
+    more = saving(np.array([400.0]), np.array([500.0]))
+    assert (
+        f"{short} of {len(zones)} zones pass 5 stress days in the worst season ({named})"
+        in told(GIVEN, Water(2.0), volume=more, today=stress)
+    )
+
+
+def test_a_timer_that_keeps_every_zone_needs_no_word_where_water_is_saved():
+    fine = TodayStress({"F": 5.0}, 5.0)
+    less = saving(np.array([500.0]), np.array([400.0]))
+    for today in (fine, None):
+        words = told(GIVEN, Water(2.0), volume=less, today=today)
+        assert "stress days" not in words
+        assert "sensors gain nothing" not in words
+    more = saving(np.array([400.0]), np.array([500.0]))
+    assert "stress days" not in told(GIVEN, Water(2.0), volume=more)
+
+
+def test_what_is_saved_is_worth_its_price_and_what_is_used_more_costs_it():
+    """By hand at 2 a m³: 100, 40 to 160 m³ are 200, 80 to 320."""
+    volume = Saving(100.0, 40.0, 160.0)
+    saved = told(GIVEN, Water(2.0), volume=volume)
+    assert "saves water: 100 m³ a year on average (40 to 160 over the weather years)" in saved
+    assert "worth 200 USD at 2.00 USD per m³ (80 to 320)" in saved
+    spent = told(GIVEN, Water(2.0), volume=Saving(-100.0, -160.0, -40.0))
+    assert "uses 100 m³ a year more than today's timer on average (40 to 160 over" in spent
+    assert "and costs 200 USD more at 2.00 USD per m³ (80 to 320)" in spent
+    nothing = told(GIVEN, Water(2.0), volume=Saving(0.0, 0.0, 0.0))
+    assert "saves water: 0" in nothing
+    assert "worth 0 USD at" in nothing
+
+
+def test_us_amounts_and_prices_are_in_gallons():
+    """1,000 m³ are 264,172 gal; 2 a m³ is 7.57 for 1,000 gal."""
+    words = told(GIVEN, Water(2.0), volume=Saving(1000.0, 1000.0, 1000.0), units="us")
+    assert "264,172 gal a year on average (264,172 to 264,172 over" in words
+    assert "worth 2,000 USD at 7.57 USD per 1,000 gal (2,000 to 2,000)" in words
+    assert "m³" not in words
+
+
+def test_with_tiers_no_single_price_is_told():
+    money = Saving(250.0, 200.0, 300.0)
+    words = told(GIVEN, STEPS, volume=Saving(100.0, 90.0, 110.0), money=money)
+    assert "worth 250 USD month by month on the price's tiers (200 to 300)" in words
+
+
+def test_every_figure_of_a_saving_is_priced_and_every_range_pays_back():
+    """By hand: 4 seasons of 2 scenarios save 10, 30 and 50, 70 m³; 3 a m³; 450 to build."""
+    today = np.full((2, 2), 100.0)
+    plan = np.array([[90.0, 70.0], [50.0, 30.0]])
+    built = capital(GIVEN, sensors=1)
+    found = economics(GIVEN, Water(3.0), built=built, baseline_m3=today, plan_m3=plan)
+    ends = ("", "_low", "_high", "_scenario_low", "_scenario_high")
+    assert [found[f"saved_m3{end}"] for end in ends] == [40, 30, 50, 20, 60]
+    assert [found[f"saved_per_year{end}"] for end in ends] == [120, 90, 150, 60, 180]
+    pays = [found[f"payback_years{end}"] for end in ends]
+    assert pays == pytest.approx([450 / x for x in (120, 150, 90, 180, 60)])
+    assert (found["device"], found["installation"], found["trench"], found["wire"]) == (
+        300,
+        150,
+        0,
+        0,
+    )
+    assert found["currency"] == "USD"
+
+
+def test_bills_that_are_not_known_fall_back_on_the_price():
+    built = capital(GIVEN, sensors=1)
+    today, plan = np.array([100.0]), np.array([40.0])
+    bills = np.array([500.0]), np.array([100.0])
+    args = {"built": built, "baseline_m3": today, "plan_m3": plan}
+    assert economics(GIVEN, Water(3.0), **args, bills=bills)["saved_per_year"] == 400
+    unknown = np.array([np.nan]), bills[1]
+    assert economics(GIVEN, Water(3.0), **args, bills=unknown)["saved_per_year"] == 180
+    assert economics(GIVEN, Water(None), **args, bills=unknown)["saved_per_year"] is None
+    none = economics(GIVEN, Water(3.0), built=built, baseline_m3=np.empty(0), plan_m3=plan)
+    assert none["saved_m3"] is None
+    assert none["net_present_value"] is None
+
+
+def test_nothing_saved_pays_nothing_back_and_a_little_does():
+    assert payback_years(450, 0.0) is None
+    assert payback_years(450, -1.0) is None
+    assert payback_years(450, 0.5) == 900
+
+
+def test_the_yearly_cost_of_a_sensor_is_its_capital_over_its_life():
+    costs = Costs(device=300, installation=150, trench_per_m=6, wire_per_m=0.8, life_years=8)
+    each = sensor_yearly_cost(costs, trench_m=10.0, wire_m=20.0)
+    assert float(each) == pytest.approx((300 + 150 + 60 + 16) / 8)
+    built = capital(costs, sensors=1, trench_m=10.0, wire_m=20.0)
+    assert built.yearly(costs.life_years) == pytest.approx(float(each))
+    assert capital(costs, sensors=0).total == 0
+
+
+def test_figures_of_money_stay_as_they_are():
+    for figure in (Capital(1, 2, 3, 4), Saving(1, 0, 2), TodayStress({}, 5.0)):
+        with pytest.raises(FrozenInstanceError):
+            figure.total = 0.0
