@@ -24,6 +24,7 @@ from siting.portfolio.run import run_portfolio
 from siting.portfolio.source import open_source
 from siting.portfolio.store import read_table
 from tests.small_city import assert_same_tables, poisoned_environment, rename, small_city
+from tests.stacks import output, start
 
 LOTS = 8
 #: What each kind of poison is reported as.
@@ -53,14 +54,8 @@ def command(city, out, *more):
     return [sys.executable, "-m", "siting.cli", "portfolio", str(city), "--out", str(out), *more]
 
 
-def start(city, out, *more, env=None):
-    return subprocess.Popen(
-        command(city, out, *more),
-        stdout=subprocess.PIPE,
-        stderr=subprocess.STDOUT,
-        text=True,
-        env=env,
-    )
+#: What a run of this city takes on a busy machine, and much more [s].
+LONG = 300.0
 
 
 def environments():
@@ -177,14 +172,16 @@ def kill_one_worker(parent, rng):
 @pytest.mark.parametrize("seed", [1, 2])
 def test_killed_workers_lose_nothing(city, planned, tmp_path, seed):
     rng = random.Random(seed)
-    run = start(city, tmp_path, "--workers", "2")
-    parent, killed = psutil.Process(run.pid), 0
+    run = start(command(city, tmp_path, "--workers", "2"))
+    parent, killed, begun = psutil.Process(run.pid), 0, time.monotonic()
     while run.poll() is None and not (tmp_path / "run.json").exists():
+        if time.monotonic() - begun > LONG:
+            output(run, seconds=0)  # fails with the stacks
         time.sleep(0.2)
     while run.poll() is None and killed < 3:
         killed += kill_one_worker(parent, rng)
         time.sleep(rng.uniform(0.5, 4.0))
-    told, _ = run.communicate(timeout=300)
+    told = output(run, seconds=LONG)
     assert run.returncode == 0, told
     assert killed
     assert_same_tables(planned, tmp_path)
@@ -196,21 +193,21 @@ def test_killed_runs_lose_nothing(city, planned, tmp_path, seed):
     """Kill -9 of the whole run at random moments; the last run is left alone."""
     rng = random.Random(seed)
     for _ in range(2):
-        run = start(city, tmp_path, "--workers", "2")
+        run = start(command(city, tmp_path, "--workers", "2"))
         children = []
         end = time.monotonic() + rng.uniform(3.0, 12.0)
         while time.monotonic() < end and run.poll() is None:
             children = psutil.Process(run.pid).children(recursive=True)
             time.sleep(0.1)
         run.kill()
-        run.communicate()
+        output(run, seconds=60)  # its workers hold it open until they end, too
         psutil.wait_procs(children, timeout=20)
         assert not [c for c in children if c.is_running() and c.status() != "zombie"]
     done = sum(r["status"] == "planned" for r in read_table(tmp_path, "properties").to_pylist())
-    finished = subprocess.run(
-        command(city, tmp_path, "--workers", "1"), capture_output=True, text=True, check=True
-    )
+    last = start(command(city, tmp_path, "--workers", "1"))
+    finished = output(last, seconds=LONG)
+    assert last.returncode == 0, finished
     names = read_table(tmp_path, "properties")["property"].to_pylist()
     assert sorted(names) == sorted(set(names)) == [f"L{lot:06d}" for lot in range(LOTS)]
-    assert done < LOTS or "planned now" not in finished.stdout
+    assert done < LOTS or "planned now" not in finished
     assert_same_tables(planned, tmp_path)
