@@ -6,6 +6,7 @@ import pytest
 
 from siting._commission_cells import as_number
 from tests.fuzz.files import mutated, read_one, seeds
+from tests.some import some
 
 MUTANTS = 60
 
@@ -34,9 +35,8 @@ def test_spoilt_files_are_read_or_refused_in_words(kind, sound):
 
 def test_sound_readings_are_read(sound):
     folder, files = sound
-    for kind, data in files:
-        if kind == "readings":
-            assert read_one(kind, data, folder, None) == "read", data[:200]
+    for data in some(data for kind, data in files if kind == "readings"):
+        assert read_one("readings", data, folder, None) == "read", data[:200]
 
 
 @pytest.mark.parametrize("date", ["4052-05-02", "0001-01-01", "1899-12-31", "2200-01-01"])

@@ -13,6 +13,7 @@ from siting.demo import demo_property
 from siting.handoff.planjson import plan_document
 from siting.planning import plan_property
 from tests.small_property import EAST, NORTH, square, write_property
+from tests.some import some
 
 README = Path(__file__).parent.parent / "README.md"
 
@@ -82,7 +83,7 @@ def test_sensors_lie_in_admissible_ground(campus, yard):
     for plan in (campus, yard):
         site, setbacks = plan.site, plan.settings.setbacks
         heads = site.fixtures[site.fixtures["kind"] == "head"]
-        for _, sensor in plan.sensors.iterrows():
+        for _, sensor in some(plan.sensors.iterrows()):
             point = sensor.geometry
             assert site.hydrozones.geometry[sensor["zone"]].contains(point)
             assert sensor["setback_ratio"] >= 1

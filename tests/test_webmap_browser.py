@@ -21,6 +21,7 @@ from tests.chromium import (
     text,
 )
 from tests.plan_factory import HOSTILE, make_plan
+from tests.some import some
 
 pytestmark = IN_A_BROWSER
 
@@ -273,7 +274,7 @@ def test_controls_do_not_cover_one_another_and_are_big_enough(page):
     boxes = [b.rect for b in css(page, ".tools button, .layers summary, .bar button, .grip button")]
     boxes = [b for b in boxes if b["width"]]
     inner = page.execute_script("return innerWidth")
-    for k, a in enumerate(boxes):
+    for k, a in enumerate(some(boxes)):
         assert a["height"] >= 24  # WCAG 2.2, target size (minimum)
         assert a["x"] >= 0
         assert a["x"] + a["width"] <= inner
