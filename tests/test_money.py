@@ -294,3 +294,13 @@ def test_figures_of_money_stay_as_they_are():
     for figure in (Capital(1, 2, 3, 4), Saving(1, 0, 2), TodayStress({}, 5.0)):
         with pytest.raises(FrozenInstanceError):
             figure.total = 0.0
+
+
+def test_payback_over_years_and_scenarios_by_hand_without_interest():
+    """1,000 to build; 250 a year, 200 to 400 over the years, 100 to 500 over the scenarios."""
+    plain = Costs(discount_rate=0.0, given=True)
+    volume = Saving(125.0, 100.0, 200.0, 50.0, 250.0)
+    words = told(plain, Water(2.0), built=1000.0, volume=volume)
+    assert "4.0 years (2.5 to 5.0 by weather year, 2.0 to 10.0 by scenario)" in words
+    volume = Saving(125.0, 100.0, 200.0, -1.0, 250.0)
+    assert "2.0 to never by scenario)" in told(plain, Water(2.0), built=1000.0, volume=volume)
