@@ -122,10 +122,13 @@ def _thinned(layer: Layer, frame: gpd.GeoDataFrame, findings: Findings) -> gpd.G
     dense = np.flatnonzero(shapely.get_num_coordinates(plain) > limit("kept_vertices"))
     for row in dense:
         thin, stray = _simplified(plain[row])
+        near = f"{100 * stray:g} cm"
+        if findings.units == "us":
+            near = findings.tell(1000 * stray, "depth", decimals=1)
         findings.warn(
             f"{layer.file}, {layer.name}: the outline of feature {frame.index[row]} has "
             f"{counts[row]:,} vertices; thinned to {shapely.get_num_coordinates(thin):,} that keep "
-            f"within {findings.tell(1000 * stray, 'depth', decimals=1)} of it."
+            f"within {near} of it."
         )
         plain[row] = thin
     if not repeated and not dense.size:
