@@ -99,11 +99,10 @@ def _place(sensors: gpd.GeoDataFrame, tag: str, at: AsBuilt, plan: Plan) -> None
             sensors.loc[tag, column] = float(value)
     sensors.loc[tag, "setback_ratio"] = at.setback_ratio
     sensors.loc[tag, "binding_setback"] = at.binding_setback
-    if math.isfinite(at.rank):
-        sensors.loc[tag, "dryness_rank"] = at.rank
-        sensors.loc[tag, "rank_sd"] = max(
-            float(sensors.loc[tag, "rank_sd"]), (at.rank_high - at.rank_low) / math.sqrt(12.0)
-        )
+    if at.moved:  # the chances of the planned point are not those of another place
+        sensors.loc[tag, "expected_rank"] = at.rank
+        for column in ("p_driest_quarter", "p_wetter_half", "p_driest_quarter_tested"):
+            sensors.loc[tag, column] = math.nan
     sensors.loc[tag, "reason"] = f"As built, by {at.fix.how}. {' '.join(at.words[1:])}".strip()
     sensors.loc[tag, "setback_note"] = "" if at.setback_met else "as built"
     place = sensors.columns.get_loc("geometry")

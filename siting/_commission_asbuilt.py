@@ -100,7 +100,7 @@ def check_place(
     fix : Fix
         Where it was found.
     planned : mapping, optional
-        Its row in the plan that it was dug by (x, y, dryness_rank), where that is another one.
+        Its row in the plan that it was dug by (x, y, expected_rank), where that is another one.
 
     Returns
     -------
@@ -134,7 +134,7 @@ def check_place(
     )
     governed = plan.zones.loc[list(sensor["governs"]), "water_m3"].sum()
     words = _words(
-        checked, sensor, rank=float(origin["dryness_rank"]), water_m3=float(governed),
+        checked, sensor, rank=float(origin["expected_rank"]), water_m3=float(governed),
         units=plan.settings.units,
     )  # fmt: skip
     return replace(checked, words=words)

@@ -11,12 +11,22 @@ from shapely.geometry.base import BaseGeometry
 
 from siting._clearance import Region, cells_of, clearance, highest
 from siting._setbacks import HAZARD_WORDS
+from siting._unevenness import Chances
 from siting.units import UnitsName, show
 
-__all__ = ["PlaceWords", "Tightest", "note_of", "reason_of", "tightest_setback", "words_of"]
+__all__ = [
+    "GroundWords",
+    "PlaceWords",
+    "Tightest",
+    "chance_words",
+    "note_of",
+    "reason_of",
+    "tightest_setback",
+    "words_of",
+]
 
 _EQUAL: Final = 1e-9  # ratios closer than this are equal
-_DRIEST_QUARTER: Final = 0.75
+_LIKELY, _SURE = 0.5, 0.9
 _SYSTEMS: Final[tuple[UnitsName, ...]] = ("metric", "us")
 
 
@@ -33,6 +43,25 @@ class PlaceWords(NamedTuple):
 
     note: str
     reason: str
+
+
+class GroundWords(NamedTuple):
+    """What the words of a place rest on.
+
+    Parameters
+    ----------
+    chances : Chances
+        What is expected of its rank.
+    reserves : int
+        Reserve points beside it.
+    even, level : bool
+        Whether all of the ground, or its drier half, dries alike within the map's own error.
+    """
+
+    chances: Chances
+    reserves: int
+    even: bool
+    level: bool
 
 
 class Tightest(NamedTuple):
@@ -59,11 +88,9 @@ class Tightest(NamedTuple):
 
 def words_of(
     point: tuple[float, float],
-    rank: float,
+    ground: GroundWords,
     zone: BaseGeometry,
     hazards: gpd.GeoDataFrame,
-    *,
-    even: bool,
 ) -> dict[UnitsName, PlaceWords]:
     """Say what gave way and why here, in each system of units.
 
@@ -71,14 +98,12 @@ def words_of(
     ----------
     point : tuple of float
         x and y [m].
-    rank : float
-        Rank of the point, 0..1.
+    ground : GroundWords
+        What is known of how the ground there dries.
     zone : shapely geometry
         The zone.
     hazards : GeoDataFrame
         Its hazards.
-    even : bool
-        Whether the zone dries evenly.
 
     Returns
     -------
@@ -90,7 +115,7 @@ def words_of(
         tightest = tightest_setback(point, hazards, units)
         told[units] = PlaceWords(
             note_of(tightest, zone, hazards, units),
-            reason_of(rank, tightest, even=even, units=units),
+            reason_of(ground, tightest, units=units),
         )
     return told
 
@@ -177,35 +202,66 @@ def note_of(
     return f"{text}; also {', '.join(tightest.missed)}" if tightest.missed else text
 
 
-def reason_of(rank: float, tightest: Tightest, *, even: bool, units: UnitsName) -> str:
+def chance_words(chances: Chances) -> str:
+    """Say how likely a place is to lie in the driest quarter and in the wetter half, in hundreds.
+
+    Examples
+    --------
+    >>> chance_words(Chances(0.79, 0.66, 0.06))
+    '66 in 100 for the driest quarter, 6 in 100 for the wetter half'
+    """
+    quarter, half = (round(100 * part) for part in (chances.driest_quarter, chances.wetter_half))
+    return f"{quarter} in 100 for the driest quarter, {half} in 100 for the wetter half"
+
+
+def reason_of(ground: GroundWords, tightest: Tightest, *, units: UnitsName) -> str:
     """Say why here.
 
     Parameters
     ----------
-    rank : float
-        Rank of the point, 0..1.
+    ground : GroundWords
+        What is known of how the ground there dries.
     tightest : Tightest
         As from `tightest_setback`.
-    even : bool
-        Whether the zone dries evenly.
     units : {"metric", "us"}
         Units of the lengths.
 
     Returns
     -------
     str
-        One sentence.
+        One or two sentences.
     """
-    if even:
-        lead = "The zone dries evenly: the middle of its open ground"
-    elif rank >= _DRIEST_QUARTER:
-        lead = f"In the driest quarter of the ground where a sensor may lie (rank {rank:.2f})"
-    else:
-        lead = (
-            "The nearest that can be had to the driest quarter of the ground where a sensor may "
-            f"lie (rank {rank:.2f})"
-        )
+    lead, more = _lead(ground)
     if not tightest.hazard:
-        return f"{lead}."
+        return f"{lead}.{more}"
     away = show(tightest.distance, "length", units)
-    return f"{lead}, {away} from the nearest hazard ({_word(tightest.hazard)})."
+    return f"{lead}, {away} from the nearest hazard ({_word(tightest.hazard)}).{more}"
+
+
+def _lead(ground: GroundWords) -> tuple[str, str]:
+    """Return why here, and what to do about what is not known, or ""."""
+    chance = f"chances: {chance_words(ground.chances)}"
+    if ground.even:
+        return "The zone dries evenly: the middle of its open ground", ""
+    likely = ground.chances.driest_quarter
+    if likely >= _LIKELY:
+        sure = "In" if likely >= _SURE else "Probably in"
+        return f"{sure} the driest quarter of the ground where a sensor may lie ({chance})", ""
+    lead = f"Any place here is about as good ({chance})"
+    if ground.level:
+        lead = (
+            "The drier half of the ground dries alike, no place in it is the driest: the middle of "
+            f"it ({chance})"
+        )
+    return lead, walk_words(ground.reserves)
+
+
+def walk_words(reserves: int) -> str:
+    """Ask for a walk with a probe, with a blank before it; "" without a reserve to compare with."""
+    if reserves == 0:
+        return ""
+    others = "reserve R1" if reserves == 1 else "reserves R1 and R2"
+    return (
+        f" Walk it and {others} with a probe two days after a watering, and dig where it reads "
+        "driest."
+    )

@@ -37,6 +37,7 @@ _CANS: Final = (24, 48)  # cans of a test: two per head spacing each way, but wi
 _REACH: Final = 0.4  # deviations are alike over this share of the head spacing; judgement
 _LEFT_BY_HEADS: Final = 0.7  # share of the unevenness that a head layout leaves open; judgement
 _LOWEST, _HIGHEST = 0.3, 2.0
+_WORTH_TESTING: Final = 0.05  # least gain of chance for which a can test is spoken of
 _RATES_DIFFER: Final = 0.25
 
 
@@ -75,15 +76,15 @@ class ZoneApplication:
         """Whether cans were read."""
         return self.source == "cans"
 
-    def words(self, now: float, tested: float | None) -> str:
-        """Say what the error bar of a rank rests on, and what a can test would make of it.
+    def words(self, now: float, tested: float) -> str:
+        """Say what a point's chances rest on, and what a can test would make of them.
 
         Parameters
         ----------
         now : float
-            Standard deviation of the rank as things stand, 0..1.
-        tested : float or None
-            The same after a can test; None where nothing is to be gained.
+            Chance that it lies in the driest quarter as things stand, 0..1.
+        tested : float
+            The same after a can test; NaN where nothing is to be gained.
 
         Returns
         -------
@@ -93,13 +94,11 @@ class ZoneApplication:
         if self.source == "cans":
             return f"application measured with {self.cans} cans"
         basis = "modelled from the heads" if self.source == "heads" else "not known, assumed"
-        if tested is None:
+        if not tested >= now + _WORTH_TESTING:
             return f"application {basis}"
-        if f"{now:.2f}" == f"{tested:.2f}":
-            return f"application {basis}; a can test would not make the rank surer"
         return (
-            f"application {basis}; a can test ({self.cans} cans) would bring the rank's "
-            f"± {now:.2f} down to ± {tested:.2f}"
+            f"application {basis}; a can test ({self.cans} cans) would let a point be chosen with "
+            f"about {100 * tested:.0f} in 100 for the driest quarter instead of {100 * now:.0f}"
         )
 
 

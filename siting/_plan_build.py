@@ -17,7 +17,7 @@ from siting._plan_homes import elsewhere, zone_notes
 from siting._plan_known import Decided, Known
 from siting._plan_places import ground_in_play, priced_ground, priced_trench, wire_share
 from siting._plan_sensitivity import sensitivity_table
-from siting._plan_spare import reserve_table
+from siting._plan_spare import chance_table, reserve_table
 from siting._plan_tables import season_table, sensor_ids, sensor_table, zone_table
 from siting._plan_timer import timer_table
 from siting.economics import Capital, TodayStress, economics, hardware_capital, water_cost
@@ -163,7 +163,7 @@ def _layers(
     decision = decided.decision
     zones = zone_table(
         site,
-        measures=known.measures,
+        measures=known.measures.join(chance_table(placements, known.measures.index)),
         water=known.water,
         simulated=decided.simulated,
         decision=decision,

@@ -77,15 +77,17 @@ class Plan:
         a timer), cycles (int), cycle_minutes, soak_minutes, events (mean per season),
         today_events, water_m3 (mean per season), today_m3 (NaN without a timer), stress_days
         (worst season, driest quarter), today_stress_days (the same under today's timer; NaN
-        without one), defaults (str: which values were assumed,
+        without one), expected_rank, p_driest_quarter,
+        p_wetter_half (of its best point, see `sensors`), defaults (str: which values were assumed,
         comma-separated), geometry.
     sensors : GeoDataFrame
         Index `sensor_id` ("S1", "S2", ... from north-west in reading order); columns zone, valve,
         controller, governs (tuple of zones), control, hardware ("add_on" or "replacement"),
         x, y (working CRS), source_x, source_y
-        (property CRS), lon, lat, depth_m, depth_note (str), dryness_rank, dryness_rank_zone,
-        rank_sd (0..1), rank_sd_tested (what it would be after a can test; NaN where nothing is to
-        be gained), application_note (str: what the error bar rests on), setback_ratio (>= 1 when
+        (property CRS), lon, lat, depth_m, depth_note (str), expected_rank,
+        p_driest_quarter, p_wetter_half (of the ground where a sensor may lie, with everything
+        unknown in them, 0..1), p_driest_quarter_tested (after a can test; NaN where nothing is to
+        be gained), application_note (str: what the chances rest on), setback_ratio (>= 1 when
         all setbacks are met), binding_setback (str),
         setback_note (str: what gave way, or ""), reason (str, plain words: why here), zone_note
         (str: why it is not in the thirstiest zone that it governs, or ""),
@@ -118,9 +120,10 @@ class Plan:
     keepout : GeoDataFrame
         Columns hazard, setback_m, geometry: where a sensor must not be buried, by reason.
     reserves : GeoDataFrame
-        Columns sensor_id, reserve (1 or 2, best first), x, y (working CRS), dryness_rank,
-        setback_ratio, binding_setback, geometry (Point): where to dig when the shovel meets rock,
-        at least 2 m from the sensor and from each other.
+        Columns sensor_id, reserve (1 or 2, best first), x, y (working CRS),
+        expected_rank, p_driest_quarter, p_wetter_half, setback_ratio, binding_setback, geometry
+        (Point): where to dig when the shovel meets rock, at least 2 m from the sensor and from each
+        other.
     admissible : GeoDataFrame
         Columns zone, area_m2, share (of the zone), geometry: ground that meets every setback;
         zones without any are left out.
@@ -199,7 +202,15 @@ class Plan:
     provenance: Mapping[str, Any] = field(default_factory=dict)
     reserves: gpd.GeoDataFrame = field(
         default_factory=lambda: _empty(
-            "sensor_id", "reserve", "x", "y", "dryness_rank", "setback_ratio", "binding_setback"
+            "sensor_id",
+            "reserve",
+            "x",
+            "y",
+            "expected_rank",
+            "p_driest_quarter",
+            "p_wetter_half",
+            "setback_ratio",
+            "binding_setback",
         )
     )
     admissible: gpd.GeoDataFrame = field(default_factory=lambda: _empty("zone", "area_m2", "share"))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from typing import Final
 
 import geopandas as gpd
 import numpy as np
@@ -12,11 +13,30 @@ from numpy.typing import NDArray
 
 from siting._plan_ground import Ground, SunVariants
 from siting._ranks import area_rank
-from siting.placement import Placement
+from siting.placement import Chances, Placement
 
-__all__ = ["admissible_table", "rank_raster", "reserve_table"]
+__all__ = [
+    "CHANCES",
+    "admissible_table",
+    "chance_columns",
+    "chance_table",
+    "rank_raster",
+    "reserve_table",
+]
 
-_RESERVES = ("sensor_id", "reserve", "x", "y", "dryness_rank", "setback_ratio", "binding_setback")
+#: Columns of what is expected of a place's rank.
+CHANCES: Final = ("expected_rank", "p_driest_quarter", "p_wetter_half")
+_RESERVES = ("sensor_id", "reserve", "x", "y", *CHANCES, "setback_ratio", "binding_setback")
+
+
+def chance_columns(chances: Chances) -> dict[str, float]:
+    """Return what is expected of a place's rank by column."""
+    return dict(zip(CHANCES, chances, strict=True))
+
+
+def chance_table(placements: list[Placement], zones: pd.Index[str]) -> pd.DataFrame:
+    """Return what is expected of the rank of each zone's best point, index `zone`."""
+    return pd.DataFrame([chance_columns(at.chances) for at in placements], index=zones)
 
 
 def reserve_table(placements: Mapping[str, Placement], *, crs: object) -> gpd.GeoDataFrame:
@@ -35,7 +55,7 @@ def reserve_table(placements: Mapping[str, Placement], *, crs: object) -> gpd.Ge
         See `siting.planning.Plan`.
     """
     rows = [
-        (sensor_id, number, at.x, at.y, at.rank, at.setback_ratio, at.binding_setback)
+        (sensor_id, number, at.x, at.y, *at.chances, at.setback_ratio, at.binding_setback)
         for sensor_id, placement in placements.items()
         for number, at in enumerate(placement.reserves, start=1)
     ]

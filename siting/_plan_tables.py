@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from itertools import count
@@ -15,6 +16,7 @@ from numpy.typing import NDArray
 
 from siting._plan_application import ZoneApplication
 from siting._plan_choice import Decision
+from siting._plan_spare import chance_columns
 from siting.climate.model import SeasonCalendar
 from siting.placement import Placement
 from siting.scheduling import (
@@ -347,15 +349,14 @@ def _identity(
 
 def _place(placement: Placement, application: ZoneApplication) -> dict[str, object]:
     """Return where a sensor goes and why."""
-    tested = placement.rank_sd_tested
+    tested = placement.chances_tested
+    after = math.nan if tested is None else tested.driest_quarter
     return {
         "x": placement.x,
         "y": placement.y,
-        "dryness_rank": placement.rank,
-        "dryness_rank_zone": placement.rank_zone,
-        "rank_sd": placement.rank_sd,
-        "rank_sd_tested": float("nan") if tested is None else tested,
-        "application_note": application.words(placement.rank_sd, tested),
+        **chance_columns(placement.chances),
+        "p_driest_quarter_tested": after,
+        "application_note": application.words(placement.chances.driest_quarter, after),
         "setback_ratio": placement.setback_ratio,
         "binding_setback": placement.binding_setback,
         "setback_note": placement.note,

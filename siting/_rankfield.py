@@ -1,4 +1,4 @@
-"""Area rank of dryness as a smooth field over a zone, and its expected error for a buried sensor.
+"""Area rank of dryness as a smooth field over a zone.
 
 The samples of dryness come from a raster whose origin means nothing. They are carried, as smooth
 surfaces, onto a mesh that is centred on the zone itself; every cell of it counts with the exact
@@ -20,19 +20,32 @@ from shapely.geometry.base import BaseGeometry
 
 from siting._surface import Surface
 
-__all__ = ["TARGET_RANK", "Mesh", "Pieces", "RankField", "mesh_of", "pieces_of", "rank_field"]
+__all__ = [
+    "FIELD_ERROR",
+    "TARGET_RANK",
+    "Mesh",
+    "Pieces",
+    "RankField",
+    "mesh_of",
+    "pieces_of",
+    "rank_field",
+]
 
 Floats = NDArray[np.float64]
 
 #: The middle of the driest quarter.
 TARGET_RANK: Final = 0.875
 
+#: The map's own error: standard deviation of local dryness about what is computed, as a share.
+#: Light reflected by walls, an uneven sky and sheltered air make differences that no drawing holds.
+#: Judgement of this project, no source.
+FIELD_ERROR: Final = 0.01
+
 _FINEST: Final = 0.1  # smallest cell of a mesh [m]
 _COARSEST: Final = 0.5  # largest cell, unless a zone needs more than _MOST cells [m]
 _MOST: Final = 60_000
 _FEWEST: Final = 1500
 _PER_SIGMA: Final = 1.25  # cells are at most so many standard deviations of the burial error
-_EVEN: Final = 1e-6  # a zone that varies by less than this share is even
 _TIED: Final = 1e-5  # dryness closer than this share of its range is equal
 _SIGMAS: Final = 4.0
 _WHOLE: Final = 1e-6  # float noise must not add a row of cells
@@ -125,13 +138,19 @@ class RankField:
         Its distribution over the admissible (else open) ground and over the whole zone.
     places : tuple of ndarray, each shape (K,)
         x and y of the pieces of `ground` [m].
-    objective_spline, first_spline, second_spline : ndarray, shape (rows, columns)
-        Spline coefficients of the expected squared distance from the target rank, and of the
-        expected rank and squared rank, over scenarios and burial errors.
+    objective_spline : ndarray, shape (rows, columns)
+        Spline coefficients of the expected squared distance from the target rank, over scenarios
+        and burial errors.
     order : int
-        Order of the splines.
+        Order of the spline.
+    burial_error : float
+        Standard deviation of the buried position along each axis [m].
     even : bool
-        Whether no place in the ground is drier than another.
+        Whether all of the ground dries alike, within the field's own error.
+    level : bool
+        Whether its drier half does: then no place in it is the driest.
+    median : float
+        Dryness that half of the ground exceeds, mean over scenarios.
     """
 
     mesh: Mesh
@@ -140,10 +159,16 @@ class RankField:
     zone: _Spread
     places: tuple[Floats, Floats]
     objective_spline: Floats
-    first_spline: Floats
-    second_spline: Floats
     order: int
+    burial_error: float
     even: bool
+    level: bool
+    median: float
+
+    def in_drier_half(self, x: Floats, y: Floats) -> NDArray[np.bool_]:
+        """Return whether points, shapes (N,) [m], lie in the drier half of the ground."""
+        drier: NDArray[np.bool_] = self.surface.at(x, y).mean(axis=0) >= self.median
+        return drier
 
     def objective(self, x: Floats, y: Floats) -> Floats:
         """Return the expected squared distance from the target rank.
@@ -192,25 +217,6 @@ class RankField:
             Share of the zone that is less dry, 0..1.
         """
         return self._mean_rank(self.zone, x, y)
-
-    def spread(self, x: float, y: float) -> float:
-        """Return the standard deviation of rank at a point over scenarios and burial errors.
-
-        Parameters
-        ----------
-        x, y : float
-            The point [m].
-
-        Returns
-        -------
-        float
-            In rank, 0 or more [-].
-        """
-        at = np.array([x]), np.array([y])
-        first, second = (
-            float(self._read(part, *at)[0]) for part in (self.first_spline, self.second_spline)
-        )
-        return float(np.sqrt(max(second - first**2, 0.0)))
 
     def _mean_rank(self, spread: _Spread, x: float, y: float) -> float:
         values = self.surface.at(np.array([x]), np.array([y]))
@@ -324,8 +330,6 @@ def rank_field(
     values = surface.at(mesh.x, mesh.y)
     slopes = _slopes(values.reshape(-1, mesh.rows, mesh.columns), mesh.step)
     ground = _distribution(values, slopes, mesh, basis)
-    scale = np.abs(ground.middle).max(axis=1, initial=0.0)
-    spread = np.ptp(ground.middle, axis=1) if basis.cell.size else scale
     first, second = np.zeros(values.shape[1]), np.zeros(values.shape[1])
     for s, value in enumerate(values):
         rank = ground.rank(s, value)
@@ -335,22 +339,35 @@ def rank_field(
     moments = _buried(fields, burial_error / mesh.step)
     order = 3 if burial_error > 0 else 1
     objective = moments[1] - 2 * TARGET_RANK * moments[0] + TARGET_RANK**2
-    splines = [
-        spline_filter(part, order=3, mode="mirror") if order > 1 else part
-        for part in (objective, *moments)
-    ]
+    spline = spline_filter(objective, order=3, mode="mirror") if order > 1 else objective
+    lowest, median, highest = _range(ground)
     return RankField(
         mesh=mesh,
         surface=surface,
         ground=ground,
         zone=_distribution(values, slopes, mesh, zone),
         places=(basis.x, basis.y),
-        objective_spline=splines[0],
-        first_spline=splines[1],
-        second_spline=splines[2],
+        objective_spline=spline,
         order=order,
-        even=bool((spread <= _EVEN * scale).all()),
+        burial_error=burial_error,
+        even=highest - lowest <= FIELD_ERROR * median,
+        level=highest - median <= FIELD_ERROR * median,
+        median=median,
     )
+
+
+def _range(ground: _Spread) -> tuple[float, float, float]:
+    """Return the least, the median and the greatest dryness of the ground, mean over scenarios.
+
+    A fortieth of the ground at each end is left out: a speck is no place for a sensor.
+    """
+    middle = ground.middle.mean(axis=0)
+    if not middle.size:
+        return 0.0, 0.0, 0.0
+    order = np.argsort(middle, kind="stable")
+    below = np.cumsum(ground.area[order]) - ground.area[order] / 2
+    found = np.interp(np.array([0.025, 0.5, 0.975]) * ground.area.sum(), below, middle[order])
+    return float(found[0]), float(found[1]), float(found[2])
 
 
 def _distribution(values: Floats, slopes: tuple[Floats, Floats], mesh: Mesh, of: Pieces) -> _Spread:

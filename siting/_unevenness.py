@@ -1,23 +1,39 @@
-"""How far an application pattern that nobody has measured may move a rank."""
+"""How likely a point is to be where the map says: its rank with everything unknown in it.
+
+Three things stand between the map of dryness and the ground: the scenarios, the point's own burial
+error, and what deviates from place to place: an application pattern that nobody measured and the
+field's own error. A few crowns that nobody drew come on top.
+"""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Final
+from typing import Final, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import ndtr
+from scipy.special import betainc, ndtr, ndtri
 
-from siting._rankfield import RankField
+from siting._rankfield import FIELD_ERROR, TARGET_RANK, RankField
 
-__all__ = ["Unevenness", "application_sd", "rank_sd_of_application"]
+__all__ = ["FIELD_REACH_M", "UNDRAWN_SHADE", "Chances", "Unevenness", "chances_at"]
 
 Floats = NDArray[np.float64]
 
-_NODES: Final = 15  # of the quadrature over the application at the point
-_PLACES: Final = 220  # pieces of ground between which the pattern's correlation is followed
+#: Over this distance the field's own error is alike; judgement, no source [m].
+FIELD_REACH_M: Final = 2.0
+#: Share of open ground in the shade of a crown that the drawing lacks; judgement, no source.
+UNDRAWN_SHADE: Final = 0.02
+
+_QUARTER, _HALF = 0.75, 0.5
+_NODES: Final = 12  # values of the deviation at the point, each as likely
+_PLACES: Final = 128  # places of the ground among which a point is ranked
+_SCENARIOS: Final = 8  # of those drawn, at most so many are followed
 _TERMS: Final = 4  # of the expansion of a covariance of two indicators
+_LEAST: Final = 1e-7  # variance of a rank below which it is taken as sure
+_ARM: Final = np.sqrt(3.0)  # cubature of a normal error in the plane: middle and four arms
+_OFFSETS: Final = np.array([[0, 0], [_ARM, 0], [-_ARM, 0], [0, _ARM], [0, -_ARM]])
+_WEIGHTS: Final = np.array([1 / 3, 1 / 6, 1 / 6, 1 / 6, 1 / 6])
 
 
 @dataclass(frozen=True)
@@ -40,10 +56,61 @@ class Unevenness:
     cv_tested: float | None = None
 
 
-def rank_sd_of_application(
-    ranks: RankField, point: tuple[float, float], unknown: Unevenness
-) -> tuple[float, float | None]:
-    """Return how far unknown application moves the rank of a point, now and after a can test.
+class Chances(NamedTuple):
+    """What is expected of the true rank of a point, among the ground where a sensor may lie.
+
+    Parameters
+    ----------
+    expected_rank : float
+        Mean of the share of that ground that is less dry, 0..1.
+    driest_quarter, wetter_half : float
+        Chance that the point lies in the driest quarter of it, and in the wetter half, 0..1.
+    """
+
+    expected_rank: float
+    driest_quarter: float
+    wetter_half: float
+
+
+class _Deviation(NamedTuple):
+    """How local dryness deviates from the map: a lognormal field that is a sum of two.
+
+    Parameters
+    ----------
+    variances, reaches : ndarray, shape (2,)
+        Of the logarithm: the application's, then the field's own.
+    """
+
+    variances: Floats
+    reaches: Floats
+
+    @property
+    def sigma(self) -> float:
+        """Standard deviation of the logarithm."""
+        return float(np.sqrt(self.variances.sum()))
+
+    def alike(self, squared: Floats) -> Floats:
+        """Return the correlation at squared distances [m²], any shape."""
+        parts = [
+            variance * (np.exp(-squared / (2 * reach**2)) if reach > 0 else squared == 0)
+            for variance, reach in zip(self.variances, self.reaches, strict=True)
+        ]
+        return np.asarray(sum(parts) / self.variances.sum(), dtype=float)
+
+
+def chances_at(
+    ranks: RankField, point: tuple[float, float], unknown: Unevenness, *, tested: bool = False
+) -> Chances:
+    """Return what is expected of the true rank of a point, with everything unknown in it.
+
+    Local dryness is the map's times a lognormal field: application of the given coefficient of
+    variation, and `FIELD_ERROR`. With z the deviation at the point in standard deviations and r(d)
+    the correlation, the ground at distance d deviates by r z on average and sqrt(1 - r²) about it,
+    so the mean rank given z is a mean of normal probabilities over the ground. What the rank varies
+    by about that mean is the covariance of two such indicators, averaged over pairs of places:
+    Mehler's expansion in Hermite polynomials. A beta distribution of that mean and variance stands
+    for the rank given z, the scenario and the burial error: good where deviations reach no farther
+    than about a third of the ground. No random numbers are needed.
 
     Parameters
     ----------
@@ -52,119 +119,130 @@ def rank_sd_of_application(
     point : tuple of float
         x and y [m].
     unknown : Unevenness
-        What is not known.
+        What is not known of the application.
+    tested : bool
+        Whether to tell what it would be after a can test, of a point chosen anew: what the test
+        finds spreads the ground, and the point lies in the middle of what is then the driest
+        quarter.
 
     Returns
     -------
-    tuple of float and float or None
-        Standard deviations of the rank, 0..1; the second None where there is nothing to gain.
-    """
-    here = ranks.surface.at(np.array([point[0]]), np.array([point[1]]))[:, 0]
-    at = ranks.places
-    options = {
-        "area": ranks.ground.area,
-        "away": np.column_stack([at[0] - point[0], at[1] - point[1]]),
-        "reach": unknown.reach,
-    }
-    dryness, value = ranks.ground.middle.mean(axis=0), float(here.mean())
-    now = application_sd(dryness, value, cv=unknown.cv, **options)  # type: ignore[arg-type]
-    if unknown.cv_tested is None:
-        return now, None
-    tested = application_sd(dryness, value, cv=unknown.cv_tested, **options)  # type: ignore[arg-type]
-    return now, min(now, tested)
-
-
-def application_sd(
-    dryness: Floats,
-    at: float,
-    *,
-    cv: float,
-    area: Floats | None = None,
-    away: Floats | None = None,
-    reach: float = 0.0,
-) -> float:
-    """Return how far unknown sprinkler unevenness may move a rank.
-
-    Application is taken as a lognormal field with the given coefficient of variation. With z the
-    deviation at the point in standard deviations and r(d) the correlation, the ground at distance d
-    deviates by r z on average and sqrt(1 - r²) about it, so the mean rank given z is a mean of
-    normal probabilities over the ground. What the rank varies by about that mean is the covariance
-    of two such indicators, averaged over pairs of places: Mehler's expansion in Hermite
-    polynomials. No random numbers are needed.
-
-    Parameters
-    ----------
-    dryness : ndarray, shape (P,)
-        Dryness of the ground with even application (any unit).
-    at : float
-        Dryness of the chosen point in the same unit.
-    cv : float
-        Coefficient of variation of application.
-    area : ndarray, shape (P,), optional
-        Area that each stands for; equal by default [m²].
-    away : ndarray, shape (P, 2), optional
-        Vector from the chosen point to each; needed where there is a reach [m].
-    reach : float
-        See `Unevenness` [m].
-
-    Returns
-    -------
-    float
-        Standard deviation of the rank, 0..1.
+    Chances
+        Of the ground where a sensor may lie.
 
     References
     ----------
     Mehler, F. G. (1866), for the expansion of the bivariate normal density.
     """
-    if cv <= 0 or at <= 0 or dryness.size == 0:
-        return 0.0
-    weight = np.ones(dryness.size) if area is None else area
-    weight = weight / weight.sum()
-    sigma = float(np.sqrt(np.log1p(cv**2)))
-    drier_by = (np.log(at) - np.log(np.maximum(dryness, 1e-12 * at))) / sigma
-    nodes, share = np.polynomial.hermite_e.hermegauss(_NODES)
-    share = share / share.sum()
-    if away is None or reach <= 0:
-        ranks = np.array([weight @ ndtr(drier_by - node) for node in nodes])
-        return float(np.sqrt(share @ (ranks - share @ ranks) ** 2))
-    alike = np.exp(-(away**2).sum(axis=1) / (2 * reach**2))
-    own = np.sqrt(np.maximum(1 - alike**2, 1e-9))
-    limits = [(drier_by - (1 - alike) * node) / own for node in nodes]
-    ranks = np.array([weight @ ndtr(limit) for limit in limits])
-    between = float(share @ (ranks - share @ ranks) ** 2)
+    cv = unknown.cv if not tested or unknown.cv_tested is None else unknown.cv_tested
+    deviation = _Deviation(
+        np.array([np.log1p(cv**2), np.log1p(FIELD_ERROR**2)]),
+        np.array([unknown.reach, FIELD_REACH_M]),
+    )
+    weight = ranks.ground.area
     some = _some(weight)
-    pairs = _correlation(away[some], alike[some], own[some], reach)
     weight = weight[some] / weight[some].sum()
-    within = [_indicator_variance(limit[some], pairs, weight) for limit in limits]
-    return float(np.sqrt(between + share @ np.array(within)))
+    places = np.column_stack([part[some] for part in ranks.places])
+    scenarios = np.unique(
+        np.linspace(0, len(ranks.ground.middle) - 1, _SCENARIOS).round().astype(int)
+    )
+    around = np.asarray(point) + ranks.burial_error * _OFFSETS
+    here = ranks.surface.at(around[:, 0], around[:, 1])[scenarios]
+    ground = ranks.ground.middle[np.ix_(scenarios, some)]
+    size = np.maximum(np.abs(ground).max(axis=1, keepdims=True), 1e-300)
+    here, ground = np.maximum(here / size, 1e-9), np.maximum(ground / size, 1e-9)
+    # Within a piece of ground dryness is spread over a range: a little more to differ by.
+    inside = (ranks.ground.range[np.ix_(scenarios, some)] / size / ground) ** 2 / 12
+    found, lift = np.zeros(3), 0.0
+    if cv < unknown.cv:
+        known = np.log1p(unknown.cv**2) - np.log1p(cv**2)
+        inside = inside + known
+        lift = _lift(np.log(here[:, :1]) - np.log(ground), float(np.sqrt(known)), weight)
+    for at, share, row in zip(around, _WEIGHTS, here.T, strict=True):
+        drier_by = np.log(row)[:, None] + lift - np.log(ground)
+        squared = ((places - at) ** 2).sum(axis=1)
+        found += share * _expected(drier_by, inside, deviation, weight, places, squared)
+    return _under_crowns(*found)
+
+
+def _lift(drier_by: Floats, known: float, weight: Floats) -> float:
+    """Return by how much a point chosen once `known` is known is drier than the map's, in logs."""
+
+    def rank(lift: float) -> float:
+        return float((ndtr((drier_by + lift) / known) @ weight).mean())
+
+    low, high = 0.0, 4.0 * known
+    if rank(low) >= TARGET_RANK:
+        return low
+    for _ in range(30):
+        middle = (low + high) / 2
+        low, high = (low, middle) if rank(middle) >= TARGET_RANK else (middle, high)
+    return high
+
+
+def _under_crowns(rank: float, quarter: float, half: float) -> Chances:
+    """Add crowns that nobody drew: a point in the shade of one is the moistest there is."""
+    clear = 1.0 - UNDRAWN_SHADE
+    return Chances(float(clear * rank), float(clear * quarter), float(UNDRAWN_SHADE + clear * half))
+
+
+def _expected(
+    drier_by: Floats,
+    inside: Floats,
+    deviation: _Deviation,
+    weight: Floats,
+    places: Floats,
+    squared: Floats,
+) -> Floats:
+    """Return mean rank, chance of the driest quarter and of the wetter half, over scenarios and z.
+
+    `drier_by` is the logarithm of dryness at the point over that of each place, shape (S, K).
+    """
+    z = ndtri((np.arange(_NODES) + 0.5) / _NODES)
+    alike = deviation.alike(squared)
+    own = np.sqrt(np.maximum(1 - alike**2, 1e-9) + inside / deviation.sigma**2)
+    limit = (drier_by[:, None] / deviation.sigma + (1 - alike) * z[:, None]) / own[:, None]
+    limit = limit.reshape(-1, weight.size)
+    mean = ndtr(limit) @ weight
+    apart = ((places[:, None] - places[None]) ** 2).sum(axis=2)
+    left = deviation.alike(apart) - alike[:, None] * alike
+    scale = np.sqrt(np.maximum(1 - alike**2, 1e-9))
+    pairs = np.clip(left / (scale[:, None] * scale), -1.0, 1.0)
+    variance = _indicator_variance(limit, pairs, weight)
+    return np.array([mean.mean(), *(_beyond(mean, variance))])
+
+
+def _beyond(mean: Floats, variance: Floats) -> tuple[float, float]:
+    """Return the mean chances that beta variates lie above 0.75 and below 0.5."""
+    most = mean * (1 - mean)
+    sure = (variance < _LEAST) | (most < _LEAST)
+    size = np.where(sure, 1.0, np.maximum(most / np.maximum(variance, _LEAST) - 1, 1e-3))
+    a, b = (np.maximum(size * part, 1e-9) for part in (mean, 1 - mean))
+    quarter = np.where(sure, mean >= _QUARTER, 1 - betainc(a, b, _QUARTER))
+    half = np.where(sure, mean < _HALF, betainc(a, b, _HALF))
+    return float(quarter.mean()), float(half.mean())
 
 
 def _some(weight: Floats) -> NDArray[np.int64]:
     """Return places spread evenly over the ground, each the middle of an equal share of it."""
     if weight.size <= _PLACES:
         return np.arange(weight.size)
-    middle = np.cumsum(weight) - weight / 2
-    return np.unique(np.searchsorted(middle, (np.arange(_PLACES) + 0.5) / _PLACES))
+    middle = (np.cumsum(weight) - weight / 2) / weight.sum()
+    return np.unique(
+        np.minimum(np.searchsorted(middle, (np.arange(_PLACES) + 0.5) / _PLACES), weight.size - 1)
+    )
 
 
-def _correlation(away: Floats, alike: Floats, own: Floats, reach: float) -> Floats:
-    """Return the correlation of places with each other once the point's own value is known."""
-    apart = ((away[:, None] - away[None]) ** 2).sum(axis=2)
-    left = np.exp(-apart / (2 * reach**2)) - alike[:, None] * alike
-    correlation: Floats = np.clip(left / (own[:, None] * own), -1.0, 1.0)
-    return correlation
-
-
-def _indicator_variance(limit: Floats, pairs: Floats, weight: Floats) -> float:
-    """Return the variance of the area in which a standard normal field stays below a limit."""
+def _indicator_variance(limit: Floats, pairs: Floats, weight: Floats) -> Floats:
+    """Return the variance of the area where a standard normal field stays below limits (N, K)."""
     # cov(1[X<a], 1[Y<b]) = phi(a) phi(b) sum_k r^k / k! He_{k-1}(a) He_{k-1}(b)
     density = weight * np.exp(-(limit**2) / 2) / np.sqrt(2 * np.pi)
-    before, now, total, factor = np.zeros_like(limit), np.ones_like(limit), 0.0, 1.0
-    power = np.ones_like(pairs)
+    before, now, factor = np.zeros_like(limit), np.ones_like(limit), 1.0
+    total, power = np.zeros(len(limit)), np.ones_like(pairs)
     for k in range(1, _TERMS + 1):
         factor *= k
         power = power * pairs
         side = density * now
-        total += float(side @ power @ side) / factor
+        total += ((side @ power) * side).sum(axis=1) / factor
         before, now = now, limit * now - (k - 1) * before
-    return max(total, 0.0)
+    return np.maximum(total, 0.0)

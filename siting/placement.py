@@ -7,12 +7,14 @@ setback is an exact distance to them. In order:
    met with the error of tape and shovel to spare (`MARGIN_M`), so that an honest hole meets it too.
 2. Among that ground, the point with the least expected squared distance from rank 0.875, the middle
    of the driest quarter, over scenarios and burial error.
-3. Of equals, the one deepest inside the admissible ground; of those, the one nearest to its
+3. Where the drier half of the ground varies by less than the map's own error, no place in it is the
+   driest: the one deepest inside the admissible ground of that half.
+4. Of equals, the one deepest inside the admissible ground; of those, the one nearest to its
    middle; of those, the north-westernmost. ("Equal" is what differs by less than a few millionths;
    see `siting._optimum`.)
-4. Where no such ground exists, the point with the largest smallest ratio of distance to
+5. Where no such ground exists, the point with the largest smallest ratio of distance to
    setback; of equals, the best by 2, then the one nearest to the middle of the ground.
-5. Two reserve points by the same rules, at least 2 m from the point and from each other.
+6. Two reserve points by the same rules, at least 2 m from the point and from each other.
 """
 
 from __future__ import annotations
@@ -37,7 +39,7 @@ from siting._clearance import (
 )
 from siting._optimum import Found, Search, best_point, starts
 from siting._outline import best_along, outline
-from siting._placement_words import PlaceWords, tightest_setback, words_of
+from siting._placement_words import GroundWords, PlaceWords, tightest_setback, words_of
 from siting._rankfield import Mesh, Pieces, RankField, mesh_of, pieces_of, rank_field
 from siting._setbacks import (
     FIXTURE_SETBACK_M,
@@ -49,7 +51,7 @@ from siting._setbacks import (
 )
 from siting._surface import surface_through
 from siting._terrain import Undrawn, land_forms, undrawn
-from siting._unevenness import Unevenness, rank_sd_of_application
+from siting._unevenness import Chances, Unevenness, chances_at
 from siting.errors import NoAdmissibleGroundError
 from siting.units import UnitsName
 
@@ -58,6 +60,7 @@ __all__ = [
     "MARGIN_M",
     "RESERVES",
     "RESERVE_GAP_M",
+    "Chances",
     "PlaceWords",
     "Placement",
     "Reserve",
@@ -102,6 +105,8 @@ class Reserve(NamedTuple):
         Smallest distance over setback.
     binding_setback : str
         The hazard at which it is reached, or "".
+    chances : Chances
+        What is expected of its true rank.
     """
 
     x: float
@@ -109,6 +114,7 @@ class Reserve(NamedTuple):
     rank: float
     setback_ratio: float
     binding_setback: str
+    chances: Chances
 
 
 @dataclass(frozen=True)
@@ -123,8 +129,9 @@ class Placement:
         Area rank of dryness among the admissible ground, mean over scenarios, 0..1.
     rank_zone : float
         The same among the whole zone.
-    rank_sd : float
-        Error bar of the rank: scenarios, burial error and unknown application pattern, 0..1.
+    chances : Chances
+        What is expected of its true rank among the admissible ground, with everything unknown in
+        it: scenarios, burial error, application pattern, the map's own error, crowns not drawn.
     setback_ratio : float
         Smallest distance over setback; at least 1 when every setback is met, infinite without any.
     binding_setback : str
@@ -135,8 +142,8 @@ class Placement:
         Why here, in plain words.
     words : mapping of units to PlaceWords
         The same two sentences in each system of units.
-    rank_sd_tested : float or None
-        What the error bar would be after a can test; None where there is nothing to gain.
+    chances_tested : Chances or None
+        The same after a can test; None where there is nothing to gain.
     reserves : tuple of Reserve
         Points to fall back on, best first; fewer than two where the ground is too small.
     admissible : shapely geometry
@@ -147,13 +154,13 @@ class Placement:
     y: float
     rank: float
     rank_zone: float
-    rank_sd: float
+    chances: Chances
     setback_ratio: float
     binding_setback: str
     note: str
     reason: str
     words: Mapping[UnitsName, PlaceWords] = field(default_factory=dict)
-    rank_sd_tested: float | None = None
+    chances_tested: Chances | None = None
     reserves: tuple[Reserve, ...] = ()
     admissible: BaseGeometry = field(default_factory=shapely.Polygon, compare=False)
 
@@ -234,7 +241,7 @@ def place_sensor(  # noqa: PLR0913 - each option is one of its own
         Standard deviation of the buried position along each axis [m].
     application_cv : float or Unevenness
         Coefficient of variation of an application pattern that is not known, or that with its
-        reach; it only widens `rank_sd`.
+        reach; it only tells on `chances`.
     margin : float
         How far points stay inside every setback, where the ground has the room [m].
     units : {"metric", "us"}
@@ -260,34 +267,38 @@ def place_sensor(  # noqa: PLR0913 - each option is one of its own
     unknown = application_cv
     if not isinstance(unknown, Unevenness):
         unknown = Unevenness(unknown)
-    noise, tested = rank_sd_of_application(ranks, point, unknown)
-    spread = ranks.spread(*point)
-    rank = ranks.rank(*point)
+    chances = chances_at(ranks, point, unknown)
+    tested = None
+    if unknown.cv_tested is not None:
+        tested = chances_at(ranks, point, unknown, tested=True)
     tightest = tightest_setback(point, hazards, units)
-    words = words_of(point, rank, zone, hazards, even=ranks.even)
+    reserves = tuple(_reserve(at, ranks, hazards, unknown) for at in points[1:])
+    ground_words = GroundWords(chances, len(reserves), even=ranks.even, level=ranks.level)
+    words = words_of(point, ground_words, zone, hazards)
     return Placement(
         x=point[0],
         y=point[1],
-        rank=rank,
+        rank=ranks.rank(*point),
         rank_zone=ranks.rank_in_zone(*point),
-        rank_sd=float(np.hypot(spread, noise)),
+        chances=chances,
         setback_ratio=tightest.ratio,
         binding_setback=tightest.hazard,
         note=words[units].note,
         reason=words[units].reason,
         words=words,
-        rank_sd_tested=None if tested is None else float(np.hypot(spread, tested)),
-        reserves=tuple(_reserve(at, ranks, hazards, units) for at in points[1:]),
+        chances_tested=tested,
+        reserves=reserves,
         admissible=ground.admissible,
     )
 
 
 def _reserve(
-    point: tuple[float, float], ranks: RankField, hazards: gpd.GeoDataFrame, units: UnitsName
+    point: tuple[float, float], ranks: RankField, hazards: gpd.GeoDataFrame, unknown: Unevenness
 ) -> Reserve:
     """Describe a reserve point."""
-    tightest = tightest_setback(point, hazards, units)
-    return Reserve(*point, ranks.rank(*point), tightest.ratio, tightest.hazard)
+    tightest = tightest_setback(point, hazards, "metric")
+    chances = chances_at(ranks, point, unknown)
+    return Reserve(*point, ranks.rank(*point), tightest.ratio, tightest.hazard, chances)
 
 
 def _open_ground(
@@ -390,7 +401,9 @@ def _best_admissible(
     region = Region(ground.shape, ground.kept.slack, 1.0, _clear_of(chosen))
     if pieces.cell.size == 0:
         return None
-    if ranks.even and not chosen:
+    if ranks.level and not chosen:
+        if not ranks.even:
+            region = Region(ground.shape, ground.kept.slack, 1.0, ranks.in_drier_half)
         found = _most_interior(ground, region)
         return found if ground.kept.slack(*np.array([found]).T)[0] >= 0 else None
     rough = ranks.objective(pieces.x, pieces.y)

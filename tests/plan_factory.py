@@ -212,6 +212,9 @@ def _zones(site: Site) -> gpd.GeoDataFrame:
     frame["today_m3"] = [291.7, 198.0, 665.6, math.nan]
     frame["stress_days"] = [1.5, 0.5, 0.0, 0.0]
     frame["today_stress_days"] = [0.0, 0.0, 0.0, math.nan]
+    frame["expected_rank"] = [0.91, 0.7, 0.62, 0.5]
+    frame["p_driest_quarter"] = [0.874, 0.55, 0.381, 0.25]
+    frame["p_wetter_half"] = [0.02, 0.1, 0.31, 0.5]
     frame["defaults"] = ["", "", "root_depth", "soil, irrigation, precipitation_rate"]
     frame["geometry"] = site.hydrozones.geometry
     frame.index.name = "zone"
@@ -237,10 +240,10 @@ def _sensors(site: Site, names: dict[str, str]) -> gpd.GeoDataFrame:
             "lat": wgs.y.to_numpy(),
             "depth_m": [0.075, 0.2],
             "depth_note": ["Turf: in the root zone.", "Shrubs: deeper, where the roots drink."],
-            "dryness_rank": [0.91, 0.62],
-            "dryness_rank_zone": [0.874, 0.881],
-            "rank_sd": [0.05, 0.11],
-            "rank_sd_tested": [0.03, math.nan],
+            "expected_rank": [0.91, 0.62],
+            "p_driest_quarter": [0.874, 0.381],
+            "p_wetter_half": [0.02, 0.31],
+            "p_driest_quarter_tested": [0.93, math.nan],
             "application_note": ["application assumed", "application measured with 24 cans"],
             "setback_ratio": [1.32, 0.78],
             "binding_setback": ["head", "zone edge"],
@@ -338,7 +341,9 @@ def _reserves(crs: pyproj.CRS) -> gpd.GeoDataFrame:
             "reserve": [1, 2, 1],
             "x": [p.x for p in places],
             "y": [p.y for p in places],
-            "dryness_rank": [0.9, 0.85, 0.7],
+            "expected_rank": [0.9, 0.85, 0.7],
+            "p_driest_quarter": [0.8, 0.7, 0.4],
+            "p_wetter_half": [0.05, 0.1, 0.2],
             "setback_ratio": [1.2, 1.0, 0.7],
             "binding_setback": ["head", "head", "zone_edge"],
             "geometry": places,

@@ -57,8 +57,9 @@ def test_eto_is_that_of_the_stations(tmp_path, name, mean, spread, days):
 
 
 @pytest.mark.skipif(not HAS_VEGA, reason="vega_datasets is not installed")
-@pytest.mark.published(
-    "NOAA normals 1981-2010, Seattle-Tacoma airport: 952 mm of rain a year (37.49 in), from memory"
+@pytest.mark.cross_check(
+    "The bundled Seattle file against NOAA normals 1981-2010 of Sea-Tac airport, 952 mm a "
+    "year, from memory: within a quarter"
 )
 def test_seattle(tmp_path):
     options = WeatherOptions(elevation_m=SEATTLE[2], latitude=SEATTLE[0], longitude=SEATTLE[1])
@@ -81,8 +82,9 @@ def test_seattle(tmp_path):
 
 
 @pytest.mark.skipif(not HAS_PCSE, reason="pcse is not installed")
-@pytest.mark.published(
-    "Dutch normals: 750 to 800 mm of rain, 540 to 600 mm of Makkink ET a year, from memory"
+@pytest.mark.cross_check(
+    "The bundled Wageningen record against Dutch normals from memory: 750 to 800 mm of rain, "
+    "540 to 600 mm of Makkink ET a year"
 )
 def test_wageningen(tmp_path):
     options = WeatherOptions(elevation_m=WAGENINGEN[2], latitude=WAGENINGEN[0])
@@ -136,7 +138,7 @@ def test_generated_years_against_the_years_they_come_from(tmp_path, write, place
     real = read_daily_csv(write(tmp_path / "w.csv"), elevation_m=elevation).daily
     real = real[real.index.year != 1991]
     made = daily_from_normals(
-        normals_of(real, 1.0), years=60, first_year=2001, seed=1, latitude=latitude, wet_day_mm=1.0
+        normals_of(real, 1.0), years=200, first_year=2001, seed=1, latitude=latitude, wet_day_mm=1.0
     )
     made = made.rename(columns={"wind_m_s": "wind_2m_m_s"}).set_index("date")
     eto, rain = [], []
@@ -150,5 +152,5 @@ def test_generated_years_against_the_years_they_come_from(tmp_path, write, place
     assert spells[1] == pytest.approx(spells[0], rel=0.15)
     heavy = [daily["rain_mm"].quantile(0.99) for daily in (real, made)]
     assert heavy[1] == pytest.approx(heavy[0], rel=0.15)
-    assert 0.55 < rain[1].std() / rain[0].std() < 1.0
-    assert 0.15 < eto[1].std() / eto[0].std() < 0.6
+    assert 0.7 < rain[1].std() / rain[0].std() < 1.3
+    assert 0.7 < eto[1].std() / eto[0].std() < 1.4

@@ -82,8 +82,9 @@ def test_the_same_hours_in_every_layout_give_the_same_days(tmp_path, greensboro_
     assert year.elevation_m == 273.0
 
 
-@pytest.mark.published(
-    "Erbs, Klein & Duffie 1982: daily diffuse fraction from clearness, fitted to five US stations"
+@pytest.mark.cross_check(
+    "Measured hours against the daily correlation of Erbs, Klein & Duffie 1982, Solar Energy "
+    "28:293-302"
 )
 def test_the_measured_split_is_that_of_the_correlation_on_average():
     year = read_typical_year(typical_year(GREENSBORO), "tmy3")

@@ -45,7 +45,9 @@ def yard():
 # ---- temporal stability
 
 
-@pytest.mark.published("Vachaud et al. 1985, SSSAJ 49:822: mean relative difference and its sd")
+@pytest.mark.cross_check(
+    "The formula of Vachaud et al. 1985, SSSAJ 49:822, written a second time with pandas"
+)
 def test_relative_differences_are_those_of_plain_pandas():
     rng = np.random.default_rng(1)
     table = pd.DataFrame(rng.uniform(0.1, 0.3, (40, 5)), columns=list("abcde"))

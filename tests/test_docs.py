@@ -1,5 +1,6 @@
 """The documentation: it builds without a warning, its links lead somewhere, its examples run."""
 
+import ast
 import doctest
 import importlib.util
 import json
@@ -14,7 +15,7 @@ import pytest
 import siting
 from siting.cli import main
 from tests.some import some
-from tests.validation.published import compared, record, table
+from tests.validation.published import MARKS, compared, record, table
 
 ROOT = Path(__file__).parent.parent
 DOCS = ROOT / "siting" / "docs"
@@ -107,15 +108,22 @@ def test_an_assertion_becomes_expected_and_ours(orig, expl, expected, ours):
 
 def test_table_is_recorded_from_the_markers_of_real_tests(tmp_path):
     rows = record(tmp_path / "published.json", "tests/test_budget.py")
-    marked = (ROOT / "tests" / "test_budget.py").read_text("utf-8")
-    assert {row["source"] for row in rows} == set(
-        re.findall(r'mark\.published\(\s*"([^"]+)"\s*\)', marked)
-    )
+    tree = ast.parse((ROOT / "tests" / "test_budget.py").read_text("utf-8"))
+    calls = [node for node in ast.walk(tree) if isinstance(node, ast.Call)]
+    marked = {
+        (ast.unparse(call.func).removeprefix("pytest.mark."), ast.literal_eval(call.args[0]))
+        for call in calls
+        if ast.unparse(call.func) in {f"pytest.mark.{mark}" for mark in MARKS}
+    }
+    assert {(row["mark"], row["source"]) for row in rows} == marked
+    assert {mark for mark, _ in marked} == {"published", "closed_form"}
     pairs = [pair for row in rows for pair in row["compared"]]
     assert {"what", "ours", "expected"} == set(pairs[0])
     assert any(pair["expected"].startswith("1127879") for pair in pairs)
     text = table(rows)
     assert text.startswith(f"{len(rows)} tests hold")
+    for mark, name in MARKS.items():
+        assert f"| {name} | {sum(row['mark'] == mark for row in rows)} |" in text
     for row in rows:
         assert row["source"][:30].split("<")[0].split("_")[0] in text
 

@@ -42,8 +42,8 @@ def test_every_sensor_is_explained_with_its_own_numbers(planned):
         topics = {t.question: t for t in explain_sensor(plan, sensor["sensor_id"].lower())}
         here = topics["Why here?"]
         assert sensor["reason"] in here.words
-        assert here.numbers["dryness_rank"] == sensor["dryness_rank"]
-        assert f"{100 * sensor['dryness_rank']:.0f} % of the ground" in " ".join(here.words)
+        assert here.numbers["p_driest_quarter"] == sensor["p_driest_quarter"]
+        assert f"{100 * sensor['expected_rank']:.0f} % of the ground" in " ".join(here.words)
         assert sensor["depth_note"] in topics["Why this depth?"].words[0]
         unit = "in" if plan["property"]["units"] == "us" else "mm"
         assert f" {unit} below the surface" in topics["Why this depth?"].words[0]

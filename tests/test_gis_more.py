@@ -48,7 +48,7 @@ def written(request, tmp_path_factory):
     return plan, folder
 
 
-@pytest.mark.published("OGC 12-007r2, KML 2.2: its XML schema, as the fastkml package ships it")
+@pytest.mark.cross_check("OGC 12-007r2, KML 2.2: its XML schema, as the fastkml package ships it")
 def test_kml_fits_its_schema(written):
     assert validator.validate(file_to_validate=written[1] / "sensors.kml") is True
 
@@ -66,7 +66,7 @@ def test_kml_in_gdal_gives_the_plans_places(written):
     assert max(apart) < 0.01
 
 
-@pytest.mark.published("GPX 1.1, gpxType, metadataType and wptType: elements and their order")
+@pytest.mark.cross_check("GPX 1.1, gpxType, metadataType and wptType: elements and their order")
 def test_gpx_has_the_elements_of_its_schema_in_order(written):
     plan, folder = written
     root = etree.parse(folder / "sensors.gpx").getroot()
@@ -87,7 +87,7 @@ def test_gpx_has_the_elements_of_its_schema_in_order(written):
         assert len(point.findtext(f"{GPX}name")) <= 6
 
 
-@pytest.mark.published("OGC 21-026, Cloud Optimized GeoTIFF: tiled, overviews, layout declared")
+@pytest.mark.cross_check("OGC 21-026, Cloud Optimized GeoTIFF: tiled, overviews, layout declared")
 @pytest.mark.parametrize(("name", "bands"), [("dryness.tif", 1), ("sun-hours.tif", 10)])
 def test_rasters_are_cloud_optimized_and_say_their_units(written, name, bands):
     _, folder = written

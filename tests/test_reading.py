@@ -145,7 +145,9 @@ def test_a_sound_property(tmp_path, monkeypatch):
 GEOD = pyproj.Geod(ellps="WGS84")
 
 
-@pytest.mark.published("Karney (2013), Algorithms for geodesics, J. Geodesy 87: polygon areas")
+@pytest.mark.cross_check(
+    "pyproj Geod, after Karney (2013), Algorithms for geodesics, J. Geodesy 87: polygon areas"
+)
 @pytest.mark.parametrize("crs", ["EPSG:4326", "EPSG:4269", "EPSG:3857", "EPSG:2236", "EPSG:32617"])
 def test_areas_are_ground_areas_in_any_crs(tmp_path, crs):
     site = site_of(make(tmp_path, crs=crs))

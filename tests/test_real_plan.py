@@ -45,7 +45,7 @@ def test_sensors_lie_in_admissible_ground(real):
         )
         assert met == (sensor["setback_ratio"] >= 1) or sensor["setback_note"]
         assert sensor["setback_ratio"] >= 1
-        assert sensor["dryness_rank"] >= 0.7
+        assert sensor["p_driest_quarter"] >= 0.25
 
 
 def _light(result):

@@ -160,7 +160,9 @@ def test_incidence_at_the_worked_example():
     assert found.slope_beam == pytest.approx(ratio, rel=2e-4)
 
 
-@pytest.mark.published("Liu & Jordan 1963: isotropic sky on a slope, (1 + cos(tilt)) / 2")
+@pytest.mark.closed_form(
+    "Isotropic sky on a slope, (1 + cos(tilt)) / 2 (Liu & Jordan 1963, Solar Energy 7:53-74)"
+)
 @pytest.mark.parametrize("tilt", [0.0, 10.0, 30.0, 45.0])
 @pytest.mark.parametrize("facing", [0.0, 160.0])
 def test_sky_on_a_slope(tilt, facing):

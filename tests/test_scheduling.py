@@ -73,7 +73,7 @@ def test_threshold_runs_from_field_capacity_to_wilting_point():
     assert threshold_vwc(0.28, 0.14, depleted_fraction=0.25) == pytest.approx(0.245)
 
 
-@pytest.mark.published("state extension guides: 0.20 in at 0.50 in/h = 24 min; x 7/3 days = 56 min")
+@pytest.mark.closed_form("60 x depth / rate: 0.20 in at 0.50 in/h = 24 min; x 7/3 days = 56 min")
 def test_run_time():
     daily = run_minutes(0.20 * INCH, 0.50 * INCH)
     assert daily == pytest.approx(24)
@@ -81,7 +81,10 @@ def test_run_time():
     assert run_minutes(0.20 * INCH, 0.50 * INCH, efficiency=0.75) == pytest.approx(32)
 
 
-@pytest.mark.published("1.0 in/ft, 0.75 ft, 50 %, 0.20 in/d x Kc 0.70: F = 2.68, so 2 days")
+@pytest.mark.closed_form(
+    "Held water x allowed depletion / demand: 1.0 in/ft, 0.75 ft, 50 %, 0.20 in/d x Kc 0.70: "
+    "2.68, so 2 days"
+)
 def test_interval():
     raw, etc = 1.0 * 0.75 * 0.50 * INCH, 0.20 * 0.70 * INCH
     assert raw / etc == pytest.approx(2.68, abs=0.005)
@@ -89,9 +92,9 @@ def test_interval():
     assert interval_days(2.0, 5.0) == 1
 
 
-@pytest.mark.published(
-    "60 ASA / (PR - IR) at PR 1.5 in/h: loam 0-3 % (0.35, 0.30) 15.65 min; clay 0-3 % (0.10, 0.20) "
-    "8.57 min; clay > 12 % (0.10, 0.10) 4.29 min"
+@pytest.mark.closed_form(
+    "60 ASA / (PR - IR) at PR 1.5 in/h: loam 0-3 % (0.35, 0.30) 15.65 min; clay 0-3 % (0.10, "
+    "0.20) 8.57 min; clay > 12 % (0.10, 0.10) 4.29 min"
 )
 @pytest.mark.parametrize(
     ("intake", "accumulation", "longest"),

@@ -8,7 +8,13 @@ import pytest
 import shapely
 
 from siting.handoff._map_data import map_document
-from siting.handoff._sensor_facts import compass, controllers, rank_words, spares
+from siting.handoff._sensor_facts import (
+    chance_cell,
+    compass,
+    controllers,
+    rank_words,
+    spares,
+)
 from siting.handoff.planjson import plan_document
 from siting.ties import locate
 from tests.plan_factory import make_plan
@@ -60,7 +66,7 @@ def test_map_json_and_table_tell_the_same_reserves(plan):
             assert cells[0] == f"R{spare['reserve']}"
             assert cells[1][0] == f"{spare['distance_m']:.2f}\N{NO-BREAK SPACE}m"
             assert cells[2].endswith(f"({spare['bearing_deg']:.0f}°)")
-            assert cells[5] == f"{spare['dryness_rank']:.2f}"
+            assert cells[5] == chance_cell(spare["p_driest_quarter"])
 
 
 def test_one_rank_everywhere(plan):
@@ -69,7 +75,7 @@ def test_one_rank_everywhere(plan):
         told = dict(card["rows"])["Dryness"]
         assert told.startswith(rank_words(row.to_dict()))
         assert row["application_note"][1:] in told
-        assert f"{row['dryness_rank']:.2f} ± {row['rank_sd']:.2f}" in told
+        assert chance_cell(row["p_driest_quarter"]) in told
         assert f"{row['gauge_awg']} AWG" in json.dumps(card["rows"])
 
 

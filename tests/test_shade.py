@@ -112,7 +112,9 @@ def wrong(grid, elevation, azimuth, buildings, trees):
 # Published and closed forms
 
 
-@pytest.mark.published("Reda & Andreas 2004 A.5 with L = h / tan(elevation), bearing azimuth + 180")
+@pytest.mark.closed_form(
+    "Reda & Andreas 2004 A.5 with L = h / tan(elevation), bearing azimuth + 180"
+)
 def test_length_and_bearing_of_a_shadow():
     """Elevation 39.8884 (refracted), azimuth 194.3402: a 10 m pole throws 11.965 m to 14.34 deg."""
     pole = Point(0, 0).buffer(0.02)
@@ -134,7 +136,7 @@ def equinox(latitude, count=61):
     return elevation, azimuth
 
 
-@pytest.mark.published(
+@pytest.mark.closed_form(
     "Closed form: equinox, infinite east-west wall: shadow depth = H tan(latitude)"
 )
 @pytest.mark.parametrize(("height", "latitude"), [(5.0, 28.5), (3.0, 51.0), (8.0, -33.0)])
@@ -149,7 +151,7 @@ def test_equinox_wall_is_exact(height, latitude):
     assert (lit[:, near] == 0).all()
 
 
-@pytest.mark.published(
+@pytest.mark.closed_form(
     "Equinox wall 5 m at 28.5 N with the real sun of 2024-03-20: 2.715 m within 5 %"
 )
 def test_equinox_wall_with_the_real_sun():
@@ -163,7 +165,9 @@ def test_equinox_wall_with_the_real_sun():
     assert depth == pytest.approx(2.715, rel=0.05)
 
 
-@pytest.mark.published("pvlib 0.16 SPA, recomputed: noon shadow of a 10 m pole at 28.5 N, 81.38 W")
+@pytest.mark.cross_check(
+    "pvlib 0.16 SPA, recomputed: noon shadow of a 10 m pole at 28.5 N, 81.38 W"
+)
 @pytest.mark.parametrize(
     ("instant", "elevation", "length"),
     [
@@ -184,7 +188,7 @@ def test_noon_shadow_at_the_solstices(instant, elevation, length):
     assert np.hypot(grid.x[column], grid.y[row]).max() == pytest.approx(length, rel=0.01)
 
 
-@pytest.mark.published("Beer-Lambert: transmissivities of crowns in a row multiply")
+@pytest.mark.closed_form("Beer-Lambert: transmissivities of crowns in a row multiply")
 def test_crowns_multiply():
     trees = gpd.GeoDataFrame(
         {"height": [10.0] * 3, "crown_diameter": [6.0] * 3, "transmissivity": [0.2, 0.3, 0.5]},
@@ -194,7 +198,7 @@ def test_crowns_multiply():
     assert lit[0, 0, 0] == pytest.approx(0.2 * 0.3 * 0.5, abs=1e-12)
 
 
-@pytest.mark.published("Closed form: an ellipsoid's shadow has area pi a sqrt(a^2 + c^2 / tan^2)")
+@pytest.mark.closed_form("Closed form: an ellipsoid's shadow has area pi a sqrt(a^2 + c^2 / tan^2)")
 def test_area_of_a_crowns_shadow():
     """H 10 m, base 3 m: c = 3.5; a = 2.5; at 35 degrees."""
     trees = gpd.GeoDataFrame(

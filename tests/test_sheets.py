@@ -127,10 +127,10 @@ def test_tags_ties_depths_and_coordinates_are_on_the_sensors_leaf(sheets, units)
         assert f"Reading after {row['soak_wait_h']:.0f} h" in back
         assert f"{row['gauge_awg']} AWG or thicker ({row['drop_v']:.2f} V lost)" in front
         assert "timer with sensor inputs, in place of the old one" in front
-        rank = f"rank {row['dryness_rank']:.2f} ± {row['rank_sd']:.2f} (1 is driest)"
+        rank = f"chance {100 * row['p_driest_quarter']:.0f} in 100 of the driest quarter"
         assert rank in front
         assert rank in back
-        assert f"{row['dryness_rank_zone']:.2f} of the whole zone" in front
+        assert f"{100 * row['expected_rank']:.0f} % is expected moister" in front
         assert row["application_note"][1:] in back
         assert row["zone_note"] in back
         for line in ("Utility locate", "Flagged by", "Photos taken", "signature"):

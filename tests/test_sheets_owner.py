@@ -191,7 +191,7 @@ def test_every_tag_tie_and_depth_of_plan_json_is_in_the_text(made):
             tapes = " ".join(tape(one["distance_m"], units) for one in spare["tapes"])
             assert re.search(
                 rf"{way} [NESW]+ \({spare['bearing_deg']:.0f}°\) {tapes} "
-                rf"{spare['dryness_rank']:.2f}", front
+                rf"{100 * spare['p_driest_quarter']:.0f} in 100", front
             )  # fmt: skip
             assert front.count(f"R{spare['reserve']} ") >= 2, "on the drawing and in the table"
         # and nothing beyond what plan.json says

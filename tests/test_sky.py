@@ -39,7 +39,9 @@ def test_open_ground_sees_the_whole_sky():
     assert sky_view(LocalGrid(0, 10, 1, 10, 10), 3.0, box(100, 100, 101, 101)).min() > 0.999
 
 
-@pytest.mark.published("Johnson & Watson 1984: infinite wall, (1 + cos(elevation of its top)) / 2")
+@pytest.mark.closed_form(
+    "Johnson & Watson 1984: infinite wall, (1 + cos(elevation of its top)) / 2"
+)
 @pytest.mark.parametrize("turn", [0, 17, 45, 80])
 @pytest.mark.parametrize("height", [3.0, 6.0, 20.0])
 def test_infinite_wall(turn, height):
@@ -55,7 +57,7 @@ def test_infinite_wall(turn, height):
     assert np.abs(found - exact)[ground].max() < 0.02
 
 
-@pytest.mark.published("Oke 1987, Boundary Layer Climates: canyon, middle, cos(atan(2 H / W))")
+@pytest.mark.closed_form("Oke 1987, Boundary Layer Climates: canyon, middle, cos(atan(2 H / W))")
 @pytest.mark.parametrize("turn", [0, 30, 45])
 @pytest.mark.parametrize("ratio", [0.25, 0.5, 1.0, 2.0])
 def test_middle_of_a_canyon(turn, ratio):
@@ -66,7 +68,7 @@ def test_middle_of_a_canyon(turn, ratio):
     assert found == pytest.approx(np.cos(np.arctan(2 * ratio)), abs=0.02)
 
 
-@pytest.mark.published("Johnson & Watson 1984: circular court, centre, R^2 / (R^2 + H^2)")
+@pytest.mark.closed_form("Johnson & Watson 1984: circular court, centre, R^2 / (R^2 + H^2)")
 @pytest.mark.parametrize(("height", "radius"), [(5.0, 5.0), (10.0, 8.0), (3.0, 9.0), (12.0, 5.0)])
 def test_centre_of_a_circular_court(height, radius):
     yard = Point(0, 0).buffer(radius, quad_segs=64)

@@ -255,7 +255,7 @@ def test_bare_transmissivity():
     assert bare_transmissivity(trees).tolist() == [0.6, 0.1, TREE_DEFAULTS.bare, 0.1]
 
 
-@pytest.mark.published("Beer-Lambert: tau = exp(-G LAI); half the leaf area, its root")
+@pytest.mark.closed_form("Beer-Lambert: tau = exp(-G LAI); half the leaf area, its root")
 @pytest.mark.parametrize(("leaf_area", "g"), [(1.0, 0.5), (3.0, 0.5), (5.0, 0.35)])
 def test_crowns_in_a_row_follow_beer_lambert(leaf_area, g):
     """Two crowns of half the leaf area dim as one of all of it, and n crowns as exp(-n G L / n)."""

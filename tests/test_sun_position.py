@@ -78,7 +78,7 @@ def test_reference_positions():
         assert found["azimuth"] == pytest.approx(row.azimuth, abs=1e-3)
 
 
-@pytest.mark.published("Closed form: noon elevation = 90 - |latitude - declination|")
+@pytest.mark.closed_form("Closed form: noon elevation = 90 - |latitude - declination|")
 def test_noon_elevation_at_the_solstices():
     """28.5 N: 84.94 deg on 20 June 2024 and 38.06 on 21 December (declination +-23.44)."""
     for day, published in (("2024-06-20", 84.937), ("2024-12-21", 38.060)):
@@ -132,7 +132,7 @@ def test_longitude_hardly_matters(longitude):
     assert here.hours.sum() == there.hours.sum()
 
 
-@pytest.mark.published("FAO-56 equation 34, daylight hours N on the 15th, 40 N")
+@pytest.mark.closed_form("FAO-56 equation 34, daylight hours N on the 15th, 40 N")
 def test_hours_sum_to_the_day_length():
     """N = 24 ws / pi at 40 N: 9.5 h in January, 14.8 in June; both have a geometric horizon."""
     sun = season_positions(40.0, 10.0, months=(1, 6))
@@ -170,7 +170,7 @@ def test_clear_sky_beam_lies_within_what_reaches_the_air():
     assert (sun.beam > 0).all()
 
 
-@pytest.mark.published("Meinel & Meinel 1976: I = I0 * 0.7 ** (AM ** 0.678)")
+@pytest.mark.closed_form("Meinel & Meinel 1976: I = I0 * 0.7 ** (AM ** 0.678)")
 def test_clear_sky_normal_at_air_mass_one_and_two():
     """With I0 1367 / day 94 (sun at 1 AU): 0.7 at AM 1; at 30 deg (AM 2) 0.7 ** 1.6 = 0.565."""
     found = clear_sky_normal(np.array([90.0, 30.0]), np.array([94, 94])) / 1366.1

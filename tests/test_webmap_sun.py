@@ -50,7 +50,9 @@ def at(plan, frame, values, x, y):
     return values[row, column]
 
 
-@pytest.mark.published("Meeus, Astronomical Algorithms: the obliquity of the ecliptic is 23.44 deg")
+@pytest.mark.closed_form(
+    "Meeus, Astronomical Algorithms: the obliquity of the ecliptic is 23.44 deg"
+)
 def test_noon_elevations_follow_from_latitude_and_obliquity():
     for (month, day), tilt in zip(_map_sun.DAYS, (23.44, 0.0, -23.44), strict=True):
         sun = _map_sun.day_instants(LATITUDE, LONGITUDE, month, day)

@@ -53,7 +53,7 @@ def complete(places):
     return csr_array(np.hypot(*(places[:, None] - places[None, :]).T))
 
 
-@pytest.mark.published("Steiner tree of a square of side a: a (1 + sqrt 3)")
+@pytest.mark.closed_form("Steiner tree of a square of side a: a (1 + sqrt 3)")
 def test_unit_square():
     """The two Steiner points lie on the midline, 1 / (2 sqrt 3) from two opposite sides."""
     inset = 1 / (2 * np.sqrt(3))

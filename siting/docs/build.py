@@ -104,8 +104,10 @@ def _gallery() -> str:
 def _validation(*, quick: bool) -> str:
     """Return the table of published checks, recorded while the tests run."""
     head = (
-        "# Validation\n\nEvery check against a published value, table or data set: what was "
-        "expected and what came out. This page is recorded while the tests run "
+        "# Validation\n\nEvery check against something outside: what was expected and what came "
+        "out. Three kinds are kept apart: a number that a source prints, what follows by algebra, "
+        "units or geometry, and our own cross-checks, which nobody published. This page is "
+        "recorded while the tests run "
         "(`tests/validation/published.py`); nothing in it is typed.\n\n"
     )
     if quick:

@@ -30,6 +30,7 @@ _ZONES: Final[Mapping[str, str]] = {
     "today_minutes": "today_min", "cycles": "cycles", "cycle_minutes": "cycle_min",
     "soak_minutes": "soak_min", "events": "events", "today_events": "today_ev",
     "water_m3": "water_m3", "today_m3": "today_m3", "stress_days": "stress_d",
+    "expected_rank": "exp_rank", "p_driest_quarter": "p_driest", "p_wetter_half": "p_wetter",
     "defaults": "assumed",
 }  # fmt: skip
 _SENSORS: Final[Mapping[str, str]] = {
@@ -37,8 +38,8 @@ _SENSORS: Final[Mapping[str, str]] = {
     "governs": "governs", "control": "control", "hardware": "hardware",
     "depth_m": "depth_m", "depth_note": "depth_note",
     "source_x": "x", "source_y": "y", "lon": "lon_deg", "lat": "lat_deg",
-    "dryness_rank": "rank", "dryness_rank_zone": "rank_zone", "rank_sd": "rank_sd",
-    "rank_sd_tested": "sd_tested", "application_note": "appl_note",
+    "expected_rank": "exp_rank", "p_driest_quarter": "p_driest", "p_wetter_half": "p_wetter",
+    "p_driest_quarter_tested": "p_tested", "application_note": "appl_note",
     "setback_ratio": "set_ratio", "binding_setback": "set_tight", "setback_note": "set_note",
     "reason": "reason", "zone_note": "zone_note",
     "threshold_low_mm": "low_mm", "threshold_high_mm": "high_mm",
@@ -56,7 +57,9 @@ _TIES: Final = {c: c for c in ("sensor_id", "tie", "distance_m", "from_kind")} |
     "side": "side",
 }
 _RESERVES: Final = {c: c for c in ("sensor_id", "reserve")} | {
-    "dryness_rank": "rank",
+    "expected_rank": "exp_rank",
+    "p_driest_quarter": "p_driest",
+    "p_wetter_half": "p_wetter",
     "setback_ratio": "set_ratio",
     "binding_setback": "set_tight",
 }

@@ -6,7 +6,7 @@ import math
 from typing import TYPE_CHECKING, Any, Final
 
 from siting.handoff._map_text import Pair, both, burial, fill, number, words
-from siting.handoff._sensor_facts import compass, spares
+from siting.handoff._sensor_facts import chance_cell, compass, spares
 from siting.planning import Plan
 
 if TYPE_CHECKING:
@@ -116,7 +116,7 @@ def reserve_rows(plan: Plan, sensor_id: str) -> list[list[Pair]]:
                 f"{towards} ({number(spare.bearing_deg, 0)}°)",
                 tapes.get(1, "–"),
                 tapes.get(2, "–"),
-                number(spare.dryness_rank, 2),
+                chance_cell(spare.p_driest_quarter),
             ]
         )
     return rows

@@ -15,8 +15,8 @@ import shapely
 
 from siting.planning import Plan
 
-__all__ = ["Fitted", "Spare", "bearing", "compass", "controllers", "hardware_words", "rank_words",
-           "spares"]  # fmt: skip
+__all__ = ["Fitted", "Spare", "bearing", "chance_cell", "compass", "controllers", "hardware_words",
+           "rank_words", "spares"]  # fmt: skip
 
 _POINTS: Final = (
     "N", "NNE", "NE", "ENE", "E", "ESE", "SE", "SSE",
@@ -47,7 +47,7 @@ class Spare:
         sight is clear; the same first two points as for the sensor [m].
     side : str
         "left" or "right" of the line from point 1 to point 2, or "" without two points.
-    dryness_rank, setback_ratio : float
+    p_driest_quarter, setback_ratio : float
         As in `Plan.reserves`.
     binding_setback : str
         As in `Plan.reserves`.
@@ -60,7 +60,7 @@ class Spare:
     bearing_deg: float
     tapes: tuple[tuple[int, float, bool], ...]
     side: str
-    dryness_rank: float
+    p_driest_quarter: float
     setback_ratio: float
     binding_setback: str
 
@@ -107,7 +107,7 @@ def compass(east: float, north: float) -> str:
 
 
 def rank_words(sensor: Mapping[str, Any]) -> str:
-    """Say how dry the place is: among the ground where a sensor may lie, and in the whole zone.
+    """Say how likely the place is to be dry enough, with everything unknown reckoned in.
 
     Parameters
     ----------
@@ -117,17 +117,35 @@ def rank_words(sensor: Mapping[str, Any]) -> str:
     Returns
     -------
     str
-        With the same rank and error as the reason and the tables.
+        With the same chances as the reason and the tables; "" where they are not known.
 
     Examples
     --------
-    >>> rank_words({"dryness_rank": 0.887, "rank_sd": 0.08, "dryness_rank_zone": 0.921})
-    'rank 0.89 ± 0.08 (1 is driest) of the ground where a sensor may lie; 0.92 of the whole zone'
+    >>> rank_words({"expected_rank": 0.79, "p_driest_quarter": 0.66, "p_wetter_half": 0.06})
+    'chance 66 in 100 of the driest quarter, 6 in 100 of the wetter half; 79 % is expected moister'
     """
-    rank, spread = float(sensor["dryness_rank"]), float(sensor["rank_sd"])
-    whole = float(sensor["dryness_rank_zone"])
-    among = f"rank {rank:.2f} ± {spread:.2f} (1 is driest) of the ground where a sensor may lie"
-    return f"{among}; {whole:.2f} of the whole zone" if math.isfinite(whole) else among
+    rank, quarter, half = (
+        float(sensor[key]) for key in ("expected_rank", "p_driest_quarter", "p_wetter_half")
+    )
+    if not math.isfinite(quarter):
+        return (
+            f"{100 * rank:.0f} % of the ground is expected moister" if math.isfinite(rank) else ""
+        )
+    return (
+        f"chance {100 * quarter:.0f} in 100 of the driest quarter, {100 * half:.0f} in 100 of the "
+        f"wetter half; {100 * rank:.0f} % is expected moister"
+    )
+
+
+def chance_cell(chance: float) -> str:
+    """Return a chance as a cell of a table.
+
+    Examples
+    --------
+    >>> chance_cell(0.298)
+    '30 in 100'
+    """
+    return f"{100 * chance:.0f} in 100" if math.isfinite(chance) else "–"
 
 
 def spares(plan: Plan, sensor_id: str) -> list[Spare]:
@@ -152,10 +170,10 @@ def spares(plan: Plan, sensor_id: str) -> list[Spare]:
                                                                  strict=True)]  # fmt: skip
     walls = shapely.union_all(plan.site.buildings.geometry.to_numpy())
     found = []
-    for number, place, rank, ratio, binding in zip(
+    for number, place, chance, ratio, binding in zip(
         rows["reserve"],
         rows.geometry,
-        rows["dryness_rank"],
+        rows["p_driest_quarter"],
         rows["setback_ratio"],
         rows["binding_setback"],
         strict=True,
@@ -170,7 +188,7 @@ def spares(plan: Plan, sensor_id: str) -> list[Spare]:
                 bearing_deg=bearing(east, north),
                 tapes=tuple((tie, *_tape(start, place, walls)) for tie, start in starts),
                 side=_side([start for _, start in starts], place),
-                dryness_rank=float(rank),
+                p_driest_quarter=float(chance),
                 setback_ratio=float(ratio),
                 binding_setback=str(binding),
             )

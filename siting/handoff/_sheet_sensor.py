@@ -11,7 +11,13 @@ import shapely
 from reportlab.platypus import PageBreak, Spacer, Table, TableStyle
 
 from siting.handoff._hazards import hazard_name, lines_drawn
-from siting.handoff._sensor_facts import compass, hardware_words, rank_words, spares
+from siting.handoff._sensor_facts import (
+    chance_cell,
+    compass,
+    hardware_words,
+    rank_words,
+    spares,
+)
 from siting.handoff._sheet_fonts import SANS, printable
 from siting.handoff._sheet_frame import Frame
 from siting.handoff._sheet_pen import BAR_HEIGHT, Drawing
@@ -210,10 +216,17 @@ def _reserve_table(plan: Plan, sensor_id: str, width: float) -> Any:  # noqa: AN
                 f"{towards} ({spare.bearing_deg:.0f}°)",
                 tapes.get(1, "–"),
                 tapes.get(2, "–"),
-                f"{spare.dryness_rank:.2f}",
+                chance_cell(spare.p_driest_quarter),
             )
         )
-    head = ("Reserve", f"From {sensor_id}", "Towards", "From point 1", "From point 2", "Rank")
+    head = (
+        "Reserve",
+        f"From {sensor_id}",
+        "Towards",
+        "From point 1",
+        "From point 2",
+        "Driest quarter",
+    )
     return grid(head, rows, (1, 1.5, 1.5, 1.9, 1.9, 0.8), width=width, words=(0, 1, 2, 3, 4))
 
 

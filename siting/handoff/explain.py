@@ -146,11 +146,10 @@ def _why_this_zone(sensor: _Document, zones: Mapping[str, _Document]) -> Topic:
 
 def _why_here(sensor: _Document, units: UnitsName) -> Topic:
     words = [str(sensor["reason"])]
-    rank, error = sensor["dryness_rank"], sensor.get("rank_sd")
-    if error is not None:
+    if sensor.get("expected_rank") is not None:
         words.append(
-            f"{100 * rank:.0f} % of the ground where a sensor may be buried is moister; the error "
-            f"bar of that is ± {100 * error:.0f} points."
+            f"{100 * sensor['expected_rank']:.0f} % of the ground where a sensor may be buried is "
+            "expected to be moister, with everything that is not known reckoned in."
         )
     if sensor.get("application_note"):
         words.append(
@@ -166,10 +165,10 @@ def _why_here(sensor: _Document, units: UnitsName) -> Topic:
         "y",
         "lon",
         "lat",
-        "dryness_rank",
-        "dryness_rank_zone",
-        "rank_sd",
-        "rank_sd_tested",
+        "expected_rank",
+        "p_driest_quarter",
+        "p_wetter_half",
+        "p_driest_quarter_tested",
     )
     return Topic("Why here?", tuple(words), _numbers(sensor, *keys))
 

@@ -45,11 +45,12 @@ _ZONES: Final[_Columns] = {
     "control": None, "run_time_factor": 3, "run_minutes": 1, "today_minutes": 1, "cycles": None,
     "cycle_minutes": 1, "soak_minutes": 1, "events": 2, "today_events": 2, "water_m3": 2,
     "today_m3": 2, "stress_days": 2, "today_stress_days": 2,
+    "expected_rank": 4, "p_driest_quarter": 4, "p_wetter_half": 4,
 }  # fmt: skip
 _SENSORS_HEAD: Final[_Columns] = {"zone": None, "valve": None, "controller": None}
 _SENSORS_TAIL: Final[_Columns] = {
-    "depth_m": 4, "depth_note": None, "dryness_rank": 4, "dryness_rank_zone": 4, "rank_sd": 4,
-    "rank_sd_tested": 4, "application_note": None,
+    "depth_m": 4, "depth_note": None, "expected_rank": 4, "p_driest_quarter": 4,
+    "p_wetter_half": 4, "p_driest_quarter_tested": 4, "application_note": None,
     "setback_ratio": 3, "binding_setback": None, "setback_note": None, "reason": None,
     "zone_note": None,
 }  # fmt: skip
@@ -291,7 +292,9 @@ def _reserves(plan: Plan, decimals: int) -> dict[str, list[dict[str, Any]]]:
             "y": _plain(here.y, decimals),
             "lon": _plain(wgs.x, 8),
             "lat": _plain(wgs.y, 8),
-            "dryness_rank": _plain(row["dryness_rank"], 4),
+            "expected_rank": _plain(row["expected_rank"], 4),
+            "p_driest_quarter": _plain(row["p_driest_quarter"], 4),
+            "p_wetter_half": _plain(row["p_wetter_half"], 4),
             "setback_ratio": _plain(row["setback_ratio"], 3),
             "binding_setback": row["binding_setback"],
             "distance_m": _plain(spare.distance_m, 3),

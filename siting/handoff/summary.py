@@ -10,6 +10,7 @@ from rich.table import Table
 
 from siting.handoff._hazards import hazard_name
 from siting.handoff._money_rows import choices
+from siting.handoff._sensor_facts import chance_cell
 from siting.handoff._sheet_text import elide
 from siting.handoff._timer_rows import valves
 from siting.planning import Plan
@@ -42,7 +43,7 @@ def sensor_table(plan: Plan) -> Table:
     table = Table(header_style="bold")
     for head in ("sensor", "zone", "valve", "control", "depth", "threshold", "runs, minutes"):
         table.add_column(head, overflow="fold")
-    for head in ("setbacks", "wire"):
+    for head in ("driest quarter", "setbacks", "wire"):
         table.add_column(head, justify="right")
     for tag, row in plan.sensors.iterrows():
         table.add_row(
@@ -53,6 +54,7 @@ def sensor_table(plan: Plan) -> Table:
             _depth(plan, row),
             _threshold(row),
             escape(_runs(plan, row)),
+            chance_cell(row["p_driest_quarter"]),
             _setbacks(row),
             _wire(plan, row),
         )
@@ -81,6 +83,7 @@ def sensor_lines(plan: Plan, width: int) -> list[str]:
         told = (
             f"threshold: {_threshold(row)}",
             f"runs: {_runs(plan, row)}",
+            f"chance of the driest quarter: {chance_cell(row['p_driest_quarter'])}",
             f"setbacks: {_setbacks(row)}; {_wire(plan, row)} of wire",
         )
         lines += textwrap.wrap(head, width, subsequent_indent="    ", break_long_words=False)

@@ -66,8 +66,8 @@ SCHEMAS: Final[Mapping[str, pa.Schema]] = {
             "binding_setback", "setback_note", "reason", "threshold_note", "application_note",
         ),
         (
-            "lon", "lat", "source_x", "source_y", "depth_m", "dryness_rank", "dryness_rank_zone",
-            "rank_sd", "setback_ratio", "threshold_low_mm", "threshold_high_mm",
+            "lon", "lat", "source_x", "source_y", "depth_m", "expected_rank", "p_driest_quarter",
+            "p_wetter_half", "setback_ratio", "threshold_low_mm", "threshold_high_mm",
             "threshold_low_fraction", "threshold_high_fraction", "threshold_vwc", "soak_wait_h",
             "wire_m", "trench_m",
         ),

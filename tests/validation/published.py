@@ -1,8 +1,10 @@
-"""Every check against a published value, with what was expected and what came out.
+"""Every check against something outside, with what was expected and what came out.
 
     python -m tests.validation.published OUT.json
 
-runs the tests that carry the marker `published` and notes every comparison that passed in them:
+runs the tests that carry a marker of `MARKS` (`published`: a number that a source prints,
+`closed_form`: what follows by algebra, units or geometry, `cross_check`: two ways against each
+other, nobody published it) and notes every comparison that passed in them:
 pytest's own record of each assertion (`pytest_assertion_pass`) and of numpy's and pandas' comparing
 functions. Nothing in the table is typed by hand.
 """
@@ -24,6 +26,12 @@ import pytest
 
 ROOT = Path(__file__).resolve().parents[2]
 _TARGET = "SITING_PUBLISHED"
+#: The marks, and what the table calls them.
+MARKS = {
+    "published": "published number",
+    "closed_form": "closed form",
+    "cross_check": "cross-check of our own",
+}
 #: Comparisons that are kept of one test, and letters of each; a table is for reading.
 _MOST, _LETTERS, _SOURCE_LETTERS, _CASES = 40, 140, 400, 6
 _SIDES = 2
@@ -31,7 +39,7 @@ _OPERATORS = (" == ", " <= ", " >= ", " < ", " > ")
 
 
 class Recorder:
-    """A pytest plugin that notes comparisons of the tests marked `published`."""
+    """A pytest plugin that notes comparisons of the tests that carry one of the marks."""
 
     def __init__(self, target: Path) -> None:
         self.target = target
@@ -42,7 +50,8 @@ class Recorder:
     @pytest.hookimpl(hookwrapper=True)
     def pytest_runtest_call(self, item: pytest.Item) -> Iterator[None]:
         """Open a record while a test runs, and keep it where the test passed."""
-        marker = item.get_closest_marker("published")
+        marks = [mark for mark in item.iter_markers() if mark.name in MARKS]
+        marker = marks[0] if marks else None
         if marker is None:
             yield
             return
@@ -50,6 +59,7 @@ class Recorder:
         self.now = {
             "test": item.nodeid,
             "source": str(marker.args[0]),
+            "mark": marker.name,
             "doc": (getattr(function, "__doc__", "") or "").strip().split("\n")[0],
             "compared": [],
         }
@@ -150,8 +160,9 @@ def record(target: Path, *words: str) -> list[dict[str, Any]]:
         # Assertions are compiled anew: those in the usual cache do not report when they hold.
         environment = os.environ | {_TARGET: str(target), "PYTHONPYCACHEPREFIX": cache}
         command = [
-            sys.executable, "-m", "pytest", "-q", "-m", "published", "-p", "no:cacheprovider",
-            "-p", "tests.validation.published", "-o", "enable_assertion_pass_hook=true", *words,
+            sys.executable, "-m", "pytest", "-q", "-m", " or ".join(MARKS),
+            "-p", "no:cacheprovider", "-p", "tests.validation.published",
+            "-o", "enable_assertion_pass_hook=true", *words,
         ]  # fmt: skip
         done = subprocess.run(
             command, cwd=ROOT, env=environment, capture_output=True, text=True, check=False
@@ -171,11 +182,12 @@ def _cell(text: str, most: int = _LETTERS) -> str:
 def _grouped(
     rows: list[dict[str, Any]],
 ) -> Iterator[tuple[str, str, dict[str, list[dict[str, str]]]]]:
-    """Yield source, file and comparisons by what was compared; the cases of one test together."""
+    """Yield source with its mark, file and comparisons; the cases of one test together."""
     grouped: dict[tuple[str, str, str], dict[str, list[dict[str, str]]]] = {}
     for row in rows:
         file, _, test = row["test"].partition("::")
-        pairs = grouped.setdefault((file, test.split("[")[0], row["source"]), {})
+        source = f"{row['source']} [{MARKS[row['mark']]}]"
+        pairs = grouped.setdefault((file, test.split("[")[0], source), {})
         nothing = [{"what": test.split("[")[0], "expected": "no error", "ours": "none"}]
         for pair in row["compared"] or nothing:
             pairs.setdefault(pair["what"], []).append(pair)
@@ -192,9 +204,14 @@ def _several(found: list[dict[str, str]], key: str) -> str:
 def table(rows: list[dict[str, Any]]) -> str:
     """Return the checks as Markdown: a section for each test file, a row for each comparison."""
     lines = [
-        f"{len(rows)} tests hold {sum(len(row['compared']) for row in rows)} comparisons with "
-        f"{len({row['source'] for row in rows})} published values, tables and data sets.",
+        f"{len(rows)} tests hold {sum(len(row['compared']) for row in rows)} comparisons.",
+        "",
+        "| kind | tests | sources |",
+        "|---|---|---|",
     ]
+    for mark, name in MARKS.items():
+        kind = [row for row in rows if row["mark"] == mark]
+        lines.append(f"| {name} | {len(kind)} | {len({row['source'] for row in kind})} |")
     part = ""
     for source, file, pairs in _grouped(rows):
         if file != part:
