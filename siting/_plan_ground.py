@@ -103,19 +103,30 @@ class SunVariants:
         Returns
         -------
         beam_fraction : ndarray, shape (M, P)
-            Share of the beam that arrives, per month, 0..1; NaN under a roof.
+            Beam that arrives over that of open level ground, per month: 0..1, and more where a
+            terrain tells of ground that leans to the sun; NaN under a roof.
         sky_view : ndarray, shape (P,)
             Share of the diffuse light that arrives, 0..1; NaN under a roof.
         """
         other = self.low if obstacles < 0 else self.high
         share = abs(obstacles)
         months = len(self.drawn.months)
-        beam = [sun.beam_fraction.reshape(months, -1)[:, cells] for sun in (self.drawn, other)]
-        sky = [sun.sky_view.ravel()[cells] for sun in (self.drawn, other)]
+        beam = [_beam(sun).reshape(months, -1)[:, cells] for sun in (self.drawn, other)]
+        sky = [_sky(sun).ravel()[cells] for sun in (self.drawn, other)]
         return (
             beam[0] + share * (beam[1] - beam[0]),
             sky[0] + share * (sky[1] - sky[0]),
         )
+
+
+def _beam(sun: SunShade) -> _Array:
+    """Return the beam over that of open level ground, on the ground's own slope where known."""
+    return sun.beam_fraction if sun.slope_beam is None else sun.slope_beam
+
+
+def _sky(sun: SunShade) -> _Array:
+    """Return the sky's share, on the ground's own slope where known."""
+    return sun.sky_view if sun.slope_sky is None else sun.slope_sky
 
 
 @dataclass(frozen=True)

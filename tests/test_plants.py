@@ -36,7 +36,7 @@ DATA = Path(__file__).parent / "data"
 @pytest.mark.published("Jia, Dukes & Jacobs 2009, Irrig. Sci. 28:5-15: bahiagrass, central Florida")
 def test_florida_turf():
     expected = [0.35, 0.35, 0.55, 0.80, 0.90, 0.75, 0.70, 0.70, 0.75, 0.70, 0.60, 0.45]
-    factors = monthly_plant_factor("warm_season_turf", latitude=28.5)
+    factors = monthly_plant_factor("warm_season_turf", latitude=28.5, table="florida")
     assert factors.tolist() == expected
     assert factors[0] < factors[4]
     with (DATA / "turf_kc_monthly.csv").open(encoding="utf-8") as file:
@@ -64,6 +64,10 @@ def test_california_turf():
 def test_plant_factors_of_s623():
     assert PLANT_KINDS["cool_season_turf"].factor_humid == 0.8
     assert PLANT_KINDS["warm_season_turf"].factor_humid == 0.6
+    # The default of a warm-season lawn anywhere is of no one place; local tables are to be chosen.
+    assert monthly_plant_factor("warm_season_turf", latitude=-34.0).tolist() == [0.6] * 12
+    assert "outside its scope" in PLANT_KINDS["vegetables"].reference
+    assert "outside its scope" in TURF_FACTORS["warm_season_s623"].reference
     for woody in ("groundcover", "shrubs", "trees"):
         assert monthly_plant_factor(woody, latitude=40.0).tolist() == [0.7] * 12
         assert monthly_plant_factor(woody, latitude=40.0, hot_arid=True).tolist() == [0.5] * 12
@@ -81,8 +85,8 @@ def test_turf_lies_in_the_reviewed_range(arid):
 
 
 def test_seasons_are_turned_round_in_the_south():
-    north = monthly_plant_factor("warm_season_turf", latitude=28.0)
-    south = monthly_plant_factor("warm_season_turf", latitude=-28.0)
+    north = monthly_plant_factor("warm_season_turf", latitude=28.0, table="florida")
+    south = monthly_plant_factor("warm_season_turf", latitude=-28.0, table="florida")
     assert south[10] == north[4] == 0.90
     assert sorted(north) == sorted(south)
 
@@ -152,9 +156,9 @@ def test_zone_without_any_detail_gets_defaults_and_says_so():
     row = water.loc["1"]
     assert row["defaults"] == (
         "soil sandy loam, irrigation spray, root_depth, slope flat, "
-        "plant_factor warm_season_florida, precipitation_rate, distribution_uniformity"
+        "plant_factor warm_season_s623, precipitation_rate, distribution_uniformity"
     )
-    assert row["plant_factor_5"] == 0.90
+    assert row["plant_factor_5"] == 0.60
     assert row["taw_mm"] == pytest.approx(1000 * (0.23 - 0.11) * 0.30)
     assert row["depletion_fraction"] == 0.5
     assert row["precipitation_rate"] == pytest.approx(43.18)
@@ -226,13 +230,13 @@ def test_turf_tables_can_be_chosen():
     cool = monthly_plant_factor("cool_season_turf", latitude=35.0, table="new_mexico")
     warm = monthly_plant_factor("warm_season_turf", latitude=35.0, table="new_mexico")
     assert (cool.mean(), warm.mean()) == pytest.approx((0.85, 0.70))
-    assert turf_table("warm_season_turf") == "warm_season_florida"
+    assert turf_table("warm_season_turf") == "warm_season_s623"
     assert turf_table("warm_season_turf", hot_arid=True) == "warm_season_california"
     assert turf_table("shrubs", choice="arizona") is None
     with pytest.raises(InputError, match="california, new_mexico"):
         turf_table("cool_season_turf", choice="florida")
     listed = {name for tables in TURF_TABLES.values() for name in tables.values()}
-    assert listed == set(TURF_FACTORS)
+    assert listed | {"warm_season_s623"} == set(TURF_FACTORS)
     assert tuple(TURF_TABLES) == TURF_WORDS
 
 

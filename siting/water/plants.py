@@ -56,6 +56,11 @@ class MonthlyFactor:
 
 #: Measured turf factors.
 TURF_FACTORS: Final = {
+    "warm_season_s623": MonthlyFactor(
+        (0.60,) * 12,
+        "ANSI/ASABE S623.1, as quoted: warm-season turf 0.60 all year. Of no one place or grass; "
+        "sports turf lies outside its scope.",
+    ),
     "warm_season_florida": MonthlyFactor(
         (0.35, 0.35, 0.55, 0.80, 0.90, 0.75, 0.70, 0.70, 0.75, 0.70, 0.60, 0.45),
         "Jia, Dukes & Jacobs 2009, Irrigation Science 28:5-15 (bahiagrass, central Florida).",
@@ -147,7 +152,7 @@ PLANT_KINDS: Final = {
     ),
     "warm_season_turf": PlantKind(
         0.60, 0.60, 0.30, 0.50, f"{_S623} 0.6. {_TURF_ROOTS}",
-        "warm_season_florida", "warm_season_california",
+        "warm_season_s623", "warm_season_california",
     ),
     "groundcover": PlantKind(0.7, 0.5, 0.30, 0.5, f"{_S623}, woody 0.7 humid, 0.5 dry. {_HALF}"),
     "shrubs": PlantKind(0.7, 0.5, 0.45, 0.5, f"{_S623}, woody 0.7 humid, 0.5 dry. {_HALF}"),
@@ -159,7 +164,8 @@ PLANT_KINDS: Final = {
     ),
     "vegetables": PlantKind(
         1.0, 1.0, 0.30, 0.3,
-        f"{_S623} 1.0 (from memory). Depletion 30 % as FAO-56 Table 22 has it for small vegetables "
+        f"{_S623} 1.0 (from memory); food plants lie outside its scope. Depletion 30 % as "
+        "FAO-56 Table 22 has it for small vegetables "
         "(from memory); root depth: common practice, no source.",
     ),
     "desert_plants": PlantKind(0.3, 0.3, 0.60, 0.5, f"{_S623} 0.3 (from memory). {_HALF}"),
@@ -239,8 +245,8 @@ def monthly_plant_factor(
     hot_arid : bool, default False
         Whether the climate is hot and dry: decides between the published tables.
     table : str, optional
-        A word of `TURF_TABLES`, for turf; the default is Florida for warm-season turf and
-        California for cool-season turf and for hot dry climates.
+        A word of `TURF_TABLES`, for turf; the default is one factor all year (ANSI/ASABE
+        S623.1) for warm-season turf, and California for cool-season turf and hot dry climates.
 
     Returns
     -------
@@ -258,7 +264,7 @@ def monthly_plant_factor(
 
     Examples
     --------
-    >>> monthly_plant_factor("warm_season_turf", latitude=28.5)[:5].tolist()
+    >>> monthly_plant_factor("warm_season_turf", latitude=28.5, table="florida")[:5].tolist()
     [0.35, 0.35, 0.55, 0.8, 0.9]
     """
     if plants not in PLANT_KINDS:
