@@ -7,11 +7,15 @@ from collections.abc import Mapping
 import numpy as np
 import pandas as pd
 
-__all__ = ["relative_differences", "stability_words", "together"]
+__all__ = ["relative_differences", "stability_words", "together", "walk_words"]
 
 #: Rank, among the points of a zone, at which a sensor is placed: the middle of the driest quarter.
 _WANTED = 0.125
 _ENOUGH = 5
+#: Standard deviation of one reading of a hand probe, as a portable one is sold (+-2 % by volume,
+#: UF/IFAS EDIS HS1222, as quoted) [m3/m3].
+_PROBE = 0.02
+_SURE = 2.0
 
 
 def together(series: Mapping[str, pd.Series], *, step: str = "1D") -> pd.DataFrame:
@@ -112,3 +116,36 @@ def stability_words(found: pd.DataFrame, sensors: Mapping[str, str]) -> tuple[st
                 f"{100 * spreads[best]:.0f})."
             )
     return tuple(words)
+
+
+def walk_words(tag: str, zone: str, readings: Mapping[str, pd.Series]) -> str:
+    """Say where to dig after a walk with a hand probe over a sensor's point and its reserves.
+
+    Parameters
+    ----------
+    tag, zone : str
+        The sensor and its zone.
+    readings : mapping of str to Series
+        Readings [m3/m3] at the point (its tag) and at reserves ("R1", "R2").
+
+    Returns
+    -------
+    str
+        One sentence; "" with fewer than two places, or none at the point itself.
+    """
+    known = {place: values.dropna() for place, values in readings.items()}
+    known = {place: values for place, values in known.items() if len(values)}
+    if tag not in known or len(known) < 2:  # noqa: PLR2004
+        return ""
+    means = {place: float(values.mean()) for place, values in known.items()}
+    error = {place: _PROBE / np.sqrt(len(values)) for place, values in known.items()}
+    best = min(means, key=lambda place: (means[place], place != tag, place))
+    listed = ", ".join(f"{place} {100 * means[place]:.1f}" for place in known)
+    told = f"{tag} in {zone}, walked with a probe ({listed} % by volume)"
+    apart, room = means[tag] - means[best], _SURE * float(np.hypot(error[tag], error[best]))
+    if best == tag:
+        return f"{told}: the planned point reads driest, dig there."
+    if apart <= room:
+        return f"{told}: alike within {100 * room:.1f}, so the planned point stays."
+    by, most = f"{100 * apart:.1f}", f"{100 * room:.1f}"
+    return f"{told}: {best} reads drier by {by}, more than {most}: dig there."

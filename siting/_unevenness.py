@@ -30,6 +30,7 @@ _NODES: Final = 12  # values of the deviation at the point, each as likely
 _PLACES: Final = 128  # places of the ground among which a point is ranked
 _SCENARIOS: Final = 8  # of those drawn, at most so many are followed
 _TERMS: Final = 4  # of the expansion of a covariance of two indicators
+_GOLDEN: Final = (np.sqrt(5.0) - 1) / 2
 _LEAST: Final = 1e-7  # variance of a rank below which it is taken as sure
 _ARM: Final = np.sqrt(3.0)  # cubature of a normal error in the plane: middle and four arms
 _OFFSETS: Final = np.array([[0, 0], [_ARM, 0], [-_ARM, 0], [0, _ARM], [0, -_ARM]])
@@ -139,9 +140,7 @@ def chances_at(
         np.array([np.log1p(cv**2), np.log1p(FIELD_ERROR**2)]),
         np.array([unknown.reach, FIELD_REACH_M]),
     )
-    weight = ranks.ground.area
-    some = _some(weight)
-    weight = weight[some] / weight[some].sum()
+    some, weight = _some(ranks.ground.area, ranks.ground.middle.mean(axis=0))
     places = np.column_stack([part[some] for part in ranks.places])
     scenarios = np.unique(
         np.linspace(0, len(ranks.ground.middle) - 1, _SCENARIOS).round().astype(int)
@@ -223,14 +222,19 @@ def _beyond(mean: Floats, variance: Floats) -> tuple[float, float]:
     return float(quarter.mean()), float(half.mean())
 
 
-def _some(weight: Floats) -> NDArray[np.int64]:
-    """Return places spread evenly over the ground, each the middle of an equal share of it."""
+def _some(weight: Floats, dryness: Floats) -> tuple[NDArray[np.int64], Floats]:
+    """Return places of every dryness, each the middle of an equal share of the ground, and shares.
+
+    Of equal dryness they are scattered, so that no row of the mesh is favoured.
+    """
     if weight.size <= _PLACES:
-        return np.arange(weight.size)
-    middle = (np.cumsum(weight) - weight / 2) / weight.sum()
-    return np.unique(
-        np.minimum(np.searchsorted(middle, (np.arange(_PLACES) + 0.5) / _PLACES), weight.size - 1)
-    )
+        return np.arange(weight.size), weight / weight.sum()
+    scattered = np.argsort((np.arange(weight.size) * _GOLDEN) % 1.0)
+    level = np.round((dryness - dryness.min()) / max(float(np.ptp(dryness)), 1e-300), 2)
+    order = scattered[np.argsort(level[scattered], kind="stable")]
+    middle = (np.cumsum(weight[order]) - weight[order] / 2) / weight.sum()
+    at = np.searchsorted(middle, (np.arange(_PLACES) + 0.5) / _PLACES)
+    return order[np.minimum(at, weight.size - 1)], np.full(_PLACES, 1 / _PLACES)
 
 
 def _indicator_variance(limit: Floats, pairs: Floats, weight: Floats) -> Floats:

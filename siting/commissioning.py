@@ -35,7 +35,7 @@ from siting._commission_measured import (
 )
 from siting._commission_readings import Readings, read_readings
 from siting._commission_savings import Savings, logged_savings, realised_savings
-from siting._commission_stability import relative_differences, stability_words, together
+from siting._commission_stability import relative_differences, stability_words, together, walk_words
 from siting._commission_ties import Fix, TieError, fix_from_ties, fix_row
 from siting._plan_threads import one_blas_thread
 from siting.climate.model import Climate
@@ -312,6 +312,12 @@ def _stability(
             for key, values in readings.moisture.items()
             if key.startswith(f"{zone}/") and readings.units[key] in {"%", "m3/m3"}
         }
+        walked = {
+            place: points[f"{zone}/{place}"]
+            for place in (name, "R1", "R2")
+            if f"{zone}/{place}" in points
+        }
+        words += [said] if (said := walk_words(name, zone, walked)) else []
         if not points or name not in health or health[name].verdict == "dead":
             continue
         points[name] = health[name].signal.raw

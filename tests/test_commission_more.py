@@ -24,7 +24,7 @@ from siting._commission_measured import (
 )
 from siting._commission_readings import Readings
 from siting._commission_savings import Savings, period_need, realised_savings
-from siting._commission_stability import relative_differences, stability_words, together
+from siting._commission_stability import relative_differences, stability_words, together, walk_words
 from siting._commission_ties import Fix
 from siting._plan_tables import sensor_ids
 from siting.commissioning import commission
@@ -91,6 +91,24 @@ def test_a_sensor_that_is_no_longer_the_driest_is_told():
     assert "still among the driest quarter" in words
     [words] = stability_words(relative_differences(table[["S1", "A/0"]]), {"S1": "A"})
     assert "too few points" in words
+
+
+def test_a_walk_with_a_probe_says_where_to_dig():
+    days = pd.date_range("2026-05-01", periods=4)
+
+    def read(**places):
+        return {place: pd.Series(value, index=days) for place, value in places.items()}
+
+    assert "S1 reads" not in walk_words("S1", "Lawn", read(S1=0.15, R1=0.20))
+    assert walk_words("S1", "Lawn", read(S1=0.15, R1=0.20)).endswith("driest, dig there.")
+    # Four readings of 2 % each: two places differ surely by 2 x 0.02 x sqrt(2 / 4) = 2.8 %.
+    drier = walk_words("S1", "Lawn", read(S1=0.20, R1=0.15, R2=0.19))
+    assert "S1 20.0, R1 15.0, R2 19.0" in drier
+    assert drier.endswith("R1 reads drier by 5.0, more than 2.8: dig there.")
+    alike = walk_words("S1", "Lawn", read(S1=0.20, R1=0.18))
+    assert alike.endswith("alike within 2.8, so the planned point stays.")
+    assert walk_words("S1", "Lawn", read(R1=0.2, R2=0.1)) == ""
+    assert walk_words("S1", "Lawn", read(S1=0.2)) == ""
 
 
 # ---- savings

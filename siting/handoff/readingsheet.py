@@ -51,7 +51,8 @@ _HOW: Final = (
     "to show that the water has stopped draining.",
     "Logs come as files of their own: time and a column per sensor, as S1 [%]; valve runs as "
     "start, valve, minutes; rain as date, rain_mm; the water meter as date, meter_m3.",
-    'A survey with a hand probe: time, point (zone/name, as "Lawn/3"), value, unit.',
+    'A survey with a hand probe: time, point (zone/name, as "Lawn/3"; the planned point and its '
+    'reserves before digging as "Lawn/S1", "Lawn/R1", "Lawn/R2"), value, unit.',
     "Hand it back: siting commission RESULTS --readings readings.xlsx --out RESULTS",
 )
 
