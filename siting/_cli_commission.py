@@ -7,7 +7,7 @@ import os
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Final
 
 import click
 
@@ -17,30 +17,15 @@ from siting.errors import Fault, InputError, SitingError
 
 if TYPE_CHECKING:
     from siting.climate.model import Climate
+    from siting.commissioning import Record
     from siting.planning import Plan
     from siting.site.model import Site
 
-__all__ = ["commission", "note_source"]
+__all__ = ["commission"]
 
-#: In a results folder: from which property file it came, so that it can be planned again.
-SOURCE = "source.json"
-
-
-def note_source(property_file: Path, folder: Path) -> None:
-    """Write down in a results folder which property file it came from.
-
-    Parameters
-    ----------
-    property_file : Path
-        The property file or its folder.
-    folder : Path
-        The results folder.
-    """
-    place = Path(property_file)
-    place = place / "property.toml" if place.is_dir() else place
-    content = {"property": _beside(place, folder), "sha256": file_digest(place)}
-    with _writing(folder):
-        write_text(folder / SOURCE, json.dumps(content, indent=2) + "\n")
+#: What a commissioning adds to the results, beside the evidence of each sensor.
+_REPORT: Final = "commissioning.txt"
+_PICTURE: Final = "before-after.png"
 
 
 @contextmanager
@@ -129,15 +114,14 @@ def commission(
     """
     from siting._commission_report import report_text
     from siting.commissioning import commission as judge
-    from siting.commissioning import copy_history, read_history, read_readings
-    from siting.handoff.results import results_lock
+    from siting.commissioning import joined_history, read_readings
+    from siting.handoff.bundle import NAMES
+    from siting.handoff.results import claim_results, results_lock
 
     click.get_current_context().with_resource(results_lock(folder))
     results, source = _found(plan, property_file)
-    if results is not None:
-        with _writing(folder):
-            copy_history(results, folder)
-    records = read_history(folder)
+    records = joined_history(results or folder, folder)
+    kept = claim_results(folder, [*NAMES, _REPORT, _PICTURE])
     first, climate, again = _planned(source, results, threads)
     earlier = [path for record in records for path in record.readings]
     before = first
@@ -155,24 +139,24 @@ def commission(
         click.echo("note: the property file was changed since the last record.")
     if not new:
         click.echo("These readings are recorded already; the results are written again.")
+    for note in kept:
+        click.echo(f"note: {note}")
     with _writing(folder):
-        record = _write(found, folder, new=new, base=first, source=source)
+        record = _write(found, folder, new=new, base=first, source=source, records=records)
     click.echo(f"record      {record}")
     click.echo(f"results     {folder.resolve()}")
 
 
 def _found(plan: Path, property_file: Path | None) -> tuple[Path | None, Path]:
     """Return the results folder (None where a property was given) and the property file."""
+    from siting.handoff.results import property_of
+
     place = plan.parent if plan.name == "plan.json" else plan
     if not (place / "plan.json").is_file():
         return None, property_file or plan
     if property_file is not None:
         return place, property_file
-    try:
-        noted = json.loads((place / SOURCE).read_text(encoding="utf-8"))
-        source = (place / str(noted["property"])).resolve()
-    except (OSError, ValueError, KeyError, TypeError):
-        source = None
+    source = property_of(place)
     if source is None or not source.is_file():
         found = "a results folder whose property file is not where it was"
         mend = "Name the property file with --property."
@@ -234,45 +218,72 @@ def _must_match(made: Plan, results: Path) -> None:
         raise InputError([Fault(str(file), found, "the property file as planned", mend)])
 
 
-def _write(found: Any, folder: Path, *, new: list[Path], base: Plan, source: Path) -> str:  # noqa: ANN401
-    """Write record and results; the record first, so that no reading is lost."""
+def _write(
+    found: Any,  # noqa: ANN401
+    folder: Path,
+    *,
+    new: list[Path],
+    base: Plan,
+    source: Path,
+    records: tuple[Record, ...],
+) -> str:
+    """Write record and results in one exchange: both are there, or neither."""
     from siting._commission_figures import before_after_picture, evidence_picture
-    from siting._commission_report import record_of, report_text
+    from siting._commission_report import report_text
     from siting.atomic import write_bytes
-    from siting.commissioning import append_record, read_history
+    from siting.commissioning import copy_history
     from siting.handoff.bundle import write_bundle
+
+    pictures = {
+        f"evidence-{tag}.png": evidence_picture(health) for tag, health in found.health.items()
+    }
+    pictures[_PICTURE] = before_after_picture(base, found.after)
+    made_from = {"path": _beside(source, folder), "sha256": file_digest(_property_of(source))}
+    name = ""
+
+    def more(scratch: Path) -> None:
+        nonlocal name
+        for file, data in pictures.items():
+            write_bytes(scratch / file, data)
+        write_text(scratch / _REPORT, report_text(found))
+        if records:
+            copy_history(records[0].folder.parents[1], scratch)
+        name = _record(found, scratch, new=new, base=base, made_from=made_from)
+
+    write_bundle(found.after, folder, source=source, more=more)
+    return f"{folder.resolve()}/history/{name}"
+
+
+def _record(
+    found: Any,  # noqa: ANN401
+    folder: Path,
+    *,
+    new: list[Path],
+    base: Plan,
+    made_from: dict[str, str],
+) -> str:
+    """Add a record to the history where something new came back, and return the last one's name."""
+    from siting._commission_report import record_of, report_text
+    from siting.commissioning import append_record, read_history
     from siting.handoff.planjson import plan_document
 
     def document(plan: Plan) -> bytes:
         text = json.dumps(plan_document(plan), ensure_ascii=False, indent=2, allow_nan=False)
         return (text.encode("utf-8", "replace")) + b"\n"
 
-    pictures = {
-        f"evidence-{tag}.png": evidence_picture(health) for tag, health in found.health.items()
-    }
-    pictures["before-after.png"] = before_after_picture(base, found.after)
-    made_from = {"path": _beside(source, folder), "sha256": file_digest(_property_of(source))}
-    records = read_history(folder)
-    if not records:
+    if not read_history(folder):
         append_record(
             folder, {"what": "plan as handed over", "property": made_from}, readings={},
             files={"plan.json": document(base)},
         )  # fmt: skip
-    name = str(records[-1].folder.name) if records else "0000"
     if new:
-        record = append_record(
+        append_record(
             folder,
             {"what": "commissioning", "property": made_from, **record_of(found)},
             readings=_unique(new),
             files={"plan.json": document(found.after), "report.txt": report_text(found).encode()},
         )
-        name = str(record.folder.name)
-    write_bundle(found.after, folder)
-    for file, data in pictures.items():
-        write_bytes(folder / file, data)
-    write_text(folder / "commissioning.txt", report_text(found))
-    note_source(source, folder)
-    return f"{folder.resolve()}/history/{name}"
+    return str(read_history(folder)[-1].folder.name)
 
 
 def _property_of(source: Path) -> Path:

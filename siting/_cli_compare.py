@@ -99,6 +99,7 @@ def _verify(folder: Path, property_file: Path | None, threads: int) -> None:
         ("version changed", found.versions),
         ("differs", found.different),
         ("value", found.values),
+        ("added, not looked at", found.added),
     ):
         for line in lines:
             click.echo(f"{title}: {line}")

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from siting._cli_shared import echo_json, json_option
+from siting.atomic import written_files
 from siting.errors import SitingError
 from siting.extensions import (
     GROUPS,
@@ -23,7 +24,7 @@ from siting.extensions import (
 if TYPE_CHECKING:
     from siting.planning import Plan
 
-__all__ = ["check_exporters", "export_option", "register", "run_exporters"]
+__all__ = ["Exports", "check_exporters", "export_option", "register"]
 
 
 def register(main: click.Group) -> None:
@@ -113,10 +114,8 @@ export_option = click.option(
 )
 
 
-def run_exporters(
-    exporters: Iterable[Extension], plan: Plan, folder: Path, *, taken: Iterable[str]
-) -> tuple[tuple[Path, ...], tuple[str, ...]]:
-    """Run exporters; one that fails leaves nothing behind but a warning.
+class Exports:
+    """What exporters add to a folder of results; one that fails leaves only a warning behind.
 
     Parameters
     ----------
@@ -125,29 +124,33 @@ def run_exporters(
     plan : Plan
         What to export.
     folder : Path
-        Where the files go.
-    taken : iterable of str
-        Names of files that no exporter may replace.
-
-    Returns
-    -------
-    files : tuple of Path
-        What was written.
-    warnings : tuple of str
-        What failed, and why.
+        The folder of results; no exporter may replace what is not ours there.
     """
-    written: list[Path] = []
-    warnings = []
-    for extension in exporters:
-        try:
-            files = _export(extension, plan, folder, {*taken, *(p.name for p in written)})
-        except SitingError as error:
-            warnings.append(f"not exported: {error}")
-        except OSError as error:
-            warnings.append(f"not exported: {extension}: {error.strerror or error}")
-        else:
-            written += files
-    return tuple(written), tuple(warnings)
+
+    def __init__(self, exporters: Iterable[Extension], plan: Plan, folder: Path) -> None:
+        self._exporters, self._plan, self._folder = tuple(exporters), plan, folder
+        #: What failed, and why.
+        self.warnings: tuple[str, ...] = ()
+
+    def write(self, scratch: Path) -> None:
+        """Run them.
+
+        Parameters
+        ----------
+        scratch : Path
+            Where the new results are put together.
+        """
+        ours = written_files(self._folder)
+        there = self._folder.iterdir() if self._folder.is_dir() else ()
+        foreign = {path.name for path in there if path.name not in ours}
+        for extension in self._exporters:
+            taken = {path.name for path in scratch.iterdir()} | foreign
+            try:
+                _export(extension, self._plan, scratch, taken)
+            except SitingError as error:
+                self.warnings += (f"not exported: {error}",)
+            except OSError as error:
+                self.warnings += (f"not exported: {extension}: {error.strerror or error}",)
 
 
 def _export(extension: Extension, plan: Plan, folder: Path, taken: set[str]) -> list[Path]:

@@ -13,20 +13,20 @@ import json
 import os
 import re
 import shutil
-import tempfile
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final
 
-from siting.atomic import write_bytes
+from siting.atomic import scratch_folder, sweep_scratch, write_bytes
 from siting.errors import Fault, InputError, SitingError
 
-__all__ = ["FOLDER", "Record", "append_record", "copy_history", "read_history"]
+__all__ = ["FOLDER", "Record", "append_record", "copy_history", "joined_history", "read_history"]
 
 #: Name of the history's folder within a results folder.
 FOLDER: Final = "history"
 _SCHEMA: Final = "siting-commissioning/1"
+_PART: Final = ".part-"
 _NUMBER: Final = re.compile(r"\d{4}")
 
 
@@ -164,7 +164,8 @@ def append_record(
     scratch: Path | None = None
     try:
         place.mkdir(parents=True, exist_ok=True)
-        scratch = Path(tempfile.mkdtemp(prefix=".part-", dir=place))
+        sweep_scratch(place, _PART)
+        scratch = scratch_folder(place, _PART)
         for name, data in {**parts, "record.json": raw}.items():
             write_bytes(scratch / name, data)
         scratch.chmod(0o755)
@@ -189,6 +190,33 @@ def _same(one: Mapping[str, Any], other: Mapping[str, Any]) -> bool:
     return bool(a == b)
 
 
+def joined_history(source: Path | str, results: Path | str) -> tuple[Record, ...]:
+    """Return the history that two results folders have together, one continuing the other.
+
+    Parameters
+    ----------
+    source, results : Path or str
+        Results folders; either may have none, and they may be the same.
+
+    Returns
+    -------
+    tuple of Record
+        The longer of the two.
+
+    Raises
+    ------
+    InputError
+        When both have a history and neither continues the other.
+    """
+    theirs, ours = read_history(source), read_history(results)
+    for one, other in zip(theirs, ours, strict=False):
+        if one.digest != other.digest:
+            found = f"another history (record {one.number:04d} differs)"
+            mend = "Choose an empty folder, or the one of this plan."
+            raise InputError([Fault(str(results), found, "the history of this plan", mend)])
+    return max(ours, theirs, key=len)
+
+
 def copy_history(source: Path | str, results: Path | str) -> None:
     """Bring the history of one results folder into another one that has none, or less of it.
 
@@ -202,18 +230,12 @@ def copy_history(source: Path | str, results: Path | str) -> None:
     InputError
         When both have a history and one does not continue the other.
     """
-    if Path(source).resolve() == Path(results).resolve():
-        return
-    theirs, ours = read_history(source), read_history(results)
-    for one, other in zip(theirs, ours, strict=False):
-        if one.digest != other.digest:
-            found = f"another history (record {one.number:04d} differs)"
-            mend = "Choose an empty folder, or the one of this plan."
-            raise InputError([Fault(str(results), found, "the history of this plan", mend)])
-    for record in theirs[len(ours) :]:
-        place = Path(results) / FOLDER
+    place = Path(results) / FOLDER
+    for record in joined_history(source, results):
+        if (place / record.folder.name).exists():
+            continue
         place.mkdir(parents=True, exist_ok=True)
-        scratch = Path(tempfile.mkdtemp(prefix=".part-", dir=place))
+        scratch = scratch_folder(place, _PART)
         try:
             shutil.copytree(record.folder, scratch, dirs_exist_ok=True)
             os.rename(scratch, place / record.folder.name)  # noqa: PTH104

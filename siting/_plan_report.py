@@ -82,6 +82,25 @@ def _listed(zones: list[str]) -> str:
     return f"{len(zones)} zones ({', '.join(zones)})"
 
 
+def input_files(settings: PropertyFile, site: Site) -> set[Path]:
+    """Return every file that a run reads: property file, layers, weather.
+
+    Parameters
+    ----------
+    settings : PropertyFile
+        What the user asked for.
+    site : Site
+        The property as read.
+
+    Returns
+    -------
+    set of Path
+        The files.
+    """
+    layers = {Path(name) for name in site.sources}
+    return layers | weather_files(settings.weather) | {settings.path}
+
+
 def provenance(
     site: Site, settings: PropertyFile, *, weather_seasons: Sequence[int], reference_et: str
 ) -> dict[str, Any]:
@@ -103,8 +122,6 @@ def provenance(
     dict
         Plain values; no path, no time and no name of a machine, so that it is the same anywhere.
     """
-    inputs = {Path(name) for name in site.sources} | weather_files(settings.weather)
-    inputs.add(settings.path)
     options = asdict(settings)
     for place in ("path", "layers", "weather", "values", "changes"):
         del options[place]
@@ -118,7 +135,7 @@ def provenance(
         "property": settings.path.name,
         "inputs": {
             _from(home, path): hashlib.sha256(path.read_bytes()).hexdigest()
-            for path in sorted(inputs)
+            for path in sorted(input_files(settings, site))
         },
         "options": options,
         "changes": dict(settings.changes),

@@ -1,15 +1,47 @@
-"""Write a file whole or not at all: a temporary sibling, flushed to disk, then renamed."""
+"""Files of ours: written whole or not at all, under a lock, and known again afterwards.
+
+A file is written as a temporary sibling, flushed to disk, then renamed. What is only needed while
+a process runs carries that process and its machine in its name, so that nobody sweeps what another
+is still writing. A folder of results lists in ``source.json`` what was written there, with sha256:
+only such files are ever replaced or removed.
+"""
 
 from __future__ import annotations
 
 import contextlib
+import ctypes
 import hashlib
+import json
 import os
+import platform
+import re
 import secrets
+import shutil
+import sys
+import tempfile
 from collections.abc import Iterator
 from pathlib import Path
+from typing import Final
 
-__all__ = ["atomic_path", "file_digest", "flush_folder", "write_bytes", "write_text"]
+import filelock
+
+__all__ = [
+    "SOURCE",
+    "LockedError",
+    "atomic_path",
+    "file_digest",
+    "flush_folder",
+    "is_untouched",
+    "locked",
+    "scratch_folder",
+    "sweep_scratch",
+    "write_bytes",
+    "write_text",
+    "written_files",
+]
+
+#: In a folder of results: what it was made from, and what was written there.
+SOURCE: Final = "source.json"
 
 
 @contextlib.contextmanager
@@ -111,7 +143,8 @@ def file_digest(path: Path) -> str:
         In hexadecimal; "" where the file cannot be read.
     """
     try:
-        return hashlib.sha256(path.read_bytes()).hexdigest()
+        with path.open("rb") as file:
+            return hashlib.file_digest(file, "sha256").hexdigest()
     except OSError:
         return ""
 
@@ -138,3 +171,171 @@ def flush_folder(folder: Path) -> None:
             os.fsync(handle)
     finally:
         os.close(handle)
+
+
+class LockedError(OSError):
+    """Another process holds the lock."""
+
+
+@contextlib.contextmanager
+def locked(path: Path) -> Iterator[None]:
+    """Hold a lock file; the lock goes with the process, however it ends, and so does the file.
+
+    Parameters
+    ----------
+    path : Path
+        The lock file, on the disk that all who write share; its folder is there. The same process
+        may take it again.
+
+    Yields
+    ------
+    None
+        While it is ours.
+
+    Raises
+    ------
+    LockedError
+        When another process has it.
+    OSError
+        When there can be no such file.
+    """
+    lock = filelock.FileLock(
+        path.resolve(), timeout=0, is_singleton=True, thread_local=False, mode=0o666
+    )
+    mine = lock.is_locked
+    while True:
+        before = None if mine else _identity(path, make=True)
+        try:
+            lock.acquire()
+        except filelock.Timeout:
+            raise LockedError(str(path)) from None
+        # Whoever had it before may have removed the very file that we waited for.
+        if mine or before == _identity(path):
+            break
+        lock.release()
+    try:
+        yield
+    finally:
+        if not mine:
+            with contextlib.suppress(OSError):  # Windows removes it on release
+                path.unlink()
+        lock.release()
+
+
+def _identity(path: Path, *, make: bool = False) -> tuple[int, int] | None:
+    """Return what tells a file from another of its name."""
+    if make:
+        os.close(os.open(path, os.O_RDONLY | os.O_CREAT, 0o666))
+    try:
+        found = path.stat()
+    except FileNotFoundError:
+        return None
+    return found.st_dev, found.st_ino
+
+
+def _machine() -> str:
+    return re.sub(r"[^A-Za-z0-9]+", ".", platform.node())[:40].strip(".") or "here"
+
+
+def scratch_folder(home: Path, prefix: str) -> Path:
+    """Make an empty folder whose name says which process of which machine uses it.
+
+    Parameters
+    ----------
+    home : Path
+        Where; it is there.
+    prefix : str
+        How its name begins.
+
+    Returns
+    -------
+    Path
+        The folder.
+
+    Raises
+    ------
+    OSError
+        When it cannot be made.
+    """
+    return Path(tempfile.mkdtemp(prefix=f"{prefix}{_machine()}-{os.getpid()}-", dir=home))
+
+
+def sweep_scratch(home: Path, prefix: str) -> None:
+    """Remove what processes of this machine left when they were killed; others are left alone.
+
+    Parameters
+    ----------
+    home : Path
+        Where scratch folders lie.
+    prefix : str
+        How their names begin.
+    """
+    name = re.compile(rf"{re.escape(prefix)}{re.escape(_machine())}-(\d+)-\w+")
+    for path in home.iterdir() if home.is_dir() else ():
+        found = name.fullmatch(path.name)
+        if found and not _alive(int(found[1])):
+            shutil.rmtree(path, ignore_errors=True)
+
+
+def _alive(process: int) -> bool:
+    """Tell whether a process of this machine runs; an unclear answer is a yes."""
+    if sys.platform == "win32":  # pragma: no cover - os.kill would end it there
+        handle = ctypes.windll.kernel32.OpenProcess(0x1000, 0, process)
+        if handle:
+            ctypes.windll.kernel32.CloseHandle(handle)
+        return bool(handle)
+    try:
+        os.kill(process, 0)
+    except ProcessLookupError:
+        return False
+    except (OSError, OverflowError):
+        return True
+    return True
+
+
+def written_files(folder: Path) -> dict[str, str]:
+    """Return what earlier runs wrote into a folder of results and still lies there.
+
+    Parameters
+    ----------
+    folder : Path
+        Any folder.
+
+    Returns
+    -------
+    dict of str to str
+        Name -> sha256 when it was written; the file may have been changed since. Links and folders
+        are never among them.
+    """
+    try:
+        listed = json.loads((folder / SOURCE).read_text("utf-8"))["files"].items()
+    except (OSError, ValueError, KeyError, TypeError, AttributeError):
+        return {}
+    kept = {str(name): str(digest) for name, digest in listed}
+    return {
+        name: digest
+        for name, digest in kept.items()
+        if (folder / name).is_file()
+        and not (folder / name).is_symlink()
+        and Path(name).name == name
+    }
+
+
+def is_untouched(folder: Path) -> bool:
+    """Tell whether a folder of results holds nothing but what was written there, unchanged.
+
+    Parameters
+    ----------
+    folder : Path
+        The folder.
+
+    Returns
+    -------
+    bool
+        False where anything else lies in it: a history, a note, a sheet that was filled in.
+    """
+    known = written_files(folder)
+    return all(
+        path.name == SOURCE or known.get(path.name, "") == (file_digest(path) or None)
+        for path in folder.iterdir()
+    )

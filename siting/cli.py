@@ -17,9 +17,9 @@ from siting import (
     _cli_portfolio,
     _cli_steps,
 )
-from siting._cli_commission import commission, note_source
+from siting._cli_commission import commission
 from siting._cli_compare import parsed
-from siting._cli_extensions import export_option, run_exporters
+from siting._cli_extensions import Exports, export_option
 from siting._cli_shared import (
     Commands,
     columns,
@@ -283,19 +283,22 @@ def _plan_and_write(
     **options: bool,
 ) -> None:
     """Run the main job and show its result."""
-    from siting.handoff.bundle import write_bundle
-    from siting.handoff.results import results_lock
-    from siting.planning import plan_property
+    from siting.handoff.bundle import NAMES, write_bundle
+    from siting.handoff.results import OPTIONAL, claim_results, results_lock
+    from siting.planning import input_files, read_inputs
+    from siting.planning import plan as make_plan
 
     with results_lock(folder), progress() as report:
-        result = plan_property(
-            property_file, threads=threads, progress=report, fetch=fetch_weather, changes=changes
+        settings, site, climate = read_inputs(property_file, fetch=fetch_weather, changes=changes)
+        wanted = dict(zip(OPTIONAL, (options.get("online_map"), options.get("dxf")), strict=True))
+        names = [*NAMES, *(name for name in OPTIONAL if wanted[name])]
+        kept = claim_results(folder, names, input_files(settings, site))
+        result = make_plan(site, climate, settings, threads=threads, progress=report)
+        exported = Exports(exporters, result, folder)
+        written = write_bundle(
+            result, folder, source=property_file, more=exported.write, progress=report, **options
         )
-        written = write_bundle(result, folder, progress=report, **options)
-        taken = [path.name for path in written]
-        more, notes = run_exporters(exporters, result, folder, taken=taken)
-        note_source(property_file, folder)
-    show(result, (*written, *more), notes)
+    show(result, written, (*kept, *exported.warnings))
 
 
 def _print_result(result: Plan, written: tuple[Path, ...], notes: tuple[str, ...]) -> None:

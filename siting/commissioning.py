@@ -25,7 +25,13 @@ from siting._commission_expected import (
     threshold_content,
 )
 from siting._commission_health import Finding, Health, sensor_health
-from siting._commission_history import Record, append_record, copy_history, read_history
+from siting._commission_history import (
+    Record,
+    append_record,
+    copy_history,
+    joined_history,
+    read_history,
+)
 from siting._commission_measured import (
     Change,
     buried_tags,
@@ -61,6 +67,7 @@ __all__ = [
     "commission",
     "copy_history",
     "fix_from_ties",
+    "joined_history",
     "read_history",
     "read_readings",
     "realised_savings",

@@ -15,7 +15,7 @@ from siting._plan_known import Basis, Decided, Known
 from siting._plan_measures import dryness_raster
 from siting._plan_model import Plan, Wording
 from siting._plan_places import all_hazards, place_zones, undrawn_words
-from siting._plan_report import assumptions, provenance
+from siting._plan_report import assumptions, input_files, provenance
 from siting._plan_spare import admissible_table, rank_raster
 from siting._plan_survey import survey_site
 from siting._plan_threads import one_blas_thread
@@ -38,6 +38,7 @@ __all__ = [
     "Progress",
     "Wording",
     "hold_out",
+    "input_files",
     "plan",
     "plan_property",
     "read_inputs",

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import errno
+import hashlib
 import json
+import os
 import resource
 import shutil
 import signal
@@ -16,6 +18,7 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner
 
+from siting.atomic import scratch_folder
 from siting.cli import main
 from siting.errors import SitingError
 from siting.handoff import bundle, results
@@ -27,7 +30,9 @@ from tests.small_property import write_property
 
 
 def listing(folder):
-    return {p.name: p.read_bytes() for p in sorted(folder.rglob("*")) if p.is_file()}
+    """Return what lies in a folder, without the list of what was written there."""
+    files = [p for p in sorted(folder.rglob("*")) if p.is_file() and p.name != "source.json"]
+    return {p.name: p.read_bytes() for p in files}
 
 
 def write(folder, **files):
@@ -82,10 +87,18 @@ def test_a_failure_while_writing_changes_nothing(tmp_path, monkeypatch, exchange
 
 
 def test_what_a_killed_run_left_is_swept_and_other_hidden_folders_are_not(tmp_path):
-    (tmp_path / ".out-new-abc").mkdir()
-    (tmp_path / ".other-new-abc").mkdir()
+    with subprocess.Popen([sys.executable, "-c", ""]) as gone:
+        gone.wait()
+    mine = scratch_folder(tmp_path, ".out-new-")
+    dead = mine.name.replace(f"-{os.getpid()}-", f"-{gone.pid}-")
+    far = dead.replace(".out-new-", ".out-new-another.machine.")
+    alive = f"{mine.name}x"
+    mine.rename(tmp_path / alive)  # of a process that runs: this one
+    for name in (dead, far, dead.replace("out", "other")):
+        (tmp_path / name).mkdir()
     write(tmp_path / "out", a="1")
-    assert sorted(p.name for p in tmp_path.iterdir()) == [".other-new-abc", "out"]
+    left = {p.name for p in tmp_path.iterdir()}
+    assert left == {alive, far, dead.replace("out", "other"), "out"}
 
 
 def test_standing_in_the_folder_is_no_trap(tmp_path, monkeypatch):
@@ -157,23 +170,28 @@ def test_a_read_only_place_is_told(tmp_path, monkeypatch):
     def refuse(**_):
         raise PermissionError(errno.EACCES, "Permission denied")
 
-    monkeypatch.setattr(results.tempfile, "mkdtemp", refuse)
+    monkeypatch.setattr(results.tempfile, "TemporaryFile", refuse)
     with pytest.raises(SitingError, match=r"cannot write to .*Permission denied"):
         write_bundle(make_plan(), tmp_path / "out")
 
 
 def test_a_folder_in_a_read_only_parent_is_written_file_by_file(tmp_path, monkeypatch):
     write(tmp_path / "out", a="1")
-    make = tempfile.mkdtemp
-
-    def choosy(*, prefix, dir):  # noqa: A002 - the name that callers use
-        if Path(dir) == tmp_path:
-            raise PermissionError(errno.EACCES, "Permission denied")
-        return make(prefix=prefix, dir=dir)
-
-    monkeypatch.setattr(results.tempfile, "mkdtemp", choosy)
-    write(tmp_path / "out", a="2")
+    for made in ("mkdtemp", "TemporaryFile"):
+        monkeypatch.setattr(tempfile, made, not_in(tmp_path, getattr(tempfile, made)))
+    with results_lock(tmp_path / "out"):
+        write(tmp_path / "out", a="2")
     assert listing(tmp_path / "out") == {"a": b"2"}
+    assert [p.name for p in tmp_path.iterdir()] == ["out"]
+
+
+def not_in(folder, make):
+    def choosy(*, dir, **more):  # noqa: A002 - the name that callers use
+        if Path(dir) == folder:
+            raise PermissionError(errno.EACCES, "Permission denied")
+        return make(dir=dir, **more)
+
+    return choosy
 
 
 def test_killed_at_random_moments_the_results_are_whole(tmp_path):
@@ -225,3 +243,96 @@ def test_writers_errors_are_told_in_words(tmp_path, monkeypatch):
     with pytest.raises(SitingError, match=r"database is locked\. Earlier results are untouched"):
         write_bundle(make_plan(), tmp_path / "out")
     assert list(tmp_path.iterdir()) == []
+
+
+def sums(folder):
+    return {p: hashlib.sha256(p.read_bytes()).hexdigest() for p in folder.rglob("*") if p.is_file()}
+
+
+def plan_into(*argv):
+    return CliRunner().invoke(main, ["plan", *map(str, argv)])
+
+
+def test_results_never_take_the_place_of_an_input_or_of_a_users_own_file(tmp_path, monkeypatch):
+    path = write_property(tmp_path / "p")
+    home = path.parent
+    (home / "layers.gpkg").rename(home / "plan.gpkg")
+    path.write_text(path.read_text("utf-8").replace("layers.gpkg", "plan.gpkg"), encoding="utf-8")
+    (home / "map.html").write_text("my own page", encoding="utf-8")
+    (home / "plan.dxf").write_text("my own drawing", encoding="utf-8")
+    before = sums(home)
+    monkeypatch.setattr("siting.planning.plan", None)  # nothing may be computed
+    monkeypatch.chdir(home)
+    for where in (".", home, home / "new" / ".."):
+        done = plan_into(home, "--out", where, "--dxf")
+        assert done.exit_code == 1, done.output
+        assert "plan.gpkg, which this run reads" in done.output
+        assert "map.html, plan.dxf, which no earlier run wrote" in done.output
+        assert "--out" in done.output
+        assert sums(home) == before
+
+
+def test_a_drawing_that_nobody_asked_for_is_the_users_own(tmp_path):
+    out = tmp_path / "out"
+    out.mkdir()
+    (out / "plan.dxf").write_text("my own drawing", encoding="utf-8")
+    write_bundle(make_plan(), out)
+    write_bundle(make_plan(), out)
+    assert (out / "plan.dxf").read_text("utf-8") == "my own drawing"
+
+
+def test_what_was_written_is_listed_and_what_was_changed_since_is_kept(tmp_path):
+    out = tmp_path / "out"
+    written = write_bundle(make_plan(), out)
+    assert tuple(path.name for path in written) == bundle.NAMES
+    listed = json.loads((out / "source.json").read_text("utf-8"))["files"]
+    assert listed == {path.name: sums(out)[path] for path in written}
+    (out / "sensors.csv").write_text("with my notes", encoding="utf-8")
+    sheet = out / "readings.csv"
+    rows = sheet.read_text("utf-8").splitlines()
+    sheet.write_text("\n".join([rows[0], rows[1] + "x", *rows[2:]]), encoding="utf-8")
+    filled = sheet.read_bytes()
+    write_bundle(make_plan(), out)
+    [kept] = (out / "kept").iterdir()
+    assert kept.read_text("utf-8") == "with my notes"
+    [aside] = (out / "filled-readings").iterdir()
+    assert aside.read_bytes() == filled
+    assert json.loads((out / "source.json").read_text("utf-8"))["files"] == listed
+
+
+@pytest.mark.parametrize("name", ["plan.json", "sensors.csv", "source.json"])
+def test_a_foreign_file_in_the_way_is_refused_by_the_library_too(tmp_path, name):
+    (tmp_path / name).write_text("mine", encoding="utf-8")
+    with pytest.raises(SitingError, match=rf"{name}, which no earlier run wrote"):
+        write_bundle(make_plan(), tmp_path)
+    assert {p.name: p.read_text("utf-8") for p in tmp_path.iterdir()} == {name: "mine"}
+
+
+def test_runs_with_other_temporary_folders_exclude_each_other(tmp_path):
+    """Six pairs of runs ended in tracebacks or in silent overwriting."""
+    (tmp_path / "tmp").mkdir()
+    code = (
+        "import sys, time; from siting.handoff.results import results_lock\n"
+        "with results_lock(sys.argv[1]):\n"
+        "    print('held', flush=True); time.sleep(60)\n"
+    )
+    command = [sys.executable, "-c", code, str(tmp_path / "out")]
+    elsewhere = os.environ | {"TMPDIR": str(tmp_path / "tmp")}
+    with subprocess.Popen(command, stdout=subprocess.PIPE, text=True, env=elsewhere) as other:
+        assert other.stdout.readline() == "held\n"
+        with pytest.raises(SitingError, match="another run is writing to"):
+            write_bundle(make_plan(), tmp_path / "out")
+        other.kill()
+    write_bundle(make_plan(), tmp_path / "out")
+    assert {p.name for p in tmp_path.iterdir()} == {"out", "tmp"}  # no lock file is left
+
+
+def test_a_folder_that_cannot_be_written_is_told_before_the_computing(tmp_path, monkeypatch):
+    path = write_property(tmp_path / "p")
+    monkeypatch.setattr("siting.planning.plan", None)
+    (tmp_path / "file").write_text("")
+    for out in (tmp_path / "file" / "out", "/proc/siting/out"):
+        done = plan_into(path, "--out", out)
+        assert done.exit_code == 1
+        assert "cannot write to" in done.output
+        assert "Nothing was computed" in done.output

@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import contextlib
-import hashlib
-import shutil
 import sqlite3
 from collections.abc import Callable, Iterator
 from pathlib import Path
@@ -16,13 +14,20 @@ from siting.errors import SitingError
 from siting.handoff.cad import write_dxf
 from siting.handoff.gisfiles import write_gis
 from siting.handoff.planjson import write_json
-from siting.handoff.readingsheet import is_filled, write_readings
+from siting.handoff.readingsheet import write_readings
 from siting.handoff.results import new_results, results_lock
 from siting.handoff.sheets import write_sheets
 from siting.handoff.webmap import write_map
-from siting.planning import Plan
+from siting.planning import Plan, input_files
 
-__all__ = ["write_bundle"]
+__all__ = ["NAMES", "write_bundle"]
+
+#: What is always written.
+NAMES: Final = (
+    "crew.pdf", "dryness.tif", "map.html", "plan.gpkg", "plan.json", "rank.tif",
+    "readings-cans.csv", "readings-zones.csv", "readings.csv", "readings.xlsx",
+    "sensors.csv", "sensors.geojson", "sensors.gpx", "sensors.kml", "sun-hours.tif",
+)  # fmt: skip
 
 #: What the writers fail with; rasterio's errors are among the first.
 _WRITING: Final = (
@@ -41,6 +46,8 @@ def write_bundle(
     *,
     online_map: bool = False,
     dxf: bool = False,
+    source: Path | None = None,
+    more: Callable[[Path], None] | None = None,
     progress: Callable[[str, int, int], None] | None = None,
 ) -> tuple[Path, ...]:
     """Write plan.json, map.html, crew.pdf, the GIS and GPS files and the readings sheet of a plan.
@@ -54,27 +61,37 @@ def write_bundle(
     plan : Plan
         What to hand over.
     folder : Path
-        Made if need be; files of the same name are replaced, others left alone.
+        Made if need be. Files that an earlier run wrote are replaced (those that were changed since
+        are kept aside), all others are left alone.
     online_map : bool
         Also write map-online.html, which fetches a base map from the network when it is opened.
     dxf : bool
         Also write plan.dxf; needs the extra `dxf`.
+    source : Path, optional
+        The property file, or its folder, for ``source.json``.
+    more : callable, optional
+        Writes further files into the folder that it is given; they appear together with the rest.
     progress : callable, optional
         Called with stage, steps done and steps in all.
 
     Returns
     -------
     tuple of Path
-        The files written.
+        The files written, without ``source.json``.
 
     Raises
     ------
     SitingError
-        When the folder cannot be written, or another run is writing to it.
+        When the folder cannot be written, a file in it that is not ours would be replaced, or
+        another run is writing to it.
     """
     report = progress or (lambda *_: None)
     target = Path(folder)
-    with results_lock(target), _in_words(target), new_results(target) as scratch:
+    with (
+        results_lock(target),
+        _in_words(target),
+        new_results(target, source=source, inputs=input_files(plan.settings, plan.site)) as scratch,
+    ):
         report("Writing map", 0, 4)
         write_map(plan, scratch / "map.html")
         if online_map:
@@ -88,22 +105,11 @@ def write_bundle(
             write_dxf(plan, scratch / "plan.dxf")
         report("Writing plan.json", 3, 4)
         write_json(plan, scratch / "plan.json")
-        names = sorted(path.name for path in scratch.iterdir())
-        _keep_filled(target, scratch)
+        if more is not None:
+            more(scratch)
+        names = sorted(path.name for path in scratch.iterdir() if path.is_file())
     report("Done", 4, 4)
     return tuple(target / name for name in names)
-
-
-def _keep_filled(target: Path, scratch: Path) -> None:
-    """Put aside readings sheets that a crew filled in and that new ones would replace."""
-    for old in sorted(target.glob("readings*.*")):
-        content = old.read_bytes()
-        new = scratch / old.name
-        if new.exists() and content != new.read_bytes() and is_filled(old):
-            kept = target / "filled-readings"
-            kept.mkdir(exist_ok=True)
-            mark = hashlib.sha256(content).hexdigest()[:8]
-            shutil.copy2(old, kept / f"{old.stem}-{mark}{old.suffix}")
 
 
 @contextlib.contextmanager

@@ -1,38 +1,66 @@
-"""One folder of results: the old or the new, always whole, whatever happens in between."""
+"""One folder of results: the old or the new, always whole, whatever happens in between.
+
+Only what an earlier run wrote there is replaced or removed, as its ``source.json`` lists it; a file
+of ours that was changed since is kept aside. Everything else in the folder is the user's.
+"""
 
 from __future__ import annotations
 
 import contextlib
 import ctypes
 import errno
-import hashlib
+import json
 import os
 import shutil
 import sys
 import tempfile
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from pathlib import Path
 from typing import Final
 
-import filelock
-
-from siting.atomic import flush_folder
+from siting.atomic import (
+    SOURCE,
+    LockedError,
+    file_digest,
+    flush_folder,
+    locked,
+    scratch_folder,
+    sweep_scratch,
+    write_text,
+    written_files,
+)
 from siting.errors import SitingError
+from siting.handoff.readingsheet import is_filled
 
-__all__ = ["OPTIONAL", "new_results", "results_lock"]
+__all__ = [
+    "FILLED",
+    "KEPT",
+    "OPTIONAL",
+    "claim_results",
+    "new_results",
+    "property_of",
+    "results_lock",
+]
 
 #: Results that a run writes only when asked; an older one must not stand beside newer results.
 OPTIONAL: Final = ("map-online.html", "plan.dxf")
+#: Where files of ours go that somebody changed, before new ones take their place ...
+KEPT: Final = "kept"
+#: ... and sheets that a crew filled in.
+FILLED: Final = "filled-readings"
 
 #: What a file system answers that cannot exchange two folders.
 _CANNOT: Final = {errno.ENOSYS, errno.EINVAL, errno.ENOTSUP, errno.EXDEV, errno.EBUSY, errno.EPERM}
 _AT_FDCWD: Final = -100
 _EXCHANGE: Final = 2
+_TOLD: Final = 8
 
 
 @contextlib.contextmanager
 def results_lock(folder: Path | str) -> Iterator[None]:
     """Keep a folder of results for this run; the lock goes with the process, however it ends.
+
+    The lock lies beside the folder, so that it holds whatever machine a run is on.
 
     Parameters
     ----------
@@ -47,33 +75,138 @@ def results_lock(folder: Path | str) -> Iterator[None]:
     Raises
     ------
     SitingError
-        When another run on this machine holds it.
+        When another run holds it, or nothing can be written there.
     """
-    place = Path(folder).resolve()
-    key = hashlib.sha256(str(place).encode("utf-8", "surrogateescape")).hexdigest()[:24]
-    lock = filelock.FileLock(
-        Path(tempfile.gettempdir()) / f"siting-{key}.lock",
-        timeout=0,
-        is_singleton=True,
-        thread_local=False,
-        mode=0o666,
-    )
+    target = Path(folder).resolve()
+    made = [home for home in target.parents if not home.exists()]
     try:
-        lock.acquire()
-    except filelock.Timeout:
-        msg = f"another run is writing to {folder}; wait for it, or give another folder with --out"
-        raise SitingError(msg) from None
-    except OSError:  # no place for a lock: the exchange below still keeps results whole
-        yield
-        return
-    try:
-        yield
+        with _told(folder), contextlib.ExitStack() as stack:
+            target.parent.mkdir(parents=True, exist_ok=True)
+            stack.enter_context(_lock_of(target))
+            held = stack.pop_all()
+        with held:
+            yield
     finally:
-        lock.release()
+        for home in made:  # nothing was written
+            with contextlib.suppress(OSError):
+                home.rmdir()
 
 
 @contextlib.contextmanager
-def new_results(folder: Path | str) -> Iterator[Path]:
+def _told(folder: Path | str) -> Iterator[None]:
+    """Say in words why a folder cannot be had."""
+    try:
+        yield
+    except LockedError:
+        msg = f"another run is writing to {folder}; wait for it, or give another folder with --out"
+        raise SitingError(msg) from None
+    except OSError as error:
+        msg = f"cannot write to {folder}: {error.strerror or error}. Nothing was computed."
+        raise SitingError(msg) from error
+
+
+def _lock_of(target: Path) -> contextlib.AbstractContextManager[None]:
+    """Look whether the folder can be written, and return its lock."""
+    if target.is_dir():
+        with tempfile.TemporaryFile(dir=target):
+            pass
+    elif target.exists():
+        raise NotADirectoryError(errno.ENOTDIR, os.strerror(errno.ENOTDIR))
+    try:
+        with tempfile.TemporaryFile(dir=target.parent):
+            pass
+    except PermissionError:
+        if not target.is_dir():
+            raise
+        return locked(target / f".{target.name}.lock")
+    return locked(target.parent / f".{target.name}.lock")
+
+
+def claim_results(
+    folder: Path | str, names: Iterable[str], inputs: Iterable[Path] = ()
+) -> tuple[str, ...]:
+    """Refuse a folder where results would take the place of files that are not ours.
+
+    Parameters
+    ----------
+    folder : Path or str
+        The folder of results; it need not exist.
+    names : iterable of str
+        Files that will be written there.
+    inputs : iterable of Path
+        Files that the run reads.
+
+    Returns
+    -------
+    tuple of str
+        What will be kept aside, in words.
+
+    Raises
+    ------
+    SitingError
+        With every file in the way.
+    """
+    target, names = Path(folder).resolve(), sorted({*names, SOURCE})
+    read = {path.resolve() for path in inputs}
+    used = [name for name in names if (target / name).resolve() in read]
+    foreign = [name for name in _foreign(target, names) if name not in used]
+    told = []
+    if used:
+        told.append(f"{_some(used)}, which this run reads")
+    if foreign:
+        told.append(f"{_some(foreign)}, which no earlier run wrote")
+    if told:
+        msg = (
+            f"results would take the place of {'; and of '.join(told)}, in {folder}. Move such "
+            "files away, or give another folder with --out. Nothing was computed or written."
+        )
+        raise SitingError(msg)
+    changed = _changed(target, {*names, *OPTIONAL})
+    return tuple(
+        f"{name} was changed since it was written; it is kept as {aside}"
+        for name, aside in changed.items()
+    )
+
+
+def _some(names: list[str]) -> str:
+    more = len(names) - _TOLD
+    return ", ".join(names[:_TOLD]) + (f" and {more} more" if more > 0 else "")
+
+
+def _foreign(target: Path, names: Iterable[str]) -> list[str]:
+    """Return what lies under names that we want and was not written by us."""
+    ours = written_files(target)
+    found = [name for name in names if os.path.lexists(target / name) and name not in ours]
+    return [name for name in found if name != SOURCE or not _is_source(target / SOURCE)]
+
+
+def _is_source(path: Path) -> bool:
+    """Tell whether a source.json is one of ours."""
+    try:
+        content = json.loads(path.read_text("utf-8"))
+    except (OSError, ValueError):
+        return False
+    return isinstance(content, dict) and (
+        "files" in content or {"property", "sha256"} <= set(content)
+    )
+
+
+def _changed(target: Path, names: Iterable[str]) -> dict[str, str]:
+    """Return the files of ours that somebody changed or filled in -> where they are kept."""
+    found = {}
+    ours = written_files(target)
+    for name in sorted(set(names) & set(ours)):
+        path, digest = target / name, file_digest(target / name)
+        if digest != ours[name]:
+            filled = name.startswith("readings") and is_filled(path)
+            found[name] = f"{FILLED if filled else KEPT}/{path.stem}-{digest[:8]}{path.suffix}"
+    return found
+
+
+@contextlib.contextmanager
+def new_results(
+    folder: Path | str, *, source: Path | None = None, inputs: Iterable[Path] = ()
+) -> Iterator[Path]:
     """Yield an empty scratch folder, and put what was written there in the place of old results.
 
     The folder is exchanged as a whole where the system can do that in one step (Linux, macOS):
@@ -85,26 +218,88 @@ def new_results(folder: Path | str) -> Iterator[Path]:
     ----------
     folder : Path or str
         Made if need be.
+    source : Path, optional
+        The property file, or its folder; noted in ``source.json`` beside what was written.
+    inputs : iterable of Path
+        Files that the run reads; none is ever replaced.
 
     Yields
     ------
     Path
-        Where to write.
+        Where to write. What is written to a folder in it joins the folder of that name.
 
     Raises
     ------
     OSError
         When it cannot be written; the old results are then as they were.
+    SitingError
+        When a file that is not ours is in the way.
     """
     target = Path(folder).resolve()
     target.parent.mkdir(parents=True, exist_ok=True)
-    _sweep(target)
+    for home in (target.parent, target):
+        sweep_scratch(home, _prefix(target))
     scratch = _scratch(target)
     try:
         yield scratch
+        claim_results(target, _files(scratch), inputs)
+        _keep_changed(scratch, target)
+        _note_source(scratch, target, source)
         _publish(scratch, target)
     finally:
         shutil.rmtree(scratch, ignore_errors=True)
+
+
+def property_of(folder: Path) -> Path | None:
+    """Return the property file that a folder of results notes.
+
+    Parameters
+    ----------
+    folder : Path
+        The folder of results.
+
+    Returns
+    -------
+    Path or None
+        None where none is noted; the file need not be there any more.
+    """
+    try:
+        noted = json.loads((folder / SOURCE).read_text("utf-8"))["property"]
+    except (OSError, ValueError, KeyError, TypeError):
+        return None
+    return (folder / str(noted)).resolve()
+
+
+def _note_source(scratch: Path, target: Path, source: Path | None) -> None:
+    """Write down what was written, and from which property file."""
+    earlier = {name: digest for name, digest in written_files(target).items()
+               if name not in OPTIONAL}  # fmt: skip
+    files = earlier | {name: file_digest(scratch / name) for name in _files(scratch)}
+    content: dict[str, object] = {"files": dict(sorted(files.items()))}
+    if source is not None:
+        place = source / "property.toml" if source.is_dir() else source
+        content = {"property": _beside(place, target), "sha256": file_digest(place)} | content
+    write_text(scratch / SOURCE, json.dumps(content, indent=2, ensure_ascii=True) + "\n")
+
+
+def _beside(path: Path, folder: Path) -> str:
+    """Return a path as seen from a folder."""
+    try:
+        return os.path.relpath(path.resolve(), folder)
+    except ValueError:  # another drive
+        return str(path.resolve())
+
+
+def _keep_changed(scratch: Path, target: Path) -> None:
+    """Copy files of ours that somebody changed to where they are kept."""
+    names = {*_files(scratch), *OPTIONAL}
+    for name, aside in _changed(target, names).items():
+        (scratch / aside).parent.mkdir(exist_ok=True)
+        shutil.copy2(target / name, scratch / aside)
+
+
+def _files(scratch: Path) -> list[str]:
+    return sorted(path.name for path in scratch.iterdir() if path.is_file() and path.name != SOURCE)
 
 
 def _prefix(target: Path) -> str:
@@ -114,33 +309,35 @@ def _prefix(target: Path) -> str:
 def _scratch(target: Path) -> Path:
     """Make a scratch folder beside the target, or in it where its parent is not ours to write."""
     try:
-        return Path(tempfile.mkdtemp(prefix=_prefix(target), dir=target.parent))
+        return scratch_folder(target.parent, _prefix(target))
     except PermissionError:
         if not target.is_dir():
             raise
-        return Path(tempfile.mkdtemp(prefix=_prefix(target), dir=target))
-
-
-def _sweep(target: Path) -> None:
-    """Remove what a killed run left; the lock says that none is running."""
-    homes = [home for home in (target.parent, target) if home.is_dir()]
-    for path in [path for home in homes for path in home.iterdir()]:
-        if path.name.startswith(_prefix(target)):
-            shutil.rmtree(path, ignore_errors=True)
+        return scratch_folder(target, _prefix(target))
 
 
 def _publish(scratch: Path, target: Path) -> None:
     mode = target.stat().st_mode if target.is_dir() else 0o777 & ~_umask()
     scratch.chmod(mode & 0o7777)
+    old = {name for name in written_files(target) if name in OPTIONAL} - _names(scratch)
     if not target.exists():
         scratch.rename(target)
-    elif not (_may_exchange(scratch, target) and _exchange_whole(scratch, target)):
+    elif not (_may_exchange(scratch, target) and _exchange_whole(scratch, target, old)):
         for name in sorted(_names(scratch), key=lambda name: (name == "plan.json", name)):
-            (scratch / name).replace(target / name)
-        for name in set(OPTIONAL) - _names(scratch):
+            _join(scratch / name, target / name)
+        for name in old:
             (target / name).unlink(missing_ok=True)
     with contextlib.suppress(OSError):
         flush_folder(target.parent)
+
+
+def _join(path: Path, there: Path) -> None:
+    """Put a file in the place of another, and what is in a folder into the folder of its name."""
+    if path.is_dir() and there.is_dir():
+        for inner in path.iterdir():
+            _join(inner, there / inner.name)
+    else:
+        path.replace(there)
 
 
 def _names(folder: Path) -> set[str]:
@@ -159,22 +356,22 @@ def _may_exchange(scratch: Path, target: Path) -> bool:
     return target not in {scratch.parent, here, *here.parents}
 
 
-def _exchange_whole(scratch: Path, target: Path) -> bool:
-    """Carry over what is not ours, then exchange the folders in one step."""
-    ours = _names(scratch) | set(OPTIONAL)
+def _exchange_whole(scratch: Path, target: Path, old: set[str]) -> bool:
+    """Carry over all but old results, then exchange the folders in one step."""
+    ours = _names(scratch) | old
     try:
         for path in target.iterdir():
-            if path.name not in ours:
+            if path.name not in old:
                 _carry(path, scratch / path.name)
     except OSError:  # no hard links or no room: rename one by one
+        exchanged = False
+    else:
+        exchanged = _exchange(scratch, target)
+    if not exchanged:
         for name in _names(scratch) - ours:
             _remove(scratch / name)
         return False
-    if not _exchange(scratch, target):
-        for name in _names(scratch) - ours:
-            _remove(scratch / name)
-        return False
-    for name in _names(scratch) - _names(target) - set(OPTIONAL):  # came while we were carrying
+    for name in _names(scratch) - _names(target) - old:  # came while we were carrying
         (scratch / name).rename(target / name)
     return True
 
@@ -187,14 +384,18 @@ def _remove(path: Path) -> None:
 
 
 def _carry(path: Path, there: Path) -> None:
-    """Give a file or folder a second name, without copying."""
-    if path.is_symlink():
-        there.symlink_to(path.readlink())
-    elif path.is_dir():
-        there.mkdir()
+    """Give a file or folder a second name, without copying; what is there already stays."""
+    if path.is_dir() and not path.is_symlink():
+        new = not there.exists()
+        there.mkdir(exist_ok=True)
         for inner in path.iterdir():
             _carry(inner, there / inner.name)
-        shutil.copystat(path, there)
+        if new:
+            shutil.copystat(path, there)
+    elif os.path.lexists(there):
+        return
+    elif path.is_symlink():
+        there.symlink_to(path.readlink())
     else:
         os.link(path, there)
 

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Final
 
@@ -14,7 +15,9 @@ from siting.errors import SitingError
 from siting.handoff._gis_package import fixed_date, pick
 from siting.handoff._gis_rasters import Bands, sun_bands, write_bands
 from siting.handoff._gis_styles import add_styles, graduated
+from siting.handoff.results import new_results, results_lock
 from siting.palette import NEED, SUN
+from siting.planning import input_files
 
 __all__ = ["write_score", "write_sun"]
 
@@ -61,14 +64,11 @@ def write_sun(survey: Survey, folder: Path | str) -> tuple[Path, ...]:
         words="hours of direct sun a day",
     )
     sky = [("Sky view, 1 where nothing hides the sky [1]", "1", survey.sun.sky_view)]
-    try:
-        return (
-            _write_zones(survey, place / "sun.gpkg", _SUN, style),
-            _write_raster(survey, place / "sun-hours.tif", sun_bands(survey.sun)),
-            _write_raster(survey, place / "sky-view.tif", sky),
-        )
-    except OSError as error:
-        raise SitingError(_cannot(place, error)) from error
+    with _results(survey, place) as scratch:
+        _write_zones(survey, scratch / "sun.gpkg", _SUN, style)
+        _write_raster(survey, scratch / "sun-hours.tif", sun_bands(survey.sun))
+        _write_raster(survey, scratch / "sky-view.tif", sky)
+    return tuple(place / name for name in ("sun.gpkg", "sun-hours.tif", "sky-view.tif"))
 
 
 def write_score(survey: Survey, folder: Path | str) -> tuple[Path, ...]:
@@ -100,11 +100,21 @@ def write_score(survey: Survey, folder: Path | str) -> tuple[Path, ...]:
         words="% of readily available water a day",
     )
     dry = [("Dryness relative to the property's mean [1]", "1", survey.dryness)]
+    with _results(survey, place) as scratch:
+        _write_zones(survey, scratch / "need.gpkg", _NEED, style)
+        _write_raster(survey, scratch / "dryness.tif", dry)
+    return place / "need.gpkg", place / "dryness.tif"
+
+
+@contextmanager
+def _results(survey: Survey, place: Path) -> Iterator[Path]:
+    """Yield where to write, and turn what the disk refuses into words."""
     try:
-        return (
-            _write_zones(survey, place / "need.gpkg", _NEED, style),
-            _write_raster(survey, place / "dryness.tif", dry),
-        )
+        with (
+            results_lock(place),
+            new_results(place, inputs=input_files(survey.settings, survey.site)) as scratch,
+        ):
+            yield scratch
     except OSError as error:
         raise SitingError(_cannot(place, error)) from error
 

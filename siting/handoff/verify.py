@@ -9,11 +9,11 @@ from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import Any, Final
 
-from siting.atomic import file_digest
+from siting.atomic import SOURCE, file_digest, written_files
 from siting.errors import Fault, InputError
 from siting.handoff.bundle import write_bundle
 from siting.handoff.compare import read_plans
-from siting.handoff.results import OPTIONAL
+from siting.handoff.results import OPTIONAL, property_of
 from siting.planning import plan_property
 
 __all__ = ["Verification", "verify_results"]
@@ -40,6 +40,8 @@ class Verification:
         Versions that are no longer those that made the plan, in words.
     values : tuple of str
         Where the two plan.json differ: key, then and now; the first few.
+    added : tuple of str
+        Files in the folder that no run wrote there; nothing is said of their content.
     """
 
     same: tuple[str, ...]
@@ -47,6 +49,7 @@ class Verification:
     inputs: tuple[str, ...]
     versions: tuple[str, ...]
     values: tuple[str, ...]
+    added: tuple[str, ...] = ()
 
     @property
     def holds(self) -> bool:
@@ -121,6 +124,15 @@ def verify_results(
         inputs=tuple(_changed(recorded["inputs"], now["inputs"], "checksum")),
         versions=tuple(_versions(recorded, now)),
         values=tuple(_differences(_without(document), _without(again))[:_TOLD]),
+        added=tuple(_added(place, {path.name for path in written})),
+    )
+
+
+def _added(place: Path, written: set[str]) -> list[str]:
+    """Return the files of a results folder that no run wrote, those of its own folders apart."""
+    known = {SOURCE, *written, *written_files(place)}
+    return sorted(
+        path.name for path in place.iterdir() if path.is_file() and path.name not in known
     )
 
 
@@ -135,7 +147,8 @@ def _property(
     home = place.resolve()
     folders = [home, home.parent, Path.cwd(), *sorted(p for p in home.parent.iterdir())]
     there = (folder / name for folder in folders if folder.is_dir())
-    for path in (*_noted(place), *there, *nearby):
+    noted = property_of(place)
+    for path in (*([noted] if noted else []), *there, *nearby):
         if file_digest(path) == wanted:
             return path
     raise InputError(
@@ -148,15 +161,6 @@ def _property(
             )
         ]
     )
-
-
-def _noted(place: Path) -> list[Path]:
-    """Return the property file that the results folder notes, if it does."""
-    try:
-        noted = json.loads((place / "source.json").read_text("utf-8"))["property"]
-    except (OSError, ValueError, KeyError, TypeError):
-        return []
-    return [(place / str(noted)).resolve()]
 
 
 def _versions(then: Mapping[str, Any], now: Mapping[str, Any]) -> list[str]:
