@@ -23,6 +23,18 @@ __all__ = ["register", "write_handoff"]
 
 _INSTALL = 'the portfolio command needs more libraries: pip install "siting[portfolio]"'
 
+#: Top modules of the extra.
+_EXTRA = frozenset({"dask", "distributed", "filelock", "psutil", "pyarrow", "tomli_w"})
+
+
+def _missing(error: ImportError) -> str:
+    """Say what cannot be imported: a library to install, or something else."""
+    name = (error.name or "").split(".")[0]
+    if name in _EXTRA:
+        return f"{_INSTALL} ({name} is missing)"
+    return f"the portfolio command does not run on this system: {error}"
+
+
 input_argument = click.argument("source", metavar="INPUT", type=click.Path(path_type=Path))
 out_option = click.option(
     "--out",
@@ -132,8 +144,7 @@ def portfolio(
         from siting.portfolio.run import check_handoff
         from siting.portfolio.source import open_source
     except ImportError as error:
-        msg = f"{_INSTALL} ({error.name} is missing)"
-        raise SitingError(msg) from None
+        raise SitingError(_missing(error)) from None
     handoff = rest["handoff"].strip().removeprefix("where ").strip()
     check_handoff(handoff)
     opened = open_source(source)
@@ -232,9 +243,9 @@ def _sample(
 
 @contextmanager
 def _watch() -> Iterator[Watch | None]:
-    """Yield what draws a bar on a terminal, and None elsewhere."""
+    """Yield what draws a bar on a terminal, and writes a line a minute elsewhere."""
     if not sys.stderr.isatty():
-        yield None
+        yield _once_a_minute()
         return
     from rich.console import Console
     from rich.progress import BarColumn, Progress, TextColumn
@@ -249,6 +260,19 @@ def _watch() -> Iterator[Watch | None]:
             )
 
         yield watch
+
+
+def _once_a_minute(every: float = 60.0) -> Watch:
+    """Return what writes a line to the error stream when the last is a minute old."""
+    last = 0.0
+
+    def watch(status: Status) -> None:
+        nonlocal last
+        if status.seconds - last >= every:
+            last = status.seconds
+            click.echo(_line(status), err=True)
+
+    return watch
 
 
 def _line(status: Status) -> str:
@@ -295,6 +319,5 @@ def portfolio_extract(source: Path, property_id: str, folder: Path) -> None:
     try:
         from siting.portfolio.cut import cut_out
     except ImportError as error:
-        msg = f"{_INSTALL} ({error.name} is missing)"
-        raise SitingError(msg) from None
+        raise SitingError(_missing(error)) from None
     click.echo(cut_out(source, property_id, folder))

@@ -6,12 +6,15 @@ import dataclasses
 import json
 import os
 import shutil
+import signal
 import sys
 import textwrap
+import threading
+import time
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from pathlib import Path
-from typing import Any, Final
+from typing import Any, Final, Self
 
 import click
 
@@ -19,6 +22,7 @@ from siting.errors import InputError, PlanError, SitingError
 
 __all__ = [
     "Commands",
+    "Lines",
     "Progress",
     "columns",
     "echo_json",
@@ -66,6 +70,11 @@ def say(text: str, *, indent: int = 2, width: int | None = None) -> None:
             break_on_hyphens=False,
         )  # fmt: skip
     click.echo(text)
+
+
+#: A run of fewer seconds says nothing of its progress in a log; a longer one speaks so often.
+_QUIET: Final = 10.0
+_EVERY: Final = 60.0
 
 
 def _remember(ctx: click.Context, _parameter: click.Parameter, value: bool) -> bool:
@@ -125,16 +134,39 @@ class Commands(click.Group):
         click.exceptions.Exit
             With the exit code.
         """
+        pressed: list[int] = []
         try:
-            return super().invoke(ctx)
+            with _noting_interrupts(pressed):
+                return super().invoke(ctx)
         except SitingError as error:
             if ctx.meta.get(_JSON):
                 echo_json(_refusal(error))
             click.echo(f"siting: {error}", err=True)
             ctx.exit(_NO_PLAN if isinstance(error, PlanError) else _REFUSED)
-        except KeyboardInterrupt:
+        except BaseException as error:
+            # An import that is interrupted may end in any error at all.
+            if not (pressed or isinstance(error, KeyboardInterrupt)):
+                raise
             click.echo("siting: interrupted; earlier results are untouched.", err=True)
             ctx.exit(_INTERRUPTED)
+
+
+@contextmanager
+def _noting_interrupts(pressed: list[int]) -> Iterator[None]:
+    """Remember that Ctrl-C was pressed, and raise as Python does."""
+    if threading.current_thread() is not threading.main_thread():
+        yield
+        return
+
+    def note(number: int, _frame: object) -> None:
+        pressed.append(number)
+        raise KeyboardInterrupt
+
+    before = signal.signal(signal.SIGINT, note)
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGINT, before)
 
 
 def _refusal(error: SitingError) -> dict[str, Any]:
@@ -164,12 +196,96 @@ def _as_line(stage: str, done: int, total: int) -> None:
     sys.stderr.flush()
 
 
+class Lines:
+    """Progress in lines, for logs: where a run is, and how long the stage will still take.
+
+    A context manager. A thread of its own speaks when a stage is silent for long.
+
+    Parameters
+    ----------
+    say : callable
+        Takes a line.
+    quiet, every : float
+        Seconds before the first line, and between lines of one stage.
+    """
+
+    def __init__(
+        self, say: Callable[[str], None], *, quiet: float = _QUIET, every: float = _EVERY
+    ) -> None:
+        self._say, self._quiet, self._every = say, quiet, every
+        self._stage, self._done, self._total, self._first = "", 0, 0, 0
+        self._began = self._since = self._told = time.monotonic()
+        self._said = ""
+        self._over = threading.Event()
+        self._lock = threading.Lock()
+        self._thread = threading.Thread(target=self._watch, daemon=True)
+
+    def __enter__(self) -> Self:
+        """Begin.
+
+        Returns
+        -------
+        Lines
+            Itself.
+        """
+        self._thread.start()
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        """End."""
+        self._over.set()
+        self._thread.join()
+
+    def report(self, stage: str, done: int, total: int) -> None:
+        """Take one step.
+
+        Parameters
+        ----------
+        stage : str
+            Which stage the run is in.
+        done, total : int
+            Steps done and in all.
+        """
+        with self._lock:
+            if stage != self._stage:
+                self._stage, self._first, self._since = stage, done, time.monotonic()
+            self._done, self._total = done, total
+            self._speak()
+
+    def _watch(self) -> None:
+        while not self._over.wait(min(1.0, self._every / 4)):
+            with self._lock:
+                self._speak()
+
+    def _speak(self) -> None:
+        """Say a line when it is time: of a stage that is new, or after a minute."""
+        now = time.monotonic()
+        due = self._stage != self._said or now - self._told >= self._every
+        if not self._stage or not due or now - self._began < self._quiet:
+            return
+        self._said, self._told = self._stage, now
+        took, done = now - self._since, self._done - self._first
+        words = f"{self._stage}: {self._done} of {self._total}" if self._total > 1 else self._stage
+        if took >= 1:
+            words += f", {_minutes(took)} so far"
+        if done > 0:
+            words += f", about {_minutes(took / done * (self._total - self._done))} left"
+        self._say(f"{_minutes(now - self._began)}  {words}")
+
+
+def _minutes(seconds: float) -> str:
+    """Return a length of time in words."""
+    minutes, rest = divmod(round(seconds), 60)
+    return f"{minutes} min {rest:02d} s" if minutes else f"{rest} s"
+
+
 @contextmanager
 def progress() -> Iterator[Progress | None]:
-    """Yield a progress callback: a bar on a terminal, None elsewhere.
+    """Yield a progress callback: a bar on a terminal, elsewhere a line per stage and minute.
 
-    With ``SITING_PROGRESS=lines`` in the environment every step is a line on the error stream:
-    the word progress, the stage, steps done, steps in all, with tabs between them.
+    Such lines begin once a run has taken `_QUIET` seconds. With ``SITING_PROGRESS=lines`` in the
+    environment every step is a line on the error stream: the word progress, the stage, steps done,
+    steps in all, with tabs between them.
 
     Yields
     ------
@@ -180,7 +296,8 @@ def progress() -> Iterator[Progress | None]:
         yield _as_line
         return
     if not sys.stderr.isatty():
-        yield None
+        with Lines(lambda line: click.echo(line, err=True)) as lines:
+            yield lines.report
         return
     from rich.console import Console
     from rich.progress import BarColumn, TextColumn, TimeRemainingColumn

@@ -23,6 +23,8 @@ __all__ = ["RawSheet", "as_flag", "as_number", "as_time", "read_sheets", "time_o
 
 _DELIMITERS: Final = (",", ";", "\t", "|")
 _LARGEST: Final = 60_000_000  # bytes, unpacked: a year of readings every minute has 20 million
+_LONG: Final = 100_000  # characters: the csv module refuses longer cells
+_WIDEST: Final = 300  # columns of a workbook's table
 _NUMBER: Final = re.compile(r"[-+]?(\d+([.,]\d*)?|[.,]\d+)([eE][-+]?\d+)?")
 _ISO: Final = re.compile(
     r"(\d{4})-(\d{1,2})-(\d{1,2})(?:[T ](\d{1,2}):(\d{2})(?::(\d{2})(?:\.\d+)?)?)?"
@@ -133,7 +135,7 @@ def _workbook(file: str, content: bytes) -> list[RawSheet]:
         small = unpacked <= 4 * _LARGEST  # a small file may unpack to a very large one
         book = load_workbook(io.BytesIO(content), data_only=True, read_only=True) if small else None
         pages = book.worksheets if book else []
-        grids = {sheet.title: [list(row) for row in sheet.values] for sheet in pages}
+        grids = {sheet.title: _filled_rows(sheet) for sheet in pages}
     except Exception as error:
         # A broken workbook fails in many ways inside the reader; all mean the same to the user.
         found = "a workbook that cannot be opened"
@@ -142,17 +144,23 @@ def _workbook(file: str, content: bytes) -> list[RawSheet]:
         ) from error
     if not small:
         raise _too_large(file)
-    sheets = [
-        _table(f"{file} [{name}]", list(enumerate(grid, start=1)))
-        for name, grid in grids.items()
-        if _is_table(grid)
-    ]
+    sheets = [_table(f"{file} [{name}]", grid) for name, grid in grids.items() if _is_table(grid)]
     return [sheet for sheet in sheets if sheet is not None and sheet.rows]
 
 
-def _is_table(grid: list[list[Any]]) -> bool:
+def _filled_rows(sheet: Any) -> list[tuple[int, list[Any]]]:  # noqa: ANN401 - openpyxl's own
+    """Return the rows that hold something, with their numbers.
+
+    One stray cell in the last row or column makes a sheet of 17 thousand million cells: rows are
+    looked at one by one, and no table here is wider than `_WIDEST`.
+    """
+    rows = enumerate(sheet.iter_rows(max_col=_WIDEST, values_only=True), start=1)
+    return [(number, list(row)) for number, row in rows if row.count(None) < len(row)]
+
+
+def _is_table(grid: list[tuple[int, list[Any]]]) -> bool:
     """Tell a table from a page of words, whose first line is one cell."""
-    first = next((row for row in grid if any(not _blank(c) for c in row)), [])
+    first = next((row for _, row in grid if any(not _blank(c) for c in row)), [])
     return sum(not _blank(c) for c in first) > 1
 
 
@@ -161,7 +169,9 @@ def _delimited(file: str, content: bytes) -> RawSheet:
     text, notes = _decoded(file, content)
     lines = text.splitlines()
     first = next((line for line in lines if line.strip()), "")
-    counts = {mark: len(next(csv.reader([first], delimiter=mark), [])) for mark in _DELIMITERS}
+    counts = {mark: first.count(mark) + 1 for mark in _DELIMITERS} if len(first) > _LONG else {
+        mark: len(next(csv.reader([first], delimiter=mark), [])) for mark in _DELIMITERS
+    }  # fmt: skip
     delimiter = max(_DELIMITERS, key=lambda mark: counts[mark])
     if delimiter != "," and counts[delimiter] > 1:
         names = {";": "semicolons", "\t": "tabs", "|": "bars"}

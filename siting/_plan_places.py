@@ -217,6 +217,8 @@ def place_zones(
             raise NoAdmissibleGroundError(msg) from error
 
     placements = []
+    if progress is not None:
+        progress("Placing sensors", 0, len(zones))
     with ThreadPoolExecutor(max_workers=max(threads, 1)) as pool:
         for placement in pool.map(place, range(len(zones))):
             placements.append(placement)

@@ -72,6 +72,8 @@ def survey_site(
     scenarios = draw_scenarios(analysis.scenarios, seed=analysis.seed)
     eto = monthly_eto(terms, seasons)
     sun = _sun(site, analysis, eto.months, spread=scenarios.count > 1, run=(threads, progress))
+    if progress is not None:
+        progress("Water and dryness", 0, 1)
     pixels: ZonePixels = zone_pixels(
         sun.drawn.grid, site.hydrozones, roof=np.isnan(sun.drawn.sky_view)
     )

@@ -289,6 +289,8 @@ def _plan_and_write(
     from siting.planning import plan as make_plan
 
     with results_lock(folder), progress() as report:
+        if report is not None:
+            report("Reading", 0, 1)
         settings, site, climate = read_inputs(property_file, fetch=fetch_weather, changes=changes)
         wanted = dict(zip(OPTIONAL, (options.get("online_map"), options.get("dxf")), strict=True))
         names = [*NAMES, *(name for name in OPTIONAL if wanted[name])]

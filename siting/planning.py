@@ -291,6 +291,8 @@ def _finish(
     decided = decide_plan(
         site, settings, known, basis.placements, threads=threads, progress=progress
     )
+    if progress is not None:
+        progress("Laying wires", 0, 1)
     built = build_plan(site, settings, known, basis.placements, decided, basis.tags)
     allowed = budget(
         settings.water, basis.climate, known.terms, zones=built.zones, table=known.water

@@ -209,6 +209,10 @@ def read_rows(path: Path) -> list[Row]:
         text = path.read_text(encoding="utf-8-sig")
     except FileNotFoundError:
         raise InputError([Fault(path.name, "no such file", "a CSV file", mend)]) from None
+    except PermissionError:
+        found = "a file that may not be read (permission)"
+        allow = "Allow it to be read, and close it in other programs."
+        raise InputError([Fault(path.name, found, "a CSV file", allow)]) from None
     except (OSError, UnicodeDecodeError) as error:
         found = f"a file that cannot be read as text ({type(error).__name__})"
         raise InputError([Fault(path.name, found, "a CSV file", mend)]) from None

@@ -122,7 +122,13 @@ def _grids_of(path: Path) -> list[list[list[Any]]]:
     if path.suffix == ".csv":
         return [list(csv.reader(io.StringIO(path.read_text(encoding="utf-8-sig"))))]
     book = load_workbook(path, read_only=True)
-    return [[list(row) for row in book[name].values] for name in book.sheetnames[:3]]
+    return [_filled_rows(book[name]) for name in book.sheetnames[:3]]
+
+
+def _filled_rows(sheet: Any) -> list[list[Any]]:  # noqa: ANN401 - openpyxl's own
+    """Return the rows that hold something; a stray cell far away makes no table of its size."""
+    rows = sheet.iter_rows(max_col=_LONGEST, values_only=True)
+    return [list(row) for row in rows if row.count(None) < len(row)]
 
 
 def _sensor_rows(plan: Plan) -> _Rows:

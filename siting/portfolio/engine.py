@@ -6,6 +6,7 @@ import contextlib
 import itertools
 import os
 import secrets
+import signal
 import time
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import replace
@@ -174,7 +175,8 @@ class ClusterEngine:
             "distributed.admin.log-length": 100,
         }
         self._stack.enter_context(dask.config.set(settings))
-        cluster = self._local()
+        with _interrupts_wait():
+            cluster = self._local()
         self._stack.callback(cluster.close, timeout=10)
         self.client = Client(cluster)
         self._stack.callback(self.client.close, timeout=10)
@@ -320,6 +322,23 @@ def _first_done(futures: list[Any]) -> list[Any]:
     if not over:
         time.sleep(0.01)
     return over
+
+
+@contextlib.contextmanager
+def _interrupts_wait() -> Iterator[None]:
+    """Let Ctrl-C wait until the workers are there; they never see it, and end with the cluster.
+
+    A terminal sends it to every process, and each would print a traceback. What is blocked stays
+    blocked in processes and threads that are started meanwhile.
+    """
+    if not hasattr(signal, "pthread_sigmask"):  # pragma: no cover - Windows
+        yield
+        return
+    before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
+    try:
+        yield
+    finally:
+        signal.pthread_sigmask(signal.SIG_SETMASK, before)
 
 
 @contextlib.contextmanager

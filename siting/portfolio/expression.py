@@ -106,6 +106,11 @@ def _check(node: ast.expr, columns: Mapping[str, str], depth: int) -> None:
         near = nearest(node.id, columns)
         msg = f'no column "{node.id}"' + (f'; did you mean "{near}"?' if near else "")
         raise _Wrong(msg)
+    if isinstance(node, ast.UnaryOp) and isinstance(node.op, ast.USub):
+        kind = _kind(node.operand, columns)
+        if kind != "number":
+            msg = f"a minus before a {kind}"
+            raise _Wrong(msg)
     if isinstance(node, ast.Compare):
         kinds = [_kind(part, columns) for part in (node.left, *node.comparators)]
         if len(set(kinds)) > 1 or kinds[0] == "truth":

@@ -4,19 +4,20 @@ from __future__ import annotations
 
 import hashlib
 import importlib.metadata
+import secrets
 import shutil
 import time
 from collections.abc import Callable, Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Final
 
 import pyarrow as pa
 import pyarrow.compute as pc
-from filelock import FileLock, Timeout
 
 from siting import __version__
+from siting.atomic import LockedError, is_untouched, locked
 from siting.errors import Fault, InputError, SitingError
 from siting.portfolio.engine import Engine, EngineError
 from siting.portfolio.expression import check_condition, matches
@@ -47,6 +48,9 @@ _LIBRARIES: Final = (
 _LEAST_FREE: Final = 64 << 20
 _RUN: Final = "run.json"
 _NOTES: Final = "notes.json"
+_MOVED: Final = "handoff.json"
+#: Names in one note.
+_TOLD: Final = 10
 #: Faults that may go away with other limits or another machine.
 _RETRIED: Final = ("crash", "hang", "memory", "error")
 
@@ -249,16 +253,17 @@ def held(folder: Path) -> Iterator[None]:
     BusyError
         When another run is using it.
     """
-    lock = FileLock(folder / ".lock")
-    try:
-        lock.acquire(timeout=0)
-    except Timeout:
-        msg = f"another run is using {folder}: wait for it, or choose another folder"
-        raise BusyError(msg) from None
-    try:
+    with ExitStack() as stack:
+        try:
+            stack.enter_context(locked(folder / ".lock"))
+        except LockedError:
+            msg = f"another run is using {folder}: wait for it, or choose another folder"
+            raise BusyError(msg) from None
+        except OSError as error:
+            found = f"a folder that cannot be written ({error.strerror or error})"
+            fault = Fault(str(folder), found, "a folder for the results", "Choose another one.")
+            raise InputError([fault]) from None
         yield
-    finally:
-        lock.release()
 
 
 def _run(
@@ -279,7 +284,8 @@ def _run(
     if retry:
         _reopen(store, tiles)
     pending = [tile for tile in tiles if not store.tile_done(tile)]
-    status = Status(total=len(index.ids), notes=_notes(store, source, index))
+    moved = [str(note) for note in store.recall(_MOVED).get("notes", ())]
+    status = Status(total=len(index.ids), notes=[*moved, *_notes(store, source, index)])
     status.done = status.total - sum(
         store.read_part(name) is None for tile in pending for name in tile.ids
     )
@@ -312,18 +318,43 @@ def _notes(store: Store, source: Source, index: Index) -> list[str]:
 def _kept_size(store: Store, count: int, size: int | None) -> int:
     """Return the size of a tile: that of an interrupted run under the same key, if there is one.
 
-    Results of another key are void; so is their hand-off.
+    Results of another key are void; their hand-off is put aside, never removed.
     """
     before = store.recall(_RUN)
     if before.get("key") == store.key and isinstance(before.get("tile"), int):
         return int(before["tile"])
     if before:
-        for name in ("handoff", ".work"):
-            shutil.rmtree(store.folder / name, ignore_errors=True)
+        shutil.rmtree(store.folder / ".work", ignore_errors=True)
+        store.remember(_MOVED, {"notes": _put_aside(store.folder / "handoff", before)})
     chosen = size or tile_size(count)
     store.remember(_RUN, {"key": store.key, "siting": __version__, "tile": chosen,
                           "properties": count})  # fmt: skip
     return chosen
+
+
+def _put_aside(handoff: Path, before: dict[str, Any]) -> list[str]:
+    """Move the hand-off of another run aside, but for folders that somebody works in."""
+    folders = [p for p in sorted(handoff.glob("*")) if p.is_dir() and not p.name.startswith(".")]
+    kept = [path.name for path in folders if not is_untouched(path)]
+    moved = [path for path in folders if path.name not in kept]
+    notes = []
+    if moved:
+        name = f".old-{str(before.get('key', ''))[:8]}"
+        aside = handoff / name
+        while aside.exists():
+            aside = handoff / f"{name}-{secrets.token_hex(2)}"
+        aside.mkdir()
+        for path in moved:
+            path.rename(aside / path.name)
+        notes.append(f"{len(moved)} hand-off folders of an earlier run were moved to {aside}")
+    if kept:
+        some = ", ".join(kept[:_TOLD]) + (" ..." if len(kept) > _TOLD else "")
+        notes.append(
+            f"{len(kept)} hand-off folders of an earlier run were left as they are, as they hold "
+            f"filled sheets, a history or other files ({some}): a new hand-off is written there "
+            f"only once they are moved away"
+        )
+    return notes
 
 
 def _reopen(store: Store, tiles: Sequence[Tile]) -> None:

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import faulthandler
 import os
+import platform
 import re
-import resource
 import shutil
 import tempfile
 import threading
@@ -131,18 +131,27 @@ def _run_tile(job: Job) -> TileReport:
     if not (job.handoff_only or job.keep_parts):
         store.write_tile(job.tile)
     clock.enter("")
-    use = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
     return TileReport(
         tile=job.tile.name,
         planned=len(todo),
         faults=faults,
         seconds=clock.seconds,
         memory_mb=psutil.Process().memory_info().rss / _MEGA,
-        peak_mb=use,
-        worker=f"{os.uname().nodename}:{os.getpid()}",
+        peak_mb=_peak_mb(),
+        worker=f"{platform.node()}:{os.getpid()}",
         worker_planned=_planned,
         notes=tuple(notes),
     )
+
+
+def _peak_mb() -> float:
+    """Return the most memory that this process has used [MB]."""
+    try:
+        import resource  # noqa: PLC0415 - not on Windows
+    except ImportError:
+        used = psutil.Process().memory_info()
+        return float(getattr(used, "peak_wset", used.rss)) / _MEGA
+    return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
 
 
 def plan_one(job: Job, name: str) -> None:

@@ -206,7 +206,7 @@ def to_working(layer: Layer, working: Working, findings: Findings) -> gpd.GeoDat
         return frame.set_crs(working.crs, allow_override=True)
     source = pyproj.CRS.from_user_input(frame.crs)
     _note_datum(layer, source, working, findings)
-    moved = frame.to_crs(working.crs)
+    moved = _flat(frame).to_crs(working.crs)
     drawn = ~(moved.geometry.isna() | moved.geometry.is_empty).to_numpy()
     bounds = moved.geometry.bounds.to_numpy()
     off = ~all_finite(moved.geometry.to_numpy())
@@ -230,6 +230,15 @@ def to_working(layer: Layer, working: Working, findings: Findings) -> gpd.GeoDat
         )
         return moved.iloc[:0]
     return moved
+
+
+def _flat(frame: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
+    """Return a frame without heights where some are no number, as drawings may have them."""
+    shapes = frame.geometry.to_numpy()
+    heights = shapely.get_coordinates(shapes[shapely.has_z(shapes)], include_z=True)[:, 2]
+    if np.isfinite(heights).all():
+        return frame
+    return frame.set_geometry(gpd.GeoSeries(shapely.force_2d(shapes), frame.index, crs=frame.crs))
 
 
 def _note_datum(layer: Layer, source: pyproj.CRS, working: Working, findings: Findings) -> None:

@@ -19,7 +19,7 @@ from typing import Final, NamedTuple
 
 from siting.limits import limit
 
-__all__ = ["Facts", "layer_facts", "lost_tables", "settled", "waiting_log"]
+__all__ = ["Facts", "is_locked", "layer_facts", "lost_tables", "settled", "waiting_log"]
 
 #: Bytes of the envelope in front of a shape, by its code (GeoPackage 1.3, clause 2.1.3).
 _ENVELOPE: Final = (0, 32, 48, 48, 64)
@@ -29,6 +29,8 @@ _SHORT: Final = 8
 #: How often a file that changes while it is copied is copied again.
 _TRIES: Final = 3
 _MB: Final = 1_000_000
+#: How long a locked file is waited for [s].
+_PATIENCE: Final = 2.0
 _HEADER: Final = 80
 
 
@@ -76,6 +78,42 @@ def layer_facts(path: Path, layer: str) -> Facts | None:
             return _facts(base, layer)
     except (sqlite3.Error, ValueError):
         return None
+
+
+def is_locked(path: Path) -> bool:
+    """Tell whether another program keeps a GeoPackage from being read.
+
+    Drivers would wait minutes for it, and not say so.
+
+    Parameters
+    ----------
+    path : Path
+        Any file, or the folder of a file geodatabase.
+
+    Returns
+    -------
+    bool
+        True where it is still locked after `_PATIENCE` seconds.
+
+    Raises
+    ------
+    OSError
+        When it cannot be opened at all.
+    """
+    if path.is_dir():
+        return False
+    with path.open("rb") as file:
+        if file.read(15) != b"SQLite format 3":
+            return False
+    try:
+        uri = f"{path.resolve().as_uri()}?mode=ro"
+        with closing(sqlite3.connect(uri, uri=True, timeout=_PATIENCE)) as base:
+            base.execute("SELECT count(*) FROM sqlite_master").fetchone()
+    except sqlite3.OperationalError as error:
+        return error.sqlite_errorcode & 0xFF in {sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED}
+    except sqlite3.Error:
+        return False
+    return False
 
 
 def waiting_log(path: Path) -> Path | None:

@@ -12,7 +12,14 @@ from typing import Final, NamedTuple
 
 from siting.limits import limit
 
-__all__ = ["RASTER_DRIVERS", "VECTOR_DRIVERS", "Refusal", "raster_driver", "refuse_vector"]
+__all__ = [
+    "MAY_NOT",
+    "RASTER_DRIVERS",
+    "VECTOR_DRIVERS",
+    "Refusal",
+    "raster_driver",
+    "refuse_vector",
+]
 
 #: Drivers that may read a layer -> its format in words.
 VECTOR_DRIVERS: Final = {
@@ -80,6 +87,13 @@ class Refusal(NamedTuple):
     mend: str
 
 
+#: Of any file that the system does not let us open.
+MAY_NOT: Final = Refusal(
+    "a file that may not be read (permission)",
+    "Allow it to be read, and close it in other programs.",
+)
+
+
 def refuse_vector(path: Path) -> Refusal | None:
     """Return why a file cannot be a layer, or None when a driver may open it.
 
@@ -132,7 +146,10 @@ def raster_driver(path: Path) -> str | Refusal:
     """
     if path.is_dir():
         return Refusal("a folder", "Name a file.")
-    head = _read(path, _HEAD)
+    try:
+        head = _read(path, _HEAD)
+    except PermissionError:
+        return MAY_NOT
     if not head:
         return Refusal("an empty file", "Export it again.")
     text = head.lstrip(_BLANK)

@@ -4,23 +4,37 @@ from __future__ import annotations
 
 import warnings
 from pathlib import Path
+from typing import Final
 
 import geopandas as gpd
 import pyogrio
 import shapely
-from pyogrio.errors import DataLayerError, DataSourceError
+from pyogrio.errors import DataLayerError, DataSourceError, FeatureError, FieldError, GeometryError
 
 from siting.errors import Fault
 from siting.limits import limit
 from siting.site.columns import COLUMNS, match_columns
 from siting.site.crs import is_placed
 from siting.site.findings import Findings, brief, nearest, some
-from siting.site.geopackage import Facts, layer_facts, lost_tables, settled, waiting_log
-from siting.site.kinds import VECTOR_DRIVERS, refuse_vector
+from siting.site.geopackage import (
+    Facts,
+    is_locked,
+    layer_facts,
+    lost_tables,
+    settled,
+    waiting_log,
+)
+from siting.site.kinds import MAY_NOT, VECTOR_DRIVERS, Refusal, refuse_vector
 from siting.site.settings import LayerSource
 from siting.site.values import Layer
 
 __all__ = ["empty_layer", "file_label", "open_layer"]
+
+#: What drivers and the makers of shapes fail with.
+_UNREAD: Final = (
+    DataSourceError, DataLayerError, FeatureError, FieldError, GeometryError,
+    shapely.errors.ShapelyError, RuntimeError, ValueError, ArithmeticError,
+)  # fmt: skip
 
 
 def file_label(path: Path, folder: Path) -> str:
@@ -84,18 +98,23 @@ def open_layer(name: str, source: LayerSource, folder: Path, findings: Findings)
         and is.
     """
     file = file_label(source.path, folder)
-    refusal = refuse_vector(source.path)
-    if refusal is not None:
-        _refuse(name, file, *refusal, findings)
-        return None
-    _note_open(file, source.path, findings)
     try:
+        refusal = refuse_vector(source.path)
+        if refusal is None and is_locked(source.path):
+            found = "a file that another program keeps locked"
+            refusal = Refusal(found, "Close it in the other program, or copy the file.")
+        if refusal is not None:
+            _refuse(name, file, *refusal, findings)
+            return None
+        _note_open(file, source.path, findings)
         with settled(source.path) as path:
             return _opened(name, file, source, path, findings)
+    except PermissionError:
+        _refuse(name, file, *MAY_NOT, findings)
     except OSError as error:
         found = f"a file that cannot be read ({error.strerror or error})"
         _refuse(name, file, found, "Close it in other programs.", findings)
-        return None
+    return None
 
 
 def _opened(
@@ -116,7 +135,7 @@ def _opened(
             if chosen is None:
                 return empty_layer(name, source, file) if source.optional else None
             frame = _read(name, file, path, chosen, findings)
-    except (DataSourceError, DataLayerError, RuntimeError, ValueError, ArithmeticError) as error:
+    except _UNREAD as error:
         _refuse(name, file, *_unread(error, path), findings)
         return None
     if frame is None:
@@ -137,6 +156,9 @@ def _unread(error: Exception, path: Path) -> tuple[str, str]:
     if journal.is_file() and journal.stat().st_size:
         found = f"a file that was being written to: {journal.name} lies beside it"
         return found, "Open it in the program that wrote it, which mends it, and close it there."
+    if isinstance(error, shapely.errors.ShapelyError):
+        found = f"a shape that cannot be read ({_reason(error, path)})"
+        return found, "Close every ring, as polygons need, or export the layer from a GIS again."
     return f"a file that cannot be read ({_reason(error, path)})", "Export it again."
 
 

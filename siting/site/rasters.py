@@ -22,7 +22,7 @@ from siting.site.model import HeightRaster
 from siting.site.settings import LayerSource
 from siting.units import LENGTH_UNITS_M
 
-__all__ = ["check_pair", "read_heights"]
+__all__ = ["DATUM_LIMIT_M", "check_pair", "read_heights"]
 
 #: How far around the property heights are kept [m].
 MARGIN_M: Final = 200.0
@@ -35,6 +35,8 @@ BELOW_M, FAR_ABOVE_M = 1.0, 150.0
 #: A surface needs this many cells across the property to show what shades it, and a raster heights
 #: on this share of it; judgement, not published limits.
 CELLS_ACROSS, LEAST_KNOWN = 10, 1 / 3
+#: Without a terrain the lowest height is near 0, or the heights are above the sea [m].
+DATUM_LIMIT_M: Final = 20.0
 #: Where all other heights are above this, zeros are holes [m].
 ZERO_M, HOLES = 30.0, 0.001
 _MB: Final = 1_000_000
@@ -98,20 +100,29 @@ def read_heights(
 
 
 def check_pair(
-    surface: HeightRaster | None, terrain: HeightRaster | None, file: str, findings: Findings
+    surface: HeightRaster | None,
+    terrain: HeightRaster | None,
+    bounds: tuple[float, float, float, float],
+    file: str,
+    findings: Findings,
 ) -> None:
-    """Refuse a surface that lies below the terrain.
+    """Refuse a surface that lies below the terrain, or above the sea where there is none.
 
     Parameters
     ----------
     surface, terrain : HeightRaster or None
         Of the same property.
+    bounds : tuple of float
+        West, south, east, north of the property [m].
     file : str
         The surface's file, for messages.
     findings : Findings
         Where it is noted.
     """
-    if surface is None or terrain is None:
+    if surface is None:
+        return
+    if terrain is None:
+        _check_alone(surface, bounds, file, findings)
         return
     above = float(np.nanmedian(surface.heights) - np.nanmedian(terrain.heights))
     if above < -BELOW_M:
@@ -128,6 +139,31 @@ def check_pair(
             'units_in = { surface = "ft" } or { terrain = "ft" }.'
         )
         _fault("surface", file, found, "heights of the same terrain", mend, findings)
+
+
+def _check_alone(
+    surface: HeightRaster,
+    bounds: tuple[float, float, float, float],
+    file: str,
+    findings: Findings,
+) -> None:
+    """Refuse heights above the sea where only heights above the ground make sense."""
+    west, south, east, north = bounds
+    rows, columns = surface.heights.shape
+    x = surface.west + (np.arange(columns) + 0.5) * surface.cell_x
+    y = surface.north - (np.arange(rows) + 0.5) * surface.cell_y
+    half_x, half_y = surface.cell_x / 2, surface.cell_y / 2
+    inside = surface.heights[
+        np.ix_(
+            (y > south - half_y) & (y < north + half_y), (x > west - half_x) & (x < east + half_x)
+        )
+    ]
+    lowest = float(np.nanmin(inside, initial=np.inf))
+    if np.isfinite(lowest) and abs(lowest) > DATUM_LIMIT_M:
+        found = f"a lowest height of {lowest:.0f} m and no terrain"
+        allowed = "heights above the ground, or a terrain beside the surface"
+        mend = "Add the terrain layer, or make the surface's heights ones above the ground."
+        _fault("surface", file, found, allowed, mend, findings)
 
 
 def _not_heights(raster: rasterio.DatasetReader) -> Refusal | None:

@@ -191,9 +191,9 @@ def _read(settings: PropertyFile, findings: Findings) -> Site:
     _note_outside(settings, findings)
     _check_aerial(settings, place, findings)
     heights = {name: _heights(name, settings, place, findings) for name in RASTER_LAYERS}
-    if all(name in settings.layers for name in RASTER_LAYERS):
-        file = settings.layers["surface"].path.name
-        check_pair(heights["surface"], heights["terrain"], file, findings)
+    if heights["surface"] is not None and (heights["terrain"] or "terrain" not in settings.layers):
+        file, bounds = settings.layers["surface"].path.name, place.boundary.bounds
+        check_pair(heights["surface"], heights["terrain"], bounds, file, findings)
     return Site(
         name=settings.name,
         crs=place.working.crs,

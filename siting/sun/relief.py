@@ -29,6 +29,7 @@ from scipy import ndimage
 
 from siting.errors import Fault, InputError
 from siting.site.model import HeightRaster, LocalGrid
+from siting.site.rasters import DATUM_LIMIT_M
 from siting.sun.shadows import Rays, Tile
 
 __all__ = ["MARGIN_M", "Relief", "build_relief", "relief_bits"]
@@ -41,7 +42,6 @@ Bits = NDArray[np.uint8]
 MARGIN_M: Final = 300.0
 
 _NOTHING: Final = -1e9
-_DATUM_LIMIT: Final = 20.0
 _BITS: Final = 8
 _ROWS: Final = 256  # sampled at once, to bound memory
 
@@ -461,7 +461,7 @@ def _filled(heights: Floats) -> Floats:
 
 def _check_datum(lowest: float) -> None:
     """Refuse heights above the sea where only heights above the ground make sense."""
-    if np.isfinite(lowest) and abs(lowest) > _DATUM_LIMIT:
+    if np.isfinite(lowest) and abs(lowest) > DATUM_LIMIT_M:
         found = f"a lowest height of {lowest:.0f} m and no terrain"
         allowed = "heights above the ground, or a terrain beside the surface"
         raise InputError([Fault("surface", found, allowed, "Add the terrain layer.")])

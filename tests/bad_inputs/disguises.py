@@ -57,6 +57,11 @@ _VRT = """<OGRVRTDataSource><OGRVRTLayer name="boundary">
 _layers("a VRT named .gpkg", _VRT, refused=("virtual", "GeoPackage"))
 _layers("a pipeline file named .gpkg", json.dumps({"type": "gdal_streamed_alg",
         "command_line": "gdal vector pipeline read /etc/passwd"}), refused="GeoPackage")  # fmt: skip
+_layers("a GeoJSON with a ring that is not closed", json.dumps({
+    "type": "FeatureCollection", "name": "boundary",
+    "features": [{"type": "Feature", "properties": {}, "geometry": {
+        "type": "Polygon", "coordinates": [[[8.5, 48.1], [8.6, 48.1], [8.6, 48.2], [8.5, 48.2]]]}}]}),
+    refused=("a shape that cannot be read", "Close every ring"), says="layer")  # fmt: skip
 _layers("a text named .gpkg", "boundary: see the plan\n", refused=("no GeoPackage", "Export"))
 _layers("an empty .gpkg", b"", refused="an empty file")
 _layers("a web page named .gpkg", "<!DOCTYPE html><html><body>404</body></html>",

@@ -52,6 +52,8 @@ _raster("no-data on half of the property", _with(-9999, slice(0, 35)), nodata=-9
         repaired="has no height")  # fmt: skip
 _raster("another CRS and cell", FLAT, crs="EPSG:3857", cell=2.4, check=_level(12),
         west=-9231139.0, north=3879955.0, handled="brought onto the working grid")  # fmt: skip
+_raster("above the sea, without a terrain", FLAT + 200, refused=("212 m and no terrain", "terrain"),
+        says="layer")  # fmt: skip
 _raster("no CRS", FLAT, crs=None, refused="no coordinate reference system", says="layer")
 _raster("no place", FLAT, transform=Affine.identity(), refused="no heights on the property")
 _raster("not covering the property", FLAT, west=EAST + 900, refused="no heights on the property")

@@ -57,6 +57,14 @@ def _(d):
     d.shapes("buildings", None)
 
 
+@shape("heights that are no number", check=lambda site: len(site.hydrozones) == 2,
+       handled="left out")  # fmt: skip
+def _(d):
+    corners = shapely.get_coordinates(B)
+    lifted = Polygon(np.column_stack([corners, np.full(len(corners), np.nan)]))
+    d.shapes("hydrozones", A, lifted)
+
+
 @shape("boundary without features", refused=("no features", "at least one polygon"))
 def _(d):
     d.layers["boundary"] = d.layers["boundary"].iloc[:0]
