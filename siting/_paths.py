@@ -332,7 +332,7 @@ def _pruned(
 ) -> list[tuple[int, int]]:
     """Drop cycles and loose ends."""
     ordered = sorted(edges)
-    row, column = np.array(ordered).T
+    row, column = np.array(ordered, dtype=np.int32).T  # older scipy takes no longer integers
     weight = np.array([matrix[i, j] for i, j in ordered])
     shape = matrix.shape
     spanning = coo_array(minimum_spanning_tree(csr_array((weight, (row, column)), shape=shape)))

@@ -15,9 +15,11 @@ from openpyxl import Workbook
 from siting._commission_cells import read_sheets
 from siting.errors import InputError
 from siting.handoff.readingsheet import is_filled
+from siting.handoff.results import new_results
 from siting.planning import read_inputs
 from siting.portfolio.expression import check_condition
 from siting.portfolio.naming import folder_name
+from siting.portfolio.run import _put_aside
 from tests.small_property import write_property
 
 
@@ -99,3 +101,22 @@ def test_folders_of_ids_are_safe_where_capitals_do_not_count():
     assert len({name.lower() for name in names}) == len(ids)
     assert not {name.lower() for name in names} & {"con", "lpt1", "aux"}
     assert folder_name("L000017") == "L000017"
+
+
+def test_the_hand_off_of_an_earlier_run_is_never_removed(tmp_path):
+    """A changed price removed crews' sheets, notes and histories without a word."""
+    handoff = tmp_path / "handoff"
+    for name in ("L1", "L2", "L3", "L4"):
+        with new_results(handoff / name) as scratch:
+            (scratch / "readings.csv").write_text("sensor_id\nS1\n", encoding="utf-8")
+    (handoff / "L1" / "readings.csv").write_text("sensor_id\nS1,23.5\n", encoding="utf-8")
+    (handoff / "L2" / "notes.txt").write_text("gate code", encoding="utf-8")
+    (handoff / "L3" / "history" / "0000").mkdir(parents=True)
+    before = {p.name for p in handoff.rglob("*")}
+    moved, kept = _put_aside(handoff, {"key": "0123456789"})
+    assert {p.name for p in handoff.rglob("*")} == before | {".old-01234567"}
+    assert (handoff / ".old-01234567" / "L4" / "readings.csv").is_file()
+    assert {p.name for p in handoff.iterdir()} == {".old-01234567", "L1", "L2", "L3"}
+    assert moved.startswith("1 hand-off folders of an earlier run were moved to")
+    assert "L1, L2, L3" in kept
+    assert _put_aside(tmp_path / "none", {}) == []
