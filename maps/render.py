@@ -35,6 +35,7 @@ def main() -> None:
     for name in DEMOS:
         folder = HERE / name
         plan = plan_property(demo_property(name))
+        shutil.rmtree(folder, ignore_errors=True)  # results replace no file that they do not list
         write_bundle(plan, folder)
         picture_map(folder / "map.html", HERE / f"{name}-map.png", "1280,860")
         if name in WHOLE:
@@ -42,7 +43,7 @@ def main() -> None:
             picture_sheet(folder / "crew.pdf", HERE / f"{name}-sheet.png", page=2)
         for path in folder.iterdir():
             kept = path.suffix != ".tif" if name in WHOLE else path.name in KEPT
-            if not kept:
+            if not kept or path.name == "source.json":
                 path.unlink()
         picture = f"![Map of {plan.site.name}]({name}-map.png)"
         map_link = f"[The map]({name}/map.html) needs no network."
