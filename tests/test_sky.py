@@ -35,6 +35,13 @@ def test_directions_carry_equal_shares_and_stay_the_same_under_a_quarter_turn():
     assert there == turned
 
 
+def test_directions_stay_the_same_in_a_mirror():
+    sky = sky_directions(240)
+    there = sorted(zip(sky.elevation.round(9), (sky.azimuth % 360).round(6), strict=True))
+    mirrored = sorted(zip(sky.elevation.round(9), (-sky.azimuth % 360).round(6), strict=True))
+    assert there == mirrored
+
+
 def test_open_ground_sees_the_whole_sky():
     assert sky_view(LocalGrid(0, 10, 1, 10, 10), 3.0, box(100, 100, 101, 101)).min() > 0.999
 

@@ -192,3 +192,16 @@ def test_all_faults_at_once():
         "months",
         "minutes",
     ]
+
+
+@pytest.mark.parametrize("latitude", [51.0, -33.9, 2.0, 68.0])
+def test_afternoon_mirrors_morning(latitude):
+    """So that a mirrored drawing gets mirrored sun."""
+    for month in range(1, 13):
+        sun = season_positions(latitude, 20.0, months=(month,))
+        east = np.cos(np.radians(sun.elevation)) * np.sin(np.radians(sun.azimuth))
+        north = np.cos(np.radians(sun.elevation)) * np.cos(np.radians(sun.azimuth))
+        np.testing.assert_allclose(east, -east[::-1], atol=1e-12)
+        np.testing.assert_allclose(north, north[::-1], atol=1e-12)
+        np.testing.assert_allclose(sun.elevation, sun.elevation[::-1], atol=1e-9)
+        np.testing.assert_allclose(sun.beam, sun.beam[::-1], rtol=1e-9)

@@ -49,7 +49,7 @@ class ShadeOptions:
     height_scale: float = 1.0
     transmissivity_scale: float = 1.0
     threads: int = 1
-    sky_directions: int = 240
+    sky_directions: int = 320
     progress: Callable[[int, int], None] | None = None
     leaf_months: tuple[int, ...] | None = None
     engine: Engine = "auto"

@@ -10,7 +10,10 @@ from numpy.typing import NDArray
 
 __all__ = ["SkyDirections", "sky_directions"]
 
-_GOLDEN: Final = 0.6180339887498949
+#: The lattice: share of an eighth of the sky in azimuth from one direction to the next, and of the
+#: first. Of those tried, the least greatest error beside long walls of all heights and bearings.
+_STEP: Final = 0.41
+_FIRST: Final = 0.3
 
 
 @dataclass(frozen=True)
@@ -34,19 +37,18 @@ class SkyDirections:
     tangent: NDArray[np.float64]
 
 
-def sky_directions(count: int = 240) -> SkyDirections:
+def sky_directions(count: int = 320) -> SkyDirections:
     """Directions of equal weight on an isotropic sky seen from level ground.
 
     The irradiance of level ground from zenith angle z is ``2 sin z cos z dz = d(sin² z)``, so
-    points spread evenly over azimuth and sin² z carry equal shares. They lie on a golden-ratio
-    lattice in one quarter of the sky, which is repeated by quarter turns: so the set stays the same
-    when the world is turned by 90 degrees, and no two directions of a quarter share an elevation or
-    an azimuth.
+    points spread evenly over azimuth and sin² z carry equal shares. They lie on a lattice in one
+    eighth of the sky, which is mirrored and repeated by quarter turns: so the set stays the same
+    when the world is mirrored or turned by 90 degrees, and a mirrored property keeps its sensors.
 
     Parameters
     ----------
     count : int
-        Number of directions; raised to the next multiple of 4.
+        Number of directions; raised to the next multiple of 8.
 
     Returns
     -------
@@ -57,20 +59,21 @@ def sky_directions(count: int = 240) -> SkyDirections:
     ----------
     Isotropic sky view factor: G. T. Johnson and I. D. Watson (1984), "The determination of
     view-factors in urban canyons", J. Climate Appl. Meteor. 23, 329-335. Measured against closed
-    forms (walls, canyons, courts), 240 directions are off by less than 0.02 everywhere.
+    forms (walls, canyons, courts), 320 directions are off by less than 0.02 everywhere.
 
     Examples
     --------
     >>> sky_directions(8).elevation.round(1)
-    array([60., 60., 60., 60., 30., 30., 30., 30.])
+    array([45., 45., 45., 45., 45., 45., 45., 45.])
     """
-    quarter = max(-(-count // 4), 1)
-    place = np.arange(quarter, dtype=np.float64)
-    elevation = np.degrees(np.arccos(np.sqrt((place + 0.5) / quarter)))
-    azimuth: NDArray[np.float64] = 90 * ((place * _GOLDEN + 0.25) % 1)
-    turned = (azimuth[:, None] + 90.0 * np.arange(4)).ravel()
-    weight = np.full(4 * quarter, 0.25 / quarter)
-    return SkyDirections(np.repeat(elevation, 4), turned, weight, np.repeat(_tangents(quarter), 4))
+    eighth = max(-(-count // 8), 1)
+    place = np.arange(eighth, dtype=np.float64)
+    elevation = np.degrees(np.arccos(np.sqrt((place + 0.5) / eighth)))
+    azimuth: NDArray[np.float64] = 45 * ((place * _STEP + _FIRST) % 1)
+    mirrored = np.stack([azimuth, -azimuth], axis=1)
+    turned = ((mirrored[:, :, None] + 90.0 * np.arange(4)) % 360).ravel()
+    weight = np.full(8 * eighth, 0.125 / eighth)
+    return SkyDirections(np.repeat(elevation, 8), turned, weight, np.repeat(_tangents(eighth), 8))
 
 
 def _tangents(count: int) -> NDArray[np.float64]:
