@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+from types import SimpleNamespace
+
 import numpy as np
 import pandas as pd
 import pytest
 
+from siting._plan_ground import SunVariants
 from siting.climate.sky import extraterrestrial_radiation
 from siting.water.reference_et import eto_terms
 
@@ -89,3 +92,20 @@ def test_a_hidden_sky_that_is_as_warm_as_the_air_spares_longwave(place):
     # The upper bound at half shade of beam and sky, and by how much it lies above the lower one.
     apart = relative(warm, 0.5, 0.5) - relative(plain, 0.5, 0.5)
     assert apart == pytest.approx({"humid": 0.07, "dry": 0.11}[place], abs=0.03)
+
+
+def test_on_sloping_ground_the_plan_counts_the_beam_of_the_slope():
+    known = {
+        "months": (7,),
+        "beam_fraction": np.full((1, 1, 2), 0.9),
+        "sky_view": np.full((1, 2), 0.8),
+    }
+    level = SimpleNamespace(**known, slope_beam=None, slope_sky=None)
+    leaning = SimpleNamespace(
+        **known, slope_beam=np.array([[[1.1, 0.7]]]), slope_sky=np.array([[0.79, 0.8]])
+    )
+    cells = np.array([0, 1])
+    beam, sky = SunVariants(level, level, level).at(0.5, cells)
+    assert (beam.tolist(), sky.tolist()) == ([[0.9, 0.9]], [0.8, 0.8])
+    beam, sky = SunVariants(leaning, leaning, leaning).at(0.5, cells)
+    assert (beam.tolist(), sky.tolist()) == ([[1.1, 0.7]], [0.79, 0.8])

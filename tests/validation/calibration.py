@@ -25,6 +25,7 @@ from shapely.geometry.base import BaseGeometry
 
 from siting._plan_threads import one_blas_thread
 from siting._rankfield import FIELD_ERROR
+from siting._surface import surface_through
 from siting._unevenness import FIELD_REACH_M, UNDRAWN_SHADE
 from siting.placement import Placement, Unevenness, place_sensor
 
@@ -94,29 +95,30 @@ def true_ranks(
     """Return the true rank of points (N, 2) in `TRUTHS` worlds that the property may be, (T, N)."""
     count = len(points)
     inside = shapely.contains_xy(ground, drawn.x, drawn.y)
-    at = np.column_stack([drawn.x, drawn.y])
+    surface = surface_through(drawn.x, drawn.y, drawn.dryness)
     ranks = np.empty((TRUTHS, count))
-    apart = ((at[:, None] - at) ** 2).sum(axis=2)
-    roots = [
-        np.sqrt(np.log1p(cv**2))
-        * np.linalg.cholesky(np.exp(-apart / (2 * reach**2)) + 1e-5 * np.eye(len(at)))
+    for world in range(TRUTHS):
+        buried = points + rng.normal(0, BURIAL_M, points.shape)
+        at = np.vstack([np.column_stack([drawn.x, drawn.y]), buried])
+        apart = ((at[:, None] - at) ** 2).sum(axis=2)
+        log = np.zeros(len(at))
         for cv, reach in (
             (drawn.unknown.cv, drawn.unknown.reach),
             (FIELD_ERROR, FIELD_REACH_M),
-        )
-    ]
-    for world in range(TRUTHS):
-        buried = points + rng.normal(0, BURIAL_M, points.shape)
-        near = np.argmin(((buried[:, None] - at) ** 2).sum(axis=2), axis=1)
-        log = sum(root @ rng.normal(size=len(at)) for root in roots)
-        row = drawn.dryness[rng.integers(len(drawn.dryness))] * np.exp(log)
+        ):
+            alike = np.exp(-apart / (2 * reach**2)) + 1e-5 * np.eye(len(at))
+            root = np.linalg.cholesky(alike)
+            log += np.sqrt(np.log1p(cv**2)) * (root @ rng.normal(size=len(at)))
+        described = rng.integers(len(drawn.dryness))
+        own = surface.at(buried[:, 0], buried[:, 1])[described]
+        row = np.concatenate([drawn.dryness[described], own]) * np.exp(log)
         west, south, east, north = drawn.zone.buffer(_CROWN_M).bounds
         density = -np.log(1 - UNDRAWN_SHADE) / (np.pi * _CROWN_M**2)
         crowns = rng.poisson(density * (east - west) * (north - south))
         for cx, cy in rng.uniform([west, south], [east, north], size=(crowns, 2)):
-            row = np.where(np.hypot(drawn.x - cx, drawn.y - cy) < _CROWN_M,
-                           _UNDRAWN_DRYNESS * row, row)  # fmt: skip
-        ranks[world] = [(row[inside] < value).mean() for value in row[near]]
+            shaded = np.hypot(at[:, 0] - cx, at[:, 1] - cy) < _CROWN_M
+            row = np.where(shaded, _UNDRAWN_DRYNESS * row, row)
+        ranks[world] = [(row[:-count][inside] < value).mean() for value in row[-count:]]
     return ranks
 
 
