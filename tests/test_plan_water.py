@@ -45,7 +45,7 @@ def test_landscape_coefficient_and_its_parts(varied):
     np.testing.assert_allclose(product, zones["kl"], rtol=1e-9)
     assert zones.loc["2", ["ks", "kd"]].tolist() == pytest.approx([0.5, 1.1])
     assert "plant_factor" not in zones.loc["2", "defaults"]
-    assert "plant_factor warm_season_florida" in zones.loc["1", "defaults"]
+    assert "plant_factor warm_season_s623" in zones.loc["1", "defaults"]
     # The sun's own factor, beside a wall and in the open.
     assert zones.loc["1", "kmc"] == zones.loc["1", "kmc_computed"] < 0.97
     assert 0.97 < zones.loc["4", "kmc_computed"] <= 1.0

@@ -286,7 +286,8 @@ def test_terms_add_up_to_plain_eto_under_the_open_sky():
         wind_2m=days["wind_2m_m_s"].to_numpy(),
         deficit=mean_saturation_vapour_pressure(tmin, tmax) - ea, elevation_m=120.0,
     )  # fmt: skip
-    combined = terms.constant + terms.beam * 0.3 + terms.sky * 0.6
+    bare = eto_terms(days, latitude=35.0, elevation_m=120.0, shade_blend=0.0)
+    combined = bare.constant + bare.beam * 0.3 + bare.sky * 0.6
     np.testing.assert_allclose(combined, shaded, rtol=0, atol=1e-12)
 
 

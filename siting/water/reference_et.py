@@ -463,6 +463,8 @@ def eto_terms(
         sun, spared = gain * net_shortwave(rs), hidden_longwave * loss
         method, reason = surface.method, _reason(given, estimates) + split
     beam, sky = sun * (1.0 - diffuse), sun * diffuse - spared
+    if only_temperatures:  # proportional to the pixel's radiation, as the equation is
+        return EtoTerms(constant, beam, sky, rs, ra, diffuse, method, reason)
     months = daily.index.to_numpy().astype("datetime64[M]").astype(np.int64)
     kept = _kept(beam, constant + beam + sky, months, shade_blend)
     constant, beam = constant + (1.0 - kept) * beam, kept * beam

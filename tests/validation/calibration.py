@@ -3,7 +3,8 @@
     python -m tests.validation.calibration siting/docs/pages/reliability.svg
 
 Each property has one zone of random size and shape, shaded by a house on one side and by trees, and
-watered by a pattern of random unevenness and reach. What placement sees are scenarios about the
+watered by a pattern of random unevenness, alike over 0.4 of a head spacing that fits into the zone.
+What placement sees are scenarios about the
 described property; the truth is one more draw of each thing that is not known: crowns lighter or
 denser, a Gaussian application pattern drawn by Cholesky's factor at every point, the map's own
 error, the buried position, and crowns that nobody drew. Counted is whether the true rank of a point
@@ -74,7 +75,7 @@ def draw_property(rng: np.random.Generator) -> Drawn:
     rows = [1 - (1 + factor) * (wall + np.sum(shade, axis=0)) for factor in dense]
     pattern = np.sin(2 * np.pi * x / 9) * np.sin(2 * np.pi * y / 9) * rng.choice([0.0, 0.1, 0.2])
     dryness = np.maximum(rows, 0.05) / (1 + pattern)
-    unknown = Unevenness(rng.choice([0.02, 0.05, 0.1, 0.2, 0.3]), rng.uniform(1, 6))
+    unknown = Unevenness(rng.choice([0.02, 0.05, 0.1, 0.2, 0.3]), 0.4 * rng.uniform(3, deep))
     return Drawn(zone, x, y, dryness, unknown)
 
 
