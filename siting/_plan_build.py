@@ -12,6 +12,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from siting._claims import costs_words, standing
+from siting._plan_choice import Decision
 from siting._plan_compare import control_table
 from siting._plan_homes import elsewhere, zone_notes
 from siting._plan_known import Decided, Known
@@ -20,8 +21,16 @@ from siting._plan_sensitivity import sensitivity_table
 from siting._plan_spare import chance_table, reserve_table
 from siting._plan_tables import season_table, sensor_ids, sensor_table, zone_table
 from siting._plan_timer import timer_table
-from siting.economics import Capital, TodayStress, economics, hardware_capital, water_cost
+from siting.economics import (
+    Capital,
+    TodayStress,
+    economics,
+    hardware_capital,
+    payback_years,
+    water_cost,
+)
 from siting.placement import Placement
+from siting.sensors import Choice
 from siting.site.model import Site
 from siting.site.settings import PropertyFile
 from siting.ties import sensor_ties
@@ -114,7 +123,6 @@ def build_plan(
         units: _economics(settings, known, decided, spent, zones, metered, units=units)
         for units in _SYSTEMS
     }
-    rate = known.water["precipitation_rate"].to_numpy(dtype=float)
     return Built(
         zones=zones,
         sensors=sensors,
@@ -126,11 +134,9 @@ def build_plan(
         economics=money[settings.units],
         claims={units: str(told["claim"]) for units, told in money.items()},
         zone_notes=homes,
-        controls=control_table(
-            decided, settings.control, rain_mm=known.seasons.rain_mm, per_minute=rate / 60
-        ),
+        controls=control_table(decided, settings.control, rain_mm=known.seasons.rain_mm),
         timer_table=timer_table(zones, known, decided),
-        sensitivity=sensitivity_table(settings, decided, spent, per_minute=rate / 60),
+        sensitivity=sensitivity_table(settings, decided, spent),
         warnings=(*wires.warnings, *notes, *more),
     )
 
@@ -277,8 +283,66 @@ def _economics(
         today=today,
     )
     money["price"] = decided.price
+    money["ways"] = _ways(settings, decided, built.total)
     money["claim"] += _unpriced(settings, decided)
     return money
+
+
+def _ways(settings: PropertyFile, decided: Decided, capital: float) -> list[dict[str, Any]]:
+    """Return what each way saves against today's timer, and when it pays back.
+
+    The ways: this plan; the plan under the other aim; the plain way; a timer set right, without a
+    sensor; and this plan against that timer. Money is at the plan's average price.
+    """
+    simulated, price = decided.simulated, decided.price
+    if simulated.timer is None:
+        return []
+
+    def yearly(volume: NDArray[np.float64]) -> float:
+        return float(volume.sum(axis=0).mean())
+
+    today = yearly(simulated.volume(simulated.timer))
+    right = yearly(simulated.volume(simulated.set_right))
+    mine = yearly(simulated.volume(simulated.plan))
+    aims = {False: "as today", True: "within the limit"}
+    rows = [(aims[decided.heal], decided.decision.choice.used, today - mine, capital,
+             float(simulated.plan.worst_stress_days.max()))]  # fmt: skip
+    if decided.rival is not None:
+        other, ran = decided.rival.decision, decided.rival.plan
+        rows.append((aims[decided.rival.heal], other.choice.used,
+                     today - yearly(simulated.volume(ran)), _price_of(other, other.choice),
+                     float(ran.worst_stress_days.max())))  # fmt: skip
+    decision = decided.decision
+    if decision.plain is not None:
+        water = float(decision.options.water_m3(decision.plain).mean())
+        rows.append(("the plain way", decision.plain.used, today - water,
+                     _price_of(decision, decision.plain),
+                     decision.options.stress_days(decision.plain)))  # fmt: skip
+    least = float(simulated.set_right.worst_stress_days.max())
+    rows.append(("timer set right", 0, today - right, 0.0, least))
+    rows.append(("against a timer set right", decided.decision.choice.used, right - mine, capital,
+                 rows[0][4]))  # fmt: skip
+    return [
+        {
+            "way": way,
+            "sensors": count,
+            "saved_m3": saved,
+            "saved_per_year": None if price is None else saved * price,
+            "capital": spent,
+            "payback_years": None
+            if price is None or not settings.costs.given
+            else payback_years(spent, saved * price),
+            "stress_days": stress,
+        }
+        for way, count, saved, spent, stress in rows
+    ]
+
+
+def _price_of(decision: Decision, choice: Choice) -> float:
+    """Return what a choice costs to build, its shared trench as priced."""
+    options = decision.options
+    water = options.price * float(options.water_m3(choice).mean())
+    return max(choice.cost - water, 0.0) * options.prices.life_years
 
 
 def _bill_months(settings: PropertyFile, known: Known) -> NDArray[np.float64]:

@@ -10,9 +10,10 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from siting._plan_choice import Decision
+from siting._plan_control import over_zones
 from siting._plan_known import Decided
 from siting._plan_options import Options
-from siting.season import RootZones, least_depth, rain_shutoff, timer_season
+from siting.season import Watering, rain_shutoff, schedule_stress
 from siting.sensors import Candidates, choose_sensors
 from siting.site.settings import Control
 
@@ -20,16 +21,12 @@ __all__ = ["control_table"]
 
 
 def control_table(
-    decided: Decided,
-    control: Control,
-    *,
-    rain_mm: NDArray[np.float64],
-    per_minute: NDArray[np.float64],
+    decided: Decided, control: Control, *, rain_mm: NDArray[np.float64]
 ) -> pd.DataFrame:
     """Return what each kind of control would use, on the same weather and scenarios.
 
-    Timers and the rain shut-off run each valve for the least whole minutes with which its driest
-    quarter stays within the cap in every run; where none does, with the fewest stress days. They
+    A timer is set right with the least whole minutes and a monthly adjustment that keep each zone
+    within the plan's own limit; the rain shut-off interrupts that timer, and never adds water. They
     need no soil sensor, so they are shown beside the plan and never chosen.
 
     Parameters
@@ -37,59 +34,46 @@ def control_table(
     decided : Decided
         The choice.
     control : Control
-        Cap, and the settings of the rain shut-off.
+        The settings of the rain shut-off.
     rain_mm : ndarray, shape (D, Y)
         Rain as it falls on open ground [mm].
-    per_minute : ndarray, shape (Z,)
-        What each valve applies in a minute [mm].
 
     Returns
     -------
     DataFrame
         As `Plan.controls`.
     """
-    options, roots = decided.decision.options, decided.roots
-    days = decided.schedule.timer
+    options, simulated = decided.decision.options, decided.simulated
     rows: list[dict[str, Any]] = []
-    simulated = decided.simulated
     if simulated.timer is not None:
-        rows.append(
-            _timer("timer as it runs today", simulated.timer.water_mm.mean(axis=1),
-                   simulated.timer.worst_stress_days, decided, control)
-        )  # fmt: skip
-    gross = np.tile(rain_mm, (1, days.shape[1] // rain_mm.shape[1]))
-    dry = rain_shutoff(
-        gross, days, threshold_mm=control.rain_shutoff_mm, window_days=control.rain_shutoff_days
-    )
-    for name, allowed in (("timer, its minutes set right", days), ("rain shut-off", dry)):
-        water, stress = _least(roots, allowed, control.max_stress_days, per_minute)
-        rows.append(_timer(name, water, stress, decided, control))
+        rows.append(_timer("timer as it runs today", simulated.timer, decided))
+    rows.append(_timer("timer, its minutes set right", simulated.set_right, decided))
+    rows.append(_timer("rain shut-off", _shut_off(decided, control, rain_mm), decided))
     rows += _sensor_kinds(decided.decision, options, control)
     return pd.DataFrame(rows).set_index("kind")
 
 
-def _least(
-    roots: RootZones, days: NDArray[np.bool_], cap: float, per_minute: NDArray[np.float64]
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Run every valve for its least minutes on the given days: water [mm], stress days."""
-    zones = np.arange(roots.shape[0])
-    plain = replace(roots, reading_error=None)
-    found = least_depth(
-        plain, zone=zones, threshold_fraction=np.zeros(len(zones)), days=days, cap=cap,
-        step=per_minute,
-    )  # fmt: skip
-    ran = timer_season(plain, depth=found.depth, days=days)
-    return ran.water_mm.mean(axis=1), ran.worst_stress_days
+def _shut_off(decided: Decided, control: Control, rain_mm: NDArray[np.float64]) -> Watering:
+    """Interrupt the timer that was set right after rain."""
+    right, days = decided.simulated.set_right, decided.schedule.timer
+    gross = np.tile(rain_mm, (1, days.shape[1] // rain_mm.shape[1]))
+    dry = rain_shutoff(
+        gross, days, threshold_mm=control.rain_shutoff_mm, window_days=control.rain_shutoff_days
+    )
+    whole = right.depth.max(axis=1)
+    stress = over_zones(
+        decided.roots,
+        lambda z, root: schedule_stress(
+            root, dry, depth=whole[z], dial=right.depth[z] / max(float(whole[z]), 1e-12)
+        )[0],
+    )
+    return Watering(np.broadcast_to(dry, right.ran.shape), right.depth, np.stack(stress))
 
 
-def _timer(
-    name: str,
-    water_mm: NDArray[np.float64],
-    stress: NDArray[np.float64],
-    decided: Decided,
-    control: Control,
-) -> dict[str, Any]:
-    water = float(water_mm @ decided.decision.options.area_m2) / 1000
+def _timer(name: str, ran: Watering, decided: Decided) -> dict[str, Any]:
+    options = decided.decision.options
+    water = float(ran.water_mm.mean(axis=1) @ options.area_m2) / 1000
+    stress = ran.worst_stress_days
     return {
         "kind": name,
         "sensors": 0,
@@ -97,7 +81,7 @@ def _timer(
         "water_m3": water,
         "cost_per_year": np.nan if decided.price is None else decided.price * water,
         "stress_days": float(stress.max()),
-        "within_limit": bool(stress.max() <= control.max_stress_days),
+        "within_limit": bool(np.all(stress <= options.pool.limit + 1e-9)),
         "chosen": False,
     }
 
@@ -120,6 +104,9 @@ def _sensor_kinds(decision: Decision, options: Options, control: Control) -> lis
         choice = choose_sensors(candidates, max_sensors=most, curve=False).rows[-1]
         choice = options.priced(choice, options.prices.connection)
         mine = {options.pool.kind[j] for j in decision.choice.sensors}
+        within = choice.feasible and bool(
+            np.all(options.zone_stress(choice) <= options.pool.limit + 1e-9)
+        )
         rows.append(
             {
                 "kind": name,
@@ -130,8 +117,7 @@ def _sensor_kinds(decision: Decision, options: Options, control: Control) -> lis
                 "water_m3": float(options.water_m3(choice).mean()) if choice.feasible else np.nan,
                 "cost_per_year": choice.cost,
                 "stress_days": options.stress_days(choice),
-                "within_limit": choice.feasible
-                and options.stress_days(choice) <= control.max_stress_days,
+                "within_limit": within,
                 "chosen": each is None and mine == set(kinds),
             }
         )

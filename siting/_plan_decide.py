@@ -1,4 +1,4 @@
-"""From what is known to a decision: simulate every sensor that could be, choose, run the choice."""
+"""From what is known to a decision: simulate every sensor that could be, choose, play the sheet."""
 
 from __future__ import annotations
 
@@ -9,33 +9,45 @@ from numpy.typing import NDArray
 
 from siting._plan_choice import Decision, decide
 from siting._plan_control import (
-    Governors,
-    driest_quarters,
+    Alone,
+    PropertyRoots,
+    Trial,
     governors,
-    run_plan,
-    run_timer,
+    over_zones,
     timer_depths,
+    timer_set_right,
+    todays_timer,
+    unreachable,
 )
 from siting._plan_ground import Progress
-from siting._plan_known import Decided, Known
-from siting._plan_options import Options, Prices, usable_kinds
+from siting._plan_known import Decided, Known, Rival
+from siting._plan_options import Options, Prices, controllers_of, usable_kinds
 from siting._plan_places import connection_costs, trench_network
-from siting._plan_schedule import Schedule, ZoneShares, unreachable, watering_days
+from siting._plan_schedule import Schedule, ZoneShares, watering_days
 from siting._plan_tables import Simulated, sensor_shares
 from siting.economics import average_price
 from siting.placement import Placement
-from siting.season import RootZones
+from siting.season import RootZone, Watering, schedule_stress, sensor_events
 from siting.site.model import Site
 from siting.site.settings import PropertyFile
 from siting.units import show
 
-__all__ = ["decide_plan", "metered_scale", "property_price", "property_roots"]
+__all__ = [
+    "as_watering",
+    "decide_plan",
+    "metered_scale",
+    "play_sheet",
+    "property_price",
+    "property_roots",
+]
 
 _Array = NDArray[np.float64]
 
 
-def property_roots(site: Site, known: Known, *, threads: int = 1) -> RootZones:
-    """Put the driest quarter of every zone through every run.
+def property_roots(
+    site: Site, known: Known, *, sensor_error: float, threads: int = 1
+) -> PropertyRoots:
+    """Return what puts every zone through every run.
 
     Parameters
     ----------
@@ -43,28 +55,31 @@ def property_roots(site: Site, known: Known, *, threads: int = 1) -> RootZones:
         The property.
     known : Known
         Sun, water and weather.
+    sensor_error : float
+        Standard deviation of what is left of a sensor's error [m³/m³].
     threads : int
         Threads of the simulation; the result does not depend on it.
 
     Returns
     -------
-    RootZones
+    PropertyRoots
         Runs scenario by scenario, years within.
     """
-    zones = site.hydrozones
-    roots = driest_quarters(
+    zones, scenarios = site.hydrozones, known.scenarios
+    spread = replace(scenarios.spread, sensor_error=sensor_error)
+    return PropertyRoots(
         known.ground,
         known.terms,
         known.seasons,
         water=known.water,
-        scenarios=known.scenarios,
-        plants=[str(word) for word in zones["plants"]],
+        scenarios=replace(scenarios, spread=spread),
+        plants=tuple(str(word) for word in zones["plants"]),
         depletion_fraction=known.measures["depletion_fraction"].to_numpy(dtype=float),
         shares=ZoneShares(
             sensor_shares(zones, known.water), zones["rain_share"].to_numpy(dtype=float)
         ),
+        threads=threads,
     )
-    return replace(roots, threads=threads)
 
 
 def property_price(settings: PropertyFile, known: Known) -> float | None:
@@ -95,9 +110,8 @@ def decide_plan(
     *,
     threads: int = 1,
     progress: Progress | None = None,
-    roots: RootZones | None = None,
 ) -> Decided:
-    """Simulate every zone as governor, choose, and run the choice.
+    """Simulate every zone as governor, choose, and play what will be printed.
 
     Parameters
     ----------
@@ -113,92 +127,172 @@ def decide_plan(
         Threads of the simulation; the result does not depend on it.
     progress : callable, optional
         Called with stage, steps done and steps in all.
-    roots : RootZones, optional
-        The driest quarters, where they are at hand.
 
     Returns
     -------
     Decided
-        The choice, run over every season and scenario.
+        The choice, played over every season and scenario.
     """
     report = progress or (lambda *_: None)
+    report("Simulating seasons", 0, 3)
+    trial, described, metered = _trial(site, settings, known, threads=threads)
+    decision, notes = _decided(site, settings, known, placements, trial)
+    report("Choosing sensors", 1, 3)
+    # The other aim, for what it would cost: as today where the plan heals, and the other way round.
+    rival = None
+    if trial.today is not None:
+        other, _ = _decided(site, settings, known, placements, replace(trial, heal=not trial.heal))
+        rival = Rival(other, play_sheet(trial.roots, trial.schedule, other), heal=not trial.heal)
+    report("Playing the sheet", 2, 3)
+    pool = decision.governors
+    simulated = Simulated(
+        plan=play_sheet(trial.roots, trial.schedule, decision),
+        timer=None if trial.today is None else as_watering(trial.today),
+        set_right=as_watering(timer_set_right(trial.roots, trial.schedule.timer, pool.limit)),
+        days=trial.schedule.today,
+        area_m2=decision.options.area_m2,
+        years=len(known.seasons.years),
+        months=known.seasons.month,
+    )
+    return Decided(
+        decision,
+        trial.roots,
+        trial.schedule,
+        simulated,
+        today_depth=described,
+        price=property_price(settings, known),
+        heal=trial.heal,
+        rival=rival,
+        warnings=(*trial.schedule.warnings, *notes, *metered),
+    )
+
+
+def _trial(
+    site: Site, settings: PropertyFile, known: Known, *, threads: int
+) -> tuple[Trial, _Array | None, tuple[str, ...]]:
+    """Return what governors are tried on, today's depths as described, and what bills say."""
     control = settings.control
-    roots = property_roots(site, known, threads=threads) if roots is None else roots
-    rate = known.water["precipitation_rate"].to_numpy(dtype=float)
-    names = [str(zone) for zone in site.hydrozones.index]
+    roots = property_roots(site, known, sensor_error=control.sensor_error, threads=threads)
     schedule = watering_days(
         known.seasons.dates, settings.timer, control, scenarios=known.scenarios.count
     )
-    report("Simulating seasons", 0, 2)
-    pool, relaxed = governors(
-        roots,
-        kinds=usable_kinds(control.kinds, settings.hardware),
+    zones, rate = site.hydrozones, known.water["precipitation_rate"].to_numpy(dtype=float)
+    described = timer_depths(settings.timer, [str(v) for v in zones["valve"]], rate)
+    area = known.measures["area_m2"].to_numpy(dtype=float)
+    scale, metered = metered_scale(settings, known, schedule.today, described, area)
+    today = None if described is None else todays_timer(roots, described * scale, schedule.today)
+    # Where bills correct the timer, nobody knows what its minutes bring: none stay as they are.
+    usual = None if described is None or scale != 1 else described / rate * 60
+    trial = Trial(
+        roots=roots,
         schedule=schedule,
-        depletion_fraction=known.measures["depletion_fraction"].to_numpy(dtype=float),
+        today=today,
+        today_minutes=usual,
+        controller=controllers_of(zones)[0],
+        irrigation=tuple(str(word) for word in zones["irrigation"]),
+        sensor_error=control.sensor_error,
         cap=control.max_stress_days,
-        per_minute=rate / 60,
-        names=names,
+        heal=today is None or control.aim == "within_limit",
     )
-    report("Choosing sensors", 1, 2)
-    price = property_price(settings, known)
-    options = _options(site, settings, known, placements, pool=pool, price=price)
-    decision = decide(options, max_sensors=control.max_sensors)
-    simulated, described, metered = _simulate(site, settings, known, roots, schedule, decision)
-    rules = () if control.allowed_days is None else unreachable(
-        roots, schedule, pool.caps, cap=control.max_stress_days, names=names,
-        units=settings.units,
-    )  # fmt: skip
-    notes = (*schedule.warnings, *relaxed, *rules, *decision.warnings, *metered)
-    return Decided(decision, roots, schedule, simulated, described, price, notes)
+    return trial, described, metered
 
 
-def _options(
+def _decided(
     site: Site,
     settings: PropertyFile,
     known: Known,
     placements: list[Placement],
-    *,
-    pool: Governors,
-    price: float | None,
-) -> Options:
-    """Put together what is chosen among."""
+    trial: Trial,
+) -> tuple[Decision, tuple[str, ...]]:
+    """Simulate and choose under one aim; the notes say what gave way."""
+    control, names = settings.control, [str(zone) for zone in site.hydrozones.index]
+    pool, relaxed = governors(
+        trial, kinds=usable_kinds(control.kinds, settings.hardware), names=names
+    )
     beside = known.measures[["area_m2", "need_score"]].join(
         site.hydrozones[["plants", "controller"]]
     )
     beside["admissible"] = [at.setback_ratio >= 1 for at in placements]
-    return Options(
-        pool=pool,
-        zones=beside,
-        prices=_prices(site, settings, placements, price),
-        rate=known.water["precipitation_rate"].to_numpy(dtype=float),
+    options = Options.of(
+        pool,
+        beside,
+        _prices(site, settings, placements, property_price(settings, known)),
         years=len(known.seasons.years),
-        window_minutes=settings.control.window_minutes,
+        window_minutes=control.window_minutes,
     )
+    decision = decide(options, max_sensors=control.max_sensors)
+    rules = () if control.allowed_days is None else unreachable(
+        trial, pool.limit, names=names, units=settings.units
+    )  # fmt: skip
+    return decision, (*relaxed, *rules, *decision.warnings)
 
 
-def _simulate(
-    site: Site,
-    settings: PropertyFile,
-    known: Known,
-    roots: RootZones,
-    schedule: Schedule,
-    decision: Decision,
-) -> tuple[Simulated, _Array | None, tuple[str, ...]]:
-    """Run the choice and today's timer; the timer's depths as described, and what bills say."""
-    rate = known.water["precipitation_rate"].to_numpy(dtype=float)
-    described = timer_depths(settings.timer, [str(v) for v in site.hydrozones["valve"]], rate)
-    area = decision.options.zones["area_m2"].to_numpy(dtype=float)
-    scale, metered = metered_scale(settings, known, schedule.today, described, area)
-    pool = decision.governors
-    simulated = Simulated(
-        plan=run_plan(roots, pool, governor=decision.choice.governor),
-        timer=run_timer(roots, None if described is None else described * scale, schedule.today),
-        days=schedule.today,
-        area_m2=area,
-        years=len(known.seasons.years),
-        months=known.seasons.month,
+def play_sheet(
+    roots: PropertyRoots, schedule: Schedule, decision: Decision, *, rate: float = 1.0
+) -> Watering:
+    """Play what is handed over, and nothing else, through every season and scenario.
+
+    Each sensor lets an event run on its days when it reads drier than its threshold; its zones then
+    run for their whole minutes. Zones without a sensor run their own programme.
+
+    Parameters
+    ----------
+    roots : PropertyRoots
+        The zones.
+    schedule : Schedule
+        The sets of days.
+    decision : Decision
+        Sensors, thresholds, days and minutes.
+    rate : float
+        What a minute brings over what was assumed.
+
+    Returns
+    -------
+    Watering
+        Of every zone.
+    """
+    pool, governor = decision.governors, decision.governor
+    days = len(pool.alone.ran)
+    ran = np.empty((roots.count, *pool.alone.ran.shape), dtype=np.bool_)
+    ran[:] = pool.alone.ran
+    depth = rate * pool.alone.depth[:, None] * pool.alone.dial
+    for j in decision.choice.sensors:
+        home, group = int(pool.zone[j]), np.flatnonzero(governor == j)
+        event = rate * pool.minutes[j] * pool.per_minute
+        mask = schedule.sets[int(pool.days[j])].days
+        run = sensor_events(
+            roots.zone(home), depth=[event[home]], threshold=[float(pool.low[j])], days=mask
+        )
+        ran[group] = run.ran[0]
+        depth[group] = np.repeat(event[group, None], days, axis=1)
+
+    def fared(z: int, root: RootZone) -> _Array:
+        whole = float(depth[z].max())
+        dial = depth[z] / whole if whole > 0 else depth[z]
+        return np.asarray(schedule_stress(root, ran[z], depth=whole, dial=dial)[0])
+
+    return Watering(ran, depth, np.stack(over_zones(roots, fared)))
+
+
+def as_watering(alone: Alone) -> Watering:
+    """Return a plain timer's seasons as those of a plan.
+
+    Parameters
+    ----------
+    alone : Alone
+        Every zone on a programme of its own.
+
+    Returns
+    -------
+    Watering
+        Of every zone.
+    """
+    zones = len(alone.depth)
+    return Watering(
+        np.broadcast_to(alone.ran, (zones, *alone.ran.shape)),
+        alone.depth[:, None] * alone.dial,
+        alone.stress_days,
     )
-    return simulated, described, metered
 
 
 def _prices(

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from typing import Final, NamedTuple
 
@@ -11,12 +11,11 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from siting._plan_application import ZoneApplication
-from siting._plan_scenarios import SPREAD, Scenarios
+from siting._plan_scenarios import SPREAD
+from siting._ranks import class_weights
 from siting.climate.model import SeasonCalendar
 from siting.hydrozones import (
-    DriestQuarter,
     ZonePixels,
-    area_quarters,
     pixel_demand,
     pixel_dryness,
     pixel_eto,
@@ -29,6 +28,8 @@ from siting.water.reference_et import EtoTerms
 from siting.water.zones import plant_factors
 
 __all__ = [
+    "CLASSES",
+    "OBSTACLES",
     "Ground",
     "MonthlyEto",
     "SunVariants",
@@ -40,6 +41,13 @@ __all__ = [
 
 Progress = Callable[[str, int, int], None]
 _Array = NDArray[np.float64]
+
+#: Area classes of a zone: quarters of its area, the driest first.
+CLASSES: Final = 4
+#: Levels of the obstacles at which the ground is worked out: as drawn, and the middles of six equal
+#: shares of how far they may be off (a normal draw over two standard deviations). Nothing else that
+#: is uncertain changes the order of dryness within a zone.
+OBSTACLES: Final = (0.0, -0.6915, -0.3372, -0.1052, 0.1052, 0.3372, 0.6915)
 
 #: Cells of margin around the hydrozones.
 _MARGIN: Final = 4
@@ -141,18 +149,23 @@ class Ground:
         Monthly terms.
     etc : DataFrame, shape (Z, M)
         Zone mean demand as described, columns month [mm/d].
-    dryness : tuple of ndarray, each shape (S, P_z)
-        Dryness of the points of each zone [1/d].
-    samples : tuple of ndarray, each shape (S, F_z)
+    dryness : tuple of ndarray, each shape (L, P_z)
+        Dryness of the points of each zone, by level of the obstacles (`OBSTACLES`, or the drawn
+        ones alone) [1/d].
+    samples : tuple of ndarray, each shape (L, F_z)
         Dryness of the samples in and around each zone [1/d].
     mean_beam : ndarray, shape (Z, M)
         Mean beam fraction of the zone as described.
     mean_sky : ndarray, shape (Z,)
         Its mean sky view.
-    quarter_beam : ndarray, shape (Z, S, M)
-        Mean beam fraction of the driest quarter.
-    quarter_sky, application : ndarray, shape (Z, S)
-        Mean sky view of the driest quarter, and what it receives over the zone mean.
+    class_beam : ndarray, shape (Z, Q, L, M)
+        Mean beam fraction of each area class, the driest quarter first.
+    class_sky : ndarray, shape (Z, Q, L)
+        Mean sky view of each area class.
+    class_pattern : ndarray, shape (Z, Q, L)
+        What each area class receives over the zone mean, where cans were read; else NaN [-].
+    levels : tuple of float, length L
+        Levels of the obstacles, as drawn first; see `SunVariants.at`.
     """
 
     pixels: ZonePixels
@@ -162,9 +175,35 @@ class Ground:
     samples: tuple[_Array, ...]
     mean_beam: _Array
     mean_sky: _Array
-    quarter_beam: _Array
-    quarter_sky: _Array
-    application: _Array
+    class_beam: _Array
+    class_sky: _Array
+    class_pattern: _Array
+    levels: tuple[float, ...] = (0.0,)
+
+    def between(self, values: _Array, obstacles: _Array) -> _Array:
+        """Return values of the levels at other obstacles, straight between and beyond them.
+
+        Parameters
+        ----------
+        values : ndarray, shape (Q, L, ...)
+            Of every level.
+        obstacles : ndarray, shape (S,)
+            -1 lowest and most transparent, 0 as drawn, 1 highest and densest.
+
+        Returns
+        -------
+        ndarray, shape (Q, S, ...)
+            Held to 0 and more.
+        """
+        if len(self.levels) == 1:
+            return np.repeat(values, len(obstacles), axis=1)
+        order = np.argsort(self.levels)
+        level = np.asarray(self.levels)[order]
+        right = np.clip(np.searchsorted(level, obstacles), 1, len(level) - 1)
+        share = (obstacles - level[right - 1]) / (level[right] - level[right - 1])
+        share = share.reshape(1, -1, *(1,) * (values.ndim - 2))
+        low, high = values[:, order[right - 1]], values[:, order[right]]
+        return np.asarray(np.maximum(low + share * (high - low), 0.0))
 
 
 def property_grid(site: Site, resolution: float) -> LocalGrid:
@@ -296,9 +335,9 @@ def survey(
     eto: MonthlyEto,
     water: pd.DataFrame,
     application: dict[str, ZoneApplication],
-    scenarios: Scenarios,
+    levels: Sequence[float] = OBSTACLES,
 ) -> Ground:
-    """Work out demand and dryness of every point of every zone in every scenario.
+    """Work out demand and dryness of every point of every zone at every level of the obstacles.
 
     Parameters
     ----------
@@ -312,8 +351,8 @@ def survey(
         As from `siting.water.zones.zone_water`.
     application : dict of str to ZoneApplication
         What is known of each zone's application pattern.
-    scenarios : Scenarios
-        What may be off.
+    levels : sequence of float, length L
+        Levels of the obstacles, as drawn first; see `SunVariants.at`.
 
     Returns
     -------
@@ -324,7 +363,7 @@ def survey(
     storage = water["taw_mm"].to_numpy(dtype=float)
     zones = [
         _zone_ground(
-            sun, pixels, z, (eto, factors[z], float(storage[z])), application[zone], scenarios
+            sun, pixels, z, (eto, factors[z], float(storage[z])), application[zone], levels
         )
         for z, zone in enumerate(pixels.zones)
     ]
@@ -337,23 +376,24 @@ def survey(
         samples=tuple(zone.samples for zone in zones),
         mean_beam=np.array([zone.mean_beam for zone in zones]),
         mean_sky=np.array([zone.mean_sky for zone in zones]),
-        quarter_beam=np.array([zone.quarter_beam for zone in zones]),
-        quarter_sky=np.array([zone.quarter_sky for zone in zones]),
-        application=np.array([zone.received for zone in zones]),
+        class_beam=np.array([zone.class_beam for zone in zones]),
+        class_sky=np.array([zone.class_sky for zone in zones]),
+        class_pattern=np.array([zone.pattern for zone in zones]),
+        levels=tuple(levels),
     )
 
 
 class _ZoneGround(NamedTuple):
-    """The ground of one zone: demand and light of its mean; by scenario its driest quarter."""
+    """The ground of one zone: demand and light of its mean; by level its area classes."""
 
     etc: _Array
     mean_beam: _Array
     mean_sky: float
     dryness: _Array
     samples: _Array
-    quarter_beam: _Array
-    quarter_sky: _Array
-    received: _Array
+    class_beam: _Array
+    class_sky: _Array
+    pattern: _Array
 
 
 def _zone_ground(
@@ -362,29 +402,30 @@ def _zone_ground(
     z: int,
     need: tuple[MonthlyEto, _Array, float],
     pattern: ZoneApplication,
-    scenarios: Scenarios,
+    levels: Sequence[float],
 ) -> _ZoneGround:
     """Work out one zone; `need` is monthly ETo, the zone's plant factors and its TAW."""
     eto, factor, storage = need
     own, beyond = pixels.flat[z], pixels.sample_flat[z]
     cells, where = np.unique(np.concatenate([own, beyond]), return_inverse=True)
     inner, outer = np.split(where, [own.size])
-    count = scenarios.count
+    count = len(levels)
     rows, around = np.empty((count, inner.size)), np.empty((count, outer.size))
-    beam = np.empty((count, len(eto.months)))
-    sky, received = np.empty(count), np.empty(count)
-    for s in range(count):
-        broad = sun.at(float(scenarios.obstacles[s]), cells)
+    beam = np.empty((CLASSES, count, len(eto.months)))
+    sky, received = np.empty((CLASSES, count)), np.full((CLASSES, count), np.nan)
+    for at, level in enumerate(levels):
+        broad = sun.at(level, cells)
         light = broad[0][:, inner], broad[1][inner]
         everywhere, monthly = _demand(broad, eto, factor)
-        if s == 0:
+        if at == 0:
             etc = factor * monthly[:, inner].mean(axis=1)
             mean = light[0].mean(axis=1), float(light[1].mean())
-        rows[s] = pixel_dryness(everywhere[inner], taw=storage, application=pattern.at_points)
-        around[s] = pixel_dryness(everywhere[outer], taw=storage, application=pattern.at_samples)
-        quarter = area_quarters(rows[s], beam_fraction=light[0], sky_view=light[1])
-        beam[s], sky[s] = quarter.beam_fraction, quarter.sky_view
-        received[s] = _received(pattern, quarter, float(scenarios.uniformity[s]))
+        rows[at] = pixel_dryness(everywhere[inner], taw=storage, application=pattern.at_points)
+        around[at] = pixel_dryness(everywhere[outer], taw=storage, application=pattern.at_samples)
+        weights = class_weights(rows[at], classes=CLASSES)
+        beam[:, at], sky[:, at] = weights @ light[0].T, weights @ light[1]
+        if pattern.measured:
+            received[:, at] = weights @ pattern.at_points
     return _ZoneGround(etc, *mean, rows, around, beam, sky, received)
 
 
@@ -395,14 +436,3 @@ def _demand(light: tuple[_Array, _Array], eto: MonthlyEto, factor: _Array) -> tu
         pixel_demand(points, plant_factor=factor, days=eto.days),
         points,
     )
-
-
-def _received(pattern: ZoneApplication, quarter: DriestQuarter, shift: float) -> float:
-    """Return what the driest quarter receives over the zone mean.
-
-    Where cans were read the pattern itself says it; elsewhere the driest quarter is taken to be
-    the low quarter of the sprinklers too, the worst that can be.
-    """
-    if pattern.measured:
-        return float(np.sum(pattern.at_points * quarter.weights))
-    return float(np.clip(pattern.uniformity + shift, 0.2, 1.0))

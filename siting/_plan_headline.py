@@ -19,6 +19,7 @@ from siting.units import UnitsName, figure, show
 __all__ = [
     "DOUBTED",
     "Facts",
+    "applied_words",
     "budget_words",
     "cheaper_words",
     "decision_words",
@@ -26,7 +27,11 @@ __all__ = [
     "headline",
     "nth",
     "number_word",
+    "over_need",
+    "plain_words",
+    "plants_words",
     "short_claim",
+    "tie_words",
     "today_over_need",
 ]
 
@@ -54,6 +59,9 @@ _MONTHS: Final = (
 #: worst timers of the trade put out two to three times the need; common practice, no source).
 DOUBTED: Final = 3.0
 _ROUND: Final = 10.0
+#: Water applied over the need from which the headline says so.
+_APPLIED: Final = 1.4
+_NEAR: Final = 2  # other homes told of a sensor at most
 _TRIFLE: Final = 0.5  # money below this is not told in figures
 _TEENS: Final = (11, 12, 13)
 
@@ -76,6 +84,9 @@ class Facts:
         How to show amounts.
     limits : mapping of str to float
         Zone -> days of stress that it was allowed in the end [d].
+    decided : mapping
+        As `Plan.decision`: ties, where the plain way puts its sensors, and whether the plan `heals`
+        what today leaves dry.
     """
 
     zones: gpd.GeoDataFrame
@@ -87,6 +98,23 @@ class Facts:
     limit: float
     units: UnitsName
     limits: Mapping[str, float] = field(default_factory=dict)
+    decided: Mapping[str, Any] = field(default_factory=dict)
+
+    def way(self, name: str) -> Mapping[str, Any] | None:
+        """Return one way of `Plan.economics`; None where it was not worked out.
+
+        Parameters
+        ----------
+        name : str
+            "as today", "within the limit", "the plain way", ...
+
+        Returns
+        -------
+        mapping or None
+            Its figures.
+        """
+        ways: list[dict[str, Any]] = self.economics.get("ways") or []
+        return next((way for way in ways if way["way"] == name), None)
 
     @property
     def currency(self) -> str:
@@ -158,8 +186,142 @@ def headline(facts: Facts) -> str:
         How many sensors; what the last one is worth and why there is no further one; what the plan
         saves.
     """
-    told = [decision_words(facts), *cheaper_words(facts), short_claim(facts)]
-    return " ".join([*told, *doubt_words(facts), *budget_words(facts)])
+    told = [*plain_words(facts), decision_words(facts), *tie_words(facts), short_claim(facts)]
+    more = [*plants_words(facts), *cheaper_words(facts), *applied_words(facts)]
+    return " ".join([*told, *more, *doubt_words(facts), *budget_words(facts)])
+
+
+def plain_words(facts: Facts) -> list[str]:
+    """Say what the trade would do by habit, what that saves and what it leaves.
+
+    Parameters
+    ----------
+    facts : Facts
+        What was decided.
+
+    Returns
+    -------
+    list of str
+        One sentence; none without a timer of today.
+    """
+    way, homes = facts.way("the plain way"), facts.decided.get("plain_homes", ())
+    if way is None or not homes:
+        return []
+    where = " and ".join(homes)
+    words = (
+        "The plain way (an add-on module on the timer as it is, its sensor in "
+        f"{where}) saves {facts.volume(float(way['saved_m3']))} a year"
+    )
+    if way["payback_years"] is not None:
+        words += f" and pays back in {figure(float(way['payback_years']), 1)} years"
+    drier = facts.decided.get("plain_drier", {})
+    if not drier:
+        return [f"{words}, and leaves no zone drier than it may be."]
+    worst = max(drier, key=lambda zone: drier[zone])
+    more = f" and {len(drier) - 1} more" if len(drier) > 1 else ""
+    return [
+        f"{words}, but leaves {worst}{more} too dry ({figure(drier[worst])} stress days in the "
+        "worst season out of ten)."
+    ]
+
+
+def tie_words(facts: Facts) -> list[str]:
+    """Say which other numbers and places are as good within what can be known.
+
+    Parameters
+    ----------
+    facts : Facts
+        What was decided.
+
+    Returns
+    -------
+    list of str
+        Sentences, or none.
+    """
+    told = []
+    numbers = [int(n) for n in facts.decided.get("tie_numbers", ())]
+    if numbers and facts.price is not None:
+        also = " or ".join(number_word(n) for n in numbers)
+        told.append(f"{also.capitalize()} would be as good within what can be known: a tie.")
+    homes = facts.decided.get("tie_homes", {})
+    near = [
+        f"{zone} or {' or '.join(list(others)[:_NEAR])}" for zone, others in homes.items() if others
+    ]
+    if near:
+        told.append(f"As good a place for a sensor: {'; '.join(near)}.")
+    return told
+
+
+def plants_words(facts: Facts) -> list[str]:
+    """Say how plants fare against today, or what healing them costs.
+
+    Parameters
+    ----------
+    facts : Facts
+        What was decided.
+
+    Returns
+    -------
+    list of str
+        One sentence or two; none without a timer of today.
+    """
+    mine, other = facts.way("as today"), facts.way("within the limit")
+    if mine is None or other is None:
+        return []
+    short = facts.zones.loc[facts.zones["today_stress_days"].astype(float) > facts.limit]
+    if short.empty:
+        return []
+    worst = str(short["today_stress_days"].astype(float).idxmax())
+    days = figure(float(short.loc[worst, "today_stress_days"]))
+    if facts.decided.get("heals"):
+        return [
+            f"It heals what today leaves dry ({worst} {days} stress days in the worst season out "
+            f"of ten); left as today it would save {facts.volume(float(mine['saved_m3']))} a year."
+        ]
+    saved = float(other["saved_m3"])
+    cost = f"save {facts.volume(saved)}" if saved >= 0 else f"use {facts.volume(-saved)} more"
+    return [
+        f"Plants fare as today: {worst} is short on {days} days in the worst season out of ten. "
+        f'Healing that ([control] aim = "within_limit") would {cost} a year; it rests on '
+        f"{_assumed(short)}."
+    ]
+
+
+def _assumed(short: pd.DataFrame) -> str:
+    """Say on what the dryness of zones rests, and what to measure where it was assumed."""
+    defaults = " ".join(short["defaults"].astype(str)) if "defaults" in short else ""
+    named = {
+        "distribution_uniformity": "evenness",
+        "precipitation_rate": "application rate",
+        "soil": "soil",
+        "root_depth": "root depth",
+    }
+    assumed = [word for key, word in named.items() if key in defaults]
+    if not assumed:
+        return "the evenness, rate and soil as given"
+    return f"an assumed {' and '.join(assumed[:2])} (measure first: the answer may turn)"
+
+
+def applied_words(facts: Facts) -> list[str]:
+    """Say so where the water applied is far beyond what the plants need.
+
+    Parameters
+    ----------
+    facts : Facts
+        What was decided.
+
+    Returns
+    -------
+    list of str
+        One sentence, or none.
+    """
+    times = over_need(facts.zones, "water_m3")
+    if not times > _APPLIED:
+        return []
+    return [
+        f"Water applied is {figure(times, 1)} times the textbook need (net irrigation over "
+        "evenness)."
+    ]
 
 
 def decision_words(facts: Facts) -> str:
@@ -236,25 +398,32 @@ def doubt_words(facts: Facts) -> list[str]:
 
 
 def today_over_need(zones: pd.DataFrame) -> float:
-    """Return today's water over what the plants need at the evenness of each zone.
+    """Return today's water over what the plants need; see `over_need`."""
+    return over_need(zones, "today_m3")
+
+
+def over_need(zones: pd.DataFrame, water: str) -> float:
+    """Return water over what the plants need at the evenness of each zone.
 
     Parameters
     ----------
     zones : DataFrame
-        Columns today_m3, net_irrigation_mm, area_m2, distribution_uniformity.
+        Columns `water`, net_irrigation_mm, area_m2, distribution_uniformity.
+    water : str
+        Column of the water of a season [m³].
 
     Returns
     -------
     float
-        NaN where today's water is not known, or nothing is needed.
+        NaN where the water is not known, or nothing is needed.
     """
-    columns = {"today_m3", "net_irrigation_mm", "area_m2", "distribution_uniformity"}
+    columns = {water, "net_irrigation_mm", "area_m2", "distribution_uniformity"}
     if not columns <= set(zones):
         return math.nan
     even = zones["distribution_uniformity"].astype(float)
     need = float((zones["net_irrigation_mm"] * zones["area_m2"] / even).sum()) / 1000
-    today = float(zones["today_m3"].astype(float).sum(skipna=False))
-    return today / need if need > 0 else math.nan
+    used = float(zones[water].astype(float).sum(skipna=False))
+    return used / need if need > 0 else math.nan
 
 
 def budget_words(facts: Facts) -> list[str]:
@@ -345,6 +514,18 @@ def _further(facts: Facts) -> str:
         return f"{more} was not allowed"
     if facts.price is None:
         return f"without a water price {more} cannot be weighed against its cost"
+    worth, pays = facts.decided.get("next_worth"), facts.decided.get("next_pays")
+    if worth is not None and pays is not None and float(worth) >= _TRIFLE:
+        waiting = float(facts.decided.get("waiting_worth") or 0.0)
+        patient = (
+            f"; a season's log first is worth up to {figure(waiting)} a year"
+            if waiting >= 1
+            else ""
+        )
+        return (
+            f"{more} is worth {figure(float(worth))} {facts.currency} a year and pays in "
+            f"{figure(100 * float(pays))} of 100 cases, too little to be sure of{patient}"
+        )
     return f"{more} would cost more than it saves"
 
 

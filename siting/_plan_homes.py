@@ -72,7 +72,7 @@ def elsewhere(
     need = zones["need_score"].to_numpy(dtype=float)
     found = {}
     for candidate, tag in ids.items():
-        group = np.flatnonzero(decision.choice.governor == candidate)
+        group = np.flatnonzero(decision.governor == candidate)
         home, top = int(decision.governors.zone[candidate]), int(group[np.argmax(need[group])])
         if home == top or need[home] >= need[top]:
             continue
@@ -91,7 +91,7 @@ def elsewhere(
 def _moved(decision: Decision, candidate: int, top: int) -> tuple[float, float]:
     """Return what the same groups cost and use more with one sensor in another zone."""
     options, choice, pool = decision.options, decision.choice, decision.governors
-    group = np.flatnonzero(choice.governor == candidate)
+    group = np.flatnonzero(decision.governor == candidate)
     priced, prices = options.candidates(), options.prices
     kinds = {pool.kind[j] for j in choice.sensors if _together(decision, j, candidate)}
     others = [
@@ -108,7 +108,8 @@ def _moved(decision: Decision, candidate: int, top: int) -> tuple[float, float]:
     own = float(totals[best] - totals[candidate])
     own += float(prices.connection[top] - prices.connection[pool.zone[candidate]])
     shared = prices.shared(0.0, moved) - prices.shared(0.0, homes)
-    water = pool.followers.water_mm[:, group] @ options.area_m2[group] / 1000
+    used = np.minimum(pool.water_mm[:, group], options.alone_mm[group])
+    water = used @ options.area_m2[group] / 1000
     return own + shared, float(water[best] - water[candidate])
 
 

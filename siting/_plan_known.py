@@ -12,16 +12,17 @@ from numpy.typing import NDArray
 
 from siting._plan_application import ZoneApplication
 from siting._plan_choice import Decision
+from siting._plan_control import PropertyRoots
 from siting._plan_ground import Ground, SunVariants
 from siting._plan_scenarios import Scenarios
 from siting._plan_schedule import Schedule
 from siting._plan_tables import Simulated
 from siting.climate.model import Climate, SeasonCalendar
 from siting.placement import Placement
-from siting.season import RootZones
+from siting.season import Watering
 from siting.water.reference_et import EtoTerms
 
-__all__ = ["Basis", "Decided", "Known"]
+__all__ = ["Basis", "Decided", "Known", "Rival"]
 
 
 @dataclass(frozen=True)
@@ -90,6 +91,25 @@ class Basis:
 
 
 @dataclass(frozen=True)
+class Rival:
+    """What would be decided under the other aim.
+
+    Parameters
+    ----------
+    decision : Decision
+        The choice.
+    plan : Watering
+        What it would water.
+    heal : bool
+        Whether it heals what today leaves dry.
+    """
+
+    decision: Decision
+    plan: Watering
+    heal: bool
+
+
+@dataclass(frozen=True)
 class Decided:
     """How many sensors, which zones each governs, and what runs then.
 
@@ -97,31 +117,37 @@ class Decided:
     ----------
     decision : Decision
         The choice.
-    roots : RootZones
-        The driest quarters that it was made on.
+    roots : PropertyRoots
+        The root zones that it was made on.
     schedule : Schedule
         Days on which something may happen.
     simulated : Simulated
-        The plan and today's timer over every run.
+        The printed sheet and today's timer over every run.
     today_depth : ndarray, shape (Z,), or None
         Today's depth per event as described [mm]; None without a timer that tells it.
     price : float or None
         Price that sensors were chosen at; None where water has none [currency/m³].
+    heal : bool
+        Whether the plan heals what today leaves dry, whatever water that takes.
+    rival : Rival or None
+        The choice under the other aim; None without a timer.
     warnings : tuple of str
         What gave way, and what bills say.
     """
 
     decision: Decision
-    roots: RootZones
+    roots: PropertyRoots
     schedule: Schedule
     simulated: Simulated
     today_depth: NDArray[np.float64] | None
     price: float | None
+    heal: bool
+    rival: Rival | None
     warnings: tuple[str, ...]
 
     @property
     def limits(self) -> dict[str, float]:
         """Return the stress days that each zone was allowed in the end [d]."""
         names = self.decision.options.zones.index
-        caps = self.decision.governors.caps
+        caps = self.decision.governors.limit
         return {str(zone): float(cap) for zone, cap in zip(names, caps, strict=True)}

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 import pandas as pd
@@ -106,8 +106,6 @@ class Options:
         Index `zone`; columns area_m2, controller, admissible and the beside-facts of `decide`.
     prices : Prices
         Money.
-    rate : ndarray, shape (Z,)
-        Precipitation rate [mm/h].
     years : int
         Seasons per scenario.
     window_minutes : float or None
@@ -121,11 +119,19 @@ class Options:
     pool: Governors
     zones: pd.DataFrame
     prices: Prices
-    rate: _Array
     years: int
     window_minutes: float | None = None
     cramped: bool = False
     stretched: bool = False
+
+    @classmethod
+    def of(cls, pool: Governors, zones: pd.DataFrame, prices: Prices, **limits: Any) -> Options:  # noqa: ANN401
+        """Return the options of a pool, its candidates in the order in which they win ties."""
+        options = cls(pool, zones, prices, **limits)
+        water = pool.water_mm[np.arange(len(pool.zone)), pool.zone]
+        kind = np.array([CONTROL_KINDS.index(kind) for kind in pool.kind])
+        order = np.lexsort((water, ~pool.habit, options.home_order[pool.zone], kind))
+        return replace(options, pool=pool.only(order))
 
     @property
     def area_m2(self) -> _Array:
@@ -133,12 +139,25 @@ class Options:
         return self.zones["area_m2"].to_numpy(dtype=float)
 
     @property
+    def home_order(self) -> _Array:
+        """Where a sensor goes by habit: 0 is the thirstiest turf, then the thirstiest of the rest,
+        shape (Z,)."""  # noqa: D205, D209
+        turf = self.zones["plants"].astype(str).str.endswith("turf").to_numpy()
+        need = self.zones["need_score"].to_numpy(dtype=float)
+        order = np.lexsort((-need, ~turf))
+        return np.argsort(order).astype(float)
+
+    @property
     def price(self) -> float:
         """Price of water, a trifle where there is none [currency/m³]."""
         return max(self.prices.water, _LEAST_PRICE)
 
     def candidates(
-        self, *, connection: _Array | None = None, kinds: Sequence[str] = CONTROL_KINDS
+        self,
+        *,
+        connection: _Array | None = None,
+        kinds: Sequence[str] = CONTROL_KINDS,
+        habit: bool = False,
     ) -> Candidates:
         """Put money on every pair of sensor and zone.
 
@@ -148,27 +167,66 @@ class Options:
             Yearly cost of trench and wire; the prices' own where not given.
         kinds : sequence of str
             Kinds of control to take.
+        habit : bool
+            Whether to take only those that leave today's minutes and days as they are, kept or not;
+            every zone that can follow one then does.
 
         Returns
         -------
         Candidates
-            In the order of the pool.
+            In the order of the pool; a zone that may not follow, or would use more so, stands
+            with what its own programme costs.
         """
         pool, zone = self.pool, self.pool.zone
-        cost = self.price * pool.followers.water_mm * self.area_m2 / 1000
-        controller, _ = controllers_of(self.zones)
+        area = self.area_m2 / 1000
+        cost = self.price * pool.water_mm * area
+        # Who follows nobody, or does so dearly, keeps a programme of its own on the timer.
+        home = np.arange(len(area)) == zone[:, None]
+        alone = self.price * self.alone_mm * area
+        if habit:
+            cost = np.where(pool.minutes > 0, cost, alone)
+        else:
+            cost = np.where(pool.kept, cost, np.inf)
+            cost = np.where(home, cost, np.minimum(cost, alone))
         barred = np.zeros(len(zone), dtype=np.bool_)
         if not self.cramped:
             barred |= ~self.zones["admissible"].to_numpy(dtype=bool)[zone]
         barred |= ~np.isin(pool.kind, list(kinds))
-        apart = controller[zone][:, None] != controller[None, :]
-        cost = np.where(barred[:, None] | apart, np.inf, cost)
+        if habit:
+            barred |= ~pool.habit
+        cost = np.where(barred[:, None], np.inf, cost)
         own = self.prices.connection if connection is None else connection
         labels = tuple(
             f"{kind} from {100 * low:.0f} % depleted"
             for kind, low in zip(pool.kind, pool.low, strict=True)
         )
         return Candidates(zone, cost, own[zone], labels, self.equipment(), self.window())
+
+    @property
+    def alone_mm(self) -> _Array:
+        """Water of zones without a sensor, mean over the runs, shape (Z,) [mm]."""
+        return np.asarray(self.pool.alone.water_mm.mean(axis=1))
+
+    def follows(self, choice: Choice) -> NDArray[np.int64]:
+        """Return who governs each zone.
+
+        Parameters
+        ----------
+        choice : Choice
+            A feasible one.
+
+        Returns
+        -------
+        ndarray of int, shape (Z,)
+            Candidate; -1 for a zone that keeps a programme of its own, without a sensor.
+        """
+        if choice.settled:
+            return choice.governor
+        every = np.arange(len(choice.governor))
+        kept = self.pool.kept[choice.governor, every]
+        water = np.where(kept, self.pool.water_mm[choice.governor, every], np.inf)
+        home = self.pool.zone[choice.governor] == every
+        return np.where(home | (water <= self.alone_mm), choice.governor, -1)
 
     def equipment(self, *, most: int | None = None) -> Equipment:
         """Return the hardware as the choice knows it.
@@ -203,15 +261,15 @@ class Options:
         )
 
     def window(self) -> Window | None:
-        """Return the hours of local rules, with every zone's longest run under every candidate."""
+        """Return the hours of local rules, with every zone's run under every candidate."""
         if self.window_minutes is None:
             return None
-        factor = self.pool.followers.factor
-        longest = self.pool.watering.depth.max(axis=(1, 2))
-        minutes = np.zeros_like(factor)
-        np.multiply(factor, longest[:, None], out=minutes, where=np.isfinite(factor))
+        pool = self.pool
+        own = pool.alone.depth * pool.alone.dial.max(axis=1) / pool.per_minute
+        follows = pool.water_mm <= self.alone_mm
+        follows |= np.arange(len(own)) == pool.zone[:, None]
         controller, _ = controllers_of(self.zones)
-        return Window(60 * minutes / self.rate, self.window_minutes, controller)
+        return Window(np.where(follows, pool.minutes, own), self.window_minutes, controller)
 
     def too_long(self) -> tuple[str, ...]:
         """Say which controllers cannot water all their zones within the hours, with numbers."""
@@ -244,10 +302,14 @@ class Options:
         ndarray, shape (S,)
             Mean over the years.
         """
-        every = np.arange(len(choice.governor))
-        factor = self.pool.followers.factor[choice.governor, every]
-        depth = self.pool.water_mm(self.years)[choice.governor]
-        return np.asarray((factor * self.area_m2) @ depth / 1000)
+        pool, governor = self.pool, self.follows(choice)
+        every = np.arange(len(governor))
+        runs = np.where(
+            (governor >= 0)[:, None],
+            (pool.minutes[governor, every] * pool.per_minute)[:, None] * pool.events[governor],
+            pool.alone.water_mm,
+        )
+        return pool.by_scenario(self.area_m2 @ runs / 1000)
 
     def costs(self, choice: Choice) -> _Array:
         """Return the yearly cost of a choice by scenario, shape (S,); NaN when not feasible.
@@ -263,12 +325,12 @@ class Options:
             Currency per year.
         """
         if not choice.feasible:
-            return np.full(self.pool.watering.depth.shape[2] // self.years, np.nan)
+            return np.full(self.pool.events.shape[1] // self.years, np.nan)
         water = self.water_m3(choice)
         return np.asarray(choice.cost + self.price * (water - water.mean()))
 
     def stress_days(self, choice: Choice) -> float:
-        """Return the worst zone's stress days of a choice.
+        """Return the stress days of a choice's worst zone.
 
         Parameters
         ----------
@@ -278,12 +340,17 @@ class Options:
         Returns
         -------
         float
-            In the worst run; NaN when not feasible [d].
+            In the worst season out of ten; NaN when not feasible [d].
         """
         if not choice.feasible:
             return float("nan")
-        every = np.arange(len(choice.governor))
-        return float(self.pool.followers.stress_days[choice.governor, every].max())
+        return float(self.zone_stress(choice).max())
+
+    def zone_stress(self, choice: Choice) -> _Array:
+        """Return the stress days of every zone in the worst season out of ten, shape (Z,) [d]."""
+        governor = self.follows(choice)
+        led = self.pool.stress_days[governor, np.arange(len(governor))]
+        return np.where(governor >= 0, led, self.pool.alone.worst_stress_days)
 
     def homes(self, choice: Choice) -> list[int]:
         """Return the zones that hold a sensor.

@@ -1,22 +1,23 @@
-"""On which days water may run, what a sensor reads there, and why some days are too few."""
+"""On which days water may run, and what a sensor reads there."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import NamedTuple
+from typing import Final, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
-from siting.season import RootZones, timer_days, weekdays
+from siting.season import timer_days, weekdays
 from siting.site.settings import Control, Timer
 from siting.site.vocabulary import WEEKDAYS
-from siting.units import UnitsName, show
 
-__all__ = ["Schedule", "ZoneShares", "unreachable", "watering_days"]
+__all__ = ["DaySet", "Schedule", "ZoneShares", "watering_days"]
 
 _Array = NDArray[np.float64]
+
+#: Days a week that a program may be given, beside today's days and every day that rules allow.
+_A_WEEK: Final = (3, 2, 1)
 
 
 class ZoneShares(NamedTuple):
@@ -35,6 +36,25 @@ class ZoneShares(NamedTuple):
 
 
 @dataclass(frozen=True)
+class DaySet:
+    """Days on which a program may start.
+
+    Parameters
+    ----------
+    words : str
+        As a crew sets them: "Mon, Thu", "every 2 days", "every day".
+    days : ndarray of bool, shape (D, W)
+        True on a day on which an event may run.
+    today : bool
+        Whether these are the days of today's timer.
+    """
+
+    words: str
+    days: NDArray[np.bool_]
+    today: bool = False
+
+
+@dataclass(frozen=True)
 class Schedule:
     """Days of every run on which something may happen.
 
@@ -42,27 +62,45 @@ class Schedule:
     ----------
     today : ndarray of bool, shape (D, W)
         Days on which today's timer runs.
-    timer : ndarray of bool, shape (D, W)
-        Days on which the plan's timer starts an event, which bypass may skip.
-    allowed : ndarray of bool, shape (D, W)
-        Days on which local rules allow watering.
+    sets : tuple of DaySet, length K
+        What a program may be set to: today's days where rules allow them all, every day that rules
+        allow, and some days a week.
+    every : int
+        Position of the set with every day that rules allow.
     warnings : tuple of str
         Where rules changed the timer's days.
     """
 
     today: NDArray[np.bool_]
-    timer: NDArray[np.bool_]
-    allowed: NDArray[np.bool_]
+    sets: tuple[DaySet, ...]
+    every: int = 0
     warnings: tuple[str, ...] = ()
+
+    @property
+    def allowed(self) -> NDArray[np.bool_]:
+        """Days on which local rules allow watering, shape (D, W)."""
+        return self.sets[self.every].days
+
+    @property
+    def timer(self) -> NDArray[np.bool_]:
+        """Days of a plain timer: today's where rules allow them all, else every allowed day."""
+        return self.sets[0].days
+
+    @property
+    def masks(self) -> NDArray[np.bool_]:
+        """The days of every set, shape (K, D, W)."""
+        return np.stack([each.days for each in self.sets])
+
+    @property
+    def habit(self) -> int | None:
+        """Position of the set with today's days; None where rules do not allow them all."""
+        return next((k for k, each in enumerate(self.sets) if each.today), None)
 
 
 def watering_days(
     dates: NDArray[np.datetime64], timer: Timer | None, control: Control, *, scenarios: int
 ) -> Schedule:
-    """Return on which days today's timer and the plan's may water.
-
-    Where today's timer runs on a day that local rules do not allow, the plan's timer runs on every
-    day that they allow instead.
+    """Return on which days today's timer waters, and what a program may be set to.
 
     Parameters
     ----------
@@ -81,69 +119,40 @@ def watering_days(
         For every run.
     """
     today, allowed = timer_days(dates, timer), weekdays(dates, control.allowed_days)
-    planned, notes = today & allowed, []
-    if timer is not None and bool((today & ~allowed).any()):
-        planned = allowed
+    open_days = range(7) if control.allowed_days is None else control.allowed_days
+    may = [day for day in range(7) if day in open_days]
+    sets, notes = [], []
+    if timer is not None and not bool((today & ~allowed).any()):
+        sets.append(DaySet(_timer_words(timer), today, today=True))
+    elif timer is not None:
         lost = float((today & ~allowed).sum(axis=0).mean())
-        names = ", ".join(WEEKDAYS[day].capitalize() for day in control.allowed_days or ())
         notes = [
             f"today's timer runs on {lost:.0f} days a season on which local rules do not allow "
-            f"watering; the plan's timer runs on {names} only"
+            f"watering; the plan's timer runs on {_named(may)} only"
         ]
-    runs = [np.tile(days, (1, scenarios)) for days in (today, planned, allowed)]
-    return Schedule(runs[0], runs[1], runs[2], tuple(notes))
+    sets.append(DaySet("every day" if len(may) == 7 else _named(may), allowed))  # noqa: PLR2004
+    for count in _A_WEEK:
+        if count < len(may):
+            some = [may[i * len(may) // count] for i in range(count)]
+            sets.append(DaySet(_named(some), weekdays(dates, some)))
+    kept = [
+        s for k, s in enumerate(sets) if not any(np.array_equal(s.days, o.days) for o in sets[:k])
+    ]
+    every = next(k for k, s in enumerate(kept) if np.array_equal(s.days, allowed))
+    tiled = tuple(
+        DaySet(each.words, np.tile(each.days, (1, scenarios)), each.today) for each in kept
+    )
+    return Schedule(np.tile(today, (1, scenarios)), tiled, every, tuple(notes))
 
 
-def unreachable(
-    roots: RootZones,
-    schedule: Schedule,
-    caps: _Array,
-    *,
-    cap: float,
-    names: Sequence[str],
-    units: UnitsName = "metric",
-) -> tuple[str, ...]:
-    """Say in numbers why the days allowed cannot keep a zone within the cap.
-
-    Parameters
-    ----------
-    roots : RootZones
-        The driest quarters.
-    schedule : Schedule
-        Days on which watering is allowed.
-    caps : ndarray, shape (Z,)
-        Stress days allowed after relaxing [d].
-    cap : float
-        Stress days that were asked for [d].
-    names : sequence of str
-        Zone names.
-    units : {"metric", "us"}
-        How to show depths.
-
-    Returns
-    -------
-    tuple of str
-        One per relaxed zone.
-    """
-    gap = _longest_gap(schedule.allowed | schedule.timer)
-    notes = []
-    for z in np.flatnonzero(caps > cap).tolist():
-        # The hottest week of an average run: what a gap in the dry takes out of the ground.
-        week = np.lib.stride_tricks.sliding_window_view(roots.etc[z], 7, axis=0).mean(axis=-1)
-        peak = float(week.max(axis=0).mean())
-        notes.append(
-            f"zone {names[z]}: with up to {gap} days between watering days its driest quarter "
-            f"uses {show(gap * peak, 'depth', units)} in the hottest week's weather "
-            f"({show(peak, 'depth', units, decimals=2 if units == 'us' else 1)} a day) and "
-            f"holds {show(float(roots.raw[z].mean()), 'depth', units)} before plants are short"
-        )
-    return tuple(notes)
+def _named(days: list[int]) -> str:
+    """Name weekdays in short: "Mon, Thu"."""
+    return ", ".join(WEEKDAYS[day].capitalize()[:3] for day in days)
 
 
-def _longest_gap(days: NDArray[np.bool_]) -> int:
-    """Return the most days from one watering day to the next."""
-    longest = 0
-    for run in np.unique(days, axis=1).T:
-        at = np.flatnonzero(run)
-        longest = max(longest, int(np.diff(at).max()) if at.size > 1 else len(run))
-    return longest
+def _timer_words(timer: Timer) -> str:
+    """Say on which days a timer runs."""
+    if timer.days:
+        return "every day" if len(timer.days) == 7 else _named(sorted(timer.days))  # noqa: PLR2004
+    count = timer.every_n_days or 1
+    return "every day" if count == 1 else f"every {count} days"

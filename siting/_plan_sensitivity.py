@@ -1,4 +1,4 @@
-"""What moves the result: one input at a time, the sensors where they are, run times set anew."""
+"""What moves the result: the printed sheet and today's timer, played with one input moved."""
 
 from __future__ import annotations
 
@@ -9,20 +9,15 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from siting._plan_control import PropertyRoots, todays_timer
+from siting._plan_decide import as_watering, play_sheet
 from siting._plan_known import Decided
 from siting._plan_scenarios import SPREAD
 from siting.economics import Capital, payback_years, water_cost
-from siting.season import (
-    RootZones,
-    Watering,
-    bypass_events,
-    follower_factor,
-    least_depth,
-    on_demand_events,
-)
+from siting.season import Watering
 from siting.site.settings import PropertyFile
 
-__all__ = ["sensitivity_table"]
+__all__ = ["DEVICE_ERRORS", "sensitivity_table"]
 
 _Array = NDArray[np.float64]
 
@@ -30,6 +25,11 @@ _Array = NDArray[np.float64]
 #: deviations of the scenarios.
 _SPAN: Final = 0.25
 _DEVIATIONS: Final = 2.0
+#: A valve's rate is known to about a tenth (judgement, no source).
+_RATE: Final = 0.10
+#: What may be left of a sensor's error [m³/m³]: temperature-compensated and soaked twice, as usual,
+#: and not compensated; see `siting._plan_scenarios.Spread`.
+DEVICE_ERRORS: Final = (0.007, 0.014, 0.020)
 
 
 @dataclass(frozen=True)
@@ -38,43 +38,63 @@ class _Case:
 
     price: float = 1.0
     devices: float = 1.0
-    plant_factor: float = 1.0
-    storage: float = 1.0
+    plant_scale: float = 1.0
+    storage_scale: float = 1.0
+    evenness: float = 0.0
+    rate: float = 1.0
     minutes: float = 1.0
-    cap: float | None = None
+    sensor_error: float | None = None
 
 
-def sensitivity_table(
-    settings: PropertyFile, decided: Decided, built: Capital, *, per_minute: _Array
-) -> pd.DataFrame:
-    """Move one input at a time and say what the plan is worth then.
+@dataclass(frozen=True)
+class _Value:
+    """What a case is worth."""
 
-    Sensors, thresholds and groups stay; depths and run times are set anew for the moved input, on
-    every weather year of the property as described (no scenarios).
+    measure: float
+    payback: float
+    stress_days: float
+
+
+def sensitivity_table(settings: PropertyFile, decided: Decided, built: Capital) -> pd.DataFrame:
+    """Move one input at a time, play the printed sheet and today's timer, and value the plan.
+
+    Nothing is set anew: this is what happens to what was handed over where an input is not as
+    assumed. The base is the plan itself, so its value is that of the headline.
 
     Parameters
     ----------
     settings : PropertyFile
-        Prices, life and limits.
+        Prices and life.
     decided : Decided
         The choice.
     built : Capital
         What it costs to build.
-    per_minute : ndarray, shape (Z,)
-        What each valve applies in a minute [mm].
 
     Returns
     -------
     DataFrame
         As `Plan.sensitivity`, the greatest swing first.
     """
-    study = _Study(settings, decided, built, per_minute)
-    cap = settings.control.max_stress_days
-    plant, storage = _DEVIATIONS * SPREAD.plant_factor, _DEVIATIONS * SPREAD.storage
+    study = _Study(settings, decided, built)
+    plant = _DEVIATIONS * SPREAD.ornamental_factor / 2  # the mean of a property is surer than a bed
     cases: dict[str, tuple[tuple[str, _Case], tuple[str, _Case]]] = {
-        "plant factor": _either("plant_factor", plant),
-        "available water": _either("storage", storage),
-        "stress limit": (("0 d", _Case(cap=0.0)), (f"{2 * cap:g} d", _Case(cap=2 * cap))),
+        "plant factor": _either("plant_scale", plant),
+        "available water": _either("storage_scale", _DEVIATIONS * SPREAD.storage),
+        "evenness": (
+            (
+                f"-{_DEVIATIONS * SPREAD.uniformity:.2f}",
+                _Case(evenness=-_DEVIATIONS * SPREAD.uniformity),
+            ),
+            (
+                f"+{_DEVIATIONS * SPREAD.uniformity:.2f}",
+                _Case(evenness=_DEVIATIONS * SPREAD.uniformity),
+            ),
+        ),
+        "application rate": _either("rate", _RATE),
+        "sensor error": (
+            (f"{100 * DEVICE_ERRORS[0]:.1f} %", _Case(sensor_error=DEVICE_ERRORS[0])),
+            (f"{100 * DEVICE_ERRORS[-1]:.1f} %", _Case(sensor_error=DEVICE_ERRORS[-1])),
+        ),
     }
     if study.priced:
         cases["price of water"] = _either("price", _SPAN)
@@ -85,18 +105,20 @@ def sensitivity_table(
     rows = []
     for name, ((low, low_case), (high, high_case)) in cases.items():
         values = study.value(low_case), study.value(high_case)
-        ends = np.array([values[0][0], values[1][0], base[0]])
+        ends = np.array([values[0].measure, values[1].measure, base.measure])
         known = ends[np.isfinite(ends)]
         rows.append(
             {
                 "input": name,
                 "low": low,
                 "high": high,
-                "value_low": values[0][0],
-                "value_high": values[1][0],
-                "value_base": base[0],
-                "payback_low": values[0][1],
-                "payback_high": values[1][1],
+                "value_low": values[0].measure,
+                "value_high": values[1].measure,
+                "value_base": base.measure,
+                "payback_low": values[0].payback,
+                "payback_high": values[1].payback,
+                "stress_low": values[0].stress_days,
+                "stress_high": values[1].stress_days,
                 "swing": float(np.ptp(known)) if len(known) else np.nan,
                 "measure": study.measure,
                 "unit": settings.water.currency if study.priced else "m3",
@@ -115,50 +137,35 @@ def _either(name: str, span: float) -> tuple[tuple[str, _Case], tuple[str, _Case
 class _Study:
     """Values one case after another."""
 
-    def __init__(
-        self, settings: PropertyFile, decided: Decided, built: Capital, per_minute: _Array
-    ) -> None:
+    def __init__(self, settings: PropertyFile, decided: Decided, built: Capital) -> None:
         self._settings, self._decided, self._built = settings, decided, built
-        self._per_minute = per_minute
-        self._ran: dict[_Case, Watering | None] = {}
-        self._years = decided.simulated.years
-        described = np.arange(self._years)  # scenario 0
-        roots = decided.roots
-        rain = np.ascontiguousarray(roots.rain[..., described])
-        self._roots = RootZones(
-            roots.etc[..., described],
-            rain,
-            roots.taw[:, described],
-            roots.raw[:, described],
-            roots.application[:, described],
-        )
+        played = decided.simulated.plan, decided.simulated.timer
+        self._ran: dict[_Case, tuple[Watering, Watering | None]] = {_Case(): played}
         self.priced = settings.water.priced
         baseline = decided.simulated.timer is not None
         self.measure = "net saving a year" if baseline else "cost a year"
         if not self.priced:
             self.measure = "water saved a year" if baseline else "water a year"
 
-    def value(self, case: _Case) -> tuple[float, float]:
-        """Return the measure and the payback, NaN where there is none."""
+    def value(self, case: _Case) -> _Value:
+        """Return the measure, and the payback, NaN where there is none."""
         physical = replace(case, price=1.0, devices=1.0, minutes=1.0)
         if physical not in self._ran:
-            self._ran[physical] = self._run(physical)
-        ran = self._ran[physical]
-        if ran is None:
-            return float("nan"), float("nan")
-        planned, capital = self._money(ran, case), self._capital(case)
+            self._ran[physical] = self._play(physical)
+        plan, timer = self._ran[physical]
+        planned, capital = self._money(plan, case), self._capital(case)
+        stress = float(plan.worst_stress_days.max())
         yearly = capital / self._settings.costs.life_years if self.priced else 0.0
-        timer = self._decided.simulated.timer
         if timer is None:
-            return planned + yearly, float("nan")
-        described = Watering(
-            timer.depth[..., : self._years] * case.minutes, timer.stress_days[:, : self._years]
-        )
-        saved = self._money(described, case) - planned
+            return _Value(planned + yearly, float("nan"), stress)
+        saved = case.minutes * self._money(timer, case) - planned
+        if case.minutes != 1 and self._settings.water.tiers:
+            longer = replace(timer, depth=timer.depth * case.minutes)
+            saved = self._money(longer, case) - planned
         back = None
         if self.priced and self._settings.costs.given:
             back = payback_years(capital, saved)
-        return saved - yearly, float("nan") if back is None else back
+        return _Value(saved - yearly, float("nan") if back is None else back, stress)
 
     def _capital(self, case: _Case) -> float:
         built = self._built
@@ -171,54 +178,23 @@ class _Study:
             return float(monthly.sum(axis=0).mean())
         return case.price * float(water_cost(self._settings.water, monthly).mean())
 
-    def _run(self, case: _Case) -> Watering | None:
-        """Set depths and run times anew; None where the sensors cannot keep the limit."""
-        decision = self._decided.decision
-        pool, choice = decision.governors, decision.choice
-        roots = replace(
-            self._roots,
-            etc=self._roots.etc * case.plant_factor,
-            taw=self._roots.taw * case.storage,
-            raw=self._roots.raw * case.storage,
-        )
-        limit = self._settings.control.max_stress_days
-        caps = np.where(pool.caps > limit, pool.caps, limit if case.cap is None else case.cap)
-        sensors = np.array(choice.sensors, dtype=np.int64)
-        homes = pool.zone[sensors]
-        governed = self._governed(roots, sensors, caps)
-        found = follower_factor(roots, governed, zone=homes, cap=caps)
-        at, every = np.searchsorted(sensors, choice.governor), np.arange(len(choice.governor))
-        factor = found.factor[at, every]
-        if not np.isfinite(factor).all():
-            return None
-        depth = factor[:, None, None] * governed.depth[at]
-        return Watering(depth, np.zeros((len(depth), self._years)))
+    def _play(self, case: _Case) -> tuple[Watering, Watering | None]:
+        """Play the printed sheet and today's timer under other inputs."""
+        decided = self._decided
+        roots = self._moved(decided.roots, case)
+        plan = play_sheet(roots, decided.schedule, decided.decision, rate=case.rate)
+        if decided.simulated.timer is None:
+            return plan, None
+        depth = decided.simulated.timer.depth.max(axis=1) * case.rate
+        return plan, as_watering(todays_timer(roots, depth, decided.schedule.today))
 
-    def _governed(self, roots: RootZones, sensors: NDArray[np.int64], caps: _Array) -> Watering:
-        """Run the sensors, each with the least depth that keeps its own zone within its limit."""
-        pool, schedule = self._decided.decision.governors, self._decided.schedule
-        depth = np.zeros((len(sensors), *roots.etc.shape[1:]))
-        stress = np.zeros((len(sensors), self._years))
-        starts = np.array([pool.kind[j] == "on_demand" for j in sensors])
-        for chosen in (starts, ~starts):
-            if not chosen.any():
-                continue
-            home, low = pool.zone[sensors[chosen]], pool.low[sensors[chosen]]
-            if chosen is starts:
-                ran = on_demand_events(
-                    roots,
-                    zone=home,
-                    low_fraction=low,
-                    high_fraction=pool.high[sensors[chosen]],
-                    days=schedule.allowed[:, : self._years],
-                )
-            else:
-                days, step = schedule.timer[:, : self._years], self._per_minute[home]
-                least = least_depth(
-                    roots, zone=home, threshold_fraction=low, days=days, cap=caps[home], step=step
-                )
-                ran = bypass_events(
-                    roots, zone=home, depth=least.depth, threshold_fraction=low, days=days
-                )
-            depth[chosen], stress[chosen] = ran.depth, ran.stress_days
-        return Watering(depth, stress)
+    def _moved(self, roots: PropertyRoots, case: _Case) -> PropertyRoots:
+        """Return the root zones of a case."""
+        usual = self._settings.control.sensor_error
+        return replace(
+            roots,
+            plant_scale=case.plant_scale,
+            storage_scale=case.storage_scale,
+            evenness=case.evenness,
+            error_scale=(case.sensor_error or usual) / usual,
+        )

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
+import geopandas as gpd
 import numpy as np
 import pandas as pd
 
@@ -11,6 +12,7 @@ from siting._plan_application import ZoneApplication, zone_application
 from siting._plan_control import net_requirement
 from siting._plan_factors import with_factors
 from siting._plan_ground import (
+    OBSTACLES,
     Progress,
     SunVariants,
     monthly_eto,
@@ -67,6 +69,7 @@ def survey_site(
     """
     analysis, (seasons, terms) = settings.analysis, weather
     zones, soil_notes = with_soil_map(site.hydrozones, site.soils)
+    zones, sod_notes = _established(zones)
     dry, climate_note = aridity(climate, terms)
     water = zone_water(zones, latitude=site.latitude, hot_arid=dry)
     scenarios = draw_scenarios(analysis.scenarios, seed=analysis.seed)
@@ -88,7 +91,8 @@ def survey_site(
         units=settings.units,
     )
     water = _with_measured(water, patterns)
-    ground = survey(sun, pixels, eto=eto, water=water, application=patterns, scenarios=scenarios)
+    ground = survey(sun, pixels, eto=eto, water=water, application=patterns,
+                    levels=OBSTACLES if scenarios.count > 1 else OBSTACLES[:1])  # fmt: skip
     measures = zone_measures(
         site.hydrozones, sun, ground, terms=terms, seasons=seasons, water=water
     )
@@ -109,7 +113,22 @@ def survey_site(
         ground=ground,
         measures=measures,
         application=patterns,
-        warnings=(climate_note, *soil_notes, *pixels.warnings, *notes, *told),
+        warnings=(climate_note, *soil_notes, *sod_notes, *pixels.warnings, *notes, *told),
+    )
+
+
+def _established(zones: gpd.GeoDataFrame) -> tuple[gpd.GeoDataFrame, tuple[str, ...]]:
+    """Take new sod as the lawn that it will be: sod roots in weeks, and a plan is for years."""
+    new = zones["new_sod"].to_numpy(dtype=bool)
+    if not new.any() or "root_depth" not in zones:
+        return zones, ()
+    table = zones.copy()
+    given = new & table["root_depth"].notna().to_numpy()
+    table.loc[given, "root_depth"] = np.nan
+    return table, tuple(
+        f"zone {name}: new sod, planned as the established lawn; the root depth given is that of "
+        "its first weeks"
+        for name in table.index[given]
     )
 
 

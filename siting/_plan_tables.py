@@ -20,6 +20,7 @@ from siting._plan_spare import chance_columns
 from siting.climate.model import SeasonCalendar
 from siting.placement import Placement
 from siting.scheduling import (
+    SOD_M,
     cycle_and_soak,
     run_minutes,
     sensor_depth,
@@ -38,14 +39,16 @@ _Array = NDArray[np.float64]
 
 @dataclass(frozen=True)
 class Simulated:
-    """The plan and today's timer over every run.
+    """The printed sheet and today's timer over every run.
 
     Parameters
     ----------
     plan : Watering
-        One row per zone.
+        The sheet as printed, one row per zone.
     timer : Watering or None
         The same under today's timer.
+    set_right : Watering
+        The same under a timer whose minutes and monthly adjustment are set right, without a sensor.
     days : ndarray of bool, shape (D, W)
         Today's watering days.
     area_m2 : ndarray, shape (Z,)
@@ -58,6 +61,7 @@ class Simulated:
 
     plan: Watering
     timer: Watering | None
+    set_right: Watering
     days: NDArray[np.bool_]
     area_m2: _Array
     years: int
@@ -76,10 +80,8 @@ class Simulated:
         ndarray, shape (M, W)
             Months of the season in rising order [m³].
         """
-        daily = np.tensordot(self.area_m2, watering.depth, axes=1) / 1000
-        return np.stack(
-            [daily[self.months == month].sum(axis=0) for month in np.unique(self.months)]
-        )
+        parts = (watering.within(self.months == month) for month in np.unique(self.months))
+        return np.stack([self.area_m2 @ part / 1000 for part in parts])
 
     def volume(self, watering: Watering) -> _Array:
         """Return water per zone and run.
@@ -192,8 +194,9 @@ def zone_table(
     for column in ("root_depth_m", "precipitation_rate", "distribution_uniformity", "defaults"):
         table[column] = water[column]
     table["rain_share"] = zones["rain_share"]
-    table["sensor_id"] = [ids[int(j)] for j in decision.choice.governor]
-    table["control"] = [decision.governors.kind[int(j)] for j in decision.choice.governor]
+    led = [int(j) for j in decision.governor]
+    table["sensor_id"] = [ids[j] if j >= 0 else "" for j in led]
+    table["control"] = [decision.governors.kind[j] if j >= 0 else "timer" for j in led]
     for column, values in _run_times(water, simulated, today_depth).items():
         table[column] = values
     table["events"] = simulated.plan.events.mean(axis=1)
@@ -201,12 +204,15 @@ def zone_table(
     table["water_m3"] = simulated.volume(simulated.plan).mean(axis=1)
     table["today_m3"] = np.nan
     table["today_stress_days"] = np.nan
+    table["today_stress_mean"] = np.nan
     if simulated.timer is not None:
         table["today_m3"] = simulated.volume(simulated.timer).mean(axis=1)
         table["today_stress_days"] = simulated.timer.worst_stress_days
+        table["today_stress_mean"] = simulated.timer.stress_days.mean(axis=1)
     else:
         table["today_events"] = np.nan
     table["stress_days"] = simulated.plan.worst_stress_days
+    table["stress_mean"] = simulated.plan.stress_days.mean(axis=1)
     return gpd.GeoDataFrame(table, geometry=zones.geometry, crs=zones.crs)
 
 
@@ -214,9 +220,7 @@ def _run_times(
     water: pd.DataFrame, simulated: Simulated, today_depth: _Array | None
 ) -> dict[str, list[float]]:
     """Return run time, factor against today, cycles and soak per zone."""
-    events = simulated.plan.events.sum(axis=1)
-    total = simulated.plan.water_mm.sum(axis=1)
-    depth = np.divide(total, events, out=np.zeros_like(total), where=events > 0)
+    depth = simulated.plan.depth.max(axis=1)
     rate = water["precipitation_rate"].to_numpy(dtype=float)
     minutes = np.array([run_minutes(d, r) for d, r in zip(depth, rate, strict=True)])
     today = np.full_like(minutes, np.nan)
@@ -262,6 +266,7 @@ def sensor_shares(hydrozones: gpd.GeoDataFrame, water: pd.DataFrame) -> _Array:
     """
     depths = [
         sensor_depth(str(plants), root_depth_m=float(roots), new_sod=bool(sod))[0]
+        + (SOD_M if sod and str(plants).endswith("turf") else 0.0)
         for plants, roots, sod in zip(
             hydrozones["plants"], water["root_depth_m"], hydrozones["new_sod"], strict=True
         )
@@ -382,15 +387,16 @@ def _prescription(
     )
     share = float(sensor_layer_share(depth, float(water["root_depth_m"])))
     low = float(decision.governors.low[candidate])
-    high = float(decision.governors.high[candidate])
     wait = float(water["drain_hours"])
+    capacity = float(water["field_capacity"]) - float(water["wilting_point"])
     return {
         "depth_m": depth,
         "depth_note": note,
         "threshold_low_mm": low * float(water["taw_mm"]) * share,
-        "threshold_high_mm": high * float(water["taw_mm"]),
+        "threshold_high_mm": float("nan"),
         "threshold_low_fraction": low,
-        "threshold_high_fraction": high,
+        "threshold_high_fraction": float("nan"),
+        "threshold_step_vwc": low * capacity,
         "threshold_vwc": threshold_vwc(
             float(water["field_capacity"]), float(water["wilting_point"]), depleted_fraction=low
         ),
@@ -399,9 +405,14 @@ def _prescription(
             decision.governors.kind[candidate],
             soak_wait_hours=wait,
             low_fraction=low,
-            high_fraction=high,
+            step_vwc=low * capacity,
         ),
     }
+
+
+def _worst_zone(simulated: Simulated) -> _Array:
+    """Return each year's stress days of the zone that has most, mean over the scenarios [d]."""
+    return np.asarray(simulated.by_year(simulated.plan.stress_days).mean(axis=1).max(axis=0))
 
 
 def season_table(
@@ -443,7 +454,7 @@ def season_table(
             "saved_m3": saved,
             "saved_fraction": fraction,
             "skipped_fraction": skipped,
-            "stress_days": simulated.by_year(simulated.plan.stress_days.max(axis=0)).max(axis=0),
+            "stress_days": _worst_zone(simulated),
             "rain_mm": seasons.rain_mm.sum(axis=0),
             "et0_mm": et0.sum(axis=0),
         },

@@ -9,11 +9,15 @@ from siting._plan_build import Built
 from siting._plan_headline import (
     DOUBTED,
     Facts,
+    applied_words,
     budget_words,
     cheaper_words,
     decision_words,
     doubt_words,
     headline,
+    plain_words,
+    plants_words,
+    tie_words,
     today_over_need,
 )
 from siting._plan_model import Wording
@@ -56,12 +60,15 @@ def answer(facts: Facts, notes: Mapping[str, str]) -> str:
         The decision first, then why, then where, then what may be claimed.
     """
     sentences = [
-        " ".join([decision_words(facts), *cheaper_words(facts)]),
+        " ".join([*plain_words(facts), decision_words(facts), *tie_words(facts)]),
+        *plants_words(facts),
+        *cheaper_words(facts),
         *_why_apart(facts),
         *_equal_followers(facts),
         *(f"{tag}{note.removeprefix('It')}" for tag, note in notes.items() if note),
         *_beside(facts),
         *_where(facts),
+        *applied_words(facts),
         *doubt_words(facts),
         *budget_words(facts),
         str(facts.economics["claim"]),
@@ -120,6 +127,7 @@ def wordings(
     words: Mapping[str, Mapping[UnitsName, PlaceWords]],
     limits: Mapping[str, float] | None = None,
     budget: Mapping[str, Any] | None = None,
+    decided: Mapping[str, Any] | None = None,
 ) -> dict[UnitsName, Wording]:
     """Return the sentences that hold amounts, in both systems of units.
 
@@ -139,6 +147,8 @@ def wordings(
         Zone -> days of stress that it was allowed in the end [d].
     budget : mapping, optional
         The published water budget that was asked for.
+    decided : mapping, optional
+        As `Plan.decision`, and whether the plan `heals` what today leaves dry.
 
     Returns
     -------
@@ -157,6 +167,7 @@ def wordings(
             limit=limit,
             units=units,
             limits=limits or {},
+            decided=decided or {},
         )
         told[units] = Wording(
             headline=headline(facts),
@@ -266,8 +277,14 @@ def _equal_followers(facts: Facts) -> list[str]:
     home = str(facts.sensors["zone"].iloc[0])
     relaxed = any(days > facts.limit for days in facts.limits.values())
     limit = "the stress limit that held for it (see the notes)" if relaxed else "its stress limit"
-    words = (
-        f"Every other zone stays within {limit} when it runs with the sensor's, at its own run time"
-    )
+    alone = [str(zone) for zone in facts.zones.index[facts.zones["sensor_id"] == ""]]
+    every = "Every other zone"
+    if alone:
+        every = f"{_listed(alone)} keep{'' if len(alone) > 1 else 's'} a programme of " + (
+            "their own, without a sensor; every other zone"
+            if len(alone) > 1
+            else "its own, without a sensor; every other zone"
+        )
+    words = f"{every} stays within {limit} when it runs with the sensor's, at its own run time"
     thirstiest = str(facts.zones["need_score"].idxmax())
     return [f"{words}; {home} is the thirstiest zone." if home == thirstiest else f"{words}."]

@@ -7,7 +7,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["area_rank", "driest_weights", "quantise"]
+__all__ = ["area_rank", "class_weights", "driest_weights", "quantise"]
 
 _DIGITS: Final = 9
 
@@ -95,3 +95,28 @@ def driest_weights(values: NDArray[np.float64], *, share: float = 0.25) -> NDArr
     taken = np.clip((wanted - drier) / count, 0.0, 1.0)
     weights: NDArray[np.float64] = taken[group] / wanted
     return weights
+
+
+def class_weights(values: NDArray[np.float64], *, classes: int = 4) -> NDArray[np.float64]:
+    """Weight the points that make up each of some classes of equal area; each row sums to one.
+
+    Parameters
+    ----------
+    values : ndarray, shape (P,)
+        Dryness.
+    classes : int
+        Number of classes, Q.
+
+    Returns
+    -------
+    ndarray, shape (Q, P)
+        Weights >= 0, the driest class first; points alike share a class limit alike.
+
+    Examples
+    --------
+    >>> class_weights(np.array([1.0, 3.0, 3.0, 2.0]), classes=2).tolist()
+    [[0.0, 0.5, 0.5, 0.0], [0.5, 0.0, 0.0, 0.5]]
+    """
+    upto = [q / classes * driest_weights(values, share=q / classes) for q in range(1, classes + 1)]
+    parts = np.diff(np.stack([np.zeros_like(values, dtype=float), *upto]), axis=0)
+    return np.asarray(np.maximum(parts * classes, 0.0))

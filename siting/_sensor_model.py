@@ -208,6 +208,8 @@ class Choice:
     gap : float
         Proven bound on how far the cost is above the least possible, as a share of it; NaN when
         not feasible.
+    settled : bool
+        Whether `governor` says -1 where a zone follows nobody; otherwise its caller finds out.
     """
 
     n: int
@@ -217,6 +219,7 @@ class Choice:
     cost: float
     value_of_next: float = float("nan")
     gap: float = float("nan")
+    settled: bool = False
 
     @property
     def used(self) -> int:

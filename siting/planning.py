@@ -309,6 +309,7 @@ def _finish(
         limit=settings.control.max_stress_days,
         limits=decided.limits,
         budget=allowed,
+        decided={**decided.decision.facts, "heals": decided.heal},
         words={str(tag): place[zone].words for tag, zone in built.sensors["zone"].items()},
     )
     return Plan(

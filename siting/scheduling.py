@@ -15,6 +15,8 @@ from siting.units import UnitsName, show
 __all__ = [
     "DEPTHS",
     "NEW_SOD_M",
+    "READING_STEP",
+    "SOD_M",
     "SensorDepth",
     "cycle_and_soak",
     "interval_days",
@@ -91,6 +93,13 @@ DEPTHS: Final[dict[str, SensorDepth]] = {
     "desert_plants": _DEEP,
     "mixed": _ORNAMENTAL,
 }
+
+#: How thick sod is laid (common practice, no source) [m].
+SOD_M: Final = 1 * INCH_M
+
+#: Thresholds are handed out in whole steps of this, by volume: about what a display of whole or
+#: half percent can be set to (common practice, no source) [m³/m³].
+READING_STEP: Final = 0.005
 
 #: Under new sod: about 1 in below the soil surface, with the sod laid over (common practice).
 NEW_SOD_M: Final = 1 * INCH_M
@@ -286,7 +295,7 @@ def cycle_and_soak(
 
 
 def threshold_note(
-    control: str, *, soak_wait_hours: float, low_fraction: float, high_fraction: float = math.nan
+    control: str, *, soak_wait_hours: float, low_fraction: float, step_vwc: float = math.nan
 ) -> str:
     """Return in plain words how to set the threshold in the field.
 
@@ -298,8 +307,8 @@ def threshold_note(
         How long this soil drains to field capacity [h].
     low_fraction : float
         Share of available water depleted from which watering is allowed.
-    high_fraction : float
-        Share depleted at which on-demand watering stops.
+    step_vwc : float
+        The same as a step of the reading below field capacity; NaN where not known [m³/m³].
 
     Returns
     -------
@@ -317,8 +326,9 @@ def threshold_note(
         "watering, and take the reading as field capacity (100 % of available water)."
     )
     left = 100 * (1 - low_fraction)
+    place = "at that reading" if low_fraction <= 0 else f"at {left:.0f} % of available water"
+    if low_fraction > 0 and math.isfinite(step_vwc):
+        place = f"{100 * step_vwc:.1f} points by volume below it, {place}"
     if control == "bypass":
-        place = "at that reading" if low_fraction <= 0 else f"at {left:.0f} % of available water"
         return f"{reading} Set the threshold {place}: wetter, the scheduled event is skipped."
-    stop = 100 * (1 - high_fraction)
-    return f"{reading} Start watering at {left:.0f} % of available water and stop at {stop:.0f} %."
+    return f"{reading} Start watering {place}, for the minutes on the sheet."

@@ -1,51 +1,95 @@
-"""Timer, bypass and on-demand control over many seasons, and what the followers need.
+"""One zone through many seasons: a schedule, or a sensor that decides which events run.
 
-Every decision is taken at the start of the day from the depletion of the *driest quarter* of the
-sensor's zone, in the layer that the sensor reads (`RootZones.sensor_share`; the whole root zone
-without it); an event waters the same day. Depths are zone means [mm]; the driest quarter receives
-the depth times its `application`. Every season starts at field capacity (depletion 0). A *stress
-day* is a day that ends with a depletion beyond RAW. Runs are years x scenarios, side by side.
+A sensor of either kind does one thing: on a day on which an event may run it reads its layer before
+the event, and the whole event runs when the reading is drier than the threshold. A *bypass* module
+interrupts the events of a timer's program; an *on-demand* timer may start on every day that local
+rules allow. Both water for the minutes that stand on the sheet. What the device reads is its own
+layer of the driest quarter, wrong by its own error (`RootZone.reading_error`); nobody tells it what
+the rest of the root zone holds.
 
-Axes: Z zones, D days, W runs, G governors (a sensor's zone with one setting of its control).
+A zone is cut into area classes of equal size, the driest first. Depths are zone means [mm]; a class
+receives the depth times its `application`. Every season starts at field capacity. A *stress day* of
+a class is a day that ends with a depletion beyond RAW; the zone's stress days are the mean over its
+classes, so that five days in a quarter of a lawn count a quarter of five days everywhere. Over many
+runs they are given twice: as the mean, and as the mean of the worst tenth of the runs
+(`worst_tenth`), "in the worst season out of ten", which settles as runs are added, where a maximum
+grows with them.
 
-A larger factor never gives a follower more stress days, and (where the sensor reads the whole root
-zone) with a fixed depth a drier threshold never gives more events, as long as a day's demand does
-not exceed TAW - RAW: each day's balance is
-then non-decreasing in the depletion, with a slope of at most 1.
+Axes: Q area classes, D days, W runs (years x scenarios, side by side), G sensors or schedules, K
+sets of days.
+
+References
+----------
+The mean of the worst share as a limit while cost is minimised: Yamout, Hatfield, Romeijn (2007),
+Water Resources Research 43 (conditional value at risk in water allocation; abstract read); its
+sample mean converges exponentially: Brown (2007), Operations Research Letters 35, 722 (abstract
+read). That days are counted, and how many are too many, has no published source for landscapes.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable
+from dataclasses import dataclass
+from functools import cached_property
+from typing import TYPE_CHECKING, Any, Final, NamedTuple
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from siting._control import govern, pair_stress
-from siting._search import FACTOR_LIMIT, FACTOR_PARTS, search_depths, search_factors
-from siting._season_model import Followers, LeastDepth, RootZones, Watering
 from siting._shutoff import rain_shutoff, weekdays
 from siting.errors import Fault, InputError
 from siting.site.settings import Timer
+from siting.water.layers import root_share
+
+if TYPE_CHECKING:
+    from siting._season_kernels import Layer, Soil, Weather
 
 __all__ = [
-    "FACTOR_LIMIT",
-    "FACTOR_PARTS",
-    "Followers",
-    "LeastDepth",
-    "RootZones",
+    "WORST_SHARE",
+    "RootZone",
+    "Search",
+    "SensorRun",
     "Watering",
-    "applied",
-    "bypass_events",
-    "follower_factor",
-    "least_depth",
-    "on_demand_events",
+    "least_minutes",
+    "least_minutes_following",
     "rain_shutoff",
-    "relaxed_caps",
+    "schedule_stress",
+    "sensor_events",
     "timer_days",
-    "timer_season",
     "weekdays",
+    "worst_tenth",
 ]
+
+_Array = NDArray[np.float64]
+
+#: Share of the runs that make "the worst season out of ten".
+WORST_SHARE: Final = 0.1
+
+#: Depletion beyond RAW by less than this is rounding, not stress [mm].
+_TOLERANCE_MM: Final = 1e-9
+
+
+def worst_tenth(days: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return the mean of the worst tenth of the runs: "in the worst season out of ten".
+
+    Parameters
+    ----------
+    days : ndarray, shape (..., W)
+        Stress days of every run [d].
+
+    Returns
+    -------
+    ndarray, shape (...)
+        Mean of the ``W / 10`` greatest, rounded up to whole runs [d].
+
+    Examples
+    --------
+    >>> float(worst_tenth(np.arange(20.0)))
+    18.5
+    """
+    count = max(1, int(np.ceil(WORST_SHARE * days.shape[-1] - 1e-9)))
+    cut = np.partition(days, days.shape[-1] - count, axis=-1)[..., days.shape[-1] - count :]
+    return np.asarray(np.sort(cut, axis=-1).mean(axis=-1))
 
 
 def timer_days(dates: NDArray[np.datetime64], timer: Timer | None) -> NDArray[np.bool_]:
@@ -94,312 +138,421 @@ def timer_days(dates: NDArray[np.datetime64], timer: Timer | None) -> NDArray[np
     raise InputError([fault])
 
 
-def applied(roots: RootZones, depth: NDArray[np.float64]) -> Watering:
-    """Run a given depth per zone, day and run.
+@dataclass(frozen=True)
+class RootZone:
+    """One zone, for every day and run.
 
     Parameters
     ----------
-    roots : RootZones
-        Inputs.
-    depth : ndarray, shape (Z, D, W)
-        Depth of each event [mm, zone mean].
+    etc : ndarray, shape (Q, D, W)
+        Demand of each area class, unstressed, the driest class first [mm/d].
+    rain : ndarray, shape (D, W)
+        Rain that enters the soil [mm].
+    taw, raw : ndarray, shape (W,)
+        Total and readily available water, 0 < RAW < TAW [mm].
+    application : ndarray, shape (Q, W)
+        What each class receives over the zone's mean depth, above 0.
+    sensor_share : float
+        Upper layer that a sensor here reads, over the root zone, above 0, at most 1 (see
+        `siting.water.layers`).
+    reading_error : ndarray, shape (D, W), optional
+        What a sensor here reads too dry, as a share of its range; without it every reading is
+        true [-].
+    described_mm : float, optional
+        Total available water as described. A threshold is set, and a reading is off, by so many
+        points of water by volume, whatever the soil really holds: this is their range. Without it
+        the range is what the soil of each run holds [mm].
 
-    Returns
-    -------
-    Watering
-        One row per zone.
+    Raises
+    ------
+    InputError
+        Where shapes disagree or a value is not finite or out of its range.
     """
-    zones, _, runs = roots.shape
-    every = np.arange(zones)
-    by_day = np.ascontiguousarray(np.moveaxis(np.broadcast_to(depth, roots.etc.shape), 1, 0))
-    stress = pair_stress(
-        roots.by_day(),
-        by_day,
-        governor=every,
-        zone=every,
-        factor=np.ones(zones),
-        runs=np.arange(runs)[None],
-    )
-    return Watering(np.moveaxis(by_day, 0, 1), stress)
+
+    etc: NDArray[np.float64]
+    rain: NDArray[np.float64]
+    taw: NDArray[np.float64]
+    raw: NDArray[np.float64]
+    application: NDArray[np.float64]
+    sensor_share: float = 1.0
+    reading_error: NDArray[np.float64] | None = None
+    described_mm: float | None = None
+
+    def __post_init__(self) -> None:
+        """Refuse what the balance cannot run on."""
+        faults = self._shape_faults() or self._value_faults()
+        if faults:
+            raise InputError(faults)
+
+    @property
+    def shape(self) -> tuple[int, int, int]:
+        """Area classes, days, runs."""
+        classes, days, runs = self.etc.shape
+        return classes, days, runs
+
+    @cached_property
+    def weather(self) -> Weather:
+        """What the loops take of the weather."""
+        from siting._season_kernels import Weather  # noqa: PLC0415 - starts the compiler
+
+        error = np.zeros(self.rain.shape) if self.reading_error is None else self.reading_error
+        return Weather(_whole(self.etc), _whole(self.rain), _whole(error))
+
+    @cached_property
+    def soil(self) -> Soil:
+        """What the loops take of the soil."""
+        from siting._season_kernels import Soil  # noqa: PLC0415 - starts the compiler
+
+        slope = 1.0 / (self.taw - self.raw)
+        limit = self.raw + _TOLERANCE_MM
+        return Soil(_whole(self.taw), _whole(limit), _whole(slope), _whole(self.application))
+
+    @cached_property
+    def layer(self) -> Layer:
+        """What the loops take of the sensor's layer."""
+        from siting._season_kernels import Layer  # noqa: PLC0415 - starts the compiler
+
+        held = self.sensor_share * self.taw
+        below = self.taw - held
+        reach = float(root_share(self.sensor_share))
+        rest_slope = np.zeros(self.taw.shape)
+        np.divide(1.0 - reach, below, out=rest_slope, where=below > 0)
+        shares = np.full(self.taw.shape, reach), np.full(self.taw.shape, 1.0 - reach)
+        whole = self.taw if self.described_mm is None else np.full_like(held, self.described_mm)
+        span = self.sensor_share * whole
+        return Layer(_whole(held), _whole(below), *shares, reach / held, rest_slope, span)
+
+    def _shape_faults(self) -> list[Fault]:
+        shape = self.etc.shape
+        if len(shape) != 3:  # noqa: PLR2004 - classes, days, runs
+            return [_fault("etc", f"shape {shape}", "(classes, days, runs)")]
+        classes, days, runs = shape
+        allowed = {
+            "rain": (days, runs),
+            "taw": (runs,),
+            "raw": (runs,),
+            "application": (classes, runs),
+            **({} if self.reading_error is None else {"reading_error": (days, runs)}),
+        }
+        return [
+            _fault(name, f"shape {getattr(self, name).shape}", str(fits))
+            for name, fits in allowed.items()
+            if getattr(self, name).shape != fits
+        ]
+
+    def _value_faults(self) -> list[Fault]:
+        share = np.array(self.sensor_share)
+        checks = (
+            ("etc", self.etc, self.etc >= 0, "0 mm/d or more"),
+            ("rain", self.rain, self.rain >= 0, "0 mm or more"),
+            ("raw", self.raw, self.raw > 0, "above 0 mm"),
+            ("taw", self.taw, self.taw > self.raw, "above RAW"),
+            ("application", self.application, self.application > 0, "above 0"),
+            ("sensor_share", share, (share > 0) & (share <= 1), "above 0, at most 1"),
+        )
+        found = (
+            (name, int(np.count_nonzero(~(good & np.isfinite(values)))), allowed)
+            for name, values, good, allowed in checks
+        )
+        return [
+            _fault(name, f"{bad} values out of range or not finite", allowed)
+            for name, bad, allowed in found
+            if bad
+        ]
 
 
-def timer_season(
-    roots: RootZones, *, depth: NDArray[np.float64], days: NDArray[np.bool_]
-) -> Watering:
-    """Run today's timer: every scheduled event, whatever the weather.
+@dataclass(frozen=True)
+class Watering:
+    """What ran on a property, and how its zones fared.
 
     Parameters
     ----------
-    roots : RootZones
-        Inputs.
-    depth : ndarray, shape (Z,)
-        Depth per event [mm, zone mean].
-    days : ndarray of bool, shape (D, W)
-        The schedule; see `timer_days`.
-
-    Returns
-    -------
-    Watering
-        One row per zone.
+    ran : ndarray of bool, shape (Z, D, W)
+        Days with an event.
+    depth : ndarray, shape (Z, D)
+        Depth of an event on each day, its seasonal adjustment in it [mm, zone mean].
+    stress_days : ndarray, shape (Z, W)
+        Mean over the area classes [d].
     """
-    return applied(roots, np.asarray(depth)[:, None, None] * days)
+
+    ran: NDArray[np.bool_]
+    depth: NDArray[np.float64]
+    stress_days: NDArray[np.float64]
+
+    @property
+    def events(self) -> NDArray[np.int64]:
+        """Number of events, shape (Z, W)."""
+        return np.asarray(self.ran.sum(axis=1))
+
+    @cached_property
+    def water_mm(self) -> NDArray[np.float64]:
+        """Depth of the season, shape (Z, W) [mm]."""
+        return np.stack([d @ r.astype(float) for d, r in zip(self.depth, self.ran, strict=True)])
+
+    @property
+    def worst_stress_days(self) -> NDArray[np.float64]:
+        """Stress days in the worst season out of ten, shape (Z,) [d]."""
+        return worst_tenth(self.stress_days)
+
+    def within(self, days: NDArray[np.bool_]) -> NDArray[np.float64]:
+        """Return the depth of some days of the season.
+
+        Parameters
+        ----------
+        days : ndarray of bool, shape (D,)
+            Which days.
+
+        Returns
+        -------
+        ndarray, shape (Z, W)
+            Their depth [mm].
+        """
+        parts = zip(self.depth, self.ran, strict=True)
+        return np.stack([depth[days] @ ran[days].astype(float) for depth, ran in parts])
 
 
-def bypass_events(
-    roots: RootZones,
+class SensorRun(NamedTuple):
+    """What sensors let run, and how their zone fared.
+
+    Parameters
+    ----------
+    ran : ndarray of bool, shape (G, D, W)
+        Days with an event.
+    stress_days : ndarray, shape (G, W)
+        Mean over the area classes [d].
+    """
+
+    ran: NDArray[np.bool_]
+    stress_days: NDArray[np.float64]
+
+
+class Search(NamedTuple):
+    """The least whole minutes, and what they do.
+
+    Parameters
+    ----------
+    minutes : ndarray of int, shape (G,)
+        The least with which the zone keeps its limit; the most allowed where none does.
+    stress_days : ndarray, shape (G, W)
+        With those minutes [d].
+    kept : ndarray of bool, shape (G,)
+        Whether the limit is kept.
+    """
+
+    minutes: NDArray[np.int64]
+    stress_days: NDArray[np.float64]
+    kept: NDArray[np.bool_]
+
+
+def sensor_events(
+    root: RootZone,
     *,
-    zone: ArrayLike,
     depth: ArrayLike,
-    threshold_fraction: ArrayLike,
+    threshold: ArrayLike,
     days: NDArray[np.bool_],
-    dial: NDArray[np.float64] | None = None,
-) -> Watering:
-    """Run bypass control: a scheduled event is skipped while the soil is wetter than the threshold.
-
-    A whole event is skipped or runs, all of its cycles.
+    which: ArrayLike | None = None,
+) -> SensorRun:
+    """Run sensors in the driest class of a zone.
 
     Parameters
     ----------
-    roots : RootZones
-        Inputs.
-    zone : array_like of int, shape (G,)
-        Zone of each governor.
+    root : RootZone
+        The zone.
     depth : array_like, shape (G,)
-        Depth per event [mm, zone mean].
-    threshold_fraction : array_like, shape (G,) or (G, W)
-        The event goes ahead from this share of the available water of the sensor's layer depleted
-        on (0 is field capacity); per run where the reading's error is part of the scenarios.
-    days : ndarray of bool, shape (D, W)
-        The schedule.
+        Depth of an event, whole or not at all [mm, zone mean].
+    threshold : array_like, shape (G,)
+        An event runs from this share of the reading's range below field capacity on [-].
+    days : ndarray of bool, shape (D, W) or (K, D, W)
+        Sets of days on which an event may run.
+    which : array_like of int, shape (G,), optional
+        The set of each sensor; the first of all by default.
+
+    Returns
+    -------
+    SensorRun
+        Events and stress days.
+    """
+    from siting._season_kernels import run_sensors  # noqa: PLC0415 - starts the compiler
+
+    depths = _whole(np.atleast_1d(np.asarray(depth, dtype=np.float64)))
+    start = _whole(np.broadcast_to(np.asarray(threshold, dtype=np.float64), depths.shape))
+    place = np.zeros(depths.shape, np.int64) if which is None else np.asarray(which, np.int64)
+    sets = _whole(days if days.ndim == 3 else days[None])  # noqa: PLR2004 - one set of days
+    _, count, runs = root.shape
+    ran = np.empty((depths.size, count, runs), dtype=np.bool_)
+    stress = np.empty((depths.size, runs))
+    rule = _whole(place), start, depths
+    run_sensors(root.weather, root.soil, root.layer, sets, rule, ran, stress)
+    return SensorRun(ran, stress)
+
+
+def schedule_stress(
+    root: RootZone,
+    ran: NDArray[np.bool_],
+    *,
+    depth: ArrayLike,
+    dial: NDArray[np.float64] | None = None,
+) -> NDArray[np.float64]:
+    """Put a zone under given events.
+
+    Parameters
+    ----------
+    root : RootZone
+        The zone.
+    ran : ndarray of bool, shape (D, W) or (G, D, W)
+        Days with an event.
+    depth : array_like, shape () or (G,)
+        Depth of a full event [mm, zone mean].
     dial : ndarray, shape (D,), optional
         Seasonal adjustment of the depth on each day, 1 at full.
 
     Returns
     -------
-    Watering
-        One row per governor.
+    ndarray, shape (G, W)
+        Stress days, the mean over the area classes [d].
     """
-    zone = np.asarray(zone, dtype=np.int64)
-    event = np.broadcast_to(
-        np.asarray(depth, dtype=np.float64)[:, None], (len(zone), roots.shape[2])
-    )
-    start = _fraction_mm(roots, zone, threshold_fraction)
-    return _governed(roots, zone, days, start=start, event=event, dial=dial)
+    from siting._season_kernels import run_schedules  # noqa: PLC0415 - starts the compiler
+
+    events = _whole(ran if ran.ndim == 3 else ran[None])  # noqa: PLR2004 - one schedule
+    depths = _whole(np.broadcast_to(np.asarray(depth, dtype=np.float64), len(events)))
+    adjusted = np.ones(events.shape[1]) if dial is None else _whole(dial)
+    stress = np.empty((len(events), events.shape[2]))
+    run_schedules(root.weather, root.soil, events, adjusted, depths, stress)
+    return stress
 
 
-def on_demand_events(
-    roots: RootZones,
+def least_minutes(
+    root: RootZone,
     *,
-    zone: ArrayLike,
-    low_fraction: ArrayLike,
-    high_fraction: ArrayLike,
+    threshold: _Array,
     days: NDArray[np.bool_],
-) -> Watering:
-    """Run on-demand control: start at the low threshold, refill the driest quarter to the high one.
+    which: NDArray[np.int64],
+    per_minute: float,
+    most: NDArray[np.int64],
+    limit: float,
+) -> tuple[Search, SensorRun]:
+    """Find the least whole minutes with which a sensor keeps its own zone within the limit.
+
+    Halved, not tried one by one: where longer events that are skipped more often make more stress
+    than shorter ones, a shorter run time that would also do may be passed over. What is found is
+    proven on every run.
 
     Parameters
     ----------
-    roots : RootZones
-        Inputs.
-    zone : array_like of int, shape (G,)
-        Zone of each governor.
-    low_fraction, high_fraction : array_like, shape (G,) or (G, W)
-        Share of the available water of the sensor's layer depleted at which watering starts, and
-        of that of the root zone at which it stops, the run time being set for that; high < low.
-    days : ndarray of bool, shape (D, W)
-        Days on which watering is allowed.
+    root : RootZone
+        The zone.
+    threshold : ndarray, shape (G,)
+        As in `sensor_events`.
+    days : ndarray of bool, shape (K, D, W)
+        As in `sensor_events`.
+    which : ndarray of int, shape (G,)
+        As in `sensor_events`.
+    per_minute : float
+        What the valve applies in a minute [mm].
+    most : ndarray of int, shape (G,)
+        Most minutes of an event, at least 1.
+    limit : float
+        Stress days allowed in the worst season out of ten [d].
 
     Returns
     -------
-    Watering
-        One row per governor.
-
-    Raises
-    ------
-    InputError
-        When a high threshold is not wetter than the low one.
+    search : Search
+        Minutes and stress days.
+    run : SensorRun
+        With those minutes.
     """
-    zone = np.asarray(zone, dtype=np.int64)
-    start = _fraction_mm(roots, zone, low_fraction)
-    stop = _fraction_mm(roots, zone, high_fraction, layer=False)
-    if not np.all(np.asarray(high_fraction) < np.asarray(low_fraction)):
-        fault = Fault(
-            "on-demand control",
-            "a high threshold that is not wetter than the low one",
-            "high_fraction below low_fraction (both are shares of TAW depleted)",
-            "Lower high_fraction.",
+    run = SensorRun(
+        np.empty((most.size, *root.shape[1:]), np.bool_), np.empty((most.size, root.shape[2]))
+    )
+
+    def tried(rows: NDArray[np.int64], minutes: NDArray[np.int64]) -> NDArray[np.bool_]:
+        got = sensor_events(
+            root,
+            depth=minutes * per_minute,
+            threshold=threshold[rows],
+            days=days,
+            which=which[rows],
         )
-        raise InputError([fault])
-    return _governed(roots, zone, days, start=start, event=stop, refill=True)
+        kept = worst_tenth(got.stress_days) <= limit
+        # The last good try is the answer; where none is good, the first, with the most minutes.
+        keep = kept | (minutes == most[rows])
+        run.ran[rows[keep]], run.stress_days[rows[keep]] = got.ran[keep], got.stress_days[keep]
+        return np.asarray(kept)
+
+    minutes, kept = _halve(most, tried)
+    return Search(minutes, run.stress_days, kept), run
 
 
-def least_depth(
-    roots: RootZones,
+def least_minutes_following(
+    root: RootZone,
+    ran: NDArray[np.bool_],
     *,
-    zone: ArrayLike,
-    threshold_fraction: ArrayLike,
-    days: NDArray[np.bool_],
-    cap: ArrayLike,
-    step: ArrayLike = 0.5,
-) -> LeastDepth:
-    """Find the least fixed depth with which bypass keeps a governor's own zone within the cap.
+    per_minute: float,
+    most: NDArray[np.int64],
+    limit: float,
+    dial: _Array | None = None,
+) -> Search:
+    """Find the least whole minutes with which given events keep a zone within the limit.
 
-    Depths are whole multiples of `step`, up to the one that refills the whole root zone of the
-    driest quarter; where that makes more than 400, of twice, three times ... the step. A deeper
-    event can be followed by a skipped one, so stress days need not fall with depth: every depth is
-    tried, not bisected.
+    More minutes never make more stress days as long as a day's demand does not exceed TAW - RAW:
+    each day's balance is then non-decreasing in the depletion, with a slope of at most 1.
 
     Parameters
     ----------
-    roots : RootZones
-        Inputs.
-    zone : array_like of int, shape (G,)
-        Zone of each governor.
-    threshold_fraction : array_like, shape (G,) or (G, W)
-        As in `bypass_events`.
-    days : ndarray of bool, shape (D, W)
-        The schedule.
-    cap : array_like, shape () or (G,)
-        Stress days allowed in every run [d].
-    step : array_like, shape () or (G,)
-        Depths are multiples of this: what the valve applies in a minute, for instance [mm].
+    root : RootZone
+        The zone.
+    ran : ndarray of bool, shape (G, D, W)
+        Days with an event: those of a governor, or a timer's.
+    per_minute : float
+        What the valve applies in a minute [mm].
+    most : ndarray of int, shape (G,)
+        Most minutes of an event; below 1 where nothing may run.
+    limit : float
+        Stress days allowed in the worst season out of ten [d].
+    dial : ndarray, shape (D,), optional
+        As in `schedule_stress`.
 
     Returns
     -------
-    LeastDepth
-        Depth, stress days and whether the cap was met.
+    Search
+        Minutes and stress days.
     """
-    zone = np.asarray(zone, dtype=np.int64)
-    count = len(zone)
-    start = _fraction_mm(roots, zone, threshold_fraction)
-    step = np.broadcast_to(np.asarray(step, dtype=np.float64), count)
-    caps = np.broadcast_to(np.asarray(cap, dtype=np.float64), count)
-    depth, stress = search_depths(roots.by_day(), zone, days, start=start, cap=caps, step=step)
-    return LeastDepth(depth, stress, stress <= caps)
+    stress = np.full((len(ran), root.shape[2]), np.inf)
+
+    def tried(rows: NDArray[np.int64], minutes: NDArray[np.int64]) -> NDArray[np.bool_]:
+        got = schedule_stress(root, ran[rows], depth=minutes * per_minute, dial=dial)
+        kept = worst_tenth(got) <= limit
+        keep = kept | (minutes == most[rows])
+        stress[rows[keep]] = got[keep]
+        return np.asarray(kept)
+
+    minutes, kept = _halve(most, tried)
+    return Search(minutes, stress, kept)
 
 
-def relaxed_caps(
-    zone: ArrayLike,
-    stress_days: NDArray[np.float64],
-    *,
-    cap: float,
-    names: Sequence[str],
-    slack_days: float = 0.0,
-) -> tuple[NDArray[np.float64], tuple[str, ...]]:
-    """Relax the cap of the zones that no sensor of their own keeps within it.
-
-    Parameters
-    ----------
-    zone : array_like of int, shape (G,)
-        Zone of each governor.
-    stress_days : ndarray, shape (G,)
-        Its stress days in the worst run [d].
-    cap : float
-        Stress days allowed [d].
-    names : sequence of str, length Z
-        Names of the zones, for the warnings.
-    slack_days : float
-        Allowed beyond the least a relaxed zone can reach, so that it may still follow others [d].
-
-    Returns
-    -------
-    caps : ndarray, shape (Z,)
-        `cap`, or the least reachable stress days plus the slack where that is more.
-    warnings : tuple of str
-        One per relaxed zone, with its numbers.
-    """
-    best = np.full(len(names), np.inf)
-    np.minimum.at(best, np.asarray(zone, dtype=np.int64), stress_days)
-    best[np.isinf(best)] = cap
-    relaxed = best > cap
-    caps = np.where(relaxed, best + slack_days, cap)
-    warnings = tuple(
-        f"zone {name}: no sensor and no depth keeps its driest quarter within {cap:g} stress days "
-        f"a season on the days allowed; the least it can have is {least:g}, so {limit:g} are "
-        "allowed there. More watering days, or more even application, would help."
-        for name, least, limit, is_relaxed in zip(names, best, caps, relaxed, strict=True)
-        if is_relaxed
-    )
-    return caps, warnings
+def _halve(
+    most: NDArray[np.int64],
+    tried: Callable[[NDArray[np.int64], NDArray[np.int64]], NDArray[np.bool_]],
+) -> tuple[NDArray[np.int64], NDArray[np.bool_]]:
+    """Return the least minutes from 1 to `most` that are kept, and whether any are."""
+    kept = most >= 1
+    rows = np.flatnonzero(kept)
+    if rows.size:
+        kept[rows] = tried(rows, most[rows])
+    low, high = np.zeros_like(most), most.copy()  # not good enough; good enough
+    while True:
+        rows = np.flatnonzero(kept & (high - low > 1))
+        if not rows.size:
+            return high, kept
+        middle = (low[rows] + high[rows]) // 2
+        good = tried(rows, middle)
+        high[rows[good]], low[rows[~good]] = middle[good], middle[~good]
 
 
-def follower_factor(
-    roots: RootZones, governed: Watering, *, zone: ArrayLike, cap: ArrayLike
-) -> Followers:
-    """Find the least run-time factor of every zone under every governor.
-
-    The factor is the least multiple of 0.05 with which the zone's driest quarter stays within its
-    cap in every run, when it is watered whenever the governor is, with the factor times the
-    governor's depth. It is searched on the driest runs, then proved on all of them; runs in which
-    it fails are added until none does.
-
-    Parameters
-    ----------
-    roots : RootZones
-        Inputs.
-    governed : Watering
-        The governors' events; see `bypass_events`, `on_demand_events`.
-    zone : array_like of int, shape (G,)
-        Zone of each governor.
-    cap : array_like, shape () or (Z,)
-        Stress days allowed in each zone in every run; see `relaxed_caps` [d].
-
-    Returns
-    -------
-    Followers
-        Factor, stress days and water of every pair; inf where even `FACTOR_LIMIT` does not do.
-    """
-    zones = roots.shape[0]
-    home = np.asarray(zone, dtype=np.int64)
-    caps = np.broadcast_to(np.asarray(cap, dtype=np.float64), zones)
-    factor = np.full((len(home), zones), np.inf)
-    stress = np.full(factor.shape, np.nan)
-    own = governed.worst_stress_days
-    kept = np.flatnonzero(own <= caps[home])
-    factor[kept, home[kept]] = 1.0
-    stress[kept, home[kept]] = own[kept]
-    # A governor that fails its own zone is of no use to any other.
-    pairs = np.ones(factor.shape, dtype=np.bool_)
-    pairs[np.arange(len(home)), home] = False
-    pairs[own > caps[home]] = False
-    governor, follower = np.nonzero(pairs)
-    factor[governor, follower], stress[governor, follower] = search_factors(
-        roots.by_day(),
-        np.ascontiguousarray(np.moveaxis(governed.depth, 1, 0)),
-        governor,
-        follower,
-        caps[follower],
-    )
-    water = np.full(factor.shape, np.inf)
-    mean = np.broadcast_to(governed.mean_water_mm[:, None], factor.shape)
-    np.multiply(factor, mean, out=water, where=np.isfinite(factor))
-    return Followers(factor, stress, water)
+def _whole(values: NDArray[np.generic]) -> NDArray[Any]:
+    """Contiguous and writable, so that every kernel is compiled for one kind of array."""
+    return np.require(values, requirements=["C", "W"])
 
 
-def _governed(
-    roots: RootZones,
-    zone: NDArray[np.int64],
-    days: NDArray[np.bool_],
-    *,
-    start: NDArray[np.float64],
-    event: NDArray[np.float64],
-    refill: bool = False,
-    dial: NDArray[np.float64] | None = None,
-) -> Watering:
-    """Run governors and keep their events."""
-    record = np.empty((roots.shape[1], len(zone), roots.shape[2]))
-    stress = govern(
-        roots.by_day(), zone, days, start=start, event=event, refill=refill, record=record,
-        dial=dial,
-    )  # fmt: skip
-    return Watering(np.moveaxis(record, 0, 1), stress)
-
-
-def _fraction_mm(
-    roots: RootZones, zone: NDArray[np.int64], fraction: ArrayLike, *, layer: bool = True
-) -> NDArray[np.float64]:
-    """Share (G,) or (G, W) of what the sensor's layer (or the root zone) holds, (G, W) [mm]."""
-    share = np.asarray(fraction, dtype=np.float64)
-    held = roots.taw[zone] * (roots.layer_share[zone] if layer else 1.0)
-    depletion: NDArray[np.float64] = (share[:, None] if share.ndim == 1 else share) * held
-    return depletion
+def _fault(name: str, found: str, allowed: str) -> Fault:
+    return Fault("root zone", found, allowed, "Correct the input of this zone.", column=name)

@@ -51,13 +51,15 @@ WORTH = 1e-6
 TIE = 1e-9
 
 
-def choose_sensors(candidates: Candidates, *, max_sensors: int, curve: bool = True) -> SensorChoice:
+def choose_sensors(
+    candidates: Candidates, *, max_sensors: int, curve: bool = True, tie: float = TIE
+) -> SensorChoice:
     """Decide how many sensors to bury, where, and which zones each governs, to proven optimality.
 
     Every allowed number n = 1 .. `max_sensors` is solved (a solution that uses fewer sensors than
     allowed stands for the numbers between). A further sensor that lowers the cost by no more than
-    one part in a million is not used, so that its value is exactly 0. Among equal costs (one part
-    in 10⁹) a second look swaps sensors one at a time for earlier candidates.
+    one part in a million is not used, so that its value is exactly 0. Among equal costs (closer
+    than `tie`) a second look swaps sensors one at a time for earlier candidates.
 
     Parameters
     ----------
@@ -67,6 +69,8 @@ def choose_sensors(candidates: Candidates, *, max_sensors: int, curve: bool = Tr
         Greatest number of sensors, at least 1.
     curve : bool
         Whether to solve every number up to it; otherwise that number alone.
+    tie : float
+        Costs closer than this share are equal; the earlier candidates then win.
 
     Returns
     -------
@@ -92,7 +96,7 @@ def choose_sensors(candidates: Candidates, *, max_sensors: int, curve: bool = Tr
     found: dict[int, Choice] = {}
     n = max_sensors
     while n >= 1:
-        choice = _solved(candidates, model, n)
+        choice = _solved(candidates, model, n, tie=tie)
         # What is best with at most n and uses fewer is also best for every number between.
         least = choice.used if choice.feasible else 1
         found.update({m: replace(choice, n=m) for m in range(least, n + 1)})
@@ -155,18 +159,26 @@ def plain_rules(
 
 
 def _solved(
-    candidates: Candidates, model: Model, n: int, *, zones: Sequence[int] | None = None
+    candidates: Candidates,
+    model: Model,
+    n: int,
+    *,
+    zones: Sequence[int] | None = None,
+    tie: float = TIE,
 ) -> Choice:
     """Solve without the hours; where they are passed, solve again with them."""
     found = model.solve(at_most=n, zones=zones)
     swaps = model.kept if zones is None else None
-    choice = _settle(candidates, found, n, swaps=swaps)
+    if swaps is not None and tie > TIE:
+        own = candidates.cost[np.arange(len(candidates.zone)), candidates.zone]
+        swaps = np.flatnonzero(np.isfinite(own))
+    choice = _settle(candidates, found, n, swaps=swaps, tie=tie)
     window = candidates.window
     if window is None or not choice.feasible or window.holds(choice.governor):
         return choice
     bound = model.solve(at_most=n, zones=zones, in_window=True)
     if not bound.sensors:
-        return _settle(candidates, bound, n, swaps=None)
+        return _settle(candidates, bound, n, swaps=None, tie=tie)
     free = evaluate(candidates, bound.sensors)[1]
     rows, every = np.arange(len(bound.governor)), np.array(bound.sensors)
     best = evaluate(candidates, bound.sensors)[0]
@@ -187,6 +199,7 @@ def _settle(
     n: int,
     *,
     swaps: NDArray[np.int64] | None,
+    tie: float,
 ) -> Choice:
     """Take a second look (idle sensors, earlier candidates from `swaps`); then recompute."""
     if not found.sensors:
@@ -195,7 +208,7 @@ def _settle(
     chosen = sorted(found.sensors)
     if swaps is not None:
         chosen = _without_idle(candidates, chosen)
-        ceiling = evaluate(candidates, chosen)[1] * (1 + TIE)
+        ceiling = evaluate(candidates, chosen)[1] * (1 + tie)
         swapped: list[int] | None = chosen
         while swapped is not None:
             chosen = swapped

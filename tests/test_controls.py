@@ -9,7 +9,6 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from siting._plan_scenarios import draw_scenarios
 from siting._plan_schedule import watering_days
 from siting.errors import InputError
 from siting.season import (
@@ -110,18 +109,6 @@ def test_errors_of_a_bad_shape_are_refused():
     with pytest.raises(InputError) as caught:
         replace(roots, reading_error=np.zeros((3, 3)))
     assert {fault.column for fault in caught.value.faults} == {"reading_error"}
-
-
-def test_scenarios_draw_one_reading_error_for_all_sensors_and_none_as_described():
-    drawn = draw_scenarios(12, seed=1)
-    error = drawn.reading_error(100, 4).reshape(100, 12, 4)
-    assert not error[:, 0].any()
-    np.testing.assert_allclose(error[:, 1:].mean(axis=(0, 2)), drawn.reading_bias[1:], atol=0.01)
-    assert 0.01 < error[:, 1:].std(axis=(0, 2)).mean() < 0.03
-    assert abs(drawn.reading_bias[1:].mean()) < 0.01
-    assert draw_scenarios(1, seed=1).reading_error(100, 4) is None
-    np.testing.assert_array_equal(error, draw_scenarios(12, seed=1).reading_error(100, 4).reshape(
-        100, 12, 4))  # fmt: skip
 
 
 def test_a_dial_at_full_changes_nothing_and_at_half_halves_every_event():

@@ -9,6 +9,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from siting.season import RootZone, sensor_events
 from siting.water.balance import step
 from siting.water.layers import layer_step
 from tests.replay import (
@@ -258,3 +259,25 @@ def test_numbers_of_the_sheet():
     assert drop_of_share(0.73, 0.14) == pytest.approx(0.0378)
     assert worst_tenth(np.arange(20.0)) == 18.5
     assert worst_tenth(np.arange(21.0)) == 19.0
+
+
+@pytest.mark.parametrize("share", [0.35, 1.0])
+def test_sensors_of_the_package_run_the_same_events(share):
+    """Random seasons, four classes, errors and whole minutes: the same days, the same stress."""
+    rng = np.random.default_rng(9)
+    days, seasons = 120, 7
+    spread = np.array([0.6, 0.9, 1.1, 1.4])[:, None] * rng.uniform(0.9, 1.1, seasons)
+    rain = np.where(rng.random((days, seasons)) < 0.25, rng.exponential(8, (days, seasons)), 0)
+    etc = rng.uniform(1, 8, (4, days, seasons))
+    taw = rng.uniform(25, 60, seasons)
+    error = rng.normal(0, 0.1, seasons) + rng.normal(0, 0.04, (days, seasons))
+    allowed = np.repeat(rng.random((days, 1)) < 0.5, seasons, axis=1)
+    root = RootZone(etc, rain, taw, taw / 2, spread, share, error)
+    ground = Zone(etc, rain, taw, taw / 2, spread, 0.3, dict.fromkeys(range(1, 13), 30.0), share)
+    for threshold in (0.15, 0.4):
+        theirs = sensor_events(root, depth=[9.0], threshold=[threshold], days=allowed)
+        sensor = Sensor("Lawn", ("Lawn",), allowed, threshold, 1.0, error)
+        ours = one(ground, days=days, sensor=sensor)
+        np.testing.assert_array_equal(ours.ran, theirs.ran[0])
+        np.testing.assert_allclose(ours.stress_days, theirs.stress_days[0])
+        assert 0 < ours.events.min() < ours.events.max() < allowed[:, 0].sum()

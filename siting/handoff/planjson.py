@@ -44,8 +44,8 @@ _ZONES: Final[_Columns] = {
     "sensor_id": None,
     "control": None, "run_time_factor": 3, "run_minutes": 1, "today_minutes": 1, "cycles": None,
     "cycle_minutes": 1, "soak_minutes": 1, "events": 2, "today_events": 2, "water_m3": 2,
-    "today_m3": 2, "stress_days": 2, "today_stress_days": 2,
-    "expected_rank": 4, "p_driest_quarter": 4, "p_wetter_half": 4,
+    "today_m3": 2, "stress_days": 2, "stress_mean": 2, "today_stress_days": 2,
+    "today_stress_mean": 2, "expected_rank": 4, "p_driest_quarter": 4, "p_wetter_half": 4,
 }  # fmt: skip
 _SENSORS_HEAD: Final[_Columns] = {"zone": None, "valve": None, "controller": None}
 _SENSORS_TAIL: Final[_Columns] = {
@@ -60,16 +60,19 @@ _THRESHOLD: Final[Mapping[str, tuple[str, int | None]]] = {
     "low_fraction": ("threshold_low_fraction", 4),
     "high_fraction": ("threshold_high_fraction", 4),
     "vwc": ("threshold_vwc", 4),
+    "step_vwc": ("threshold_step_vwc", 4),
     "soak_wait_h": ("soak_wait_h", 1),
     "note": ("threshold_note", None),
 }
 _CHOICES: Final[_Columns] = {
     "feasible": None, "groups": None, "used": None, "control": None, "hardware": None,
     "water_m3": 2, "cost_per_year": 2, "stress_days": 2, "value_of_next": 2,
-    "value_of_next_low": 2, "value_of_next_high": 2, "gap": 8, "chosen": None,
+    "value_of_next_low": 2, "value_of_next_high": 2, "value_of_next_error": 2, "next_pays": 3,
+    "gap": 8, "verdict": None, "chosen": None,
 }  # fmt: skip
 _RULES: Final[_Columns] = {
-    "n": None, "feasible": None, "water_m3": 2, "cost_per_year": 2, "stress_days": 2,
+    "n": None, "feasible": None, "verdict": None, "water_m3": 2, "cost_per_year": 2,
+    "stress_days": 2,
 }  # fmt: skip
 _YEARS: Final[_Columns] = {
     "baseline_m3": 2, "plan_m3": 2, "saved_m3": 2, "saved_fraction": 4, "skipped_fraction": 4,
@@ -93,6 +96,10 @@ _ECONOMICS: Final[_Columns] = {
     **{f"payback_discounted_years{end}": 2 for end in _ENDS},
     "net_present_value": 2, "claim": None,
 }  # fmt: skip
+_WAYS: Final[_Columns] = {
+    "way": None, "sensors": None, "saved_m3": 2, "saved_per_year": 2, "capital": 2,
+    "payback_years": 2, "stress_days": 2,
+}  # fmt: skip
 _CONTROLS: Final[_Columns] = {
     "sensors": None, "hardware": None, "water_m3": 2, "cost_per_year": 2, "stress_days": 2,
     "within_limit": None, "chosen": None,
@@ -101,17 +108,17 @@ _REGRET: Final[_Columns] = {
     "cost_per_year": 2, "regret_mean": 2, "regret_max": 2, "worst_scenario": None,
 }  # fmt: skip
 _TIMER: Final[_Columns] = {
-    "valve": None, "controller": None, "program": None, "control": None, "run_minutes": 1,
-    "depth_mm": 2, "cycles": None, "cycle_minutes": 1, "soak_minutes": 1, "water_m3": 2,
-    "stress_days": 2,
+    "valve": None, "controller": None, "program": None, "control": None, "days": None,
+    "run_minutes": 1, "depth_mm": 2, "cycles": None, "cycle_minutes": 1, "soak_minutes": 1,
+    "water_m3": 2, "stress_days": 2,
 }  # fmt: skip
 _SENSITIVITY: Final[_Columns] = {
     "low": None, "high": None, "value_low": 2, "value_high": 2, "value_base": 2, "payback_low": 2,
-    "payback_high": 2, "swing": 2, "measure": None, "unit": None,
+    "payback_high": 2, "stress_low": 2, "stress_high": 2, "swing": 2, "measure": None, "unit": None,
 }  # fmt: skip
 _DECISION: Final[_Columns] = {
     "gap": 8, "lower_bound": 2, "bound_share": 6, "trench_rounds": None, "scenarios": None,
-    "weather_years": None, "exactness": None,
+    "weather_years": None, "next_worth": 2, "next_pays": 3, "waiting_worth": 2, "exactness": None,
 }  # fmt: skip
 _BUDGET: Final[_Columns] = {
     "kind": None, "use": None, "reference": None, "period": None, "eto_mm": 1, "area_m2": 2,
@@ -161,7 +168,7 @@ def plan_document(plan: Plan) -> dict[str, Any]:
         "timer": _timer(plan.timer_table),
         "sensitivity": _records(plan.sensitivity, "input", _SENSITIVITY),
         "season": _season(plan.season),
-        "economics": {k: _plain(plan.economics.get(k), d) for k, d in _ECONOMICS.items()},
+        "economics": _economics(plan.economics),
         "budget": _budget(plan.economics.get("budget")),
         "parts": _records(plan.parts, None, _PARTS),
         "warnings": list(plan.warnings),
@@ -341,11 +348,21 @@ def _decision(facts: Mapping[str, Any]) -> dict[str, Any]:
     """Return how exact the choice is, and what each controller is fitted with."""
     document = {key: _plain(facts.get(key), decimals) for key, decimals in _DECISION.items()}
     fitted = facts.get("hardware", {})
+    homes = facts.get("tie_homes", {})
     return document | {
+        "tie_numbers": [int(n) for n in facts.get("tie_numbers", ())],
+        "tie_homes": [{"zone": str(z), "as_good": list(others)} for z, others in homes.items()],
         "hardware": [
             {"controller": str(name), "hardware": str(kind)} for name, kind in fitted.items()
-        ]
+        ],
     }
+
+
+def _economics(money: Mapping[str, Any]) -> dict[str, Any]:
+    """Return the money of the plan, and of every other way."""
+    document = {key: _plain(money.get(key), decimals) for key, decimals in _ECONOMICS.items()}
+    ways = [{k: _plain(way[k], d) for k, d in _WAYS.items()} for way in money.get("ways", ())]
+    return document | {"ways": ways}
 
 
 def _timer(table: pd.DataFrame) -> list[dict[str, Any]]:

@@ -9,7 +9,7 @@ from typing import Final
 
 from siting.site.settings import HARDWARE, Control, Costs, Hardware
 from siting.site.tomltable import NumberKey, TomlTable
-from siting.site.vocabulary import CONTROL_KINDS, HARDWARE_KINDS, WEEKDAYS
+from siting.site.vocabulary import AIMS, CONTROL_KINDS, HARDWARE_KINDS, WEEKDAYS
 from siting.units import INCH_MM
 
 __all__ = ["CONTROL_KEYS", "HARDWARE_KEYS", "read_control", "read_days", "read_hardware"]
@@ -17,6 +17,7 @@ __all__ = ["CONTROL_KEYS", "HARDWARE_KEYS", "read_control", "read_days", "read_h
 CONTROL_KEYS: Final = (
     NumberKey("max_sensors", 1, 100, whole=True),
     NumberKey("max_stress_days", 0, 366),
+    NumberKey("sensor_error", 0.001, 0.10, spellings={"sensor_error_percent": 0.01}),
     NumberKey(
         "rain_shutoff_mm", 0.5, 100, spellings={"rain_shutoff_mm": 1.0, "rain_shutoff_in": INCH_MM}
     ),
@@ -49,11 +50,17 @@ def read_control(top: TomlTable) -> Control:
         return Control()
     numbers = table.numbers(CONTROL_KEYS)
     kinds = _words(table, "kinds", CONTROL_KINDS)
+    said = table.take("aim")
+    aim = table.word("aim", said, AIMS) if said is not None else None
     days = read_days(table, "allowed_days")
     window = _window(table)
     table.finish()
     return Control(
-        kinds=kinds or Control.kinds, allowed_days=days, allowed_window=window, **numbers
+        aim=aim or Control.aim,
+        kinds=kinds or Control.kinds,
+        allowed_days=days,
+        allowed_window=window,
+        **numbers,
     )
 
 

@@ -320,12 +320,20 @@ class Control:
 
     Parameters
     ----------
+    aim : str
+        "as_today": no zone gets more water than today's timer gives it, and none is left shorter of
+        water than today; "within_limit": every zone is held to the limit, whatever water that
+        takes. Without a timer the limit rules.
     kinds : tuple of str
         Kinds of sensor control to consider.
     max_sensors : int
         Most sensors.
     max_stress_days : float
-        Stress allowed in the driest quarter of every zone [d per season].
+        Stress days allowed in a zone (the mean over its ground) in the worst season out of ten; as
+        today, a zone that has more today may keep them [d per season].
+    sensor_error : float
+        What is left of a sensor's error once its threshold was set by a soaking in place, standard
+        deviation [m³/m³].
     allowed_days : tuple of int or None
         Weekdays on which local rules allow watering, Monday is 0; None means every day.
     allowed_window : tuple of str or None
@@ -336,9 +344,11 @@ class Control:
         practice, no source).
     """
 
+    aim: str = "as_today"
     kinds: tuple[str, ...] = ("bypass", "on_demand")
     max_sensors: int = 6
     max_stress_days: float = 5.0
+    sensor_error: float = 0.014
     allowed_days: tuple[int, ...] | None = None
     allowed_window: tuple[str, str] | None = None
     rain_shutoff_mm: float = 6.35
@@ -408,7 +418,7 @@ class Analysis:
     """
 
     resolution: float = 0.5
-    scenarios: int = 12
+    scenarios: int = 64
     seed: int = 1
     sun_minutes: int = 10
 

@@ -111,13 +111,14 @@ max_stress_days = 5             # days of stress allowed per season in the dries
 # allowed_window = ["20:00", "08:00"] # hours in which they allow it
 # {shutoff}{shutoff_pad}# a rain shut-off skips from this much rain on ...
 # rain_shutoff_days = 2         # ... over this many days
+# sensor_error_percent = 1.4    # how far a set sensor is off for good, in % of the soil's volume
 
 [setbacks]                      # least distance of a sensor from each hazard, in {metres}
 {setbacks}slope_percent = 25              # no sensor on steeper ground (needs a terrain raster)
 
 [analysis]
 resolution = 0.5                # cell of the computation, in metres
-scenarios = 12                  # how many sets of uncertain values are tried
+scenarios = 64                  # how many sets of uncertain values are tried
 seed = 1                        # start of the random numbers; the same seed gives the same plan
 """
 

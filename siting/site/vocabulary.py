@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Final
 
 __all__ = [
+    "AIMS",
     "BUDGETS",
     "BUDGET_USES",
     "CONTROL_KINDS",
@@ -20,6 +21,9 @@ __all__ = [
     "VECTOR_LAYERS",
     "WEEKDAYS",
 ]
+
+#: What a plan is for: as today, or every zone within its limit.
+AIMS: Final = ("as_today", "within_limit")
 
 PLANTS: Final = (
     "cool_season_turf",
