@@ -25,9 +25,11 @@ __all__ = [
     "decision_words",
     "doubt_words",
     "headline",
+    "healing_words",
     "nth",
     "number_word",
     "over_need",
+    "patient_words",
     "plain_words",
     "plants_words",
     "short_claim",
@@ -253,7 +255,7 @@ def tie_words(facts: Facts) -> list[str]:
 
 
 def plants_words(facts: Facts) -> list[str]:
-    """Say how plants fare against today, or what healing them costs.
+    """Say how plants fare against today.
 
     Parameters
     ----------
@@ -263,10 +265,10 @@ def plants_words(facts: Facts) -> list[str]:
     Returns
     -------
     list of str
-        One sentence or two; none without a timer of today.
+        One sentence; none without a timer of today, or where it leaves nothing dry.
     """
-    mine, other = facts.way("as today"), facts.way("within the limit")
-    if mine is None or other is None:
+    mine = facts.way("as today")
+    if mine is None:
         return []
     short = facts.zones.loc[facts.zones["today_stress_days"].astype(float) > facts.limit]
     if short.empty:
@@ -278,12 +280,55 @@ def plants_words(facts: Facts) -> list[str]:
             f"It heals what today leaves dry ({worst} {days} stress days in the worst season out "
             f"of ten); left as today it would save {facts.volume(float(mine['saved_m3']))} a year."
         ]
+    return [f"Plants fare as today: {worst} is short on {days} days in the worst season of ten."]
+
+
+def healing_words(facts: Facts) -> list[str]:
+    """Say what healing the zones that today leaves dry takes, and on what the dryness rests.
+
+    Parameters
+    ----------
+    facts : Facts
+        What was decided.
+
+    Returns
+    -------
+    list of str
+        One sentence; none where nothing is left dry, or the plan heals it.
+    """
+    other = facts.way("within the limit")
+    short = facts.zones.loc[facts.zones["today_stress_days"].astype(float) > facts.limit]
+    if other is None or short.empty or facts.decided.get("heals"):
+        return []
     saved = float(other["saved_m3"])
     cost = f"save {facts.volume(saved)}" if saved >= 0 else f"use {facts.volume(-saved)} more"
+    back = other["payback_years"]
+    pays = f" and pay back in {figure(float(back), 1)} years" if back is not None else ""
     return [
-        f"Plants fare as today: {worst} is short on {days} days in the worst season out of ten. "
-        f'Healing that ([control] aim = "within_limit") would {cost} a year; it rests on '
-        f"{_assumed(short)}."
+        f'Healing what today leaves dry ([control] aim = "within_limit") would {cost} a year{pays}; '
+        f"it rests on {_assumed(short)}."
+    ]
+
+
+def patient_words(facts: Facts) -> list[str]:
+    """Say what one season's log is worth before a further sensor is bought.
+
+    Parameters
+    ----------
+    facts : Facts
+        What was decided.
+
+    Returns
+    -------
+    list of str
+        One sentence, or none.
+    """
+    waiting = facts.decided.get("waiting_worth")
+    if facts.price is None or waiting is None or not float(waiting) >= _TRIFLE:
+        return []
+    return [
+        f"The patient way, {number_word(len(facts.sensors))} now and a season's log before deciding "
+        f"on another, is worth at most {figure(float(waiting))} {facts.currency} a year."
     ]
 
 
@@ -516,15 +561,9 @@ def _further(facts: Facts) -> str:
         return f"without a water price {more} cannot be weighed against its cost"
     worth, pays = facts.decided.get("next_worth"), facts.decided.get("next_pays")
     if worth is not None and pays is not None and float(worth) >= _TRIFLE:
-        waiting = float(facts.decided.get("waiting_worth") or 0.0)
-        patient = (
-            f"; a season's log first is worth up to {figure(waiting)} a year"
-            if waiting >= 1
-            else ""
-        )
         return (
             f"{more} is worth {figure(float(worth))} {facts.currency} a year and pays in "
-            f"{figure(100 * float(pays))} of 100 cases, too little to be sure of{patient}"
+            f"{figure(100 * float(pays))} of 100 cases, too little to be sure of"
         )
     return f"{more} would cost more than it saves"
 

@@ -15,6 +15,8 @@ from siting._plan_headline import (
     decision_words,
     doubt_words,
     headline,
+    healing_words,
+    patient_words,
     plain_words,
     plants_words,
     tie_words,
@@ -62,6 +64,8 @@ def answer(facts: Facts, notes: Mapping[str, str]) -> str:
     sentences = [
         " ".join([*plain_words(facts), decision_words(facts), *tie_words(facts)]),
         *plants_words(facts),
+        *healing_words(facts),
+        *patient_words(facts),
         *cheaper_words(facts),
         *_why_apart(facts),
         *_equal_followers(facts),
