@@ -305,8 +305,8 @@ def healing_words(facts: Facts) -> list[str]:
     back = other["payback_years"]
     pays = f" and pay back in {figure(float(back), 1)} years" if back is not None else ""
     return [
-        f'Healing what today leaves dry ([control] aim = "within_limit") would {cost} a year{pays}; '
-        f"it rests on {_assumed(short)}."
+        f'Healing what today leaves dry ([control] aim = "within_limit") would {cost} a year'
+        f"{pays}; it rests on {_assumed(short)}."
     ]
 
 
@@ -327,8 +327,8 @@ def patient_words(facts: Facts) -> list[str]:
     if facts.price is None or waiting is None or not float(waiting) >= _TRIFLE:
         return []
     return [
-        f"The patient way, {number_word(len(facts.sensors))} now and a season's log before deciding "
-        f"on another, is worth at most {figure(float(waiting))} {facts.currency} a year."
+        f"The patient way, {number_word(len(facts.sensors))} now and a season's log before "
+        f"another, is worth at most {figure(float(waiting))} {facts.currency} a year."
     ]
 
 
