@@ -12,8 +12,9 @@ best.
 The cheapest is not yet the answer. Nobody knows the yearly cost to a few per cent, so the answer is
 the *smallest number that is as good as the cheapest within what can be known*: a further sensor is
 taken only where it is worth more than a twentieth of the yearly cost and pays in nine scenarios of
-ten. Among choices of one number that are equal to half a per cent, the plainest is taken: today's
-minutes and days left as they are, the sensor in the thirstiest turf. What is a tie is told as one.
+ten. By the same measure a sensor lies in the plainest home, the thirstiest turf, unless another is
+worth more; and among settings that are equal to half a per cent the plainest is taken: today's
+minutes and days left as they are. What is a tie is told as one.
 """
 
 from __future__ import annotations
@@ -96,6 +97,11 @@ class _Curve:
         costs = [row.cost if row.feasible else np.inf for row in self.rows]
         return int(np.argmin(costs)) if np.isfinite(min(costs)) else None
 
+    def showing(self, old: Choice, new: Choice) -> _Curve:
+        """Return the curve with one choice in place of another, for every number it stands for."""
+        rows = [replace(new, n=r.n) if r.sensors == old.sensors else r for r in self.rows]
+        return replace(self, rows=with_values(rows))
+
 
 def decide(options: Options, *, max_sensors: int) -> Decision:
     """Choose kind of control, hardware, number of sensors and grouping.
@@ -121,7 +127,8 @@ def decide(options: Options, *, max_sensors: int) -> Decision:
         options, curve, more = _relaxed(options, max_sensors)
         notes += more
     at = _as_good(options, curve)
-    choice = curve.rows[at]
+    choice = _plain_homes(options, curve, curve.rows[at])
+    shown = curve.showing(curve.rows[at], choice)
     plain = _plain_way(options)
     rules = {
         rule: options.priced(row, options.prices.connection)
@@ -140,11 +147,11 @@ def decide(options: Options, *, max_sensors: int) -> Decision:
         plain=plain,
         options=options,
         hardware=options.hardware(choice),
-        choices=_choices(options, curve, at),
+        choices=_choices(options, shown, at),
         rules=_rules(options, rules, choice),
-        regret=_regret(options, curve, rules),
+        regret=_regret(options, shown, rules),
         facts=_facts(options, curve, choice, max_sensors)
-        | _ties(options, curve, at)
+        | _ties(options, shown, at)
         | _plain_facts(options, plain),
         warnings=notes,
     )
@@ -164,6 +171,48 @@ def _sure(options: Options, fewer: Choice, more: Choice) -> bool:
     """Tell whether what further sensors are worth can be known to be worth it."""
     gain = options.costs(fewer) - options.costs(more)
     return bool(fewer.cost - more.cost > _WORTH * more.cost and float((gain > 0).mean()) >= _SURE)
+
+
+def _plain_homes(options: Options, curve: _Curve, best: Choice) -> Choice:
+    """Move each sensor to the plainest home that is as good within what can be known.
+
+    The draws know the cost of a home to a few per cent; which of two is the cheaper by less than
+    that is chance, and the thirstiest turf is what a practitioner would take.
+    """
+    ceiling, choice = best.cost * (1 + 2 * _WORTH), best
+    for place in np.argsort(options.home_order).tolist():
+        homes = options.homes(choice)
+        if place in homes:
+            continue
+        dearer = [j for j in choice.sensors if options.home_order[options.pool.zone[j]]
+                  > options.home_order[place]]  # fmt: skip
+        moved = [_moved_to(options, choice, j, place) for j in dearer]
+        good = [
+            row
+            for row in moved
+            if row is not None
+            and row.cost <= ceiling
+            and not any(_sure(options, row, other) for other in curve.rows if other.feasible)
+        ]
+        if good:
+            choice = min(good, key=lambda row: row.cost)
+    return choice
+
+
+def _moved_to(options: Options, choice: Choice, sensor: int, place: int) -> Choice | None:
+    """Return a choice with one sensor in another zone, under its best setting there; or None."""
+    priced = options.candidates()
+    others = [j for j in choice.sensors if j != sensor]
+    found: list[Choice] = []
+    for k in np.flatnonzero(priced.zone == place).tolist():
+        sensors = tuple(sorted([*others, int(k)]))
+        governor, cost = evaluate(priced, sensors)
+        if not np.isfinite(cost) or not (priced.window is None or priced.window.holds(governor)):
+            continue
+        row = replace(choice, sensors=sensors, governor=governor, cost=cost)
+        found.append(options.priced(row, options.prices.connection))
+    least = min((row.cost for row in found), default=np.inf)
+    return next((row for row in found if row.cost <= least * (1 + _EQUAL)), None)
 
 
 def _solve(options: Options, max_sensors: int) -> _Curve:
@@ -444,21 +493,18 @@ def _ties(options: Options, curve: _Curve, at: int) -> dict[str, Any]:
 
 
 def _tie_homes(options: Options, choice: Choice) -> dict[str, list[str]]:
-    """Return, for each sensor's zone, the other zones in which it would be as good."""
-    priced = options.candidates()
-    ceiling = evaluate(priced, choice.sensors)[1] * (1 + 2 * _EQUAL)
+    """Return, for each sensor's zone, the zones in which nobody can know it to be worse."""
     names = [str(zone) for zone in options.zones.index]
-    found: dict[str, list[str]] = {}
+    taken, found = options.homes(choice), {}
     for j in choice.sensors:
-        others = [k for k in choice.sensors if k != j]
-        taken = {int(priced.zone[k]) for k in choice.sensors}
-        near = {
-            int(priced.zone[k])
-            for k in range(len(priced.zone))
-            if int(priced.zone[k]) not in taken
-            and evaluate(priced, sorted([*others, k]))[1] <= ceiling
-        }
-        found[names[int(priced.zone[j])]] = [names[z] for z in sorted(near)]
+        near = []
+        for place in range(len(names)):
+            other = None if place in taken else _moved_to(options, choice, j, place)
+            if other is None or other.cost > choice.cost * (1 + 2 * _WORTH):
+                continue
+            if not _sure(options, other, choice):
+                near.append((other.cost, names[place]))
+        found[names[int(options.pool.zone[j])]] = [name for _, name in sorted(near)]
     return found
 
 

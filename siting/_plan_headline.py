@@ -247,7 +247,10 @@ def tie_words(facts: Facts) -> list[str]:
         told.append(f"{also.capitalize()} would be as good within what can be known: a tie.")
     homes = facts.decided.get("tie_homes", {})
     near = [
-        f"{zone} or {' or '.join(list(others)[:_NEAR])}" for zone, others in homes.items() if others
+        f"{zone} or {' or '.join(list(others)[:_NEAR])}"
+        + (f" or {len(others) - _NEAR} more" if len(others) > _NEAR else "")
+        for zone, others in homes.items()
+        if others
     ]
     if near:
         told.append(f"As good a place for a sensor: {'; '.join(near)}.")
