@@ -287,5 +287,5 @@ def _own_stream(rng: np.random.Generator, named: NDArray[np.float64]) -> NDArray
     drawn: NDArray[np.float64] = rng.standard_normal((rows,))
     if rows > 2 * columns:
         terms = np.column_stack([np.ones(rows), norm.ppf(named)])
-        drawn = drawn - terms @ np.linalg.lstsq(terms, drawn)[0]
+        drawn = drawn - terms @ np.linalg.lstsq(terms, drawn, rcond=None)[0]
     return _evened(drawn)

@@ -133,7 +133,7 @@ def test_four_cells_are_enough_and_three_are_not():
     assert not enough.warnings
     few = zone_pixels(GRID, zones(corner=corner), roof=OPEN)
     assert few.count.tolist() == [3 * 16]  # three cells' worth of quarter cells
-    assert few.warnings[0].startswith("zone corner: fewer than 4 raster cells of 0.5 m")
+    assert few.warnings[0].startswith("zone corner: fewer than 4 cells of the raster")
 
 
 def test_a_zone_too_thin_for_any_lattice_has_one_point_in_it():

@@ -1,6 +1,7 @@
 """Are the chances that a plan tells those that come true? Simulated properties with a known field.
 
     python -m tests.validation.calibration siting/docs/pages/reliability.svg
+    python -m tests.validation.calibration --seed 21
 
 Each property has one zone of random size and shape, shaded by a house on one side and by trees, and
 watered by a pattern of random unevenness, alike over 0.4 of a head spacing that fits into the zone.
@@ -8,7 +9,10 @@ What placement sees are scenarios about the
 described property; the truth is one more draw of each thing that is not known: crowns lighter or
 denser, a Gaussian application pattern drawn by Cholesky's factor at every point, the map's own
 error, the buried position, and crowns that nobody drew. Counted is whether the true rank of a point
-was above 0.75. Nothing here is tuned to come out; all draws come from one seed.
+was above 0.75. All draws come from one seed.
+
+One thing was set after looking: a first run, with reaches of 1 to 6 m, missed in one bin, and then
+the reach became 0.4 of a head spacing, as placement takes it.
 """
 
 from __future__ import annotations
@@ -184,12 +188,14 @@ def picture(bins: list[Bin]) -> str:
     return "\n".join(lines) + "\n"
 
 
-def main(target: str) -> None:
-    """Draw the plot, and print its bins."""
-    bins = binned(*simulated())
-    Path(target).write_text(picture(bins), encoding="utf-8")
+def main(argv: list[str]) -> None:
+    """Print the bins, of another seed without drawing the plot."""
+    again = argv[0] == "--seed"
+    bins = binned(*simulated(seed=int(argv[1]))) if again else binned(*simulated())
+    if not again:
+        Path(argv[0]).write_text(picture(bins), encoding="utf-8")
     print(pd.DataFrame(bins).round(3).to_string(index=False))
 
 
 if __name__ == "__main__":
-    main(sys.argv[1])
+    main(sys.argv[1:])
