@@ -211,7 +211,9 @@ def _zones(site: Site) -> gpd.GeoDataFrame:
     frame["water_m3"] = [154.2, 81.9, 111.0, 7.9]
     frame["today_m3"] = [291.7, 198.0, 665.6, math.nan]
     frame["stress_days"] = [1.5, 0.5, 0.0, 0.0]
+    frame["stress_mean"] = [0.4, 0.1, 0.0, 0.0]
     frame["today_stress_days"] = [0.0, 0.0, 0.0, math.nan]
+    frame["today_stress_mean"] = [0.0, 0.0, 0.0, math.nan]
     frame["expected_rank"] = [0.91, 0.7, 0.62, 0.5]
     frame["p_driest_quarter"] = [0.874, 0.55, 0.381, 0.25]
     frame["p_wetter_half"] = [0.02, 0.1, 0.31, 0.5]
@@ -251,9 +253,10 @@ def _sensors(site: Site, names: dict[str, str]) -> gpd.GeoDataFrame:
             "reason": [names["reason"], names["reason"]],
             "zone_note": ["", "It lies in C and not in D, the thirstiest zone that it governs."],
             "threshold_low_mm": [13.0, 32.0],
-            "threshold_high_mm": [math.nan, 6.4],
+            "threshold_high_mm": [math.nan, math.nan],
             "threshold_low_fraction": [0.5, 0.5],
-            "threshold_high_fraction": [math.nan, 0.1],
+            "threshold_high_fraction": [math.nan, math.nan],
+            "threshold_step_vwc": [0.065, 0.08],
             "threshold_vwc": [0.142, 0.206],
             "soak_wait_h": [24.0, 48.0],
             "threshold_note": ["Set at the reading a day after soaking."] * 2,
@@ -379,7 +382,10 @@ def _choices() -> pd.DataFrame:
             "value_of_next": [math.nan, -24.0, math.nan],
             "value_of_next_low": [math.nan, -31.0, math.nan],
             "value_of_next_high": [math.nan, -20.5, math.nan],
+            "value_of_next_error": [math.nan, 2.3, math.nan],
+            "next_pays": [math.nan, 0.0, math.nan],
             "gap": [math.nan, 0.0, 0.0],
+            "verdict": ["leaves a zone too dry", "chosen", "dearer"],
             "chosen": [False, True, False],
         },
         index=pd.Index([1, 2, 3], name="n"),
@@ -467,8 +473,31 @@ def _economics() -> dict:
             "within": False,
             "zones": {"A": 400.0, "B": 255.9},
         },
+        "ways": _ways(),
         "claim": "Against today's timer the plan saves 780 to 815 m³ a season.",
     }
+
+
+def _ways() -> list[dict]:
+    rows = (
+        ("as today", 2, 800.0, 1203.4, 0.72, 1.5),
+        ("within the limit", 3, 790.0, 1760.0, 1.06, 1.0),
+        ("the plain way", 1, 640.0, 520.0, 0.39, 6.0),
+        ("timer set right", 0, 410.0, 0.0, 0.0, 4.0),
+        ("against a timer set right", 2, 390.0, 1203.4, 1.47, 1.5),
+    )
+    return [
+        {
+            "way": way,
+            "sensors": sensors,
+            "saved_m3": saved,
+            "saved_per_year": 2.1 * saved,
+            "capital": capital,
+            "payback_years": years,
+            "stress_days": stress,
+        }
+        for way, sensors, saved, capital, years, stress in rows
+    ]
 
 
 def _parts() -> pd.DataFrame:
@@ -520,6 +549,7 @@ def make_plan(units: UnitsName = "metric", hostile: bool = False) -> Plan:
             {
                 "n": [1, 4],
                 "feasible": [False, True],
+                "verdict": ["leaves a zone too dry", "dearer"],
                 "water_m3": [402.0, 347.0],
                 "cost_per_year": [math.nan, 905.0],
                 "stress_days": [9.5, 1.0],

@@ -1,4 +1,4 @@
-"""Rain shut-off, watering-day rules, errors of the reading, seasonal adjustment, timer table."""
+"""Rain shut-off, watering-day rules, errors of the reading, seasonal adjustment."""
 
 from __future__ import annotations
 
@@ -11,17 +11,9 @@ from hypothesis import strategies as st
 
 from siting._plan_schedule import watering_days
 from siting.errors import InputError
-from siting.season import (
-    RootZones,
-    bypass_events,
-    least_depth,
-    on_demand_events,
-    rain_shutoff,
-    timer_season,
-    weekdays,
-)
+from siting.season import rain_shutoff, schedule_stress, sensor_events, weekdays
 from siting.site.settings import Control, Timer
-from tests.test_season import every_other, florida, florida_days, random_roots, saved
+from tests.test_season import every_other, florida, florida_days, random_root, saved
 
 
 def test_weekdays_are_those_of_the_calendar():
@@ -63,73 +55,52 @@ def test_a_touchier_shutoff_never_runs_more(seed, window):
 def test_rain_shutoff_saves_less_than_a_soil_sensor_and_within_the_published_band():
     share = {}
     for wet in (False, True):
-        roots = florida(wet=wet)
-        days = florida_days(2, roots.shape[2])
-        ran = rain_shutoff(roots.rain, days, threshold_mm=6.35, window_days=1)
+        root = florida(wet=wet)
+        days = florida_days(2, root.shape[2])
+        ran = rain_shutoff(root.rain, days, threshold_mm=6.35, window_days=1)
         share[wet] = float((1 - ran.sum(axis=0) / days.sum(axis=0)).mean())
     assert 0.07 <= share[False] <= 0.30
     assert share[False] < share[True] <= 0.40
     assert saved(florida(wet=True), depth=13.0, per_week=2, threshold=0.3).mean() > share[True]
 
 
-@given(seed=st.integers(0, 10_000))
-@settings(max_examples=15, deadline=None)
-def test_events_are_whole_or_not_at_all(seed):
-    roots = random_roots(seed, zones=2, days=80, runs=4)
-    rng = np.random.default_rng(seed)
-    noisy = replace(roots, reading_error=rng.normal(0, 0.05, (80, 4)))
-    ran = bypass_events(
-        noisy, zone=[0, 1], depth=[7.5, 4.0], threshold_fraction=[0.2, 0.3], days=every_other(roots)
-    )
-    for row, depth in zip(ran.depth, (7.5, 4.0), strict=True):
-        assert set(np.unique(row)) <= {0.0, depth}
-
-
 def test_an_error_of_the_reading_is_the_same_as_a_moved_threshold():
-    roots = random_roots(5)
-    days = every_other(roots)
-    bias = np.full((120, 9), 0.06)  # reads too dry by 6 % of available water
-    kinds = (
-        lambda r, shift: bypass_events(
-            r, zone=[1, 2], depth=[8, 9], threshold_fraction=[0.3 - shift, 0.25 - shift], days=days
-        ),
-        lambda r, shift: on_demand_events(
-            r, zone=[1, 2], low_fraction=[0.3 - shift, 0.25 - shift],
-            high_fraction=[0.1 - shift, 0.08 - shift], days=days,
-        ),
-    )  # fmt: skip
-    for run in kinds:
-        np.testing.assert_allclose(
-            run(replace(roots, reading_error=bias), 0.0).depth, run(roots, 0.06).depth, atol=1e-9
-        )
+    root = random_root(5)
+    bias = replace(root, reading_error=np.full((120, 9), 0.06))  # too dry by 6 % of its range
+    for days in (every_other(root), np.ones((120, 9), dtype=bool)):
+        moved = sensor_events(root, depth=[8, 9], threshold=[0.24, 0.19], days=days)
+        found = sensor_events(bias, depth=[8, 9], threshold=[0.30, 0.25], days=days)
+        np.testing.assert_array_equal(found.ran, moved.ran)
+        assert 0 < found.ran.sum() < 2 * days.sum()
+
+
+def test_a_threshold_is_so_much_water_by_volume_whatever_the_soil_really_holds():
+    """A soil that holds a fifth more than described lets an event run at the same depletion."""
+    root = replace(random_root(5), described_mm=40.0)
+    root = replace(root, taw=np.full(9, 48.0), raw=np.full(9, 24.0))
+    days = every_other(root)
+    found = sensor_events(root, depth=[8.0], threshold=[0.3], days=days)
+    alike = replace(root, described_mm=None)  # the range is then the 48 mm of the soil itself
+    other = sensor_events(alike, depth=[8.0], threshold=[0.3 * 40 / 48], days=days)
+    np.testing.assert_array_equal(found.ran, other.ran)
+    assert found.ran.sum() > sensor_events(alike, depth=[8.0], threshold=[0.3], days=days).ran.sum()
 
 
 def test_errors_of_a_bad_shape_are_refused():
-    roots = random_roots(1)
+    root = random_root(1)
     with pytest.raises(InputError) as caught:
-        replace(roots, reading_error=np.zeros((3, 3)))
+        replace(root, reading_error=np.zeros((3, 3)))
     assert {fault.column for fault in caught.value.faults} == {"reading_error"}
 
 
 def test_a_dial_at_full_changes_nothing_and_at_half_halves_every_event():
-    roots = random_roots(7)
-    days = every_other(roots)
-    arguments = {"zone": [0], "depth": [9.0], "threshold_fraction": [0.2], "days": days}
-    full = bypass_events(roots, **arguments, dial=np.ones(120))
-    np.testing.assert_array_equal(full.depth, bypass_events(roots, **arguments).depth)
-    half = bypass_events(roots, **arguments, dial=np.full(120, 0.5))
-    assert set(np.unique(half.depth)) == {0.0, 4.5}
-    assert half.events.sum() > full.events.sum()
-
-
-def test_a_timer_needs_its_least_depth_whatever_the_reading():
-    roots = random_roots(2, zones=1)
-    days = every_other(roots)
-    found = least_depth(roots, zone=[0], threshold_fraction=[0.0], days=days, cap=5)
-    ran = timer_season(roots, depth=found.depth, days=days)
-    assert ran.worst_stress_days[0] == found.stress_days[0] <= 5
-    less = timer_season(roots, depth=found.depth - 0.5, days=days)
-    assert less.worst_stress_days[0] > 5
+    root = random_root(7)
+    days = every_other(root)
+    full = schedule_stress(root, days, depth=9.0)
+    np.testing.assert_array_equal(schedule_stress(root, days, depth=9.0, dial=np.ones(120)), full)
+    half = schedule_stress(root, days, depth=9.0, dial=np.full(120, 0.5))
+    np.testing.assert_array_equal(half, schedule_stress(root, days, depth=4.5))
+    assert half.sum() > full.sum()
 
 
 def test_local_rules_move_the_plan_and_leave_today_as_it_is():
@@ -140,12 +111,25 @@ def test_local_rules_move_the_plan_and_leave_today_as_it_is():
     np.testing.assert_array_equal(free.timer, free.today)
     assert free.allowed.all()
     assert free.today.shape == (123, 2)
+    assert free.habit is not None
     ruled = watering_days(dates, timer, Control(allowed_days=(1, 5)), scenarios=1)
     np.testing.assert_array_equal(ruled.today, free.today[:, :1])
     np.testing.assert_array_equal(ruled.timer[:, 0], weekdays(dates, (1, 5))[:, 0])
-    assert "Tuesday, Saturday" in ruled.warnings[0]
+    assert ruled.habit is None
+    assert "Tue, Sat" in ruled.warnings[0]
     within = watering_days(dates, timer, Control(allowed_days=(0, 1, 2, 5)), scenarios=1)
     np.testing.assert_array_equal(within.timer, within.today)
+
+
+def test_every_set_of_days_is_allowed_named_and_tried_once():
+    dates = np.arange("2021-05-01", "2021-09-01", dtype="datetime64[D]")[:, None]
+    for rules in (None, (0, 1, 2, 3, 4), (2,)):
+        found = watering_days(dates, Timer(days=(2,)), Control(allowed_days=rules), scenarios=1)
+        allowed = weekdays(dates, rules)
+        assert not any((each.days & ~allowed).any() for each in found.sets)
+        assert len({each.days.tobytes() for each in found.sets}) == len(found.sets)
+        assert all(each.words for each in found.sets)
+        np.testing.assert_array_equal(found.sets[found.every].days, allowed)
 
 
 def test_a_window_may_pass_midnight():
@@ -154,15 +138,8 @@ def test_a_window_may_pass_midnight():
     assert Control().window_minutes is None
 
 
-def test_sheltered_rain_is_per_zone():
-    roots = random_roots(3, zones=2)
-    sheltered = RootZones(
-        roots.etc, np.array([1.0, 0.2])[:, None, None] * roots.rain, roots.taw, roots.raw,
-        roots.application,
-    )  # fmt: skip
-    days = every_other(roots)
-    both = [
-        bypass_events(r, zone=[1], depth=[9.0], threshold_fraction=[0.2], days=days).events.sum()
-        for r in (roots, sheltered)
-    ]
-    assert both[1] > both[0]
+def test_a_sheltered_zone_asks_more_often():
+    root = random_root(3)
+    sheltered = replace(root, rain=0.2 * root.rain)
+    ways = {"depth": [9.0], "threshold": [0.2], "days": every_other(root)}
+    assert sensor_events(sheltered, **ways).ran.sum() > sensor_events(root, **ways).ran.sum()

@@ -42,9 +42,7 @@ MAY_IMPORT["demo"] = {"errors"}
 
 #: Private modules beside a stage belong to that stage.
 BELONGS_TO = {
-    "_control": "season",
-    "_control_kernels": "season",
-    "_season_model": "season",
+    "_season_kernels": "season",
     "_clearance": "placement",
     "_setbacks": "placement",
     "_rankfield": "placement",
@@ -54,7 +52,6 @@ BELONGS_TO = {
     "_optimum": "placement",
     "_outline": "placement",
     "_unevenness": "placement",
-    "_search": "season",
     "_shutoff": "season",
     "_money": "economics",
     "_claims": "economics",

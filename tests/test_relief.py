@@ -19,7 +19,7 @@ from siting.sun.shade import ShadeOptions, shade_instants, shade_season
 from tests.test_shade import NO_BUILDINGS, NO_TREES, grid_of, raster_of, scene, season_of, suns
 
 needs_numba = pytest.mark.skipif(
-    importlib.util.find_spec("numba") is None, reason="extra `fast` is not installed"
+    importlib.util.find_spec("numba") is None, reason="numba is not installed"
 )
 ENGINES = ["numpy", pytest.param("numba", marks=needs_numba)]
 SEEDS = st.integers(0, 10_000)

@@ -36,7 +36,7 @@ from tests.test_shade import (
 )
 
 needs_numba = pytest.mark.skipif(
-    importlib.util.find_spec("numba") is None, reason="extra `fast` is not installed"
+    importlib.util.find_spec("numba") is None, reason="numba is not installed"
 )
 SEEDS = st.integers(0, 10_000)
 

@@ -13,7 +13,7 @@ from tests.test_relief import hills, plane
 from tests.test_shade import NO_BUILDINGS, NO_TREES, scene
 
 needs_numba = pytest.mark.skipif(
-    importlib.util.find_spec("numba") is None, reason="extra `fast` is not installed"
+    importlib.util.find_spec("numba") is None, reason="numba is not installed"
 )
 ENGINES = ["numpy", pytest.param("numba", marks=needs_numba)]
 GRID = LocalGrid(-100, 100, 0.5, 400, 400)

@@ -1,4 +1,4 @@
-"""Compiled kernels of the shade engine; only imported where numba is installed (extra `fast`).
+"""Compiled kernels of the shade engine; only imported where they are worth their start.
 
 Every expression is the one of `siting.sun.shadows`, in the same order, so that both fill the same
 cells to the bit: numba keeps to IEEE 754 (no reassociation, no fused multiply-add).

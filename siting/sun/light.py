@@ -3,7 +3,7 @@
 Both engines give the same bits: they fill the same cells, exponentials are numpy's in both, and
 sums do not depend on their order (`siting.sun.exact`). Which one runs is a matter of time only.
 
-Numba is an optional extra (`fast`). It earns its place on large work only. Processor time of one
+Numba earns its place on large work only. Processor time of one
 thread on a quiet machine, a town of 144 buildings on 1400 x 1400 cells of 0.5 m, 174 directions:
 
 - kernels 0.24 ns per cell and direction for hours alone, 0.35 with the beam; numpy 3 to 5. What
@@ -126,7 +126,7 @@ def _tilt(layer: Sheets | Ellipsoids | CrownPrisms) -> tuple[Floats, Floats]:
 
 
 def has_compiler() -> bool:
-    """Whether numba is installed (extra `fast`).
+    """Whether numba is installed.
 
     Returns
     -------
