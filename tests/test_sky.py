@@ -3,11 +3,12 @@
 import geopandas as gpd
 import numpy as np
 import pytest
-from shapely import MultiPolygon, Point, box
+from shapely import LineString, MultiPolygon, Point, box
 from shapely.affinity import rotate
 
 from siting.errors import InputError
 from siting.site.model import LocalGrid
+from siting.sun.horizon import horizon
 from siting.sun.irradiance import shaded_radiation
 from siting.sun.model import SunPositions, SunShade
 from siting.sun.shade import ShadeOptions, shade_season
@@ -84,15 +85,20 @@ def test_centre_of_a_circular_court(height, radius):
     assert found == pytest.approx(radius**2 / (radius**2 + height**2), abs=0.02)
 
 
-def test_more_directions_come_nearer():
-    grid = LocalGrid(-5, 10, 0.5, 19, 20)
-    exact = (1 + np.cos(np.arctan2(6.0, grid.y))) / 2
-    wall = rotate(box(-LONG, -1, LONG, 0), 0)
-    few, many = (
-        np.abs(sky_view(grid, 6.0, wall, options=ShadeOptions(sky_directions=n)) - exact[:, None])
-        for n in (40, 1000)
+def test_more_directions_come_nearer_under_crowns():
+    """Walls need no directions; what a crown hides of the sky does."""
+    grid = LocalGrid(-12, 12, 1, 24, 24)
+    trees = gpd.GeoDataFrame(
+        {"height": [9.0], "crown_diameter": [8.0], "transmissivity": [0.2]}, geometry=[Point(0, 0)]
     )
-    assert many.mean() < 0.3 * few.mean()
+    none = gpd.GeoDataFrame({"height": []}, geometry=[])
+    few, many, exact = (
+        shade_season(
+            grid, NOON, buildings=none, trees=trees, options=ShadeOptions(sky_directions=n)
+        ).sky_view
+        for n in (40, 1000, 20_000)
+    )
+    assert np.abs(many - exact).mean() < 0.3 * np.abs(few - exact).mean()
 
 
 def test_a_crown_dims_the_sky_by_its_transmissivity():
@@ -139,3 +145,53 @@ def test_a_multipolygon_is_as_good_as_its_parts():
     together = sky_view(grid, 7.0, MultiPolygon(parts))
     apart = sky_view(grid, 7.0, *parts)
     np.testing.assert_array_equal(together, apart)
+
+
+@pytest.mark.closed_form(
+    "two endless walls: (sin of the angle from the zenith to one top + the same to the other) / 2"
+)
+@pytest.mark.parametrize("turn", [0, 17, 45, 80])
+def test_between_two_long_walls_within_a_thousandth_everywhere(turn):
+    """5 m walls 20 m apart, at every cell between them, whatever their bearing."""
+    grid = LocalGrid(-20, 20, 0.5, 80, 80)
+    lines = [LineString([(-LONG, y), (LONG, y)]) for y in (0.0, 20.0)]
+    walls = gpd.GeoDataFrame(
+        {"height": [5.0, 5.0], "transmissivity": [0.0, 0.0]},
+        geometry=[rotate(line, turn, origin=(0, 0)) for line in lines],
+    )
+    none = gpd.GeoDataFrame({"height": []}, geometry=[])
+    found = shade_season(grid, NOON, buildings=none, trees=none, walls=walls).sky_view
+    x, y = np.meshgrid(grid.x, grid.y)
+    off = y * np.cos(np.radians(turn)) - x * np.sin(np.radians(turn))
+    between = (off > 0.01) & (off < 19.99)
+    exact = (np.sin(np.arctan(off / 5)) + np.sin(np.arctan((20 - off) / 5))) / 2
+    assert between.sum() > 1000
+    assert np.abs(found - exact)[between].max() < 0.001
+
+
+@pytest.mark.closed_form("circular court, centre, R^2 / (R^2 + H^2)")
+@pytest.mark.parametrize(("height", "radius"), [(5.0, 5.0), (3.0, 9.0), (12.0, 5.0)])
+def test_centre_of_a_circular_court_within_a_thousandth(height, radius):
+    yard = Point(0, 0).buffer(radius, quad_segs=64)
+    ring = Point(0, 0).buffer(radius + 60).difference(yard)
+    found = sky_view(LocalGrid(-0.05, 0.05, 0.1, 1, 1), height, ring)[0, 0]
+    assert found == pytest.approx(radius**2 / (radius**2 + height**2), abs=0.001)
+
+
+def test_open_ground_sees_the_whole_sky_to_the_last_digits():
+    assert sky_view(LocalGrid(0, 10, 1, 10, 10), 3.0, box(900, 900, 901, 901)).min() > 1 - 1e-6
+
+
+def test_sky_past_the_ends_of_a_building_against_its_exact_horizon():
+    """Only where the horizon passes from one wall to the next is the sum approximate."""
+    house = box(3, 2, 15, 9)
+    grid = LocalGrid(0, 12, 1, 12, 18)
+    found = sky_view(grid, 6.0, house)
+    buildings = gpd.GeoDataFrame({"height": [6.0]}, geometry=[house])
+    none = gpd.GeoDataFrame({"height": []}, geometry=[])
+    fine = np.arange(0.05, 360, 0.1)
+    for row, column in [(11, 0), (0, 9), (10, 9), (6, 17), (2, 2), (11, 17)]:
+        place = (float(grid.x[column]), float(grid.y[row]))
+        solid = horizon(place, fine, buildings=buildings, trees=none).solid
+        exact = np.mean(np.cos(np.radians(solid)) ** 2)
+        assert found[row, column] == pytest.approx(exact, abs=0.006)

@@ -20,7 +20,14 @@ from numpy.typing import NDArray
 
 from siting.sun.exact import rounded
 from siting.sun.fill import covered
-from siting.sun.light import Caster, add_light, add_relief, compiled_kernels, worth_compiling
+from siting.sun.light import (
+    Caster,
+    add_light,
+    add_relief,
+    compiled_kernels,
+    take_crowns,
+    worth_compiling,
+)
 from siting.sun.model import SunPositions
 from siting.sun.obstacles import Engine, Obstacles, ShadeOptions
 from siting.sun.relief import relief_bits
@@ -87,7 +94,8 @@ class _Job:
     `parts` holds what shades, in and out of leaf, and the weights of the directions (N,): one
     array for each of `outs` (rows, columns). `slope` takes what arrives on the ground's slope, by
     the last of the weights; `tangent` (N,) is level light over upright light. `roofs` (rows,
-    columns) are NaN in the end.
+    columns) are NaN in the end. `over` is what stands on the horizon of a sky that is summed in
+    closed form: the parts then add what crowns keep back.
     """
 
     tile: Tile
@@ -97,6 +105,7 @@ class _Job:
     slope: Floats | None = None
     tangent: Floats | None = None
     roofs: NDArray[np.bool_] | None = None
+    over: Obstacles | None = None
 
 
 def season_block(
@@ -258,7 +267,13 @@ def _sky_job(
     parts = tuple((caster, (weight,)) for caster, weight in states if weight.any())
     slope = _cells(found.slope_sky, here) if found.slope_sky.size else None
     outs = (_cells(found.sky_view, here),)
-    return _Job(tile, rays(sky.elevation, sky.azimuth), outs, parts, slope, sky.tangent)
+    job = _Job(tile, rays(sky.elevation, sky.azimuth), outs, parts, slope, sky.tangent)
+    if not obstacles.flat:
+        return job
+    if not obstacles.caster.crowned:
+        return replace(job, parts=(), over=obstacles)
+    veils = tuple((Caster(caster.scene.veiled()), weights) for caster, weights in parts)
+    return replace(job, parts=veils, over=obstacles)
 
 
 def _tiles(obstacles: Obstacles, block: Tile, kernels: ModuleType | None) -> Iterator[Tile]:
@@ -339,6 +354,9 @@ def _kernels(size: float, engine: Engine) -> ModuleType | None:
 def _sum_light(job: _Job, obstacles: Obstacles, kernels: ModuleType | None) -> None:
     """Add the weighted light of every direction to the job's cells."""
     relief = obstacles.relief
+    if job.over is not None:
+        _add_horizon(job, job.over, kernels)
+        return
     if relief is None:
         for caster, weights in job.parts:
             add_light(job.outs, weights, job.light, job.tile, caster, kernels=kernels)
@@ -362,6 +380,23 @@ def _sum_light(job: _Job, obstacles: Obstacles, kernels: ModuleType | None) -> N
                 add_light(views, some, light, tile, caster, kernels=kernels, dark=part)
     if job.slope is not None and slopes is not None:
         job.slope[:] = _on_slope(job.outs[-1], tilt, slopes)
+
+
+def _add_horizon(job: _Job, obstacles: Obstacles, kernels: ModuleType | None) -> None:
+    """Add the sky over buildings and opaque walls, less what crowns keep back of it."""
+    from siting.sun import sky_kernels  # noqa: PLC0415 - starts the compiler
+
+    out = job.outs[0]
+    walls = sky_kernels.solid_walls(obstacles.solid.scene)
+    seen = np.ones(job.tile.shape)
+    if len(walls[0]):
+        sky_kernels.horizon_sky(seen, job.tile, walls, sky_kernels.horizon_azimuths(walls))
+    out += rounded(seen)
+    for caster, weights in job.parts:
+        take_crowns(out, weights[0], job.light, job.tile, (caster, obstacles.solid), kernels)
+    np.clip(out, 0.0, 1.0, out=out)
+    if job.slope is not None:
+        job.slope[:] = out  # the ground is level
 
 
 def _tilted(weights: tuple[Floats, ...], job: _Job) -> tuple[Floats, ...]:

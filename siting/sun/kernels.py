@@ -417,17 +417,14 @@ def fill_directions(
 
 
 @compiled
-def take_thin(
-    out: Floats, stride: int, entries: Entries, count: int, weight: Floats, rounder: float
-) -> None:
-    """Take from the sums what crowns keep back.
+def take_thin(kept: Floats, entries: Entries, count: int, weight: Floats, rounder: float) -> None:
+    """Sum what crowns keep back.
 
     Parameters
     ----------
-    out : ndarray of float, shape (rows, columns)
-        Changed in place.
-    stride : int
-        `stride_of` the rows of the block.
+    kept : ndarray of float, shape (columns * stride,)
+        By cells of the mask, so that neighbours in the sums are neighbours in memory; changed in
+        place.
     entries : tuple of ndarray
         From `fill_directions`, the logarithm replaced by the transmissivity.
     count : int
@@ -440,5 +437,4 @@ def take_thin(
     cells, directions, share = entries
     for i in range(count):
         w = weight[directions[i]]
-        cell = cells[i]
-        out[cell % stride, cell // stride] -= w - ((w * share[i] + rounder) - rounder)
+        kept[cells[i]] += w - ((w * share[i] + rounder) - rounder)

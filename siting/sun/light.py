@@ -44,6 +44,7 @@ __all__ = [
     "add_relief",
     "compiled_kernels",
     "has_compiler",
+    "take_crowns",
     "worth_compiling",
 ]
 
@@ -97,6 +98,12 @@ class Caster:
         scene = self.scene
         parts = scene.walls.ax, scene.sheets.ax, scene.ellipsoids.x, scene.prisms.base
         return not any(len(part) for part in parts)
+
+    @property
+    def crowned(self) -> bool:
+        """Whether there is anything but buildings and opaque walls."""
+        s, e, p = self.scene.sheets, self.scene.ellipsoids, self.scene.prisms
+        return bool(len(e.x) or len(p.base) or np.isfinite(s.log_tau).any())
 
     @property
     def has_thin(self) -> bool:
@@ -204,6 +211,42 @@ def add_light(
         _add_compiled(outs, part, light.part(start, start + step), tile, caster, kernels, dark)
 
 
+def take_crowns(
+    out: Floats,
+    weight: Floats,
+    light: Rays,
+    tile: Tile,
+    casters: tuple[Caster, Caster],
+    kernels: ModuleType | None,
+) -> None:
+    """Take what crowns and hedges keep back of the light that walls let pass.
+
+    Parameters
+    ----------
+    out : ndarray, shape (rows, columns)
+        The block's cells; changed in place.
+    weight : ndarray, shape (N,)
+        Multiples of the quantum of `siting.sun.exact`.
+    light : Rays
+        Directions, shape (N,).
+    tile : Tile
+        The block.
+    casters : tuple of two Caster
+        Everything, with no opaque crown (see `Scene.veiled`); buildings and opaque walls alone.
+    kernels : module or None
+        As for `add_light`.
+    """
+    if kernels is None:
+        for caster, sign in zip(casters, (1.0, -1.0), strict=True):
+            _add_by_numpy((out,), (sign * weight,), light, tile, caster, None)
+        return
+    step = _BITS * _GROUPS
+    for start in range(0, len(light.x), step):
+        part = (weight[start : start + step],)
+        some = light.part(start, start + step)
+        _add_compiled((out,), part, some, tile, casters[0], kernels, None, lit=False)
+
+
 def _add_compiled(
     outs: tuple[Floats, ...],
     weights: tuple[Floats, ...],
@@ -212,8 +255,10 @@ def _add_compiled(
     caster: Caster,
     kernels: ModuleType,
     dark: Bits | None,
+    *,
+    lit: bool = True,
 ) -> None:
-    """Add up to 64 directions by kernels."""
+    """Add up to 64 directions by kernels; without what is `lit`, only what crowns keep back."""
     from siting.sun import sum_kernels  # noqa: PLC0415 - only where numba is installed
 
     rows, columns = tile.shape
@@ -226,6 +271,7 @@ def _add_compiled(
     scratch = np.zeros(work), np.empty(work, dtype=np.int32)
     most = work * min(_BITS, len(light.x))
     entries = np.empty(most, np.int32), np.empty(most, np.uint8), np.empty(most)
+    kept = np.zeros((len(outs), work))
     for g in range(groups):
         part = light.part(g * _BITS, (g + 1) * _BITS)
         arrays = part.x, part.y, part.reach
@@ -235,10 +281,12 @@ def _add_compiled(
         if count:
             share = entries[2][:count]
             np.exp(share, out=share)
-            for out, weight in zip(outs, weights, strict=True):
+            for sums, weight in zip(kept, weights, strict=True):
                 some = weight[g * _BITS : (g + 1) * _BITS]
-                kernels.take_thin(out, stride, entries, count, some, ROUNDER)
-    for out, weight in zip(outs, weights, strict=True):
+                kernels.take_thin(sums, entries, count, some, ROUNDER)
+    for out, sums in zip(outs, kept, strict=True) if work else ():
+        np.subtract(out, sums.reshape(columns, stride)[:, :rows].T, out=out)
+    for out, weight in zip(outs, weights, strict=True) if lit else ():
         sum_kernels.add_lit(out, masks, _padded(weight, groups))
 
 

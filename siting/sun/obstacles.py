@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 from typing import TYPE_CHECKING, Literal, TypeAlias
 
 import numpy as np
@@ -35,7 +36,9 @@ class ShadeOptions:
     threads : int
         Threads to use; the result is the same, bit for bit, whatever their number.
     sky_directions : int
-        Number of directions that stand for the sky, see `siting.sun.sky.sky_directions`.
+        Number of directions that stand for the sky under crowns and over rasters, see
+        `siting.sun.sky.sky_directions`; what buildings and opaque walls hide on level ground is
+        worked out by `siting.sun.sky_kernels` instead, within 0.001 beside long walls.
     progress : callable or None
         Called as ``progress(done, total)`` after each piece of work, from the calling thread.
     leaf_months : tuple of int or None
@@ -49,7 +52,7 @@ class ShadeOptions:
     height_scale: float = 1.0
     transmissivity_scale: float = 1.0
     threads: int = 1
-    sky_directions: int = 320
+    sky_directions: int = 256
     progress: Callable[[int, int], None] | None = None
     leaf_months: tuple[int, ...] | None = None
     engine: Engine = "auto"
@@ -77,6 +80,19 @@ class Obstacles:
     relief: Relief | None
     shape: tuple[int, int]
     footprints: Walls
+
+    @cached_property
+    def solid(self) -> Caster:
+        """Buildings and opaque walls alone."""
+        return Caster(self.caster.scene.solid())
+
+    @property
+    def flat(self) -> bool:
+        """Whether the ground is a level plane on which nothing stands but what was drawn."""
+        if self.relief is None:
+            return True
+        rise, ground = self.relief.arrays
+        return bool(rise.max(initial=0.0) <= 0 and np.ptp(ground) == 0) if ground.size else False
 
     @property
     def sloping(self) -> bool:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
 import shapely
@@ -40,6 +40,10 @@ __all__ = [
 ]
 
 Floats = NDArray[np.float64]
+
+_DARK: Final = -64.0  # logarithm of a transmissivity that is 0 in every sum
+_ELLIPSOID: Final = ("x", "y", "radius", "base", "top", "log_tau", "bare")
+_PRISM: Final = ("x", "y", "normal_x", "normal_y", "support", "base", "top", "log_tau", "bare")
 
 
 @dataclass(frozen=True)
@@ -171,6 +175,24 @@ class Scene:
         e, p = self.ellipsoids, self.prisms
         return replace(
             self, ellipsoids=replace(e, log_tau=e.bare), prisms=replace(p, log_tau=p.bare)
+        )
+
+    def solid(self) -> Scene:
+        """Return the buildings and the opaque walls alone."""
+        s, e, p = self.sheets, self.ellipsoids, self.prisms
+        on = np.isneginf(s.log_tau)
+        parts = (part[on] for part in (s.ax, s.ay, s.bx, s.by, s.height, s.log_tau))
+        none = [getattr(e, name)[:0] for name in _ELLIPSOID]
+        crowns = [getattr(p, name)[:0] for name in _PRISM]
+        return Scene(self.walls, Sheets(*parts), Ellipsoids(*none), CrownPrisms(*crowns))
+
+    def veiled(self) -> Scene:
+        """Return the scene with opaque crowns as thin ones that pass next to nothing."""
+        e, p = self.ellipsoids, self.prisms
+        return replace(
+            self,
+            ellipsoids=replace(e, log_tau=np.maximum(e.log_tau, _DARK)),
+            prisms=replace(p, log_tau=np.maximum(p.log_tau, _DARK)),
         )
 
     def on_grid(self, grid: LocalGrid) -> Scene:
