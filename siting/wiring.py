@@ -78,6 +78,7 @@ BED_FACTOR: Final = 1.5
 _BRANCH_ROUNDS: Final = 4  # times that branches are moved at most
 _WORTH_M: Final = 0.01  # what moving them must save at least [m of open trench]
 _CROSSED_M: Final = 0.05  # a route that touches paving for less does not cross it
+_PAST_M: Final = 0.05  # by how much paving is widened where it ends at an edge of free ground
 _PAVING_CORNERS: Final = 150  # corners of paving at which a route may turn, at most
 _OTHER_CORNERS: Final = 80  # the same of each other priced ground
 _COLUMNS: Final = (
@@ -236,6 +237,7 @@ def _routed(
 ) -> tuple[VisibilityGraph, list[_Run], list[int]]:
     """Route the sensors, then move the branches of the trench as long as that makes it cheaper."""
     count = len(ends) - len(owner)
+    dear = _past_edges(land.dear, land.free)
     extra = _extra_nodes(ends, owner, free=land.free, dear=land.dear, others=others)
     best: tuple[VisibilityGraph, list[_Run], list[int]] | None = None
     known = np.inf
@@ -243,7 +245,7 @@ def _routed(
         graph = visibility_graph(
             ends,
             free=land.free,
-            dear=land.dear,
+            dear=dear,
             factor=land.factor,
             extra=extra,
             priced=[(ground.shape, ground.factor) for ground in others],
@@ -258,6 +260,13 @@ def _routed(
             break
         extra = np.concatenate([extra, moved])
     return best if best is not None else (graph, runs, lost)
+
+
+def _past_edges(dear: BaseGeometry, free: BaseGeometry) -> BaseGeometry:
+    """Widen paving past the property line and walls that it ends at: there is no way along them."""
+    if dear.is_empty:
+        return dear
+    return shapely.union(dear, shapely.difference(shapely.buffer(dear, _PAST_M), free))
 
 
 def _price(graph: VisibilityGraph, runs: list[_Run], wire_share: float) -> float:
@@ -351,9 +360,12 @@ def _starved(lengths: dict[str, _Length]) -> tuple[str, ...]:
 
 
 def _corners(shape: BaseGeometry, most: int) -> Floats:
-    """Return the corners of a shape, smoothed until there are few enough."""
+    """Return the corners of a shape, smoothed outwards until there are few enough."""
     for tolerance in (0.1, 0.5, 2.0, 8.0):
-        corners = shapely.get_coordinates(shapely.simplify(shape, tolerance))
+        smooth = shapely.simplify(shape, tolerance)
+        if not smooth.covers(shape):  # from corners within it no way leads round
+            smooth = shapely.simplify(shapely.buffer(shape, tolerance), tolerance)
+        corners = shapely.get_coordinates(smooth)
         if len(corners) <= most:
             return np.unique(corners, axis=0)
     return np.empty((0, 2))

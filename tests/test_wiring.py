@@ -618,3 +618,35 @@ def test_a_sensor_at_its_controller_has_a_lead_of_no_length():
     )
     assert wires.lengths.loc["S1", "wire_m"] == 0
     assert [list(line.coords) for line in wires.routes.geometry] == [[(40, 30), (40, 30)]]
+
+
+@pytest.mark.parametrize("house", [None, box(0, -8, 100, 0)])
+def test_paving_that_ends_at_an_edge_is_not_crossed_for_nothing_along_it(house):
+    """The only way leads across, along the property line or a wall as anywhere."""
+    ground = box(0, 0, 100, 60) if house is None else box(0, -10, 100, 60)
+    wires = wire_routes(
+        sensors((70, 5)),
+        fixtures=controllers((30, 5)),
+        boundary=ground,
+        buildings=layer() if house is None else layer(house),
+        paving=layer(box(45, 0, 55, 60)),
+    )
+    trench = pieces(wires, "trench")
+    assert trench["paved_m"].sum() == pytest.approx(10, abs=0.01)
+    assert trench["priced_m"].sum() == pytest.approx(40 + 3 * 10, abs=0.05)
+
+
+def test_round_paving_is_gone_round():
+    """Two tangents and the arc between them."""
+    disc = Point(50, 30).buffer(5, quad_segs=16)
+    wires = wire_routes(
+        sensors((70, 30)),
+        fixtures=controllers((30, 30)),
+        boundary=box(0, 0, 100, 60),
+        buildings=layer(),
+        paving=layer(disc),
+    )
+    trench = pieces(wires, "trench")
+    shortest = 2 * np.sqrt(375) + 5 * (np.pi - 2 * np.arccos(0.25))
+    assert trench["paved_m"].sum() == 0
+    assert trench["priced_m"].sum() == pytest.approx(shortest, rel=0.01)
