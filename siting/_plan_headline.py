@@ -63,6 +63,7 @@ DOUBTED: Final = 3.0
 _ROUND: Final = 10.0
 #: Water applied over the need from which the headline says so.
 _APPLIED: Final = 1.4
+_CHEAPER: Final = 0.99  # a cost below this share of another is lower
 _NEAR: Final = 2  # other homes told of a sensor at most
 _TRIFLE: Final = 0.5  # money below this is not told in figures
 _TEENS: Final = (11, 12, 13)
@@ -594,7 +595,7 @@ def cheaper_words(facts: Facts) -> list[str]:
     }
     costs = {name: cost for name, cost in costs.items() if math.isfinite(cost)}
     least = min(costs, key=lambda name: costs[name], default="")
-    if not least or costs[least] >= float(chosen["cost_per_year"]):
+    if not least or costs[least] >= _CHEAPER * float(chosen["cost_per_year"]):
         return []
     return [
         f"Counting the sensors' cost, {_SENSORLESS[least]} would be cheaper: "

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from typing import TYPE_CHECKING, Any, Final
 
 from siting.handoff._map_text import Pair, both, burial, fill, number, words
@@ -46,20 +45,16 @@ def sensor_steps(sensor: pd.Series[Any]) -> list[Pair]:
         f"{number(sensor['soak_wait_h'], 0)} h.",
         "Take the reading and write it down: it is the full mark of this soil.",
         fill(
-            "Threshold: allow watering once the soil is {} below the full mark "
-            f"({low} % of the water that plants can use is gone); about {vwc} % water by volume, "
-            "if the soil is as assumed.",
+            "Threshold: {} points of water by volume below the full mark, about "
+            f"{vwc} % water by volume if the soil is as assumed ({low} % of the water that plants "
+            "can use is gone: {}).",
+            number(100 * float(sensor["threshold_step_vwc"]), 1),
             both(sensor["threshold_low_mm"], "depth", si=1),
         ),
     ]
-    missing = float(sensor["threshold_high_mm"])
-    if not math.isfinite(missing):
+    if sensor["control"] == "bypass":
         return [*steps, "While it is wetter than that, a timed event is skipped."]
-    if missing < _FULL_MM:
-        return [*steps, "High threshold: stop watering at the full mark."]
-    high = number(100 * float(sensor["threshold_high_fraction"]), 0)
-    stop = "High threshold: stop watering when no more than {} is missing to the full mark "
-    return [*steps, fill(f"{stop}({high} %).", both(missing, "depth", si=1))]
+    return [*steps, "Drier than that, watering starts, for the minutes of the timer table."]
 
 
 def tie_rows(ties: pd.DataFrame) -> list[list[Pair]]:

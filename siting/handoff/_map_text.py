@@ -11,7 +11,7 @@ from siting.handoff._assumptions import plan_standing
 from siting.handoff._hazards import hazard_name
 from siting.handoff._money_rows import choices
 from siting.handoff._sensor_facts import hardware_words, rank_words
-from siting.handoff._timer_rows import MONTHS, Valve, programs, season_months, valves
+from siting.handoff._timer_rows import MONTHS, NO_SENSOR, Valve, programs, season_months, valves
 from siting.planning import Plan, Wording
 from siting.units import Quantity, UnitsName, show
 
@@ -316,7 +316,7 @@ def zone_rows(zone: pd.Series[Any], valve: Valve | None = None) -> list[Row]:
         water = fill("{} (today {})", water, both(zone["today_m3"], "volume"))
     rows: list[Row] = [
         ("Valve", _valve(zone)),
-        ("Governed by", f"sensor {zone['sensor_id']}"),
+        ("Governed by", f"sensor {zone['sensor_id']}" if zone["sensor_id"] else NO_SENSOR),
         ("Water need", f"{number(zone['need_score'], 1)} % of its ready water per peak day"),
         ("Why", words_raw(zone["need_words"])),
         ("Plants", words(zone["plants"])),
@@ -368,7 +368,7 @@ def zone_table(plan: Plan) -> dict[str, Any]:
         [
             words_raw(name),
             words_raw(zone["valve"]),
-            str(zone["sensor_id"]),
+            str(zone["sensor_id"]) or NO_SENSOR,
             number(zone["need_score"], 1),
             number(zone["today_minutes"], 0),
             number(set_to[str(name)].minutes if str(name) in set_to else zone["run_minutes"], 0),
@@ -395,15 +395,16 @@ def month_table(plan: Plan) -> dict[str, Any]:
     months, listed = season_months(plan), programs(plan)
     rows: list[list[Pair]] = []
     for program in listed:
-        what = "expected" if program.expected else "adjustment"
-        rows.append([f"{program.tag} {what}", "", *(f"{program.percent[m]:.0f}%" for m in months)])
+        percent = (f"{program.percent[m]:.0f}%" for m in months)
+        rows.append([f"{program.tag}: {program.days}", "", *percent])
         rows += [
             [words_raw(v.zone), v.valve or _UNKNOWN, *(number(v.by_month[m], 0) for m in months)]
             for v in program.valves
         ]
     note = (
-        "An on-demand controller sets its run times itself: its minutes are those to expect."
-        if any(program.expected for program in listed)
+        "A program starts on its days; wetter than its threshold, the sensor skips it whole. Leave "
+        "the seasonal adjustment at 100 %: the sensor does that."
+        if listed
         else ""
     )
     head = ["Program, zone", "Valve", *(MONTHS[m] for m in months)]

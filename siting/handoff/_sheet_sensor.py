@@ -318,12 +318,9 @@ def threshold_steps(plan: Plan, row: Mapping[str, Any]) -> list[str]:
         f"Bury it level, {depth(row['depth_m'], units)} deep, firm soil against it on all sides, no"
         " air gaps, no stones; put the soil back in the order it came out."
     )
-    zone = plan.zones.loc[row["zone"]]
-    # The sensor may read its own layer only: the share used holds there, the root zone's depth not.
-    lower = 0.1 * row["threshold_low_fraction"] * float(zone["taw_mm"] / zone["root_depth_m"])
     below = (
-        f"{number(lower, 1)} points of water by volume below that reading, near"
-        f" {percent(row['threshold_vwc'])}: {percent(row['threshold_low_fraction'])} of the"
+        f"{number(100 * row['threshold_step_vwc'], 1)} points of water by volume below that"
+        f" reading, near {percent(row['threshold_vwc'])}: {percent(row['threshold_low_fraction'])} of the"
         f" available water used ({show(row['threshold_low_mm'], 'depth', units)})"
     )
     steps = [
@@ -332,17 +329,13 @@ def threshold_steps(plan: Plan, row: Mapping[str, Any]) -> list[str]:
         f"Wait {number(row['soak_wait_h'])} h without watering or rain, then read the sensor: this"
         " reading is field capacity here.",
     ]
-    high = row["threshold_high_mm"]
-    if not math.isfinite(high):
-        return [*steps, f"Set the threshold {below}. While it is wetter, events are skipped."]
-    full = high < 0.5  # noqa: PLR2004 - half a millimetre is nothing
-    stop = (
-        "at that reading"
-        if full
-        else f"when only {show(high, 'depth', units)} are missing"
-        f" ({percent(row['threshold_high_fraction'])} of the available water)"
+    sure = number(100 * plan.settings.control.sensor_error, 1)
+    able = (
+        f"A sensor that is not sure to {sure} points by volume once it is set does not belong here."
     )
-    return [*steps, f"Set watering to start {below}.", f"Set watering to stop {stop}."]
+    if row["control"] == "bypass":
+        return [*steps, f"Set the threshold {below}. While it is wetter, events are skipped.", able]
+    return [*steps, f"Set watering to start {below}, for the minutes of the timer page.", able]
 
 
 def _blanks(plan: Plan, sensor_id: str, row: Mapping[str, Any]) -> list[tuple[str, str]]:
@@ -354,7 +347,6 @@ def _blanks(plan: Plan, sensor_id: str, row: Mapping[str, Any]) -> list[tuple[st
         for n, m in zip(ties["tie"], ties["distance_m"], strict=True)
     ]
     wait = f"{number(row['soak_wait_h'])} h"
-    high = f"; high {_BLANK}" if math.isfinite(row["threshold_high_mm"]) else ""
     box = printable("☐")
     return [
         ("Utility locate", f"ticket {_BLANK} date {_BLANK} all clear {box}"),
@@ -365,7 +357,7 @@ def _blanks(plan: Plan, sensor_id: str, row: Mapping[str, Any]) -> list[tuple[st
         ("Wiring", f"waterproof splices in a box {box}; right valve and zone run {box}"),
         ("Soaked", f"from {_BLANK} to {_BLANK}"),
         (f"Reading after {wait}", f"at {_BLANK} reading {_BLANK}"),
-        ("Threshold set", f"low {_BLANK}{high}"),
+        ("Threshold set", f"low {_BLANK}"),
         ("Photos taken", f"hole with tape {box}; backfilled {box}; numbers {_BLANK}"),
         ("Name, signature, date", ""),
     ]

@@ -10,7 +10,15 @@ from reportlab.platypus import Spacer
 from siting.handoff._sensor_facts import controllers, hardware_words
 from siting.handoff._sheet_tables import grid, heading, text
 from siting.handoff._sheet_text import clean, elide, number
-from siting.handoff._timer_rows import MONTHS, Program, cycle_words, programs, season_months, valves
+from siting.handoff._timer_rows import (
+    MONTHS,
+    NO_SENSOR,
+    Program,
+    cycle_words,
+    programs,
+    season_months,
+    valves,
+)
 from siting.planning import Plan
 
 __all__ = ["timer_pages"]
@@ -74,7 +82,7 @@ def _run_times(plan: Plan, width: float) -> list[Any]:
             (
                 _name(row.valve),
                 _name(zone),
-                row.sensor_id,
+                row.sensor_id or NO_SENSOR,
                 clean(row.control).replace("_", "-"),
                 number(row.today_minutes),
                 number(valve.minutes),
@@ -115,19 +123,13 @@ def _months(plan: Plan, width: float) -> list[Any]:
             (_name(v.valve), _name(v.zone), *(number(v.by_month[m]) for m in months))
             for v in program.valves
         ]
-    own = any(program.expected for program in listed)
     return [
-        heading("Minutes by month"),
+        heading("Programs and minutes by month"),
         text(
-            "One program for each sensor. Type in the minutes of the table above, then set the "
-            "seasonal adjustment to the percentage of the month; a timer without that dial takes "
-            "the minutes of the month."
-            + (
-                " An on-demand controller sets its run times itself: its minutes are those to "
-                "expect, and only its thresholds are set."
-                if own
-                else ""
-            )
+            "One program for each sensor, started on the days stated: wetter than its threshold, "
+            "the sensor skips the whole program. Type in the minutes of the table above and leave "
+            "the seasonal adjustment at 100 %: the sensor does that. Valves without a sensor keep a "
+            "program of their own, with the adjustment of the month where one is stated."
         ),
         grid(
             ("Valve", "Program, zone", *(MONTHS[m] for m in months)),
@@ -142,5 +144,5 @@ def _months(plan: Plan, width: float) -> list[Any]:
 
 
 def _program(program: Program) -> str:
-    """Return the name of a program and whether its minutes are set or expected."""
-    return f"{program.tag}, {'expected' if program.expected else 'adjustment'}"
+    """Return the name of a program and the days on which it starts."""
+    return f"{program.tag}: {program.days}"

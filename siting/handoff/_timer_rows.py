@@ -9,7 +9,19 @@ from typing import Any, Final
 
 from siting.planning import Plan
 
-__all__ = ["MONTHS", "Program", "Valve", "cycle_words", "programs", "season_months", "valves"]
+__all__ = [
+    "MONTHS",
+    "NO_SENSOR",
+    "Program",
+    "Valve",
+    "cycle_words",
+    "programs",
+    "season_months",
+    "valves",
+]
+
+#: What a valve that keeps a program of its own is said to have.
+NO_SENSOR: Final = "no sensor"
 
 MONTHS: Final = (
     "", "Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec",
@@ -22,7 +34,7 @@ class Valve:
 
     Parameters
     ----------
-    zone, valve, program, control : str
+    zone, valve, program, days, control : str
         As in the table.
     minutes : float
         Per watering event at 100 % [min].
@@ -39,6 +51,7 @@ class Valve:
     zone: str
     valve: str
     program: str
+    days: str
     control: str
     minutes: float
     cycles: int
@@ -54,8 +67,9 @@ class Program:
 
     Parameters
     ----------
-    tag, control : str
-        The sensor and its kind of control.
+    tag, days, control : str
+        The sensor ("no sensor" where there is none), the days on which it may start, and its kind
+        of control.
     percent : mapping of int to float
         Seasonal adjustment by month [%].
     valves : tuple of Valve
@@ -63,14 +77,10 @@ class Program:
     """
 
     tag: str
+    days: str
     control: str
     percent: Mapping[int, float]
     valves: tuple[Valve, ...]
-
-    @property
-    def expected(self) -> bool:
-        """Whether the controller sets the minutes itself, so that they are those to expect."""
-        return self.control == "on_demand"
 
 
 def season_months(plan: Plan) -> tuple[int, ...]:
@@ -113,6 +123,7 @@ def valves(plan: Plan) -> dict[str, Valve]:
             zone=str(zone),
             valve="" if row["valve"] is None else str(row["valve"]),
             program=str(row["program"]),
+            days=str(row["days"]),
             control=str(row["control"]),
             minutes=float(row["run_minutes"]),
             cycles=int(row["cycles"]),
@@ -125,7 +136,7 @@ def valves(plan: Plan) -> dict[str, Valve]:
 
 
 def programs(plan: Plan) -> list[Program]:
-    """Return the programs, one per sensor, in the order of the sensors.
+    """Return the programs, one per sensor, then those of valves without one.
 
     Parameters
     ----------
@@ -137,13 +148,17 @@ def programs(plan: Plan) -> list[Program]:
     list of Program
         Empty where the plan has no timer table.
     """
-    found = []
     every = list(valves(plan).values())
-    for tag in plan.sensors.index:
-        mine = tuple(valve for valve in every if valve.program == str(tag))
-        if mine:
-            found.append(Program(str(tag), mine[0].control, mine[0].percent, mine))
-    return found
+    led = [tuple(v for v in every if v.program == str(tag)) for tag in plan.sensors.index]
+    alone: dict[tuple[object, ...], list[Valve]] = {}
+    for valve in every:
+        if not valve.program:
+            alone.setdefault((valve.days, *valve.percent.values()), []).append(valve)
+    groups = [*(mine for mine in led if mine), *(tuple(mine) for mine in alone.values())]
+    return [
+        Program(mine[0].program or NO_SENSOR, mine[0].days, mine[0].control, mine[0].percent, mine)
+        for mine in groups
+    ]
 
 
 def cycle_words(valve: Valve) -> tuple[str, str]:
