@@ -320,8 +320,8 @@ def threshold_steps(plan: Plan, row: Mapping[str, Any]) -> list[str]:
     )
     below = (
         f"{number(100 * row['threshold_step_vwc'], 1)} points of water by volume below that"
-        f" reading, near {percent(row['threshold_vwc'])}: {percent(row['threshold_low_fraction'])} of the"
-        f" available water used ({show(row['threshold_low_mm'], 'depth', units)})"
+        f" reading, near {percent(row['threshold_vwc'])}: {percent(row['threshold_low_fraction'])}"
+        f" of the available water used ({show(row['threshold_low_mm'], 'depth', units)})"
     )
     steps = [
         bury,

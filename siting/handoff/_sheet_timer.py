@@ -128,8 +128,8 @@ def _months(plan: Plan, width: float) -> list[Any]:
         text(
             "One program for each sensor, started on the days stated: wetter than its threshold, "
             "the sensor skips the whole program. Type in the minutes of the table above and leave "
-            "the seasonal adjustment at 100 %: the sensor does that. Valves without a sensor keep a "
-            "program of their own, with the adjustment of the month where one is stated."
+            "the seasonal adjustment at 100 %: the sensor does that. Valves without a sensor keep "
+            "a program of their own, with the adjustment of the month where one is stated."
         ),
         grid(
             ("Valve", "Program, zone", *(MONTHS[m] for m in months)),
