@@ -71,13 +71,15 @@ class Plan:
         undemanding zone), need_words (str: the same in plain words), net_irrigation_mm (per
         season), etc_peak_mm_d,
         root_depth_m, taw_mm, raw_mm, precipitation_rate (mm/h), distribution_uniformity,
-        rain_share (0..1: rain that reaches the ground), sensor_id (its governor), control
-        ("bypass" or "on_demand"), run_time_factor (against
+        rain_share (0..1: rain that reaches the ground), sensor_id (its governor; "" for a
+        zone that keeps a programme of its own), control ("bypass", "on_demand" or "timer"),
+        run_time_factor (against
         today's minutes; NaN without a timer), run_minutes (per event), today_minutes (NaN without
         a timer), cycles (int), cycle_minutes, soak_minutes, events (mean per season),
         today_events, water_m3 (mean per season), today_m3 (NaN without a timer), stress_days
-        (worst season, driest quarter), today_stress_days (the same under today's timer; NaN
-        without one), expected_rank, p_driest_quarter,
+        (mean over its ground, in the worst season out of ten), stress_mean (of a season),
+        today_stress_days and today_stress_mean (the same under today's timer; NaN without one),
+        expected_rank, p_driest_quarter,
         p_wetter_half (of its best point, see `sensors`), defaults (str: which values were assumed,
         comma-separated), geometry.
     sensors : GeoDataFrame
@@ -92,9 +94,10 @@ class Plan:
         setback_note (str: what gave way, or ""), reason (str, plain words: why here), zone_note
         (str: why it is not in the thirstiest zone that it governs, or ""),
         threshold_low_mm (depletion of the layer that the sensor reads at which watering is
-        allowed), threshold_high_mm (depletion of the root zone at which it stops; NaN for bypass),
-        threshold_low_fraction, threshold_high_fraction (of the available water of the same
-        depleted), threshold_vwc (volumetric water content at the low threshold), soak_wait_h
+        allowed), threshold_low_fraction (of its available water depleted), threshold_step_vwc (how
+        far below field capacity, by volume), threshold_high_mm and threshold_high_fraction (NaN:
+        watering stops after its minutes), threshold_vwc (volumetric water content at the low
+        threshold), soak_wait_h
         (wait after soaking before the reading), threshold_note (str), wire_m (path to its
         controller), trench_m (its share of the trench), gauge_awg (int: thinnest wire that keeps
         the voltage, 0 where unknown), drop_v (voltage lost along it), geometry (Point).
@@ -103,11 +106,13 @@ class Plan:
         "S: A, B | ..."), used (sensors actually used), control, hardware (str, "controller: kind,
         ..."), water_m3, cost_per_year (trench shared), stress_days, value_of_next (currency per
         year, NaN on the last row or when not feasible) with value_of_next_low and
-        value_of_next_high (least and most over the scenarios), gap (proven, as a share of the
-        cost), chosen (bool).
+        value_of_next_high (least and most over the scenarios), value_of_next_error (its standard
+        error), next_pays (share of the scenarios in which the next one pays), gap (proven, as a
+        share of the cost), verdict ("chosen", "as good", "dearer", "leaves a zone too dry"),
+        chosen (bool).
     rules : DataFrame
-        The plain rules beside it, index `rule`: n, feasible, water_m3, cost_per_year,
-        stress_days.
+        The plain way and the plain rules beside it, index `rule`: n, feasible, verdict (also
+        "breaks a setback"), water_m3, cost_per_year, stress_days.
     wire_routes : GeoDataFrame
         Columns sensor_id, controller, kind ("trench" or "wire"), conductors (in it), length_m,
         crosses (str: "paving", "tree roots", "planted bed", comma-separated, or ""), paved_m,
@@ -165,17 +170,19 @@ class Plan:
         [currency per year].
     timer_table : DataFrame
         What to type into any timer, index `zone`: valve, controller, program (the sensor's tag),
-        control, run_minutes (whole), depth_mm, cycles, cycle_minutes, soak_minutes, percent_1 to
-        percent_12 (seasonal adjustment; 0 out of season), run_minutes_1 to run_minutes_12,
-        water_m3 and stress_days (with that adjustment).
+        control, days (str: on which it may start), run_minutes (whole), depth_mm, cycles,
+        cycle_minutes, soak_minutes, percent_1 to percent_12 (seasonal adjustment; 0 out of season),
+        run_minutes_1 to run_minutes_12, water_m3 and stress_days (as played).
     sensitivity : DataFrame
         What moves the result, index `input`, the greatest swing first: low, high (str: the values
-        tried), value_low, value_high, value_base (of `measure`, in `unit`: currency or m3 a year;
-        NaN where the sensors cannot keep the limit then), payback_low, payback_high (years, NaN
-        where it never pays or is not claimed), swing, measure, unit.
+        tried), value_low, value_high, value_base (of `measure`, in `unit`: currency or m3 a year,
+        of the printed sheet played with that input), payback_low, payback_high (years, NaN where it
+        never pays or is not claimed), stress_low, stress_high [d], swing, measure, unit.
     decision : mapping
         How exact the choice is: gap, lower_bound, bound_share, trench_rounds, scenarios,
-        weather_years, exactness (str), hardware (controller -> kind).
+        weather_years, exactness (str), hardware (controller -> kind), limits (zone -> d),
+        tie_numbers, tie_homes, next_worth, next_pays, waiting_worth (currency a year), plain_homes,
+        plain_drier (zone -> d).
     basis : object
         What `siting.planning.replan` needs; not for reading.
     wordings : mapping of units to Wording

@@ -86,7 +86,7 @@ class TodayStress:
     Parameters
     ----------
     days : mapping of str to float
-        Zone -> stress days of its driest quarter in the worst season under today's timer [d].
+        Zone -> stress days in the worst season out of ten under today's timer [d].
     cap : float
         Stress days allowed [d].
     """
@@ -450,7 +450,7 @@ def _why(volume: Saving, today: TodayStress | None) -> str:
     joint = "because today's timer leaves" if volume.mean < 0 else "although today's timer leaves"
     return (
         f", {joint} plants short: {len(short)} of {len(today.days)} zones pass "
-        f"{today.cap:.0f} stress days in the worst season ({named} days{rest})"
+        f"{today.cap:.0f} stress days in the worst season out of ten ({named} days{rest})"
     )
 
 

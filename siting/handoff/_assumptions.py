@@ -35,8 +35,8 @@ def assumptions_in_words(plan: Plan, units: UnitsName | None = None) -> list[str
         ),
         _price(plan, units or settings.units),
         *_costs(plan),
-        f"No zone may run short on more than {plan_limit(plan)}, in the driest quarter of its "
-        "ground; fewer sensors than that allows are ruled out.",
+        f"No zone may run short on more than {plan_limit(plan)}, the mean over its ground, in the "
+        "worst season out of ten; fewer sensors than that allows are ruled out.",
         f"The choice was tried under {settings.analysis.scenarios} combinations of what nobody "
         "knows exactly: heights of trees and buildings, plants' thirst, soil and evenness of "
         "watering.",

@@ -81,7 +81,7 @@ def _zones(plan: Plan, width: float) -> list[Any]:
         heading("Zones"),
         text(
             "Need: share of the readily available water (store) used on a peak day, shade counted."
-            " Stress: days in the worst season on which the driest quarter runs short."
+            " Stress: days on which the ground runs short, its mean, in the worst season of ten."
         ),
         grid(
             head, rows, (1.7, 2.3, 1.1, 0.7, 0.85, 0.95, 0.9, 1.8, 0.95), width=width, words=(0, 1)

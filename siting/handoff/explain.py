@@ -206,9 +206,7 @@ def _what_it_runs(sensor: _Document, zones: Mapping[str, _Document]) -> Topic:
         beside = "" if today is None else f" (today {today:.0f})"
         worst = zone.get("stress_days")
         stress = (
-            ""
-            if worst is None
-            else f"; stress days of its driest quarter, worst season: {worst:.0f}"
+            "" if worst is None else f"; stress days in the worst season out of ten: {worst:.0f}"
         )
         words.append(f"{name}: {zone['run_minutes']:.0f} min{beside} an event{stress}.")
         keys = ("run_minutes", "today_minutes", "run_time_factor", "events", "stress_days")

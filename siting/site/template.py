@@ -106,7 +106,8 @@ end = "12-31"                   # last day; it may lie in the next year
 [control]
 kinds = ["bypass", "on_demand"] # kinds of control to consider
 max_sensors = 6                 # most sensors to consider
-max_stress_days = 5             # days of stress allowed per season in the driest quarter of a zone
+max_stress_days = 5             # days of stress allowed in a zone in the worst season out of ten
+# aim = "within_limit"          # heal what today leaves dry; as_today never uses more than today
 # allowed_days = ["Tue", "Sat"] # days on which local rules allow watering
 # allowed_window = ["20:00", "08:00"] # hours in which they allow it
 # {shutoff}{shutoff_pad}# a rain shut-off skips from this much rain on ...
