@@ -29,7 +29,7 @@ read). That days are counted, and how many are too many, has no published source
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import TYPE_CHECKING, Any, Final, NamedTuple
 
@@ -69,13 +69,15 @@ WORST_SHARE: Final = 0.1
 _TOLERANCE_MM: Final = 1e-9
 
 
-def worst_tenth(days: NDArray[np.float64]) -> NDArray[np.float64]:
+def worst_tenth(days: NDArray[np.float64], *, count: int | None = None) -> NDArray[np.float64]:
     """Return the mean of the worst tenth of the runs: "in the worst season out of ten".
 
     Parameters
     ----------
     days : ndarray, shape (..., W)
         Stress days of every run [d].
+    count : int, optional
+        How many of them make the worst; a tenth of them by default.
 
     Returns
     -------
@@ -87,7 +89,7 @@ def worst_tenth(days: NDArray[np.float64]) -> NDArray[np.float64]:
     >>> float(worst_tenth(np.arange(20.0)))
     18.5
     """
-    count = max(1, int(np.ceil(WORST_SHARE * days.shape[-1] - 1e-9)))
+    count = _worst_count(days.shape[-1]) if count is None else count
     cut = np.partition(days, days.shape[-1] - count, axis=-1)[..., days.shape[-1] - count :]
     return np.asarray(np.sort(cut, axis=-1).mean(axis=-1))
 
@@ -189,6 +191,30 @@ class RootZone:
         """Area classes, days, runs."""
         classes, days, runs = self.etc.shape
         return classes, days, runs
+
+    def only(self, runs: NDArray[np.int64]) -> RootZone:
+        """Return the zone with some of its runs.
+
+        Parameters
+        ----------
+        runs : ndarray of int, shape (S,)
+            Positions of the runs.
+
+        Returns
+        -------
+        RootZone
+            With S runs.
+        """
+        error = self.reading_error
+        return replace(
+            self,
+            etc=self.etc[..., runs],
+            rain=self.rain[:, runs],
+            taw=self.taw[runs],
+            raw=self.raw[runs],
+            application=self.application[:, runs],
+            reading_error=None if error is None else error[:, runs],
+        )
 
     @cached_property
     def weather(self) -> Weather:
@@ -465,21 +491,26 @@ def least_minutes(
         np.empty((most.size, *root.shape[1:]), np.bool_), np.empty((most.size, root.shape[2]))
     )
 
-    def tried(rows: NDArray[np.int64], minutes: NDArray[np.int64]) -> NDArray[np.bool_]:
-        got = sensor_events(
-            root,
-            depth=minutes * per_minute,
-            threshold=threshold[rows],
-            days=days,
-            which=which[rows],
-        )
+    def ran(of: RootZone, on: NDArray[np.bool_], rows: _Ints, minutes: _Ints) -> SensorRun:
+        depth = minutes * per_minute
+        return sensor_events(of, depth=depth, threshold=threshold[rows], days=on, which=which[rows])
+
+    def tried(rows: _Ints, minutes: _Ints) -> NDArray[np.bool_]:
+        got = ran(root, days, rows, minutes)
         kept = worst_tenth(got.stress_days) <= limit
         # The last good try is the answer; where none is good, the first, with the most minutes.
         keep = kept | (minutes == most[rows])
         run.ran[rows[keep]], run.stress_days[rows[keep]] = got.ran[keep], got.stress_days[keep]
         return np.asarray(kept)
 
-    minutes, kept = _halve(most, tried)
+    def look(runs: _Ints) -> Callable[[_Ints, _Ints], NDArray[np.bool_]]:
+        some, on = root.only(runs), np.ascontiguousarray(days[..., runs])
+        worst = _worst_count(root.shape[2])
+        return lambda rows, minutes: (
+            worst_tenth(ran(some, on, rows, minutes).stress_days, count=worst) <= limit
+        )
+
+    minutes, kept = _least(most, tried, look, lambda: _driest_runs(root, run.stress_days))
     return Search(minutes, run.stress_days, kept), run
 
 
@@ -519,34 +550,89 @@ def least_minutes_following(
     """
     stress = np.full((len(ran), root.shape[2]), np.inf)
 
-    def tried(rows: NDArray[np.int64], minutes: NDArray[np.int64]) -> NDArray[np.bool_]:
+    def tried(rows: _Ints, minutes: _Ints) -> NDArray[np.bool_]:
         got = schedule_stress(root, ran[rows], depth=minutes * per_minute, dial=dial)
         kept = worst_tenth(got) <= limit
         keep = kept | (minutes == most[rows])
         stress[rows[keep]] = got[keep]
         return np.asarray(kept)
 
-    minutes, kept = _halve(most, tried)
+    def look(runs: _Ints) -> Callable[[_Ints, _Ints], NDArray[np.bool_]]:
+        some, events = root.only(runs), np.ascontiguousarray(ran[..., runs])
+        worst = _worst_count(root.shape[2])
+
+        def good(rows: _Ints, minutes: _Ints) -> NDArray[np.bool_]:
+            got = schedule_stress(some, events[rows], depth=minutes * per_minute, dial=dial)
+            return np.asarray(worst_tenth(got, count=worst) <= limit)
+
+        return good
+
+    minutes, kept = _least(most, tried, look, lambda: _driest_runs(root, stress))
     return Search(minutes, stress, kept)
 
 
-def _halve(
-    most: NDArray[np.int64],
-    tried: Callable[[NDArray[np.int64], NDArray[np.int64]], NDArray[np.bool_]],
-) -> tuple[NDArray[np.int64], NDArray[np.bool_]]:
-    """Return the least minutes from 1 to `most` that are kept, and whether any are."""
+_Ints = NDArray[np.int64]
+_Tried = Callable[[_Ints, _Ints], NDArray[np.bool_]]
+
+#: Share of the runs that are looked at first: where the worst tenth will be found.
+_FIRST: Final = 0.3
+#: With fewer runs all of them are looked at.
+_FEW: Final = 40
+
+
+def _worst_count(runs: int) -> int:
+    """Return how many runs make the worst tenth, up to whole runs."""
+    return max(1, int(np.ceil(WORST_SHARE * runs - 1e-9)))
+
+
+def _driest_runs(root: RootZone, stress: _Array) -> _Ints:
+    """Return the runs in which most stress is to be expected, rising."""
+    _, _, runs = root.shape
+    if runs <= _FEW:
+        return np.arange(runs)
+    lack = root.etc[0].sum(axis=0) - root.rain.sum(axis=0)
+    known = np.where(np.isfinite(stress), stress, 0.0).sum(axis=0)
+    order = np.lexsort((-lack, -known))
+    return np.sort(order[: int(np.ceil(_FIRST * runs))])
+
+
+def _least(
+    most: _Ints, tried: _Tried, look: Callable[[_Ints], _Tried], driest: Callable[[], _Ints]
+) -> tuple[_Ints, NDArray[np.bool_]]:
+    """Return the least minutes from 1 to `most` that are kept, and whether any are.
+
+    Halved on the driest runs, whose worst are at most the worst of all: what fails there fails.
+    What is found is proven on every run, and halved again on all of them where it fails.
+    """
     kept = most >= 1
     rows = np.flatnonzero(kept)
     if rows.size:
         kept[rows] = tried(rows, most[rows])
+    rows = np.flatnonzero(kept)
     low, high = np.zeros_like(most), most.copy()  # not good enough; good enough
+    if not rows.size:
+        return high, kept
+    found = high.copy()
+    _halve(rows, low, found, look(driest()))
+    proof = rows[found[rows] < most[rows]]
+    if proof.size:
+        good = tried(proof, found[proof])
+        high[proof[good]] = found[proof[good]]
+        failed = proof[~good]
+        low[failed] = found[failed]
+        _halve(failed, low, high, tried)
+    return high, kept
+
+
+def _halve(rows: _Ints, low: _Ints, high: _Ints, tried: _Tried) -> None:
+    """Bring `high` down to the least that is good, in place, between it and `low`, which is not."""
     while True:
-        rows = np.flatnonzero(kept & (high - low > 1))
-        if not rows.size:
-            return high, kept
-        middle = (low[rows] + high[rows]) // 2
-        good = tried(rows, middle)
-        high[rows[good]], low[rows[~good]] = middle[good], middle[~good]
+        open_ = rows[high[rows] - low[rows] > 1]
+        if not open_.size:
+            return
+        middle = (low[open_] + high[open_]) // 2
+        good = tried(open_, middle)
+        high[open_[good]], low[open_[~good]] = middle[good], middle[~good]
 
 
 def _whole(values: NDArray[np.generic]) -> NDArray[Any]:

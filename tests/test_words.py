@@ -39,6 +39,7 @@ def facts(count, *, zones=9, price=2.0, units="metric", economics=None, controls
             "taw_mm": 40.0,
             "need_score": [10.0 + k for k in range(zones)],
             "controller": ["A"] * zones,
+            "sensor_id": ["S1"] * zones,
             "today_stress_days": [9.0] * 3 + [0.0] * (zones - 3),
         },
         geometry=[Point(k, 0) for k in range(zones)],

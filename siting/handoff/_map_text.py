@@ -328,7 +328,7 @@ def zone_rows(zone: pd.Series[Any], valve: Valve | None = None) -> list[Row]:
         ("Water", water),
         (
             "Dry days",
-            f"{number(zone['stress_days'], 1)} in the worst season out of ten, the mean of its ground",
+            f"{number(zone['stress_days'], 1)} in the worst season out of ten, mean of its ground",
         ),
         ("Soil", words(zone["soil"])),
         ("Irrigation", words(zone["irrigation"])),
