@@ -30,7 +30,7 @@ from siting._plan_control import Governors
 from siting._plan_options import Options, controllers_of
 from siting.sensors import Choice, choose_sensors, evaluate, plain_rules, with_values
 
-__all__ = ["Decision", "decide"]
+__all__ = ["ALIKE", "Decision", "decide"]
 
 _Array = NDArray[np.float64]
 
@@ -39,7 +39,7 @@ _ROUNDS: Final = 5
 #: A further sensor must be worth this share of the yearly cost, and pay in this share of the
 #: scenarios. The physics was recomputed from outside to within 3 %; plant factors are surer to no
 #: more than that. Judgement of this project.
-_WORTH: Final = 0.05
+ALIKE: Final = 0.05
 _SURE: Final = 0.9
 #: Choices of one number of sensors closer than this share are equal.
 _EQUAL: Final = 0.005
@@ -149,7 +149,9 @@ def decide(options: Options, *, max_sensors: int) -> Decision:
         hardware=options.hardware(choice),
         choices=_choices(options, shown, at),
         rules=_rules(options, rules, choice),
-        regret=_regret(options, shown, rules),
+        regret=_regret(
+            options, shown, {n: r for n, r in rules.items() if not _too_dry(options, r)}
+        ),
         facts=_facts(options, curve, choice, max_sensors)
         | _ties(options, shown, at)
         | _plain_facts(options, plain),
@@ -170,7 +172,7 @@ def _as_good(options: Options, curve: _Curve) -> int:
 def _sure(options: Options, fewer: Choice, more: Choice) -> bool:
     """Tell whether what further sensors are worth can be known to be worth it."""
     gain = options.costs(fewer) - options.costs(more)
-    return bool(fewer.cost - more.cost > _WORTH * more.cost and float((gain > 0).mean()) >= _SURE)
+    return bool(fewer.cost - more.cost > ALIKE * more.cost and float((gain > 0).mean()) >= _SURE)
 
 
 def _plain_homes(options: Options, curve: _Curve, best: Choice) -> Choice:
@@ -179,7 +181,7 @@ def _plain_homes(options: Options, curve: _Curve, best: Choice) -> Choice:
     The draws know the cost of a home to a few per cent; which of two is the cheaper by less than
     that is chance, and the thirstiest turf is what a practitioner would take.
     """
-    ceiling, choice = best.cost * (1 + 2 * _WORTH), best
+    ceiling, choice = best.cost * (1 + 2 * ALIKE), best
     for place in np.argsort(options.home_order).tolist():
         homes = options.homes(choice)
         if place in homes:
@@ -254,36 +256,20 @@ def _cheaper(old: Choice, new: Choice, n: int) -> Choice:
 
 
 def _relaxed(options: Options, max_sensors: int) -> tuple[Options, _Curve, tuple[str, ...]]:
-    """Give way where nothing serves every zone: number, then setbacks, hours, inputs."""
-    every = max(len(options.zones), max_sensors)
+    """Give way where no sensor can be had: setbacks first, then hours, then inputs."""
     cramped = replace(options, cramped=True)
     free = replace(cramped, window_minutes=None)
-    tries = (
-        (options, every),
-        (cramped, max_sensors),
-        (cramped, every),
-        (free, every),
-        (replace(free, stretched=True), every),
-    )
-    for trial, count in tries:
-        curve = _solve(trial, count)
+    for trial in (cramped, free, replace(free, stretched=True)):
+        curve = _solve(trial, max_sensors)
         if curve.best is not None:
-            return trial, curve, _gave_way(options, trial, curve, max_sensors)
+            return trial, curve, _gave_way(options, trial, curve)
     # Some zone can govern itself (its limit was relaxed); this raises in plain words if not so.
-    raise AssertionError(choose_sensors(free.candidates(), max_sensors=every).chosen)
+    raise AssertionError(choose_sensors(free.candidates(), max_sensors=max_sensors).chosen)
 
 
-def _gave_way(
-    wanted: Options, options: Options, curve: _Curve, max_sensors: int
-) -> tuple[str, ...]:
+def _gave_way(wanted: Options, options: Options, curve: _Curve) -> tuple[str, ...]:
     """Say what gave way."""
     notes = []
-    least = min(row.n for row in curve.rows if row.feasible)
-    if least > max_sensors:
-        notes.append(
-            f"{max_sensors} sensors (max_sensors) do not keep every zone within its stress limit: "
-            f"at least {least} are needed, and more than {max_sensors} were allowed"
-        )
     if options.cramped and not wanted.cramped:
         names = ", ".join(str(z) for z in options.zones.index[~options.zones["admissible"]])
         if names:
@@ -400,13 +386,18 @@ def _verdict(row: Choice, chosen: Choice, is_chosen: bool) -> str:
     return "as good" if row.cost <= chosen.cost * (1 + _EQUAL) else "dearer"
 
 
+def _too_dry(options: Options, row: Choice) -> bool:
+    """Tell whether a choice leaves a zone beyond its limit of stress days."""
+    return row.feasible and bool(np.any(options.zone_stress(row) > options.pool.limit + 1e-9))
+
+
 def _rules(options: Options, rules: dict[str, Choice], chosen: Choice) -> pd.DataFrame:
     """Return the rules of thumb and the plain way, each with how it compares."""
     admissible = options.zones["admissible"].to_numpy(dtype=bool)
     rows = []
     for rule, row in rules.items():
         verdict = _verdict(row, chosen, is_chosen=row.sensors == chosen.sensors)
-        if row.feasible and not np.all(options.zone_stress(row) <= options.pool.limit + 1e-9):
+        if row.feasible and _too_dry(options, row):
             verdict = "leaves a zone too dry"
         if row.feasible and not options.cramped and not admissible[options.homes(row)].all():
             verdict = "breaks a setback"
@@ -472,7 +463,7 @@ def _ties(options: Options, curve: _Curve, at: int) -> dict[str, Any]:
     makes this the most that waiting can be worth.
     """
     rows, choice = curve.rows, curve.rows[at]
-    near = 2 * _WORTH * choice.cost
+    near = 2 * ALIKE * choice.cost
     numbers = [
         row.used
         for row in rows
@@ -500,7 +491,7 @@ def _tie_homes(options: Options, choice: Choice) -> dict[str, list[str]]:
         near = []
         for place in range(len(names)):
             other = None if place in taken else _moved_to(options, choice, j, place)
-            if other is None or other.cost > choice.cost * (1 + 2 * _WORTH):
+            if other is None or other.cost > choice.cost * (1 + 2 * ALIKE):
                 continue
             if not _sure(options, other, choice):
                 near.append((other.cost, names[place]))

@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from siting._plan_choice import Decision, decide
+from siting._plan_choice import ALIKE, Decision, decide
 from siting._plan_control import (
     Alone,
     PropertyRoots,
@@ -141,7 +141,11 @@ def decide_plan(
     # The other aim, for what it would cost: as today where the plan heals, and the other way round.
     rival = None
     if trial.today is not None:
-        other, _ = _decided(site, settings, known, placements, replace(trial, heal=not trial.heal))
+        other, told = _decided(
+            site, settings, known, placements, replace(trial, heal=not trial.heal)
+        )
+        if not trial.heal and _heals_for_nothing(decision, other, trial):
+            trial, decision, other, notes = replace(trial, heal=True), other, decision, told
         rival = Rival(other, play_sheet(trial.roots, trial.schedule, other), heal=not trial.heal)
     report("Playing the sheet", 2, 3)
     pool = decision.governors
@@ -165,6 +169,19 @@ def decide_plan(
         rival=rival,
         warnings=(*trial.schedule.warnings, *notes, *metered),
     )
+
+
+def _heals_for_nothing(as_today: Decision, healing: Decision, trial: Trial) -> bool:
+    """Tell whether holding zones to the limit takes no more money and no more water than today.
+
+    A plan that leaves plants as short as today is then no better in anything.
+    """
+    if trial.today is None:
+        return False
+    area = healing.options.area_m2
+    today = float(area @ trial.today.water_mm.mean(axis=1)) / 1000
+    water = float(healing.options.water_m3(healing.choice).mean())
+    return water <= today and healing.choice.cost <= as_today.choice.cost * (1 + ALIKE)
 
 
 def _trial(

@@ -30,6 +30,7 @@ __all__ = [
     "number_word",
     "over_need",
     "patient_words",
+    "plain_more",
     "plain_words",
     "plants_words",
     "short_claim",
@@ -210,21 +211,43 @@ def plain_words(facts: Facts) -> list[str]:
     way, homes = facts.way("the plain way"), facts.decided.get("plain_homes", ())
     if way is None or not homes:
         return []
-    where = " and ".join(homes)
+    module = "a module" if len(homes) == 1 else f"{number_word(len(homes))} modules"
     words = (
-        "The plain way (an add-on module on the timer as it is, its sensor in "
-        f"{where}) saves {facts.volume(float(way['saved_m3']))} a year"
+        f"The plain way, {module} on the timer as it is, saves "
+        f"{facts.volume(float(way['saved_m3']))} a year"
     )
     if way["payback_years"] is not None:
-        words += f" and pays back in {figure(float(way['payback_years']), 1)} years"
+        words += f" (paid back in {figure(float(way['payback_years']), 1)} years)"
+    drier = len(facts.decided.get("plain_drier", {}))
+    if not drier:
+        return [f"{words} and leaves no zone too dry."]
+    return [f"{words} but leaves {number_word(drier)} of {len(facts.zones)} zones too dry."]
+
+
+def plain_more(facts: Facts) -> list[str]:
+    """Say where the plain way puts its sensors, and which zone it leaves driest.
+
+    Parameters
+    ----------
+    facts : Facts
+        What was decided.
+
+    Returns
+    -------
+    list of str
+        One sentence; none without a timer of today.
+    """
+    homes = facts.decided.get("plain_homes", ())
+    if not homes or facts.way("the plain way") is None:
+        return []
+    words = f"In the plain way a sensor lies in {' and '.join(homes)}"
     drier = facts.decided.get("plain_drier", {})
     if not drier:
-        return [f"{words}, and leaves no zone drier than it may be."]
+        return [f"{words}."]
     worst = max(drier, key=lambda zone: drier[zone])
-    more = f" and {len(drier) - 1} more" if len(drier) > 1 else ""
     return [
-        f"{words}, but leaves {worst}{more} too dry ({figure(drier[worst])} stress days in the "
-        "worst season out of ten)."
+        f"{words}; {worst} then is short on {figure(drier[worst])} days in the worst season out of "
+        "ten."
     ]
 
 
@@ -245,16 +268,12 @@ def tie_words(facts: Facts) -> list[str]:
     numbers = [int(n) for n in facts.decided.get("tie_numbers", ())]
     if numbers and facts.price is not None:
         also = " or ".join(number_word(n) for n in numbers)
-        told.append(f"{also.capitalize()} would be as good within what can be known: a tie.")
+        told.append(f"{also.capitalize()} would be as good: a tie.")
     homes = facts.decided.get("tie_homes", {})
-    near = [
-        f"{zone} or {' or '.join(list(others)[:_NEAR])}"
-        + (f" or {len(others) - _NEAR} more" if len(others) > _NEAR else "")
-        for zone, others in homes.items()
-        if others
-    ]
+    near = [others for others in homes.values() if others]
     if near:
-        told.append(f"As good a place for a sensor: {'; '.join(near)}.")
+        places = ", ".join(dict.fromkeys(str(zone) for others in near for zone in others[:_NEAR]))
+        told.append(f"As good a place: {places}.")
     return told
 
 
@@ -284,7 +303,7 @@ def plants_words(facts: Facts) -> list[str]:
             f"It heals what today leaves dry ({worst} {days} stress days in the worst season out "
             f"of ten); left as today it would save {facts.volume(float(mine['saved_m3']))} a year."
         ]
-    return [f"Plants fare as today: {worst} is short on {days} days in the worst season of ten."]
+    return ["Plants fare as today."]
 
 
 def healing_words(facts: Facts) -> list[str]:
@@ -308,9 +327,12 @@ def healing_words(facts: Facts) -> list[str]:
     cost = f"save {facts.volume(saved)}" if saved >= 0 else f"use {facts.volume(-saved)} more"
     back = other["payback_years"]
     pays = f" and pay back in {figure(float(back), 1)} years" if back is not None else ""
+    worst = str(short["today_stress_days"].astype(float).idxmax())
+    days = figure(float(short.loc[worst, "today_stress_days"]))
     return [
-        f'Healing what today leaves dry ([control] aim = "within_limit") would {cost} a year'
-        f"{pays}; it rests on {_assumed(short)}."
+        f"Today leaves {worst} short on {days} days in the worst season out of ten. Healing that "
+        f'([control] aim = "within_limit") would {cost} a year{pays}; it rests on '
+        f"{_assumed(short)}."
     ]
 
 
@@ -367,10 +389,7 @@ def applied_words(facts: Facts) -> list[str]:
     times = over_need(facts.zones, "water_m3")
     if not times > _APPLIED:
         return []
-    return [
-        f"Water applied is {figure(times, 1)} times the textbook need (net irrigation over "
-        "evenness)."
-    ]
+    return [f"Water applied is {figure(times, 1)} times the need."]
 
 
 def decision_words(facts: Facts) -> str:

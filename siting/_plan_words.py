@@ -17,6 +17,7 @@ from siting._plan_headline import (
     headline,
     healing_words,
     patient_words,
+    plain_more,
     plain_words,
     plants_words,
     tie_words,
@@ -64,6 +65,7 @@ def answer(facts: Facts, notes: Mapping[str, str]) -> str:
     sentences = [
         " ".join([*plain_words(facts), decision_words(facts), *tie_words(facts)]),
         *plants_words(facts),
+        *plain_more(facts),
         *healing_words(facts),
         *patient_words(facts),
         *cheaper_words(facts),

@@ -321,8 +321,8 @@ class Control:
     Parameters
     ----------
     aim : str
-        "as_today": no zone gets more water than today's timer gives it, and none is left shorter of
-        water than today; "within_limit": every zone is held to the limit, whatever water that
+        "as_today": the property gets no more water than today, and no zone is left shorter of it
+        than today, or than the limit where that takes no more money; "within_limit": every zone is held to the limit, whatever water that
         takes. Without a timer the limit rules.
     kinds : tuple of str
         Kinds of sensor control to consider.
