@@ -221,7 +221,7 @@ def plain_words(facts: Facts) -> list[str]:
     drier = len(facts.decided.get("plain_drier", {}))
     if not drier:
         return [f"{words} and leaves no zone too dry."]
-    return [f"{words} but leaves {number_word(drier)} of {len(facts.zones)} zones too dry."]
+    return [f"{words} but leaves {drier} of {len(facts.zones)} zones too dry."]
 
 
 def plain_more(facts: Facts) -> list[str]:
@@ -290,19 +290,13 @@ def plants_words(facts: Facts) -> list[str]:
     list of str
         One sentence; none without a timer of today, or where it leaves nothing dry.
     """
-    mine = facts.way("as today")
-    if mine is None:
+    if facts.way("as today") is None:
         return []
     short = facts.zones.loc[facts.zones["today_stress_days"].astype(float) > facts.limit]
     if short.empty:
         return []
-    worst = str(short["today_stress_days"].astype(float).idxmax())
-    days = figure(float(short.loc[worst, "today_stress_days"]))
     if facts.decided.get("heals"):
-        return [
-            f"It heals what today leaves dry ({worst} {days} stress days in the worst season out "
-            f"of ten); left as today it would save {facts.volume(float(mine['saved_m3']))} a year."
-        ]
+        return ["It heals what today leaves dry."]
     return ["Plants fare as today."]
 
 

@@ -322,8 +322,8 @@ class Control:
     ----------
     aim : str
         "as_today": the property gets no more water than today, and no zone is left shorter of it
-        than today, or than the limit where that takes no more money; "within_limit": every zone is held to the limit, whatever water that
-        takes. Without a timer the limit rules.
+        than today, or than the limit where that takes no more money; "within_limit": every zone is
+        held to the limit, whatever water that takes. Without a timer the limit rules.
     kinds : tuple of str
         Kinds of sensor control to consider.
     max_sensors : int
