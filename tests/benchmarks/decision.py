@@ -1,64 +1,109 @@
-"""How long the decision takes once the sun is known: 40 zones, 12 scenarios, 10 years.
+"""How long the decision takes once the sun is known: 40 zones, 64 scenarios, 10 years.
 
     python -m tests.benchmarks.decision [zones] [scenarios] [years]
 
-Simulates every zone as governor under every setting of both kinds of control, finds every
-follower's run time, and solves the whole curve of 1 to 6 sensors with hardware and shared trench.
+Simulates every zone as governor under every threshold and set of days, finds every follower's run
+time, and solves the whole curve of 1 to 6 sensors with hardware and shared trench.
 """
 
 from __future__ import annotations
 
 import sys
 import time
+from dataclasses import dataclass, field
 
 import numpy as np
 import pandas as pd
 from shapely.geometry import box
 
 from siting._plan_choice import decide
-from siting._plan_control import governors
+from siting._plan_control import Trial, governors, todays_timer
 from siting._plan_options import Options, Prices
-from siting._plan_schedule import Schedule
-from siting.season import RootZones
-from siting.site.settings import HARDWARE
+from siting._plan_schedule import watering_days
+from siting.season import RootZone
+from siting.site.settings import HARDWARE, Control, Timer
 from siting.wiring import TrenchNetwork
 
 PLANTS = ("cool_season_turf", "warm_season_turf", "shrubs", "perennials")
+CLASSES, DAYS = 4, 245
 
 
-def invented(zones: int, scenarios: int, years: int, *, seed: int = 3) -> tuple[RootZones, Options]:
-    """Return the inputs of a decision for an invented property."""
+@dataclass(frozen=True)
+class InventedRoots:
+    """Invented root zones, asked like those of a property."""
+
+    roots: tuple[RootZone, ...]
+    per_minute: np.ndarray
+    capacity: np.ndarray
+    depletion_fraction: np.ndarray
+    years: int
+    threads: int = 2
+    count: int = field(init=False)
+
+    def __post_init__(self) -> None:
+        """Count the zones."""
+        object.__setattr__(self, "count", len(self.roots))
+
+    def zone(self, z: int) -> RootZone:
+        """Return one zone's root zone."""
+        return self.roots[z]
+
+
+def invented_roots(
+    rng: np.random.Generator, zones: int, scenarios: int, years: int, rate: np.ndarray
+) -> InventedRoots:
+    """Return the root zones of an invented property."""
+    runs = scenarios * years
+    season = 4.2 + 1.8 * np.sin(np.pi * np.arange(DAYS) / DAYS)
+    weather = season[:, None] * rng.uniform(0.7, 1.3, (DAYS, runs))
+    wet = rng.random((DAYS, runs)) < 0.2
+    rain = np.where(wet, rng.exponential(9, (DAYS, runs)), 0.0)
+    share, capacity = rng.choice([0.4, 0.5], zones), rng.uniform(0.09, 0.18, zones)
+    roots = []
+    for z in range(zones):
+        factor = rng.choice([0.4, 0.5, 0.65, 0.8]) * rng.uniform(0.5, 1.0)
+        sun = np.linspace(1.1, 0.9, CLASSES)[:, None, None] * rng.normal(1, 0.05, runs)
+        taw = capacity[z] * 1000 * rng.uniform(0.2, 0.45) * rng.normal(1, 0.08, runs).clip(0.8, 1.2)
+        uneven = 1 - rng.uniform(0.55, 0.9)
+        pattern = 1 + uneven * np.linspace(-1, 1, CLASSES)
+        roots.append(
+            RootZone(
+                etc=(weather * factor * sun).clip(0.05),
+                rain=rain,
+                taw=taw,
+                raw=taw * share[z],
+                application=np.repeat(pattern[:, None], runs, axis=1),
+                sensor_share=float(rng.choice([0.5, 0.7, 1.0])),
+                reading_error=0.1 * rng.standard_normal(runs)
+                + 0.04 * rng.standard_normal((DAYS, runs)),
+                described_mm=float(taw.mean()),
+            )
+        )
+    return InventedRoots(tuple(roots), rate / 60, capacity, share, years)
+
+
+def invented(zones: int, scenarios: int, years: int, *, seed: int = 3) -> Options:
+    """Return what may be chosen on an invented property whose timer waters every other day."""
     rng = np.random.default_rng(seed)
-    days, runs = 245, scenarios * years
-    season = 4.2 + 1.8 * np.sin(np.pi * np.arange(days) / days)
-    factor = rng.choice([0.4, 0.5, 0.65, 0.8], zones)
-    sun = rng.uniform(0.5, 1.0, zones)
-    etc = season[None, :, None] * (factor * sun)[:, None, None]
-    etc = etc * rng.uniform(0.7, 1.3, (1, days, runs)) * rng.normal(1, 0.05, (zones, 1, runs))
-    wet = rng.random((days, runs)) < 0.2
-    taw = rng.uniform(22, 80, (zones, 1)) * rng.normal(1, 0.08, (zones, runs)).clip(0.8, 1.2)
-    share = rng.choice([0.4, 0.5], zones)
-    roots = RootZones(
-        etc=etc.clip(0.05),
-        rain=np.where(wet, rng.exponential(9, (days, runs)), 0.0),
-        taw=taw,
-        raw=taw * share[:, None],
-        application=rng.uniform(0.6, 0.9, (zones, 1)) * np.ones((1, runs)),
-        sensor_share=rng.choice([0.5, 0.7, 1.0], zones),
-        threads=2,
-        reading_error=0.03 * rng.standard_normal((days, runs)),
-    )
     rate = rng.choice([12.0, 20.0, 36.0], zones)
-    twice = np.repeat((np.arange(days) % 2 == 0)[:, None], runs, axis=1)
-    pool, _ = governors(
-        roots,
-        kinds=("bypass", "on_demand"),
-        schedule=Schedule(twice, twice, np.ones_like(twice)),
-        depletion_fraction=share,
+    roots = invented_roots(rng, zones, scenarios, years, rate)
+    first = np.arange("2021-03-01", "2021-11-01", dtype="datetime64[D]")[:DAYS]
+    dates = np.stack([first + 365 * y for y in range(years)], axis=1)
+    schedule = watering_days(dates, Timer(every_n_days=2), Control(), scenarios=scenarios)
+    depth = np.array([2.2 * float(root.etc.mean()) for root in roots.roots])
+    names = [str(z) for z in range(zones)]
+    trial = Trial(
+        roots=roots,  # type: ignore[arg-type]
+        schedule=schedule,
+        today=todays_timer(roots, depth, schedule.today),  # type: ignore[arg-type]
+        today_minutes=depth / rate * 60,
+        controller=np.zeros(zones, dtype=np.int64),
+        irrigation=("spray",) * zones,
+        sensor_error=0.014,
         cap=5.0,
-        per_minute=rate / 60,
-        names=[str(z) for z in range(zones)],
+        heal=False,
     )
+    pool, _ = governors(trial, kinds=("bypass", "on_demand"), names=names)
     points = rng.uniform(5, 195, (zones, 2))
     network = TrenchNetwork(
         points,
@@ -77,7 +122,7 @@ def invented(zones: int, scenarios: int, years: int, *, seed: int = 3) -> tuple[
             "controller": "C1",
             "admissible": True,
         },
-        index=pd.Index([str(z) for z in range(zones)], name="zone"),
+        index=pd.Index(names, name="zone"),
     )
     prices = Prices(
         water=2.0,
@@ -87,14 +132,15 @@ def invented(zones: int, scenarios: int, years: int, *, seed: int = 3) -> tuple[
         trench=network,
         trench_per_m=0.6,
     )
-    return roots, Options(pool=pool, zones=table, prices=prices, rate=rate, years=years)
+    return Options.of(pool, table, prices, years=years)
 
 
 def main() -> None:
     """Print the time of each part."""
-    zones, scenarios, years = (int(a) for a in [*sys.argv[1:], "40", "12", "10"][:3])
+    given = sys.argv[1:]
+    zones, scenarios, years = (int(a) for a in [*given, *("40", "64", "10")[len(given) :]])
     begin = time.perf_counter()
-    _, options = invented(zones, scenarios, years)
+    options = invented(zones, scenarios, years)
     simulated = time.perf_counter()
     decision = decide(options, max_sensors=6)
     end = time.perf_counter()
