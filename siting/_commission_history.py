@@ -235,6 +235,7 @@ def copy_history(source: Path | str, results: Path | str) -> None:
         if (place / record.folder.name).exists():
             continue
         place.mkdir(parents=True, exist_ok=True)
+        sweep_scratch(place, _PART)
         scratch = scratch_folder(place, _PART)
         try:
             shutil.copytree(record.folder, scratch, dirs_exist_ok=True)

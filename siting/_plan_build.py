@@ -114,7 +114,7 @@ def build_plan(
     zones, sensors, wires, reserves = _layers(site, settings, known, placements, decided, ids)
     homes = _home_notes(settings, decided, zones, sensors, ids)
     sensors["zone_note"] = [homes[settings.units][str(tag)] for tag in sensors.index]
-    ties, notes = _all_ties(site, sensors)
+    ties, notes = _all_ties(site, sensors, settings.units)
     metered, more = _metered(settings, known)
     open_eto = known.terms.open_sky[known.seasons.rows]
     season = season_table(decided.simulated, known.seasons, open_eto, metered_m3=metered)
@@ -384,7 +384,9 @@ def _controller(decided: Decided, sensor: int) -> str:
     return "" if pd.isna(name) else str(name)
 
 
-def _all_ties(site: Site, sensors: gpd.GeoDataFrame) -> tuple[gpd.GeoDataFrame, tuple[str, ...]]:
+def _all_ties(
+    site: Site, sensors: gpd.GeoDataFrame, units: UnitsName
+) -> tuple[gpd.GeoDataFrame, tuple[str, ...]]:
     """Return the tape ties of every sensor, and what could not be tied."""
     tables, notes = [], []
     for sensor_id, at in sensors.geometry.items():
@@ -394,6 +396,7 @@ def _all_ties(site: Site, sensors: gpd.GeoDataFrame) -> tuple[gpd.GeoDataFrame, 
             buildings=site.buildings,
             fixtures=site.fixtures,
             boundary=site.boundary,
+            units=units,
         )
         table = found.ties
         table.insert(0, "sensor_id", str(sensor_id))

@@ -13,6 +13,8 @@ from numpy.typing import NDArray
 from scipy.optimize import least_squares
 from shapely.geometry.base import BaseGeometry
 
+from siting.units import UnitsName, show
+
 __all__ = ["TAPE_SIGMA_M", "SensorTies", "locate", "pair_drms", "sensor_ties"]
 
 Floats = NDArray[np.float64]
@@ -148,6 +150,7 @@ def sensor_ties(
     boundary: BaseGeometry | None = None,
     max_distance: float = 30.0,
     sigma: float = TAPE_SIGMA_M,
+    units: UnitsName = "metric",
 ) -> SensorTies:
     """Choose two tapes that fix a point best, and a third as a check.
 
@@ -171,6 +174,8 @@ def sensor_ties(
         Longest tape [m].
     sigma : float
         Standard deviation of one tape distance [m].
+    units : {"metric", "us"}
+        In which the note tells lengths.
 
     Returns
     -------
@@ -200,10 +205,11 @@ def sensor_ties(
         if not len(check.distance):
             check = _nearest_wall((x, y), walls)
         drawn = _joined(stakes, check, list(range(len(check.distance))))
+    far = show(max_distance, "length", units, decimals=0)
+    near_by = show(_STAKE_M, "length", units, decimals=0 if units == "metric" else 1)
     note = (
-        f"no two fixed points in sight within {max_distance:g} m cross at 30 to 150 degrees: drive "
-        f"two stakes {_STAKE_M:g} m away where ties 1 and 2 start (found once, by survey or GPS) "
-        "and tape from them"
+        f"no two fixed points in sight within {far} cross at 30 to 150 degrees: drive two stakes "
+        f"{near_by} away where ties 1 and 2 start (found once, by survey or GPS) and tape from them"
     )
     order = list(range(len(drawn.distance)))
     return SensorTies(_table((x, y), drawn, order, sigma, buildings.crs), note)

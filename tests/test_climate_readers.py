@@ -100,7 +100,9 @@ def test_a_named_format_rules(tmp_path):
         read_weather(path, kind="xlsx", options=HERE)
 
 
-@settings(max_examples=60, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(
+    max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
+)
 @given(
     kind=st.sampled_from([None, *READERS]),
     text=st.one_of(

@@ -125,7 +125,10 @@ def test_a_plan_without_reserves_or_ranks_still_writes(plan, tmp_path):
         assert np.isnan(raster.read(1)).all()
 
 
-@pytest.mark.published("OGC 12-128r15, Requirement 2: application_id GPKG, user_version 10200")
+@pytest.mark.published(
+    "OGC GeoPackage Encoding Standard 1.2 (12-128r15), Requirement 2: application_id GPKG, "
+    "user_version 10200"
+)
 def test_geopackage_is_version_1_2(folder):
     with sqlite3.connect(folder / "plan.gpkg") as base:
         assert base.execute("PRAGMA application_id").fetchone() == (0x47504B47,)

@@ -399,6 +399,17 @@ def test_unknown_sizes_of_trees_are_filled_by_rule(tmp_path):
     assert any("transmissivity of 4 trees was unknown" in text for text in site.warnings)
 
 
+def test_a_trunk_above_a_quarter_of_its_crown_is_doubted(tmp_path):
+    """Ten feet across is ten inches, read wrongly: under a crown of 10 m that is no fault yet."""
+    data = {
+        "geometry": [Point(45, 45), Point(45, 20)],
+        "crown_diameter": [10.0, 10.0],
+        "trunk_diameter": [3.048, 2.4],
+    }
+    told = " ".join(site_of(make(tmp_path, trees=data)).warnings)
+    assert "the trunk of 1 is thicker than a quarter of its crown; if trunks are in inches" in told
+
+
 def test_nothing_known_of_a_tree(tmp_path):
     site = site_of(make(tmp_path, trees={"geometry": [Point(45, 45)]}))
     assert site.trees["height"].tolist() == [TREE_RULES.height]

@@ -149,7 +149,10 @@ def test_stakes_where_nothing_is_in_reach():
     result = sensor_ties(500.0, 500.0, buildings=HOUSE, sigma=0.01)
     ties = result.ties
     assert "no two fixed points" in result.note
-    assert "two stakes" in result.note
+    assert "two stakes 5 m away" in result.note
+    us = sensor_ties(500.0, 500.0, buildings=HOUSE, units="us").note
+    assert "within 98 ft cross" in us
+    assert "two stakes 16.4 ft away" in us
     assert list(ties["from_kind"]) == ["stake", "stake", "mark halfway from stake 1 to 2"]
     assert ties["angle_deg"].iloc[1] == pytest.approx(90)
     assert ties["drms_m"].iloc[:2].to_numpy() == pytest.approx([0.01 * np.sqrt(2)] * 2)

@@ -165,11 +165,15 @@ def read_normals(path: Path, options: WeatherOptions) -> Climate:
     made = made.rename(columns={"wind_m_s": "wind_2m_m_s"})
     columns = {str(n): made[n].to_numpy(dtype=np.float64) for n in made if n != "date"}
     daily = day_frame(made["date"].to_numpy(), columns)
-    least = f"at least {options.wet_day_mm:g} mm" if options.wet_day_mm else "any rain at all"
+    least = (
+        f"at least {options.wet_day_mm:g} mm ({options.wet_day_mm / 25.4:.2g} in)"
+        if options.wet_day_mm
+        else "any rain at all"
+    )
     warnings.append(
         f"{file}: {options.years} years of days generated from twelve normals (seed "
-        f"{options.seed}); none was measured, and they differ less from each other than real years "
-        f"do. A wet day is one with {least} (wet_day_mm)."
+        f"{options.seed}); none was measured, and they differ from each other only about as real "
+        f"years do. A wet day is one with {least} (wet_day_mm)."
     )
     missing = [word for name, word in _WORDS.items() if daily[name].isna().all()]
     if missing:

@@ -30,6 +30,8 @@ _STOREY_M: Final = 7.0
 _TALL_TREES_M: Final = 40.0
 _WIDE_CROWNS_M: Final = 25.0
 _WIDE: Final = 3.0
+#: A trunk is asked about above the crown over this, six times what open-grown trees have.
+_STOUT: Final = 4.0
 
 
 def note_feet(layer: Layer, findings: Findings) -> None:
@@ -176,6 +178,13 @@ def _question_trees(layer: Layer, frame: gpd.GeoDataFrame, findings: Findings) -
             '{ trunk_diameter = "in" } }.',
             features=frame["feature"][thick].tolist(),
             column="trunk_diameter",
+        )
+    stout = ~thick & (frame["trunk_diameter"].to_numpy() > crown / _STOUT)
+    if stout.any():
+        findings.warn(
+            f"{layer.file}, {layer.name}: the trunk of {some(frame['feature'][stout].tolist())} is "
+            f"thicker than a quarter of its crown; if trunks are in inches, write units_in = "
+            '{ trees = { trunk_diameter = "in" } }.'
         )
     wide = crown > _WIDE * height
     if wide.any():
