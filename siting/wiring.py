@@ -213,10 +213,17 @@ def wire_routes(  # noqa: PLR0913 - every layer is an argument of its own
     land = _Land(free, shapely.union_all(paving.geometry.to_numpy()), paving_factor, priced)
     others = disjoint(land.priced, land.dear, ends.places)
     graph, runs, lost = _routed(land, ends.places, owned, others, wire_share=wire_share)
-    shut = [str(dug.index[i]) for i in lost] if in_play is not None else []
+    open_ground = free_space(boundary, list(buildings.geometry))
+    shut = [
+        str(dug.index[i])
+        for i in lost
+        if _together(open_ground, ends.given[owned[i]], ends.given[len(names) + i])
+    ]
     linked = [*sensors.index[inside].astype(str), *shut]
     warnings = [
-        f"sensor {dug.index[i]}: no way for a wire to {names[owned[i]]}" for i in lost if not shut
+        f"sensor {dug.index[i]}: no way for a wire to {names[owned[i]]}"
+        for i in lost
+        if str(dug.index[i]) not in shut
     ]
     labels = _Labels(list(dug.index), names, tuple(ground.name for ground in others))
     rows, lengths = _rows(graph, runs, ends, labels)
@@ -296,6 +303,13 @@ def _in_play(sensors: gpd.GeoDataFrame, in_play: BaseGeometry | None) -> NDArray
     if in_play is None:
         return np.zeros(len(sensors), dtype=np.bool_)
     return np.asarray(shapely.intersects(in_play, sensors.geometry.to_numpy()), dtype=np.bool_)
+
+
+def _together(ground: BaseGeometry, one: Floats, other: Floats) -> bool:
+    """Tell whether two points lie in, or nearest to, the same part of some ground."""
+    parts = shapely.get_parts(ground)
+    nearest = [int(np.argmin(shapely.distance(parts, shapely.Point(p)))) for p in (one, other)]
+    return nearest[0] == nearest[1]
 
 
 def _linked_words(linked: list[str]) -> list[str]:

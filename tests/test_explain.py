@@ -12,6 +12,7 @@ from click.testing import CliRunner
 
 from siting.cli import main
 from siting.errors import InputError, PlanError
+from siting.handoff import explain
 from siting.handoff.explain import explain_sensor, read_plan
 from siting.planning import plan_property
 from tests.small_property import square, write_property
@@ -220,3 +221,10 @@ def test_completion_offers_commands_and_options():
         [sys.executable, "-c", code], env=environment, capture_output=True, text=True, check=False
     )
     assert {line.split(",")[-1] for line in done.stdout.split()} == {"explain", "extensions"}
+
+
+def test_a_linked_sensor_tells_its_link_and_no_wire_of_no_length():
+    sensor = {"wire_m": 0.0, "trench_m": 0.0, "controller": "A", "ties": []}
+    told = explain._how_reached(sensor, "metric").words[0]
+    assert "wireless link" in told
+    assert "0 m" not in told

@@ -650,3 +650,14 @@ def test_round_paving_is_gone_round():
     shortest = 2 * np.sqrt(375) + 5 * (np.pi - 2 * np.arccos(0.25))
     assert trench["paved_m"].sum() == 0
     assert trench["priced_m"].sum() == pytest.approx(shortest, rel=0.01)
+
+
+def test_a_sensor_shut_in_by_a_building_is_not_blamed_on_play():
+    """A court without a gate: no link is promised, though a pitch lies elsewhere."""
+    court = box(20, 20, 40, 40).difference(box(25, 25, 35, 35))
+    wires = wire_routes(
+        sensors((30, 30)), fixtures=controllers((-5, 30)), boundary=box(-10, -10, 70, 70),
+        buildings=layer(court), paving=layer(), in_play=box(50, 50, 60, 60),
+    )  # fmt: skip
+    assert wires.links == ()
+    assert "no way for a wire" in wires.warnings[0]

@@ -13,7 +13,16 @@ import shapely
 from siting._setbacks import HAZARD_WORDS
 from siting.planning import Plan
 
-__all__ = ["GROUPS", "hazard_group", "hazard_name", "hazard_why", "keep_clear", "lines_drawn"]
+__all__ = [
+    "GROUPS",
+    "LINK_WORDS",
+    "hazard_group",
+    "hazard_name",
+    "hazard_why",
+    "keep_clear",
+    "lines_drawn",
+    "linked",
+]
 
 _WHY: Final = {
     "building": "shade, shelter from rain and heat of the wall",
@@ -48,6 +57,24 @@ def hazard_name(hazard: object) -> str:
     ('low spot', 'valve box', 'buried pipe or cable')
     """
     return HAZARD_WORDS.get(str(hazard), str(hazard).replace("_", " "))
+
+
+#: How a sensor is reached that no trench may lead to.
+LINK_WORDS: Final = (
+    "no wire: a wireless link, or a decoder at a valve box, as ground in play lies about it or in "
+    "the way"
+)
+
+
+def linked(wire_m: object, trench_m: object) -> bool:
+    """Tell whether a sensor is linked without a wire.
+
+    Examples
+    --------
+    >>> linked(0.0, 0.0), linked(12.0, 4.0), linked(None, None), linked(float("nan"), 0.0)
+    (True, False, False, False)
+    """
+    return wire_m == 0 and trench_m == 0
 
 
 def hazard_why(hazard: object) -> str:

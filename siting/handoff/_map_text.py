@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any, Final, Literal
 
 from siting._claims import payback_words, span
 from siting.handoff._assumptions import plan_standing
-from siting.handoff._hazards import hazard_name
+from siting.handoff._hazards import LINK_WORDS, hazard_name, linked
 from siting.handoff._money_rows import choices
 from siting.handoff._sensor_facts import hardware_words, rank_words
 from siting.handoff._timer_rows import MONTHS, NO_SENSOR, Valve, programs, season_months, valves
@@ -231,7 +231,9 @@ def sensor_rows(plan: Plan, sensor_id: str) -> list[Row]:
         ("Setbacks", fill("{}", clear) if not sensor["setback_note"] else gave_way),
         (
             "Wire",
-            fill(
+            fill("{}", LINK_WORDS)
+            if linked(sensor["wire_m"], sensor["trench_m"])
+            else fill(
                 "{} to the controller{}; its share of the trench {}",
                 both(sensor["wire_m"], "length", si=1, us=0),
                 _gauge(sensor),

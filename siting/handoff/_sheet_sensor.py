@@ -10,7 +10,7 @@ from typing import Any, Final
 import shapely
 from reportlab.platypus import PageBreak, Spacer, Table, TableStyle
 
-from siting.handoff._hazards import hazard_name, lines_drawn
+from siting.handoff._hazards import LINK_WORDS, hazard_name, lines_drawn, linked
 from siting.handoff._sensor_facts import (
     chance_cell,
     compass,
@@ -96,7 +96,9 @@ def sensor_list(plan: Plan, *, width: float) -> Any:  # noqa: ANN401 - reportlab
             elide(clean(row.valve), 20),
             elide(", ".join(clean(zone) for zone in row.governs), 80),
             depth(row.depth_m, units),
-            show(row.wire_m, "length", units, decimals=1),
+            "link"
+            if linked(row.wire_m, row.trench_m)
+            else show(row.wire_m, "length", units, decimals=1),
         )
         for sensor_id, row in zip(plan.sensors.index, plan.sensors.itertuples(), strict=True)
     ]
@@ -284,6 +286,8 @@ def _setback_words(row: Mapping[str, Any]) -> str:
 
 def _wire_words(plan: Plan, sensor_id: str, row: Mapping[str, Any]) -> str:
     """Return the wire's length and what it crosses."""
+    if linked(row["wire_m"], row["trench_m"]):
+        return LINK_WORDS
     units = plan.settings.units
     routes = plan.wire_routes.loc[plan.wire_routes["sensor_id"] == sensor_id, "crosses"]
     crossed = dict.fromkeys(clean(word) for word in routes if clean(word))

@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any, Final
 
 from siting.errors import Fault, InputError
+from siting.handoff._hazards import LINK_WORDS, linked
 from siting.handoff._money_rows import folded
 from siting.units import UnitsName, show
 
@@ -216,7 +217,11 @@ def _what_it_runs(sensor: _Document, zones: Mapping[str, _Document]) -> Topic:
 
 def _how_reached(sensor: _Document, units: UnitsName) -> Topic:
     words = []
-    if sensor.get("wire_m") is not None:
+    if linked(sensor.get("wire_m"), sensor.get("trench_m")):
+        words.append(
+            f"{LINK_WORDS[0].upper()}{LINK_WORDS[1:]}; to controller {sensor['controller']}."
+        )
+    elif sensor.get("wire_m") is not None:
         wire, trench = (show(sensor[key], "length", units) for key in ("wire_m", "trench_m"))
         words.append(f"{wire} of wire to controller {sensor['controller']}, {trench} of trench.")
     ties = sensor.get("ties") or []
