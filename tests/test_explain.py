@@ -12,9 +12,11 @@ from click.testing import CliRunner
 
 from siting.cli import main
 from siting.errors import InputError, PlanError
-from siting.handoff import explain
+from siting.handoff import _map_text, _sheet_sensor, explain, summary
+from siting.handoff._hazards import LINK_WORDS
 from siting.handoff.explain import explain_sensor, read_plan
 from siting.planning import plan_property
+from tests.plan_factory import make_plan
 from tests.small_property import square, write_property
 
 ROOT = Path(__file__).parent.parent
@@ -228,3 +230,14 @@ def test_a_linked_sensor_tells_its_link_and_no_wire_of_no_length():
     told = explain._how_reached(sensor, "metric").words[0]
     assert "wireless link" in told
     assert "0 m" not in told
+
+
+def test_sheet_map_and_terminal_tell_a_link_where_no_trench_leads():
+    plan = make_plan()
+    tag = plan.sensors.index[0]
+    plan.sensors.loc[tag, ["wire_m", "trench_m"]] = 0.0
+    row = plan.sensors.loc[tag]
+    assert _sheet_sensor._wire_words(plan, tag, row.to_dict()) == LINK_WORDS
+    assert summary._wire(plan, row) == "link"
+    told = dict(_map_text.sensor_rows(plan, tag))["Wire"]
+    assert all(LINK_WORDS in words for words in ([told] if isinstance(told, str) else told))
