@@ -37,6 +37,7 @@ _ARMS: Final = 3  # lines that meet where a trench branches
 _WIDE: Final = -0.5 + 1e-3  # cosine of the angle, 120 degrees, at which lines meet at least
 _BRANCH_ROUNDS: Final = 12
 _BRANCH_STEPS: Final = 100
+_PAST_M: Final = 0.05  # by how much paving is widened past an edge that it ends at
 _ALONG_M: Final = 1e-3
 _BEND: Final = 1e-9  # cross product of the arms of a corner above which it bends [m²]
 _GRAZE: Final = 1e-7  # sine of the angle by which a tangent may cut into a corner's wedge
@@ -181,7 +182,7 @@ def visibility_graph(
     seen = np.asarray(shapely.covers(room, lines), dtype=np.bool_)
     start, end, lines = start[seen], end[seen], np.asarray(lines)[seen]
     length = np.hypot(*(places[start] - places[end]).T)
-    across = _across(lines, dear)
+    across = _across(lines, _past_edges(dear, free))
     cost = length + (factor - 1.0) * across
     other = np.zeros((len(lines), len(priced)))
     for k, (shape, price) in enumerate(priced):
@@ -190,6 +191,13 @@ def visibility_graph(
     return VisibilityGraph(
         places, start.astype(np.int64), end.astype(np.int64), length, cost, across, other
     )
+
+
+def _past_edges(dear: BaseGeometry | None, free: BaseGeometry) -> BaseGeometry | None:
+    """Widen paving past the property line and walls that it ends at: there is no way along them."""
+    if dear is None or dear.is_empty:
+        return dear
+    return shapely.union(dear, shapely.difference(shapely.buffer(dear, _PAST_M), free))
 
 
 def _across(lines: NDArray[np.object_], ground: BaseGeometry | None) -> Floats:

@@ -78,7 +78,6 @@ BED_FACTOR: Final = 1.5
 _BRANCH_ROUNDS: Final = 4  # times that branches are moved at most
 _WORTH_M: Final = 0.01  # what moving them must save at least [m of open trench]
 _CROSSED_M: Final = 0.05  # a route that touches paving for less does not cross it
-_PAST_M: Final = 0.05  # by how much paving is widened where it ends at an edge of free ground
 _PAVING_CORNERS: Final = 150  # corners of paving at which a route may turn, at most
 _OTHER_CORNERS: Final = 80  # the same of each other priced ground
 _COLUMNS: Final = (
@@ -244,7 +243,6 @@ def _routed(
 ) -> tuple[VisibilityGraph, list[_Run], list[int]]:
     """Route the sensors, then move the branches of the trench as long as that makes it cheaper."""
     count = len(ends) - len(owner)
-    dear = _past_edges(land.dear, land.free)
     extra = _extra_nodes(ends, owner, free=land.free, dear=land.dear, others=others)
     best: tuple[VisibilityGraph, list[_Run], list[int]] | None = None
     known = np.inf
@@ -252,7 +250,7 @@ def _routed(
         graph = visibility_graph(
             ends,
             free=land.free,
-            dear=dear,
+            dear=land.dear,
             factor=land.factor,
             extra=extra,
             priced=[(ground.shape, ground.factor) for ground in others],
@@ -267,13 +265,6 @@ def _routed(
             break
         extra = np.concatenate([extra, moved])
     return best if best is not None else (graph, runs, lost)
-
-
-def _past_edges(dear: BaseGeometry, free: BaseGeometry) -> BaseGeometry:
-    """Widen paving past the property line and walls that it ends at: there is no way along them."""
-    if dear.is_empty:
-        return dear
-    return shapely.union(dear, shapely.difference(shapely.buffer(dear, _PAST_M), free))
 
 
 def _price(graph: VisibilityGraph, runs: list[_Run], wire_share: float) -> float:

@@ -661,3 +661,11 @@ def test_a_sensor_shut_in_by_a_building_is_not_blamed_on_play():
     )  # fmt: skip
     assert wires.links == ()
     assert "no way for a wire" in wires.warnings[0]
+
+
+def test_the_price_before_the_choice_counts_paving_along_an_edge_too():
+    network = TrenchNetwork(
+        np.array([(70.0, 5.0)]), np.array([(30.0, 5.0)]), np.zeros(1, dtype=np.int64),
+        boundary=box(0, 0, 100, 60), buildings=[], paving=[box(45, 0, 55, 60)], paving_factor=4.0,
+    )  # fmt: skip
+    assert network.own[0] == pytest.approx(70, abs=0.05)
