@@ -181,7 +181,7 @@ def _plain_homes(options: Options, curve: _Curve, best: Choice) -> Choice:
     The draws know the cost of a home to a few per cent; which of two is the cheaper by less than
     that is chance, and the thirstiest turf is what a practitioner would take.
     """
-    ceiling, choice = best.cost * (1 + 2 * ALIKE), best
+    ceiling, choice = best.cost * (1 + ALIKE), best
     for place in np.argsort(options.home_order).tolist():
         homes = options.homes(choice)
         if place in homes:

@@ -65,6 +65,7 @@ _ROUND: Final = 10.0
 #: Water applied over the need from which the headline says so.
 _APPLIED: Final = 1.4
 _CHEAPER: Final = 0.99  # a cost below this share of another is lower
+_AS_TODAY: Final = 1.0  # stress days beyond today's that are still as today
 _NEAR: Final = 2  # other homes told of a sensor at most
 _TRIFLE: Final = 0.5  # money below this is not told in figures
 _TEENS: Final = (11, 12, 13)
@@ -297,6 +298,16 @@ def plants_words(facts: Facts) -> list[str]:
         return []
     if facts.decided.get("heals"):
         return ["It heals what today leaves dry."]
+    # Where no sensor keeps what the timer keeps, its plants are drier than today, and it is said.
+    more = (facts.zones["stress_days"] - facts.zones["today_stress_days"]).astype(float)
+    drier = str(more.idxmax())
+    if float(more[drier]) > _AS_TODAY:
+        now = figure(float(facts.zones.loc[drier, "stress_days"]))
+        then = figure(float(facts.zones.loc[drier, "today_stress_days"]))
+        return [
+            f"Plants would be drier than today: {drier} is short on {now} days in the worst season "
+            f"of ten, today on {then}."
+        ]
     return ["Plants fare as today."]
 
 

@@ -240,3 +240,27 @@ def near(image, colour):
     """Pixels of a colour."""
     wanted = [int(colour[k : k + 2], 16) for k in (1, 3, 5)]
     return np.abs(image - wanted).max(axis=-1) <= 6
+
+
+WAYS = (
+    ("as today", 2, 283.0, 635.5, 1269.0, 2.0, 22.0),
+    ("the plain way", 1, 362.2, 813.3, 0.0, 0.0, 88.0),
+    ("timer set right", 0, -12.0, -27.0, 0.0, None, 5.0),
+    ("against a timer set right", 2, 1.0, None, 1269.0, None, 22.0),
+)
+
+
+def test_the_ways_stand_side_by_side(tmp_path):
+    plan = make_plan()
+    keys = ("way", "sensors", "saved_m3", "saved_per_year", "capital", "payback_years",
+            "stress_days")  # fmt: skip
+    ways = [dict(zip(keys, way, strict=True)) for way in WAYS]
+    told = dataclasses.replace(plan, economics={**plan.economics, "ways": ways})
+    write_sheets(told, tmp_path / "crew.pdf")
+    page = words(pypdf.PdfReader(tmp_path / "crew.pdf").pages[-1])
+    assert page.startswith("Annex for the owner")
+    assert "this plan 2 283 m³ USD 636 USD 1,269 2.0 years 22" in page
+    assert "the plain way: one module on each timer as it is 1 362 m³ USD 813 USD 0 at once" in page
+    assert re.search(r"timer set right, no sensor – .12 m³ .* never 5 ", page)
+    assert re.search(r"this plan against a timer set right 2 1 m³ – USD 1,269 – 22", page)
+    assert "in the worst season out of ten" in page

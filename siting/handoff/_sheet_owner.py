@@ -68,8 +68,76 @@ def owner_pages(plan: Plan, *, width: float) -> list[Any]:
         *bullets(assumptions_in_words(plan)),
         heading("What to do next"),
         *bullets(_next(plan)),
-        *_annex([*_options(plan, width), *_controls(plan, width)]),
+        *_annex([*_ways(plan, width), *_options(plan, width), *_controls(plan, width)]),
     ]
+
+
+#: Ways of `Plan.economics` in an owner's words, where they are not this plan.
+_WAY_WORDS: Final = {
+    "as today": "plants left as today leaves them",
+    "within the limit": "healing what today leaves dry",
+    "the plain way": "the plain way: one module on each timer as it is",
+    "timer set right": "timer set right, no sensor",
+    "against a timer set right": "this plan against a timer set right",
+}
+
+
+def _ways(plan: Plan, width: float) -> list[Any]:
+    """Set what each way saves, costs and does to plants side by side, and the device's part."""
+    ways = plan.economics.get("ways") or []
+    if not ways:
+        return []
+    currency, units = elide(clean(plan.economics.get("currency")), 10), plan.settings.units
+    rows = [
+        (
+            _WAY_WORDS[way["way"]] if place else "this plan",
+            str(way["sensors"]) if way["sensors"] else "–",
+            show(way["saved_m3"], "volume", units),
+            money(way["saved_per_year"], currency),
+            money(way["capital"], currency),
+            _back(way),
+            number(way["stress_days"], 0),
+        )
+        for place, way in enumerate(ways)
+    ]
+    head = ("Way", "Sensors", "Water saved a season", "Money saved a year", "Cost to build",
+            "Pays back in", "Stress days")  # fmt: skip
+    return [
+        heading("The ways side by side"),
+        grid(head, rows, (3.0, 1.1, 1.5, 1.4, 1.3, 1.3, 0.9), width=width, words=(0,),
+             bold_rows=[0]),
+        text(
+            "Against today's timer, but for the last line. Stress days: of the driest zone, in the "
+            f"worst season out of ten. {_device(plan)}".strip()
+        ),
+    ]  # fmt: skip
+
+
+def _back(way: Mapping[str, Any]) -> str:
+    """Say when a way pays back."""
+    if way["saved_per_year"] is None:
+        return "–"
+    if not way["capital"]:
+        return "at once" if way["saved_per_year"] > 0 else "never"
+    years = way["payback_years"]
+    if years is None:
+        return "never" if way["saved_per_year"] <= 0 else "–"
+    return f"{number(years, 1)} years"
+
+
+def _device(plan: Plan) -> str:
+    """Say what a better or worse sensor does to the plan as printed."""
+    if "sensor error" not in plan.sensitivity.index:
+        return ""
+    row = plan.sensitivity.loc["sensor error"]
+    unit = elide(clean(row["unit"]), 10).replace("m3", "m³")
+    return (
+        f"With a sensor that is wrong by {row['low']} by volume instead of "
+        f"{100 * plan.settings.control.sensor_error:.1f} % the {row['measure']} is "
+        f"{number(row['value_low'], 0)} {unit} and stress {number(row['stress_low'], 0)} days; by "
+        f"{row['high']}, {number(row['value_high'], 0)} {unit} and "
+        f"{number(row['stress_high'], 0)} days (as planned: {number(row['value_base'], 0)} {unit})."
+    )
 
 
 def _annex(tables: list[Any]) -> list[Any]:
