@@ -27,9 +27,12 @@ def hold(plan):
     today, used, need = volumes(plan)
     # The aim is told where no sensor can keep it; then today's use may be passed, and is said.
     gave_way = any("no sensor keeps any zone" in warning for warning in plan.warnings)
+    heals = plan.economics["ways"][0]["way"] == "within the limit"
     if not gave_way:
-        assert (used <= today * (1 + 1e-6)).all()
-        assert plan.economics["saved_m3"] >= 0
+        assert used.sum() <= today.sum() * (1 + 1e-6)
+        assert plan.economics["saved_m3"] >= -1e-6
+        # Where healing takes no more in all, one zone may get more and another less.
+        assert heals or (used <= today * (1 + 1e-6)).all()
     if used.sum() / need.sum() > APPLIED + 0.05:
         assert "times the textbook need" in plan.headline
     # Plants are as today, or it is said that they are drier.
@@ -37,7 +40,9 @@ def hold(plan):
     if drier > 1 and plan.zones["today_stress_days"].max() > 5:
         assert "drier than today" in plan.headline
     ways = {way["way"]: way for way in plan.economics["ways"]}
-    assert ways["as today"]["saved_m3"] == pytest.approx(today.sum() - used.sum(), abs=0.01)
+    assert plan.economics["ways"][0]["saved_m3"] == pytest.approx(
+        today.sum() - used.sum(), abs=0.01
+    )
     assert {"within the limit", "timer set right", "against a timer set right"} <= set(ways)
 
 
