@@ -129,7 +129,7 @@ def _device(plan: Plan) -> str:
     """Say what a better or worse sensor does to the plan as printed."""
     if "sensor error" not in plan.sensitivity.index:
         return ""
-    row = plan.sensitivity.loc["sensor error"]
+    row: Mapping[Any, Any] = plan.sensitivity.loc["sensor error"].to_dict()
     unit = elide(clean(row["unit"]), 10).replace("m3", "m³")
     return (
         f"With a sensor that is wrong by {row['low']} by volume instead of "
