@@ -44,7 +44,7 @@ def sensor_table(plan: Plan) -> Table:
     for head in ("sensor", "zone", "valve", "control", "depth", "threshold", "runs, minutes"):
         table.add_column(head, overflow="fold")
     for head in ("driest quarter", "setbacks", "wire"):
-        table.add_column(head, justify="right")
+        table.add_column(head, justify="right", overflow="fold")
     for tag, row in plan.sensors.iterrows():
         table.add_row(
             escape(str(tag)),
