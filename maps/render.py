@@ -1,8 +1,8 @@
 """Render the demo properties into this folder: `python maps/render.py`, from anywhere.
 
-Writes a folder for each (of the first two everything that `siting plan` writes but for the
-large rasters, of the others map and plan.json), README.md with a paragraph for each, and, where
-Chromium and pdftoppm are on the machine, the pictures of map and crew sheet that the README shows.
+Writes a folder for each with everything that `siting plan` writes (not kept in the repository),
+README.md with the answer of each, and, where Chromium and pdftoppm are on the machine, the pictures
+of map and crew sheet that the README shows (kept: small pictures alone).
 """
 
 from __future__ import annotations
@@ -18,10 +18,8 @@ from siting.handoff.bundle import write_bundle
 from siting.planning import plan_property
 
 HERE = Path(__file__).parent
-#: Properties of which every file is kept here.
+#: Properties of which phone and crew sheet are pictured too.
 WHOLE = ("campus", "yard")
-#: What is kept of the others.
-KEPT = ("map.html", "plan.json")
 CHROMIUM = (
     "--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run",
     "--disable-background-networking", "--disable-component-update", "--disable-sync",
@@ -41,13 +39,8 @@ def main() -> None:
         if name in WHOLE:
             picture_map(folder / "map.html", HERE / f"{name}-phone.png", "390,844")
             picture_sheet(folder / "crew.pdf", HERE / f"{name}-sheet.png", page=2)
-        for path in folder.iterdir():
-            kept = path.suffix != ".tif" if name in WHOLE else path.name in KEPT
-            if not kept or path.name == "source.json":
-                path.unlink()
         picture = f"![Map of {plan.site.name}]({name}-map.png)"
-        map_link = f"[The map]({name}/map.html) needs no network."
-        parts.append(f"## {plan.site.name}: {DEMOS[name]}\n\n{picture}\n\n{plan.answer} {map_link}")
+        parts.append(f"## {plan.site.name}: {DEMOS[name]}\n\n{picture}\n\n{plan.answer}")
         sys.stdout.write(f"{folder}\n")
     (HERE / "README.md").write_text("\n\n".join(parts) + "\n", encoding="utf-8")
 

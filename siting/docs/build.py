@@ -88,17 +88,9 @@ def _commands() -> str:
 
 
 def _gallery() -> str:
-    """Return a section for every rendered property: picture and answer."""
-    parts = ["# Gallery", "Invented properties, planned by `python maps/render.py`."]
-    for path in sorted((ROOT / "maps").glob("*/plan.json")):
-        plan = json.loads(path.read_text("utf-8"))
-        name = path.parent.name
-        place = plan["property"]
-        size = f"{place['area_m2'] / 1e4:.2f} ha, {len(plan['zones'])} hydrozones"
-        where = f"{abs(place['latitude']):.1f}° {'N' if place['latitude'] >= 0 else 'S'}"
-        picture = f"![Map of {place['name']}](pictures/{name}-map.png)"
-        parts.append(f"## {place['name']}\n\n{size}, {where}.\n\n{picture}\n\n{plan['answer']}")
-    return "\n\n".join(parts) + "\n"
+    """Return the gallery's own page, its pictures where the documentation keeps them."""
+    text = (ROOT / "maps" / "README.md").read_text("utf-8")
+    return re.sub(r"\]\((\w+-map\.png)\)", r"](pictures/\1)", text)
 
 
 def _validation(*, quick: bool) -> str:
