@@ -299,16 +299,17 @@ def plants_words(facts: Facts) -> list[str]:
     if facts.decided.get("heals"):
         return ["It heals what today leaves dry."]
     # Where no sensor keeps what the timer keeps, its plants are drier than today, and it is said.
-    more = (facts.zones["stress_days"] - facts.zones["today_stress_days"]).astype(float)
+    today = facts.zones["today_stress_days"].astype(float)
+    more = facts.zones["stress_days"].astype(float) - today.clip(lower=facts.limit)
     drier = str(more.idxmax())
     if float(more[drier]) > _AS_TODAY:
         now = figure(float(facts.zones.loc[drier, "stress_days"]))
-        then = figure(float(facts.zones.loc[drier, "today_stress_days"]))
         return [
             f"Plants would be drier than today: {drier} is short on {now} days in the worst season "
-            f"of ten, today on {then}."
+            f"of ten, today on {figure(float(today[drier]))}."
         ]
-    return ["Plants fare as today."]
+    limit = figure(facts.limit, 0 if float(facts.limit).is_integer() else 1)
+    return [f"Every zone stays within {limit} stress days, or as today."]
 
 
 def healing_words(facts: Facts) -> list[str]:

@@ -63,7 +63,7 @@ def hold_out(plan: Plan, *, every: int = 3) -> pd.DataFrame:
     )
     roots = property_roots(plan.site, test, sensor_error=control.sensor_error)
     alone = decided.decision.governors.alone
-    days = np.tile(schedule.today if not decided.heal else schedule.timer, 1)
+    days = schedule.timer if decided.heal else schedule.today
     decision = replace(
         decided.decision,
         governors=replace(decided.decision.governors, alone=replace(alone, ran=days)),

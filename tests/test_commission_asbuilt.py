@@ -11,17 +11,16 @@ from hypothesis import strategies as st
 from siting._commission_asbuilt import check_place
 from siting._commission_ties import Fix, TieError, fix_from_gps, fix_from_ties, fix_row
 from siting._plan_places import all_hazards
-from siting.demo import demo_property
 from siting.placement import hazards_of_zone
-from siting.planning import plan_property
 from siting.ties import TAPE_SIGMA_M, locate, pair_drms
+from tests.demo_plans import demo_plan
 
 CORNERS = np.array([[0.0, 0.0], [12.0, 0.0], [12.0, 9.0]])
 
 
 @pytest.fixture(scope="module")
 def yard():
-    return plan_property(demo_property("yard"))
+    return demo_plan("yard")
 
 
 def tapes(points, at):

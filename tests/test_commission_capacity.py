@@ -19,16 +19,15 @@ from siting._commission_capacity import (
     tension_exponent,
     threshold_in_units,
 )
-from siting.demo import demo_property
-from siting.planning import plan_property
 from siting.water.soil import SOIL_CLASSES, saxton_rawls
+from tests.demo_plans import demo_plan
 
 TABLE_19 = Path(__file__).parent / "data" / "fao56_table19.csv"
 
 
 @pytest.fixture(scope="module")
 def yard():
-    return plan_property(demo_property("yard"))
+    return demo_plan("yard")
 
 
 def at(hours):

@@ -5,18 +5,17 @@ import time
 import pypdf
 import pytest
 
-from siting.demo import demo_property
 from siting.handoff.sheets import write_sheets
 from siting.handoff.webmap import write_map
-from siting.planning import plan_property
 from tests.chromium import CHROMIUM, DESK, DRIVER, PHONE, css, faults, requests, running, show
+from tests.demo_plans import demo_plan
 from tests.test_webmap_access import serious
 from tests.test_webmap_tools import OVERLAPS
 
 
 @pytest.fixture(scope="module")
 def plan():
-    return plan_property(demo_property("campus"))
+    return demo_plan("campus")
 
 
 @pytest.fixture(scope="module")

@@ -6,7 +6,8 @@ from pathlib import Path
 import pytest
 
 from siting.demo import DEMOS, demo_property
-from siting.planning import plan_property, read_inputs
+from siting.planning import read_inputs
+from tests.demo_plans import demo_plan
 
 MAPS = Path(__file__).parent.parent / "maps"
 #: A picture of the repository takes at most so much [bytes].
@@ -21,7 +22,7 @@ def told():
 
 @pytest.mark.parametrize("name", DEMOS)
 def test_gallery_is_what_the_program_plans_today(name, told):
-    plan = plan_property(demo_property(name))
+    plan = demo_plan(name)
     assert plan.site.name in told[name]
     assert plan.answer in told[name], "the gallery has drifted: run python maps/render.py"
 

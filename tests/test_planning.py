@@ -9,9 +9,9 @@ import pytest
 import shapely
 from shapely.geometry import box
 
-from siting.demo import demo_property
 from siting.handoff.planjson import plan_document
 from siting.planning import plan_property, replan
+from tests.demo_plans import demo_plan
 from tests.small_property import EAST, NORTH, square, write_property
 from tests.some import some
 
@@ -20,12 +20,12 @@ README = Path(__file__).parent.parent / "README.md"
 
 @pytest.fixture(scope="module")
 def campus():
-    return plan_property(demo_property("campus"))
+    return demo_plan("campus")
 
 
 @pytest.fixture(scope="module")
 def yard():
-    return plan_property(demo_property("yard"))
+    return demo_plan("yard")
 
 
 @pytest.fixture(scope="module")

@@ -15,9 +15,9 @@ import numpy as np
 import pytest
 
 from siting._plan_decide import property_roots
-from siting.demo import demo_property
 from siting.handoff.planjson import plan_document
-from siting.planning import plan_property, replan
+from siting.planning import replan
+from tests.demo_plans import demo_plan
 from tests.replay import Sensor, Sheet, Zone, play, worst_tenth
 
 #: Stress days are told to 0.01 d; water to 0.01 m3, minutes as they are typed.
@@ -30,7 +30,7 @@ SLOW = ("fields", "campus")
 
 @cache
 def planned(name):
-    return plan_property(demo_property(name))
+    return demo_plan(name)
 
 
 def printed_days(words, dates):

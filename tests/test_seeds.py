@@ -10,8 +10,8 @@ import pytest
 
 from siting._plan_decide import decide_plan
 from siting._plan_scenarios import draw_scenarios
-from siting.demo import demo_property
 from siting.planning import plan_property
+from tests.demo_plans import demo_plan
 from tests.ordinary import ordinary_yard
 
 #: The plan's water over the seeds, from least to greatest, as a share of its mean: what 64 draws
@@ -24,7 +24,7 @@ WANTED = 0.05
 
 @cache
 def planned(name):
-    return plan_property(demo_property(name))
+    return demo_plan(name)
 
 
 class Answer:

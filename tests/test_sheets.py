@@ -12,7 +12,6 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from shapely.geometry import Point
 
-from siting.demo import demo_property
 from siting.handoff import _sheet_pen as pen_module
 from siting.handoff._sensor_facts import compass
 from siting.handoff._sheet_fonts import BOLD, SANS, fit_text, markup, printable, width_of
@@ -21,9 +20,9 @@ from siting.handoff._sheet_plan import overview_frame, sensor_frame
 from siting.handoff._sheet_sensor import threshold_steps
 from siting.handoff._sheet_text import depth, elide, tape
 from siting.handoff.sheets import write_sheets
-from siting.planning import plan_property
 from siting.units import FOOT_M
 from siting.water.soil import SOIL_CLASSES
+from tests.demo_plans import demo_plan
 from tests.plan_factory import make_plan
 from tests.some import some
 
@@ -416,7 +415,7 @@ def test_compass_goes_round():
 
 def test_threshold_step_lies_as_far_below_field_capacity_as_the_threshold():
     """A turf sensor reads the top of the root zone: its step is in water content, not depth."""
-    plan = plan_property(demo_property("yard"))
+    plan = demo_plan("yard")
     for _, row in some(plan.sensors.iterrows()):
         capacity = SOIL_CLASSES[plan.zones.loc[row["zone"], "soil"]].field_capacity
         (step,) = [text for text in threshold_steps(plan, row) if "points of water" in text]

@@ -6,19 +6,18 @@ import pandas as pd
 import pypdf
 import pytest
 
-from siting.demo import demo_property
 from siting.handoff._map_data import map_document
 from siting.handoff._timer_rows import MONTHS, cycle_words, programs, season_months, valves
 from siting.handoff.planjson import plan_document
 from siting.handoff.sheets import write_sheets
-from siting.planning import plan_property
+from tests.demo_plans import demo_plan
 from tests.plan_factory import make_plan
 from tests.some import some
 
 
 @pytest.fixture(scope="module")
 def yard():
-    return plan_property(demo_property("yard"))
+    return demo_plan("yard")
 
 
 def words_of(plan, folder):

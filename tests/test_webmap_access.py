@@ -4,10 +4,9 @@ from pathlib import Path
 
 import pytest
 
-from siting.demo import demo_property
 from siting.handoff.webmap import write_map
-from siting.planning import plan_property
 from tests.chromium import DESK, IN_A_BROWSER, PHONE, press, running, show, start, switch
+from tests.demo_plans import demo_plan
 from tests.plan_factory import make_plan
 
 pytestmark = IN_A_BROWSER
@@ -102,7 +101,7 @@ def test_no_serious_finding_with_hostile_names(browser, urls, size):
 
 @pytest.fixture(scope="module")
 def yard(tmp_path_factory):
-    plan = plan_property(demo_property("yard"))
+    plan = demo_plan("yard")
     return write_map(plan, tmp_path_factory.mktemp("yard") / "map.html").as_uri()
 
 

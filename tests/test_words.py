@@ -12,8 +12,7 @@ from shapely.geometry import Point
 from siting._plan_headline import Facts, decision_words, headline, nth, number_word
 from siting._plan_homes import Elsewhere, zone_notes
 from siting._plan_words import answer
-from siting.demo import demo_property
-from siting.planning import plan_property
+from tests.demo_plans import demo_plan
 
 CONTROLS = pd.DataFrame(
     {
@@ -191,11 +190,11 @@ def test_ordinals_and_their_articles():
 
 @pytest.fixture(scope="module")
 def yard():
-    return plan_property(demo_property("yard"))
+    return demo_plan("yard")
 
 
 def test_a_plan_says_why_its_sensor_is_not_in_the_thirstiest_zone():
-    plan = plan_property(demo_property("fields"))
+    plan = demo_plan("fields")
     zones, tag = plan.zones, plan.sensors.index[0]
     home, note = plan.sensors["zone"].iloc[0], plan.sensors["zone_note"].iloc[0]
     thirstiest = zones.loc[zones["sensor_id"] == tag, "need_score"].idxmax()
