@@ -41,27 +41,20 @@ def test_sheet_map_and_json_tell_the_same_minutes(which, yard, tmp_path):
         first = line["months"][0]
         card = zones[line["zone"]]["By month"]
         assert card.startswith(f"{MONTHS[first['month']]}\N{NO-BREAK SPACE}{by_month[0]}")
-        assert card.endswith("to expect") == (line["control"] == "on_demand")
     for row in plan.timer_table.itertuples():
         share = " ".join(f"{getattr(row, f'percent_{m}'):.0f}%" for m in season_months(plan))
-        what = "expected" if row.control == "on_demand" else "adjustment"
-        assert f"{row.program}, {what} {share}" in told
+        assert f"{row.program or 'no sensor'}: {row.days} {share}" in told
 
 
-def test_on_demand_programs_say_that_minutes_are_those_to_expect(yard, tmp_path):
-    assert set(yard.sensors["control"]) == {"on_demand"}
-    assert "its minutes are those to expect, and only its thresholds are set" in words_of(
+def test_the_sensor_is_the_seasonal_adjustment_and_programs_say_their_days(yard, tmp_path):
+    assert "leave the seasonal adjustment at 100 %: the sensor does that" in words_of(
         yard, tmp_path
     )
-    assert "those to expect" in map_document(yard)["panel"]["month_table"]["note"]
-
-
-def test_a_bypass_plan_does_not_speak_of_on_demand(tmp_path):
-    plan = make_plan()
-    table = plan.timer_table.assign(control="bypass")
-    plain = dataclasses.replace(plan, timer_table=table)
-    assert "those to expect" not in words_of(plain, tmp_path)
-    assert map_document(plain)["panel"]["month_table"]["note"] == ""
+    note = map_document(yard)["panel"]["month_table"]["note"]
+    assert "A program starts on its days" in note
+    led = yard.timer_table[yard.timer_table["program"] != ""]
+    months = [f"percent_{m}" for m in season_months(yard)]
+    assert (led[months] == 100).all(axis=None)
 
 
 def test_programs_hold_every_valve_once_with_the_adjustment_of_the_table():
