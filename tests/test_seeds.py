@@ -63,8 +63,6 @@ def test_the_yard_is_the_same_over_seeds():
     answers = [Answer(planned("yard"), seed) for seed in (1, 2, 3, 19)]
     hold(answers)
     assert {answer.number for answer in answers} == {1}
-    # Seed 2 has the front lawn 3 % cheaper: the plainest home is as good, and is taken.
-    assert answers[1].homes == {"Back lawn"}
 
 
 @pytest.mark.slow
