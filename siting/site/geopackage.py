@@ -105,6 +105,9 @@ def is_locked(path: Path) -> bool:
     with path.open("rb") as file:
         if file.read(15) != b"SQLite format 3":
             return False
+    # A log without its shared index: who wrote it is gone, and asking would make the index anew.
+    if waiting_log(path) and not path.with_name(f"{path.name}-shm").exists():
+        return False
     try:
         uri = f"{path.resolve().as_uri()}?mode=ro"
         with closing(sqlite3.connect(uri, uri=True, timeout=_PATIENCE)) as base:
