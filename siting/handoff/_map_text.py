@@ -289,7 +289,7 @@ def _cycles_in_short(valve: Valve | None) -> str:
 
 def _by_month(valve: Valve) -> str:
     told = ", ".join(f"{MONTHS[m]}{_TIGHT}{number(v, 0)}" for m, v in valve.by_month.items())
-    return f"{told} min" + (" to expect" if valve.control == "on_demand" else "")
+    return f"{told} min"
 
 
 def _events(row: pd.Series[Any]) -> str:
