@@ -501,7 +501,7 @@ def on_their_own(
     Alone
         Every zone.
     """
-    if today is not None and not heal:
+    if today is not None and not heal and schedule.habit is not None:
         return today
     return timer_set_right(roots, schedule.timer, limit)
 
@@ -704,7 +704,8 @@ def _thresholds(trial: Trial, z: int) -> _Array:
     clear = np.ceil(_CLEAR * trial.sensor_error / READING_STEP - 1e-9) * READING_STEP
     wanted = np.array(_THRESHOLDS) * trial.roots.depletion_fraction[z] * capacity
     steps = np.maximum(np.round(wanted / READING_STEP) * READING_STEP, clear)
-    return np.unique(np.minimum(steps / capacity, _DRIEST))
+    driest = max(np.floor(_DRIEST * capacity / READING_STEP), 1.0) * READING_STEP
+    return np.unique(np.minimum(steps, driest) / capacity)
 
 
 def _dull_soils(trial: Trial, names: Sequence[str]) -> tuple[str, ...]:
