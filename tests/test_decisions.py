@@ -103,6 +103,17 @@ def test_sunny_turf_and_shaded_ornamentals_get_several_and_the_reason_is_told(tm
         print("\n" + plan.answer.split(" Without a soil sensor")[0])
 
 
+def test_a_lawn_with_open_ground_comes_before_a_bed_at_the_wall(tmp_path):
+    bed = {"plants": "annuals", "root_depth": 0.15}
+    zones = {"Bed": (square(4, 22, 1.5), bed), "Lawn": (square(4, 4), {})}
+    plan = plan_property(write_property(tmp_path, zones))
+    # The bed is the thirstier, and no ground in it keeps its setbacks.
+    assert plan.zones["need_score"].idxmax() == "Bed"
+    assert "Bed" not in set(plan.admissible["zone"])
+    assert list(plan.sensors["zone"]) == ["Lawn"]
+    assert (plan.sensors["setback_ratio"] >= 1).all()
+
+
 def test_regret_is_never_below_nothing_and_the_chosen_one_is_least_on_average(equal):
     regret = equal.regret
     assert (regret["regret_mean"] >= 0).all()
