@@ -30,9 +30,25 @@ _ISO: Final = re.compile(
     r"(\d{4})-(\d{1,2})-(\d{1,2})(?:[T ](\d{1,2}):(\d{2})(?::(\d{2})(?:\.\d+)?)?)?"
     r"(Z|[-+]\d{2}:?\d{2})?"
 )
+#: 5/4/2026, 5/4/26 2pm, 5.4.2026 14:00, 5/4/2026 2:30:00 PM
 _SLASHED: Final = re.compile(
-    r"(\d{1,2})[/.](\d{1,2})[/.](\d{4})(?:[ T]+(\d{1,2}):(\d{2})(?::(\d{2}))?\s*([AaPp][Mm])?)?"
+    r"(\d{1,2})[/.](\d{1,2})[/.](\d{4}|\d{2})"
+    r"(?:,?[ T]+(\d{1,2})(?=:|\s*[AaPp])(?::(\d{2})(?::(\d{2}))?)?\s*([AaPp]\.?[Mm]?\.?)?)?"
 )
+_CENTURY: Final = 100
+_NUMERAL: Final = r"(?:\d+(?:[.,]\d+)?)"
+_FRACTION: Final = r"(?:(\d+)[ -]+)?(\d+)/(\d+)"
+#: 24 ft 6 in, 46' 2", 24' 6 1/2", 3 in, 12 ft; the dash of 56-3 stands for "feet and inches".
+_FEET: Final = re.compile(
+    rf"(?:({_NUMERAL})\s*(?:ft|feet|foot|'|\u2019|\u2032)\.?,?\s*(?:and\s*)?-?\s*)?"
+    rf"(?:(?:{_FRACTION}|({_NUMERAL}))\s*(?:in|inch|inches|\"|''|\u201d|\u2033)?\.?)?",
+    re.IGNORECASE,
+)
+_DASHED: Final = re.compile(rf"(\d+)\s*-\s*(?:{_FRACTION}|({_NUMERAL}))\s*(?:\"|in)?")
+_METRIC: Final = re.compile(rf"({_NUMERAL})\s*(m|cm|mm|metres|meters)\.?", re.IGNORECASE)
+_INCHES: Final = re.compile(r"[\"\u201d\u2033]|''|in", re.IGNORECASE)
+_METRIC_M: Final = {"m": 1.0, "metres": 1.0, "meters": 1.0, "cm": 0.01, "mm": 0.001}
+_FOOT_M: Final = 0.3048
 _MISSING: Final = frozenset({"", "-", "–", "na", "n/a", "nan", "null", "none", "nodata", "#n/a"})
 _YES: Final = frozenset({"yes", "y", "true", "1", "x", "ja", "si", "oui"})
 _NO: Final = frozenset({"no", "n", "false", "0", "nein", "non"})
@@ -148,14 +164,29 @@ def _workbook(file: str, content: bytes) -> list[RawSheet]:
     return [sheet for sheet in sheets if sheet is not None and sheet.rows]
 
 
+def _of_cell(cell: Any) -> Any:  # noqa: ANN401 - a cell of a workbook
+    """Return the value of a cell; a number keeps that it is shown as per cent."""
+    value = cell.value
+    if isinstance(value, (int, float)) and not isinstance(value, bool):
+        return Percent(value) if "%" in str(cell.number_format) else value
+    return value
+
+
 def _filled_rows(sheet: Any) -> list[tuple[int, list[Any]]]:  # noqa: ANN401 - openpyxl's own
     """Return the rows that hold something, with their numbers.
 
     One stray cell in the last row or column makes a sheet of 17 thousand million cells: rows are
     looked at one by one, and no table here is wider than `_WIDEST`.
     """
-    rows = enumerate(sheet.iter_rows(max_col=_WIDEST, values_only=True), start=1)
-    return [(number, list(row)) for number, row in rows if row.count(None) < len(row)]
+    from openpyxl.cell.read_only import EMPTY_CELL  # noqa: PLC0415 - only when a workbook comes
+
+    rows = enumerate(sheet.iter_rows(max_col=_WIDEST), start=1)
+    filled = (
+        (number, [_of_cell(cell) for cell in row])
+        for number, row in rows
+        if row.count(EMPTY_CELL) < len(row)
+    )
+    return [(number, row) for number, row in filled if row.count(None) < len(row)]
 
 
 def _is_table(grid: list[tuple[int, list[Any]]]) -> bool:
@@ -293,6 +324,105 @@ def as_number(cell: object) -> tuple[float, bool]:
     return _finite(text.replace(",", ".")), "," in text
 
 
+class Percent(float):
+    """A number of a workbook whose cell is shown as per cent: 0.24 is seen as 24 %."""
+
+
+def as_percent(cell: object) -> float | None:
+    """Return a cell that says per cent as that number, None where it does not say so.
+
+    Parameters
+    ----------
+    cell : object
+        Text, number or None.
+
+    Returns
+    -------
+    float or None
+        24 for "24%" and for 0.24 shown as 24 % in a workbook.
+
+    Raises
+    ------
+    ValueError
+        When what stands before the sign is no number.
+
+    Examples
+    --------
+    >>> as_percent("22.5 %"), as_percent(Percent(0.24)), as_percent("22.5")
+    (22.5, 24.0, None)
+    """
+    if isinstance(cell, Percent):
+        return round(100 * float(cell), 9)
+    text = unguarded(cell) if isinstance(cell, str) else ""
+    return as_number(text[:-1])[0] if text.endswith("%") else None
+
+
+def as_length(cell: object, metres: float) -> float:
+    """Return a length as a crew writes it.
+
+    Parameters
+    ----------
+    cell : object
+        A number in the unit of its column, or text with its own: feet and inches, inches, metres.
+    metres : float
+        Length of the column's unit [m].
+
+    Returns
+    -------
+    float
+        Length [m]; NaN for an empty cell.
+
+    Raises
+    ------
+    ValueError
+        When it is no length; a dash means feet and inches in a column of feet only.
+
+    Examples
+    --------
+    >>> [round(as_length(text, 0.3048) / 0.0254, 3) for text in ("24 ft 6 in", "46' 2", "56-3")]
+    [294.0, 554.0, 675.0]
+    >>> as_length("1.5 m", 0.3048), round(as_length(3, 0.0254), 4)
+    (1.5, 0.0762)
+    """
+    try:
+        return as_number(cell)[0] * metres
+    except ValueError:
+        if not isinstance(cell, str):
+            raise
+    text = unguarded(cell).replace("\u00a0", " ").strip()
+    if found := _METRIC.fullmatch(text):
+        return float(found[1].replace(",", ".")) * _METRIC_M[found[2].lower()]
+    if found := _DASHED.fullmatch(text):
+        if metres != _FOOT_M:
+            raise ValueError(text)
+        return _feet(found[1], found.groups()[1:], text)
+    found = _FEET.fullmatch(text)
+    if not found or not text or not any(found.groups()):
+        raise ValueError(text)
+    if found[1] is None and not _INCHES.search(text):  # a bare "1/2": of what?
+        return _feet(None, found.groups()[1:], text) if metres == _FOOT_M / 12 else _refuse(text)
+    return _feet(found[1], found.groups()[1:], text)
+
+
+def _refuse(text: str) -> float:
+    raise ValueError(text)
+
+
+def _feet(feet: str | None, inches: Sequence[str | None], text: str) -> float:
+    """Return feet and inches in metres; beside feet, inches stay below twelve."""
+    whole, over, under, plain = inches
+    length = float(plain.replace(",", ".")) if plain else 0.0
+    if over and under:
+        if int(under) == 0:
+            raise ValueError(text)
+        length = int(whole or 0) + int(over) / int(under)
+    if feet is None:
+        return length * _FOOT_M / _TWELVE
+    if length >= _TWELVE or (length and not float(feet.replace(",", ".")).is_integer()):
+        raise ValueError(text)
+    return (float(feet.replace(",", ".")) + length / _TWELVE) * _FOOT_M
+
+
 def as_flag(cell: object) -> bool | None:
     """Return yes or no, None for an empty cell.
 
@@ -404,6 +534,10 @@ def _time(cell: object, order: str) -> dt.datetime | None:
         raise ValueError(text)
     one, two, year, hour, minute, second = (int(part or 0) for part in match.groups()[:6])
     day, month = (one, two) if order == "dmy" else (two, one)
+    if year < _CENTURY:
+        year += 2000
     if match[7]:
-        hour = hour % _TWELVE + (_TWELVE if match[7].lower() == "pm" else 0)
+        if not 1 <= hour <= _TWELVE:
+            raise ValueError(text)
+        hour = hour % _TWELVE + (_TWELVE if match[7][0].lower() == "p" else 0)
     return dt.datetime(year, month, day, hour, minute, second)  # noqa: DTZ001

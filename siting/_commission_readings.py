@@ -149,6 +149,7 @@ class _Reader:
 
     def __init__(self, plan: Plan, also: Iterable[str]) -> None:
         self.plan = plan
+        self.month_first = plan.settings.units == "us"
         self.ids = list(dict.fromkeys([*map(str, plan.sensors.index), *also]))
         self.faults: list[Fault] = []
         self.notes: list[str] = []
@@ -174,7 +175,7 @@ class _Reader:
         self.faults.append(Fault(sheet.file, found, _KINDS, "Use the sheet that the plan wrote."))
 
     def _sensors(self, sheet: RawSheet) -> None:
-        parsed = parse_sheet(sheet, SENSOR_COLUMNS)
+        parsed = parse_sheet(sheet, SENSOR_COLUMNS, month_first=self.month_first)
         parsed.table = check_ids(parsed, sheet.file, "sensor_id", self.ids, once=True)
         site = self.plan.site
         parsed.faults += check_sensors(

@@ -14,7 +14,9 @@ from siting._commission_cells import (
     YEARS_SAID,
     RawSheet,
     as_flag,
+    as_length,
     as_number,
+    as_percent,
     as_time,
     time_order,
     unguarded,
@@ -43,6 +45,13 @@ UNIT_RANGES: Final = {
 }
 _FAR_DEG: Final = 0.05  # a point further than this from the property is not on it
 _LONGEST: Final = 60  # letters of a name in a message
+_FOOT_M: Final = 0.3048
+#: Columns that hold what the device showed, in the unit of the row.
+_READ_IN: Final = ("reading_1", "reading_2", "reading_3", "threshold_set")
+#: Those, and the layers of a jar, may be written as per cent.
+_SHARES: Final = (*_READ_IN, "jar_")
+#: How a crew writes the words of a sheet.
+_SHORT_WORDS: Final = {"r": "right", "rt": "right", "l": "left", "lt": "left"}
 _SILENT: Final = frozenset({"Cc", "Cf", "Cs", "Co", "Cn"})
 _MOST: Final = 25  # faults of one kind that are listed one by one
 
@@ -66,7 +75,9 @@ class Parsed:
     notes: list[str] = field(default_factory=list)
 
 
-def parse_sheet(sheet: RawSheet, columns: Sequence[SheetColumn]) -> Parsed:
+def parse_sheet(
+    sheet: RawSheet, columns: Sequence[SheetColumn], *, month_first: bool = False
+) -> Parsed:
     """Read the cells of a table by the columns that it may have.
 
     Parameters
@@ -75,6 +86,8 @@ def parse_sheet(sheet: RawSheet, columns: Sequence[SheetColumn]) -> Parsed:
         The table.
     columns : sequence of SheetColumn
         What it may have; unknown columns are left alone unless they look misspelt.
+    month_first : bool
+        Whether dates such as 5/4/2026, which may be either, are month first, as in a US plan.
 
     Returns
     -------
@@ -86,6 +99,7 @@ def parse_sheet(sheet: RawSheet, columns: Sequence[SheetColumn]) -> Parsed:
     commas: list[int] = []
     points: list[int] = []
     absent: list[SheetColumn] = []
+    orders = _date_orders(sheet, columns, parsed, month_first=month_first)
     for column in columns:
         names = {column.name + ending: factor for ending, factor in column.factors.items()}
         hits = [h for h in sheet.headers if normal_header(h) in names]
@@ -95,15 +109,113 @@ def parse_sheet(sheet: RawSheet, columns: Sequence[SheetColumn]) -> Parsed:
         taken.update(hits)
         cells = sheet.column(hits[0])
         factor = names[normal_header(hits[0])]
-        values = _values(sheet.file, hits[0], column, factor, cells, parsed.faults)
+        order = orders.get(column.name, "iso")
+        values = _values(sheet.file, hits[0], column, factor, cells, order, parsed.faults)
+        if len(hits) > 1:
+            values = _with_inches(sheet, hits, column, values, parsed.faults)
         parsed.table[column.name] = values
         if column.kind in {"number", "length"}:
             texts = [(row, str(cell)) for row, cell in cells if isinstance(cell, str)]
             commas += [row for row, text in texts if "," in text]
             points += [row for row, text in texts if "." in text]
+    _settle_percents(sheet, parsed)
     _note_misspelt(sheet, absent, taken, parsed.faults)
     _note_commas(sheet.file, commas, points, parsed)
     return parsed
+
+
+def _settle_percents(sheet: RawSheet, parsed: Parsed) -> None:
+    """Bring readings that were written as per cent to the unit of their row."""
+    table = parsed.table
+    if "reading_unit" not in table:
+        return
+    units = table["reading_unit"].tolist()
+    for header in sheet.headers:
+        name = normal_header(header)
+        if name not in _READ_IN or name not in table:
+            continue
+        values = table[name].tolist()
+        for place, (row, cell) in enumerate(sheet.column(header)):
+            if math.isnan(values[place]) or as_percent(cell) is None:
+                continue
+            unit = units[place]
+            units[place] = unit or "%"
+            if unit == "m3/m3":
+                values[place] /= 100
+            elif unit not in {None, "%"}:
+                found = f"{values[place]:g} % where the unit is {unit}"
+                mend = "Write the number that the device showed, or % as the unit."
+                parsed.faults.append(
+                    Fault(
+                        sheet.file, found, f"a number in {unit}", mend, feature=f"row {row}",
+                        column=header,
+                    )
+                )  # fmt: skip
+        table[name] = values
+    table["reading_unit"] = units
+
+
+def _date_orders(
+    sheet: RawSheet, columns: Sequence[SheetColumn], parsed: Parsed, *, month_first: bool
+) -> dict[str, str]:
+    """Tell how the dates of each column are written: one crew writes all of a sheet alike."""
+    found = {}
+    for column in columns:
+        hits = [h for h in sheet.headers if normal_header(h) == column.name]
+        if column.kind == "time" and hits:
+            found[column.name] = [cell for _, cell in sheet.column(hits[0])]
+    orders = {name: time_order(cells) for name, cells in found.items()}
+    known = {order for order in orders.values() if order in {"dmy", "mdy"}}
+    shared = known.pop() if len(known) == 1 else "unclear"
+    if shared == "unclear" and month_first and not known and "unclear" in orders.values():
+        shared = "mdy"
+        parsed.notes.append(f"{sheet.file}: dates were read month first")
+    return {name: shared if order == "unclear" else order for name, order in orders.items()}
+
+
+def _with_inches(
+    sheet: RawSheet,
+    hits: Sequence[str],
+    column: SheetColumn,
+    values: list[Any],
+    faults: list[Fault],
+) -> list[Any]:
+    """Add what stands in a second column of the same length: feet here, inches there."""
+    names = {normal_header(h): h for h in hits}
+    feet, inches = names.get(f"{column.name}_ft"), names.get(f"{column.name}_in")
+    if feet is None or inches is None:
+        found, mend = " and ".join(hits), "Keep one of them, or one in ft and one in in."
+        faults.append(Fault(sheet.file, found, "one column", mend, column=column.name))
+        return values
+    both = []
+    for (row, big), (_, small) in zip(sheet.column(feet), sheet.column(inches), strict=True):
+        try:
+            both.append(_feet_and_inches(big, small, column))
+        except ValueError:
+            both.append(math.nan)
+            mend = "Write whole feet and inches below 12, or the feet alone."
+            shown = f'"{unguarded(big)}" ft and "{unguarded(small)}" in'
+            allowed = _allowed(column, feet)
+            faults += [
+                Fault(sheet.file, shown, allowed, mend, feature=f"row {row}", column=column.name)
+            ]
+    told = {normal_header(h) for h in hits}
+    faults[:] = [f for f in faults if f.column is None or normal_header(f.column) not in told]
+    return both
+
+
+def _feet_and_inches(big: object, small: object, column: SheetColumn) -> float:
+    """Return a length from a cell of feet and one of inches [m]."""
+    feet, inches = as_length(big, _FOOT_M), as_length(small, _FOOT_M / 12)
+    if math.isnan(feet) or math.isnan(inches):
+        length = feet if math.isnan(inches) else inches
+    else:
+        if inches >= _FOOT_M or not math.isclose(feet / _FOOT_M, round(feet / _FOOT_M)):
+            raise ValueError(big)
+        length = feet + inches
+    if length < column.low or length > column.high:
+        raise ValueError(big)
+    return length
 
 
 def _values(
@@ -112,10 +224,10 @@ def _values(
     column: SheetColumn,
     factor: float,
     cells: Sequence[tuple[int, Any]],
+    order: str,
     faults: list[Fault],
 ) -> list[Any]:
     """Return the values of one column, and note its faults."""
-    order = time_order([cell for _, cell in cells]) if column.kind == "time" else "iso"
     values, wrong = [], []
     for row, cell in cells:
         try:
@@ -147,6 +259,7 @@ def _value(cell: Any, column: SheetColumn, factor: float, order: str) -> Any:  #
         return unguarded(cell)
     if column.kind == "word":
         word = unguarded(cell).lower().replace("³", "3").replace("percent", "%")
+        word = _SHORT_WORDS.get(word.rstrip("."), word)
         known = {w.lower(): w for w in column.allowed}
         if word and word not in known:
             raise ValueError(word)
@@ -155,7 +268,14 @@ def _value(cell: Any, column: SheetColumn, factor: float, order: str) -> Any:  #
         return as_flag(cell)
     if column.kind == "time":
         return as_time(cell, order)
-    value = as_number(cell)[0] * factor
+    said = as_percent(cell) if column.name.startswith(_SHARES) else None
+    if said is not None:
+        value = said
+    elif column.unit in {"m", "mm"}:
+        ours = 1.0 if column.kind == "length" else 1000.0
+        value = as_length(cell, factor / ours) * ours
+    else:
+        value = as_number(cell)[0] * factor
     if value < column.low or value > column.high:
         raise ValueError(cell)
     return value
@@ -172,6 +292,7 @@ def _allowed(column: SheetColumn, header: str) -> str:
     ends = {e: f for e, f in column.factors.items() if normal_header(header) == column.name + e}
     ending, factor = next(iter(ends.items()), ("", 1.0))
     unit = " ".join(["", ending.lstrip("_").replace("_", "/")]) if ending else ""
+    unit += ", or as 24 ft 6 in" if ending == "_ft" else ""
     if math.isinf(column.low) and math.isinf(column.high):
         return f"a number{unit}"
     if math.isinf(column.high):

@@ -5,7 +5,8 @@ Shared by the writer (`siting.handoff.readingsheet`) and the reader (`siting.com
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
 from typing import Final, Literal
 
 from siting.units import UnitsName
@@ -16,6 +17,7 @@ __all__ = [
     "SENSOR_COLUMNS",
     "ZONE_COLUMNS",
     "SheetColumn",
+    "handed_out",
     "header",
 ]
 
@@ -97,6 +99,29 @@ def header(column: SheetColumn, units: UnitsName) -> str:
     """
     unit = column.us_unit if units == "us" and column.us_unit else column.unit
     return f"{column.name}_{unit}" if unit else column.name
+
+
+def handed_out(columns: Sequence[SheetColumn], units: UnitsName) -> tuple[SheetColumn, ...]:
+    """Return the columns as printed: a tape in feet has one for the inches beside it.
+
+    Parameters
+    ----------
+    columns : sequence of SheetColumn
+        As below.
+    units : {"metric", "us"}
+        Units of the property.
+
+    Returns
+    -------
+    tuple of SheetColumn
+        In the order of the sheet.
+    """
+    found: list[SheetColumn] = []
+    for column in columns:
+        found.append(column)
+        if units == "us" and column.us_unit == "ft" and column.name.startswith("tie_"):
+            found.append(replace(column, us_unit="in", words="inches of the same tape, below 12"))
+    return tuple(found)
 
 
 def _tie(number: int) -> SheetColumn:

@@ -362,6 +362,7 @@ def _place(placement: Placement, application: ZoneApplication) -> dict[str, obje
         **chance_columns(placement.chances),
         "p_driest_quarter_tested": after,
         "application_note": application.words(placement.chances.driest_quarter, after),
+        "test_cans": application.cans,
         "setback_ratio": placement.setback_ratio,
         "binding_setback": placement.binding_setback,
         "setback_note": placement.note,

@@ -4,6 +4,7 @@ import csv
 import datetime as dt
 import io
 import zipfile
+from dataclasses import replace
 
 import numpy as np
 import pandas as pd
@@ -12,7 +13,14 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from openpyxl import load_workbook
 
-from siting._commission_cells import as_number, as_time, read_sheets, time_order, unguarded
+from siting._commission_cells import (
+    as_length,
+    as_number,
+    as_time,
+    read_sheets,
+    time_order,
+    unguarded,
+)
 from siting._commission_readings import read_readings
 from siting.errors import InputError
 from siting.handoff.readingsheet import write_readings
@@ -301,3 +309,150 @@ def test_no_text_breaks_the_reader(tmp_path_factory, text):
             assert row >= 2
             assert len(cells) <= len(sheet.headers)
     assert unguarded("'" + "=1") == "=1"
+
+
+# ---- as crews write
+
+
+@pytest.fixture(scope="module")
+def us_plan():
+    plan = make_plan()
+    return replace(plan, settings=replace(plan.settings, units="us"))
+
+
+def _written(plan, folder, cells):
+    """Fill in the first row of the CSV sheet as a crew does, and read it back."""
+    path = write_readings(plan, folder / "out")[0]
+    rows = list(csv.DictReader(io.StringIO(path.read_text(encoding="utf-8-sig"))))
+    rows[0].update(cells)
+    target = folder / "back.csv"
+    with target.open("w", newline="", encoding="utf-8") as file:
+        writer = csv.DictWriter(file, rows[0])
+        writer.writeheader()
+        writer.writerows(rows)
+    return read_readings([target], plan)
+
+
+AS_WRITTEN = {
+    "buried_on": "5/4/2026", "depth_in": "3 in", "tie_1_ft": "24 ft 6 in", "tie_2_ft": "46' 2\"",
+    "tie_3_ft": "56-3", "side": "R", "soaked_at": "5/4/26 2pm", "reading_1_at": "5/6/26 2:30 pm",
+    "reading_1": "24%", "reading_2_at": "5/7/26 7am", "reading_2": "22.5%", "rain_since_in": "0",
+}  # fmt: skip
+
+
+def test_the_ten_cells_of_a_us_crew_are_read(us_plan, tmp_path):
+    got = _written(us_plan, tmp_path, AS_WRITTEN)
+    row = got.sensors.iloc[0]
+    assert row["tie_1"] == pytest.approx((24 * 12 + 6) * 0.0254)
+    assert row["tie_2"] == pytest.approx((46 * 12 + 2) * 0.0254)
+    assert row["tie_3"] == pytest.approx((56 * 12 + 3) * 0.0254)
+    assert row["depth"] == pytest.approx(3 * 0.0254)
+    assert row["side"] == "right"
+    assert row["buried_on"] == pd.Timestamp("2026-05-04")
+    assert row["soaked_at"] == pd.Timestamp("2026-05-04 14:00")
+    assert row["reading_1_at"] == pd.Timestamp("2026-05-06 14:30")
+    assert row["reading_2_at"] == pd.Timestamp("2026-05-07 07:00")
+    assert (row["reading_1"], row["reading_2"]) == (24.0, 22.5)
+    assert any("month first" in note for note in got.notes)
+
+
+@pytest.mark.parametrize(
+    ("text", "inches"),
+    [
+        ("24 ft 6 in", 294), ("24ft6in", 294), ("24' 6\"", 294), ("24\u2032 6\u2033", 294),
+        ("24'6", 294), ("24 feet 6 inches", 294), ("24-6", 294), ("24 ft", 288), ("24.5", 294),
+        ("24.5 ft", 294), ("24' 6 1/2\"", 294.5), ("6 1/2 in", 6.5), ("294 in", 294),
+        ("24' 0\"", 288), ("7.4676 m", 294), ("746.76 cm", 294), (24.5, 294),
+    ],
+)  # fmt: skip
+def test_lengths_as_a_crew_writes_them(text, inches):
+    assert as_length(text, 0.3048) / 0.0254 == pytest.approx(inches)
+
+
+@pytest.mark.parametrize(
+    "text", ["24 ft 13 in", "24.5 ft 6 in", "24-13", "24 6", "about 24", "1/0 in", "ft", "'", "1/2"]
+)
+def test_a_length_that_may_be_two_is_refused(text):
+    with pytest.raises(ValueError, match=r".*"):
+        as_length(text, 0.3048)
+
+
+def test_a_dash_means_feet_and_inches_in_a_column_of_feet_only():
+    with pytest.raises(ValueError, match="24-6"):
+        as_length("24-6", 1.0)
+
+
+def test_feet_and_inches_have_a_column_each(us_plan, tmp_path):
+    pairs = {"tie_1_ft": "24", "tie_1_in": "6", "tie_2_ft": "46.5", "tie_3_in": "31"}
+    row = _written(us_plan, tmp_path, {**AS_WRITTEN, "tie_2_ft": "", "tie_3_ft": "", **pairs})
+    row = row.sensors.iloc[0]
+    assert row["tie_1"] == pytest.approx(294 * 0.0254)
+    assert row["tie_2"] == pytest.approx(46.5 * 0.3048)
+    assert row["tie_3"] == pytest.approx(31 * 0.0254)
+    two = {**AS_WRITTEN, "tie_1_ft": "24.5", "tie_1_in": "6"}
+    [told] = faults_of(_written, us_plan, tmp_path, two)
+    assert "row 2" in told
+    assert '"24.5" ft and "6" in' in told
+
+
+def test_decimals_are_printed_beside_feet_and_inches(us_plan, tmp_path):
+    path = write_readings(us_plan, tmp_path)[0]
+    row = next(csv.DictReader(io.StringIO(path.read_text(encoding="utf-8-sig"))))
+    metres = us_plan.ties.set_index(["sensor_id", "tie"])["distance_m"][row["sensor_id"], 1]
+    assert f"({metres / 0.3048:.2f} ft)" in row["planned_ties"]
+
+
+def test_a_cell_shown_as_per_cent_is_per_cent(us_plan, tmp_path):
+    path = write_readings(us_plan, tmp_path)[3]
+    book = load_workbook(path)
+    page = book["sensors"]
+    heads = {cell.value: cell.column for cell in page[1]}
+    for name, text in GOOD.items():
+        page.cell(row=2, column=heads[name]).value = text
+    cell = page.cell(row=2, column=heads["reading_1"])
+    cell.value, cell.number_format = 0.24, "0%"
+    page.cell(row=2, column=heads["reading_2"]).value = 22.5
+    book.save(path)
+    row = read_readings([path], us_plan).sensors.iloc[0]
+    assert (row["reading_1"], row["reading_2"]) == (24.0, 22.5)
+
+
+def test_per_cent_is_brought_to_the_unit_of_the_row_or_refused(us_plan, tmp_path):
+    both = {**GOOD, "reading_1": "24%", "reading_2": "0.22", "reading_unit": "m3/m3"}
+    row = _written(us_plan, tmp_path, both).sensors.iloc[0]
+    assert (row["reading_1"], row["reading_2"]) == (0.24, 0.22)
+    bare = _written(us_plan, tmp_path, {**GOOD, "reading_1": "24%", "reading_unit": ""})
+    assert bare.sensors.iloc[0]["reading_unit"] == "%"
+    told = faults_of(_written, us_plan, tmp_path, {**GOOD, "reading_1": "24%",
+                                                   "reading_unit": "kPa"})  # fmt: skip
+    assert any("24 % where the unit is kPa" in words for words in told)
+
+
+def test_the_order_of_dates_is_asked_only_where_nothing_tells(plan, us_plan, tmp_path):
+    dates = {"buried_on": "5/4/2026", "soaked_at": "17/4/2026 2pm"}
+    for either in (plan, us_plan):  # one cell that can only be day first tells of the whole sheet
+        row = _written(either, tmp_path, dates).sensors.iloc[0]
+        assert row["buried_on"] == pd.Timestamp("2026-04-05")
+    [told] = faults_of(_written, plan, tmp_path, {"buried_on": "5/4/2026"})
+    assert "day-first or month-first" in told
+
+
+def test_the_workbook_says_what_its_cells_take(us_plan, tmp_path):
+    page = load_workbook(write_readings(us_plan, tmp_path)[3])["sensors"]
+    heads = {cell.value: cell.column_letter for cell in page[1]}
+    rules = {str(rule.sqref).split(":")[0]: rule for rule in page.data_validations.dataValidation}
+    assert rules[f"{heads['side']}2"].formula1 == '"left,right"'
+    assert rules[f"{heads['watered_since']}2"].formula1 == '"yes,no"'
+    assert "tape from fixed point 1" in rules[f"{heads['tie_1_ft']}2"].prompt
+    assert "below 12" in rules[f"{heads['tie_1_in']}2"].prompt
+
+
+def test_the_sheet_has_a_row_for_every_can_that_the_plan_asks_for(plan, tmp_path):
+    asked = replace(
+        plan, sensors=plan.sensors.assign(test_cans=[48] + [0] * (len(plan.sensors) - 1))
+    )
+    cans = pd.read_csv(write_readings(asked, tmp_path)[2])
+    rows = cans.groupby("zone").size()
+    first = asked.sensors["zone"].iloc[0]
+    assert rows[first] == 48
+    assert set(rows.drop(first)) == {24}

@@ -8,21 +8,25 @@ from __future__ import annotations
 
 import csv
 import io
+import math
 import re
 import zipfile
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any, Final
 
+import pandas as pd
 from openpyxl import Workbook, load_workbook
 from openpyxl.styles import Font, PatternFill
 from openpyxl.utils import get_column_letter
+from openpyxl.worksheet.datavalidation import DataValidation
 
 from siting._plan_readings import (
     CAN_COLUMNS,
     SENSOR_COLUMNS,
     ZONE_COLUMNS,
     SheetColumn,
+    handed_out,
     header,
 )
 from siting.atomic import write_bytes, write_text
@@ -30,12 +34,13 @@ from siting.handoff._sheet_text import clean, tape
 from siting.handoff.gisfiles import guard_formula
 from siting.palette import INK
 from siting.planning import Plan
+from siting.units import FOOT_M, UnitsName
 
 __all__ = ["is_filled", "write_readings"]
 
 _Rows = list[dict[str, Any]]
 
-#: Cans to print per zone with a sensor: audits ask for 24 or more, in fours.
+#: Cans to print per zone where the plan asks for no number: audits ask for 24 or more, in fours.
 _CANS: Final = 24
 _STAMP: Final = (1980, 1, 1, 0, 0, 0)
 _DATES: Final = re.compile(rb"(<dcterms:\w+[^>]*>)[^<]*(</dcterms:\w+>)")
@@ -43,7 +48,9 @@ _LONGEST: Final = 60
 
 _HOW: Final = (
     "Fill in what was measured; leave the rest empty. Printed cells stay as they are.",
-    "Dates and times: 2026-05-04, or 2026-05-04 07:30.",
+    "Dates and times: 2026-05-04, or 2026-05-04 07:30; in a plan in US units 5/4/26 2pm is 4 May.",
+    "Tapes in feet: 24 and 6 in the ft and the in column, or 24 ft 6 in, 24' 6\", 24-6 or 24.5 in "
+    "the ft column. Side: left or right, L or R.",
     "Reading unit: % (per cent by volume, as 23.5), m3/m3 (as 0.235), kPa (tension), or device "
     "(the number that the device shows, wetter is more).",
     "As-built point: two tapes and the side, three tapes, or GPS.",
@@ -73,19 +80,19 @@ def write_readings(plan: Plan, folder: Path | str) -> tuple[Path, ...]:
         The files, in that order; the same plan gives the same bytes.
     """
     place = Path(folder)
+    units = plan.settings.units
     tables = {
-        "sensors": (SENSOR_COLUMNS, _sensor_rows(plan)),
+        "sensors": (handed_out(SENSOR_COLUMNS, units), _sensor_rows(plan)),
         "zones": (ZONE_COLUMNS, _zone_rows(plan)),
         "cans": (CAN_COLUMNS, _can_rows(plan)),
     }
-    units = plan.settings.units
     grids = {
         name: [[header(c, units) for c in columns], *_grid(columns, rows)]
         for name, (columns, rows) in tables.items()
     }
     names = {"sensors": "readings.csv", "zones": "readings-zones.csv", "cans": "readings-cans.csv"}
     written = [write_text(place / names[key], _csv(grid)) for key, grid in grids.items()]
-    book = _workbook({key: (tables[key][0], grid) for key, grid in grids.items()})
+    book = _workbook({key: (tables[key][0], grid) for key, grid in grids.items()}, units)
     return (*written, write_bytes(place / "readings.xlsx", book))
 
 
@@ -138,7 +145,7 @@ def _sensor_rows(plan: Plan) -> _Rows:
     for tag, sensor in plan.sensors.iterrows():
         ties = plan.ties[plan.ties["sensor_id"] == tag].sort_values("tie")
         taped = [
-            f"{int(n)}: {tape(m, plan.settings.units)} from {kind}"
+            f"{int(n)}: {tape(m, plan.settings.units)}{_decimals(m, metric=metric)} from {kind}"
             for n, m, kind in zip(ties["tie"], ties["distance_m"], ties["from_kind"], strict=True)
         ]
         side = [f"on the {ties['side'].iloc[0]}"] if len(ties) > 1 else []
@@ -155,6 +162,11 @@ def _sensor_rows(plan: Plan) -> _Rows:
             }
         )
     return rows
+
+
+def _decimals(metres: float, *, metric: bool) -> str:
+    """Return feet with decimals, for tapes that are divided into tenths."""
+    return "" if metric or not math.isfinite(metres) else f" ({metres / FOOT_M:.2f} ft)"
 
 
 def _zone_rows(plan: Plan) -> _Rows:
@@ -174,8 +186,9 @@ def _zone_rows(plan: Plan) -> _Rows:
 
 def _can_rows(plan: Plan) -> _Rows:
     """Return empty rows for the cans of every zone that holds a sensor."""
-    zones = dict.fromkeys(str(zone) for zone in plan.sensors["zone"])
-    return [{"zone": zone, "can": n} for zone in zones for n in range(1, _CANS + 1)]
+    asked = plan.sensors.get("test_cans", pd.Series(0, index=plan.sensors.index))
+    cans = {str(zone): int(n) or _CANS for zone, n in zip(plan.sensors["zone"], asked, strict=True)}
+    return [{"zone": zone, "can": n} for zone, most in cans.items() for n in range(1, most + 1)]
 
 
 def _grid(columns: Sequence[SheetColumn], rows: Sequence[Mapping[str, Any]]) -> list[list[Any]]:
@@ -195,7 +208,9 @@ def _csv(grid: Sequence[Sequence[object]]) -> str:
     return "\ufeff" + out.getvalue()
 
 
-def _workbook(tables: Mapping[str, tuple[Sequence[SheetColumn], list[list[Any]]]]) -> bytes:
+def _workbook(
+    tables: Mapping[str, tuple[Sequence[SheetColumn], list[list[Any]]]], units: UnitsName
+) -> bytes:
     """Return the workbook, without dates of its own."""
     book = Workbook()
     book.remove(book.active)
@@ -208,6 +223,7 @@ def _workbook(tables: Mapping[str, tuple[Sequence[SheetColumn], list[list[Any]]]
             longest = max((len(str(cells[place - 1])) for cells in grid), default=0)
             width = min(max(longest, len(column.name), 8), _LONGEST) + 2
             sheet.column_dimensions[get_column_letter(place)].width = width
+        _guide(sheet, columns, rows=len(grid))
         sheet.freeze_panes = "B2"
     how = book.create_sheet("how to fill in")
     for row, text in enumerate(_HOW, start=1):
@@ -215,11 +231,34 @@ def _workbook(tables: Mapping[str, tuple[Sequence[SheetColumn], list[list[Any]]]
     for row, (name, column) in enumerate(
         [(name, c) for name, (columns, _) in tables.items() for c in columns], start=len(_HOW) + 2
     ):
-        for place, text in enumerate((name, column.name, column.words), start=1):
+        for place, text in enumerate((name, header(column, units), column.words), start=1):
             how.cell(row=row, column=place, value=text)
     out = io.BytesIO()
     book.save(out)
     return _undated(out.getvalue())
+
+
+def _guide(sheet: Any, columns: Sequence[SheetColumn], *, rows: int) -> None:  # noqa: ANN401
+    """Let the workbook say what a cell takes, and doubt what it does not; nothing is locked."""
+    for place, column in enumerate(columns, start=1):
+        words = list(column.allowed) or (["yes", "no"] if column.kind == "flag" else [])
+        if column.printed and not words:
+            continue
+        if words:
+            rule = DataValidation(type="list", formula1=f'"{",".join(words)}"')
+        elif column.kind == "number" and math.isfinite(column.low + column.high):
+            rule = DataValidation(
+                type="decimal", operator="between",
+                formula1=f"{column.low:g}", formula2=f"{column.high:g}",
+            )  # fmt: skip
+        else:
+            rule = DataValidation()
+        rule.allow_blank = True
+        rule.errorStyle, rule.error = "warning", column.words[:200]
+        rule.prompt, rule.showInputMessage, rule.showErrorMessage = column.words[:200], True, True
+        letter = get_column_letter(place)
+        rule.add(f"{letter}2:{letter}{max(rows, 2)}")
+        sheet.add_data_validation(rule)
 
 
 def _put(sheet: Any, row: int, place: int, value: Any, *, printed: bool) -> None:  # noqa: ANN401
