@@ -73,7 +73,9 @@ def zone_measures(
         index=hydrozones.index,
     )
     columns = ["etc_peak_mm_d", "depletion_fraction", "taw_mm", "raw_mm", "need_score"]
-    why = need_columns(hydrozones, ground, scores=scores, water=water)
+    beam = zone_mean(_season_mean(drawn.beam_fraction, days), ground.pixels)
+    exposed = table[["sun_hours"]].assign(beam_share=beam)
+    why = need_columns(hydrozones, ground, sun=exposed, scores=scores, water=water)
     parts = landscape_columns(water, ground.eto)
     return table.join(parts).join(scores[columns]).join(why)
 

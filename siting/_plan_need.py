@@ -16,13 +16,16 @@ from siting.water.need import CAUSES, need_shares, whole_percents
 from siting.water.soil import SOIL_CLASSES
 from siting.water.zones import plant_factors
 
-__all__ = ["need_columns"]
+__all__ = ["exposure_words", "need_columns"]
 
 _Array = NDArray[np.float64]
 
-#: From these shares of the open ground's ETo on, the sun is called so.
-_FULL_SUN: Final = 0.95
-_PART_SUN: Final = 0.80
+#: Hours of direct sun a day from which on it is called so: Penn State Extension, "Planting in Sun
+#: or Shade".
+_EXPOSURE_H: Final = ((6.0, "full sun"), (4.0, "part sun"), (2.0, "part shade"))
+#: Ground that gets this share of the open sky's beam has all the sun that a short day gives;
+#: judgement of this project, no source.
+_OPEN: Final = 0.95
 #: Roots above this depth are called shallow [m].
 _SHALLOW_M: Final = 0.4
 
@@ -40,10 +43,43 @@ def _scale(water: pd.DataFrame) -> _Array:
     return scale
 
 
+def exposure_words(sun_hours: float, *, beam_share: float = 0.0) -> str:
+    """Name the exposure to the sun as gardeners do.
+
+    Parameters
+    ----------
+    sun_hours : float
+        Direct sun, mean of the season [h/d].
+    beam_share : float
+        Share of the open sky's direct sun that arrives, 0..1; ground that nothing shades is in full
+        sun however short the days are.
+
+    Returns
+    -------
+    str
+        "full sun" from 6 h, "part sun" from 4 h, "part shade" from 2 h, "shade" below.
+
+    References
+    ----------
+    Penn State Extension, "Planting in Sun or Shade".
+
+    Examples
+    --------
+    >>> exposure_words(8.6), exposure_words(5.0), exposure_words(5.0, beam_share=1.0)
+    ('full sun', 'part sun', 'full sun')
+    """
+    if beam_share >= _OPEN:
+        return "full sun"
+    # Rounded as tables show the hours, so that 5.96, shown as 6.0, is full sun.
+    shown = round(sun_hours, 1)
+    return next((name for least, name in _EXPOSURE_H if shown >= least), "shade")
+
+
 def need_columns(
     hydrozones: gpd.GeoDataFrame,
     ground: Ground,
     *,
+    sun: pd.DataFrame,
     scores: pd.DataFrame,
     water: pd.DataFrame,
 ) -> pd.DataFrame:
@@ -55,6 +91,8 @@ def need_columns(
         Index `zone`; column plants, and slope [%] where known.
     ground : Ground
         Points and demand.
+    sun : DataFrame
+        Index `zone`; sun_hours [h/d] and beam_share (of the open sky's, 0..1).
     scores : DataFrame
         As from `siting.hydrozones.need_scores`.
     water : DataFrame
@@ -88,14 +126,17 @@ def need_columns(
     )
     bare = ground.eto.open_sky[place]
     shares = need_shares(table, open_eto=bare)
-    sunny = table["eto"].to_numpy() / np.maximum(bare, 1e-9)
+    exposed = [
+        exposure_words(float(hours), beam_share=float(share))
+        for hours, share in zip(sun["sun_hours"], sun["beam_share"], strict=True)
+    ]
     told = [
         _words(row, _names(zone, beside, light))
         for row, (_, zone), (_, beside), light in zip(
             shares.to_dict(orient="records"),
             hydrozones.iterrows(),
             water.iterrows(),
-            sunny,
+            exposed,
             strict=True,
         )
     ]
@@ -103,16 +144,15 @@ def need_columns(
     return columns.rename(columns={"ratio": "need_ratio"}).assign(need_words=told)
 
 
-def _names(zone: pd.Series[Any], water: pd.Series[Any], sunny: float) -> dict[str, str]:
+def _names(zone: pd.Series[Any], water: pd.Series[Any], exposure: str) -> dict[str, str]:
     """Name each cause as it is in this zone."""
-    sun = "full sun" if sunny >= _FULL_SUN else "part sun" if sunny >= _PART_SUN else "shade"
     slope = zone.get("slope")
     slope = math.nan if slope is None else float(slope)
     # Words without units: a plan's tables are the same in metric and in US units.
     roots = "shallow" if float(water["root_depth_m"]) < _SHALLOW_M else "deep"
     evenness = float(water["distribution_uniformity"])
     return {
-        "sun": f"sun ({sun})",
+        "sun": f"sun ({exposure})",
         "plants": f"plants ({str(zone['plants']).replace('_', ' ')})",
         "soil": f"soil ({water['soil_class']})",
         "roots": f"roots ({roots})",

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from itertools import permutations
 
 import numpy as np
@@ -11,6 +12,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from siting._plan_need import exposure_words
+from siting.demo import demo_property
+from siting.planning import plan_property
 from siting.water.need import CAUSES, EASY_ZONE, need_shares, thirst, whole_percents
 from siting.water.plants import PLANT_KINDS
 from siting.water.soil import SOIL_CLASSES
@@ -125,3 +129,32 @@ def test_the_easy_zone_is_the_friendly_end_of_the_tables():
     row = need_shares(easy(), open_eto=[OPEN]).loc["1"]
     assert row["ratio"] == pytest.approx(1.0)
     assert row[list(CAUSES)].isna().all()
+
+
+@pytest.mark.published('Penn State Extension, "Planting in Sun or Shade": full sun from 6 h')
+@pytest.mark.parametrize(
+    ("hours", "words"),
+    [(12.4, "full sun"), (8.6, "full sun"), (6.0, "full sun"), (5.96, "full sun"),
+     (5.9, "part sun"), (4.0, "part sun"), (3.9, "part shade"), (2.0, "part shade"),
+     (1.9, "shade"), (0.0, "shade")],
+)  # fmt: skip
+def test_exposure_words_follow_the_published_hours(hours, words):
+    assert exposure_words(hours) == words
+
+
+def test_ground_that_nothing_shades_is_in_full_sun_on_short_days():
+    assert exposure_words(4.5, beam_share=1.0) == "full sun"
+    assert exposure_words(4.5, beam_share=0.9) == "part sun"
+
+
+def test_words_and_hours_of_a_plan_agree(planned):
+    for row in planned.zones.itertuples():
+        said = re.search(r"sun \(([a-z ]+)\)", row.need_words)
+        if said and said[1] != exposure_words(row.sun_hours):
+            assert said[1] == "full sun"  # unshaded ground in a season of short days
+            assert row.sun_hours < 6
+
+
+@pytest.fixture(scope="module")
+def planned():
+    return plan_property(demo_property("yard"))
