@@ -52,6 +52,8 @@ def plan_as_built(
         measured from there to the same fixed points.
     """
     sensors = plan.sensors.copy()
+    if "threshold_withheld" not in sensors:
+        sensors["threshold_withheld"] = ""
     for tag, at in as_built.items():
         if tag in sensors.index:
             _place(sensors, tag, at, plan)
@@ -62,7 +64,8 @@ def plan_as_built(
     for tag, read in capacity.items():
         if tag in sensors.index and read.accepted:
             sensors.loc[tag, "threshold_note"] = read.words[-1]
-            if math.isfinite(read.vwc):
+            sensors.loc[tag, "threshold_withheld"] = read.withheld
+            if math.isfinite(read.vwc) and math.isfinite(read.low):
                 scale = 100.0 if read.unit == "%" else 1.0
                 sensors.loc[tag, "threshold_vwc"] = read.low / scale
     ties = _ties(plan, sensors, set(as_built))
@@ -120,6 +123,15 @@ def _ties(plan: Plan, sensors: gpd.GeoDataFrame, moved: set[str]) -> gpd.GeoData
     ends = sensors.geometry.loc[part["sensor_id"]]
     x, y = ends.x.to_numpy(), ends.y.to_numpy()
     from_x, from_y = (part[c].to_numpy(dtype=float) for c in ("from_x", "from_y"))
+    if "offset" in part:
+        # The shortest tape from an edge starts where it is square to the edge, not where it did.
+        led = np.array([np.diff(np.asarray(g.coords)[:, :2], axis=0)[0] for g in part.geometry])
+        normal = led / np.hypot(led[:, 0], led[:, 1])[:, None]
+        away = (x - from_x) * normal[:, 0] + (y - from_y) * normal[:, 1]
+        edge = part["offset"].to_numpy(dtype=bool)
+        from_x = np.where(edge, x - away * normal[:, 0], from_x)
+        from_y = np.where(edge, y - away * normal[:, 1], from_y)
+        ties.loc[which, "from_x"], ties.loc[which, "from_y"] = from_x, from_y
     ties.loc[which, "distance_m"] = np.hypot(x - from_x, y - from_y)
     lines = shapely.linestrings(
         np.stack([np.column_stack([from_x, from_y]), np.column_stack([x, y])], axis=1)

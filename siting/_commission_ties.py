@@ -15,7 +15,7 @@ from siting.planning import Plan
 from siting.site.findings import some
 from siting.ties import TAPE_SIGMA_M
 
-__all__ = ["Fix", "TieError", "fix_from_gps", "fix_from_ties", "fix_row"]
+__all__ = ["Fix", "TieError", "fix_from_gps", "fix_from_offsets", "fix_from_ties", "fix_row"]
 
 Floats = NDArray[np.float64]
 
@@ -125,6 +125,75 @@ def fix_from_ties(
         )
         raise TieError(msg)
     return chosen
+
+
+def fix_from_offsets(
+    points: Floats,
+    distances: Floats,
+    offset: NDArray[np.bool_],
+    *,
+    toward: Floats,
+    sigma: float = TAPE_SIGMA_M,
+) -> Fix:
+    """Find a point from tapes some of which are the shortest from a straight edge.
+
+    Parameters
+    ----------
+    points : ndarray, shape (T, 2)
+        Fixed points, and feet of the planned tapes on their edges [m].
+    distances : ndarray, shape (T,)
+        Tapes [m].
+    offset : ndarray of bool, shape (T,)
+        Which are taped from an edge.
+    toward : ndarray, shape (T, 2)
+        Where each tape led in the plan: gives the edges their direction, and of two crossings the
+        one that is meant [m].
+    sigma : float
+        Standard deviation of a tape [m].
+
+    Returns
+    -------
+    Fix
+        The point nearest to the plan, its expected error and the residuals.
+
+    Raises
+    ------
+    TieError
+        When the tapes do not meet.
+
+    Examples
+    --------
+    >>> fix = fix_from_offsets(
+    ...     np.array([[3.0, 0], [0, 0]]), np.array([2.0, 2.5]), np.array([True, False]),
+    ...     toward=np.array([[3.0, 2.0], [3.0, 2.0]]),
+    ... )
+    >>> round(fix.x, 6), round(fix.y, 6)
+    (1.5, 2.0)
+    """
+    led = toward - points
+    normal = led / np.hypot(led[:, 0], led[:, 1])[:, None]
+
+    def residual(at: Floats) -> Floats:
+        away = at - points
+        reach = np.hypot(away[:, 0], away[:, 1])
+        return np.asarray(distances - np.where(offset, (away * normal).sum(axis=1), reach))
+
+    fit = least_squares(residual, toward[0], method="lm", xtol=1e-12, ftol=1e-12)
+    left = residual(fit.x)
+    worst = float(np.abs(left).max())
+    if worst > _BLUNDER * sigma:
+        msg = (
+            f"the tapes miss each other by {worst:.2f} m where {sigma:.2f} m is usual: one was "
+            "misread, or they were taken from other points or edges. Measure again."
+        )
+        raise TieError(msg)
+    away = fit.x - points
+    unit = away / np.maximum(np.hypot(away[:, 0], away[:, 1]), 1e-9)[:, None]
+    design = np.where(offset[:, None], normal, unit)
+    spare = len(points) - 2
+    scatter = math.sqrt(float(left @ left) / spare) if spare > 0 else 0.0
+    error = max(sigma, scatter) * math.sqrt(float(np.trace(np.linalg.inv(design.T @ design))))
+    return Fix(float(fit.x[0]), float(fit.x[1]), error, tuple(left.tolist()), f"{len(points)} ties")
 
 
 def _must_meet(points: Floats, distances: Floats, sigma: float) -> None:
@@ -268,9 +337,15 @@ def fix_row(row: Mapping[str, Any], plan: Plan, sensor_id: str) -> Fix | None:
     side = row.get("side")
     side = str(side) if isinstance(side, str) and side else None
     distances = np.array([taped[int(n)] for n in used["tie"]])
-    fix = fix_from_ties(points, distances, side=side, near=gps)
     sensor = plan.sensors.loc[sensor_id]
-    _not_swapped(fix, points, distances, (float(sensor["x"]), float(sensor["y"])))
+    planned = float(sensor["x"]), float(sensor["y"])
+    offset = used["offset"].to_numpy(dtype=bool) if "offset" in used else np.zeros(len(used), bool)
+    if offset.any():
+        starts = used.geometry.apply(lambda line: line.coords[-1][:2])
+        fix = fix_from_offsets(points, distances, offset, toward=np.array(list(starts)))
+    else:
+        fix = fix_from_ties(points, distances, side=side, near=gps)
+        _not_swapped(fix, points, distances, planned)
     if gps is None:
         return fix
     gap = math.hypot(gps.x - fix.x, gps.y - fix.y)

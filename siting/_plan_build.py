@@ -9,6 +9,7 @@ from typing import Any, Final
 import geopandas as gpd
 import numpy as np
 import pandas as pd
+import shapely
 from numpy.typing import NDArray
 
 from siting._claims import costs_words, standing
@@ -389,6 +390,12 @@ def _all_ties(
 ) -> tuple[gpd.GeoDataFrame, tuple[str, ...]]:
     """Return the tape ties of every sensor, and what could not be tied."""
     tables, notes = [], []
+    layers = {"edge of paving": site.paving, "line of fence or wall": site.walls}
+    edges = {
+        kind: shapely.union_all(layer.geometry.to_numpy())
+        for kind, layer in layers.items()
+        if layer is not None and len(layer)
+    }
     for sensor_id, at in sensors.geometry.items():
         found = sensor_ties(
             at.x,
@@ -396,6 +403,7 @@ def _all_ties(
             buildings=site.buildings,
             fixtures=site.fixtures,
             boundary=site.boundary,
+            edges=edges,
             units=units,
         )
         table = found.ties

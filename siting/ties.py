@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from itertools import combinations
 from typing import Any, Final, NamedTuple
 
@@ -29,6 +30,9 @@ _SHORTEST_M: Final = 0.3
 _SIGHT_M: Final = 0.01  # a line of sight may graze a wall by this much
 _TRIPLE: Final = 3
 _WALL_M: Final = 30.0  # longest tape square to a wall
+_FAR: Final = 5 / 3  # how much longer a tape may be where nothing nearer is in sight: 50 for 30 m
+_EDGE_M: Final = 3.0  # an edge is straight along at least this much
+_BEND_M: Final = 0.01  # and bends by no more than this
 _STAKE_M: Final = 5.0  # how far from the sensor a stake stands: clear of the digging
 
 #: Fixtures that stay where they are and stand out above the ground.
@@ -43,6 +47,7 @@ _COLUMNS: Final = (
     "angle_deg",
     "drms_m",
     "side",
+    "offset",
     "geometry",
 )
 
@@ -56,7 +61,8 @@ class SensorTies(NamedTuple):
         One row per tie: tie (1..3), distance_m, from_kind, from_x, from_y, angle_deg (crossing
         angle with tie 1; NaN on tie 1), drms_m (error expected: of ties 1 and 2 on their rows, of
         all three on the row of tie 3), side ("left" or "right" of the line from point 1 to point
-        2, seen from point 1), geometry (LineString from the fixed point to the sensor).
+        2, seen from point 1), offset (bool: the shortest tape from a straight edge, whose foot is
+        from_x, from_y), geometry (LineString from the fixed point to the sensor).
     note : str
         What is missing, in plain words, or "".
     """
@@ -66,12 +72,16 @@ class SensorTies(NamedTuple):
 
 
 class _Fixed(NamedTuple):
-    """Fixed points in sight: coordinates (C, 2), kind (C,), distance (C,), bearing (C,)."""
+    """Fixed points in sight: coordinates (C, 2), kind (C,), distance (C,), bearing (C,).
+
+    `offset` (C,) tells the feet of the shortest tapes from straight edges from points.
+    """
 
     places: Floats
     kinds: NDArray[np.str_]
     distance: Floats
     bearing: Floats
+    offset: NDArray[np.bool_]
 
 
 def pair_drms(angle_deg: Floats | float, *, sigma: float = TAPE_SIGMA_M) -> Floats:
@@ -141,13 +151,14 @@ def locate(points: Floats, distances: Floats, *, side: str) -> tuple[float, floa
     return float(fit.x[0]), float(fit.x[1])
 
 
-def sensor_ties(
+def sensor_ties(  # noqa: PLR0913 - every layer is an argument of its own
     x: float,
     y: float,
     *,
     buildings: gpd.GeoDataFrame,
     fixtures: gpd.GeoDataFrame | None = None,
     boundary: BaseGeometry | None = None,
+    edges: Mapping[str, BaseGeometry] | None = None,
     max_distance: float = 30.0,
     sigma: float = TAPE_SIGMA_M,
     units: UnitsName = "metric",
@@ -156,9 +167,11 @@ def sensor_ties(
 
     Corners of buildings come first; fixtures that stay put, then corners of the property line are
     used only where the corners in sight do not make a pair that crosses at 30 to 150 degrees, or
-    for the check. Where nothing else can check, a mark on the straight line between the two fixed
-    points does, or the shortest tape to the nearest wall. Where no pair crosses well, the places of
-    two stakes are given, 5 m away at a right angle.
+    for the check. Where they do not, offsets from straight edges (paving with its kerb, wall,
+    fence, property line) are taken too: the shortest tape from the edge. Tapes of up to 50 m are
+    used only where no pair within `max_distance` will do. Where nothing else can check, a mark on
+    the straight line between the two fixed points does, or the shortest tape to the nearest wall.
+    As the last resort the places of two stakes are given, 5 m away at a right angle.
 
     Parameters
     ----------
@@ -170,8 +183,10 @@ def sensor_ties(
         Points with a column kind.
     boundary : shapely geometry, optional
         The property.
+    edges : mapping of str to shapely geometry, optional
+        What else has straight edges, such as paving and fences, by the name that a crew knows.
     max_distance : float
-        Longest tape [m].
+        Longest tape where anything is within it [m]; 5/3 of it elsewhere, 30 and 50 m.
     sigma : float
         Standard deviation of one tape distance [m].
     units : {"metric", "us"}
@@ -188,11 +203,16 @@ def sensor_ties(
     if boundary is not None:
         tiers.append((_corners(boundary), "property corner"))
     fixed: _Fixed | None = None
-    for i in range(1, len(tiers) + 1):
-        fixed = _in_sight((x, y), tiers[:i], walls, max_distance)
+    far = max_distance * _FAR
+    feet = _edges((x, y), walls, boundary, edges or {})
+    tries = [(n, max_distance, False) for n in range(1, len(tiers) + 1)]
+    for n, reach, offsets in (*tries, (len(tiers), max_distance, True), (len(tiers), far, True)):
+        fixed = _in_sight((x, y), tiers[:n], walls, reach)
+        fixed = _with_edges((x, y), fixed, feet, walls, reach) if offsets else fixed
         pair = _best_pair(fixed, sigma)
         if pair is not None:
-            every = _in_sight((x, y), tiers, walls, max_distance)
+            every = _in_sight((x, y), tiers, walls, reach)
+            every = _with_edges((x, y), every, feet, walls, reach) if offsets else every
             fixed, third = _third((x, y), (fixed, every), pair, walls=walls, sigma=sigma)
             note = "" if third else "no third fixed point to check the two tapes"
             return SensorTies(_table((x, y), fixed, [*pair, *third], sigma, buildings.crs), note)
@@ -205,11 +225,12 @@ def sensor_ties(
         if not len(check.distance):
             check = _nearest_wall((x, y), walls)
         drawn = _joined(stakes, check, list(range(len(check.distance))))
-    far = show(max_distance, "length", units, decimals=0)
+    reach_said = show(far, "length", units, decimals=0)
     near_by = show(_STAKE_M, "length", units, decimals=0 if units == "metric" else 1)
     note = (
-        f"no two fixed points in sight within {far} cross at 30 to 150 degrees: drive two stakes "
-        f"{near_by} away where ties 1 and 2 start (found once, by survey or GPS) and tape from them"
+        f"no two fixed points or straight edges in sight within {reach_said} cross at 30 to 150 "
+        f"degrees: drive two stakes {near_by} away where ties 1 and 2 start (by the coordinates on "
+        "the crew sheet, with survey or GPS) and tape from them"
     )
     order = list(range(len(drawn.distance)))
     return SensorTies(_table((x, y), drawn, order, sigma, buildings.crs), note)
@@ -268,14 +289,70 @@ def _nearest_wall(at: tuple[float, float], walls: BaseGeometry) -> _Fixed:
     if shapely.is_empty(walls) or not _SHORTEST_M <= shapely.distance(place, walls) <= _WALL_M:
         return _made(at, np.empty((0, 2)), "")
     foot = shapely.get_coordinates(shapely.shortest_line(place, walls))[1:]
-    return _made(at, foot, "nearest wall, shortest tape")
+    return _made(at, foot, "nearest wall, shortest tape", offset=True)
 
 
-def _made(at: tuple[float, float], places: Floats, kind: str) -> _Fixed:
+def _made(at: tuple[float, float], places: Floats, kind: str, *, offset: bool = False) -> _Fixed:
     """Return places that are marked or found on the spot as fixed points."""
     away = places - np.array(at)
     bearing = np.degrees(np.arctan2(away[:, 0], away[:, 1]))
-    return _Fixed(places, np.full(len(places), kind), np.hypot(away[:, 0], away[:, 1]), bearing)
+    return _Fixed(
+        places, np.full(len(places), kind), np.hypot(away[:, 0], away[:, 1]), bearing,
+        np.full(len(places), offset),
+    )  # fmt: skip
+
+
+def _edges(
+    at: tuple[float, float],
+    walls: BaseGeometry,
+    boundary: BaseGeometry | None,
+    others: Mapping[str, BaseGeometry],
+) -> list[tuple[Floats, str]]:
+    """Return where the shortest tapes from straight edges start, by kind, the surest first."""
+    known = {"wall": walls, **others, "property line": boundary}
+    return [
+        (_feet(at, shape), f"{kind}, shortest tape")
+        for kind, shape in known.items()
+        if shape is not None and not shapely.is_empty(shape)
+    ]
+
+
+def _feet(at: tuple[float, float], shape: BaseGeometry) -> Floats:
+    """Return the feet of the perpendiculars from a place on the straight edges of a shape."""
+    place, found = np.array(at), [np.empty((0, 2))]
+    for part in shapely.get_parts(shape):
+        flat = shapely.get_dimensions(part) == 2  # noqa: PLR2004
+        rings = shapely.get_rings(part) if flat else np.array([part])
+        for ring in rings:
+            points = shapely.get_coordinates(shapely.simplify(ring, _BEND_M))
+            start, run = points[:-1], np.diff(points, axis=0)
+            length = np.hypot(run[:, 0], run[:, 1])
+            straight = length >= _EDGE_M
+            start, run, length = start[straight], run[straight], length[straight]
+            along = ((place - start) * run).sum(axis=1) / np.maximum(length, 1e-9)
+            inside = (along >= _SHORTEST_M) & (along <= length - _SHORTEST_M)
+            unit = run[inside] / length[inside][:, None]
+            feet = start[inside] + along[inside][:, None] * unit
+            tapes = shapely.linestrings(np.stack([feet, np.broadcast_to(at, feet.shape)], axis=1))
+            # From outside, the far edge of a walk is not the edge that a crew takes.
+            across = shapely.length(shapely.intersection(tapes, part))
+            found.append(feet[(across <= _SIGHT_M) | (flat and part.covers(shapely.Point(*at)))])
+    return np.concatenate(found)
+
+
+def _with_edges(
+    at: tuple[float, float],
+    fixed: _Fixed,
+    edges: list[tuple[Floats, str]],
+    walls: BaseGeometry,
+    reach: float,
+) -> _Fixed:
+    """Put the feet of the tapes from straight edges in sight after the fixed points."""
+    if not edges:
+        return fixed
+    seen = _in_sight(at, edges, walls, reach)
+    seen = seen._replace(offset=np.ones(len(seen.distance), dtype=bool))
+    return _Fixed(*(np.concatenate(both) for both in zip(fixed, seen, strict=True)))
 
 
 def _stakes(at: tuple[float, float], walls: BaseGeometry, boundary: BaseGeometry | None) -> _Fixed:
@@ -293,7 +370,7 @@ def _stakes(at: tuple[float, float], walls: BaseGeometry, boundary: BaseGeometry
             free = shapely.length(shapely.intersection(tapes, boundary)) + free - _STAKE_M
         room = round(float(free.sum()), 6)
         if room > most:
-            best, most = _Fixed(places, np.full(2, "stake"), np.full(2, _STAKE_M), bearing), room
+            best, most = _made(at, places, "stake"), room
     assert best is not None  # noqa: S101 - the loop ran
     return best
 
@@ -357,7 +434,10 @@ def _in_sight(
     tapes = shapely.linestrings(np.stack([places, np.broadcast_to(at, places.shape)], axis=1))
     clear = shapely.length(shapely.intersection(tapes, walls)) <= _SIGHT_M
     bearing = np.degrees(np.arctan2(away[:, 0], away[:, 1]))
-    return _Fixed(places[clear], kinds[clear], distance[clear], bearing[clear])
+    return _Fixed(
+        places[clear], kinds[clear], distance[clear], bearing[clear],
+        np.zeros(int(clear.sum()), dtype=bool),
+    )  # fmt: skip
 
 
 def _crossing(fixed: _Fixed, i: int, j: int) -> float:
@@ -427,6 +507,7 @@ def _table(
                 "angle_deg": _crossing(fixed, chosen[0], k) if tie > 1 else float("nan"),
                 "drms_m": _drms(used, sigma) if len(chosen) > 1 else float("nan"),
                 "side": side,
+                "offset": bool(fixed.offset[k]),
                 "geometry": shapely.LineString([fixed.places[k], at]),
             }
         )

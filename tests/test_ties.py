@@ -2,13 +2,22 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import geopandas as gpd
+import gpxpy
 import numpy as np
 import pytest
 from scipy.stats import norm, qmc
 from shapely.geometry import LineString, Point, box
 
+from siting._commission_after import plan_as_built
+from siting._commission_asbuilt import check_place
+from siting._commission_ties import Fix, TieError, fix_from_offsets
+from siting.handoff._sheet_sensor import _stakes
+from siting.handoff.gisfiles import write_gis
 from siting.ties import locate, pair_drms, sensor_ties
+from tests.plan_factory import make_plan
 
 
 def layer(*shapes):
@@ -151,7 +160,7 @@ def test_stakes_where_nothing_is_in_reach():
     assert "no two fixed points" in result.note
     assert "two stakes 5 m away" in result.note
     us = sensor_ties(500.0, 500.0, buildings=HOUSE, units="us").note
-    assert "within 98 ft cross" in us
+    assert "within 164 ft cross" in us
     assert "two stakes 16.4 ft away" in us
     assert list(ties["from_kind"]) == ["stake", "stake", "mark halfway from stake 1 to 2"]
     assert ties["angle_deg"].iloc[1] == pytest.approx(90)
@@ -171,11 +180,11 @@ def test_a_round_court_has_no_corner_and_a_check_where_there_is_a_wall(inner, ch
 def test_stakes_stand_on_the_property_and_a_lone_corner_is_the_check():
     corner = layer(box(0, 0, 12, 8))
     ground = box(-3, -20, 3, 60).union(box(-30, 30, 3, 36))
-    result = sensor_ties(-15.0, 33.0, buildings=corner, boundary=ground, max_distance=9.0)
+    result = sensor_ties(-15.0, 33.0, buildings=corner, boundary=ground, max_distance=8.0)
     assert list(result.ties["from_kind"])[:2] == ["stake", "stake"]
     inside = [ground.buffer(2.1).covers(Point(p)) for p in points_of(result.ties)[0][:2]]
     assert all(inside)
-    wide = sensor_ties(12.4, 20.0, buildings=corner, max_distance=12.5)
+    wide = sensor_ties(12.4, 20.0, buildings=corner, max_distance=10.0)
     assert list(wide.ties["from_kind"]) == ["stake", "stake", "building corner"]
 
 
@@ -184,3 +193,96 @@ def test_feature_order_does_not_matter():
     a = sensor_ties(6.0, -5.0, buildings=layer(first, second)).ties
     b = sensor_ties(6.0, -5.0, buildings=layer(second, first)).ties
     assert a.drop(columns="geometry").equals(b.drop(columns="geometry"))
+
+
+# ---- offsets from straight edges, and tapes up to 50 m
+
+WALK = {"edge of paving": box(-40, 10, 40, 12)}
+NOWHERE = layer(box(900, 900, 910, 910))
+
+
+def test_an_edge_and_a_far_corner_set_a_point_out_without_stakes():
+    """The walk's edge 3.2 m away and a corner 13 m away, where stakes were driven before."""
+    house = layer(box(12, 0, 13, 1), box(900, 900, 901, 901))
+    found = sensor_ties(0.0, 6.8, buildings=house, edges=WALK)
+    kinds = found.ties["from_kind"].tolist()
+    assert not any("stake" in kind for kind in kinds[:2])
+    assert "stake" not in found.note
+
+
+def test_an_offset_is_the_shortest_tape_from_the_edge():
+    ties = sensor_ties(0.0, 6.8, buildings=NOWHERE, edges={**WALK, **_fence(-30, 0, -30, 12)}).ties
+    edges = ties[ties["offset"]].set_index("from_kind")
+    paved = edges.loc["edge of paving, shortest tape"]
+    assert (paved["from_x"], paved["from_y"]) == pytest.approx((0.0, 10.0))
+    assert paved["distance_m"] == pytest.approx(3.2)
+    fence = edges.loc["line of fence or wall, shortest tape"]
+    assert (fence["from_x"], fence["distance_m"]) == pytest.approx((-30.0, 30.0))
+    assert ties["angle_deg"].iloc[1] == pytest.approx(90.0)
+
+
+def _fence(*ends):
+    return {"line of fence or wall": LineString([ends[:2], ends[2:]])}
+
+
+def test_a_tape_of_fifty_metres_is_taken_where_nothing_nearer_will_do():
+    far = layer(box(40, -5, 45, 5), box(-5, 40, 5, 45))
+    found = sensor_ties(0.0, 0.0, buildings=far)
+    assert not found.ties["from_kind"].str.contains("stake").any()
+    assert 30 < found.ties["distance_m"].iloc[0] <= 50
+    nearer = layer(box(40, -5, 45, 5), box(-5, 40, 5, 45), box(8, 8, 9, 30), box(-20, 6, -8, 7))
+    assert sensor_ties(0.0, 0.0, buildings=nearer).ties["distance_m"].max() <= 30
+
+
+def test_the_far_edge_of_a_walk_is_none():
+    ties = sensor_ties(0.0, 6.8, buildings=NOWHERE, edges=WALK).ties
+    assert 12.0 not in ties["from_y"].tolist()
+
+
+def test_a_crew_that_moved_along_the_edge_is_found_there():
+    """The tape from an edge is square to it wherever the sensor was dug."""
+    points = np.array([[0.0, 10.0], [12.0, 6.0], [-9.0, 2.0]])
+    offset = np.array([True, False, False])
+    planned, built = np.array([0.0, 6.8]), np.array([1.5, 6.5])
+    taped = np.array([10.0 - built[1], *np.hypot(*(points[1:] - built).T)])
+    fix = fix_from_offsets(points, taped, offset, toward=np.tile(planned, (3, 1)))
+    assert (fix.x, fix.y) == pytest.approx(tuple(built), abs=1e-6)
+    with pytest.raises(TieError, match="miss each other"):
+        fix_from_offsets(
+            points, taped + np.array([0.0, 1.0, 1.0]), offset, toward=np.tile(planned, (3, 1))
+        )  # fmt: skip
+
+
+def test_ties_as_built_start_square_to_the_edge_again():
+    plan = make_plan()
+    tag = str(plan.sensors.index[0])
+    at = plan.sensors.geometry[tag]
+    edges = {"edge of paving": box(at.x - 9, at.y + 3, at.x + 9, at.y + 5),
+             **_fence(at.x - 4, at.y - 9, at.x - 4, at.y + 9)}  # fmt: skip
+    found = sensor_ties(at.x, at.y, buildings=NOWHERE, edges=edges).ties
+    found.insert(0, "sensor_id", tag)
+    before = replace(plan, ties=found.set_crs(plan.ties.crs, allow_override=True))
+    fix = Fix(at.x + 0.7, at.y + 0.2, 0.05, (), "2 ties")
+    built = check_place(before, tag, fix, planned=plan.sensors.loc[tag])
+    ties = plan_as_built(before, {tag: built}, {}, depths={}, warnings=(), files={}).ties
+    edge = ties[ties["from_kind"].str.startswith("edge of paving")].iloc[0]
+    assert edge["distance_m"] == pytest.approx(2.8)
+    assert edge["from_x"] == pytest.approx(at.x + 0.7)
+
+
+def test_stakes_stand_in_the_gpx_and_on_the_sheet(tmp_path):
+    plan = make_plan()
+    tag = str(plan.sensors.index[0])
+    at = plan.sensors.geometry[tag]
+    found = sensor_ties(at.x, at.y, buildings=NOWHERE).ties
+    found.insert(0, "sensor_id", tag)
+    staked = replace(plan, ties=found.set_crs(plan.ties.crs, allow_override=True))
+    write_gis(staked, tmp_path)
+    marks = {p.name: p for p in gpxpy.parse((tmp_path / "sensors.gpx").read_text()).waypoints}
+    assert {f"{tag} stake 1", f"{tag} stake 2"} <= set(marks)
+    [one, two] = _stakes(staked, tag)
+    for number, (name, words) in enumerate((one, two), start=1):
+        mark = marks[f"{tag} stake {number}"]
+        assert name == f"Stake {number}"
+        said = [float(part) for part in words.split(" (latitude")[0].split(", ")]
+        assert said == pytest.approx([mark.latitude, mark.longitude], abs=2e-7)

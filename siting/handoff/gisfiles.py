@@ -25,7 +25,7 @@ from siting.cautions import DIG_CAUTION
 from siting.handoff._gis_package import write_package
 from siting.handoff._gis_rasters import write_dryness, write_rank, write_sun_hours
 from siting.handoff._gis_records import describe, flat
-from siting.handoff._sheet_text import clean, elide
+from siting.handoff._sheet_text import clean, elide, tape
 from siting.handoff.planjson import plan_document
 from siting.palette import MARKS
 from siting.planning import Plan
@@ -132,6 +132,19 @@ def _gpx(document: Mapping[str, Any]) -> str:
                 comment=text,
             )
         )
+    for sensor in document["sensors"]:
+        for tie in sensor["ties"]:
+            if tie["from_kind"] == "stake":
+                apart = tape(tie["distance_m"], document["property"]["units"])
+                gpx.waypoints.append(
+                    gpxpy.gpx.GPXWaypoint(
+                        latitude=tie["from_lat"],
+                        longitude=tie["from_lon"],
+                        name=f"{clean(sensor['sensor_id'])} stake {tie['tie']}",
+                        description=f"Stake {tie['tie']} of {clean(sensor['sensor_id'])}, {apart} "
+                        "from it.",
+                    )
+                )
     return str(gpx.to_xml(version="1.1")) + "\n"
 
 
