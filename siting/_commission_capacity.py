@@ -12,7 +12,7 @@ import pandas as pd
 
 from siting._commission_sheet import time_of
 from siting.planning import Plan
-from siting.scheduling import threshold_vwc
+from siting.scheduling import DeviceReading, threshold_vwc
 
 __all__ = [
     "FIELD_CAPACITY_RANGES",
@@ -96,13 +96,15 @@ class Capacity:
         The same as volumetric water content; NaN where the unit does not tell [m³/m³].
     low, high : float
         Thresholds in the device's unit: watering is allowed below (kPa: above) `low`; on-demand
-        watering stops at `high` (NaN for bypass).
+        watering stops at `high` (NaN for bypass). Both NaN where they are withheld.
     possible : bool
         Whether the reading can be field capacity of the soil that the plan assumes.
     textures : tuple of str
         Texture classes whose published range holds it.
     words : tuple of str
         All of this in plain words.
+    withheld : str
+        Why no threshold is handed out although the reading is field capacity, or "".
     """
 
     sensor_id: str
@@ -115,6 +117,7 @@ class Capacity:
     possible: bool
     textures: tuple[str, ...]
     words: tuple[str, ...]
+    withheld: str = ""
 
 
 def matching_textures(vwc: float) -> tuple[str, ...]:
@@ -226,6 +229,7 @@ def capacity_of(
     *,
     events: pd.DataFrame | None = None,
     weather: pd.DataFrame | None = None,
+    device: DeviceReading | None = None,
 ) -> Capacity | None:
     """Take the readings after a soaking as field capacity, or say why not.
 
@@ -241,6 +245,8 @@ def capacity_of(
         Valve runs: start, valve, minutes; watering after the soaking is looked for here too.
     weather : DataFrame, optional
         Index `date`; rain_mm.
+    device : DeviceReading, optional
+        What the device tells apart; an ordinary one when not given.
 
     Returns
     -------
@@ -281,13 +287,19 @@ def capacity_of(
         )[0]  # fmt: skip
     accepted = not rejected and possible
     words = [*rejected, check]
-    if accepted:
-        words.append(_set_words(unit, low, high, low_note, sensor))
-    else:
+    withheld = ""
+    if not accepted:
         words.append("No threshold is set from it.")
+    else:
+        device = device or DeviceReading(residual_error=plan.settings.control.sensor_error)
+        withheld = _too_fine(reading, low, high, unit, sensor, water, device)
+        words.append(withheld or _set_words(unit, low, high, low_note, sensor))
+    if withheld:
+        low, high = math.nan, math.nan
     return Capacity(
-        sensor_id, accepted, reading, unit, vwc, low, high, possible, textures, tuple(words)
-    )
+        sensor_id, accepted, reading, unit, vwc, low, high, possible, textures, tuple(words),
+        withheld,
+    )  # fmt: skip
 
 
 def held_water(plan: Plan, zone: str) -> tuple[float, float]:
@@ -445,6 +457,36 @@ def _texture(reading: float, vwc: float, unit: str, soil: str) -> tuple[bool, tu
         words = f"{said} is just outside {soil}, {span}; an uncalibrated sensor may be that far off"
         return True, textures, words + f".{other}"
     return False, textures, f"{said} cannot be field capacity of {soil}, {span}.{other}{advice}"
+
+
+def _too_fine(
+    reading: float,
+    low: float,
+    high: float,
+    unit: str,
+    sensor: Mapping[str, Any],
+    water: tuple[float, float],
+    device: DeviceReading,
+) -> str:
+    """Say what a device would have to tell apart, where that is finer than this one; else ""."""
+    available = water[0] - water[1]
+    start = float(sensor["threshold_low_fraction"])
+    stop = float(sensor["threshold_high_fraction"]) if math.isfinite(high) else 0.0
+    if unit == "kPa":
+        ends = high if math.isfinite(high) else reading
+        step, least, shown = low - ends, device.tension_kpa, "kPa"
+    else:
+        step, least, shown = 100 * (start - stop) * available, 100 * device.least_step, "points"
+    if step >= least - 1e-9:
+        return ""
+    between = "start and stop" if math.isfinite(high) else "the reading and the threshold"
+    of = "" if unit == "kPa" else " of water by volume"
+    return (
+        f"No threshold is handed out: between {between} the plan leaves {step:.1f} {shown}{of}, "
+        f"and an ordinary device tells {least:.1f} apart (its noise and its display together): it "
+        f"would switch by chance. Use a device that tells {step:.1f} {shown} apart at this "
+        "reading, or plan again with more stress days allowed or fewer days between events."
+    )
 
 
 def _set_words(unit: str, low: float, high: float, note: str, sensor: Mapping[str, Any]) -> str:

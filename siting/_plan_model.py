@@ -89,8 +89,9 @@ class Plan:
         (property CRS), lon, lat, depth_m, depth_note (str), expected_rank,
         p_driest_quarter, p_wetter_half (of the ground where a sensor may lie, with everything
         unknown in them, 0..1), p_driest_quarter_tested (after a can test; NaN where nothing is to
-        be gained), application_note (str: what the chances rest on), setback_ratio (>= 1 when
-        all setbacks are met), binding_setback (str),
+        be gained), application_note (str: what the chances rest on), test_cans
+        (int: cans to place in a can test, or that were read; 0 where none would help),
+        setback_ratio (>= 1 when all setbacks are met), binding_setback (str),
         setback_note (str: what gave way, or ""), reason (str, plain words: why here), zone_note
         (str: why it is not in the thirstiest zone that it governs, or ""),
         threshold_low_mm (depletion of the layer that the sensor reads at which watering is
@@ -98,8 +99,9 @@ class Plan:
         far below field capacity, by volume), threshold_high_mm and threshold_high_fraction (NaN:
         watering stops after its minutes), threshold_vwc (volumetric water content at the low
         threshold), soak_wait_h
-        (wait after soaking before the reading), threshold_note (str), wire_m (path to its
-        controller), trench_m (its share of the trench), gauge_awg (int: thinnest wire that keeps
+        (wait after soaking before the reading), threshold_note (str), threshold_withheld (str:
+        after commissioning, why no threshold is handed out, or ""; may be absent), wire_m (path
+        to its controller), trench_m (its share of the trench), gauge_awg (int: thinnest wire that keeps
         the voltage, 0 where unknown), drop_v (voltage lost along it), geometry (Point).
     choices : DataFrame
         One row per allowed number of sensors, index `n` (1..max): feasible (bool), groups (str,
@@ -120,8 +122,8 @@ class Plan:
     ties : GeoDataFrame
         Columns sensor_id, tie (1..3), distance_m, from_kind ("building corner", ...), from_x,
         from_y, angle_deg (crossing angle with tie 1; NaN on tie 1), drms_m (error expected), side
-        ("left" or "right" of the line from point 1 to point 2),
-        geometry (LineString from the fixed point to the sensor).
+        ("left" or "right" of the line from point 1 to point 2), offset (bool: the shortest tape
+        from a straight edge), geometry (LineString from the fixed point to the sensor).
     keepout : GeoDataFrame
         Columns hazard, setback_m, geometry: where a sensor must not be buried, by reason.
     reserves : GeoDataFrame

@@ -15,6 +15,7 @@ from siting.units import UnitsName, show
 __all__ = [
     "DEPTHS",
     "NEW_SOD_M",
+    "DeviceReading",
     "READING_STEP",
     "SOD_M",
     "SensorDepth",
@@ -28,6 +29,45 @@ __all__ = [
 
 #: One inch [m].
 INCH_M: Final = 0.0254
+
+
+@dataclass(frozen=True)
+class DeviceReading:
+    """How finely and how surely a device reads; the defaults are those of an ordinary one.
+
+    Parameters
+    ----------
+    residual_error : float
+        Standard deviation left of a reading once its scale is tied to field capacity here
+        [m³/m³].
+    resolution : float
+        Least step of its display or of its threshold [m³/m³].
+    tension_kpa : float
+        Least step of tension that it tells apart, where it reads tension [kPa].
+
+    Notes
+    -----
+    Values of the defaults: common practice, no source.
+    """
+
+    residual_error: float = 0.014
+    resolution: float = 0.01
+    tension_kpa: float = 1.0
+
+    @property
+    def least_step(self) -> float:
+        """Least step of water content that is not decided by chance [m³/m³].
+
+        The rounding of a display of resolution r adds r²/12 to the variance; no step is finer than
+        the display's.
+
+        Examples
+        --------
+        >>> round(DeviceReading().least_step, 4)
+        0.0143
+        """
+        noise = math.sqrt(self.residual_error**2 + self.resolution**2 / 12)
+        return max(noise, self.resolution)
 
 
 @dataclass(frozen=True)

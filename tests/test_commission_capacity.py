@@ -3,14 +3,17 @@
 import csv
 import datetime as dt
 import math
+from dataclasses import replace
 from pathlib import Path
 
+import jsonschema
 import numpy as np
 import pandas as pd
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from siting._commission_after import plan_as_built
 from siting._commission_capacity import (
     FIELD_CAPACITY_RANGES,
     capacity_of,
@@ -19,6 +22,10 @@ from siting._commission_capacity import (
     tension_exponent,
     threshold_in_units,
 )
+from siting.handoff._map_steps import sensor_steps
+from siting.handoff._sheet_sensor import threshold_steps
+from siting.handoff.planjson import plan_document, schema
+from siting.scheduling import DeviceReading
 from siting.water.soil import SOIL_CLASSES, saxton_rawls
 from tests.demo_plans import demo_plan
 
@@ -158,3 +165,59 @@ def test_an_uncalibrated_sensor_just_outside_is_taken_and_told(read):
     assert read((48, 612.0), unit="device").accepted
     assert np.isnan(read((48, 612.0), unit="device").vwc)
     assert read() is None
+
+
+# ---- what a device can tell apart
+
+
+def _with_step(yard, points):
+    """A plan whose threshold lies so many points of water by volume below field capacity."""
+    tag = yard.sensors.index[0]
+    field, wilting = held_water(yard, str(yard.sensors.loc[tag, "zone"]))
+    sensors = yard.sensors.copy()
+    share = points / 100 / (field - wilting)
+    sensors.loc[tag, "threshold_low_fraction"] = share
+    sensors.loc[tag, "threshold_vwc"] = field - points / 100
+    sensors.loc[tag, "threshold_high_fraction"] = math.nan
+    return replace(yard, sensors=sensors), tag
+
+
+@given(st.floats(0.001, 0.03), st.floats(0.001, 0.02))
+@settings(max_examples=40)
+def test_a_device_tells_no_less_than_its_noise_and_its_display(noise, display):
+    least = DeviceReading(residual_error=noise, resolution=display).least_step
+    assert least >= max(noise, display)
+    assert least <= math.hypot(noise, display)
+
+
+@pytest.mark.parametrize(("points", "handed"), [(0.5, False), (1.3, False), (1.6, True), (4, True)])
+def test_no_threshold_below_what_the_device_tells_apart(yard, points, handed):
+    plan, tag = _with_step(yard, points)
+    found = capacity_of(plan, tag, row((48, 25.0), (60, 24.7)))
+    assert found.accepted  # the reading is field capacity all the same
+    assert math.isfinite(found.low) == handed
+    assert (found.withheld == "") == handed
+    said = found.words[-1]
+    assert ("Set the threshold" in said) == handed
+    if not handed:
+        assert f"leaves {points:.1f} points of water by volume" in said
+        assert "tells 1.4 apart" in said
+    fine = DeviceReading(residual_error=0.003, resolution=0.001)
+    assert capacity_of(plan, tag, row((48, 24.7)), device=fine).withheld == ""
+
+
+def test_a_withheld_threshold_stands_nowhere(yard):
+    plan, tag = _with_step(yard, 0.5)
+    read = capacity_of(plan, tag, row((48, 25.0), (60, 24.7)))
+    after = plan_as_built(plan, {}, {tag: read}, depths={}, warnings=(), files={})
+    [sensor] = plan_document(after)["sensors"]
+    assert sensor["threshold"]["vwc"] is None
+    assert sensor["threshold"]["note"] == read.withheld
+    steps = [*threshold_steps(after, after.sensors.loc[tag]), *sensor_steps(after.sensors.loc[tag])]
+    assert steps.count(read.withheld) == 2
+    assert not any("Set the threshold" in str(words) or "Threshold:" in str(words)
+                   for words in steps)  # fmt: skip
+    jsonschema.validate(plan_document(after), schema())
+    assert held_water(after, str(sensor["zone"])) == pytest.approx(
+        held_water(plan, str(sensor["zone"]))
+    )  # the soil is still known

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any, Final
 
-from siting.handoff._map_text import Pair, both, burial, fill, number, words
+from siting.handoff._map_text import Pair, both, burial, fill, number, taped, words
 from siting.handoff._sensor_facts import chance_cell, compass, spares
 from siting.planning import Plan
 
@@ -44,14 +44,18 @@ def sensor_steps(sensor: pd.Series[Any]) -> list[Pair]:
         "Soak the ground around it thoroughly, then keep this valve off and wait "
         f"{number(sensor['soak_wait_h'], 0)} h.",
         "Take the reading and write it down: it is the full mark of this soil.",
+    ]
+    if withheld := str(sensor.get("threshold_withheld") or ""):
+        return [*steps, withheld]
+    steps.append(
         fill(
             "Threshold: {} points of water by volume below the full mark, about "
             f"{vwc} % water by volume if the soil is as assumed ({low} % of the water that plants "
             "can use is gone: {}).",
             number(100 * float(sensor["threshold_step_vwc"]), 1),
             both(sensor["threshold_low_mm"], "depth", si=1),
-        ),
-    ]
+        )
+    )
     if sensor["control"] == "bypass":
         return [*steps, "While it is wetter than that, a timed event is skipped."]
     return [*steps, "Drier than that, watering starts, for the minutes of the timer table."]
@@ -74,8 +78,8 @@ def tie_rows(ties: pd.DataFrame) -> list[list[Pair]]:
         [
             str(row["tie"]),
             words(row["from_kind"]),
-            both(row["distance_m"], "length"),
-            both(row["drms_m"], "length", us=2),
+            taped(row["distance_m"]),
+            both(1000 * row["drms_m"], "depth"),
         ]
         for _, row in ties.iterrows()
     ]
@@ -100,14 +104,14 @@ def reserve_rows(plan: Plan, sensor_id: str) -> list[list[Pair]]:
     rows: list[list[Pair]] = []
     for spare in spares(plan, sensor_id):
         tapes: dict[int, Pair] = {
-            tie: fill("{}{}", both(metres, "length"), "" if clear else " (wall between)")
+            tie: fill("{}{}", taped(metres), "" if clear else " (wall between)")
             for tie, metres, clear in spare.tapes
         }
         towards = compass(spare.x - at.x, spare.y - at.y)
         rows.append(
             [
                 f"R{spare.reserve}",
-                both(spare.distance_m, "length"),
+                taped(spare.distance_m),
                 f"{towards} ({number(spare.bearing_deg, 0)}°)",
                 tapes.get(1, "–"),
                 tapes.get(2, "–"),

@@ -7,6 +7,7 @@ from collections.abc import Mapping, Sequence
 from functools import partial
 from typing import Any, Final
 
+import geopandas as gpd
 import shapely
 from reportlab.platypus import PageBreak, Spacer, Table, TableStyle
 
@@ -24,7 +25,7 @@ from siting.handoff._sheet_pen import BAR_HEIGHT, Drawing
 from siting.handoff._sheet_plan import paint_inset, paint_surroundings, sensor_frame
 from siting.handoff._sheet_section import paint_section
 from siting.handoff._sheet_tables import bullets, facts, grid, heading, note, text, worksheet
-from siting.handoff._sheet_text import clean, depth, elide, number, percent, tape
+from siting.handoff._sheet_text import clean, depth, elide, number, percent, run, tape
 from siting.planning import Plan
 from siting.units import show
 
@@ -98,7 +99,7 @@ def sensor_list(plan: Plan, *, width: float) -> Any:  # noqa: ANN401 - reportlab
             depth(row.depth_m, units),
             "link"
             if linked(row.wire_m, row.trench_m)
-            else show(row.wire_m, "length", units, decimals=1),
+            else run(row.wire_m, units),
         )
         for sensor_id, row in zip(plan.sensors.index, plan.sensors.itertuples(), strict=True)
     ]
@@ -254,7 +255,7 @@ def _fact_pairs(plan: Plan, sensor_id: str, row: Mapping[str, Any]) -> Sequence[
     where = f"{row['lat']:.7f}, {row['lon']:.7f} (latitude, longitude, WGS 84)"
     degrees = plan.site.source_crs.is_geographic
     grid_place = f"x {row['source_x']:.3f}, y {row['source_y']:.3f} (the property's own grid)"
-    controller = elide(clean(row["controller"]), _NAME) or "–"
+    controller = elide(clean(row["controller"]), _NAME) or "the controller"
     return (
         (
             "Depth",
@@ -269,9 +270,28 @@ def _fact_pairs(plan: Plan, sensor_id: str, row: Mapping[str, Any]) -> Sequence[
         ("Wire", _wire_words(plan, sensor_id, row)),
         ("Position", where),
         *([] if degrees else [("Grid", grid_place)]),
+        *_stakes(plan, sensor_id),
         ("Dryness", rank_words(row)),
         ("Setbacks", _setback_words(row)),
     )
+
+
+def _stakes(plan: Plan, sensor_id: str) -> list[tuple[str, str]]:
+    """Return where stakes stand, to be found by survey or GPS: degrees and the property's grid."""
+    ties = plan.ties[(plan.ties["sensor_id"] == sensor_id) & (plan.ties["from_kind"] == "stake")]
+    if ties.empty:
+        return []
+    places = gpd.GeoSeries(gpd.points_from_xy(ties["from_x"], ties["from_y"]), crs=plan.site.crs)
+    degrees, own = places.to_crs(4326), places.to_crs(plan.site.source_crs)
+    grid_too = not plan.site.source_crs.is_geographic
+    return [
+        (
+            f"Stake {int(tie)}",
+            f"{at.y:.7f}, {at.x:.7f} (latitude, longitude, WGS 84)"
+            + (f"; x {here.x:.3f}, y {here.y:.3f} (the property's own grid)" if grid_too else ""),
+        )
+        for tie, at, here in zip(ties["tie"], degrees, own, strict=True)
+    ]
 
 
 def _setback_words(row: Mapping[str, Any]) -> str:
@@ -292,8 +312,7 @@ def _wire_words(plan: Plan, sensor_id: str, row: Mapping[str, Any]) -> str:
     routes = plan.wire_routes.loc[plan.wire_routes["sensor_id"] == sensor_id, "crosses"]
     crossed = dict.fromkeys(clean(word) for word in routes if clean(word))
     over = f"; crosses {', '.join(crossed)}" if crossed else ""
-    length = show(row["wire_m"], "length", units, decimals=1)
-    trench = show(row["trench_m"], "length", units, decimals=1)
+    length, trench = run(row["wire_m"], units), run(row["trench_m"], units)
     gauge = ""
     if row["gauge_awg"]:
         gauge = f", {int(row['gauge_awg'])} AWG or thicker ({row['drop_v']:.2f} V lost)"
@@ -333,6 +352,9 @@ def threshold_steps(plan: Plan, row: Mapping[str, Any]) -> list[str]:
         f"Wait {number(row['soak_wait_h'])} h without watering or rain, then read the sensor: this"
         " reading is field capacity here.",
     ]
+    withheld = str(row.get("threshold_withheld") or "")
+    if withheld:
+        return [*steps, withheld]
     sure = number(100 * plan.settings.control.sensor_error, 1)
     able = (
         f"A sensor that is not sure to {sure} points by volume once it is set does not belong here."

@@ -43,8 +43,8 @@ _ZONES: Final[_Columns] = {
     "raw_mm": 2, "precipitation_rate": 2, "distribution_uniformity": 3, "rain_share": 3,
     "sensor_id": None,
     "control": None, "run_time_factor": 3, "run_minutes": 1, "today_minutes": 1, "cycles": None,
-    "cycle_minutes": 1, "soak_minutes": 1, "events": 2, "today_events": 2, "water_m3": 2,
-    "today_m3": 2, "stress_days": 2, "stress_mean": 2, "today_stress_days": 2,
+    "cycle_minutes": 1, "soak_minutes": 1, "events": 2, "today_events": 2, "water_m3": 4,
+    "today_m3": 4, "stress_days": 2, "stress_mean": 2, "today_stress_days": 2,
     "today_stress_mean": 2, "expected_rank": 4, "p_driest_quarter": 4, "p_wetter_half": 4,
 }  # fmt: skip
 _SENSORS_HEAD: Final[_Columns] = {"zone": None, "valve": None, "controller": None}
@@ -66,16 +66,16 @@ _THRESHOLD: Final[Mapping[str, tuple[str, int | None]]] = {
 }
 _CHOICES: Final[_Columns] = {
     "feasible": None, "groups": None, "used": None, "control": None, "hardware": None,
-    "water_m3": 2, "cost_per_year": 2, "stress_days": 2, "value_of_next": 2,
+    "water_m3": 4, "cost_per_year": 2, "stress_days": 2, "value_of_next": 2,
     "value_of_next_low": 2, "value_of_next_high": 2, "value_of_next_error": 2, "next_pays": 3,
     "gap": 8, "verdict": None, "chosen": None,
 }  # fmt: skip
 _RULES: Final[_Columns] = {
-    "n": None, "feasible": None, "verdict": None, "water_m3": 2, "cost_per_year": 2,
+    "n": None, "feasible": None, "verdict": None, "water_m3": 4, "cost_per_year": 2,
     "stress_days": 2,
 }  # fmt: skip
 _YEARS: Final[_Columns] = {
-    "baseline_m3": 2, "plan_m3": 2, "saved_m3": 2, "saved_fraction": 4, "skipped_fraction": 4,
+    "baseline_m3": 4, "plan_m3": 4, "saved_m3": 4, "saved_fraction": 4, "skipped_fraction": 4,
     "stress_days": 2, "rain_mm": 2, "et0_mm": 2,
 }  # fmt: skip
 _RANGES: Final[Mapping[str, str]] = {
@@ -97,11 +97,11 @@ _ECONOMICS: Final[_Columns] = {
     "net_present_value": 2, "claim": None,
 }  # fmt: skip
 _WAYS: Final[_Columns] = {
-    "way": None, "sensors": None, "saved_m3": 2, "saved_per_year": 2, "capital": 2,
+    "way": None, "sensors": None, "saved_m3": 4, "saved_per_year": 2, "capital": 2,
     "payback_years": 2, "stress_days": 2,
 }  # fmt: skip
 _CONTROLS: Final[_Columns] = {
-    "sensors": None, "hardware": None, "water_m3": 2, "cost_per_year": 2, "stress_days": 2,
+    "sensors": None, "hardware": None, "water_m3": 4, "cost_per_year": 2, "stress_days": 2,
     "within_limit": None, "chosen": None,
 }  # fmt: skip
 _REGRET: Final[_Columns] = {
@@ -110,7 +110,7 @@ _REGRET: Final[_Columns] = {
 _TIMER: Final[_Columns] = {
     "valve": None, "controller": None, "program": None, "control": None, "days": None,
     "run_minutes": 1, "depth_mm": 2, "cycles": None, "cycle_minutes": 1, "soak_minutes": 1,
-    "water_m3": 2, "stress_days": 2,
+    "water_m3": 4, "stress_days": 2,
 }  # fmt: skip
 _SENSITIVITY: Final[_Columns] = {
     "low": None, "high": None, "value_low": 2, "value_high": 2, "value_base": 2, "payback_low": 2,
@@ -122,7 +122,7 @@ _DECISION: Final[_Columns] = {
 }  # fmt: skip
 _BUDGET: Final[_Columns] = {
     "kind": None, "use": None, "reference": None, "period": None, "eto_mm": 1, "area_m2": 2,
-    "special_area_m2": 2, "et_adjustment": 3, "allowance_m3": 2, "estimated_m3": 2, "within": None,
+    "special_area_m2": 2, "et_adjustment": 3, "allowance_m3": 4, "estimated_m3": 4, "within": None,
 }  # fmt: skip
 _PARTS: Final[_Columns] = {"item": None, "quantity": 3, "unit": None, "note": None}
 
@@ -245,13 +245,19 @@ def _sensors(plan: Plan) -> list[dict[str, Any]]:
             | {"x": _plain(row["source_x"], decimals), "y": _plain(row["source_y"], decimals)}
             | {"lon": _plain(row["lon"], 8), "lat": _plain(row["lat"], 8)}
             | _take(row, _SENSORS_TAIL)
-            | {"threshold": {k: _plain(row[c], d) for k, (c, d) in _THRESHOLD.items()}}
+            | {"threshold": _threshold(row)}
             | {"ties": ties.get(str(sensor_id), [])}
             | {"reserves": reserves.get(str(sensor_id), [])}
             | {"wire_m": _plain(row["wire_m"], 3), "trench_m": _plain(row["trench_m"], 3)}
             | {"gauge_awg": _plain(row["gauge_awg"], None), "drop_v": _plain(row["drop_v"], 3)}
         )
     return records
+
+
+def _threshold(row: Mapping[Any, Any]) -> dict[str, Any]:
+    """Return a sensor's threshold; without a water content where none is handed out."""
+    found = {k: _plain(row[c], d) for k, (c, d) in _THRESHOLD.items()}
+    return found | ({"vwc": None} if row.get("threshold_withheld") else {})
 
 
 def _ties(plan: Plan, decimals: int) -> dict[str, list[dict[str, Any]]]:
