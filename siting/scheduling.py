@@ -15,9 +15,9 @@ from siting.units import UnitsName, show
 __all__ = [
     "DEPTHS",
     "NEW_SOD_M",
-    "DeviceReading",
     "READING_STEP",
     "SOD_M",
+    "DeviceReading",
     "SensorDepth",
     "cycle_and_soak",
     "interval_days",

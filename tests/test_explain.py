@@ -1,5 +1,6 @@
 """`siting explain`, `--json`, exit codes and completion."""
 
+import io
 import json
 import os
 import shutil
@@ -9,13 +10,18 @@ from pathlib import Path
 
 import pytest
 from click.testing import CliRunner
+from rich.console import Console
 
 from siting.cli import main
 from siting.errors import InputError, PlanError
 from siting.handoff import _map_text, _sheet_sensor, explain, summary
 from siting.handoff._hazards import LINK_WORDS
+from siting.handoff._sheet_text import tape
+from siting.handoff.compare import compare_table
 from siting.handoff.explain import explain_sensor, read_plan
+from siting.handoff.planjson import plan_document
 from siting.planning import plan_property
+from siting.units import GALLON_M3
 from tests.plan_factory import make_plan
 from tests.small_property import square, write_property
 
@@ -56,6 +62,44 @@ def test_every_sensor_is_explained_with_its_own_numbers(planned):
         many = topics["Why so many sensors?"]
         assert set(many.numbers) == {str(row["n"]) for row in plan["choices"]}
         assert sum("chosen" in words for words in many.words) == 1
+
+
+@pytest.mark.parametrize("crs", ["EPSG:4326", "EPSG:2232"])  # degrees, and US survey feet
+def test_reserve_points_are_told_in_metres_whatever_the_crs(tmp_path, crs):
+    plan = plan_document(plan_property(write_property(tmp_path, units="us", crs=crs)))
+    [sensor] = plan["sensors"]
+    apart = [spare["distance_m"] for spare in sensor["reserves"]]
+    assert min(apart) >= 2.0  # reserve points lie at least 2 m away
+    [_, here, *_] = explain_sensor(plan, "S1")
+    assert " and ".join(tape(metres, "us") for metres in apart) in " ".join(here.words)
+
+
+def test_a_controller_without_a_name_is_the_controller(planned):
+    plan = read_plan(planned[0])
+    [sensor, *_] = plan["sensors"]
+    bare = {**sensor, "controller": None, "wire_m": 10.0, "trench_m": 5.0}
+    reached = explain_sensor({**plan, "sensors": [bare]}, sensor["sensor_id"])[6]
+    assert "of wire to the controller," in reached.words[0]
+    assert "None" not in " ".join(reached.words)
+
+
+def test_the_minutes_are_those_that_the_timer_is_set_to(planned):
+    plan = read_plan(planned[0])
+    ran = " ".join(explain_sensor(plan, "S1")[5].words)
+    for row in plan["timer"]:
+        assert f"{row['zone']}: {row['run_minutes']:.0f} min" in ran
+
+
+def test_compare_tells_a_price_in_the_units_of_the_plan(planned):
+    plan = read_plan(planned[0])
+    options = {"water": {"price": 4.0 / (1000 * GALLON_M3)}}
+    plan = {**plan, "provenance": {**plan["provenance"], "options": options}}
+    told = Console(file=io.StringIO(), width=200)
+    told.print(compare_table([("one", plan)]))
+    text = told.file.getvalue()
+    us = plan["property"]["units"] == "us"
+    assert ("4.00 per 1,000 gal" in text) == us
+    assert ("per m³" in text) == (not us)
 
 
 def test_what_gave_way_is_said_where_a_setback_is_missed(tmp_path):

@@ -13,11 +13,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from siting._plan_need import exposure_words
-from siting.demo import demo_property
-from siting.planning import plan_property
 from siting.water.need import CAUSES, EASY_ZONE, need_shares, thirst, whole_percents
 from siting.water.plants import PLANT_KINDS
 from siting.water.soil import SOIL_CLASSES
+from tests.demo_plans import demo_plan
 
 OPEN = 6.0
 
@@ -157,4 +156,4 @@ def test_words_and_hours_of_a_plan_agree(planned):
 
 @pytest.fixture(scope="module")
 def planned():
-    return plan_property(demo_property("yard"))
+    return demo_plan("yard")

@@ -162,10 +162,10 @@ def test_figures_are_written_in_both_units(data):
     first = data["sensors"][0]
     rows = dict(map(tuple, ((label, json.dumps(text)) for label, text in first["rows"])))
     assert "75\\u00a0mm" in rows["Depth"]
-    assert "3.0\\u00a0in" in rows["Depth"]
+    assert "3\\u00a0in" in rows["Depth"]
     metres, feet = first["ties"][0]["cells"][2]
     assert metres == "22.95\N{NO-BREAK SPACE}m"
-    assert feet == "75.3\N{NO-BREAK SPACE}ft"
+    assert feet == "75 ft 4 in".replace(" ", "\N{NO-BREAK SPACE}")
     assert data["units"] == "metric"
     assert block(map_html(make_plan("us")))["units"] == "us"
 

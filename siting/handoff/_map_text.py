@@ -11,6 +11,7 @@ from siting.handoff._assumptions import plan_standing
 from siting.handoff._hazards import LINK_WORDS, hazard_name, linked
 from siting.handoff._money_rows import choices
 from siting.handoff._sensor_facts import hardware_words, rank_words
+from siting.handoff._sheet_text import depth, tape
 from siting.handoff._timer_rows import MONTHS, NO_SENSOR, Valve, programs, season_months, valves
 from siting.planning import Plan, Wording
 from siting.units import Quantity, UnitsName, show
@@ -31,6 +32,7 @@ __all__ = [
     "sensor_rows",
     "sentence",
     "shorten",
+    "taped",
     "words",
     "words_raw",
     "zone_rows",
@@ -148,9 +150,25 @@ def burial(metres: float) -> Pair:
     Returns
     -------
     list of str
-        Metric, US (to a tenth of an inch).
+        Metric, US, as the crew sheet says it.
     """
-    return both(1000 * metres, "depth", us=1)
+    return [depth(float(metres), units).replace(" ", _TIGHT) for units in _SYSTEMS]
+
+
+def taped(metres: float) -> Pair:
+    """Return a distance to tape [m] in metric and in US units, as the crew sheet says it.
+
+    Parameters
+    ----------
+    metres : float
+        The distance [m].
+
+    Returns
+    -------
+    list of str
+        Metric, US.
+    """
+    return [tape(float(metres), units).replace(" ", _TIGHT) for units in _SYSTEMS]
 
 
 def _valve(row: pd.Series[Any]) -> str:

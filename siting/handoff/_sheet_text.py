@@ -6,9 +6,9 @@ import math
 import unicodedata
 from typing import Final
 
-from siting.units import FOOT_M, UnitsName, convert
+from siting.units import FOOT_M, UnitsName, convert, show
 
-__all__ = ["clean", "depth", "elide", "money", "number", "percent", "tape"]
+__all__ = ["clean", "depth", "elide", "money", "number", "percent", "run", "tape"]
 
 _INCHES_PER_FOOT: Final = 12
 #: Unicode categories that never print: control, format (joiners, direction overrides), surrogate.
@@ -66,6 +66,17 @@ def tape(metres: float, units: UnitsName) -> str:
         return f"{metres:.2f} m"
     feet, inches = divmod(round(metres / FOOT_M * _INCHES_PER_FOOT), _INCHES_PER_FOOT)
     return f"{feet} ft {inches} in" if feet else f"{inches} in"
+
+
+def run(metres: float, units: UnitsName) -> str:
+    """Return a length to buy or dig, of wire or trench: decimetres, or whole feet.
+
+    Examples
+    --------
+    >>> run(9.81, "us"), run(9.81, "metric")
+    ('32 ft', '9.8 m')
+    """
+    return show(metres, "length", units, decimals=1 if units == "metric" else 0)
 
 
 def depth(metres: float, units: UnitsName) -> str:

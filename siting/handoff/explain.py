@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -12,6 +11,7 @@ from typing import Any, Final
 from siting.errors import Fault, InputError
 from siting.handoff._hazards import LINK_WORDS, linked
 from siting.handoff._money_rows import folded
+from siting.handoff._sheet_text import depth, run, tape
 from siting.units import UnitsName, show
 
 __all__ = ["Topic", "explain_sensor", "read_plan"]
@@ -112,7 +112,7 @@ def explain_sensor(plan: _Document, sensor_id: str) -> tuple[Topic, ...]:
         _what_gave_way(sensor),
         _why_this_depth(sensor, zone, units),
         _threshold(sensor),
-        _what_it_runs(sensor, zones),
+        _what_it_runs(sensor, zones, _minutes(plan)),
         _how_reached(sensor, units),
         _why_so_many(plan, units),
     )
@@ -158,8 +158,7 @@ def _why_here(sensor: _Document, units: UnitsName) -> Topic:
         )
     reserves = sensor.get("reserves") or []
     if reserves:
-        apart = [math.dist((r["x"], r["y"]), (sensor["x"], sensor["y"])) for r in reserves]
-        listed = " and ".join(show(metres, "length", units) for metres in apart)
+        listed = " and ".join(tape(spare["distance_m"], units) for spare in reserves)
         words.append(f"Should the ground there be unfit, reserve points lie {listed} away.")
     keys = (
         "x",
@@ -184,10 +183,8 @@ def _what_gave_way(sensor: _Document) -> Topic:
 
 def _why_this_depth(sensor: _Document, zone: _Document, units: UnitsName) -> Topic:
     note = str(sensor["depth_note"])
-    decimals = 1 if units == "us" else 0
-    depth = show(1000 * sensor["depth_m"], "depth", units, decimals=decimals)
-    roots = show(1000 * zone["root_depth_m"], "depth", units, decimals=decimals)
-    words = (f"{depth} below the surface: {note}.", f"The roots reach {roots}.")
+    dug, roots = depth(sensor["depth_m"], units), depth(zone["root_depth_m"], units)
+    words = (f"{dug} below the surface: {note}.", f"The roots reach {roots}.")
     return Topic(
         "Why this depth?", words, _numbers(sensor, "depth_m") | _numbers(zone, "root_depth_m")
     )
@@ -199,7 +196,14 @@ def _threshold(sensor: _Document) -> Topic:
     return Topic("At what reading?", (str(threshold["note"]),), _numbers(threshold, *keys))
 
 
-def _what_it_runs(sensor: _Document, zones: Mapping[str, _Document]) -> Topic:
+def _minutes(plan: _Document) -> dict[str, float]:
+    """Return the whole minutes that the timer table sets, by zone."""
+    return {str(row["zone"]): float(row["run_minutes"]) for row in plan.get("timer") or []}
+
+
+def _what_it_runs(
+    sensor: _Document, zones: Mapping[str, _Document], minutes: Mapping[str, float]
+) -> Topic:
     words, numbers = [], {}
     for name in sensor["governs"]:
         zone = zones[name]
@@ -209,7 +213,8 @@ def _what_it_runs(sensor: _Document, zones: Mapping[str, _Document]) -> Topic:
         stress = (
             "" if worst is None else f"; stress days in the worst season out of ten: {worst:.0f}"
         )
-        words.append(f"{name}: {zone['run_minutes']:.0f} min{beside} an event{stress}.")
+        ran = minutes.get(name, zone["run_minutes"])
+        words.append(f"{name}: {ran:.0f} min{beside} an event{stress}.")
         keys = ("run_minutes", "today_minutes", "run_time_factor", "events", "stress_days")
         numbers[name] = _numbers(zone, *keys)
     return Topic("What does it run?", tuple(words), numbers)
@@ -217,17 +222,14 @@ def _what_it_runs(sensor: _Document, zones: Mapping[str, _Document]) -> Topic:
 
 def _how_reached(sensor: _Document, units: UnitsName) -> Topic:
     words = []
+    named = f"controller {sensor['controller']}" if sensor["controller"] else "the controller"
     if linked(sensor.get("wire_m"), sensor.get("trench_m")):
-        words.append(
-            f"{LINK_WORDS[0].upper()}{LINK_WORDS[1:]}; to controller {sensor['controller']}."
-        )
+        words.append(f"{LINK_WORDS[0].upper()}{LINK_WORDS[1:]}; to {named}.")
     elif sensor.get("wire_m") is not None:
-        wire, trench = (show(sensor[key], "length", units) for key in ("wire_m", "trench_m"))
-        words.append(f"{wire} of wire to controller {sensor['controller']}, {trench} of trench.")
+        wire, trench = (run(sensor[key], units) for key in ("wire_m", "trench_m"))
+        words.append(f"{wire} of wire to {named}, {trench} of trench.")
     ties = sensor.get("ties") or []
-    taped = [
-        f"{show(t['distance_m'], 'length', units, decimals=2)} from {t['from_kind']}" for t in ties
-    ]
+    taped = [f"{tape(t['distance_m'], units)} from {t['from_kind']}" for t in ties]
     if taped:
         words.append(f"By tape: {'; '.join(taped)}.")
     return Topic("How is it reached?", tuple(words), _numbers(sensor, "wire_m", "trench_m", "ties"))
