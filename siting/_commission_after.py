@@ -52,7 +52,7 @@ def plan_as_built(
         measured from there to the same fixed points.
     """
     sensors = plan.sensors.copy()
-    if "threshold_withheld" not in sensors:
+    if any(read.accepted for read in capacity.values()) and "threshold_withheld" not in sensors:
         sensors["threshold_withheld"] = ""
     for tag, at in as_built.items():
         if tag in sensors.index:
