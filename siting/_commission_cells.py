@@ -184,7 +184,7 @@ def _filled_rows(sheet: Any) -> list[tuple[int, list[Any]]]:  # noqa: ANN401 - o
     filled = (
         (number, [_of_cell(cell) for cell in row])
         for number, row in rows
-        if row.count(EMPTY_CELL) < len(row)
+        if any(cell is not EMPTY_CELL for cell in row)
     )
     return [(number, row) for number, row in filled if row.count(None) < len(row)]
 
