@@ -32,45 +32,6 @@ INCH_M: Final = 0.0254
 
 
 @dataclass(frozen=True)
-class DeviceReading:
-    """How finely and how surely a device reads; the defaults are those of an ordinary one.
-
-    Parameters
-    ----------
-    residual_error : float
-        Standard deviation left of a reading once its scale is tied to field capacity here
-        [m³/m³].
-    resolution : float
-        Least step of its display or of its threshold [m³/m³].
-    tension_kpa : float
-        Least step of tension that it tells apart, where it reads tension [kPa].
-
-    Notes
-    -----
-    Values of the defaults: common practice, no source.
-    """
-
-    residual_error: float = 0.014
-    resolution: float = 0.01
-    tension_kpa: float = 1.0
-
-    @property
-    def least_step(self) -> float:
-        """Least step of water content that is not decided by chance [m³/m³].
-
-        The rounding of a display of resolution r adds r²/12 to the variance; no step is finer than
-        the display's.
-
-        Examples
-        --------
-        >>> round(DeviceReading().least_step, 4)
-        0.0143
-        """
-        noise = math.sqrt(self.residual_error**2 + self.resolution**2 / 12)
-        return max(noise, self.resolution)
-
-
-@dataclass(frozen=True)
 class SensorDepth:
     """How deep the trade buries a sensor under one kind of planting.
 
@@ -140,6 +101,46 @@ SOD_M: Final = 1 * INCH_M
 #: Thresholds are handed out in whole steps of this, by volume: about what a display of whole or
 #: half percent can be set to (common practice, no source) [m³/m³].
 READING_STEP: Final = 0.005
+
+
+@dataclass(frozen=True)
+class DeviceReading:
+    """How finely and how surely a device reads; the defaults are those of an ordinary one.
+
+    Parameters
+    ----------
+    residual_error : float
+        Standard deviation left of a reading once its scale is tied to field capacity here
+        [m³/m³].
+    resolution : float
+        Least step of its display or of its threshold [m³/m³].
+    tension_kpa : float
+        Least step of tension that it tells apart, where it reads tension [kPa].
+
+    Notes
+    -----
+    Values of the defaults: common practice, no source.
+    """
+
+    residual_error: float = 0.014
+    resolution: float = READING_STEP
+    tension_kpa: float = 1.0
+
+    @property
+    def least_step(self) -> float:
+        """Least step of water content that is not decided by chance [m³/m³].
+
+        The rounding of a display of resolution r adds r²/12 to the variance; no step is finer than
+        the display's.
+
+        Examples
+        --------
+        >>> round(DeviceReading().least_step, 4)
+        0.0141
+        """
+        noise = math.sqrt(self.residual_error**2 + self.resolution**2 / 12)
+        return max(noise, self.resolution)
+
 
 #: Under new sod: about 1 in below the soil surface, with the sod laid over (common practice).
 NEW_SOD_M: Final = 1 * INCH_M
