@@ -101,8 +101,8 @@ class Plan:
         threshold), soak_wait_h
         (wait after soaking before the reading), threshold_note (str), threshold_withheld (str:
         after commissioning, why no threshold is handed out, or ""; may be absent), wire_m (path
-        to its controller), trench_m (its share of the trench), gauge_awg (int: thinnest wire that keeps
-        the voltage, 0 where unknown), drop_v (voltage lost along it), geometry (Point).
+        to its controller), trench_m (its share of the trench), gauge_awg (int: thinnest wire that
+        keeps the voltage, 0 where unknown), drop_v (voltage lost along it), geometry (Point).
     choices : DataFrame
         One row per allowed number of sensors, index `n` (1..max): feasible (bool), groups (str,
         "S: A, B | ..."), used (sensors actually used), control, hardware (str, "controller: kind,

@@ -53,7 +53,7 @@ def sensor_steps(sensor: pd.Series[Any]) -> list[Pair]:
             f"{vwc} % water by volume if the soil is as assumed ({low} % of the water that plants "
             "can use is gone: {}).",
             number(100 * float(sensor["threshold_step_vwc"]), 1),
-            both(sensor["threshold_low_mm"], "depth", si=1),
+            both(sensor["threshold_low_mm"], "depth"),
         )
     )
     if sensor["control"] == "bypass":

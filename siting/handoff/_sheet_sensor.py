@@ -97,9 +97,7 @@ def sensor_list(plan: Plan, *, width: float) -> Any:  # noqa: ANN401 - reportlab
             elide(clean(row.valve), 20),
             elide(", ".join(clean(zone) for zone in row.governs), 80),
             depth(row.depth_m, units),
-            "link"
-            if linked(row.wire_m, row.trench_m)
-            else run(row.wire_m, units),
+            "link" if linked(row.wire_m, row.trench_m) else run(row.wire_m, units),
         )
         for sensor_id, row in zip(plan.sensors.index, plan.sensors.itertuples(), strict=True)
     ]
