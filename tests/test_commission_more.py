@@ -289,7 +289,11 @@ def test_shallow_roots_decide_the_yard_again(yard):
     assert after.zones.loc[zone, "need_score"] > 1.5 * before.zones.loc[zone, "need_score"]
     joined = "\n".join(found.changes)
     assert "water-need score" in joined
-    assert set(before.sensors.index) & set(after.sensors.index)
+    # A sensor in a zone that had one keeps its tag; elsewhere it gets one that was never given.
+    homes = {str(row["zone"]): str(tag) for tag, row in before.sensors.iterrows()}
+    for tag, row in after.sensors.iterrows():
+        assert homes.get(str(row["zone"]), tag) == tag
+        assert (str(row["zone"]) in homes) == (tag in homes.values())
     assert plan_document(after)["warnings"][0].startswith("measured:")
     assert sensor_changes(before, before) == ()
     assert consequences(before, before) == ()
