@@ -33,6 +33,7 @@ __all__ = [
     "plain_more",
     "plain_words",
     "plants_words",
+    "set_right_words",
     "short_claim",
     "tie_words",
     "today_over_need",
@@ -192,6 +193,7 @@ def headline(facts: Facts) -> str:
         saves.
     """
     told = [*plain_words(facts), decision_words(facts), *tie_words(facts), short_claim(facts)]
+    told += set_right_words(facts)
     more = [*plants_words(facts), *cheaper_words(facts), *applied_words(facts)]
     return " ".join([*told, *more, *doubt_words(facts), *budget_words(facts)])
 
@@ -310,6 +312,26 @@ def plants_words(facts: Facts) -> list[str]:
         ]
     limit = figure(facts.limit, 0 if float(facts.limit).is_integer() else 1)
     return [f"Every zone stays within {limit} stress days, or as today."]
+
+
+def set_right_words(facts: Facts) -> list[str]:
+    """Say what setting the timer right would save by itself: no sensor is needed for that part.
+
+    Parameters
+    ----------
+    facts : Facts
+        What was decided.
+
+    Returns
+    -------
+    list of str
+        One sentence; none where it saves nothing, or is told as the cheaper way.
+    """
+    way = facts.way("timer set right")
+    if way is None or float(way["saved_m3"]) <= 0 or cheaper_words(facts):
+        return []
+    saved = facts.volume(float(way["saved_m3"]))
+    return [f"Setting the timer right, without a sensor, saves {saved} by itself."]
 
 
 def healing_words(facts: Facts) -> list[str]:

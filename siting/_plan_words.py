@@ -20,6 +20,7 @@ from siting._plan_headline import (
     plain_more,
     plain_words,
     plants_words,
+    set_right_words,
     tie_words,
     today_over_need,
 )
@@ -64,6 +65,7 @@ def answer(facts: Facts, notes: Mapping[str, str]) -> str:
     """
     sentences = [
         " ".join([*plain_words(facts), decision_words(facts), *tie_words(facts)]),
+        *set_right_words(facts),
         *plants_words(facts),
         *plain_more(facts),
         *healing_words(facts),
