@@ -111,7 +111,7 @@ def held(plan):
 
 @pytest.mark.parametrize(
     "name",
-    ["yard", "court", *(pytest.param(name, marks=pytest.mark.slow) for name in SLOW)],
+    ["yard", "court", *(pytest.param(name, marks=pytest.mark.long) for name in SLOW)],
 )
 def test_the_printed_sheet_keeps_the_promise(name):
     document = held(planned(name))
@@ -129,7 +129,7 @@ def test_the_printed_sheet_keeps_the_promise(name):
 
 @pytest.mark.parametrize(
     "name",
-    ["yard", "court", *(pytest.param(name, marks=pytest.mark.slow) for name in SLOW)],
+    ["yard", "court", *(pytest.param(name, marks=pytest.mark.long) for name in SLOW)],
 )
 def test_the_sheet_that_heals_keeps_its_promise_too(name):
     document = held(replan(planned(name), control__aim="within_limit"))

@@ -65,7 +65,7 @@ def test_the_yard_is_the_same_over_seeds():
     assert {answer.number for answer in answers} == {1}
 
 
-@pytest.mark.slow
+@pytest.mark.long
 @pytest.mark.parametrize(
     ("name", "seeds"), [("yard", 20), ("court", 20), ("fields", 6), ("campus", 6)]
 )
@@ -73,20 +73,20 @@ def test_the_demos_are_the_same_over_seeds(name, seeds):
     hold([Answer(planned(name), seed) for seed in range(1, seeds + 1)])
 
 
-@pytest.mark.slow
+@pytest.mark.long
 @pytest.mark.xfail(strict=True, reason="64 draws: the yard's saving is 53 to 76 m3 over the seeds")
 def test_the_saving_is_the_same_over_seeds():
     saved = np.array([Answer(planned("yard"), seed).saved for seed in (1, 2, 3, 19)])
     assert np.ptp(saved) <= WANTED * saved.mean()
 
 
-@pytest.mark.slow
+@pytest.mark.long
 @pytest.mark.parametrize("name", ["yard", "court"])
 def test_twice_the_draws_change_no_answer(name):
     hold([Answer(planned(name), 1), Answer(planned(name), 1, count=128)])
 
 
-@pytest.mark.slow
+@pytest.mark.long
 @pytest.mark.parametrize("number", range(5))
 def test_ordinary_yards_are_the_same_over_seeds(number, tmp_path):
     plan = plan_property(ordinary_yard(tmp_path, number, more="scenarios = 64\n").path)
