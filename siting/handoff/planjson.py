@@ -274,7 +274,7 @@ def _ties(plan: Plan, decimals: int) -> dict[str, list[dict[str, Any]]]:
         here, wgs = source.iloc[place], degrees.iloc[place]
         record = {
             "tie": int(row["tie"]),
-            "distance_m": _plain(row["distance_m"], 3),
+            "distance_m": _plain(row["distance_m"], 5),
             "from_kind": row["from_kind"],
             "from_x": _plain(here.x, decimals),
             "from_y": _plain(here.y, decimals),
@@ -310,11 +310,11 @@ def _reserves(plan: Plan, decimals: int) -> dict[str, list[dict[str, Any]]]:
             "p_wetter_half": _plain(row["p_wetter_half"], 4),
             "setback_ratio": _plain(row["setback_ratio"], 3),
             "binding_setback": row["binding_setback"],
-            "distance_m": _plain(spare.distance_m, 3),
+            "distance_m": _plain(spare.distance_m, 5),
             "bearing_deg": _plain(spare.bearing_deg, 1),
             "side": spare.side,
             "tapes": [
-                {"tie": tie, "distance_m": _plain(metres, 3), "clear": clear}
+                {"tie": tie, "distance_m": _plain(metres, 5), "clear": clear}
                 for tie, metres, clear in spare.tapes
             ],
         }

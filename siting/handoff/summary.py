@@ -11,7 +11,7 @@ from rich.table import Table
 from siting.handoff._hazards import hazard_name, linked
 from siting.handoff._money_rows import choices
 from siting.handoff._sensor_facts import chance_cell
-from siting.handoff._sheet_text import elide
+from siting.handoff._sheet_text import depth, elide
 from siting.handoff._timer_rows import valves
 from siting.planning import Plan
 from siting.units import figure, show
@@ -122,8 +122,8 @@ def choice_lines(plan: Plan) -> list[str]:
 
 
 def _depth(plan: Plan, row: pd.Series[Any]) -> str:
-    units = plan.settings.units
-    return show(1000 * row["depth_m"], "depth", units, decimals=1 if units == "us" else 0)
+    """Return the burial depth as the sheet says it."""
+    return depth(float(row["depth_m"]), plan.settings.units)
 
 
 def _wire(plan: Plan, row: pd.Series[Any]) -> str:
