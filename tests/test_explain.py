@@ -217,7 +217,7 @@ def test_exit_codes_tell_refusal_no_plan_and_interruption_apart(run, monkeypatch
     def fail(*_values, **_options):
         raise error
 
-    monkeypatch.setattr("siting.planning.plan_property", fail)
+    monkeypatch.setattr("siting.planning.read_inputs", fail)
     result = run("plan", "somewhere", "--out", "nowhere")
     assert result.exit_code == code
     assert result.stderr.startswith("siting: ")

@@ -144,6 +144,6 @@ def test_threshold_notes_say_how_to_set_it():
     assert "85 % of available water" in bypass
     assert "skipped" in bypass
     assert "at that reading" in threshold_note("bypass", soak_wait_hours=72, low_fraction=0.0)
-    demand = threshold_note("on_demand", soak_wait_hours=48, low_fraction=0.4, high_fraction=0.1)
-    assert "Start watering at 60 %" in demand
-    assert "stop at 90 %" in demand
+    demand = threshold_note("on_demand", soak_wait_hours=48, low_fraction=0.4, step_vwc=0.06)
+    assert "Start watering 6.0 points by volume below it, at 60 % of available water" in demand
+    assert "for the minutes on the sheet" in demand

@@ -181,7 +181,7 @@ def test_steps_name_soak_wait_and_threshold(data):
         assert steps.count("Soak") == 1  # and not again by the note, which says the same
         assert "Set at the reading" not in steps
     assert "wait 48 h" in on_demand
-    assert "High threshold" in on_demand
+    assert "watering starts, for the minutes of the timer table" in on_demand
 
 
 def test_no_saving_is_claimed_without_a_timer():
