@@ -86,7 +86,7 @@ downspout_ft = 10
 
 [analysis]
 resolution = 0.5
-scenarios = 12
+scenarios = 64
 seed = 1
 """
 BOUNDARY = ((0, 0), (158, 0), (158, 66), (139, 98), (60, 104), (0, 97))

@@ -65,7 +65,7 @@ max_stress_days = 5
 
 [analysis]
 resolution = 0.5
-scenarios = 12
+scenarios = 64
 seed = 1
 """
 

@@ -66,7 +66,7 @@ max_stress_days = 5
 
 [analysis]
 resolution = 1.0             # fields are large; half a metre would tell no more
-scenarios = 12
+scenarios = 64
 seed = 1
 """
 

@@ -75,7 +75,7 @@ downspout = 3.0
 
 [analysis]
 resolution = 0.5
-scenarios = 12
+scenarios = 64
 seed = 1
 """
 

@@ -67,7 +67,7 @@ _ROUND: Final = 10.0
 _APPLIED: Final = 1.4
 _CHEAPER: Final = 0.99  # a cost below this share of another is lower
 _AS_TODAY: Final = 1.0  # stress days beyond today's that are still as today
-_NEAR: Final = 2  # other homes told of a sensor at most
+_NEAR: Final = 1  # other homes told of a sensor at most
 _TRIFLE: Final = 0.5  # money below this is not told in figures
 _TEENS: Final = (11, 12, 13)
 
@@ -216,11 +216,11 @@ def plain_words(facts: Facts) -> list[str]:
         return []
     module = "a module" if len(homes) == 1 else f"{number_word(len(homes))} modules"
     words = (
-        f"The plain way, {module} on the timer as it is, saves "
+        f"The plain way, {module} on today's timer, saves "
         f"{facts.volume(float(way['saved_m3']))} a year"
     )
     if way["payback_years"] is not None:
-        words += f" (paid back in {figure(float(way['payback_years']), 1)} years)"
+        words += f" (back in {figure(float(way['payback_years']), 1)} years)"
     drier = len(facts.decided.get("plain_drier", {}))
     if not drier:
         return [f"{words} and leaves no zone too dry."]
@@ -331,7 +331,7 @@ def set_right_words(facts: Facts) -> list[str]:
     if way is None or float(way["saved_m3"]) <= 0 or cheaper_words(facts):
         return []
     saved = facts.volume(float(way["saved_m3"]))
-    return [f"Setting the timer right, without a sensor, saves {saved} by itself."]
+    return [f"Setting the timer right alone saves {saved}."]
 
 
 def healing_words(facts: Facts) -> list[str]:

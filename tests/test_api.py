@@ -51,4 +51,4 @@ def test_star_import_and_a_plan_in_three_lines():
         "print(survey.zones['need_score'].idxmax())"
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
-    assert done.stdout.strip() == "Back lawn"
+    assert done.stdout.strip() == "Fence cover"

@@ -197,7 +197,7 @@ def test_zones_short_of_water_are_named_worst_first_and_three_at_most(zones, sho
     stress = TodayStress({zone: float(days) for zone, days in zones.items()}, 5.0)
     more = saving(np.array([400.0]), np.array([500.0]))
     assert (
-        f"{short} of {len(zones)} zones pass 5 stress days in the worst season ({named})"
+        f"{short} of {len(zones)} zones pass 5 stress days in the worst season out of ten ({named})"
         in told(GIVEN, Water(2.0), volume=more, today=stress)
     )
 

@@ -231,7 +231,7 @@ def test_cans_that_contradict_the_drawing_are_reported():
         {"depth": truth(*places.T), "minutes": 60.0}, geometry=[Point(p) for p in places]
     )
     _, told = zone_application(pixels(), zones(), cans=cans, water=WATER)
-    assert "the cans say 10 mm/h, the drawing 40 mm/h" in told[0]
+    assert "the cans say 10.0 mm/h, the drawing 40.0 mm/h" in told[0]
 
 
 def test_drip_has_no_head_layout():

@@ -70,7 +70,8 @@ def test_every_slow_stage_reports(tmp_path):
     stages = re.findall(r"^progress\t([^\t]+)\t", done.stderr, flags=re.MULTILINE)
     assert list(dict.fromkeys(stages)) == [
         "Reading", "Sun and shade", "Water and dryness", "Placing sensors", "Simulating seasons",
-        "Choosing sensors", "Laying wires", "Writing map", "Writing crew sheet",
+        "Choosing sensors", "Playing the sheet",
+        "Laying wires", "Writing map", "Writing crew sheet",
         "Writing GIS and GPS files", "Writing plan.json", "Done",
     ]  # fmt: skip
 

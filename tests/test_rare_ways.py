@@ -316,7 +316,7 @@ def test_ground_to_keep_clear_need_not_belong_to_a_zone():
 
 
 def payback(costs, money):
-    return _payback_words(costs, Capital(400.0, 300.0, 200.0, 100.0), money)
+    return _payback_words(costs, Capital(400.0, 300.0, 200.0, 100.0), money, money)
 
 
 def test_payback_is_said_with_what_is_known():

@@ -124,9 +124,11 @@ def test_units_switch_changes_every_figure(page):
     assert "22.95\N{NO-BREAK SPACE}m" in text(page, ".card")
     press(page, "#units-us")
     card = text(page, ".card")
-    assert "75.3\N{NO-BREAK SPACE}ft" in card
+    assert "75\N{NO-BREAK SPACE}ft\N{NO-BREAK SPACE}4\N{NO-BREAK SPACE}in" in card
     assert "22.95" not in card
-    assert text(page, ".tie-label") == "75.3\N{NO-BREAK SPACE}ft"
+    assert (
+        text(page, ".tie-label") == "75\N{NO-BREAK SPACE}ft\N{NO-BREAK SPACE}4\N{NO-BREAK SPACE}in"
+    )
     assert "gal" in text(page, "#savings")
     assert "ft" in text(page, ".leaflet-control-scale")
     press(page, "#units-metric")

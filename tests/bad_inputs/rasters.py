@@ -63,8 +63,8 @@ _raster("rotated", FLAT, check=_level(12), handled="turned north up",
         * Affine.scale(2.4, -2.4))  # fmt: skip
 _raster("south up", FLAT, transform=Affine(2, 0, EAST - 50, 0, 2, NORTH - 70), check=_level(12),
         handled="turned north up")  # fmt: skip
-_raster("scale and offset", np.full((80, 80), 120, np.int16), scales=[0.1], offsets=[100.0],
-        check=_level(112), handled="both applied")  # fmt: skip
+_raster("scale and offset", np.full((80, 80), 120, np.int16), scales=[0.1], offsets=[-8.0],
+        check=_level(4), handled="both applied")  # fmt: skip
 _raster("scale of zero", np.full((80, 80), 120, np.int16), scales=[0.0], offsets=[0.0],
         refused=("scale", "0"))  # fmt: skip
 _raster("three colours instead of heights", np.full((3, 80, 80), 90, np.uint8),
