@@ -301,7 +301,9 @@ def test_turning_world_and_sun_turns_the_result(seed):
     )
     for name in ("sun_hours", "beam_fraction", "sky_view"):
         there = np.rot90(getattr(before, name), axes=(-2, -1))
-        np.testing.assert_allclose(getattr(after, name), there, rtol=0, atol=1e-9)
+        # The sky is sampled by azimuth, to a thousandth at worst: bearings round otherwise turned.
+        near = 2e-6 if name == "sky_view" else 1e-9
+        np.testing.assert_allclose(getattr(after, name), there, rtol=0, atol=near)
 
 
 @settings(max_examples=6, deadline=None)
