@@ -321,7 +321,7 @@ def payback(costs, money):
 
 def test_payback_is_said_with_what_is_known():
     """1,000 of capital; 250, 200 to 400 and 100 to 500 a year."""
-    plain = Costs(discount_rate=0.0)
+    plain = Costs(discount_rate=0.0, given=True)
     known = Saving(250.0, 200.0, 400.0, 100.0, 500.0)
     assert payback(plain, known) == (
         "it pays back in 4.0 years (2.5 to 5.0 by weather year, 2.0 to 10.0 by scenario)"
@@ -334,4 +334,6 @@ def test_payback_is_said_with_what_is_known():
     assert "never, were every year like the worst" in payback(plain, some_never)
     assert "2.0 to never by scenario" in payback(plain, some_never)
     assert "at 3 % interest" in payback(Costs(discount_rate=0.03), known)
-    assert payback(plain, Saving(-1.0, -2.0, 0.0)) == "it never pays back in water"
+    assert payback(plain, Saving(-1.0, -2.0, 0.0)) == (
+        "it never pays back in water: the plan uses more water than today"
+    )
