@@ -395,7 +395,7 @@ def test_results_are_loaded_styled_and_cancel_passes_through(desktop, tmp_path, 
     )  # fmt: skip
     assert done.returncode == 0, done.stderr
     answer = json.loads(done.stdout.splitlines()[-1])
-    assert answer["stages"][0] == "Reading"
+    assert "Reading" in answer["stages"]
     if cancel == "cancel":
         assert answer["error"].startswith("Cancelled")
         assert [path.name for path in (tmp_path / "out").iterdir()] == ["property"]

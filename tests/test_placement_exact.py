@@ -326,6 +326,8 @@ def test_along_edges_of_admissible_ground_nothing_is_better(zone, rows, phase):
     table = hazards(*rows)
     point = place_sensor(zone, x=x, y=y, dryness=dry, hazards=table)
     field = _ranks_of(zone, _open_ground(zone, table, 0.5), (x, y, dry), 0.5)
+    if field.level:
+        pytest.skip("the drier half is level within the map's own error: the interior is taken")
     fine_x, fine_y = lattice(zone, step=0.05)
     places = shapely.points(fine_x, fine_y)
     # The ground keeps the error of tape and shovel inside each setback.
