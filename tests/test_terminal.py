@@ -1,5 +1,6 @@
 """A plan in a terminal: whole at any width, a block per sensor where it is narrow."""
 
+import dataclasses
 import io
 
 import pytest
@@ -47,6 +48,14 @@ def test_the_table_has_threshold_and_minutes_and_no_word_of_code():
     assert "threshold" in told
     assert "runs, minutes" in told
     assert "_" not in told
+
+
+def test_on_demand_waters_its_minutes_and_no_threshold_is_none():
+    plan = make_plan()
+    sensors = plan.sensors.assign(control="on_demand", threshold_high_fraction=float("nan"))
+    told = " ".join(sensor_lines(dataclasses.replace(plan, sensors=sensors), 80))
+    assert "start at" in told
+    assert "nan" not in told
 
 
 def test_without_columns_piped_output_is_110_wide(monkeypatch, capsys):

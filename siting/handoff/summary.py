@@ -138,7 +138,7 @@ def _threshold(row: pd.Series[Any]) -> str:
     low = f"{figure(100 * float(row['threshold_low_fraction']))} % used"
     if row["control"] == "bypass":
         return f"skip until {low}"
-    return f"start at {low}, stop at {figure(100 * float(row['threshold_high_fraction']))} %"
+    return f"start at {low}"
 
 
 def _runs(plan: Plan, row: pd.Series[Any]) -> str:
