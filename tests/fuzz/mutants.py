@@ -198,6 +198,7 @@ def _run_here(copy: Path, module: Path, files: list[str], known: dict[str, float
     os.chdir(copy)
     sys.path[:] = [str(copy), *(part for part in sys.path if part not in ("", str(home)))]
     os.environ |= {"PYTHONPATH": str(copy), "PYTEST_DISABLE_PLUGIN_AUTOLOAD": "1"}
+    os.environ.pop("PYTEST_ADDOPTS", None)  # it may name a plugin that is left out here
     if known:
         sys.dont_write_bytecode = True
         os.environ["PYTHONDONTWRITEBYTECODE"] = "1"
