@@ -10,7 +10,6 @@ from typing import Any, Final
 import geopandas as gpd
 import numpy as np
 import shapely
-from numpy.typing import NDArray
 from shapely.geometry.base import BaseGeometry
 
 from siting._commission_ties import Fix
@@ -20,8 +19,6 @@ from siting.planning import Plan
 from siting.units import UnitsName, show
 
 __all__ = ["AsBuilt", "check_place"]
-
-Floats = NDArray[np.float64]
 
 #: Setbacks missed by less than this are met: no tape tells it, and points are planned with as much
 #: to spare.

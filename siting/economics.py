@@ -30,7 +30,6 @@ __all__ = [
     "Saving",
     "TodayStress",
     "average_price",
-    "capital",
     "claim",
     "discounted_payback_years",
     "economics",
@@ -135,36 +134,6 @@ class Saving:
             Every part times the price [currency/year].
         """
         return Saving(*(value * price for value in astuple(self)))
-
-
-def capital(costs: Costs, *, sensors: int, trench_m: float = 0.0, wire_m: float = 0.0) -> Capital:
-    """Return what a number of sensors costs to build.
-
-    Parameters
-    ----------
-    costs : Costs
-        Prices of a device, its installation, trench and wire.
-    sensors : int
-        Number of sensors; each needs one device and one installation.
-    trench_m, wire_m : float
-        Lengths; shared trench counts once [m].
-
-    Returns
-    -------
-    Capital
-        By part.
-
-    Examples
-    --------
-    >>> capital(Costs(device=300, installation=150), sensors=1).total
-    450.0
-    """
-    return Capital(
-        device=float(costs.device * sensors),
-        installation=float(costs.installation * sensors),
-        trench=costs.trench_per_m * trench_m,
-        wire=costs.wire_per_m * wire_m,
-    )
 
 
 def hardware_capital(

@@ -20,7 +20,6 @@ __all__ = [
     "MARKS",
     "NEED",
     "SUN",
-    "contrast",
     "ramp_colour",
     "ramp_rgb",
     "text_on",
@@ -140,32 +139,6 @@ def _luminance(colour: str) -> float:
         for c in (b / 255 for b in _bytes(colour))
     ]
     return 0.2126 * linear[0] + 0.7152 * linear[1] + 0.0722 * linear[2]
-
-
-def contrast(one: str, other: str) -> float:
-    """Return the contrast ratio of two colours, 1..21.
-
-    Parameters
-    ----------
-    one, other : str
-        Colours "#rrggbb".
-
-    Returns
-    -------
-    float
-        The ratio; AA asks for 4.5 for text and 3 for marks.
-
-    References
-    ----------
-    W3C, Web Content Accessibility Guidelines 2.2, "contrast ratio" and "relative luminance".
-
-    Examples
-    --------
-    >>> contrast("#000000", "#ffffff")
-    21.0
-    """
-    light, dark = sorted((_luminance(one), _luminance(other)), reverse=True)
-    return round((light + 0.05) / (dark + 0.05), 6)
 
 
 def text_on(colour: str) -> str:

@@ -20,7 +20,6 @@ __all__ = [
     "DeviceReading",
     "SensorDepth",
     "cycle_and_soak",
-    "interval_days",
     "run_minutes",
     "sensor_depth",
     "threshold_note",
@@ -256,34 +255,6 @@ def run_minutes(depth_mm: float, precipitation_rate: float, *, efficiency: float
     24.0
     """
     return 60.0 * depth_mm / (precipitation_rate * efficiency)
-
-
-def interval_days(readily_available_mm: float, etc_mm_d: float) -> int:
-    """Return the longest interval between events that uses no more than the RAW.
-
-    Parameters
-    ----------
-    readily_available_mm : float
-        Readily available water: capacity x root depth x allowed depletion [mm].
-    etc_mm_d : float
-        Demand, above 0 [mm/d].
-
-    Returns
-    -------
-    int
-        Whole days, at least 1 [d].
-
-    References
-    ----------
-    F = AWHC RZ MAD / (ETo Kc), as in state extension guides: 1.0 in/ft, 0.75 ft, 50 %, 0.20 in/d
-    x 0.70 gives 2.68, so 2 days.
-
-    Examples
-    --------
-    >>> interval_days(1.0 * 0.75 * 0.5 * 25.4, 0.20 * 0.70 * 25.4)
-    2
-    """
-    return max(1, math.floor(readily_available_mm / etc_mm_d + 1e-9))
 
 
 def cycle_and_soak(

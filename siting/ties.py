@@ -11,12 +11,11 @@ import numpy as np
 import pandas as pd
 import shapely
 from numpy.typing import NDArray
-from scipy.optimize import least_squares
 from shapely.geometry.base import BaseGeometry
 
 from siting.units import UnitsName, show
 
-__all__ = ["TAPE_SIGMA_M", "SensorTies", "locate", "pair_drms", "sensor_ties"]
+__all__ = ["TAPE_SIGMA_M", "SensorTies", "pair_drms", "sensor_ties"]
 
 Floats = NDArray[np.float64]
 
@@ -28,7 +27,6 @@ _NEAR_BEST: Final = 1.05  # pairs whose error is within 5 % of the best count as
 _STRAIGHT_DEG: Final = 30.0  # a corner turns by at least this much
 _SHORTEST_M: Final = 0.3
 _SIGHT_M: Final = 0.01  # a line of sight may graze a wall by this much
-_TRIPLE: Final = 3
 _WALL_M: Final = 30.0  # longest tape square to a wall
 _FAR: Final = 5 / 3  # how much longer a tape may be where nothing nearer is in sight: 50 for 30 m
 _EDGE_M: Final = 3.0  # an edge is straight along at least this much
@@ -107,48 +105,6 @@ def pair_drms(angle_deg: Floats | float, *, sigma: float = TAPE_SIGMA_M) -> Floa
     sine = np.abs(np.sin(np.radians(np.asarray(angle_deg, dtype=float))))
     with np.errstate(divide="ignore"):
         return np.asarray(np.sqrt(2.0) * sigma / sine, dtype=float)
-
-
-def locate(points: Floats, distances: Floats, *, side: str) -> tuple[float, float]:
-    """Find a point again from its tapes.
-
-    Parameters
-    ----------
-    points : ndarray, shape (T, 2)
-        Fixed points, in the order of the ties; T is at least two [m].
-    distances : ndarray, shape (T,)
-        Measured distances [m].
-    side : {"left", "right"}
-        Side of the line from point 1 to point 2 on which the point lies, seen from point 1.
-
-    Returns
-    -------
-    tuple of float
-        x and y: the crossing of the first two arcs (or the point nearest to both when they miss
-        each other), adjusted by least squares when there are more [m].
-
-    Examples
-    --------
-    >>> x, y = locate(np.array([[0.0, 0], [4, 0]]), np.array([5.0, 3.0]), side="left")
-    >>> round(x, 9), round(y, 9)
-    (4.0, 3.0)
-    """
-    base = points[1] - points[0]
-    length = float(np.hypot(*base))
-    along = (distances[0] ** 2 - distances[1] ** 2 + length**2) / (2 * length)
-    off = float(np.sqrt(max(distances[0] ** 2 - along**2, 0.0)))
-    turn = 1.0 if side == "left" else -1.0
-    unit = base / length
-    start = points[0] + along * unit + turn * off * np.array([-unit[1], unit[0]])
-    if len(points) < _TRIPLE:
-        return float(start[0]), float(start[1])
-
-    def residual(at: Floats) -> Floats:
-        gap: Floats = np.hypot(points[:, 0] - at[0], points[:, 1] - at[1]) - distances
-        return gap
-
-    fit = least_squares(residual, start, method="lm", xtol=1e-12, ftol=1e-12)
-    return float(fit.x[0]), float(fit.x[1])
 
 
 def sensor_ties(  # noqa: PLR0913 - every layer is an argument of its own

@@ -11,7 +11,6 @@ from dataclasses import dataclass
 from typing import Final, Literal
 
 __all__ = [
-    "ACRE_M2",
     "FOOT_M",
     "GALLON_M3",
     "INCH_MM",
@@ -41,7 +40,6 @@ Quantity = Literal[
 FOOT_M: Final = 0.3048
 INCH_MM: Final = 25.4
 GALLON_M3: Final = 231 * 0.0254**3
-ACRE_M2: Final = 43_560 * FOOT_M**2
 
 #: Units of length that an input may be written in, in metres.
 LENGTH_UNITS_M: Final = {

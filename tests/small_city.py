@@ -5,9 +5,9 @@ from pathlib import Path
 
 import pyogrio
 
-from siting.portfolio.city import write_city
 from siting.portfolio.store import read_table
 from siting.portfolio.tables import TABLES
+from tests.city import write_city
 
 POISON = Path(__file__).parent / "poison"
 

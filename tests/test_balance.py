@@ -11,11 +11,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from siting.errors import InputError
-from siting.water.application import low_quarter_uniformity, precipitation_rate_from_flow
+from siting.water.application import low_quarter_uniformity
 from siting.water.balance import (
     effective_rain,
-    readily_available_water,
-    run_balance,
     step,
     stress_coefficient,
     total_available_water,
@@ -24,11 +22,10 @@ from siting.water.layers import layer_step, root_share, sensor_layer_share
 from siting.water.runoff import (
     curve_number,
     entering_rain,
-    irrigation_runoff,
     rain_runoff,
     tiered_rain,
 )
-from siting.water.seasonal import run_seasons
+from tests.balance_reference import readily_available_water, run_balance
 
 DATA = Path(__file__).parent / "data"
 GALLON_M3 = 231 * 0.0254**3
@@ -204,15 +201,6 @@ def test_readily_available_water_may_change_by_day():
 
 
 @pytest.mark.closed_form(
-    "Units: 1 gal/min on 1 ft² is 231 x 60 / 144 = 96.25 in/h; 10 gpm on 1,000 ft² 0.9625"
-)
-@pytest.mark.parametrize(("gpm", "square_feet", "inches"), [(10, 1000, 0.9625), (8, 900, 0.8556)])
-def test_precipitation_rate(gpm, square_feet, inches):
-    rate = precipitation_rate_from_flow(gpm * 60 * GALLON_M3, square_feet * FOOT_M2)
-    assert rate / 25.4 == pytest.approx(inches, abs=1e-4)
-
-
-@pytest.mark.closed_form(
     "Definition: mean of the lowest quarter over the mean, 16 cans 82.13 % by hand; the "
     "readings are of an audit guide that we can no longer name"
 )
@@ -237,11 +225,6 @@ def test_uniformity_of_odd_numbers_of_cans():
 def test_useless_can_tests_are_refused(cans):
     with pytest.raises(InputError, match="four or more"):
         low_quarter_uniformity(cans)
-
-
-def test_rate_needs_an_area():
-    with pytest.raises(InputError, match="area above 0"):
-        precipitation_rate_from_flow(1.0, 0.0)
 
 
 @settings(max_examples=40, deadline=None)
@@ -343,51 +326,6 @@ def test_rules_of_entering_rain():
     assert shed[2] == pytest.approx(60 - float(rain_runoff(60.0, 80.0)))
     with pytest.raises(ValueError, match="one of fao56"):
         entering_rain(rain, eto, rule="half")
-
-
-@pytest.mark.closed_form(
-    "60 ASA / (PR - IR) minutes: allowable surface accumulation over the surplus; loam 15.65 "
-    "at 1.5 in/h"
-)
-def test_irrigation_runs_off_beyond_the_longest_cycle():
-    rule = {"precipitation_rate": 38.1, "intake_rate": 8.89, "standing": 7.62}
-    longest = 60 * 7.62 / (38.1 - 8.89)
-    assert longest == pytest.approx(15.65, abs=0.01)
-    just = 38.1 * longest / 60
-    assert float(irrigation_runoff(just, **rule)) == pytest.approx(0, abs=1e-9)
-    assert float(irrigation_runoff(just + 5, **rule)) == pytest.approx(5 * (1 - 8.89 / 38.1))
-    assert float(irrigation_runoff(just + 5, **rule, cycles=2)) == 0
-    assert float(irrigation_runoff(50.0, **rule | {"precipitation_rate": 5.0})) == 0
-
-
-def test_seasons_are_the_balance_without_its_record():
-    rng = np.random.default_rng(11)
-    zones, classes, years, scenarios, days = 3, 8, 4, 2, 60
-    eto = rng.uniform(1, 7, (days, years, 1))
-    rain = np.where(rng.random((days, years, 1)) < 0.2, rng.exponential(9, (days, years, 1)), 0)
-    event = np.zeros((days, zones, 1, 1, 1))
-    event[::3] = rng.uniform(4, 14, (zones, 1, 1, 1))
-    factor = rng.uniform(0.3, 1.1, (zones, classes, 1, 1))
-    # One zone so shallow that a day's demand can exceed TAW - RAW.
-    taw = np.array([60.0, 25.0, 8.0])[:, None, None, None] * rng.uniform(0.9, 1.1, scenarios)
-    kept = (eto.copy(), event.copy(), taw.copy())
-    run = run_seasons(eto, rain, irrigation=event, factor=factor, taw=taw, raw=0.5 * taw,
-                      initial=2.0)  # fmt: skip
-    assert run.depletion.shape == (zones, classes, years, scenarios)
-    book = run_balance(
-        rain[:, None, None], eto[:, None, None] * factor, irrigation=event, taw=taw, raw=0.5 * taw,
-        initial=2.0,
-    )  # fmt: skip
-    np.testing.assert_allclose(run.depletion, book.depletion[-1], atol=1e-9)
-    np.testing.assert_allclose(run.et_actual, book.et_actual.sum(axis=0), atol=1e-8)
-    np.testing.assert_allclose(run.drainage, book.drainage.sum(axis=0), atol=1e-8)
-    beyond = (book.depletion > 0.5 * taw + 1e-9).sum(axis=0)
-    np.testing.assert_array_equal(run.stress_days, beyond)
-    assert np.abs(run.closure(2.0)).max() < 1e-6
-    for array, before in zip((eto, event, taw), kept, strict=True):
-        np.testing.assert_array_equal(array, before)
-    with pytest.raises(ValueError, match="days differ"):
-        run_seasons(eto, rain[1:], irrigation=event, factor=1.0, taw=40.0, raw=20.0)
 
 
 @pytest.mark.cross_check(

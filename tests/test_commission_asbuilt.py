@@ -12,8 +12,9 @@ from siting._commission_asbuilt import check_place
 from siting._commission_ties import Fix, TieError, fix_from_gps, fix_from_ties, fix_row
 from siting._plan_places import all_hazards
 from siting.placement import hazards_of_zone
-from siting.ties import TAPE_SIGMA_M, locate, pair_drms
+from siting.ties import TAPE_SIGMA_M, pair_drms
 from tests.demo_plans import demo_plan
+from tests.tie_reference import locate
 
 CORNERS = np.array([[0.0, 0.0], [12.0, 0.0], [12.0, 9.0]])
 

@@ -8,7 +8,7 @@ from siting._commission_figures import evidence_picture
 from siting._commission_health import Health, sensor_health
 from siting._commission_model import Expected, modelled_content
 from siting._commission_signal import signal_of
-from siting.water.balance import run_balance
+from tests.balance_reference import run_balance
 from tests.readings_simulator import FAULTS, simulate
 
 SEEDS = range(300, 308)  # the script in tests/validation runs 200

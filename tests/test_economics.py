@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from siting.economics import (
-    capital,
+    Capital,
     claim,
     economics,
     payback_years,
@@ -19,6 +19,18 @@ from siting.units import FOOT_M, GALLON_M3
 GIVEN = Costs(
     device=300, installation=150, trench_per_m=6, wire_per_m=0.8, life_years=10, given=True
 )
+
+
+def capital(costs, *, sensors, trench_m=0.0, wire_m=0.0):
+    """What a number of sensors costs to build at prices of a property."""
+    return Capital(
+        device=float(costs.device * sensors),
+        installation=float(costs.installation * sensors),
+        trench=costs.trench_per_m * trench_m,
+        wire=costs.wire_per_m * wire_m,
+    )
+
+
 BASELINE = np.array([100.0, 120.0, 140.0])
 PLAN = np.array([60.0, 70.0, 130.0])
 

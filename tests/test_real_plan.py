@@ -10,13 +10,14 @@ import shapely
 from siting.climate.calendar import season_calendar
 from siting.handoff.bundle import write_bundle
 from siting.planning import plan, read_inputs
-from siting.water.balance import effective_rain, run_balance
+from siting.water.balance import effective_rain
 from siting.water.reference_et import eto_terms
 from siting.water.zones import zone_water
 
 for package in ("pyrosm", "momepy", "vega_datasets", "pcse"):
     pytest.importorskip(package)
 
+from tests.balance_reference import run_balance  # noqa: E402
 from tests.real_property import bubenec_property, helsinki_property  # noqa: E402
 
 pytestmark = pytest.mark.real

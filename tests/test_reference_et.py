@@ -19,20 +19,10 @@ from siting.climate.air import (
     wind_at_2m,
 )
 from siting.climate.sky import (
-    daylight_hours,
     extraterrestrial_radiation,
     inverse_distance,
     solar_declination,
     sunset_hour_angle,
-)
-from siting.water.hourly_et import (
-    ASCE_SHORT_HOURLY,
-    ASCE_TALL_HOURLY,
-    hourly_eto,
-    hourly_extraterrestrial,
-    hourly_net_longwave,
-    hourly_penman_monteith,
-    seasonal_correction,
 )
 from siting.water.radiation import (
     DIFFUSE_FRACTION,
@@ -40,22 +30,24 @@ from siting.water.radiation import (
     daily_diffuse_fraction,
     net_longwave,
     net_shortwave,
-    radiation_from_sunshine,
     radiation_from_temperature,
-    radiation_on_island,
 )
 from siting.water.reference_et import (
-    ASCE_SHORT_REFERENCE,
-    TALL_REFERENCE,
     Estimates,
     atmospheric_pressure,
     eto_terms,
     hargreaves,
+    psychrometric_constant,
+    slope_vapour_pressure,
+)
+from tests.et_reference import (
+    ASCE_SHORT_REFERENCE,
+    TALL_REFERENCE,
+    daylight_hours,
     monthly_soil_heat_flux,
     net_radiation,
     penman_monteith,
-    psychrometric_constant,
-    slope_vapour_pressure,
+    radiation_from_sunshine,
 )
 
 DATA = Path(__file__).parent / "data"
@@ -380,91 +372,8 @@ def test_shade_falls_in_the_published_band():
         assert 1 > ratio(0.5, 1) > ratio(0.25, 1) > ratio(0, 1) > 0.4
 
 
-@pytest.mark.published(
-    "FAO-56 Example 19: N'Diaye, Senegal, 1 October: 0.63 mm/h at 14-15 h, 0.00 at 2-3 h"
-)
-def test_example_19():
-    place = {"latitude": 16 + 13 / 60, "east_of_meridian": -(16.25 - 15.0)}
-    ra = hourly_extraterrestrial(16 + 13 / 60, 274, [14.5, 2.5], east_of_meridian=-1.25)
-    np.testing.assert_allclose(ra, [3.543, 0.0], atol=0.002)
-    near(seasonal_correction(274), 0.1889, 1e-4)
-    rso = clear_sky_radiation(ra, 8.0)
-    near(rso[0], 2.658, 0.002)
-    near(saturation_vapour_pressure(38.0), 6.625, 0.001)
-    ea = np.array([0.52, 0.90]) * saturation_vapour_pressure([38.0, 28.0])
-    near(ea[0], 3.445, 0.001)
-    lost = hourly_net_longwave([38.0, 28.0], ea, [2.450 / rso[0], 0.8])
-    np.testing.assert_allclose(lost, [0.137, 0.100], atol=0.001)
-    net = net_shortwave([2.450, 0.0]) - lost
-    np.testing.assert_allclose(net, [1.749, -0.100], atol=0.002)
-    eto = hourly_penman_monteith(net, [38.0, 28.0], wind_2m=[3.3, 1.9], ea=ea, elevation_m=8.0)
-    np.testing.assert_allclose(eto, [0.63, 0.00], atol=0.01)
-    # The same hours as a record: the night before, then the day.
-    index = pd.DatetimeIndex(["2021-10-01 02:00", "2021-10-01 14:00"])
-    hours = pd.DataFrame(
-        {"temperature_c": [28.0, 38.0], "ea_kpa": ea[::-1], "wind_2m_m_s": [1.9, 3.3],
-         "rs_mj_m2": [0.0, 2.450]}, index=index,
-    )  # fmt: skip
-    record = hourly_eto(hours, elevation_m=8.0, night_ratio=0.8, **place)
-    np.testing.assert_allclose(record, [0.0043, 0.6269], atol=0.002)
-
-
-def summer_hours(days=20):
-    index = pd.date_range("2021-06-01", periods=24 * days, freq="h")
-    rng = np.random.default_rng(3)
-    clock = index.hour.to_numpy() + 0.5
-    ra = hourly_extraterrestrial(40.0, index.dayofyear.to_numpy(), clock)
-    cloud = np.repeat(rng.uniform(0.4, 0.75, days), 24)
-    t = 20 + 7 * np.cos((clock - 15) * np.pi / 12)
-    return pd.DataFrame(
-        {"temperature_c": t, "ea_kpa": np.repeat(rng.uniform(1.0, 1.6, days), 24),
-         "wind_2m_m_s": np.repeat(rng.uniform(1, 4, days), 24), "rs_mj_m2": cloud * ra},
-        index=index,
-    )  # fmt: skip
-
-
-@pytest.mark.cross_check("refet hourly ASCE, short and tall: 8-16 h sums within 0.05 mm/d")
-@pytest.mark.parametrize(
-    ("surface", "name"), [(ASCE_SHORT_HOURLY, "eto"), (ASCE_TALL_HOURLY, "etr")]
-)
-def test_hours_agree_with_refet(surface, name):
-    refet = pytest.importorskip("refet")
-    hours = summer_hours()
-    ours = hourly_eto(hours, latitude=40.0, elevation_m=120.0, surface=surface)
-    theirs = np.asarray(
-        getattr(
-            refet.Hourly(
-                tmean=hours["temperature_c"].to_numpy(), ea=hours["ea_kpa"].to_numpy(),
-                rs=hours["rs_mj_m2"].to_numpy(), uz=hours["wind_2m_m_s"].to_numpy(), zw=2.0,
-                elev=120.0, lat=40.0, lon=-105.0, doy=hours.index.dayofyear.to_numpy(),
-                time=hours.index.hour.to_numpy() + 7, method="asce",
-            ),
-            name,
-        )()
-    )  # fmt: skip
-    # While the sun is low, refet takes the sky as clear where we keep the cloudiness of the day.
-    high = (hours.index.hour.to_numpy() >= 8) & (hours.index.hour.to_numpy() < 16)
-    apart = np.where(high, ours - theirs, 0.0).reshape(-1, 24).sum(axis=1)
-    assert np.abs(apart).max() < 0.05
-
-
-def test_hours_of_a_day_add_up_to_about_the_day():
-    hours = summer_hours()
-    by_day = hours.groupby(hours.index.normalize())
-    daily = pd.DataFrame(
-        {"tmin_c": by_day["temperature_c"].min(), "tmax_c": by_day["temperature_c"].max(),
-         "rs_mj_m2": by_day["rs_mj_m2"].sum(), "ea_kpa": by_day["ea_kpa"].mean(),
-         "wind_2m_m_s": by_day["wind_2m_m_s"].mean(), "rain_mm": 0.0}
-    )  # fmt: skip
-    whole = eto_terms(daily, latitude=40.0, elevation_m=120.0).open_sky
-    eto = hourly_eto(hours, latitude=40.0, elevation_m=120.0)
-    parts = eto.reshape(-1, 24).sum(axis=1)
-    np.testing.assert_allclose(parts, whole, rtol=0.12)
-
-
-@pytest.mark.published("FAO-56 Eq. 51, and Annex 6: dew point 2 °C below Tmin in dry places")
+@pytest.mark.published("FAO-56 Annex 6: dew point 2 °C below Tmin in dry places")
 def test_missing_data_of_other_places():
-    assert radiation_on_island([30.0, 2.0]).tolist() == [17.0, 0.0]
     frame = daily_frame("2021-07-15", wind_2m_m_s=2.0)
     place = {"latitude": 45.7, "elevation_m": 200.0}
     plain = eto_terms(frame, **place)

@@ -15,7 +15,8 @@ from siting.sun import blocks
 from siting.sun.irradiance import shaded_radiation
 from siting.sun.model import SunPositions
 from siting.sun.position import season_positions
-from siting.sun.shade import ShadeOptions, shade_instants, shade_season
+from siting.sun.shade import ShadeOptions, shade_instants
+from tests.sun_cases import shade_season
 from tests.test_shade import NO_BUILDINGS, NO_TREES, grid_of, raster_of, scene, season_of, suns
 
 needs_numba = pytest.mark.skipif(

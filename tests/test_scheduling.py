@@ -11,7 +11,6 @@ from hypothesis import strategies as st
 from siting.scheduling import (
     DEPTHS,
     cycle_and_soak,
-    interval_days,
     run_minutes,
     sensor_depth,
     threshold_note,
@@ -79,17 +78,6 @@ def test_run_time():
     assert daily == pytest.approx(24)
     assert run_minutes(0.20 * INCH * 7 / 3, 0.50 * INCH) == pytest.approx(56)
     assert run_minutes(0.20 * INCH, 0.50 * INCH, efficiency=0.75) == pytest.approx(32)
-
-
-@pytest.mark.closed_form(
-    "Held water x allowed depletion / demand: 1.0 in/ft, 0.75 ft, 50 %, 0.20 in/d x Kc 0.70: "
-    "2.68, so 2 days"
-)
-def test_interval():
-    raw, etc = 1.0 * 0.75 * 0.50 * INCH, 0.20 * 0.70 * INCH
-    assert raw / etc == pytest.approx(2.68, abs=0.005)
-    assert interval_days(raw, etc) == 2
-    assert interval_days(2.0, 5.0) == 1
 
 
 @pytest.mark.closed_form(

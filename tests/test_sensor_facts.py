@@ -16,9 +16,9 @@ from siting.handoff._sensor_facts import (
     spares,
 )
 from siting.handoff.planjson import plan_document
-from siting.ties import locate
 from tests.plan_factory import make_plan
 from tests.some import some
+from tests.tie_reference import locate
 
 
 @pytest.fixture(scope="module")

@@ -15,9 +15,10 @@ from siting.site.model import HeightRaster, LocalGrid
 from siting.sun import blocks as engine
 from siting.sun.model import SunPositions
 from siting.sun.position import season_positions, sun_at
-from siting.sun.raytest import lit_share
 from siting.sun.scene import TREE_DEFAULTS, fill_tree_defaults
-from siting.sun.shade import ShadeOptions, roof_mask, shade_instants, shade_season
+from siting.sun.shade import ShadeOptions, shade_instants
+from tests.sun_cases import roof_mask, shade_season
+from tests.sun_raytest import lit_share
 
 QUICK = ShadeOptions(sky_directions=24)
 SIDE = 40.0

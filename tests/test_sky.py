@@ -8,11 +8,12 @@ from shapely.affinity import rotate
 
 from siting.errors import InputError
 from siting.site.model import LocalGrid
-from siting.sun.horizon import horizon
 from siting.sun.irradiance import shaded_radiation
 from siting.sun.model import SunPositions, SunShade
-from siting.sun.shade import ShadeOptions, shade_season
+from siting.sun.shade import ShadeOptions
 from siting.sun.sky import sky_directions
+from tests.sun_cases import shade_season
+from tests.sun_horizon import horizon
 
 NOON = SunPositions(*(np.array([value]) for value in (6, 80.0, 180.0, 10.0, 20.0)))
 LONG = 5000.0

@@ -3,7 +3,6 @@
 import importlib.util
 import itertools
 import tracemalloc
-from dataclasses import replace
 
 import geopandas as gpd
 import numpy as np
@@ -20,8 +19,9 @@ from siting.sun.exact import rounded
 from siting.sun.foliage import TREE_DEFAULTS, bare_transmissivity, leaf_months
 from siting.sun.model import SunPositions
 from siting.sun.position import season_positions
-from siting.sun.raytest import lit_share
-from siting.sun.shade import ShadeOptions, shade_instants, shade_season, sun_hours
+from siting.sun.shade import ShadeOptions, shade_instants, shade_scenarios
+from tests.sun_cases import shade_season
+from tests.sun_raytest import lit_share
 from tests.test_relief import hills
 from tests.test_shade import (
     NO_BUILDINGS,
@@ -115,21 +115,6 @@ def test_tiles_and_threads_change_no_bit(monkeypatch, name):
         monkeypatch.setattr(engine, "_WIDE_TILE", tile)
         monkeypatch.setattr(engine, "_THIN_TILE", tile)
         assert_same_bits(before, run(5, engine=name, threads=threads))
-
-
-@pytest.mark.parametrize("name", ["numpy", pytest.param("numba", marks=needs_numba)])
-@pytest.mark.parametrize("layers", ["vectors", "hills"])
-def test_hours_alone_are_those_of_the_season(name, layers):
-    """Months of unequal positions; hours that are all alike are counted, others are summed."""
-    buildings, trees = scene(8)
-    more = {"terrain": hills(8)} if layers == "hills" else {}
-    sun = season_positions(50.0, 14.0, months=(3, 6), minutes=20)
-    uneven = replace(sun, hours=sun.hours * np.linspace(0.5, 1.5, len(sun.hours)))
-    for positions in (sun, uneven):
-        options = ShadeOptions(engine=name, sky_directions=4)
-        given = {"buildings": buildings, "trees": trees, "options": options, **more}
-        whole = shade_season(grid_of(), positions, **given).sun_hours
-        assert sun_hours(grid_of(), positions, **given).tobytes() == whole.tobytes()
 
 
 @pytest.mark.parametrize("name", ["numpy", pytest.param("numba", marks=needs_numba)])
@@ -342,3 +327,18 @@ def test_season_of_the_year_round_is_the_old_one():
         for more in ({}, {"transmissivity_bare": 0.9})
     )
     assert_same_bits(first, second)
+
+
+def test_scenarios_are_the_same_as_one_by_one_and_like_ones_are_shared():
+    buildings, trees = scene(3)
+    grid, sun = grid_of(60), season_positions(35.0, 0.0, months=(6, 12), minutes=60)
+    trees = trees.assign(transmissivity_bare=0.6)
+    layers = {"buildings": buildings, "trees": trees, "walls": hedges(3), "terrain": hills(3)}
+    options = [
+        ShadeOptions(sky_directions=16, height_scale=height, transmissivity_scale=tau)
+        for height, tau in ((1.0, 1.0), (1.2, 0.8), (0.8, 1.25), (1.0, 1.0))
+    ]
+    found = shade_scenarios(grid, sun, options, **layers)
+    for one, option in zip(found, options, strict=True):
+        assert_same_bits(one, shade_season(grid, sun, options=option, **layers))
+    assert found[0] is found[3]

@@ -16,8 +16,9 @@ from siting._commission_asbuilt import check_place
 from siting._commission_ties import Fix, TieError, fix_from_offsets
 from siting.handoff._sheet_sensor import _stakes
 from siting.handoff.gisfiles import write_gis
-from siting.ties import locate, pair_drms, sensor_ties
+from siting.ties import pair_drms, sensor_ties
 from tests.plan_factory import make_plan
+from tests.tie_reference import locate
 
 
 def layer(*shapes):

@@ -9,7 +9,6 @@ from numpy.typing import ArrayLike, NDArray
 
 __all__ = [
     "SOLAR_CONSTANT",
-    "daylight_hours",
     "extraterrestrial_radiation",
     "inverse_distance",
     "solar_declination",
@@ -121,33 +120,3 @@ def extraterrestrial_radiation(latitude: ArrayLike, day_of_year: ArrayLike) -> _
     shape = shape + np.cos(phi) * np.cos(declination) * np.sin(angle)
     scale = 24.0 * 60.0 / np.pi * SOLAR_CONSTANT * inverse_distance(day_of_year)
     return np.asarray(np.maximum(scale * shape, 0.0))
-
-
-def daylight_hours(latitude: ArrayLike, day_of_year: ArrayLike) -> _Array:
-    """Return the longest possible sunshine of a day, N.
-
-    Parameters
-    ----------
-    latitude : array_like, shape (...)
-        North positive [deg].
-    day_of_year : array_like, shape (...)
-        1 on 1 January [d].
-
-    Returns
-    -------
-    ndarray, shape (...)
-        N [h].
-
-    References
-    ----------
-    FAO-56 Eq. 34.
-
-    Examples
-    --------
-    FAO-56 Example 9.
-
-    >>> round(float(daylight_hours(-20.0, 246)), 1)
-    11.7
-    """
-    angle = sunset_hour_angle(latitude, solar_declination(day_of_year))
-    return np.asarray(24.0 / np.pi * angle)

@@ -14,7 +14,6 @@ from siting._setbacks import HAZARD_WORDS
 from siting.planning import Plan
 
 __all__ = [
-    "GROUPS",
     "LINK_WORDS",
     "hazard_group",
     "hazard_name",
@@ -40,8 +39,6 @@ _WHY: Final = {
 }
 _ROOM: Final = "room to dig around it"
 
-#: How hazards are told apart in colour: what could hurt, where water gathers, slope, all else.
-GROUPS: Final = ("danger", "water", "slope", "thing")
 _GROUP: Final = {
     "utility": "danger", "low_spot": "water", "flow_path": "water", "downspout": "water",
     "steep": "slope",
@@ -89,7 +86,7 @@ def hazard_why(hazard: object) -> str:
 
 
 def hazard_group(hazard: object) -> str:
-    """Return the group of `GROUPS` that a hazard is drawn with.
+    """Return the group that a hazard is drawn with: danger, water, slope or thing.
 
     Parameters
     ----------

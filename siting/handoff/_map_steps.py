@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Any
 
 from siting.handoff._map_text import Pair, both, burial, fill, number, taped, words
 from siting.handoff._sensor_facts import chance_cell, compass, spares
@@ -12,8 +12,6 @@ if TYPE_CHECKING:
     import pandas as pd
 
 __all__ = ["reserve_rows", "sensor_steps", "tie_rows", "tie_table"]
-
-_FULL_MM: Final = 0.5  # less than this missing is nothing missing
 
 
 def sensor_steps(sensor: pd.Series[Any]) -> list[Pair]:

@@ -29,16 +29,6 @@ NAMES: Final = (
     "sensors.csv", "sensors.geojson", "sensors.gpx", "sensors.kml", "sun-hours.tif",
 )  # fmt: skip
 
-#: What the writers fail with; rasterio's errors are among the first.
-_WRITING: Final = (
-    OSError,
-    sqlite3.Error,
-    pyogrio.errors.DataSourceError,
-    pyogrio.errors.DataLayerError,
-    pyogrio.errors.FeatureError,
-    pyogrio.errors.GeometryError,
-)
-
 
 def write_bundle(
     plan: Plan,

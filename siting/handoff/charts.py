@@ -1,13 +1,10 @@
-"""Charts of a plan's money: the tornado of what moves it, and the curve of further sensors."""
+"""The tornado of a plan's money: what moves it, and by how much."""
 
 from __future__ import annotations
 
-from pathlib import Path
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
-from matplotlib.backends.backend_agg import FigureCanvasAgg
-from matplotlib.figure import Figure
 from matplotlib.ticker import FuncFormatter
 
 from siting.handoff._sheet_fonts import printable
@@ -19,30 +16,11 @@ from siting.units import convert, unit_label
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-__all__ = ["plot_tornado", "sensor_curve_chart", "tornado_chart", "write_charts"]
+__all__ = ["plot_tornado"]
 
 _LOW: Final = DRYNESS[4]
 _HIGH: Final = NEED[4]
 _INK: Final = INK["text"]
-
-
-def tornado_chart(plan: Plan) -> Figure:
-    """Draw what moves the plan's result, the greatest swing on top.
-
-    Parameters
-    ----------
-    plan : Plan
-        With its sensitivity.
-
-    Returns
-    -------
-    matplotlib.figure.Figure
-        One bar per input, from its value at the lower to that at the higher setting; a setting that
-        the sensors cannot serve within the stress limit is named and has no bar.
-    """
-    figure, axes = _blank(0.9 + 0.45 * max(len(plan.sensitivity), 1))
-    plot_tornado(plan, axes)
-    return figure
 
 
 def plot_tornado(plan: Plan, ax: Axes) -> Axes:
@@ -58,7 +36,8 @@ def plot_tornado(plan: Plan, ax: Axes) -> Axes:
     Returns
     -------
     Axes
-        See `tornado_chart`.
+        One bar per input, from its value at the lower to that at the higher setting; a setting that
+        the sensors cannot serve within the stress limit is named and has no bar.
     """
     table = plan.sensitivity.iloc[::-1]
     base = float(table["value_base"].iloc[0]) if len(table) else 0.0
@@ -124,63 +103,3 @@ def _bar(
         textcoords="offset points", va="center", ha="left" if right else "right", fontsize=8,
         color=_INK, parse_math=False,
     )  # fmt: skip
-
-
-def sensor_curve_chart(plan: Plan) -> Figure:
-    """Draw the yearly cost for each number of sensors, the chosen one marked.
-
-    Parameters
-    ----------
-    plan : Plan
-        With its choices.
-
-    Returns
-    -------
-    matplotlib.figure.Figure
-        Cost over number of sensors; numbers that cannot keep the stress limit are left out.
-    """
-    table = plan.choices[plan.choices["feasible"]]
-    figure, axes = _blank(3.0)
-    axes.plot(table.index, table["cost_per_year"], marker="o", color=_HIGH, linewidth=1.5)
-    chosen = table[table["chosen"]]
-    axes.plot(chosen.index, chosen["cost_per_year"], marker="o", markersize=12, fillstyle="none",
-              color=_LOW)  # fmt: skip
-    axes.set_xticks(list(table.index))
-    axes.set_xlabel("sensors allowed", fontsize=8)
-    currency = str(plan.economics["currency"])
-    axes.set_ylabel(f"water and sensors [{currency}/year]", fontsize=8, parse_math=False)
-    return figure
-
-
-def write_charts(plan: Plan, folder: Path) -> tuple[Path, ...]:
-    """Write both charts as PNG files.
-
-    Parameters
-    ----------
-    plan : Plan
-        The plan.
-    folder : Path
-        Made if need be.
-
-    Returns
-    -------
-    tuple of Path
-        tornado.png and sensors.png; the same plan gives the same bytes.
-    """
-    folder = Path(folder)
-    folder.mkdir(parents=True, exist_ok=True)
-    charts = {"tornado.png": tornado_chart, "sensors.png": sensor_curve_chart}
-    for name, draw in charts.items():
-        plain: dict[str, Any] = {"Software": None}
-        draw(plan).savefig(folder / name, dpi=150, metadata=plain)
-    return tuple(folder / name for name in charts)
-
-
-def _blank(height: float) -> tuple[Figure, Axes]:
-    """Return a figure of its own canvas: no global state, no window."""
-    figure = Figure(figsize=(6.4, height), layout="constrained")
-    FigureCanvasAgg(figure)
-    axes = figure.add_subplot()
-    axes.spines[["top", "right"]].set_visible(False)
-    axes.tick_params(labelsize=8)
-    return figure, axes

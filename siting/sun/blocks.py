@@ -63,8 +63,7 @@ _AT_ONCE: Final = 16
 class Season:
     """Sums over the season on a block of cells; see `siting.sun.model.SunShade`.
 
-    `slope_beam` and `slope_sky` have no rows where the ground's slope is not known; all but
-    `sun_hours` have none where only hours are wanted.
+    `slope_beam` and `slope_sky` have no rows where the ground's slope is not known.
 
     Parameters
     ----------
@@ -114,8 +113,6 @@ def season_block(
     months: tuple[int, ...],
     block: Tile,
     options: ShadeOptions,
-    *,
-    only_hours: bool = False,
 ) -> Season:
     """Sum a season over a block of cells; roofs are NaN.
 
@@ -131,8 +128,6 @@ def season_block(
         Cells wanted.
     options : ShadeOptions
         How to compute.
-    only_hours : bool
-        Whether to leave out the beam, the sky and what arrives on the slope.
 
     Returns
     -------
@@ -140,17 +135,15 @@ def season_block(
         Arrays of shape (M, rows, columns) and (rows, columns).
     """
     shape, none = block.shape, (0, 0)
-    beam, slope = none if only_hours else shape, shape
-    if only_hours or not obstacles.sloping:
-        slope = none
+    slope = shape if obstacles.sloping else none
     found = Season(
         np.zeros((len(months), *shape)),
-        np.zeros((len(months), *beam)),
-        np.zeros(beam),
+        np.zeros((len(months), *shape)),
+        np.zeros(shape),
         np.zeros((len(months), *slope)),
         np.zeros(slope),
     )
-    directions = len(positions.month) + (0 if only_hours else options.sky_directions)
+    directions = len(positions.month) + options.sky_directions
     kernels = _kernels(float(np.prod(shape)) * directions, options.engine)
     built = roofs(obstacles, block, options.threads)
     jobs = []
@@ -160,8 +153,7 @@ def season_block(
             _month_job(found, i, (tile, here), positions, month, obstacles, options)
             for i, month in enumerate(months)
         ]
-        if not only_hours:
-            part.append(_sky_job(found, (tile, here), obstacles, months, options))
+        part.append(_sky_job(found, (tile, here), obstacles, months, options))
         jobs += [replace(job, roofs=_cells(built, here)) for job in part]
     _work(jobs, obstacles, kernels, options)
     return found
@@ -240,11 +232,8 @@ def _month_job(
     on = positions.month == month
     light = rays(positions.elevation[on], positions.azimuth[on])
     caster = obstacles.in_month(month, options.leaf_months)
-    weights: tuple[Floats, ...] = (rounded(positions.hours[on]),)
-    outs: tuple[Floats, ...] = (_cells(found.sun_hours[i], here),)
-    if found.sky_view.size:
-        weights += (_shares(positions.beam[on]),)
-        outs += (_cells(found.beam_fraction[i], here),)
+    weights = rounded(positions.hours[on]), _shares(positions.beam[on])
+    outs = _cells(found.sun_hours[i], here), _cells(found.beam_fraction[i], here)
     slope = _cells(found.slope_beam[i], here) if found.slope_sky.size else None
     return _Job(tile, light, outs, ((caster, weights),), slope, light.reach)
 

@@ -58,7 +58,7 @@ def shaded_radiation(
         direct, sky = sun.slope_beam, sun.slope_sky
     elif on_slope:
         allowed = "a sun that was computed with a terrain"
-        mend = "Give the terrain to shade_season."
+        mend = "Give the terrain to shade_scenarios."
         faults.append(Fault("shaded_radiation", "no slope", allowed, mend, column="on_slope"))
     if faults:
         raise InputError(faults)

@@ -14,7 +14,6 @@ __all__ = [
     "IRRIGATION_KINDS",
     "IrrigationKind",
     "low_quarter_uniformity",
-    "precipitation_rate_from_flow",
 ]
 
 _INCH_MM: Final = 25.4
@@ -56,42 +55,6 @@ IRRIGATION_KINDS: Final = {
     "bubbler": IrrigationKind(1.5 * _INCH_MM, 0.80, 0.75, _PRACTICE + _EFFICIENCY),
     "drip": IrrigationKind(0.43 * _INCH_MM, 0.85, 0.81, _PRACTICE + _EFFICIENCY),
 }
-
-
-def precipitation_rate_from_flow(flow_m3_h: float, area_m2: float) -> float:
-    """Return the precipitation rate of a valve from its flow and the ground it waters.
-
-    Parameters
-    ----------
-    flow_m3_h : float
-        Flow through the valve [m³/h].
-    area_m2 : float
-        Watered ground [m²].
-
-    Returns
-    -------
-    float
-        Precipitation rate [mm/h].
-
-    Raises
-    ------
-    InputError
-        When the flow is negative or the area is not positive.
-
-    References
-    ----------
-    The total-area method; in US units it reads PR [in/h] = 96.25 gpm / ft².
-
-    Examples
-    --------
-    >>> precipitation_rate_from_flow(2.5, 100.0)
-    25.0
-    """
-    if not (flow_m3_h >= 0.0 and area_m2 > 0.0):
-        found = f"{flow_m3_h:g} m3/h on {area_m2:g} m2"
-        allowed = "flow 0 or more, area above 0"
-        raise InputError([Fault("precipitation rate", found, allowed, "Correct the numbers.")])
-    return 1000.0 * flow_m3_h / area_m2
 
 
 def low_quarter_uniformity(depths: ArrayLike) -> float:

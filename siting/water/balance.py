@@ -2,18 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Final, NamedTuple
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 __all__ = [
-    "BalanceRun",
     "DayBalance",
     "effective_rain",
-    "readily_available_water",
-    "run_balance",
     "step",
     "stress_coefficient",
     "total_available_water",
@@ -43,26 +39,6 @@ class DayBalance(NamedTuple):
     depletion: _Array
     et_actual: _Array
     drainage: _Array
-
-
-@dataclass(frozen=True)
-class BalanceRun:
-    """The balance of many days, each of shape (D, ...).
-
-    Parameters
-    ----------
-    depletion : ndarray
-        Root-zone depletion at the end of each day [mm].
-    et_actual, drainage : ndarray
-        What plants and soil gave off; what ran through [mm/d].
-    stress : ndarray
-        Stress coefficient Ks at the start of each day, 0..1 [-].
-    """
-
-    depletion: _Array
-    et_actual: _Array
-    drainage: _Array
-    stress: _Array
 
 
 def total_available_water(
@@ -95,28 +71,6 @@ def total_available_water(
     """
     held = _floats(field_capacity) - _floats(wilting_point)
     return np.asarray(1000.0 * held * _floats(root_depth_m))
-
-
-def readily_available_water(taw: ArrayLike, depletion_fraction: ArrayLike) -> _Array:
-    """Return the water that plants can use without stress, RAW.
-
-    Parameters
-    ----------
-    taw : array_like, shape (...)
-        Total available water [mm].
-    depletion_fraction : array_like, shape (...)
-        Share that may be used [-].
-
-    Returns
-    -------
-    ndarray, shape (...)
-        RAW [mm].
-
-    References
-    ----------
-    FAO-56 Eq. 83.
-    """
-    return np.asarray(_floats(depletion_fraction) * _floats(taw))
 
 
 def stress_coefficient(depletion: ArrayLike, *, taw: ArrayLike, raw: ArrayLike) -> _Array:
@@ -217,61 +171,3 @@ def step(
     after = before + actual - water
     drainage = np.maximum(-after, 0.0)
     return DayBalance(np.maximum(after, 0.0), actual, drainage)
-
-
-def run_balance(
-    rain: ArrayLike,
-    etc: ArrayLike,
-    *,
-    irrigation: ArrayLike,
-    taw: ArrayLike,
-    raw: ArrayLike,
-    initial: ArrayLike = 0.0,
-) -> BalanceRun:
-    """Run the balance over many days.
-
-    Parameters
-    ----------
-    rain, etc, irrigation : array_like, shape (D, ...)
-        Per day; the axes after the first are broadcast against each other [mm, mm/d, mm].
-    taw : array_like, shape (...)
-        Total available water [mm].
-    raw : array_like, shape (...) or (D, ...)
-        Readily available water; with as many axes as the result it is taken as per day, as where
-        the depletion fraction follows ETc [mm].
-    initial : array_like, shape (...), optional
-        Depletion at the start; field capacity when not given [mm].
-
-    Returns
-    -------
-    BalanceRun
-        Arrays of shape (D, ...).
-
-    Raises
-    ------
-    ValueError
-        When the numbers of days differ.
-
-    References
-    ----------
-    FAO-56 chapter 8.
-    """
-    rain, etc, irrigation = (np.atleast_1d(_floats(v)) for v in (rain, etc, irrigation))
-    days = etc.shape[0]
-    if rain.shape[0] != days or irrigation.shape[0] != days:
-        message = f"days differ: rain {rain.shape[0]}, etc {days}, irrigation {irrigation.shape[0]}"
-        raise ValueError(message)
-    taw, raw, state = _floats(taw), _floats(raw), _floats(initial)
-    places = np.broadcast_shapes(
-        rain.shape[1:], etc.shape[1:], irrigation.shape[1:], taw.shape, state.shape
-    )
-    per_day = raw.ndim == len(places) + 1
-    out = np.empty((4, days, *places))
-    for d in range(days):
-        limit = raw[d] if per_day else raw
-        out[3, d] = stress_coefficient(state, taw=taw, raw=limit)
-        out[0, d], out[1, d], out[2, d] = step(
-            state, rain=rain[d], irrigation=irrigation[d], etc=etc[d], taw=taw, raw=limit
-        )
-        state = out[0, d]
-    return BalanceRun(out[0], out[1], out[2], out[3])

@@ -6,7 +6,6 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
 from siting.errors import Fault, InputError
@@ -25,9 +24,7 @@ __all__ = [
     "adjusted_depletion",
     "establishment_factor",
     "factor_class",
-    "landscape_coefficient",
     "monthly_plant_factor",
-    "plant_table",
     "turf_table",
 ]
 
@@ -173,25 +170,6 @@ PLANT_KINDS: Final = {
 }  # fmt: skip
 
 
-def plant_table() -> pd.DataFrame:
-    """Return what every plant word stands for.
-
-    Returns
-    -------
-    DataFrame
-        Index `plants`; columns factor_humid, factor_arid [-], root_depth_m [m],
-        depletion_fraction [-], reference.
-
-    Examples
-    --------
-    >>> float(plant_table().loc["cool_season_turf", "depletion_fraction"])
-    0.4
-    """
-    columns = ["factor_humid", "factor_arid", "root_depth_m", "depletion_fraction", "reference"]
-    rows = [[getattr(PLANT_KINDS[word], column) for column in columns] for word in PLANTS]
-    return pd.DataFrame(rows, columns=columns, index=pd.Index(PLANTS, name="plants"))
-
-
 def turf_table(plants: str, *, hot_arid: bool = False, choice: str | None = None) -> str | None:
     """Return which of `TURF_FACTORS` gives the months of a plant word.
 
@@ -316,15 +294,12 @@ class FactorRange:
     ----------
     low, high : float
         Its ends [-].
-    meaning : str
-        What the factor stands for.
     reference : str
         Where it is published.
     """
 
     low: float
     high: float
-    meaning: str
     reference: str = (
         "Costello, Matheny, Clark & Jones 2000, A Guide to Estimating Irrigation Water Needs of "
         "Landscape Plantings in California (range from memory)."
@@ -333,9 +308,9 @@ class FactorRange:
 
 #: Published ranges of the species, density and microclimate factors.
 LANDSCAPE_RANGES: Final = {
-    "ks": FactorRange(0.0, 0.9, "species"),
-    "kd": FactorRange(0.5, 1.3, "density"),
-    "kmc": FactorRange(0.5, 1.4, "microclimate"),
+    "ks": FactorRange(0.0, 0.9),
+    "kd": FactorRange(0.5, 1.3),
+    "kmc": FactorRange(0.5, 1.4),
 }
 
 
@@ -409,47 +384,3 @@ def establishment_factor(seasons: float) -> float:
     """
     place = int(seasons)
     return ESTABLISHMENT[place] if place < len(ESTABLISHMENT) else 1.0
-
-
-def landscape_coefficient(ks: float, kd: float, kmc: float) -> float:
-    """Return the landscape coefficient KL = ks * kd * kmc.
-
-    Where the microclimate is computed from the pixel's own sun, kmc must stay 1.
-
-    Parameters
-    ----------
-    ks, kd, kmc : float
-        Factors of species, density and microclimate [-].
-
-    Returns
-    -------
-    float
-        KL, so that ETL = KL * ETo [-].
-
-    Raises
-    ------
-    InputError
-        When a factor is outside its published range; all of them are named.
-
-    References
-    ----------
-    Costello, Matheny, Clark & Jones 2000, A Guide to Estimating Irrigation Water Needs of Landscape
-    Plantings in California, University of California.
-
-    Examples
-    --------
-    The guide's new planting.
-
-    >>> round(landscape_coefficient(0.2, 0.5, 1.0), 3)
-    0.1
-    """
-    faults = []
-    for name, value in (("ks", ks), ("kd", kd), ("kmc", kmc)):
-        rule = LANDSCAPE_RANGES[name]
-        if not rule.low <= value <= rule.high:
-            allowed = f"{rule.low:g} to {rule.high:g}, the published range of {rule.meaning}"
-            mend = "Choose a factor in the range."
-            faults.append(Fault("landscape coefficient", f"{value:g}", allowed, mend, column=name))
-    if faults:
-        raise InputError(faults)
-    return ks * kd * kmc

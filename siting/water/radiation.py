@@ -16,17 +16,13 @@ __all__ = [
     "daily_diffuse_fraction",
     "net_longwave",
     "net_shortwave",
-    "radiation_from_sunshine",
     "radiation_from_temperature",
-    "radiation_on_island",
 ]
 
 _Array = NDArray[np.float64]
 
 #: Of the grass reference surface, FAO-56 Eq. 38.
 ALBEDO: Final = 0.23
-#: Of the Angstrom formula where it has not been calibrated, FAO-56 Eq. 35.
-_ANGSTROM: Final = (0.25, 0.50)
 #: Adjustment coefficient of the Hargreaves radiation formula inland; 0.19 at coasts. FAO-56 Eq. 50.
 _KRS_INTERIOR: Final = 0.16
 _KRS_COAST: Final = 0.19
@@ -63,29 +59,6 @@ def clear_sky_radiation(ra: ArrayLike, elevation_m: float) -> _Array:
     return np.asarray((0.75 + 2e-5 * elevation_m) * _floats(ra))
 
 
-def radiation_from_sunshine(ra: ArrayLike, sunshine: ArrayLike, daylight: ArrayLike) -> _Array:
-    """Return the global radiation from the hours of sunshine, Rs.
-
-    Parameters
-    ----------
-    ra : array_like, shape (...)
-        Extraterrestrial radiation [MJ m⁻² d⁻¹].
-    sunshine, daylight : array_like, shape (...)
-        Measured and longest possible sunshine [h].
-
-    Returns
-    -------
-    ndarray, shape (...)
-        Rs [MJ m⁻² d⁻¹].
-
-    References
-    ----------
-    FAO-56 Eq. 35 with a = 0.25, b = 0.50.
-    """
-    a, b = _ANGSTROM
-    return np.asarray((a + b * _floats(sunshine) / _floats(daylight)) * _floats(ra))
-
-
 def radiation_from_temperature(
     ra: ArrayLike, tmin: ArrayLike, tmax: ArrayLike, *, coast: bool = False
 ) -> _Array:
@@ -111,31 +84,6 @@ def radiation_from_temperature(
     """
     swing = np.sqrt(np.maximum(_floats(tmax) - _floats(tmin), 0.0))
     return np.asarray((_KRS_COAST if coast else _KRS_INTERIOR) * swing * _floats(ra))
-
-
-def radiation_on_island(ra: ArrayLike) -> _Array:
-    """Return the global radiation on a small low island, where the sea evens out temperature.
-
-    Parameters
-    ----------
-    ra : array_like, shape (...)
-        Extraterrestrial radiation [MJ m⁻² d⁻¹].
-
-    Returns
-    -------
-    ndarray, shape (...)
-        Rs, for months rather than days, below 100 m of height [MJ m⁻² d⁻¹].
-
-    References
-    ----------
-    FAO-56 Eq. 51: 0.7 Ra - 4.
-
-    Examples
-    --------
-    >>> float(radiation_on_island(40.0))
-    24.0
-    """
-    return np.asarray(np.maximum(0.7 * _floats(ra) - 4.0, 0.0))
 
 
 def net_shortwave(rs: ArrayLike) -> _Array:

@@ -31,18 +31,13 @@ if TYPE_CHECKING:
     import pandas as pd
 
 __all__ = [
-    "ASCE_SHORT_REFERENCE",
     "SHORT_REFERENCE",
-    "TALL_REFERENCE",
     "Estimates",
     "EtoTerms",
     "ReferenceSurface",
     "atmospheric_pressure",
     "eto_terms",
     "hargreaves",
-    "monthly_soil_heat_flux",
-    "net_radiation",
-    "penman_monteith",
     "psychrometric_constant",
     "slope_vapour_pressure",
 ]
@@ -78,20 +73,6 @@ class ReferenceSurface:
 
 #: Grass 0.12 m high.
 SHORT_REFERENCE: Final = ReferenceSurface(900.0, 0.34, "FAO-56 Eq. 6")
-#: Alfalfa 0.5 m high.
-TALL_REFERENCE: Final = ReferenceSurface(
-    1600.0,
-    0.38,
-    "ASCE-EWRI 2005, standardized equation, Table 1 (from memory)",
-    "ASCE standardized Penman-Monteith, tall reference",
-)
-#: The same grass under its ASCE name: for a day the equation is that of FAO-56.
-ASCE_SHORT_REFERENCE: Final = ReferenceSurface(
-    900.0,
-    0.34,
-    "ASCE-EWRI 2005, standardized equation, Table 1 (from memory)",
-    "ASCE standardized Penman-Monteith, short reference",
-)
 
 
 @dataclass(frozen=True)
@@ -197,100 +178,6 @@ def slope_vapour_pressure(temperature: ArrayLike) -> _Array:
     """
     t = _floats(temperature)
     return np.asarray(4098.0 * saturation_vapour_pressure(t) / (t + 237.3) ** 2)
-
-
-def monthly_soil_heat_flux(temperature: ArrayLike, previous: ArrayLike) -> _Array:
-    """Return the soil heat flux of a month; that of a day is taken as 0 (Eq. 42).
-
-    Parameters
-    ----------
-    temperature, previous : array_like, shape (...)
-        Mean air temperature of the month and of the month before [°C].
-
-    Returns
-    -------
-    ndarray, shape (...)
-        G [MJ m⁻² d⁻¹].
-
-    References
-    ----------
-    FAO-56 Eq. 44.
-    """
-    return np.asarray(0.14 * (_floats(temperature) - _floats(previous)))
-
-
-def net_radiation(
-    rs: ArrayLike, tmin: ArrayLike, tmax: ArrayLike, ea: ArrayLike, rso: ArrayLike
-) -> _Array:
-    """Return the net radiation of grass under the open sky, Rn.
-
-    Parameters
-    ----------
-    rs, rso : array_like, shape (...)
-        Global radiation of the day and of a cloudless one [MJ m⁻² d⁻¹].
-    tmin, tmax : array_like, shape (...)
-        Lowest and highest air temperature of the day [°C].
-    ea : array_like, shape (...)
-        Actual vapour pressure [kPa].
-
-    Returns
-    -------
-    ndarray, shape (...)
-        Rn [MJ m⁻² d⁻¹].
-
-    References
-    ----------
-    FAO-56 Eq. 40.
-    """
-    return np.asarray(net_shortwave(rs) - net_longwave(tmin, tmax, ea, rs, rso))
-
-
-def penman_monteith(
-    net: ArrayLike,
-    mean_temperature: ArrayLike,
-    *,
-    wind_2m: ArrayLike,
-    deficit: ArrayLike,
-    elevation_m: float,
-    soil_heat: ArrayLike = 0.0,
-    surface: ReferenceSurface = SHORT_REFERENCE,
-) -> _Array:
-    """Return the reference evapotranspiration of a day.
-
-    Parameters
-    ----------
-    net : array_like, shape (...)
-        Net radiation [MJ m⁻² d⁻¹].
-    mean_temperature : array_like, shape (...)
-        Mean of the highest and lowest air temperature [°C].
-    wind_2m : array_like, shape (...)
-        Wind speed at 2 m [m/s].
-    deficit : array_like, shape (...)
-        Vapour pressure deficit es - ea [kPa].
-    elevation_m : float
-        Height above the sea [m].
-    soil_heat : array_like, shape (...), optional
-        Soil heat flux; 0 for a day [MJ m⁻² d⁻¹].
-    surface : ReferenceSurface, optional
-        Grass unless another is given.
-
-    Returns
-    -------
-    ndarray, shape (...)
-        ETo [mm/d]; may be negative on cold dark days.
-
-    References
-    ----------
-    FAO-56 Eq. 6.
-    """
-    gain, aero = _penman_factors(
-        mean_temperature,
-        wind_2m=wind_2m,
-        deficit=deficit,
-        elevation_m=elevation_m,
-        surface=surface,
-    )
-    return np.asarray(gain * (_floats(net) - _floats(soil_heat)) + aero)
 
 
 def _penman_factors(

@@ -15,7 +15,6 @@ __all__ = [
     "INTERCEPTION_MM",
     "curve_number",
     "entering_rain",
-    "irrigation_runoff",
     "rain_runoff",
     "tiered_rain",
 ]
@@ -100,55 +99,6 @@ def rain_runoff(rain: ArrayLike, number: ArrayLike) -> _Array:
     below = rain + 0.8 * keeps
     runs = np.divide(over**2, below, out=np.zeros(np.shape(below)), where=below > 0)
     return np.asarray(runs)
-
-
-def irrigation_runoff(
-    depth: ArrayLike,
-    *,
-    precipitation_rate: ArrayLike,
-    intake_rate: ArrayLike,
-    standing: ArrayLike,
-    cycles: ArrayLike = 1,
-) -> _Array:
-    """Return the part of an irrigation event that runs off.
-
-    Parameters
-    ----------
-    depth : array_like, shape (...)
-        Depth of the event [mm].
-    precipitation_rate, intake_rate : array_like, shape (...)
-        Of the sprinklers, and basic intake of the soil [mm/h].
-    standing : array_like, shape (...)
-        Water that may stand before it runs off [mm].
-    cycles : array_like of int, optional
-        Equal parts with enough rest between them that what stands soaks in.
-
-    Returns
-    -------
-    ndarray, shape (...)
-        Run-off: what a cycle brings beyond intake and standing water [mm].
-
-    References
-    ----------
-    The longest cycle is 60 ASA / (PR - IR) minutes, as in the scheduling standard.
-
-    Examples
-    --------
-    Loam takes 15.65 min at 1.5 in/h; a run of that length just does not run off.
-
-    >>> depth = 15.652 / 60 * 38.1
-    >>> rule = {"precipitation_rate": 38.1, "intake_rate": 8.89, "standing": 7.62}
-    >>> round(float(irrigation_runoff(depth, **rule)), 3)
-    0.0
-    >>> round(float(irrigation_runoff(2 * depth, **rule)), 2)
-    7.62
-    >>> round(float(irrigation_runoff(2 * depth, **rule, cycles=2)), 3)
-    0.0
-    """
-    part = _floats(depth) / _floats(cycles)
-    enters = part * np.minimum(_floats(intake_rate) / _floats(precipitation_rate), 1.0)
-    runs = np.maximum(part - enters - _floats(standing), 0.0)
-    return np.asarray(runs * _floats(cycles))
 
 
 def tiered_rain(rain: ArrayLike) -> _Array:

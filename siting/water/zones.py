@@ -38,7 +38,6 @@ if TYPE_CHECKING:
     import geopandas as gpd
 
 __all__ = [
-    "COEFFICIENT_COLUMNS",
     "DEFAULT_IRRIGATION",
     "DEFAULT_SOIL",
     "MONTH_COLUMNS",
@@ -96,7 +95,7 @@ def zone_water(
     hydrozones : GeoDataFrame
         As `siting.site.model.Site.hydrozones`: index `zone`; columns plants, soil, sand, clay [%],
         irrigation, precipitation_rate [mm/h], distribution_uniformity [-], root_depth [m],
-        plant_factor [-], slope [%], and any of `COEFFICIENT_COLUMNS`. Columns may be absent,
+        plant_factor [-], slope [%], and any column of `COEFFICIENTS`. Columns may be absent,
         unknown cells NaN or None.
     latitude : float
         North positive [deg].
@@ -147,9 +146,6 @@ _COLUMNS: Final = (
     "intake_rate", "surface_accumulation", "greatest_rate", "drain_hours", "soil_class", "kd",
     "establishment", "kmc_given", "defaults",
 )  # fmt: skip
-
-#: Optional columns of the hydrozones that override a published or computed coefficient.
-COEFFICIENT_COLUMNS: Final = tuple(column.name for column in COEFFICIENTS)
 
 _WHOLE: Final = 100.0
 #: Lowest and highest value that a zone's number may have.

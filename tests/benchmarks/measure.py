@@ -22,9 +22,9 @@ import numpy as np
 import shapely
 
 from siting.sun.model import SunPositions
-from siting.sun.raytest import lit_share
 from tests.benchmarks.peers import ENGINES, Skipped
 from tests.benchmarks.scene import MONTHS, SCENES, sun_positions
+from tests.sun_raytest import lit_share
 
 __all__ = ["Case", "Result", "Sample", "draw_sample", "run_case", "versions"]
 

@@ -25,8 +25,9 @@ from rasterio.transform import from_origin
 
 from siting.site.model import HeightRaster
 from siting.sun.model import SunPositions
-from siting.sun.shade import ShadeOptions, shade_instants, sun_hours
+from siting.sun.shade import ShadeOptions, shade_instants
 from tests.benchmarks.scene import Town, height_raster
+from tests.sun_cases import shade_season
 
 __all__ = ["ENGINES", "Engine", "Skipped"]
 
@@ -96,7 +97,7 @@ def siting_vectors(town: Town, *, threads: int, engine: str, raster: bool = Fals
         layers["buildings"] = town.buildings.iloc[:0]
 
     def hours(sun: SunPositions):
-        return sun_hours(town.grid, sun, options=options, **layers)
+        return shade_season(town.grid, sun, options=options, **layers).sun_hours
 
     def lit(elevation, azimuth, rows, columns):
         parts = []

@@ -24,7 +24,6 @@ from pathlib import Path
 import numpy as np
 
 from siting.planning import plan, read_inputs
-from siting.portfolio.city import write_city
 from siting.portfolio.engine import ClusterEngine, EngineError, Heard, worker_environment
 from siting.portfolio.extract import extract, open_window
 from siting.portfolio.model import Job
@@ -32,6 +31,7 @@ from siting.portfolio.run import Status, run_portfolio
 from siting.portfolio.source import open_source
 from siting.portfolio.tiles import cut_tiles, index_of
 from siting.sun.light import compiled_kernels, has_compiler
+from tests.city import write_city
 
 #: Lots of the plain loop at most: it stands still, nothing in it grows.
 MOST_LOOPED = 100

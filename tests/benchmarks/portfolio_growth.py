@@ -22,7 +22,6 @@ import pyarrow.parquet as pq
 import pyogrio
 import shapely
 
-from siting.portfolio.city import write_city
 from siting.portfolio.engine import LoopEngine
 from siting.portfolio.extract import extract, open_window
 from siting.portfolio.model import Tile
@@ -33,6 +32,7 @@ from siting.portfolio.source import input_digest, open_source
 from siting.portfolio.store import Store
 from siting.portfolio.tables import SCHEMAS, TABLES
 from siting.portfolio.tiles import cut_tiles, index_of, tile_size
+from tests.city import write_city
 
 
 def timed(work: Callable[[], object]) -> tuple[float, object]:

@@ -9,8 +9,9 @@ import pandas as pd
 
 from siting.sun.model import SunPositions, SunShade
 from siting.sun.position import clear_sky_normal, season_positions, sun_at
-from siting.sun.shade import ShadeOptions, shade_season
+from siting.sun.shade import ShadeOptions
 from tests.benchmarks.scene import SCENES
+from tests.sun_cases import shade_season
 
 __all__ = ["grouped_errors"]
 

@@ -15,12 +15,13 @@ from typing import Final
 import numpy as np
 
 from siting.sun.position import season_positions
-from siting.sun.shade import ShadeOptions, shade_season
+from siting.sun.shade import ShadeOptions
 from tests.benchmarks.measure import Case, Result, draw_sample, run_case, versions
 from tests.benchmarks.peers import ENGINES
 from tests.benchmarks.positions import grouped_errors
 from tests.benchmarks.report import write_report
 from tests.benchmarks.scene import SCENES, trees_of
+from tests.sun_cases import shade_season
 
 ALL: Final = tuple(ENGINES)
 OURS: Final = tuple(name for name in ALL if name.startswith("siting"))

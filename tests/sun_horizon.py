@@ -32,16 +32,10 @@ _BLOCK: Final = 90  # azimuths worked on at once
 class Horizon:
     """The obstacle horizon of one point.
 
-    Parameters
-    ----------
-    azimuth : ndarray, shape (A,)
-        East of north [deg].
-    solid : ndarray, shape (A,)
-        Elevation up to which buildings and opaque walls hide the sky; 0 where it is free [deg].
-    low, high : ndarray, shape (T, A)
-        Elevations between which a crown or a hedge lies; NaN where an azimuth misses it [deg].
-    transmissivity : ndarray, shape (T,)
-        Share of direct light that passes each crown (in leaf) or hedge, 0..1.
+    azimuth (A,): east of north [deg]; solid (A,): elevation up to which buildings and opaque walls
+    hide the sky, 0 where it is free [deg]; low, high (T, A): elevations between which a crown or a
+    hedge lies, NaN where an azimuth misses it [deg]; transmissivity (T,): share of direct light
+    that passes each crown (in leaf) or hedge, 0..1.
     """
 
     azimuth: Floats
@@ -53,15 +47,8 @@ class Horizon:
     def light(self, elevation: ArrayLike) -> Floats:
         """Share of the direct light that arrives from an elevation at each azimuth.
 
-        Parameters
-        ----------
-        elevation : array_like, shape (A,)
-            One elevation for each of `azimuth` [deg].
-
-        Returns
-        -------
-        ndarray, shape (A,)
-            0..1; transmissivities of crowns in line multiply.
+        elevation (A,): one elevation for each of `azimuth` [deg]. Returns 0..1, transmissivities of
+        crowns in line multiply, shape (A,).
         """
         angle = np.asarray(elevation, dtype=np.float64)
         met = (angle >= self.low) & (angle <= self.high)
@@ -79,27 +66,9 @@ def horizon(
 ) -> Horizon:
     """Return the obstacle horizon of one point on level ground.
 
-    Parameters
-    ----------
-    point : tuple of float
-        Easting and northing [m].
-    azimuth : array_like, shape (A,), optional
-        Azimuths east of north; the default is every quarter of a degree [deg].
-    buildings, trees, walls : GeoDataFrame
-        As for `siting.sun.shade.shade_season`; crowns are taken in leaf.
+    point: Easting and northing [m]; azimuth (A,): azimuths east of north, the default is every
+    quarter of a degree [deg]. Returns exact at each azimuth.
 
-    Returns
-    -------
-    Horizon
-        Exact at each azimuth.
-
-    Raises
-    ------
-    InputError
-        If the point lies in a building, or a layer is not sound.
-
-    Examples
-    --------
     >>> import geopandas as gpd
     >>> import shapely
     >>> house = gpd.GeoDataFrame({"height": [10.0]}, geometry=[shapely.box(-5, 10, 5, 20)])

@@ -1,4 +1,4 @@
-"""The obstacle horizon against closed forms and ray tests; pictures show what was computed."""
+"""The obstacle horizon against closed forms and ray tests."""
 
 import geopandas as gpd
 import numpy as np
@@ -6,18 +6,13 @@ import pytest
 import shapely
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from matplotlib.backends.backend_agg import FigureCanvasAgg
-from matplotlib.figure import Figure
 from shapely import Point, box
 from shapely.affinity import rotate
 
 from siting.errors import InputError
 from siting.site.model import LocalGrid
-from siting.sun.horizon import horizon
-from siting.sun.pictures import draw_shade, draw_sun_hours, draw_sun_path, save_picture
-from siting.sun.position import season_positions
-from siting.sun.raytest import lit_share
-from siting.sun.shade import ShadeOptions, shade_instants, shade_season
+from tests.sun_horizon import horizon
+from tests.sun_raytest import lit_share
 
 GRID = LocalGrid(100.0, 240.0, 0.5, 80, 100)
 NO_TREES = gpd.GeoDataFrame({"height": []}, geometry=[])
@@ -129,105 +124,3 @@ def test_light_under_the_horizon_is_that_of_ray_tests(seed):
 def test_a_point_in_a_building_has_no_horizon():
     with pytest.raises(InputError, match="outside buildings"):
         horizon((115, 225), buildings=YARD, trees=NO_TREES)
-
-
-# The pictures
-
-
-@pytest.fixture(scope="module")
-def lit():
-    return shade_instants(GRID, 35.0, 220.0, buildings=YARD, trees=TREES)[0]
-
-
-@pytest.fixture(scope="module")
-def season():
-    sun = season_positions(50.0, 14.0, months=(4, 6, 9), minutes=60)
-    options = ShadeOptions(sky_directions=4)
-    return shade_season(GRID, sun, buildings=YARD, trees=TREES, options=options)
-
-
-def test_the_picture_of_an_instant_is_the_array(lit):
-    figure = Figure((6, 5), layout="compressed")
-    axes = draw_shade(figure, lit, GRID, buildings=YARD, trees=TREES, title="Noon")
-    shown = axes.images[0].get_array()
-    assert np.array_equal(shown.filled(np.nan), lit, equal_nan=True)
-    assert axes.get_title(loc="left") == "Noon"
-
-
-def test_cells_are_drawn_where_they_lie(lit):
-    """Without anything over it, the colour in the picture at a cell's centre is the cell's."""
-    figure = Figure((6, 5), dpi=100)
-    axes = draw_shade(figure, lit, GRID, buildings=NO_HOUSES)
-    canvas = FigureCanvasAgg(figure)
-    canvas.draw()
-    pixels = np.asarray(canvas.buffer_rgba())
-    image = axes.images[0]
-    colours = image.cmap(image.norm(image.get_array()), bytes=True)
-    for row, column in np.random.default_rng(5).integers(2, np.array(GRID.shape) - 2, (200, 2)):
-        place = (column + 0.5) * GRID.resolution, (GRID.rows - row - 0.5) * GRID.resolution
-        x, y = axes.transData.transform(place)
-        found = pixels[len(pixels) - 1 - int(y), int(x), :3]
-        wanted = colours[row, column, :3]
-        assert found == pytest.approx(wanted, abs=1), (row, column)
-
-
-def test_months_are_drawn_in_one_scale(season):
-    figure = Figure((9, 4), layout="compressed")
-    drawn = draw_sun_hours(figure, season, buildings=YARD, trees=TREES)
-    assert [axes.get_title(loc="left") for axes in drawn] == ["Apr", "Jun", "Sep"]
-    assert len({axes.images[0].get_clim() for axes in drawn}) == 1
-    for axes, hours in zip(drawn, season.sun_hours, strict=True):
-        assert np.array_equal(axes.images[0].get_array().filled(np.nan), hours, equal_nan=True)
-
-
-def draw_path(**more):
-    figure = Figure((9, 6), layout="constrained")
-    place = {"latitude": 50.0, "longitude": 14.0, "buildings": YARD, "trees": TREES}
-    return figure, draw_sun_path(figure, (126.0, 216.0), **{**place, **more})
-
-
-def words_of(axes):
-    return "\n".join(text.get_text() for text in axes.texts)
-
-
-def test_the_sky_tells_hours_of_sun():
-    """Open ground has the whole day; 24 h in the polar summer, none in its winter."""
-    figure, axes = draw_path(buildings=NO_HOUSES, trees=NO_TREES, months=(3,))
-    assert "Mar   11.8 of 11.8 h" in words_of(axes)
-    figure, axes = draw_path(buildings=NO_HOUSES, trees=NO_TREES, latitude=75.0, months=(6, 12))
-    assert "Jun   24.0 of 24.0 h\nDec    0.0 of  0.0 h" in words_of(axes)
-    assert figure.axes == [axes]
-
-
-def test_the_sky_draws_the_horizon_it_computed():
-    _, axes = draw_path()
-    seen = horizon((126.0, 216.0), buildings=YARD, trees=TREES)
-    outline = max(axes.lines, key=lambda line: len(line.get_xdata()))
-    assert outline.get_ydata()[:-1] == pytest.approx(90 - seen.solid)
-    assert outline.get_xdata()[:-1] == pytest.approx(np.radians(seen.azimuth))
-
-
-@pytest.mark.parametrize("kind", ["png", "svg", "pdf"])
-def test_files_are_the_same_twice(tmp_path, lit, season, kind):
-    def draw(name):
-        first, second = Figure((5, 4), layout="compressed"), Figure((8, 4), layout="compressed")
-        draw_shade(first, lit, GRID, buildings=YARD, trees=TREES, units="us")
-        draw_sun_hours(second, season, buildings=YARD)
-        third, _ = draw_path()
-        return [
-            save_picture(figure, tmp_path / f"{name}{i}.{kind}").read_bytes()
-            for i, figure in enumerate((first, second, third))
-        ]
-
-    assert draw("a") == draw("b")
-
-
-def test_faults_are_told(lit, tmp_path):
-    with pytest.raises(InputError, match="Use the raster's grid"):
-        draw_shade(Figure(), lit[1:], GRID, buildings=YARD)
-    with pytest.raises(InputError, match="Rename the file"):
-        save_picture(Figure(), tmp_path / "picture.docx")
-    with pytest.raises(InputError, match="outside buildings"):
-        draw_sun_path(
-            Figure(), (115, 225), latitude=50, longitude=14, buildings=YARD, trees=NO_TREES
-        )

@@ -32,19 +32,8 @@ def lit_share(
 ) -> Floats:
     """Share of the direct light that reaches points on level ground.
 
-    Parameters
-    ----------
-    points : array_like, shape (P, 2)
-        Eastings and northings [m].
-    elevation, azimuth : array_like, shape (N,)
-        True elevation, above 0, and azimuth east of north [deg].
-    buildings, trees : GeoDataFrame
-        As for `siting.sun.shade.shade_season`.
-
-    Returns
-    -------
-    ndarray, shape (N, P)
-        0..1; NaN in a footprint.
+    points (P, 2): eastings and northings [m]; elevation, azimuth (N,): True elevation, above 0, and
+    azimuth east of north [deg]. Returns 0..1, NaN in a footprint, shape (N, P).
     """
     xy = np.asarray(points, dtype=np.float64).reshape(-1, 2)
     sun = np.radians(np.column_stack([np.atleast_1d(elevation), np.atleast_1d(azimuth)]))

@@ -208,7 +208,7 @@ def _lot(layers: _Layers, lot: int, wide: int, rng: np.random.Generator) -> None
     _planting(layers, box, place, rng)
 
 
-def _planting(layers: _Layers, box: Any, place: Any, rng: np.random.Generator) -> None:  # noqa: ANN401
+def _planting(layers: _Layers, box: Any, place: Any, rng: np.random.Generator) -> None:
     """Draw the zones and trees of a lot."""
     soil = str(rng.choice(_SOILS))
     count = int(rng.integers(_LEAST_ZONES, len(_ZONES) + 1))
@@ -253,7 +253,7 @@ def _weather(path: Path, wetter: float, warmer: float, *, years: int, seed: int)
 
 
 def main(argv: Sequence[str] | None = None) -> None:
-    """Write a city from the command line: ``python -m siting.portfolio.city FOLDER --lots 200``.
+    """Write a city from the command line: ``python -m tests.city FOLDER --lots 200``.
 
     Parameters
     ----------
@@ -265,7 +265,7 @@ def main(argv: Sequence[str] | None = None) -> None:
     parser.add_argument("--lots", type=int, default=200)
     parser.add_argument("--seed", type=int, default=1)
     given = parser.parse_args(argv)
-    print(write_city(given.folder, given.lots, seed=given.seed))  # noqa: T201
+    print(write_city(given.folder, given.lots, seed=given.seed))
 
 
 if __name__ == "__main__":

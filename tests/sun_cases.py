@@ -1,0 +1,23 @@
+"""One season and the roofs of a case: what tests ask of the shade engine again and again."""
+
+from __future__ import annotations
+
+from siting.site.model import LocalGrid
+from siting.sun.blocks import roofs
+from siting.sun.model import SunPositions, SunShade
+from siting.sun.obstacles import gather
+from siting.sun.shade import ShadeOptions, shade_scenarios
+from siting.sun.shadows import Tile
+
+
+def shade_season(
+    grid: LocalGrid, positions: SunPositions, *, options: ShadeOptions | None = None, **layers
+) -> SunShade:
+    """Sun on the ground over a season in one scenario; layers as for `shade_scenarios`."""
+    return shade_scenarios(grid, positions, [options or ShadeOptions()], **layers)[0]
+
+
+def roof_mask(grid, buildings):
+    """Whether a cell's centre lies in the footprint of a building; courtyards are no roofs."""
+    obstacles = gather(grid, (buildings, buildings.iloc[:0], None), None, ShadeOptions())
+    return roofs(obstacles, Tile(0, 0, *grid.shape))
