@@ -15,7 +15,6 @@ from siting.economics import (
     Saving,
     TodayStress,
     average_price,
-    capital,
     claim,
     discounted_payback_years,
     economics,
@@ -28,6 +27,7 @@ from siting.economics import (
 )
 from siting.site.settings import HARDWARE, Bills, Costs, Tier, Water
 from siting.units import GALLON_M3
+from tests.test_economics import capital
 
 KGAL = 1000 * GALLON_M3
 STEPS = Water(tiers=(Tier(10, 1.0), Tier(30, 2.5), Tier(math.inf, 5.0)))
