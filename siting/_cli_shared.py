@@ -12,12 +12,13 @@ import textwrap
 import threading
 import time
 from collections.abc import Callable, Iterator, Mapping
-from contextlib import contextmanager
+from contextlib import AbstractContextManager, contextmanager
 from pathlib import Path
 from typing import Any, Final, Self
 
 import click
 
+from siting.compiled import when_compiling
 from siting.errors import InputError, PlanError, SitingError
 
 __all__ = [
@@ -42,6 +43,7 @@ _NO_PLAN: Final = 3
 _INTERRUPTED: Final = 130
 _JSON: Final = "siting.json"
 _LEAST_COLUMNS: Final = 20
+_COMPILING: Final = "Compiling (first run only)"
 
 
 def columns() -> int | None:
@@ -283,6 +285,7 @@ def _minutes(seconds: float) -> str:
 def progress() -> Iterator[Progress | None]:
     """Yield a progress callback: a bar on a terminal, elsewhere a line per stage and minute.
 
+    A run that compiles inner loops, which later runs find ready, says so as a stage of its own.
     Such lines begin once a run has taken `_QUIET` seconds. With ``SITING_PROGRESS=lines`` in the
     environment every step is a line on the error stream: the word progress, the stage, steps done,
     steps in all, with tabs between them.
@@ -293,10 +296,11 @@ def progress() -> Iterator[Progress | None]:
         Called with stage, steps done and steps in all.
     """
     if os.environ.get("SITING_PROGRESS") == "lines":
-        yield _as_line
+        with _telling(_as_line):
+            yield _as_line
         return
     if not sys.stderr.isatty():
-        with Lines(lambda line: click.echo(line, err=True)) as lines:
+        with Lines(lambda line: click.echo(line, err=True)) as lines, _telling(lines.report):
             yield lines.report
         return
     from rich.console import Console
@@ -310,4 +314,10 @@ def progress() -> Iterator[Progress | None]:
         def report(stage: str, done: int, total: int) -> None:
             bar.update(task, description=stage, completed=done, total=total)
 
-        yield report
+        with _telling(report):
+            yield report
+
+
+def _telling(report: Progress) -> AbstractContextManager[None]:
+    """Report that loops are being compiled as a stage of its own."""
+    return when_compiling(lambda: report(_COMPILING, 0, 1))

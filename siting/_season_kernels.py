@@ -8,19 +8,17 @@ the tests as the reference that these loops are held to.
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from typing import NamedTuple, ParamSpec, TypeVar, cast
+from typing import NamedTuple
 
-import numba
 import numpy as np
 from numpy.typing import NDArray
+
+from siting.compiled import compiled
 
 __all__ = ["Layer", "Soil", "Weather", "run_schedules", "run_sensors"]
 
 _Floats = NDArray[np.float64]
 _Flags = NDArray[np.bool_]
-_P = ParamSpec("_P")
-_R = TypeVar("_R")
 
 #: Divided by instead of nothing.
 _LEAST = 1e-300
@@ -57,16 +55,7 @@ class Layer(NamedTuple):
     span: _Floats
 
 
-def _compiled(function: Callable[_P, _R]) -> Callable[_P, _R]:
-    """Compile without the interpreter's lock, and keep it on disk where that is allowed."""
-    try:
-        made = numba.njit(nogil=True, cache=True, error_model="numpy")(function)
-    except RuntimeError:  # nowhere to keep it
-        made = numba.njit(nogil=True, error_model="numpy")(function)
-    return cast("Callable[_P, _R]", made)
-
-
-@_compiled
+@compiled
 def _advance_class(
     etc: _Floats,
     rain: _Floats,
@@ -97,7 +86,7 @@ def _advance_class(
         stress[w] += short[w]
 
 
-@_compiled
+@compiled
 def run_schedules(
     weather: Weather, soil: Soil, ran: _Flags, event: _Floats, depth: _Floats, stress: _Floats
 ) -> None:
@@ -123,7 +112,7 @@ def run_schedules(
             _advance_class(weather.etc[q], weather.rain, soil, q, ran[g], today, stress[g])
 
 
-@_compiled
+@compiled
 def run_sensors(
     weather: Weather,
     soil: Soil,

@@ -15,10 +15,11 @@ MAY_IMPORT = {
     "cautions": set(),
     "atomic": set(),
     "palette": set(),
+    "compiled": set(),
     "limits": set(),
     "site": {"errors", "units", "extensions", "limits"},
     "climate": {"errors", "units", "extensions", "limits"},
-    "sun": {"errors", "units", "site", "climate"},
+    "sun": {"errors", "units", "site", "climate", "compiled"},
     "water": {"errors", "units", "site", "climate"},
 }
 STAGES = [
@@ -31,7 +32,7 @@ STAGES = [
     "economics",
     "wiring",
 ]
-_BELOW_STAGES = {"errors", "units", "site", "climate", "sun", "water", "ranks"}
+_BELOW_STAGES = {"errors", "units", "site", "climate", "sun", "water", "ranks", "compiled"}
 MAY_IMPORT["ranks"] = set()
 MAY_IMPORT |= dict.fromkeys(STAGES, _BELOW_STAGES)
 MAY_IMPORT["planning"] = _BELOW_STAGES | set(STAGES) | {"cautions", "extensions"}

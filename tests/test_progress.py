@@ -16,7 +16,8 @@ from click.testing import CliRunner
 
 from siting import _cli_shared
 from siting._cli_portfolio import _missing, _once_a_minute
-from siting._cli_shared import Commands, Lines
+from siting._cli_shared import Commands, Lines, progress
+from siting.compiled import compiled
 from siting.portfolio import engine, worker
 from siting.portfolio.run import Status
 from tests.small_property import write_property
@@ -68,6 +69,7 @@ def test_every_slow_stage_reports(tmp_path):
         env=os.environ | {"SITING_PROGRESS": "lines"}, capture_output=True, text=True, check=True,
     )  # fmt: skip
     stages = re.findall(r"^progress\t([^\t]+)\t", done.stderr, flags=re.MULTILINE)
+    stages = [stage for stage in stages if not stage.startswith("Compiling")]  # a first run's own
     assert list(dict.fromkeys(stages)) == [
         "Reading", "Sun and shade", "Water and dryness", "Placing sensors", "Simulating seasons",
         "Choosing sensors", "Playing the sheet",
@@ -140,3 +142,37 @@ def test_a_system_without_the_resource_module_is_no_missing_library(monkeypatch)
     assert "pip install" not in told
     assert "resource" in told
     assert "pip install" in _missing(ModuleNotFoundError("no", name="pyarrow.lib"))
+
+
+def test_a_run_that_compiles_says_so_once_for_each_loop(monkeypatch, capsys):
+    @compiled
+    def twice(x):
+        return 2 * x
+
+    monkeypatch.setenv("SITING_PROGRESS", "lines")
+    with progress():
+        assert twice(2) == 4
+        said = capsys.readouterr().err
+        assert twice(3) == 6
+    assert said == "progress\tCompiling (first run only)\t0\t1\n"
+    assert capsys.readouterr().err == ""
+
+
+def test_what_was_compiled_is_kept(tmp_path):
+    """A second process finds the loops of the first, also where the package may not be written."""
+    (tmp_path / "loops.py").write_text(
+        "from siting.compiled import compiled, when_compiling\n"
+        "@compiled\n"
+        "def twice(x):\n"
+        "    return 2 * x\n"
+        "with when_compiling(lambda: print('compiles')):\n"
+        "    print(twice(2))\n",
+        encoding="utf-8",
+    )
+    cache = {**os.environ, "NUMBA_CACHE_DIR": str(tmp_path / "cache")}
+    command = [sys.executable, str(tmp_path / "loops.py")]
+    runs = [
+        subprocess.run(command, env=cache, capture_output=True, text=True, check=True).stdout
+        for _ in range(2)
+    ]
+    assert runs == ["compiles\n4\n", "4\n"]

@@ -1,8 +1,8 @@
 """The two engines, tiles and threads: the same bits; free-standing walls; leaves."""
 
-import importlib.util
 import itertools
 import tracemalloc
+from contextlib import nullcontext
 
 import geopandas as gpd
 import numpy as np
@@ -22,6 +22,7 @@ from siting.sun.position import season_positions
 from siting.sun.shade import ShadeOptions, shade_instants, shade_scenarios
 from tests.sun_cases import shade_season
 from tests.sun_raytest import lit_share
+from tests.sun_reference import plain
 from tests.test_relief import hills
 from tests.test_shade import (
     NO_BUILDINGS,
@@ -35,9 +36,6 @@ from tests.test_shade import (
     wrong,
 )
 
-needs_numba = pytest.mark.skipif(
-    importlib.util.find_spec("numba") is None, reason="numba is not installed"
-)
 SEEDS = st.integers(0, 10_000)
 
 
@@ -75,14 +73,14 @@ def assert_same_bits(first, second):
         assert getattr(first, name).tobytes() == getattr(second, name).tobytes()
 
 
-@needs_numba
 @settings(max_examples=12, deadline=None)
 @given(SEEDS)
 def test_both_engines_give_the_same_bits(seed):
-    assert_same_bits(run(seed, engine="numpy"), run(seed, engine="numba"))
+    with plain():
+        expected = run(seed)
+    assert_same_bits(run(seed), expected)
 
 
-@needs_numba
 def test_both_engines_give_the_same_bits_where_edges_meet_cell_centres():
     """Walls, crowns and sun on the axes and diagonals of the grid."""
     shapes = [box(-8, -3, 2, 4), box(2, -3, 9, 4), box(-5, 8, 5, 12).difference(box(-2, 9, 1, 11))]
@@ -100,31 +98,30 @@ def test_both_engines_give_the_same_bits_where_edges_meet_cell_centres():
     sun = season_of(np.full(8, 45.0), azimuth)
     layers = {"buildings": buildings, "trees": trees, "walls": hedges(1)}
     for grid in (LocalGrid(-20, 20, 1, 40, 40), LocalGrid(-20.5, 20.5, 1, 41, 41)):
-        found = [
-            shade_season(grid, sun, **layers, options=ShadeOptions(sky_directions=8, engine=name))
-            for name in ("numpy", "numba")
-        ]
+        found = []
+        for engine_of in (plain, nullcontext):
+            with engine_of():
+                options = ShadeOptions(sky_directions=8)
+                found.append(shade_season(grid, sun, **layers, options=options))
         assert_same_bits(*found)
 
 
-@pytest.mark.parametrize("name", ["numpy", pytest.param("numba", marks=needs_numba)])
-def test_tiles_and_threads_change_no_bit(monkeypatch, name):
-    before = run(5, engine=name)
+def test_tiles_and_threads_change_no_bit(monkeypatch):
+    before = run(5)
     for tile, threads in (((256, 256), 2), ((16, 16), 1), ((13, 40), 2)):
         monkeypatch.setattr(engine, "_TILE", tile)
         monkeypatch.setattr(engine, "_WIDE_TILE", tile)
         monkeypatch.setattr(engine, "_THIN_TILE", tile)
-        assert_same_bits(before, run(5, engine=name, threads=threads))
+        assert_same_bits(before, run(5, threads=threads))
 
 
-@pytest.mark.parametrize("name", ["numpy", pytest.param("numba", marks=needs_numba)])
 @pytest.mark.parametrize("crowns", [False, True])
-def test_memory_beyond_the_results_is_bounded(name, crowns):
+def test_memory_beyond_the_results_is_bounded(crowns):
     """One thread takes less than 12 bytes a pixel of a raster of 800 x 800, low sun included."""
     buildings, trees = scene(2)
     grid = LocalGrid(-20, 20, 0.05, 800, 800)
     sun = season_positions(50.0, 14.0, months=(6,), minutes=60)
-    options = ShadeOptions(engine=name, sky_directions=16)
+    options = ShadeOptions(sky_directions=16)
     given = {"buildings": buildings, "trees": trees if crowns else NO_TREES, "options": options}
     found = shade_season(grid, sun, **given)  # compiles
     results = found.sun_hours.nbytes + found.beam_fraction.nbytes + found.sky_view.nbytes

@@ -1,6 +1,6 @@
 """Buildings and walls on sloping ground: closed forms, and rays followed step by step."""
 
-import importlib.util
+from contextlib import nullcontext
 
 import geopandas as gpd
 import numpy as np
@@ -9,13 +9,11 @@ import shapely
 
 from siting.site.model import HeightRaster, LocalGrid
 from siting.sun.shade import ShadeOptions, shade_instants
+from tests.sun_reference import plain
 from tests.test_relief import hills, plane
 from tests.test_shade import NO_BUILDINGS, NO_TREES, scene
 
-needs_numba = pytest.mark.skipif(
-    importlib.util.find_spec("numba") is None, reason="numba is not installed"
-)
-ENGINES = ["numpy", pytest.param("numba", marks=needs_numba)]
+ENGINES = {"numpy": plain, "numba": nullcontext}
 GRID = LocalGrid(-100, 100, 0.5, 400, 400)
 TOWER = gpd.GeoDataFrame({"height": [10.0]}, geometry=[shapely.box(-5, -5, 5, 5)])
 
@@ -28,15 +26,15 @@ def test_a_shadow_is_short_uphill_and_long_downhill(name, rise, elevation):
 
     The sun stands in the west. Level ground is the vectors' work, all other the relief's.
     """
-    lit = shade_instants(
-        GRID,
-        elevation,
-        270.0,
-        buildings=TOWER,
-        trees=NO_TREES,
-        terrain=plane(east=rise),
-        options=ShadeOptions(engine=name),
-    )[0]
+    with ENGINES[name]():
+        lit = shade_instants(
+            GRID,
+            elevation,
+            270.0,
+            buildings=TOWER,
+            trees=NO_TREES,
+            terrain=plane(east=rise),
+        )[0]
     row = lit[200, GRID.x > 5]
     fall = np.tan(np.radians(elevation))
     roof = 10.0 + (-4.75 if rise > 0 else 4.75) * rise  # the lowest cell under it
@@ -72,15 +70,15 @@ def test_crowns_on_a_slope(name, rise, drawn):
     columns = {
         "height": [8.0], "crown_base": [4.0], "crown_diameter": [6.0], "transmissivity": [0.25],
     }  # fmt: skip
-    lit = shade_instants(
-        GRID,
-        35.0,
-        270.0,
-        buildings=NO_BUILDINGS,
-        trees=gpd.GeoDataFrame(columns, geometry=[shape]),
-        terrain=plane(east=rise),
-        options=ShadeOptions(engine=name),
-    )[0]
+    with ENGINES[name]():
+        lit = shade_instants(
+            GRID,
+            35.0,
+            270.0,
+            buildings=NO_BUILDINGS,
+            trees=gpd.GeoDataFrame(columns, geometry=[shape]),
+            terrain=plane(east=rise),
+        )[0]
     dim = GRID.x[lit[200] < 1]
     fall = np.tan(np.radians(35)) + rise
     middle, half = 6 / fall, np.hypot(3, 2 / fall)

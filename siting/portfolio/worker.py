@@ -28,7 +28,6 @@ from siting.portfolio.model import City, Job, Source, Tile, TileReport
 from siting.portfolio.naming import folder_name
 from siting.portfolio.store import DiskFullError, Store, disk_full
 from siting.portfolio.tables import Rows, fault_rows, plan_rows, to_tables
-from siting.sun.light import compiled_kernels, has_compiler
 
 __all__ = ["Clock", "plan_here", "plan_one", "run_tile"]
 
@@ -110,8 +109,6 @@ def run_tile(job: Job) -> TileReport:
 def _run_tile(job: Job) -> TileReport:
     global _planned  # noqa: PLW0603  (a count of this process, for the report alone)
     store, clock, notes = Store(job.folder, job.key), Clock(), []
-    if has_compiler():
-        compiled_kernels()  # a third of a second once, and a fifth of every plan less
     todo = job.handoff_only or [i for i in job.tile.ids if store.read_part(i) is None]
     suspects = [i for i in todo if job.alone or store.mark(i).exists()]
     fresh = [i for i in todo if i not in suspects]

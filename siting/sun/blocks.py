@@ -12,27 +12,19 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
-from types import ModuleType
 from typing import Final, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
 
 from siting.sun.exact import rounded
-from siting.sun.fill import covered
-from siting.sun.light import (
-    Caster,
-    add_light,
-    add_relief,
-    compiled_kernels,
-    take_crowns,
-    worth_compiling,
-)
+from siting.sun.light import Caster, add_light, add_relief, take_crowns
 from siting.sun.model import SunPositions
-from siting.sun.obstacles import Engine, Obstacles, ShadeOptions
+from siting.sun.obstacles import Obstacles, ShadeOptions
 from siting.sun.relief import relief_bits
-from siting.sun.shadows import Rays, Tile, footprint_spans, rays
+from siting.sun.shadows import Rays, Tile, covered, footprint_spans, rays
 from siting.sun.sky import sky_directions
+from siting.sun.sky_kernels import horizon_azimuths, horizon_sky, solid_walls
 
 __all__ = [
     "Season",
@@ -44,17 +36,15 @@ __all__ = [
 Floats = NDArray[np.float64]
 Number = TypeVar("Number", bound=np.generic)
 
-#: Rows and columns of a tile: larger for the kernels, which cut every shadow into spans tile by
-#: tile, unless crowns need work space; spans run down the columns. See `siting.sun.light`
-#: for the memory that this takes.
+#: Rows and columns of a tile: large, since every shadow is cut into spans tile by tile, unless
+#: crowns need work space; spans run down the columns. See `siting.sun.light` for the memory that
+#: this takes.
 _TILE: Final = (256, 256)
 _WIDE_TILE: Final = (1024, 256)
 _THIN_TILE: Final = (256, 128)
 #: With a relief: each tile is marched from as far away as a shadow can reach, so larger is cheaper.
 _RELIEF_TILE: Final = (1024, 1024)
 _ROOF_TILE: Final = (512, 512)
-#: Cells times directions from which the compiled kernels are worth their start (about 0.5 s).
-_WORTH: Final = 3e8
 #: Directions of a relief that are kept, one bit of each cell, before they are added up.
 _AT_ONCE: Final = 16
 
@@ -143,11 +133,9 @@ def season_block(
         np.zeros((len(months), *slope)),
         np.zeros(slope),
     )
-    directions = len(positions.month) + options.sky_directions
-    kernels = _kernels(float(np.prod(shape)) * directions, options.engine)
     built = roofs(obstacles, block, options.threads)
     jobs = []
-    for tile in _tiles(obstacles, block, kernels):
+    for tile in _tiles(obstacles, block):
         here = _within(tile, block)
         part = [
             _month_job(found, i, (tile, here), positions, month, obstacles, options)
@@ -155,7 +143,7 @@ def season_block(
         ]
         part.append(_sky_job(found, (tile, here), obstacles, months, options))
         jobs += [replace(job, roofs=_cells(built, here)) for job in part]
-    _work(jobs, obstacles, kernels, options)
+    _work(jobs, obstacles, options)
     return found
 
 
@@ -179,13 +167,12 @@ def add_instants(obstacles: Obstacles, light: Rays, options: ShadeOptions) -> Fl
     lit = np.zeros((len(light.x), *obstacles.shape))
     one = (np.ones(1),)
     whole = Tile(0, 0, *obstacles.shape)
-    kernels = _kernels(lit.size, options.engine)
     jobs = [
         _Job(tile, light.part(i, i + 1), (_cells(lit[i], tile),), ((obstacles.caster, one),))
-        for tile in _tiles(obstacles, whole, kernels)
+        for tile in _tiles(obstacles, whole)
         for i in range(len(light.x))
     ]
-    _work(jobs, obstacles, kernels, options)
+    _work(jobs, obstacles, options)
     lit[:, roofs(obstacles, whole)] = np.nan
     return lit
 
@@ -211,7 +198,7 @@ def roofs(obstacles: Obstacles, block: Tile, threads: int = 1) -> NDArray[np.boo
     found = np.zeros(block.shape, dtype=bool)
 
     def mark(tile: Tile) -> None:
-        _cells(found, _within(tile, block))[:] = covered([footprint_spans(walls, tile)], tile)[:, 0]
+        _cells(found, _within(tile, block))[:] = covered(footprint_spans(walls, tile), tile)
 
     with ThreadPoolExecutor(max(threads, 1)) as pool:
         list(pool.map(mark, _cut(block, _ROOF_TILE)))
@@ -265,12 +252,10 @@ def _sky_job(
     return replace(job, parts=veils, over=obstacles)
 
 
-def _tiles(obstacles: Obstacles, block: Tile, kernels: ModuleType | None) -> Iterator[Tile]:
+def _tiles(obstacles: Obstacles, block: Tile) -> Iterator[Tile]:
     """Cut a block into tiles."""
     thin = obstacles.caster.has_thin or obstacles.bare.has_thin
     size = _THIN_TILE if thin else _WIDE_TILE
-    if kernels is None:
-        size = _TILE
     if obstacles.relief is not None:
         size = _RELIEF_TILE
     return _cut(block, size)
@@ -305,16 +290,11 @@ def _shares(beam: Floats) -> Floats:
     return share
 
 
-def _work(
-    jobs: Sequence[_Job],
-    obstacles: Obstacles,
-    kernels: ModuleType | None,
-    options: ShadeOptions,
-) -> None:
+def _work(jobs: Sequence[_Job], obstacles: Obstacles, options: ShadeOptions) -> None:
     """Do all jobs, in any order: no two write the same cell."""
 
     def run(job: _Job) -> None:
-        _sum_light(job, obstacles, kernels)
+        _sum_light(job, obstacles)
         if job.roofs is not None:
             for out in (*job.outs, *(() if job.slope is None else (job.slope,))):
                 np.copyto(out, np.nan, where=job.roofs)
@@ -333,22 +313,15 @@ def _report(results: Iterator[None], total: int, options: ShadeOptions) -> None:
             options.progress(done, total)
 
 
-def _kernels(size: float, engine: Engine) -> ModuleType | None:
-    """Return the compiled kernels where they are wanted."""
-    if engine == "numpy" or (engine == "auto" and not worth_compiling(size, _WORTH)):
-        return None
-    return compiled_kernels()
-
-
-def _sum_light(job: _Job, obstacles: Obstacles, kernels: ModuleType | None) -> None:
+def _sum_light(job: _Job, obstacles: Obstacles) -> None:
     """Add the weighted light of every direction to the job's cells."""
     relief = obstacles.relief
     if job.over is not None:
-        _add_horizon(job, job.over, kernels)
+        _add_horizon(job, job.over)
         return
     if relief is None:
         for caster, weights in job.parts:
-            add_light(job.outs, weights, job.light, job.tile, caster, kernels=kernels)
+            add_light(job.outs, weights, job.light, job.tile, caster)
         return
     slopes = relief.gradient(job.tile) if obstacles.sloping else None
     tilt = np.zeros((2, *job.tile.shape)) if job.slope is not None else np.zeros((0, 1, 1))
@@ -356,33 +329,31 @@ def _sum_light(job: _Job, obstacles: Obstacles, kernels: ModuleType | None) -> N
     parts = [(caster, _tilted(weights, job)) for caster, weights in job.parts]
     for start in range(0, len(job.light.x), _AT_ONCE):
         light = job.light.part(start, start + _AT_ONCE)
-        dark = relief_bits(relief, light, job.tile, slopes, compiled=kernels is not None)
+        dark = relief_bits(relief, light, job.tile, slopes)
         for caster, weights in parts:
             some = tuple(weight[start : start + _AT_ONCE] for weight in weights)
-            if caster.empty and kernels is not None:
+            if caster.empty:
                 add_relief(outs, some, dark)
                 continue
             for tile in _cut(job.tile, _TILE):
                 here = _within(tile, job.tile)
                 views = tuple(_cells(out, here) for out in outs)
                 part = dark[:, here.top : here.bottom, here.left : here.right]
-                add_light(views, some, light, tile, caster, kernels=kernels, dark=part)
+                add_light(views, some, light, tile, caster, part)
     if job.slope is not None and slopes is not None:
         job.slope[:] = _on_slope(job.outs[-1], tilt, slopes)
 
 
-def _add_horizon(job: _Job, obstacles: Obstacles, kernels: ModuleType | None) -> None:
+def _add_horizon(job: _Job, obstacles: Obstacles) -> None:
     """Add the sky over buildings and opaque walls, less what crowns keep back of it."""
-    from siting.sun import sky_kernels  # noqa: PLC0415 - starts the compiler
-
     out = job.outs[0]
-    walls = sky_kernels.solid_walls(obstacles.solid.scene)
+    walls = solid_walls(obstacles.solid.scene)
     seen = np.ones(job.tile.shape)
     if len(walls[0]):
-        sky_kernels.horizon_sky(seen, job.tile, walls, sky_kernels.horizon_azimuths(walls))
+        horizon_sky(seen, job.tile, walls, horizon_azimuths(walls))
     out += rounded(seen)
     for caster, weights in job.parts:
-        take_crowns(out, weights[0], job.light, job.tile, (caster, obstacles.solid), kernels)
+        take_crowns(out, weights[0], job.light, job.tile, (caster, obstacles.solid))
     np.clip(out, 0.0, 1.0, out=out)
     if job.slope is not None:
         job.slope[:] = out  # the ground is level

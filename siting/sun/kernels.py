@@ -1,7 +1,8 @@
-"""Compiled kernels of the shade engine; only imported where they are worth their start.
+"""Compiled kernels of the shade engine: shadows of walls, crowns and hedges, cut into spans.
 
-Every expression is the one of `siting.sun.shadows`, in the same order, so that both fill the same
-cells to the bit: numba keeps to IEEE 754 (no reassociation, no fused multiply-add).
+A plain form of them stands in the tests; its expressions are the same, in the same order, so that
+both fill the same cells to the bit: numba keeps to IEEE 754 (no reassociation, no fused
+multiply-add).
 
 A block of cells is held column by column, as spans run along columns: cell (row, column) is
 ``column * stride + row``, where the stride is the number of rows, rounded up to a multiple of 8.
@@ -12,16 +13,14 @@ span is an OR over a few words (numba's processors are little-endian).
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
-from typing import ParamSpec, TypeVar, cast
 
-import numba
 import numpy as np
 from numpy.typing import NDArray
 
+from siting.compiled import compiled
 from siting.sun.shadows import LEAST
 
-__all__ = ["compiled", "fill_directions", "stride_of", "take_thin"]
+__all__ = ["fill_directions", "stride_of", "take_thin"]
 
 Floats = NDArray[np.float64]
 Bytes = NDArray[np.uint8]
@@ -54,28 +53,6 @@ SheetArrays = tuple[Floats, Floats, Floats, Floats, Floats, Floats, Floats, Floa
 Scratch = tuple[Floats, Ends]
 #: Cell, direction and logarithm of every cell that is dimmed and not dark.
 Entries = tuple[Ends, Bytes, Floats]
-P = ParamSpec("P")
-R = TypeVar("R")
-
-
-def compiled(function: Callable[P, R]) -> Callable[P, R]:
-    """Compile a function: without the interpreter's lock, and kept on disk where that is allowed.
-
-    Parameters
-    ----------
-    function : callable
-        What to compile, at its first call.
-
-    Returns
-    -------
-    callable
-        The same to its callers.
-    """
-    try:
-        made = numba.njit(nogil=True, cache=True, error_model="numpy")(function)
-    except RuntimeError:  # nowhere to keep it
-        made = numba.njit(nogil=True, error_model="numpy")(function)
-    return cast("Callable[P, R]", made)
 
 
 @compiled
@@ -114,7 +91,10 @@ def _or_span(mask: Words, start: int, last: int, eight: Word) -> None:
 def _fill_walls(
     mask: Words, block: Block, light: Light, eight: Word, walls: WallArrays, ends: tuple[Ends, Ends]
 ) -> None:
-    """Set a bit in the shadows of walls, see `siting.sun.shadows.wall_spans`."""
+    """Set a bit in the shadows of walls that are turned away from the light.
+
+    Rows run down, so with the building on the left a wall's outside is on (-dy, dx).
+    """
     ax, ay, bx, by, height, slopes, feet = walls[0]
     first = walls[1]
     low_x, low_y, high_x, high_y, tall = walls[2]
@@ -211,7 +191,10 @@ def _fill_wall(
 
 @compiled
 def _reach(light: Light, tilt_x: float, tilt_y: float) -> float:
-    """Length of the shadow of a thing of height 1, see `siting.sun.shadows`."""
+    """Length of the shadow of a thing of height 1 on the ground about a body.
+
+    Ground that rises by t along the light cuts the length from r to r / (1 + r t).
+    """
     rise = tilt_x * light[0] + tilt_y * light[1]
     return light[2] / max(1 + light[2] * rise, LEAST)
 
@@ -241,7 +224,11 @@ def _dim_span(
 def _dim_sheets(
     mask: Words, block: Block, light: Light, eight: Word, sheets: SheetArrays, scratch: Scratch
 ) -> int:
-    """Dim the shadows of free-standing walls, see `siting.sun.shadows.sheet_spans`."""
+    """Dim the shadows of free-standing walls, hedges and fences.
+
+    A sheet has no thickness and shades whichever side is lit. Where light passes it, the spans are
+    open at their far end, so that two sheets that meet do not dim their common edge twice.
+    """
     top, left, bottom, right = block
     tilt_x, tilt_y, ax, ay, bx, by, height, log_tau = sheets
     count, stride = 0, stride_of(bottom - top)
@@ -278,7 +265,11 @@ def _dim_ellipsoids(
     scratch: Scratch,
     count: int,
 ) -> int:
-    """Dim the shadows of ellipsoids, see `siting.sun.shadows.ellipse_spans`."""
+    """Dim the elliptical shadows of upright ellipsoids.
+
+    One with half-axes a (level) and c (upright) throws an ellipse with half-axes a across the light
+    and ``sqrt(a² + (c / tan(elevation))²)`` along it; its centre is the ellipsoid's, displaced.
+    """
     top, left, bottom, right = block
     lx, ly = light[0], light[1]
     tilt_x, tilt_y, center_x, center_y, radius, base, tip, log_tau = crowns
@@ -320,7 +311,11 @@ def _dim_prisms(
     scratch: Scratch,
     count: int,
 ) -> int:
-    """Dim the swept outlines of drawn crowns, see `siting.sun.shadows.prism_spans`."""
+    """Dim the shadows of drawn crowns, swept from base to top.
+
+    The swept outline is the intersection of the half-planes of the outline, each moved to the
+    farther of the two displacements, and of the two that run along the light.
+    """
     top, left, bottom, right = block
     lx, ly = light[0], light[1]
     tilt_x, tilt_y, x, y, normal_x, normal_y, support, base, tip, log_tau = crowns

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from functools import cached_property
-from typing import TYPE_CHECKING, Literal, TypeAlias
+from typing import TYPE_CHECKING, TypeAlias
 
 import numpy as np
 
@@ -18,9 +18,8 @@ from siting.sun.scene import Walls, build_scene
 if TYPE_CHECKING:
     import geopandas as gpd
 
-__all__ = ["Engine", "Layers", "Obstacles", "ShadeOptions", "gather", "reach_of"]
+__all__ = ["Layers", "Obstacles", "ShadeOptions", "gather", "reach_of"]
 
-Engine = Literal["auto", "numpy", "numba"]
 #: Buildings, trees, and walls or None.
 Layers: TypeAlias = "tuple[gpd.GeoDataFrame, gpd.GeoDataFrame, gpd.GeoDataFrame | None]"
 
@@ -44,9 +43,6 @@ class ShadeOptions:
     leaf_months : tuple of int or None
         Months in which deciduous trees are in leaf, see `siting.sun.foliage.leaf_months`; None is
         the whole year.
-    engine : {"auto", "numpy", "numba"}
-        What fills the shadows; the result is the same, bit for bit. "auto" takes numba where it is
-        installed and the work is large enough to be worth its start.
     """
 
     height_scale: float = 1.0
@@ -55,7 +51,6 @@ class ShadeOptions:
     sky_directions: int = 256
     progress: Callable[[int, int], None] | None = None
     leaf_months: tuple[int, ...] | None = None
-    engine: Engine = "auto"
 
 
 @dataclass(frozen=True)

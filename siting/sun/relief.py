@@ -9,7 +9,7 @@ line itself, between two cells, so that an even slope does not shade itself. Hei
 float32 and told from the lowest ground; sums are float64.
 
 Measured on a town of 144 buildings at 0.5 m (1400 x 1400 cells, 174 sun positions), processor time
-of one thread: kernels 0.7 ns per cell and direction with a surface raster, 2.2 with a terrain of
+of one thread: 0.7 ns per cell and direction with a surface raster, 2.2 with a terrain of
 40 m relief, 3.0 with the ground's slope too. Against the exact engine 0.11 % of pixel-instants are
 wrong (0.21 % at 1 m), as many too lit as too dark; lines a whole cell apart from centre to centre
 had 0.16 % (0.30 %). Memory: 8 bytes per cell for the surface (as drawn, and turned), 8 more for the
@@ -18,7 +18,6 @@ ground, and per thread 3 for each cell of a tile; 24 more where the slope's irra
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import Final, NamedTuple
@@ -30,6 +29,7 @@ from scipy import ndimage
 from siting.errors import Fault, InputError
 from siting.site.model import HeightRaster, LocalGrid
 from siting.site.rasters import DATUM_LIMIT_M
+from siting.sun.relief_kernels import march, mark_away, mark_turned
 from siting.sun.shadows import Rays, Tile
 
 __all__ = ["MARGIN_M", "Relief", "build_relief", "relief_bits"]
@@ -191,8 +191,6 @@ def relief_bits(
     light: Rays,
     tile: Tile,
     slopes: tuple[Heights, Heights] | None = None,
-    *,
-    compiled: bool = False,
 ) -> Bits:
     """Mark the cells of a tile that lie in the shade of the relief, or face away from the light.
 
@@ -209,15 +207,12 @@ def relief_bits(
         Cells of the grid.
     slopes : tuple of two ndarray, optional
         `Relief.gradient` of the tile.
-    compiled : bool
-        Whether to march by `siting.sun.relief_kernels`; the result is the same.
 
     Returns
     -------
     ndarray of uint8, shape (groups, rows, columns)
         Bit k of group g is set where direction 8 g + k does not arrive.
     """
-    march, mark, mark_turned = _marchers(compiled=compiled)
     groups = -(-len(light.x) // _BITS)
     bits = np.zeros((groups, *tile.shape), dtype=np.uint8)
     turned = np.zeros(tile.shape[::-1], dtype=np.uint8)
@@ -232,20 +227,11 @@ def relief_bits(
             steps = _steps((y, x, reach), columns, relief.centre[1])
             march(turned, bit, *relief.turned, steps, rows, corner[::-1])
         if slopes is not None:
-            mark(bits[group], bit, *slopes, (x, y, reach))
+            mark_away(bits[group], bit, *slopes, (x, y, reach))
         if k % _BITS == _BITS - 1 or k == len(light.x) - 1:
             mark_turned(bits[group], turned)
             turned[:] = 0
     return bits
-
-
-def _marchers(*, compiled: bool) -> tuple[Callable[..., None], ...]:
-    """Return what marches, what marks slopes that face away, and what marks turned masks."""
-    if not compiled:
-        return _march, _mark_away, _mark_turned
-    from siting.sun import relief_kernels  # noqa: PLC0415 - only where numba is installed
-
-    return relief_kernels.march, relief_kernels.mark_away, relief_kernels.mark_turned
 
 
 class Steps(NamedTuple):
@@ -324,63 +310,6 @@ def _reached(
         high = min(stop + place + (reach if part < 0 else 2), size)
         ranges.append((int(low), int(high)))
     return ranges[0], ranges[1]
-
-
-def _march(
-    out: Bits,
-    bit: np.uint8,
-    rise: Heights,
-    ground: Heights,
-    steps: Steps,
-    columns: tuple[int, int],
-    corner: tuple[int, int],
-) -> None:
-    """Carry the shadow's edge along the rows, and set a bit in the wanted cells that are dark."""
-    left, right = columns
-    width, most = right - left, int(steps.offset.max()) + 1
-    edges = np.full((2, width + most - int(steps.between.min()) + 1), 2 * _NOTHING)
-    cut = slice(corner[1] - left, corner[1] - left + out.shape[1])
-    level = np.zeros(width)
-    for row, near, offset, between, side, share, plane in zip(*steps[:-1], strict=True):
-        here = edges[near, most - offset : most - offset + width]
-        line = ground[row, left:right].astype(np.float64) if ground.size else level
-        over = rise[row, left:right].astype(np.float64)
-        # A cell is a box, and the light meets its side half a step before its centre.
-        over = over + np.minimum(np.maximum(over, 0.0), steps.fall / 2)
-        base = _passing(line, side, share) + plane
-        wanted = row - corner[0]
-        if 0 <= wanted < len(out):
-            out[wanted] |= (here[cut] > base[cut]) * bit
-        np.maximum(here, over + base, out=here)
-        for way in (0, 1) if side == 0 else ((1,) if side > 0 else (0,)):
-            # Between two cells a line meets the one that is nearer to it; both if it runs midway.
-            there = edges[1 - near, most - between - way : most - between - way + width]
-            base = _passing(line, 1 - 2 * way, 0.5 - share) + plane
-            np.maximum(there, over + base, out=there)
-
-
-def _passing(line: Floats, side: int, share: float) -> Floats:
-    """Ground beside the centres of cells, towards a neighbour."""
-    beside = np.concatenate([line[:1], line, line[-1:]])[1 + side : 1 + side + len(line)]
-    return line + (beside - line) * share
-
-
-def _mark_away(
-    out: Bits,
-    bit: np.uint8,
-    slope_x: Heights,
-    slope_y: Heights,
-    light: tuple[float, float, float],
-) -> None:
-    """Set a bit where the ground turns its back on the light."""
-    x, y, reach = light
-    facing = (slope_x.astype(np.float64) * x + slope_y.astype(np.float64) * y) * reach
-    out |= (facing <= -1) * bit
-
-
-def _mark_turned(out: Bits, turned: Bits) -> None:
-    """Set the bits of a mask whose rows and columns are exchanged."""
-    out |= turned.T
 
 
 def _bounds(raster: HeightRaster) -> tuple[float, float, float, float]:

@@ -1,14 +1,12 @@
-"""Compiled kernels of `siting.sun.relief`; only imported where numba is installed.
-
-Every expression is the one of the numpy version, in the same order, with the same result.
-"""
+"""Compiled loops of `siting.sun.relief`."""
 
 from __future__ import annotations
 
 import numpy as np
 from numpy.typing import NDArray
 
-from siting.sun.kernels import Bytes, Floats, Ints, Light, compiled
+from siting.compiled import compiled
+from siting.sun.kernels import Bytes, Floats, Ints, Light
 
 __all__ = ["march", "mark_away", "mark_turned"]
 
@@ -20,7 +18,7 @@ _SIDE = 32
 @compiled
 def march(
     out: Bytes,
-    bit: int,
+    bit: np.uint8,
     rise: NDArray[np.float32],
     ground: NDArray[np.float32],
     steps: tuple[Ints, Ints, Ints, Ints, Ints, Floats, Floats, float],
@@ -78,7 +76,7 @@ def march(
 
 
 @compiled
-def _darken_level(line: Bytes, bit: int, edge: Floats, plane: float) -> None:
+def _darken_level(line: Bytes, bit: np.uint8, edge: Floats, plane: float) -> None:
     """Set a bit where the shadow's edge stands above level ground."""
     value = np.uint8(bit)
     for c in range(len(line)):
@@ -102,7 +100,7 @@ def _tops(over: Floats, rise: NDArray[np.float32], half: float) -> None:
 
 
 @compiled
-def _darken(line: Bytes, bit: int, edge: Floats, base: Floats) -> None:
+def _darken(line: Bytes, bit: np.uint8, edge: Floats, base: Floats) -> None:
     """Set a bit where the shadow's edge stands above the ground."""
     value = np.uint8(bit)
     for c in range(len(line)):
@@ -136,7 +134,11 @@ def _bases(
 
 @compiled
 def mark_away(
-    out: Bytes, bit: int, slope_x: NDArray[np.float32], slope_y: NDArray[np.float32], light: Light
+    out: Bytes,
+    bit: np.uint8,
+    slope_x: NDArray[np.float32],
+    slope_y: NDArray[np.float32],
+    light: Light,
 ) -> None:
     """Set a bit where the ground turns its back on the light, see `siting.sun.relief`.
 

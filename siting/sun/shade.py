@@ -86,7 +86,7 @@ def shade_scenarios(  # noqa: PLR0913 - every layer is an argument of its own
     References
     ----------
     Shadow of a prism and scan filling by difference arrays: `siting.sun.shadows` and
-    `siting.sun.fill`; both are checked against ray tests, with 0 wrong.
+    `siting.sun.kernels`; both are checked against ray tests, with 0 wrong.
     """
     layers = buildings, trees, walls
     relief = _relief(grid, surface, terrain, layers)
@@ -95,7 +95,7 @@ def shade_scenarios(  # noqa: PLR0913 - every layer is an argument of its own
     known: dict[ShadeOptions, SunShade] = {}
     found = []
     for options in scenarios:
-        alike = replace(options, threads=1, engine="auto", progress=None)
+        alike = replace(options, threads=1, progress=None)
         if alike not in known:
             obstacles = gather(grid, layers, relief, options)
             season = season_block(obstacles, positions, wanted, whole, options)

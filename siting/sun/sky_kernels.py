@@ -19,7 +19,8 @@ import numpy as np
 from numpy.polynomial import Chebyshev, Polynomial
 from numpy.typing import NDArray
 
-from siting.sun.kernels import Block, Floats, compiled
+from siting.compiled import compiled
+from siting.sun.kernels import Block, Floats
 from siting.sun.scene import Scene
 
 __all__ = ["horizon_azimuths", "horizon_sky", "solid_walls"]

@@ -1,4 +1,4 @@
-"""Compiled sums over masks of eight directions a byte; only where numba is installed.
+"""Compiled sums over masks of eight directions a byte.
 
 Cells in full sun cost next to nothing: what is dark is taken from the whole, eight cells at a time
 are passed over where no direction is dark, and where all directions weigh the same only their
@@ -10,7 +10,8 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from siting.sun.kernels import Floats, Word, Words, compiled
+from siting.compiled import compiled
+from siting.sun.kernels import Floats, Word, Words
 
 __all__ = ["add_lit", "add_lit_rows", "turn"]
 

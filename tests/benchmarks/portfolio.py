@@ -30,7 +30,6 @@ from siting.portfolio.model import Job
 from siting.portfolio.run import Status, run_portfolio
 from siting.portfolio.source import open_source
 from siting.portfolio.tiles import cut_tiles, index_of
-from siting.sun.light import compiled_kernels, has_compiler
 from tests.city import write_city
 
 #: Lots of the plain loop at most: it stands still, nothing in it grows.
@@ -42,8 +41,6 @@ _WORK = ("window", "extract", "read", "rows", "plan")
 
 def plain_loop(template: Path, lots: int) -> None:
     """Plan some properties in a loop, and print the seconds of each as JSON."""
-    if has_compiler():
-        compiled_kernels()
     source = open_source(template)
     index = index_of(source)
     seconds = []
