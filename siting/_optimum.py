@@ -235,7 +235,7 @@ def _first(search: Search, state: _Windows) -> Found | None:
     away = np.hypot(state.x - search.middle[0], state.y - search.middle[1])
     tied = np.flatnonzero(state.value <= state.value.min() + _TIED)
     order = np.lexsort(
-        (np.round(state.x[tied], 3), -np.round(state.y[tied], 3), np.round(away[tied], 2))
+        (np.round(state.x[tied], 3), -np.round(state.y[tied], 3), np.round(away[tied], 3))
     )
     k = int(tied[order[0]])
     return Found(float(state.x[k]), float(state.y[k]), float(state.value[k]), float(state.slack[k]))

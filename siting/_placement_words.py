@@ -15,6 +15,7 @@ from siting._unevenness import Chances
 from siting.units import UnitsName, show
 
 __all__ = [
+    "Equals",
     "GroundWords",
     "PlaceWords",
     "Tightest",
@@ -27,6 +28,7 @@ __all__ = [
 
 _EQUAL: Final = 1e-9  # ratios closer than this are equal
 _LIKELY, _SURE = 0.5, 0.9
+_WORTH: Final = 0.015  # a share of the ground below this is not worth a word
 _SYSTEMS: Final[tuple[UnitsName, ...]] = ("metric", "us")
 
 
@@ -45,6 +47,21 @@ class PlaceWords(NamedTuple):
     reason: str
 
 
+class Equals(NamedTuple):
+    """Where else a sensor could lie as well, as far as the map can tell.
+
+    Parameters
+    ----------
+    reserves : tuple of int
+        Numbers of the reserve points that are as good.
+    share : float
+        Share of the ground where it may lie that is as good, 0..1.
+    """
+
+    reserves: tuple[int, ...]
+    share: float
+
+
 class GroundWords(NamedTuple):
     """What the words of a place rest on.
 
@@ -54,12 +71,15 @@ class GroundWords(NamedTuple):
         What is expected of its rank.
     reserves : int
         Reserve points beside it.
+    equals : Equals
+        Where else it could lie as well.
     even, level : bool
         Whether all of the ground, or its drier half, dries alike within the map's own error.
     """
 
     chances: Chances
     reserves: int
+    equals: Equals
     even: bool
     level: bool
 
@@ -246,7 +266,8 @@ def _lead(ground: GroundWords) -> tuple[str, str]:
     likely = ground.chances.driest_quarter
     if likely >= _LIKELY:
         sure = "In" if likely >= _SURE else "Probably in"
-        return f"{sure} the driest quarter of the ground where a sensor may lie ({chance})", ""
+        lead = f"{sure} the driest quarter of the ground where a sensor may lie ({chance})"
+        return lead, _equal_words(ground.equals)
     lead = f"Any place here is about as good ({chance})"
     if ground.level:
         lead = (
@@ -254,6 +275,22 @@ def _lead(ground: GroundWords) -> tuple[str, str]:
             f"it ({chance})"
         )
     return lead, walk_words(ground.reserves)
+
+
+def _equal_words(equals: Equals) -> str:
+    """Name the other places where it could lie as well, with a blank before; "" without any.
+
+    Examples
+    --------
+    >>> _equal_words(Equals((1, 2), 0.06))[:62]
+    ' It could lie as well at R1 or R2 (6 % of that ground is as go'
+    """
+    if not equals.reserves:
+        return ""
+    others = " or ".join(f"R{number}" for number in equals.reserves)
+    share = f"{100 * equals.share:.0f} % of that ground" if equals.share >= _WORTH else ""
+    more = f" ({share} is as good)" if share else ""
+    return f" It could lie as well at {others}{more}: the map's own error cannot tell them apart."
 
 
 def walk_words(reserves: int) -> str:

@@ -198,6 +198,7 @@ def _layers(
         in_play=ground_in_play(site),
     )
     sensors = sensors.join(wires.lengths[["wire_m", "trench_m", "gauge_awg", "drop_v"]])
+    sensors["link"] = [wires.link(str(tag)) for tag in sensors.index]
     chosen = {tag: placements[int(decision.governors.zone[at])] for at, tag in ids.items()}
     return zones, sensors, wires, reserve_table(chosen, crs=site.crs)
 

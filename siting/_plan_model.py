@@ -102,7 +102,8 @@ class Plan:
         (wait after soaking before the reading), threshold_note (str), threshold_withheld (str:
         after commissioning, why no threshold is handed out, or ""; may be absent), wire_m (path
         to its controller), trench_m (its share of the trench), gauge_awg (int: thinnest wire that
-        keeps the voltage, 0 where unknown), drop_v (voltage lost along it), geometry (Point).
+        keeps the voltage, 0 where unknown), drop_v (voltage lost along it), link ("", "wireless",
+        or "decoder" where its lead ends in a valve box), geometry (Point).
     choices : DataFrame
         One row per allowed number of sensors, index `n` (1..max): feasible (bool), groups (str,
         "S: A, B | ..."), used (sensors actually used), control, hardware (str, "controller: kind,
@@ -128,9 +129,9 @@ class Plan:
         Columns hazard, setback_m, geometry: where a sensor must not be buried, by reason.
     reserves : GeoDataFrame
         Columns sensor_id, reserve (1 or 2, best first), x, y (working CRS),
-        expected_rank, p_driest_quarter, p_wetter_half, setback_ratio, binding_setback, geometry
-        (Point): where to dig when the shovel meets rock, at least 2 m from the sensor and from each
-        other.
+        expected_rank, p_driest_quarter, p_wetter_half, setback_ratio, binding_setback, as_good
+        (bool: the map's own error cannot tell it from the sensor's point), geometry (Point): where
+        to dig when the shovel meets rock, at least 2 m from the sensor and from each other.
     admissible : GeoDataFrame
         Columns zone, area_m2, share (of the zone), geometry: ground that meets every setback;
         zones without any are left out.

@@ -37,6 +37,7 @@ from siting.site.settings import Costs, Setbacks
 from siting.units import UnitsName, show
 from siting.wiring import (
     BED_FACTOR,
+    DECODER_M,
     LINK_M,
     PAVING_FACTOR,
     ROOTS_FACTOR,
@@ -210,6 +211,7 @@ def place_zones(
                 hazards=hazards_of_zone(hazards, zones[z]),
                 application_cv=application[zones[z]].unknown,
                 margin=MARGIN_M,
+                landmark=_controller_of(site, z),
                 units=units,
             )
         except NoAdmissibleGroundError as error:
@@ -225,6 +227,17 @@ def place_zones(
             if progress is not None:
                 progress("Placing sensors", len(placements), len(zones))
     return placements
+
+
+def _controller_of(site: Site, zone: int) -> tuple[float, float] | None:
+    """Return where a zone's controller stands, else the nearest; None where none is drawn."""
+    boxes = site.fixtures[site.fixtures["kind"] == "controller"]
+    own = boxes[boxes["name"] == site.hydrozones["controller"].iloc[zone]]
+    shapes = (boxes if own.empty else own).geometry
+    if shapes.empty:
+        return None
+    nearest = shapes.iloc[int(np.argmin(shapes.distance(site.hydrozones.geometry.iloc[zone])))]
+    return float(nearest.x), float(nearest.y)
 
 
 def trench_network(site: Site, placements: list[Placement]) -> TrenchNetwork | None:
@@ -257,6 +270,9 @@ def trench_network(site: Site, placements: list[Placement]) -> TrenchNetwork | N
         paving_factor=PAVING_FACTOR,
         priced=priced_ground(site),
         in_play=ground_in_play(site),
+        valve_boxes=shapely.get_coordinates(
+            site.fixtures.geometry[site.fixtures["kind"] == "valve_box"].to_numpy()
+        ),
     )
 
 
@@ -319,7 +335,11 @@ def priced_trench(wires: WireRoutes) -> float:
         Metres of open trench of the same price [m].
     """
     trench = wires.routes[wires.routes["kind"] == "trench"]
-    return float(trench["priced_m"].sum()) + LINK_M * len(wires.links)
+    return (
+        float(trench["priced_m"].sum())
+        + LINK_M * len(wires.links)
+        + DECODER_M * len(wires.decoders)
+    )
 
 
 def wire_share(costs: Costs) -> float:

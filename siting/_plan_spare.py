@@ -26,7 +26,8 @@ __all__ = [
 
 #: Columns of what is expected of a place's rank.
 CHANCES: Final = ("expected_rank", "p_driest_quarter", "p_wetter_half")
-_RESERVES = ("sensor_id", "reserve", "x", "y", *CHANCES, "setback_ratio", "binding_setback")
+_RESERVES = ("sensor_id", "reserve", "x", "y", *CHANCES, "setback_ratio", "binding_setback",
+             "as_good")  # fmt: skip
 
 
 def chance_columns(chances: Chances) -> dict[str, float]:
@@ -55,7 +56,16 @@ def reserve_table(placements: Mapping[str, Placement], *, crs: object) -> gpd.Ge
         See `siting.planning.Plan`.
     """
     rows = [
-        (sensor_id, number, at.x, at.y, *at.chances, at.setback_ratio, at.binding_setback)
+        (
+            sensor_id,
+            number,
+            at.x,
+            at.y,
+            *at.chances,
+            at.setback_ratio,
+            at.binding_setback,
+            at.as_good,
+        )
         for sensor_id, placement in placements.items()
         for number, at in enumerate(placement.reserves, start=1)
     ]

@@ -18,9 +18,9 @@ from scipy.sparse.csgraph import dijkstra, minimum_spanning_tree
 from shapely.geometry.base import BaseGeometry
 
 from siting._paths import _dreyfus_wagner, free_space, into_free, visibility_graph
-from siting._wire_model import LINK_M, PricedGround, disjoint
+from siting._wire_model import DECODER_M, LINK_M, PricedGround, disjoint
 
-__all__ = ["TrenchNetwork"]
+__all__ = ["TrenchNetwork", "box_prices", "together"]
 
 _Array = NDArray[np.float64]
 
@@ -48,7 +48,11 @@ class TrenchNetwork:
     priced : sequence of PricedGround
         Roots, beds and the like.
     in_play : shapely geometry, optional
-        Ground that no trench enters: a sensor in it is linked at the price of `LINK_M`.
+        Ground that no trench enters: a sensor in it, or that only it leads to, is linked at the
+        price of `LINK_M`, or from a valve box where that is cheaper. One that a building shuts in
+        is not: no price is known of it.
+    valve_boxes : ndarray, shape (B, 2), optional
+        Valve boxes [m].
     """
 
     def __init__(  # noqa: PLR0913 - every layer is an argument of its own
@@ -63,8 +67,10 @@ class TrenchNetwork:
         paving_factor: float,
         priced: Sequence[PricedGround] = (),
         in_play: BaseGeometry | None = None,
+        valve_boxes: _Array | None = None,
     ) -> None:
-        free = free_space(boundary, [*buildings, *([] if in_play is None else [in_play])])
+        walls = list(buildings)
+        free = free_space(boundary, [*walls, *([] if in_play is None else [in_play])])
         given = np.concatenate([controllers, points])
         places, moved = into_free(free, given)
         dear = shapely.union_all(list(paving))
@@ -92,9 +98,22 @@ class TrenchNetwork:
         #: Zones whose sensor has a link in place of a trench.
         self._linked = np.zeros(len(points), dtype=np.bool_)
         if in_play is not None:
-            inside = shapely.intersects(in_play, shapely.points(points))
-            self._linked = inside | ~np.isfinite(reach[self.owner, zones])
-        self.own[self._linked], self.wire[self._linked] = LINK_M, 0.0
+            inside = np.asarray(shapely.intersects(in_play, shapely.points(points)))
+            shut = ~inside & ~np.isfinite(reach[self.owner, zones])
+            open_ground = free_space(boundary, walls)
+            shut[shut] = [
+                together(open_ground, controllers[self.owner[z]], points[z])
+                for z in np.flatnonzero(shut)
+            ]
+            self._linked = inside | shut
+            self.own[self._linked], self.wire[self._linked] = LINK_M, 0.0
+            boxes = np.empty((0, 2)) if valve_boxes is None else valve_boxes
+            price, wire, _ = box_prices(
+                boxes, points[shut], free=free, dear=dear, factor=paving_factor, priced=priced
+            )
+            cheaper = price < LINK_M
+            self.own[np.flatnonzero(shut)[cheaper]] = price[cheaper]
+            self.wire[np.flatnonzero(shut)[cheaper]] = wire[cheaper]
         self._found: dict[tuple[int, ...], float] = {}
 
     def shared(self, zones: Iterable[int]) -> float:
@@ -111,7 +130,7 @@ class TrenchNetwork:
             Length in metres of open ground; what cannot be reached costs nothing here.
         """
         chosen = np.array(sorted(set(zones)), dtype=np.int64)
-        total = LINK_M * float(self._linked[chosen].sum())
+        total = float(self.own[chosen[self._linked[chosen]]].sum())
         chosen = chosen[~self._linked[chosen]]
         for controller in np.unique(self.owner[chosen]):
             mine = chosen[self.owner[chosen] == controller]
@@ -162,6 +181,66 @@ class TrenchNetwork:
             return stubs + float(sum(self._distance[i, j] for i, j in edges))
         among = np.maximum(self._distance[np.ix_(near, near)], 1e-12)
         return stubs + float(minimum_spanning_tree(among).sum())
+
+
+def together(ground: BaseGeometry, one: _Array, other: _Array) -> bool:
+    """Tell whether two points lie in, or nearest to, the same part of some ground."""
+    parts = shapely.get_parts(ground)
+    nearest = [int(np.argmin(shapely.distance(parts, shapely.Point(p)))) for p in (one, other)]
+    return nearest[0] == nearest[1]
+
+
+def box_prices(
+    boxes: _Array,
+    points: _Array,
+    *,
+    free: BaseGeometry,
+    dear: BaseGeometry,
+    factor: float,
+    priced: Sequence[PricedGround],
+) -> tuple[_Array, _Array, NDArray[np.int64]]:
+    """Return what a lead from the cheapest valve box costs each point, and which box that is.
+
+    Parameters
+    ----------
+    boxes : ndarray, shape (B, 2)
+        Valve boxes; those outside free space lead nowhere [m].
+    points : ndarray, shape (P, 2)
+        Sensors [m].
+    free, dear : shapely geometry
+        Where trenches may go, and paving.
+    factor : float
+        Price of a metre under paving in metres of open trench.
+    priced : sequence of PricedGround
+        Roots, beds and the like.
+
+    Returns
+    -------
+    price, wire : ndarray, shape (P,)
+        Decoder and trench in metres of open trench, and the length of the lead; infinite without a
+        way [m].
+    box : ndarray of int, shape (P,)
+        Row in `boxes`; -1 without a way.
+    """
+    price, wire = np.full(len(points), np.inf), np.full(len(points), np.inf)
+    which = np.full(len(points), -1)
+    if len(boxes) == 0 or len(points) == 0:
+        return price, wire, which
+    _, moved = into_free(free, boxes)
+    kept = np.flatnonzero(moved == 0)
+    places, stubs = into_free(free, np.concatenate([boxes[kept], points]))
+    grounds = [(ground.shape, ground.factor) for ground in disjoint(priced, dear, places)]
+    graph = visibility_graph(places, free=free, dear=dear, factor=factor, priced=grounds)
+    ways = []
+    for matrix in (graph.matrix(), graph.matrix(by="length")):
+        every = np.asarray(dijkstra(matrix, directed=False, indices=np.arange(len(places))))
+        ways.append(every[: len(kept), len(kept) : len(places)] + stubs[len(kept) :])
+    cost, length = ways
+    for k in range(len(points) if len(kept) else 0):
+        nearest = int(np.argmin(np.round(cost[:, k], 6)))
+        if np.isfinite(cost[nearest, k]):
+            price[k], wire[k], which[k] = cost[nearest, k], length[nearest, k], kept[nearest]
+    return DECODER_M + price, wire, which
 
 
 def _known(length: _Array) -> _Array:

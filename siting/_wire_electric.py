@@ -190,8 +190,11 @@ def parts_list(wires: WireRoutes, *, units: UnitsName = "metric") -> pd.DataFram
         ("trench in open ground", _whole(open_, units), metre, "call before you dig"),
     ]
     if wires.links:
-        note = f"for {', '.join(wires.links)}: ground in play; or a decoder in a valve box"
+        note = f"for {', '.join(wires.links)}: ground in play about it or in the way"
         rows.append(("wireless link, sender and receiver", len(wires.links), "each", note))
+    if wires.decoders:
+        note = f"for {', '.join(wires.decoders)}, in a valve box; with a receiver at its controller"
+        rows.append(("decoder", len(wires.decoders), "each", note))
     if paved > 0:
         note = f"{crossings} crossing{'' if crossings == 1 else 's'}, see the map; bore, or sleeve"
         rows.append(("sleeve or bore under paving", _whole(paved, units), metre, note))

@@ -10,11 +10,13 @@ setback is an exact distance to them. In order:
 3. Where the drier half of the ground varies by less than the map's own error, no place in it is the
    driest: the one deepest inside the admissible ground of that half.
 4. Of equals, the one deepest inside the admissible ground; of those, the one nearest to its
-   middle; of those, the north-westernmost. ("Equal" is what differs by less than a few millionths;
-   see `siting._optimum`.)
+   middle; of those, the one nearer to the landmark, which moves and turns with the property, such
+   as its controller; of those, the north-westernmost. ("Equal" is what differs by less than a few
+   millionths; see `siting._optimum`.)
 5. Where no such ground exists, the point with the largest smallest ratio of distance to
    setback; of equals, the best by 2, then the one nearest to the middle of the ground.
-6. Two reserve points by the same rules, at least 2 m from the point and from each other.
+6. Two reserve points by the same rules, at least 2 m from the point and from each other. One that
+   the map's own error cannot tell from the point is as good, and the words say so.
 """
 
 from __future__ import annotations
@@ -39,7 +41,7 @@ from siting._clearance import (
 )
 from siting._optimum import Found, Search, best_point, starts
 from siting._outline import best_along, outline
-from siting._placement_words import GroundWords, PlaceWords, tightest_setback, words_of
+from siting._placement_words import Equals, GroundWords, PlaceWords, tightest_setback, words_of
 from siting._rankfield import Mesh, Pieces, RankField, mesh_of, pieces_of, rank_field
 from siting._setbacks import (
     FIXTURE_SETBACK_M,
@@ -89,6 +91,7 @@ MARGIN_M: Final = 0.15
 
 _EQUAL_M: Final = 2e-4  # lengths (and ratios) closer than this are equal
 _RESERVE_M: Final = 0.02  # what a reserve's clearance may fall short of the best ridge known
+_DRAWN_M: Final = 0.02  # how far the middle of the ground is drawn towards the landmark
 _SAME: Final = 1e-6  # objectives closer than this are equal
 
 
@@ -107,6 +110,8 @@ class Reserve(NamedTuple):
         The hazard at which it is reached, or "".
     chances : Chances
         What is expected of its true rank.
+    as_good : bool
+        Whether the map's own error cannot tell it from the sensor's point.
     """
 
     x: float
@@ -115,6 +120,7 @@ class Reserve(NamedTuple):
     setback_ratio: float
     binding_setback: str
     chances: Chances
+    as_good: bool
 
 
 @dataclass(frozen=True)
@@ -170,6 +176,7 @@ class _Ground(NamedTuple):
 
     `clear` measures the setbacks themselves, `kept` those with the margin in them; `safe` is the
     part of `admissible` that keeps the margin, `pieces` is that part as cut by the mesh.
+    Of equal places the one nearer to `landmark` is taken.
     """
 
     shape: BaseGeometry
@@ -179,6 +186,7 @@ class _Ground(NamedTuple):
     safe: BaseGeometry
     mesh: Mesh
     pieces: Pieces
+    landmark: tuple[float, float] | None = None
 
 
 class _Ridge(NamedTuple):
@@ -221,6 +229,7 @@ def place_sensor(  # noqa: PLR0913 - each option is one of its own
     burial_error: float = 0.5,
     application_cv: float | Unevenness = 0.0,
     margin: float = 0.0,
+    landmark: tuple[float, float] | None = None,
     units: UnitsName = "metric",
 ) -> Placement:
     """Choose the driest representative point of a zone.
@@ -244,6 +253,8 @@ def place_sensor(  # noqa: PLR0913 - each option is one of its own
         reach; it only tells on `chances`.
     margin : float
         How far points stay inside every setback, where the ground has the room [m].
+    landmark : tuple of float, optional
+        Of places that nothing else tells apart, the one nearer to here is taken [m].
     units : {"metric", "us"}
         Units of the lengths in `note` and `reason`.
 
@@ -260,7 +271,7 @@ def place_sensor(  # noqa: PLR0913 - each option is one of its own
     if x.size == 0:
         msg = "the zone has no points"
         raise NoAdmissibleGroundError(msg)
-    ground = _open_ground(zone, hazards, burial_error, margin)
+    ground = _open_ground(zone, hazards, burial_error, margin)._replace(landmark=landmark)
     ranks = _ranks_of(zone, ground, (x, y, dryness), burial_error)
     points = _points(ground, ranks)
     point = points[0]
@@ -272,8 +283,18 @@ def place_sensor(  # noqa: PLR0913 - each option is one of its own
     if unknown.cv_tested is not None:
         tested = chances_at(ranks, point, unknown, tested=True)
     tightest = tightest_setback(point, hazards, units)
-    reserves = tuple(_reserve(at, ranks, hazards, unknown) for at in points[1:])
-    ground_words = GroundWords(chances, len(reserves), even=ranks.even, level=ranks.level)
+    as_good = ranks.as_good(point, *np.array(points).T)[1:]
+    reserves = tuple(
+        _reserve(at, ranks, hazards, unknown, as_good=bool(good))
+        for at, good in zip(points[1:], as_good, strict=True)
+    )
+    pieces = ground.pieces
+    equal_m2 = float(pieces.area[ranks.as_good(point, pieces.x, pieces.y)].sum())
+    equals = Equals(
+        tuple(k for k, at in enumerate(reserves, start=1) if at.as_good),
+        equal_m2 / max(ground.safe.area, 1e-9),
+    )
+    ground_words = GroundWords(chances, len(reserves), equals, even=ranks.even, level=ranks.level)
     words = words_of(point, ground_words, zone, hazards)
     return Placement(
         x=point[0],
@@ -293,12 +314,18 @@ def place_sensor(  # noqa: PLR0913 - each option is one of its own
 
 
 def _reserve(
-    point: tuple[float, float], ranks: RankField, hazards: gpd.GeoDataFrame, unknown: Unevenness
+    point: tuple[float, float],
+    ranks: RankField,
+    hazards: gpd.GeoDataFrame,
+    unknown: Unevenness,
+    *,
+    as_good: bool,
 ) -> Reserve:
     """Describe a reserve point."""
     tightest = tightest_setback(point, hazards, "metric")
     chances = chances_at(ranks, point, unknown)
-    return Reserve(*point, ranks.rank(*point), tightest.ratio, tightest.hazard, chances)
+    rank = ranks.rank(*point)
+    return Reserve(*point, rank, tightest.ratio, tightest.hazard, chances, as_good)
 
 
 def _open_ground(
@@ -473,9 +500,13 @@ def _best_cramped(
 def _middle(ground: _Ground, x: float, y: float) -> tuple[float, float]:
     """Return the centroid of the part of the admissible (else open) ground that holds a point.
 
-    It only orders points that are equal otherwise, so arcs drawn as polygons will do.
+    It only orders points that are equal otherwise, so arcs drawn as polygons will do. It is drawn
+    a little towards the landmark, so that of two points as near to it one is the nearer.
     """
     parts = shapely.get_parts(ground.shape if ground.safe.is_empty else ground.safe)
     nearest = int(np.argmin(shapely.distance(parts, shapely.Point(x, y))))
-    centre = parts[nearest].centroid
-    return float(centre.x), float(centre.y)
+    centre = shapely.get_coordinates(parts[nearest].centroid)[0]
+    if ground.landmark is not None:
+        way = np.asarray(ground.landmark) - centre
+        centre = centre + _DRAWN_M * way / max(float(np.hypot(*way)), _DRAWN_M)
+    return float(centre[0]), float(centre[1])

@@ -30,7 +30,7 @@ from siting._paths import (
     steiner_tree,
     visibility_graph,
 )
-from siting._trench import TrenchNetwork
+from siting._trench import TrenchNetwork, box_prices, together
 from siting._wire_electric import (
     CONDUCTORS_PER_SENSOR,
     DROP_LIMIT,
@@ -40,11 +40,12 @@ from siting._wire_electric import (
     parts_list,
     voltage_drop,
 )
-from siting._wire_model import DETOUR_M, LINK_M, PricedGround, WireRoutes, disjoint
+from siting._wire_model import DECODER_M, DETOUR_M, LINK_M, PricedGround, WireRoutes, disjoint
 from siting._wire_paths import edges_of, rerouted
 
 __all__ = [
     "BED_FACTOR",
+    "DECODER_M",
     "EXACT_TERMINALS",
     "LINK_M",
     "PAVING_FACTOR",
@@ -174,7 +175,8 @@ def wire_routes(  # noqa: PLR0913 - every layer is an argument of its own
         Index `sensor_id`; points; optional column controller (name of the controller; without a
         known one, the nearest by path).
     fixtures : GeoDataFrame
-        Points; columns kind, name. Those of kind "controller" count.
+        Points; columns kind, name. Those of kind "controller" count, and valve boxes where a
+        decoder in one is the cheapest way.
     boundary : shapely geometry
         The property; routes stay inside.
     buildings : GeoDataFrame
@@ -189,7 +191,7 @@ def wire_routes(  # noqa: PLR0913 - every layer is an argument of its own
         Price of a metre of wire in metres of open trench.
     in_play : shapely geometry, optional
         Ground in play, such as a pitch or a green: no trench enters it. A sensor in it, or that can
-        only be reached through it, is linked without one.
+        only be reached through it, is linked without one, or from a valve box on its side.
 
     Returns
     -------
@@ -216,21 +218,53 @@ def wire_routes(  # noqa: PLR0913 - every layer is an argument of its own
     shut = [
         str(dug.index[i])
         for i in lost
-        if _together(open_ground, ends.given[owned[i]], ends.given[len(names) + i])
-    ]
-    linked = [*sensors.index[inside].astype(str), *shut]
-    warnings = [
-        f"sensor {dug.index[i]}: no way for a wire to {names[owned[i]]}"
-        for i in lost
-        if str(dug.index[i]) not in shut
+        if together(open_ground, ends.given[owned[i]], ends.given[len(names) + i])
     ]
     labels = _Labels(list(dug.index), names, tuple(ground.name for ground in others))
     rows, lengths = _rows(graph, runs, ends, labels)
+    more, boxed = _from_boxes(land, dug.loc[shut], fixtures, wire_share=wire_share)
+    linked = [str(s) for s in sensors.index if (s not in dug.index or s in shut) and s not in boxed]
     for name, k in zip(sensors.index, owner, strict=True):
-        if name in linked:
+        if name in boxed:
+            lengths[name] = boxed[name]._replace(controller=names[k])
+        elif name in linked:
             lengths[name] = _Length(names[k], 0.0, 0.0, *gauge_for(0.0))  # no trench, no wire
-    warnings += [*_starved(lengths), *_linked_words(linked)]
-    return _result(sensors, rows, lengths, tuple(warnings), tuple(linked))
+    warnings = [
+        *(
+            f"sensor {dug.index[i]}: no way for a wire to {names[owned[i]]}"
+            for i in lost
+            if str(dug.index[i]) not in shut
+        ),
+        *_starved(lengths),
+        *_linked_words(linked, list(boxed)),
+    ]
+    return _result(sensors, [*rows, *more], lengths, tuple(warnings), tuple(linked), tuple(boxed))
+
+
+def _from_boxes(
+    land: _Land, shut: gpd.GeoDataFrame, fixtures: gpd.GeoDataFrame, *, wire_share: float
+) -> tuple[list[dict[str, Any]], dict[str, _Length]]:
+    """Route sensors from valve boxes where that is cheaper than a wireless link."""
+    drawn = fixtures[fixtures["kind"] == "valve_box"] if len(shut) else fixtures.iloc[:0]
+    places = shapely.get_coordinates(drawn.geometry.to_numpy())
+    points = shapely.get_coordinates(shut.geometry.to_numpy())
+    options: Any = {"dear": land.dear, "factor": land.factor, "priced": land.priced}
+    price, _, which = box_prices(places, points, free=land.free, **options)
+    near = price < LINK_M
+    if not near.any():
+        return [], {}
+    used, owner = np.unique(which[near], return_inverse=True)
+    ends = _terminals(land.free, np.concatenate([places[used], points[near]]))
+    others = disjoint(land.priced, land.dear, ends.places)
+    graph, runs, _ = _routed(land, ends.places, owner.tolist(), others, wire_share=wire_share)
+    given = drawn["name"] if "name" in drawn else pd.Series(None, index=drawn.index)
+    boxes = [
+        f"valve box {k + 1 if pd.isna(given.iloc[k]) else given.iloc[k]}" for k in used.tolist()
+    ]
+    labels = _Labels(
+        [str(tag) for tag in shut.index[near]], boxes, tuple(ground.name for ground in others)
+    )
+    return _rows(graph, runs, ends, labels)
 
 
 def _routed(
@@ -296,22 +330,23 @@ def _in_play(sensors: gpd.GeoDataFrame, in_play: BaseGeometry | None) -> NDArray
     return np.asarray(shapely.intersects(in_play, sensors.geometry.to_numpy()), dtype=np.bool_)
 
 
-def _together(ground: BaseGeometry, one: Floats, other: Floats) -> bool:
-    """Tell whether two points lie in, or nearest to, the same part of some ground."""
-    parts = shapely.get_parts(ground)
-    nearest = [int(np.argmin(shapely.distance(parts, shapely.Point(p)))) for p in (one, other)]
-    return nearest[0] == nearest[1]
-
-
-def _linked_words(linked: list[str]) -> list[str]:
-    """Say which sensors are linked without a trench."""
-    if not linked:
-        return []
-    price = f"reckoned like {LINK_M:g} m of open trench each (common practice, no source)"
-    return [
-        f"sensor {', '.join(linked)}: no trench is dug through ground in play, so a wireless link, "
-        f"or a decoder at a valve box where one stands nearer, takes the place of the wire, {price}"
-    ]
+def _linked_words(linked: list[str], boxed: list[str]) -> list[str]:
+    """Say which sensors are linked without a trench, and which from a valve box."""
+    told = []
+    if linked:
+        price = f"reckoned like {LINK_M:g} m of open trench each (common practice, no source)"
+        told.append(
+            f"sensor {', '.join(linked)}: no trench is dug through ground in play, so a wireless "
+            f"link takes the place of the wire, {price}"
+        )
+    if boxed:
+        price = f"reckoned like {DECODER_M:g} m of open trench each (common practice, no source)"
+        told.append(
+            f"sensor {', '.join(boxed)}: no trench is dug through ground in play, so its lead ends "
+            f"at a decoder in the nearest valve box, {price}; the box must hold wires to the "
+            "controller that a decoder can talk over"
+        )
+    return told
 
 
 def _controllers(fixtures: gpd.GeoDataFrame) -> tuple[Floats, list[str]]:
@@ -553,6 +588,7 @@ def _result(
     lengths: dict[str, _Length],
     warnings: tuple[str, ...],
     links: tuple[str, ...] = (),
+    decoders: tuple[str, ...] = (),
 ) -> WireRoutes:
     table = pd.DataFrame(rows, columns=list(_COLUMNS))
     unknown = _Length(None, float("nan"), float("nan"), *gauge_for(float("nan")))
@@ -563,5 +599,9 @@ def _result(
     )
     measured = measured.astype({"wire_m": float, "trench_m": float, "drop_v": float})
     return WireRoutes(
-        gpd.GeoDataFrame(table, geometry="geometry", crs=sensors.crs), measured, warnings, links
+        gpd.GeoDataFrame(table, geometry="geometry", crs=sensors.crs),
+        measured,
+        warnings,
+        links,
+        decoders,
     )

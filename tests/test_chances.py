@@ -10,7 +10,7 @@ from siting._rankfield import FIELD_ERROR
 from siting._unevenness import FIELD_REACH_M, UNDRAWN_SHADE
 from siting.placement import Unevenness
 from tests.test_placement import edge, lattice, place
-from tests.validation.calibration import PROPERTIES, binned, simulated
+from tests.validation.calibration import PROPERTIES, binned, misfit, simulated
 
 ZONE = box(0, 0, 18, 15)
 
@@ -38,15 +38,43 @@ def test_chances_equal_those_of_drawn_fields(reach, room):
     assert found.chances.wetter_half == pytest.approx(half, abs=room)
 
 
-def test_chances_come_true_on_simulated_properties():
-    """No bin of the reliability plot is off by more than its error, two standard errors."""
-    told, true = simulated()
+@pytest.fixture(scope="module")
+def drawn():
+    """What was told and what came true, as in the docs' plot."""
+    return simulated()
+
+
+def test_chances_come_true_on_simulated_properties(drawn):
+    """All bins together lie off by no more than chance brings, and none by two standard errors.
+
+    Of true chances one bin in three lies off by more than one standard error.
+    """
+    told, true = drawn
     assert len(np.unique(told[:, 3])) == PROPERTIES == 200
     bins = binned(told, true)
     assert len(bins) >= 6
     for one in bins:
         assert abs(one.true - one.told) <= 2 * one.error, one
+    assert misfit(bins)[1] > 0.05
     assert abs(true.mean() - told[:, 1].mean()) <= 0.02
+
+
+def test_chances_a_tenth_too_high_or_squeezed_to_the_middle_would_be_found_out(drawn):
+    """The same points, with chances told wrongly: chance alone brings that once in 10 000 times."""
+    told, true = drawn
+    for wrong in (told[:, 1] + 0.1, 0.5 + 0.6 * (told[:, 1] - 0.5)):
+        other = told.copy()
+        other[:, 1] = np.clip(wrong, 0, 1)
+        assert misfit(binned(other, true))[1] < 1e-4
+
+
+@pytest.mark.long
+@pytest.mark.parametrize("seed", [21, 22])
+def test_chances_come_true_with_seeds_that_nothing_was_set_by(seed):
+    """As in the docs' table."""
+    bins = binned(*simulated(seed=seed))
+    assert misfit(bins)[1] > 0.05
+    assert max(abs(one.true - one.told) / one.error for one in bins) < 2
 
 
 def test_even_ground_is_told_as_even_and_the_interior_taken():

@@ -270,16 +270,30 @@ def test_completion_offers_commands_and_options():
 
 
 def test_a_linked_sensor_tells_its_link_and_no_wire_of_no_length():
-    sensor = {"wire_m": 0.0, "trench_m": 0.0, "controller": "A", "ties": []}
+    sensor = {"wire_m": 0.0, "trench_m": 0.0, "link": "wireless", "controller": "A", "ties": []}
     told = explain._how_reached(sensor, "metric").words[0]
     assert "wireless link" in told
     assert "0 m" not in told
+
+
+def test_a_lead_from_a_valve_box_is_told_to_end_there():
+    plan = make_plan()
+    tag = plan.sensors.index[0]
+    plan.sensors.loc[tag, "link"] = "decoder"
+    row = plan.sensors.loc[tag]
+    sheet = _sheet_sensor._wire_words(plan, tag, row.to_dict())
+    told = explain._how_reached({**row.to_dict(), "ties": []}, "metric").words[0]
+    shown = dict(_map_text.sensor_rows(plan, tag))["Wire"]
+    for words in (sheet, told, *([shown] if isinstance(shown, str) else shown)):
+        assert "decoder in the nearest valve box" in words
+        assert "m to the controller" not in words
 
 
 def test_sheet_map_and_terminal_tell_a_link_where_no_trench_leads():
     plan = make_plan()
     tag = plan.sensors.index[0]
     plan.sensors.loc[tag, ["wire_m", "trench_m"]] = 0.0
+    plan.sensors.loc[tag, "link"] = "wireless"
     row = plan.sensors.loc[tag]
     assert _sheet_sensor._wire_words(plan, tag, row.to_dict()) == LINK_WORDS
     assert summary._wire(plan, row) == "link"

@@ -95,6 +95,29 @@ def test_equal_walls_east_and_west():
     assert abs(point.x - 10) == pytest.approx(17 / 16, abs=0.25)
     assert point.x < 10
     assert 0.75 < point.rank < 1.0
+    other = point.reserves[0]
+    assert (other.x, other.y) == pytest.approx((20 - point.x, 15.0), abs=0.05)
+    assert other.as_good
+    assert "It could lie as well at R1" in point.reason
+
+
+@pytest.mark.parametrize("corner", [(-1, 3), (21, 3), (21, 40)])
+def test_of_equal_places_the_one_nearer_to_the_landmark_is_taken(corner):
+    """North and west name no place of a property that may be mirrored; its controller does."""
+    zone = box(0, 0, 20, 30)
+    walls = [("building", 1.5, box(-2, 0, 0, 30)), ("building", 1.5, box(20, 0, 22, 30))]
+    point = place(zone, lambda x, _y: 2 - ((x - 10) / 20) ** 2, edge(zone), *walls, landmark=corner)
+    assert (point.x > 10) == (corner[0] > 10)
+    assert point.y == pytest.approx(15.0, abs=0.03)
+
+
+def test_a_reserve_that_the_map_can_tell_apart_is_not_as_good():
+    """A strip 2 m wide dries towards the east: two metres on, the rank is another."""
+    strip = box(0, 0, 26, 2)
+    point = place(strip, lambda x, _y: 10 + x, edge(strip, 0.9), burial_error=0.2)
+    assert len(point.reserves) == 2
+    assert not any(reserve.as_good for reserve in point.reserves)
+    assert "as well" not in point.reason
 
 
 def test_sun_from_one_side_gives_the_middle_of_the_driest_quarter():

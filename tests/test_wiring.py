@@ -6,6 +6,7 @@ from itertools import combinations
 
 import geopandas as gpd
 import numpy as np
+import pandas as pd
 import pytest
 import shapely
 from hypothesis import assume, given, settings
@@ -14,7 +15,9 @@ from scipy.sparse import csr_array
 from shapely.affinity import rotate
 from shapely.geometry import LineString, MultiPoint, Point, box
 
+from siting._plan_places import priced_trench
 from siting.wiring import (
+    DECODER_M,
     LINK_M,
     PricedGround,
     TrenchNetwork,
@@ -366,6 +369,50 @@ def test_a_link_is_priced_before_the_choice():
     assert network.marginal([1, 2]).tolist() == pytest.approx([network.own[0], LINK_M, LINK_M])
 
 
+def shut_in(box_at, **more):
+    """A ring of ground in play about a sensor at (30, 30); a valve box stands somewhere."""
+    ring = box(0, 0, 60, 60).difference(box(15, 15, 45, 45))
+    fixtures = controllers((-5, 30))
+    valve_box = fixtures.assign(kind="valve_box", name="V", geometry=[Point(*box_at)])
+    return wire_routes(
+        sensors((30, 30)), fixtures=pd.concat([fixtures, valve_box], ignore_index=True),
+        boundary=box(-10, -10, 70, 70), buildings=layer(), paving=layer(), in_play=ring, **more,
+    )  # fmt: skip
+
+
+def test_a_decoder_in_a_valve_box_on_its_side_is_taken_where_it_is_cheaper():
+    """5 m of trench and a decoder against a link; 14 m is too far, a box in play no help."""
+    wires = shut_in((30, 35))
+    assert (wires.links, wires.decoders) == ((), ("S1",))
+    assert wires.link("S1") == "decoder"
+    assert wires.lengths.loc["S1", ["wire_m", "trench_m"]].tolist() == pytest.approx([5.0, 5.0])
+    assert wires.lengths.loc["S1", "controller"] == "controller 1"
+    assert wires.routes["controller"].tolist() == ["valve box V"] * 2
+    assert "decoder in the nearest valve box, reckoned like 12 m" in wires.warnings[0]
+    parts = parts_list(wires).set_index("item")["quantity"]
+    assert parts["decoder"] == parts["splice box"] == 1
+    assert "wireless link, sender and receiver" not in parts
+    assert priced_trench(wires) == pytest.approx(5 + DECODER_M)
+    for place in ((30, 44), (30, 50), (65, 30)):
+        other = shut_in(place)
+        assert (other.links, other.decoders) == (("S1",), ())
+        assert priced_trench(other) == LINK_M
+
+
+def test_a_decoder_is_priced_before_the_choice():
+    ring = box(0, 0, 60, 60).difference(box(15, 15, 45, 45))
+    args = {"boundary": box(-10, -10, 70, 70), "buildings": [], "paving_factor": 4.0,
+            "paving": [box(10, 31, 50, 32)], "in_play": ring}  # fmt: skip
+    ends = np.array([(30.0, 28.0), (30.0, 33.0)]), np.array([(-5.0, 30.0)]), np.zeros(2, int)
+    network = TrenchNetwork(*ends, valve_boxes=np.array([(30.0, 35.0), (30.0, 50.0)]), **args)
+    assert network.own.tolist() == pytest.approx([7 + 3 + DECODER_M, 2 + DECODER_M])
+    assert network.wire.tolist() == pytest.approx([7.0, 2.0])
+    assert network.shared([0, 1]) == pytest.approx(network.own.sum())
+    assert network.marginal([0]).tolist() == pytest.approx(network.own.tolist())
+    without = TrenchNetwork(*ends, **args)
+    assert without.own.tolist() == [LINK_M, LINK_M]
+
+
 def pieces(wires, kind):
     return wires.routes[wires.routes["kind"] == kind]
 
@@ -661,6 +708,18 @@ def test_a_sensor_shut_in_by_a_building_is_not_blamed_on_play():
     )  # fmt: skip
     assert wires.links == ()
     assert "no way for a wire" in wires.warnings[0]
+
+
+def test_a_sensor_shut_in_by_a_building_is_not_priced_as_a_link():
+    """Play lies elsewhere, as in the routes: no price is known of a place without a way."""
+    court = box(20, 20, 40, 40).difference(box(25, 25, 35, 35))
+    network = TrenchNetwork(
+        np.array([(30.0, 30.0), (55.0, 55.0)]), np.array([(-5.0, 30.0)]), np.zeros(2, int),
+        boundary=box(-10, -10, 70, 70), buildings=[court], paving=[], paving_factor=4.0,
+        in_play=box(50, 50, 60, 60),
+    )  # fmt: skip
+    assert network.own.tolist() == [0.0, LINK_M]
+    assert network.shared([0, 1]) == LINK_M
 
 
 def test_the_price_before_the_choice_counts_paving_along_an_edge_too():

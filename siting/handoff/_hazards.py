@@ -14,13 +14,13 @@ from siting._setbacks import HAZARD_WORDS
 from siting.planning import Plan
 
 __all__ = [
+    "DECODER_WORDS",
     "LINK_WORDS",
     "hazard_group",
     "hazard_name",
     "hazard_why",
     "keep_clear",
     "lines_drawn",
-    "linked",
 ]
 
 _WHY: Final = {
@@ -56,22 +56,12 @@ def hazard_name(hazard: object) -> str:
     return HAZARD_WORDS.get(str(hazard), str(hazard).replace("_", " "))
 
 
-#: How a sensor is reached that no trench may lead to.
-LINK_WORDS: Final = (
-    "no wire: a wireless link, or a decoder at a valve box, as ground in play lies about it or in "
-    "the way"
+#: How a sensor is reached that no trench may lead to, and where the lead of one ends that only a
+#: valve box can be dug to from.
+LINK_WORDS: Final = "no wire: a wireless link, as ground in play lies about it or in the way"
+DECODER_WORDS: Final = (
+    "a decoder in the nearest valve box, as ground in play lies in the way to the controller"
 )
-
-
-def linked(wire_m: object, trench_m: object) -> bool:
-    """Tell whether a sensor is linked without a wire.
-
-    Examples
-    --------
-    >>> linked(0.0, 0.0), linked(12.0, 4.0), linked(None, None), linked(float("nan"), 0.0)
-    (True, False, False, False)
-    """
-    return wire_m == 0 and trench_m == 0
 
 
 def hazard_why(hazard: object) -> str:

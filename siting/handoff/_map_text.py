@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any, Final, Literal
 
 from siting._claims import payback_words, span
 from siting.handoff._assumptions import plan_standing
-from siting.handoff._hazards import LINK_WORDS, hazard_name, linked
+from siting.handoff._hazards import DECODER_WORDS, LINK_WORDS, hazard_name
 from siting.handoff._money_rows import choices
 from siting.handoff._sensor_facts import hardware_words, rank_words
 from siting.handoff._sheet_text import depth, tape
@@ -250,10 +250,11 @@ def sensor_rows(plan: Plan, sensor_id: str) -> list[Row]:
         (
             "Wire",
             fill("{}", LINK_WORDS)
-            if linked(sensor["wire_m"], sensor["trench_m"])
+            if sensor["link"] == "wireless"
             else fill(
-                "{} to the controller{}; its share of the trench {}",
+                "{} to {}{}; its share of the trench {}",
                 both(sensor["wire_m"], "length", si=1, us=0),
+                DECODER_WORDS if sensor["link"] else "the controller",
                 _gauge(sensor),
                 both(sensor["trench_m"], "length", si=1, us=0),
             ),

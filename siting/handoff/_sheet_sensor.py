@@ -11,7 +11,7 @@ import geopandas as gpd
 import shapely
 from reportlab.platypus import PageBreak, Spacer, Table, TableStyle
 
-from siting.handoff._hazards import LINK_WORDS, hazard_name, lines_drawn, linked
+from siting.handoff._hazards import DECODER_WORDS, LINK_WORDS, hazard_name, lines_drawn
 from siting.handoff._sensor_facts import (
     chance_cell,
     compass,
@@ -97,7 +97,7 @@ def sensor_list(plan: Plan, *, width: float) -> Any:  # noqa: ANN401 - reportlab
             elide(clean(row.valve), 20),
             elide(", ".join(clean(zone) for zone in row.governs), 80),
             depth(row.depth_m, units),
-            "link" if linked(row.wire_m, row.trench_m) else run(row.wire_m, units),
+            "link" if row.link == "wireless" else run(row.wire_m, units),
         )
         for sensor_id, row in zip(plan.sensors.index, plan.sensors.itertuples(), strict=True)
     ]
@@ -304,7 +304,7 @@ def _setback_words(row: Mapping[str, Any]) -> str:
 
 def _wire_words(plan: Plan, sensor_id: str, row: Mapping[str, Any]) -> str:
     """Return the wire's length and what it crosses."""
-    if linked(row["wire_m"], row["trench_m"]):
+    if row["link"] == "wireless":
         return LINK_WORDS
     units = plan.settings.units
     routes = plan.wire_routes.loc[plan.wire_routes["sensor_id"] == sensor_id, "crosses"]
@@ -314,7 +314,8 @@ def _wire_words(plan: Plan, sensor_id: str, row: Mapping[str, Any]) -> str:
     gauge = ""
     if row["gauge_awg"]:
         gauge = f", {int(row['gauge_awg'])} AWG or thicker ({row['drop_v']:.2f} V lost)"
-    return f"{length} to the controller{gauge}; share of the trench {trench}{over}"
+    end = DECODER_WORDS if row["link"] else "the controller"
+    return f"{length} to {end}{gauge}; share of the trench {trench}{over}"
 
 
 def threshold_steps(plan: Plan, row: Mapping[str, Any]) -> list[str]:

@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Any, Final
 
 from siting.errors import Fault, InputError
-from siting.handoff._hazards import LINK_WORDS, linked
+from siting.handoff._hazards import DECODER_WORDS, LINK_WORDS
 from siting.handoff._money_rows import folded
 from siting.handoff._sheet_text import depth, run, tape
 from siting.units import UnitsName, show
@@ -223,11 +223,13 @@ def _what_it_runs(
 def _how_reached(sensor: _Document, units: UnitsName) -> Topic:
     words = []
     named = f"controller {sensor['controller']}" if sensor["controller"] else "the controller"
-    if linked(sensor.get("wire_m"), sensor.get("trench_m")):
+    link = sensor.get("link")
+    if link == "wireless":
         words.append(f"{LINK_WORDS[0].upper()}{LINK_WORDS[1:]}; to {named}.")
     elif sensor.get("wire_m") is not None:
         wire, trench = (run(sensor[key], units) for key in ("wire_m", "trench_m"))
-        words.append(f"{wire} of wire to {named}, {trench} of trench.")
+        end = f"{DECODER_WORDS}; to {named}" if link else named
+        words.append(f"{wire} of wire to {end}, {trench} of trench.")
     ties = sensor.get("ties") or []
     taped = [f"{tape(t['distance_m'], units)} from {t['from_kind']}" for t in ties]
     if taped:

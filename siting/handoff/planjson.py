@@ -249,7 +249,11 @@ def _sensors(plan: Plan) -> list[dict[str, Any]]:
             | {"ties": ties.get(str(sensor_id), [])}
             | {"reserves": reserves.get(str(sensor_id), [])}
             | {"wire_m": _plain(row["wire_m"], 3), "trench_m": _plain(row["trench_m"], 3)}
-            | {"gauge_awg": _plain(row["gauge_awg"], None), "drop_v": _plain(row["drop_v"], 3)}
+            | {
+                "link": str(row["link"]),
+                "gauge_awg": _plain(row["gauge_awg"], None),
+                "drop_v": _plain(row["drop_v"], 3),
+            }
         )
     return records
 
@@ -310,6 +314,7 @@ def _reserves(plan: Plan, decimals: int) -> dict[str, list[dict[str, Any]]]:
             "p_wetter_half": _plain(row["p_wetter_half"], 4),
             "setback_ratio": _plain(row["setback_ratio"], 3),
             "binding_setback": row["binding_setback"],
+            "as_good": bool(row["as_good"]),
             "distance_m": _plain(spare.distance_m, 5),
             "bearing_deg": _plain(spare.bearing_deg, 1),
             "side": spare.side,

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any, Final
 from rich.markup import escape
 from rich.table import Table
 
-from siting.handoff._hazards import hazard_name, linked
+from siting.handoff._hazards import hazard_name
 from siting.handoff._money_rows import choices
 from siting.handoff._sensor_facts import chance_cell
 from siting.handoff._sheet_text import depth, elide
@@ -127,7 +127,7 @@ def _depth(plan: Plan, row: pd.Series[Any]) -> str:
 
 
 def _wire(plan: Plan, row: pd.Series[Any]) -> str:
-    if linked(row["wire_m"], row["trench_m"]):
+    if row["link"] == "wireless":
         return "link"
     units = plan.settings.units
     return show(row["wire_m"], "length", units, decimals=1 if units == "metric" else 0)

@@ -25,6 +25,7 @@ import geopandas as gpd
 import numpy as np
 import pandas as pd
 import shapely
+from scipy.stats import chi2
 from shapely.geometry import Polygon, box
 from shapely.geometry.base import BaseGeometry
 
@@ -160,6 +161,16 @@ def binned(told: np.ndarray, true: np.ndarray, bins: int = BINS) -> list[Bin]:
     return found
 
 
+def misfit(bins: list[Bin]) -> tuple[float, float]:
+    """Return chi-square of the bins, and the chance of one as great where all chances are true.
+
+    Each bin adds the square of its distance in standard errors; points of a property that fall into
+    different bins hang together a little, which is left out.
+    """
+    chi_square = sum(((one.true - one.told) / one.error) ** 2 for one in bins)
+    return chi_square, float(chi2.sf(chi_square, len(bins)))
+
+
 def picture(bins: list[Bin]) -> str:
     """Draw the reliability plot."""
 
@@ -195,6 +206,8 @@ def main(argv: list[str]) -> None:
     if not again:
         Path(argv[0]).write_text(picture(bins), encoding="utf-8")
     print(pd.DataFrame(bins).round(3).to_string(index=False))
+    chi_square, chance = misfit(bins)
+    print(f"chi-square {chi_square:.1f} on {len(bins)} bins, chance {chance:.2f}")
 
 
 if __name__ == "__main__":
