@@ -13,10 +13,23 @@ pytestmark = IN_A_BROWSER
 AXE = Path(__file__).parent / "data" / "axe-core-4.10.3.min.js"
 RUN = """
 const done = arguments[arguments.length - 1];
-axe.run(document, { runOnly: { type: "tag", values: arguments[0] } }).then(
+// axe-core takes a zone's shape to lie over the page's head where the map clips it: the browser's
+// own hit test says who gets a tap. A target passes where it gets every tap on it itself.
+const tapped = ({ element }) => {
+  const r = element.getBoundingClientRect();
+  const whole = r.width >= 24 && r.height >= 24;
+  const steps = Array.from({ length: 13 }, (_, k) => (k + 0.5) / 13);
+  const hit = (u, v) => document.elementFromPoint(r.left + u * r.width, r.top + v * r.height);
+  const own = (u, v) => u * r.width < 5 || (1 - u) * r.width < 5 || element.contains(hit(u, v));
+  return whole && steps.every((v) => steps.every((u) => own(u, v)));
+};
+axe.run(document, { runOnly: { type: "tag", values: arguments[0] }, elementRef: true }).then(
   (found) => done({
     passes: found.passes.length,
-    violations: found.violations.map((v) => [v.id, v.impact, v.nodes.map((n) => n.html)]),
+    violations: found.violations
+      .map((v) => [v.id, v.impact, v.nodes.filter((n) => v.id !== "target-size" || !tapped(n))])
+      .filter(([, , nodes]) => nodes.length)
+      .map(([id, impact, nodes]) => [id, impact, nodes.map((n) => n.html)]),
   }),
   (fault) => done({ passes: 0, violations: [["axe", "critical", [String(fault)]]] }));
 """
@@ -44,6 +57,20 @@ def serious(driver, *, passes=15):
     found = driver.execute_async_script(RUN, RULES)
     assert found["passes"] > passes, "axe-core ran"
     return [v for v in found["violations"] if v[1] in ("serious", "critical")]
+
+
+def test_a_target_under_another_is_found(browser, tmp_path):
+    """Two buttons of 40 px, the second over most of the first."""
+    page = tmp_path / "two.html"
+    page.write_text(
+        '<!DOCTYPE html><html lang="en"><head><title>Two</title><style>button { position: '
+        "absolute; width: 40px; height: 40px; top: 0; left: 0; } button + button { left: 10px; }"
+        "</style></head><body><main><h1>Two</h1><button>A</button><button>B</button></main>",
+        encoding="utf-8",
+    )
+    browser.get(page.as_uri())
+    found = serious(browser, passes=5)
+    assert [(name, html) for name, _, html in found] == [("target-size", ["<button>A</button>"])]
 
 
 def at_rest(driver):
@@ -124,8 +151,6 @@ def moved(driver, name):
 @pytest.mark.parametrize("card", [False, True], ids=["plain", "with a card open"])
 def test_no_serious_finding_while_the_yard_is_moved(browser, yard, size, card):
     page = show(browser, yard, size)
-    if card and size == PHONE:
-        pytest.xfail("zoomed, the card of a sensor at the map's upper edge reaches under the head")
     if card:
         sensor(page)
         at_rest(page)  # the card brings itself into view; what is asked of it follows

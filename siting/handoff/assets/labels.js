@@ -35,8 +35,20 @@ function tidyGlyphs() {
     node.toggleAttribute("inert", close);
   }
 }
-/* While the map moves, fixtures slide under and over other things: no one taps them then. */
+/* A popup that the map's edge cuts, or whose cross lies under a button, is words only: the card holds the same. */
+function tidyPopup() {
+  const node = popup.isOpen() && popup.getElement();
+  if (!node) return;
+  const stage = map.getContainer().getBoundingClientRect();
+  const r = node.getBoundingClientRect();
+  const cross = node.querySelector(".leaflet-popup-close-button").getBoundingClientRect();
+  const cut = r.top < stage.top || r.left < stage.left || r.right > stage.right || r.bottom > stage.bottom;
+  node.toggleAttribute("inert", cut || !boxes(".tools button, .layers, .hours:not([hidden]), .measuring:not([hidden])").every((t) => apart(cross, t)));
+}
+/* While the map moves, fixtures and the popup slide under and over other things: no one taps them then. */
 function restGlyphs() {
+  const node = popup.isOpen() && popup.getElement();
+  if (node && !node.contains(document.activeElement)) node.toggleAttribute("inert", true);
   for (const node of document.querySelectorAll(".glyph")) {
     if (node === document.activeElement) continue;
     node.setAttribute("tabindex", "-1");
@@ -46,6 +58,7 @@ function restGlyphs() {
 function tidy() {
   tidyPins();
   tidyGlyphs();
+  tidyPopup();
   writeDistances();
   const stage = map.getContainer().getBoundingClientRect();
   const taken = boxes(".pin .tag, .pin .spot, .tie-label span, .glyph svg, .tools button, .layers, .key:not([hidden]), .north, .leaflet-control-scale, .hours:not([hidden])");
