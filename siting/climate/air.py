@@ -72,20 +72,9 @@ def mean_saturation_vapour_pressure(tmin: ArrayLike, tmax: ArrayLike) -> _Array:
 def vapour_pressure_from_humidity(rh_mean: ArrayLike, tmin: ArrayLike, tmax: ArrayLike) -> _Array:
     """Return the actual vapour pressure from the mean relative humidity.
 
-    Parameters
-    ----------
-    rh_mean : array_like, shape (...)
-        Mean relative humidity [%].
-    tmin, tmax : array_like, shape (...)
-        Lowest and highest air temperature of the day [°C].
+    rh_mean: mean relative humidity [%]; tmin, tmax: lowest and highest air temperature of the day
+    [°C]. Result: ea [kPa].
 
-    Returns
-    -------
-    ndarray, shape (...)
-        ea [kPa].
-
-    References
-    ----------
     FAO-56 Eq. 19.
     """
     return np.asarray(_floats(rh_mean) / 100.0 * mean_saturation_vapour_pressure(tmin, tmax))
@@ -96,20 +85,9 @@ def vapour_pressure_from_humidity_range(
 ) -> _Array:
     """Return the actual vapour pressure from the lowest and highest relative humidity.
 
-    Parameters
-    ----------
-    rh_min, rh_max : array_like, shape (...)
-        Lowest and highest relative humidity of the day [%].
-    tmin, tmax : array_like, shape (...)
-        Lowest and highest air temperature of the day [°C].
+    rh_min, rh_max: lowest and highest relative humidity of the day [%]; tmin, tmax: lowest and
+    highest air temperature of the day [°C]. Result: ea [kPa].
 
-    Returns
-    -------
-    ndarray, shape (...)
-        ea [kPa].
-
-    References
-    ----------
     FAO-56 Eq. 17.
     """
     dawn = saturation_vapour_pressure(tmin) * _floats(rh_max)
@@ -120,24 +98,11 @@ def vapour_pressure_from_humidity_range(
 def wind_at_2m(wind: ArrayLike, height_m: ArrayLike) -> _Array:
     """Return the wind speed at 2 m above short grass from that at another height.
 
-    Parameters
-    ----------
-    wind : array_like, shape (...)
-        Wind speed at `height_m` [m/s].
-    height_m : array_like, shape (...)
-        Height of the measurement, above 0.1 m [m]; 2 m leaves the speed as it is.
+    wind: wind speed at `height_m` [m/s]; height_m: height of the measurement, above 0.1 m [m], 2 m
+    leaves the speed as it is. Result: wind speed at 2 m [m/s].
 
-    Returns
-    -------
-    ndarray, shape (...)
-        Wind speed at 2 m [m/s].
-
-    References
-    ----------
     FAO-56 Eq. 47.
 
-    Examples
-    --------
     FAO-56 Example 14.
 
     >>> round(float(wind_at_2m(3.2, 10.0)), 1)

@@ -53,14 +53,8 @@ _MPH: Final = 0.44704
 class Column:
     """What one column may hold.
 
-    Parameters
-    ----------
-    unit : str
-        Our unit, as named in messages.
-    low, high : float
-        Lowest and highest value, in that unit.
-    hint : str
-        How to mend a value outside them.
+    unit: our unit, as named in messages; low, high: lowest and highest value, in that unit; hint:
+    how to mend a value outside them.
     """
 
     unit: str
@@ -72,14 +66,8 @@ class Column:
 class Place(NamedTuple):
     """Where a column stands, how the file spells it, and what turns it into our unit.
 
-    Parameters
-    ----------
-    position : int
-        Of the cell in a row, from 0.
-    spelling : str
-        The header's cell, in lower case.
-    factor, offset : float
-        Our value is the file's times the factor, plus the offset.
+    position: of the cell in a row, from 0; spelling: the header's cell, in lower case; factor,
+    offset: our value is the file's times the factor, plus the offset.
     """
 
     position: int
@@ -106,14 +94,8 @@ SPELLINGS: Final[Mapping[str, tuple[str, float, float]]] = {
 class Layout:
     """What columns a table has.
 
-    Parameters
-    ----------
-    columns : mapping of str to Column
-        Every numeric column.
-    key : str
-        The column that names the row, such as date.
-    required : tuple of str
-        Columns that must be there.
+    columns: every numeric column; key: the column that names the row, such as date; required:
+    columns that must be there.
     """
 
     columns: Mapping[str, Column]
@@ -125,29 +107,14 @@ class Layout:
 class Ledger:
     """Collects faults, one per kind and column, with the lines on which it occurs.
 
-    Parameters
-    ----------
-    file : str
-        The file's name.
-    lines : dict
-        (column, found, allowed, mend) -> lines of the file.
+    file: the file's name; lines: (column, found, allowed, mend) -> lines of the file.
     """
 
     file: str
     lines: dict[tuple[str, str, str, str], list[int]] = field(default_factory=dict)
 
     def add(self, line: int, column: str, found: str, allowed: str, mend: str) -> None:
-        """Note a fault on a line.
-
-        Parameters
-        ----------
-        line : int
-            Line of the file, from 1.
-        column : str
-            As the file spells it; "" where the whole line is meant.
-        found, allowed, mend : str
-            What is there, what may be there, and how to mend it.
-        """
+        """Note a fault on a line."""
         self.lines.setdefault((column, found, allowed, mend), []).append(line)
 
     def faults(self) -> list[Fault]:
@@ -161,18 +128,8 @@ class Ledger:
 def lines_text(lines: Iterable[int]) -> str:
     """Name some lines of a file in words, however many there are.
 
-    Parameters
-    ----------
-    lines : iterable of int
-        Lines, at least one.
+    lines: lines, at least one. Result: the first three in rising order, and how many more.
 
-    Returns
-    -------
-    str
-        The first three in rising order, and how many more.
-
-    Examples
-    --------
     >>> lines_text([7])
     'line 7'
     >>> lines_text([2, 3, 5, 9, 11])
@@ -189,20 +146,7 @@ def lines_text(lines: Iterable[int]) -> str:
 def read_rows(path: Path) -> list[Row]:
     """Return the lines of a CSV file with their numbers.
 
-    Parameters
-    ----------
-    path : Path
-        UTF-8, with or without a byte-order mark; commas.
-
-    Returns
-    -------
-    list of (int, list of str)
-        Lines that hold anything, the header first.
-
-    Raises
-    ------
-    InputError
-        When the file is not there, is no text, is empty, or is separated by semicolons or tabs.
+    Result: lines that hold anything, the header first.
     """
     mend = "Save the table as CSV (comma separated, UTF-8)."
     try:
@@ -259,19 +203,7 @@ def _other_separator(name: str, text: str) -> Fault:
 def full_rows(rows: Sequence[Row], width: int, ledger: Ledger) -> list[Row]:
     """Return the lines with something in them; those of another width are faults.
 
-    Parameters
-    ----------
-    rows : sequence of Row
-        Without the header.
-    width : int
-        Cells in the header.
-    ledger : Ledger
-        Where faults go.
-
-    Returns
-    -------
-    list of Row
-        The lines of that width.
+    Result: the lines of that width.
     """
     body = []
     for line, cells in rows:
@@ -291,23 +223,8 @@ def find_columns(
 ) -> tuple[dict[str, Place], list[Fault], list[str]]:
     """Find the columns of a table.
 
-    Parameters
-    ----------
-    name : str
-        The file's name, for messages.
-    header : sequence of str
-        The header's cells, in lower case.
-    layout : Layout
-        What columns there can be.
-
-    Returns
-    -------
-    places : dict of str to Place
-        Our column -> where it stands.
-    faults : list of Fault
-        Columns twice, misspelt or missing.
-    warnings : list of str
-        Columns that are not used.
+    layout: what columns there can be. Result: our column -> where it stands; columns twice,
+    misspelt or missing; columns that are not used.
     """
     known = (layout.key, *layout.columns)
     spelled = {word: to for word, to in SPELLINGS.items() if to[0] in layout.columns}
@@ -344,21 +261,8 @@ def find_columns(
 def read_numbers(body: Sequence[Row], place: Place, rule: Column, ledger: Ledger) -> _Array:
     """Read one column.
 
-    Parameters
-    ----------
-    body : sequence of Row, length N
-        The lines below the header.
-    place : Place
-        Where the column stands, and its unit.
-    rule : Column
-        What it may hold, in our unit.
-    ledger : Ledger
-        Where faults go.
-
-    Returns
-    -------
-    ndarray, shape (N,)
-        In our unit; NaN where a cell is empty or wrong.
+    place: where the column stands, and its unit. Result: in our unit; NaN where a cell is empty or
+    wrong, shape (N,).
     """
     allowed = f"{rule.low:g} to {rule.high:g} {rule.unit}"
     numbers = np.full(len(body), np.nan)

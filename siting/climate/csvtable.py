@@ -60,16 +60,9 @@ _FIRST_YEAR: Final = 1800
 class RawTable:
     """The numbers of a weather file as they stand there.
 
-    Parameters
-    ----------
-    dates : ndarray of datetime64[D], shape (N,)
-        In the order of the file, each once.
-    columns : dict of str to ndarray, shape (N,)
-        Column -> numbers, NaN where the cell is empty.
-    lines : ndarray of int, shape (N,)
-        Line of the file, the header being 1.
-    warnings : tuple of str
-        Columns that were ignored, repeated lines that were dropped.
+    dates (N,): in the order of the file, each once; columns (N,): column -> numbers, NaN where the
+    cell is empty; lines (N,): line of the file, the header being 1; warnings: columns that were
+    ignored, repeated lines that were dropped.
     """
 
     dates: NDArray[np.datetime64]
@@ -81,15 +74,8 @@ class RawTable:
 def latest_day(today: dt.date | None = None) -> dt.date:
     """Return the last day of which weather can have been measured anywhere on earth.
 
-    Parameters
-    ----------
-    today : date, optional
-        Today's date in UTC; that of the clock when not given.
-
-    Returns
-    -------
-    date
-        Tomorrow: east of Greenwich the day begins earlier.
+    today: today's date in UTC, that of the clock when not given. Result: tomorrow: east of
+    Greenwich the day begins earlier.
     """
     return (today or dt.datetime.now(tz=dt.UTC).date()) + dt.timedelta(days=1)
 
@@ -99,24 +85,8 @@ def read_table(
 ) -> RawTable:
     """Read a weather CSV file.
 
-    Parameters
-    ----------
-    path : Path
-        UTF-8, with or without a byte-order mark; commas; a header.
-    required : tuple of str
-        Columns that must be there besides the date.
-    today : date, optional
-        Later days are refused; the clock's date when not given.
-
-    Returns
-    -------
-    RawTable
-        The numbers, each within the limits of its column.
-
-    Raises
-    ------
-    InputError
-        With every fault of the file.
+    required: columns that must be there besides the date; today: later days are refused, the
+    clock's date when not given. Result: the numbers, each within the limits of its column.
     """
     name = path.name
     rows = read_rows(path)

@@ -49,28 +49,9 @@ def read_daily_csv(
     with 0. Days in longer gaps of temperature or rain are left out; in longer gaps of the others
     the value stays unknown.
 
-    Parameters
-    ----------
-    path : Path or str
-        CSV file, UTF-8.
-    elevation_m : float, optional
-        Height of the station above the sea; goes before that of `options` [m].
-    options : WeatherOptions, optional
-        Everything else: latitude for the check of radiation, height of the wind measurement,
-        whether units are trusted.
+    elevation_m: height of the station above the sea, goes before that of `options` [m]. Result:
+    sorted, unique days; `warnings` counts everything that was filled, dropped or assumed.
 
-    Returns
-    -------
-    Climate
-        Sorted, unique days; `warnings` counts everything that was filled, dropped or assumed.
-
-    Raises
-    ------
-    InputError
-        With every fault of the file, grouped by kind, with line numbers.
-
-    References
-    ----------
     FAO-56 chapter 3 for vapour pressure (Eqs 14, 17, 19) and wind profile (Eq. 47).
     """
     path, options = Path(path), options or WeatherOptions()
@@ -90,24 +71,7 @@ def read_daily_csv(
 def read_daily_rain(path: Path | str, *, options: WeatherOptions) -> tuple[pd.Series, list[str]]:
     """Read the rain of a daily file in siting's own layout; other columns are not used.
 
-    Parameters
-    ----------
-    path : Path or str
-        CSV file with date and rain_mm (or rain_in).
-    options : WeatherOptions
-        `today` is used.
-
-    Returns
-    -------
-    rain : Series, N rows
-        Sorted days, NaN where a cell is empty [mm].
-    warnings : list of str
-        What was dropped or assumed.
-
-    Raises
-    ------
-    InputError
-        With every fault of the file.
+    Result: sorted days, NaN where a cell is empty [mm]; what was dropped or assumed.
     """
     path = Path(path)
     raw = read_table(path, required=("rain_mm",), today=options.today)

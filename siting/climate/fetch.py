@@ -53,14 +53,8 @@ _MALFORMED: Final = (AttributeError, LookupError, TypeError, ValueError)
 class FetchedWeather:
     """Days fetched from a source.
 
-    Parameters
-    ----------
-    daily : DataFrame, N rows
-        Index date; columns of siting's daily layout.
-    elevation_m : float
-        Height of the source's grid cell above the sea; NaN when it does not say it [m].
-    credit : str
-        Whom to name for the data.
+    daily: index date, columns of siting's daily layout; elevation_m: height of the source's grid
+    cell above the sea, NaN when it does not say it [m]; credit: whom to name for the data.
     """
 
     daily: pd.DataFrame
@@ -132,25 +126,10 @@ def fetch_daily(
 ) -> FetchedWeather:
     """Fetch daily weather from a public source; this needs a network.
 
-    Parameters
-    ----------
-    source : {"nasa_power", "acis_prism"}
-        NASA POWER: the whole world, hours since 2001 aggregated to days of the place, with the
-        split of the radiation. PRISM through ACIS: the United States, rain and temperatures.
-    latitude, longitude : float
-        North and east positive [deg].
-    first, last : date
-        First and last day.
-
-    Returns
-    -------
-    FetchedWeather
-        The days in siting's daily layout, unknown values NaN.
-
-    Raises
-    ------
-    InputError
-        When the source is unknown, cannot be reached, or answers in another form.
+    source {"nasa_power", "acis_prism"}: NASA POWER: the whole world, hours since 2001 aggregated to
+    days of the place, with the split of the radiation. PRISM through ACIS: the United States, rain
+    and temperatures; latitude, longitude: north and east positive [deg]. Result: the days in
+    siting's daily layout, unknown values NaN.
     """
     fetcher = SOURCES.get(source)
     if fetcher is None or first > last:

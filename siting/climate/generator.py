@@ -47,37 +47,20 @@ _NEEDED: Final = ("rain_mm", "wet_days", "tmin_c", "tmax_c")
 class WeatherPattern:
     """What twelve normals do not tell, and is taken from elsewhere.
 
-    Parameters
-    ----------
-    lag, noise : tuple of tuple of float
-        Matrices A and B of x(t) = A x(t-1) + B e(t) for (tmax, tmin, radiation) [-].
-    wet_after_dry : float
-        Chance of a wet day after a dry one, over the month's share of wet days [-].
-    gamma_intercept, gamma_slope : float
-        Scale of the gamma distribution of rain from the mean rain of a wet day [mm, -].
-    temperature_sd : float
-        Standard deviation of the daily mean temperature about its normal, mean of the year [°C].
-    winter_sd : float
-        By how much that is larger in midwinter and smaller in midsummer, as a share [-].
-    range_log_sd : float
-        Standard deviation of the logarithm of the daily temperature range [-].
-    wet_range, wet_radiation : float
-        Range and radiation on wet days over those on dry days [-].
-    clear_sky, overcast : float
-        Highest and lowest radiation over the extraterrestrial one [-].
-    dry_concentration, wet_concentration : float
-        How little the radiation of dry and of wet days varies (a + b of the beta distribution) [-].
-    wind_log_sd : float
-        Standard deviation of the logarithm of the wind speed [-].
-    month_temperature, month_radiation, month_rain : float
-        Standard deviation of what a whole month deviates by, beyond what its days do by
-        themselves: temperature [°C], and radiation and rain as shares [-].
-    month_together : float
-        Correlation of the three (rain the other way) [-].
-    month_lag : float
-        How much of it the next month keeps [-].
-    reference : str
-        Where the numbers come from.
+    lag, noise: matrices A and B of x(t) = A x(t-1) + B e(t) for (tmax, tmin, radiation) [-];
+    wet_after_dry: chance of a wet day after a dry one, over the month's share of wet days [-];
+    gamma_intercept, gamma_slope: scale of the gamma distribution of rain from the mean rain of a
+    wet day [mm, -]; temperature_sd: standard deviation of the daily mean temperature about its
+    normal, mean of the year [°C]; winter_sd: by how much that is larger in midwinter and smaller in
+    midsummer, as a share [-]; range_log_sd: standard deviation of the logarithm of the daily
+    temperature range [-]; wet_range, wet_radiation: range and radiation on wet days over those on
+    dry days [-]; clear_sky, overcast: highest and lowest radiation over the extraterrestrial one
+    [-]; dry_concentration, wet_concentration: how little the radiation of dry and of wet days
+    varies (a + b of the beta distribution) [-]; wind_log_sd: standard deviation of the logarithm of
+    the wind speed [-]; month_temperature, month_radiation, month_rain: standard deviation of what a
+    whole month deviates by, beyond what its days do by themselves: temperature [°C], and radiation
+    and rain as shares [-]; month_together: correlation of the three (rain the other way) [-];
+    month_lag: how much of it the next month keeps [-]; reference: where the numbers come from.
     """
 
     lag: tuple[tuple[float, ...], ...] = (
@@ -148,44 +131,17 @@ def daily_from_normals(
 ) -> pd.DataFrame:
     """Return daily weather whose long-run monthly means and wet days are the given normals.
 
-    Parameters
-    ----------
-    normals : DataFrame, 12 rows
-        January first. Columns rain_mm [mm per month], wet_days [d per month], tmin_c, tmax_c [°C];
-        where known rs_mj_m2 [MJ m⁻² d⁻¹], wind_m_s (at 2 m) [m/s], and rh_mean [%] or tdew_c [°C].
-    years : int
-        How many calendar years.
-    first_year : int
-        The first of them.
-    seed : int
-        Of the random numbers: the same seed gives the same weather.
-    latitude : float
-        North positive [deg].
-    pattern : WeatherPattern, optional
-        Correlations and spreads, which the normals do not tell.
-    wet_day_mm : float
-        Least rain of a day that the normals count as wet [mm].
+    normals: January first. Columns rain_mm [mm per month], wet_days [d per month], tmin_c, tmax_c
+    [°C], where known rs_mj_m2 [MJ m⁻² d⁻¹], wind_m_s (at 2 m) [m/s], and rh_mean [%] or tdew_c
+    [°C]; latitude: north positive [deg]; wet_day_mm: least rain of a day that the normals count as
+    wet [mm]. Result: columns date (datetime64), tmin_c, tmax_c [°C], rain_mm [mm], rs_mj_m2 [MJ m⁻²
+    d⁻¹], ea_kpa [kPa], wind_m_s (at 2 m) [m/s]; one row per day, leap days included. The last three
+    are NaN where the normals do not have them.
 
-    Returns
-    -------
-    DataFrame
-        Columns date (datetime64), tmin_c, tmax_c [°C], rain_mm [mm], rs_mj_m2 [MJ m⁻² d⁻¹],
-        ea_kpa [kPa], wind_m_s (at 2 m) [m/s]; one row per day, leap days included. The last three
-        are NaN where the normals do not have them.
-
-    Raises
-    ------
-    InputError
-        When the normals are incomplete or contradict each other.
-
-    Notes
-    -----
     How much months deviate as a whole no normals tell: the values are one choice for every place,
     and measured years are better where there are any. Held against Wageningen 1976-1999 and Seattle
     2012-2015 in the tests.
 
-    References
-    ----------
     Richardson 1981, Water Resources Research 17:182-190 (from memory); Richardson & Wright 1984,
     WGEN, USDA-ARS-8.
     """

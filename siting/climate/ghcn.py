@@ -74,22 +74,7 @@ def read_ghcn(path: Path, options: WeatherOptions) -> Climate:
     Long files (by station, by year: ID, date, element, value, three flags, time) and wide ones
     (a row per day, each element with its attributes) are told apart by their first line.
 
-    Parameters
-    ----------
-    path : Path
-        CSV, also compressed with gzip.
-    options : WeatherOptions
-        `station` is needed when the file holds several; `elevation_m` for long files.
-
-    Returns
-    -------
-    Climate
-        Rain, temperatures and, where they are there, wind (AWND) and dew point (ADPT).
-
-    Raises
-    ------
-    InputError
-        When the layout is another one, an element is missing, or values are no whole numbers.
+    Result: rain, temperatures and, where they are there, wind (AWND) and dew point (ADPT).
     """
     station = _read_station(path, options)
     table, warnings = station.table, station.warnings
@@ -129,24 +114,7 @@ def read_ghcn(path: Path, options: WeatherOptions) -> Climate:
 def read_ghcn_rain(path: Path, *, options: WeatherOptions) -> tuple[pd.Series, list[str]]:
     """Read the rain alone of a GHCN-Daily file.
 
-    Parameters
-    ----------
-    path : Path
-        CSV, also compressed with gzip.
-    options : WeatherOptions
-        `station` is needed when the file holds several.
-
-    Returns
-    -------
-    rain : Series, N rows
-        Sorted days, NaN where it is unknown [mm].
-    warnings : list of str
-        What was dropped or assumed.
-
-    Raises
-    ------
-    InputError
-        As `read_ghcn`.
+    Result: sorted days, NaN where it is unknown [mm]; what was dropped or assumed.
     """
     station = _read_station(path, options)
     if "PRCP" not in station.table:

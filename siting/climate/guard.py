@@ -29,20 +29,7 @@ _STARTS: Final = (
 
 
 def check_size(path: Path, key: str) -> None:
-    """Refuse a file that is larger than a limit.
-
-    Parameters
-    ----------
-    path : Path
-        The file; one that is not there is left to its reader.
-    key : str
-        Of `siting.limits.LIMITS`, in megabytes.
-
-    Raises
-    ------
-    InputError
-        When it is larger.
-    """
+    """Refuse a file that is larger than a limit."""
     size = path.stat().st_size / _MB if path.is_file() else 0.0
     if size > limit(key):
         allowed = f"at most {limit(key):,.0f} MB"
@@ -51,18 +38,7 @@ def check_size(path: Path, key: str) -> None:
 
 
 def refuse_bytes(path: Path) -> None:
-    """Refuse a file whose first bytes are those of no text.
-
-    Parameters
-    ----------
-    path : Path
-        The file; one that is not there is left to its reader, one named .gz may be packed.
-
-    Raises
-    ------
-    InputError
-        When it is an archive, a workbook, another encoding or no text at all.
-    """
+    """Refuse a file whose first bytes are those of no text."""
     if not path.is_file():
         return
     try:
@@ -111,15 +87,7 @@ class _Bounded(io.RawIOBase):
 def open_bounded(path: Path) -> io.BufferedReader:
     """Open a table of stations, packed with gzip or not, so that it cannot fill the memory.
 
-    Parameters
-    ----------
-    path : Path
-        Unpacked when its name ends in .gz.
-
-    Returns
-    -------
-    BufferedReader
-        Its bytes; reading raises InputError at the limit.
+    Result: its bytes; reading raises InputError at the limit.
     """
     opened = gzip.open(path) if path.suffix == ".gz" else path.open("rb")  # noqa: SIM115
     return io.BufferedReader(_Bounded(cast("IO[bytes]", opened), path.name), 1 << 20)

@@ -39,24 +39,13 @@ def days_of_hours(hours: pd.DataFrame, *, step_h: float = 1.0) -> pd.DataFrame:
     when any of its values is missing; temperature, vapour pressure and wind when more than two
     hours are.
 
-    Parameters
-    ----------
-    hours : DataFrame, N rows
-        Index: start of each step, local time without zone. Columns ghi, dhi (mean of the step)
-        [W/m²], temp_air [°C], temp_dew [°C] or relative_humidity [%], wind_speed [m/s], rain
-        (sum of the step) [mm]; those that are absent are unknown.
-    step_h : float
-        Length of a step [h].
+    hours: index: start of each step, local time without zone. Columns ghi, dhi (mean of the step)
+    [W/m²], temp_air [°C], temp_dew [°C] or relative_humidity [%], wind_speed [m/s], rain (sum of
+    the step) [mm], those that are absent are unknown; step_h: length of a step [h]. Result: one row
+    per day of the index; columns tmin_c, tmax_c [°C], rs_mj_m2 [MJ m⁻² d⁻¹], diffuse_fraction [-],
+    ea_kpa [kPa], wind_m_s (as high as measured) [m/s], rain_mm [mm] and hours (how much of the day
+    is there) [h].
 
-    Returns
-    -------
-    DataFrame
-        One row per day of the index; columns tmin_c, tmax_c [°C], rs_mj_m2 [MJ m⁻² d⁻¹],
-        diffuse_fraction [-], ea_kpa [kPa], wind_m_s (as high as measured) [m/s], rain_mm [mm] and
-        hours (how much of the day is there) [h].
-
-    Examples
-    --------
     >>> index = pd.date_range("2021-06-01", periods=24, freq="h")
     >>> hours = pd.DataFrame({"ghi": 100.0, "dhi": 25.0, "temp_air": range(24)}, index=index)
     >>> day = days_of_hours(hours).iloc[0]

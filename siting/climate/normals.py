@@ -59,22 +59,8 @@ def read_normals_table(path: Path | str) -> tuple[pd.DataFrame, list[str]]:
     rs_mj_m2, rh_mean or tdew_c, and wind_m_s with wind_height_m are used when they are there.
     Headers that carry another unit (tmin_f, rain_in ...) are converted.
 
-    Parameters
-    ----------
-    path : Path or str
-        CSV file, UTF-8, in any order of months.
-
-    Returns
-    -------
-    normals : DataFrame, 12 rows
-        Index month 1 to 12; the columns that are there, in our units.
-    warnings : list of str
-        Columns that are not used.
-
-    Raises
-    ------
-    InputError
-        With every fault of the file.
+    Result: index month 1 to 12; the columns that are there, in our units; columns that are not
+    used.
     """
     path = Path(path)
     rows = read_rows(path)
@@ -121,23 +107,9 @@ def _months(body: Sequence[Row], places: dict[str, Place], ledger: Ledger) -> li
 def read_normals(path: Path, options: WeatherOptions) -> Climate:
     """Turn twelve monthly normals into many years of daily weather.
 
-    Parameters
-    ----------
-    path : Path
-        See `read_normals_table`.
-    options : WeatherOptions
-        `years`, `first_year`, `seed`, `wet_day_mm`, `latitude`; `wind_height_m` where the table
-        has no column of it.
-
-    Returns
-    -------
-    Climate
-        Generated days; radiation, humidity and wind are NaN where the normals do not have them.
-
-    Raises
-    ------
-    InputError
-        With every fault of the table.
+    options: `years`, `first_year`, `seed`, `wet_day_mm`, `latitude`, `wind_height_m` where the
+    table has no column of it. Result: generated days; radiation, humidity and wind are NaN where
+    the normals do not have them.
     """
     normals, warnings = read_normals_table(path)
     file = path.name

@@ -19,15 +19,7 @@ __all__ = ["plugged_reader", "read_plugged"]
 def plugged_reader(kind: str) -> Extension | None:
     """Return the reader that another package brings for a format.
 
-    Parameters
-    ----------
-    kind : str
-        Name of the format.
-
-    Returns
-    -------
-    Extension or None
-        None when no package brings it.
+    Result: None when no package brings it.
     """
     return find_extension("siting.readers", kind)
 
@@ -35,25 +27,8 @@ def plugged_reader(kind: str) -> Extension | None:
 def read_plugged(reader: Extension, path: Path, options: WeatherOptions) -> Climate:
     """Read weather with another package's reader.
 
-    Parameters
-    ----------
-    reader : Extension
-        The reader.
-    path : Path
-        The file.
-    options : WeatherOptions
-        What the readers are told besides the file.
-
-    Returns
-    -------
-    Climate
-        Its table, written as siting's daily file and read again, so that every check of that file
-        holds; a warning names the package.
-
-    Raises
-    ------
-    InputError
-        When the reader fails, returns no table, or the table has faults.
+    Result: its table, written as siting's daily file and read again, so that every check of that
+    file holds; a warning names the package.
     """
     try:
         table = reader.call(path, options)

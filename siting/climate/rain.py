@@ -18,24 +18,7 @@ __all__ = ["read_rain"]
 def read_rain(path: Path, *, options: WeatherOptions) -> tuple[pd.Series, list[str]]:
     """Read the rain of a daily CSV in siting's layout or of a GHCN-Daily file.
 
-    Parameters
-    ----------
-    path : Path
-        The file; its format is told from its first lines.
-    options : WeatherOptions
-        `station` for files that hold several, `today`.
-
-    Returns
-    -------
-    rain : Series, N rows
-        Sorted days, NaN where it is unknown [mm].
-    warnings : list of str
-        What was dropped or assumed.
-
-    Raises
-    ------
-    InputError
-        With every fault of the file, or when it has another format.
+    Result: sorted days, NaN where it is unknown [mm]; what was dropped or assumed.
     """
     name, why = sniff_format(path)
     if name == "daily":

@@ -62,17 +62,7 @@ _OTHER_HEIGHT_M: Final = 100.0
 def count_of(number: int, noun: str) -> str:
     """Return a number with its noun, such as "1 day" or "3 days".
 
-    Parameters
-    ----------
-    number : int
-        How many.
-    noun : str
-        In the singular; the plural adds an s.
-
-    Returns
-    -------
-    str
-        With commas between thousands.
+    Result: with commas between thousands.
     """
     return f"{number:,} {noun}" if number == 1 else f"{number:,} {noun}s"
 
@@ -80,17 +70,9 @@ def count_of(number: int, noun: str) -> str:
 def day_frame(dates: NDArray[np.datetime64], columns: Mapping[str, _Array]) -> pd.DataFrame:
     """Lay columns of daily values side by side.
 
-    Parameters
-    ----------
-    dates : ndarray of datetime64, shape (N,)
-        The days.
-    columns : mapping of str to ndarray, shape (N,)
-        tmin_c, tmax_c and rain_mm; rs_mj_m2, ea_kpa, wind_2m_m_s and diffuse_fraction where known.
-
-    Returns
-    -------
-    DataFrame
-        As `Climate.daily`, in the order given; diffuse_fraction only when it is known at all.
+    dates (N,): the days; columns (N,): tmin_c, tmax_c and rain_mm, rs_mj_m2, ea_kpa, wind_2m_m_s
+    and diffuse_fraction where known. Result: as `Climate.daily`, in the order given;
+    diffuse_fraction only when it is known at all.
     """
     unknown = np.full(dates.size, np.nan)
     data = {name: columns.get(name, unknown) for name in (*_ALWAYS, *_SOMETIMES)}
@@ -108,27 +90,6 @@ def finish_record(
     Gaps of up to five days are filled: temperatures, radiation, humidity and wind linearly, rain
     with 0. Days in longer gaps of temperature or rain are left out; in longer gaps of the others
     the value stays unknown.
-
-    Parameters
-    ----------
-    daily : DataFrame, N rows
-        From `day_frame`; every day once.
-    file : str
-        The file's name.
-    options : WeatherOptions
-        Height, latitude, whether the units are trusted.
-    warnings : list of str
-        What the reader assumed; what is assumed here is added.
-
-    Returns
-    -------
-    Climate
-        Sorted, unique days.
-
-    Raises
-    ------
-    InputError
-        When the height is not known, no day is whole, or the values look like another unit.
     """
     if options.elevation_m is None:
         mend = "Add elevation_m (or elevation_ft) under [weather]."
@@ -150,21 +111,8 @@ def station_distance_km(
 ) -> float:
     """Return how far the station of a file is from the property, and warn when it is far.
 
-    Parameters
-    ----------
-    options : WeatherOptions
-        Where the property is.
-    latitude, longitude : float
-        Of the station, north and east positive [deg].
-    file : str
-        The file's name.
-    warnings : list of str
-        Gets a warning above 50 km.
-
-    Returns
-    -------
-    float
-        Great-circle distance; NaN when the property's place is unknown [km].
+    latitude, longitude: of the station, north and east positive [deg]. Result: great-circle
+    distance; NaN when the property's place is unknown [km].
     """
     one, two = np.radians([options.latitude, latitude])
     turn = np.radians(options.longitude - longitude)
@@ -183,21 +131,7 @@ def known_height(
 ) -> float:
     """Return the station's height: the user's where given, else the file's.
 
-    Parameters
-    ----------
-    options : WeatherOptions
-        What the user said.
-    stated : float
-        What the file says [m].
-    file : str
-        The file's name.
-    warnings : list of str
-        Gets a warning when they differ by more than 100 m.
-
-    Returns
-    -------
-    float
-        Height above the sea [m].
+    stated: what the file says [m]. Result: height above the sea [m].
     """
     if options.elevation_m is None:
         return stated
@@ -214,26 +148,8 @@ def limit_to_saturation(
 ) -> _Array:
     """Lower the vapour pressure to that of saturation, and refuse it when it is mostly above.
 
-    Parameters
-    ----------
-    vapour : ndarray, shape (N,)
-        Vapour pressure [kPa].
-    tmin, tmax : ndarray, shape (N,)
-        Lowest and highest air temperature [°C].
-    file, column : str
-        Where it was read, for messages.
-    warnings : list of str
-        Gets the number of days.
-
-    Returns
-    -------
-    ndarray, shape (N,)
-        At most the mean of saturation at `tmin` and `tmax` [kPa].
-
-    Raises
-    ------
-    InputError
-        When it is above saturation on more than half of ten or more days.
+    vapour (N,): vapour pressure [kPa]; tmin, tmax (N,): lowest and highest air temperature [°C].
+    Result: at most the mean of saturation at `tmin` and `tmax` [kPa], shape (N,).
     """
     limit = mean_saturation_vapour_pressure(tmin, tmax)
     above = int((vapour > limit).sum())

@@ -24,18 +24,8 @@ _Array = NDArray[np.float64]
 def inverse_distance(day_of_year: ArrayLike) -> _Array:
     """Return the inverse relative distance from the earth to the sun.
 
-    Parameters
-    ----------
-    day_of_year : array_like, shape (...)
-        1 on 1 January [d].
+    day_of_year: 1 on 1 January [d]. Result: about 0.97 to 1.03 [-].
 
-    Returns
-    -------
-    ndarray, shape (...)
-        About 0.97 to 1.03 [-].
-
-    References
-    ----------
     Allen, Pereira, Raes & Smith 1998, FAO Irrigation and Drainage Paper 56, Eq. 23.
     """
     day = np.asarray(day_of_year, dtype=np.float64)

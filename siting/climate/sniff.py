@@ -34,21 +34,8 @@ _BYTES: Final = 20_000
 def sniff_format(path: Path) -> tuple[str, str]:
     """Return the format of a weather file, and what shows it.
 
-    Parameters
-    ----------
-    path : Path
-        The file; compressed with gzip when its name ends in .gz.
-
-    Returns
-    -------
-    tuple of (str, str)
-        One of `FORMATS`, and the reason in words. A file that cannot be read at all, or is in
-        siting's layout but for its separators, counts as daily: that reader says what is wrong.
-
-    Raises
-    ------
-    InputError
-        When the first lines show none of the formats.
+    Result: one of `FORMATS`, and the reason in words. A file that cannot be read at all, or is in
+    siting's layout but for its separators, counts as daily: that reader says what is wrong.
     """
     lines = _first_lines(path)
     if lines is None:

@@ -47,14 +47,8 @@ _FEW: Final = 0.05
 class Suspicion(NamedTuple):
     """What in a column looks like another unit.
 
-    Parameters
-    ----------
-    column : str
-        Column of `Climate.daily`.
-    found : str
-        What was found in it.
-    mend : str
-        What to do when it is what it seems to be.
+    column: column of `Climate.daily`; found: what was found in it; mend: what to do when it is what
+    it seems to be.
     """
 
     column: str
@@ -65,20 +59,9 @@ class Suspicion(NamedTuple):
 def suspicions(daily: pd.DataFrame, latitude: float) -> tuple[Suspicion, ...]:
     """Return what in some daily weather looks like another unit, or like rain sums.
 
-    Parameters
-    ----------
-    daily : DataFrame, N rows
-        As in `Climate.daily`; gaps may be NaN.
-    latitude : float
-        North positive; NaN skips the check of radiation [deg].
+    daily: as in `Climate.daily`, gaps may be NaN; latitude: north positive, NaN skips the check of
+    radiation [deg]. Result: nothing when there are fewer than 60 days.
 
-    Returns
-    -------
-    tuple of Suspicion
-        Nothing when there are fewer than 60 days.
-
-    Examples
-    --------
     >>> import pandas as pd
     >>> index = pd.date_range("2020-06-01", periods=90)
     >>> hot = pd.DataFrame({"tmin_c": 48.0, "tmax_c": 59.0, "rain_mm": 0.0}, index=index)
@@ -104,21 +87,7 @@ def question_units(
 ) -> None:
     """Refuse daily weather that looks like another unit, unless the user trusts it.
 
-    Parameters
-    ----------
-    daily : DataFrame, N rows
-        As in `Climate.daily`; gaps may be NaN.
-    file : str
-        The file's name.
-    options : WeatherOptions
-        Latitude, and whether the units are trusted.
-    warnings : list of str
-        Gets what was trusted.
-
-    Raises
-    ------
-    InputError
-        With everything that looks wrong.
+    daily: as in `Climate.daily`, gaps may be NaN.
     """
     found = suspicions(daily, options.latitude)
     if options.trust_units:
@@ -140,21 +109,8 @@ def clear_impossible_radiation(
 ) -> pd.DataFrame:
     """Make the radiation unknown on the few days on which it exceeds that outside the atmosphere.
 
-    Parameters
-    ----------
-    daily : DataFrame, N rows
-        As in `Climate.daily`.
-    file : str
-        The file's name.
-    latitude : float
-        North positive; NaN changes nothing [deg].
-    warnings : list of str
-        Gets how many days it were.
-
-    Returns
-    -------
-    DataFrame
-        A copy when anything changed. More than 5 % of the days are left to `suspicions`.
+    latitude: north positive, NaN changes nothing [deg]. Result: a copy when anything changed. More
+    than 5 % of the days are left to `suspicions`.
     """
     rs = daily["rs_mj_m2"].to_numpy(dtype=np.float64)
     day = daily.index.dayofyear.to_numpy(dtype=np.float64)  # type: ignore[attr-defined]

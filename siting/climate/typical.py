@@ -38,17 +38,10 @@ _MALFORMED: Final = (
 class TypicalYear:
     """A year of days without rain.
 
-    Parameters
-    ----------
-    daily : DataFrame, 365 rows
-        Index month and day; columns tmin_c, tmax_c [°C], rs_mj_m2 [MJ m⁻² d⁻¹], diffuse_fraction
-        [-], ea_kpa [kPa], wind_m_s (as high as measured) [m/s].
-    latitude, longitude : float
-        Of the station, north and east positive [deg].
-    elevation_m : float
-        Of the station above the sea [m].
-    years : tuple of int
-        The years from which its months were taken.
+    daily: index month and day, columns tmin_c, tmax_c [°C], rs_mj_m2 [MJ m⁻² d⁻¹], diffuse_fraction
+    [-], ea_kpa [kPa], wind_m_s (as high as measured) [m/s]; latitude, longitude: of the station,
+    north and east positive [deg]; elevation_m: of the station above the sea [m]; years: the years
+    from which its months were taken.
     """
 
     daily: pd.DataFrame
@@ -106,25 +99,8 @@ TYPICAL_FORMATS: Final[Mapping[str, Callable[[str], tuple[pd.DataFrame, Mapping[
 def read_typical_year(path: Path | str, kind: str) -> TypicalYear:
     """Read a typical year and aggregate it to days.
 
-    Parameters
-    ----------
-    path : Path or str
-        The file.
-    kind : {"tmy2", "tmy3", "epw", "psm3"}
-        Its format.
+    kind {"tmy2", "tmy3", "epw", "psm3"}: its format. Result: 365 days; 29 February is left out.
 
-    Returns
-    -------
-    TypicalYear
-        365 days; 29 February is left out.
-
-    Raises
-    ------
-    InputError
-        When it is no such file, or not a whole year.
-
-    References
-    ----------
     Marion & Urban 1995, User's Manual for TMY2s; Wilcox & Marion 2008, NREL/TP-581-43156 (TMY3);
     the EnergyPlus weather format (EPW); Sengupta et al. 2018, Renew. Sustain. Energy Rev. 89:51
     (NSRDB, from memory).
@@ -199,25 +175,8 @@ def _whole_year(hours: pd.DataFrame, file: str) -> pd.DataFrame:
 def read_typical(path: Path, options: WeatherOptions, *, kind: str) -> Climate:
     """Read a typical year, and repeat it under the measured rain of many years.
 
-    Parameters
-    ----------
-    path : Path
-        The file.
-    options : WeatherOptions
-        `rain_file` must be given.
-    kind : {"tmy2", "tmy3", "epw", "psm3"}
-        Its format.
-
-    Returns
-    -------
-    Climate
-        The days of the rain file, each with the sun, air and wind of its day of the typical year,
-        diffuse_fraction included.
-
-    Raises
-    ------
-    InputError
-        When either file is faulty, or there is no rain file.
+    kind {"tmy2", "tmy3", "epw", "psm3"}: its format. Result: the days of the rain file, each with
+    the sun, air and wind of its day of the typical year, diffuse_fraction included.
     """
     faults: list[Fault] = []
     try:

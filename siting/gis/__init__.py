@@ -19,15 +19,7 @@ __all__ = ["classFactory"]
 def classFactory(iface: Any) -> SitingPlugin:  # noqa: ANN401 - the GIS's own name and type
     """Return the plug-in; the GIS calls this.
 
-    Parameters
-    ----------
-    iface : QgisInterface or None
-        The main window; None where there is none.
-
-    Returns
-    -------
-    SitingPlugin
-        The plug-in, not yet started.
+    iface: the main window, None where there is none. Result: the plug-in, not yet started.
     """
     from .plugin import SitingPlugin  # noqa: PLC0415 - only the GIS has what it needs
 

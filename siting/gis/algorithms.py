@@ -65,26 +65,7 @@ class CheckProperty(SitingAlgorithm):
     ) -> _Parameters:
         """Check; faults are an answer here, not an error.
 
-        Parameters
-        ----------
-        parameters : dict
-            As the GIS gives them.
-        context, feedback : QgsProcessingContext, QgsProcessingFeedback
-            Of the run.
-        python : str
-            siting's Python.
-
-        Returns
-        -------
-        dict
-            SOUND (bool), ANSWER (str) and WARNINGS (int).
-
-        Raises
-        ------
-        RunFailedError
-            When it was cancelled, or the property file is no TOML.
-        QgsProcessingException
-            When the input cannot be written, or nothing was chosen.
+        Result: SOUND (bool), ANSWER (str) and WARNINGS (int).
         """
         with tempfile.TemporaryDirectory(prefix="siting-") as name:
             written = self.write_property(parameters, context, python, Path(name))
@@ -124,25 +105,8 @@ class SunAndShade(SitingAlgorithm):
     ) -> _Parameters:
         """Run and load.
 
-        Parameters
-        ----------
-        parameters : dict
-            As the GIS gives them.
-        context, feedback : QgsProcessingContext, QgsProcessingFeedback
-            Of the run; the context gets the layers.
-        python : str
-            siting's Python.
-
-        Returns
-        -------
-        dict
-            OUTPUT (str), ANSWER (str), WARNINGS (int); ZONES, SUN_HOURS and SKY_VIEW: addresses of
-            layers.
-
-        Raises
-        ------
-        RunFailedError, QgsProcessingException
-            When siting ended with an error or was cancelled; when the input cannot be written.
+        Result: OUTPUT (str), ANSWER (str), WARNINGS (int); ZONES, SUN_HOURS and SKY_VIEW: addresses
+        of layers.
         """
         folder = self.folder(parameters, context)
         written = self.write_property(parameters, context, python, folder / "property")
@@ -186,24 +150,7 @@ class NeedScore(SitingAlgorithm):
     ) -> _Parameters:
         """Run and load.
 
-        Parameters
-        ----------
-        parameters : dict
-            As the GIS gives them.
-        context, feedback : QgsProcessingContext, QgsProcessingFeedback
-            Of the run; the context gets the layers.
-        python : str
-            siting's Python.
-
-        Returns
-        -------
-        dict
-            OUTPUT (str), ANSWER (str), WARNINGS (int); ZONES and DRYNESS: addresses of layers.
-
-        Raises
-        ------
-        RunFailedError, QgsProcessingException
-            When siting ended with an error or was cancelled; when the input cannot be written.
+        Result: OUTPUT (str), ANSWER (str), WARNINGS (int); ZONES and DRYNESS: addresses of layers.
         """
         folder = self.folder(parameters, context)
         written = self.write_property(parameters, context, python, folder / "property")
@@ -253,25 +200,8 @@ class PlanSensors(SitingAlgorithm):
     ) -> _Parameters:
         """Run and load.
 
-        Parameters
-        ----------
-        parameters : dict
-            As the GIS gives them.
-        context, feedback : QgsProcessingContext, QgsProcessingFeedback
-            Of the run; the context gets the layers.
-        python : str
-            siting's Python.
-
-        Returns
-        -------
-        dict
-            OUTPUT (str), ANSWER (str), WARNINGS and COUNT (int), PLAN (str); SENSORS, ZONES and
-            LAYERS: addresses of layers.
-
-        Raises
-        ------
-        RunFailedError, QgsProcessingException
-            When siting ended with an error or was cancelled; when the input cannot be written.
+        Result: OUTPUT (str), ANSWER (str), WARNINGS and COUNT (int), PLAN (str); SENSORS, ZONES and
+        LAYERS: addresses of layers.
         """
         folder = self.folder(parameters, context)
         answer = self.plan(parameters, context, feedback, python, folder, [])
@@ -309,28 +239,7 @@ class PlanSensors(SitingAlgorithm):
     ) -> _Parameters:
         """Write the input and plan into a folder.
 
-        Parameters
-        ----------
-        parameters : dict
-            As the GIS gives them.
-        context, feedback : QgsProcessingContext, QgsProcessingFeedback
-            Of the run.
-        python : str
-            siting's Python.
-        folder : Path
-            Folder of the results; the input goes into its folder ``property``.
-        options : list of str
-            Further words for ``siting plan``.
-
-        Returns
-        -------
-        dict
-            What ``siting plan --json`` answers.
-
-        Raises
-        ------
-        RunFailedError, QgsProcessingException
-            When siting ended with an error or was cancelled; when the input cannot be written.
+        Result: what ``siting plan --json`` answers.
         """
         written = self.write_property(parameters, context, python, folder / "property")
         words = ["plan", str(written), "--out", str(folder), "--json", *options]
@@ -374,24 +283,7 @@ class HandOff(PlanSensors):
     ) -> _Parameters:
         """Run; files, no layers.
 
-        Parameters
-        ----------
-        parameters : dict
-            As the GIS gives them.
-        context, feedback : QgsProcessingContext, QgsProcessingFeedback
-            Of the run.
-        python : str
-            siting's Python.
-
-        Returns
-        -------
-        dict
-            OUTPUT, ANSWER, MAP and CREW (str), WARNINGS and FILES (int).
-
-        Raises
-        ------
-        RunFailedError, QgsProcessingException
-            When siting ended with an error or was cancelled; when the input cannot be written.
+        Result: OUTPUT, ANSWER, MAP and CREW (str), WARNINGS and FILES (int).
         """
         folder = self.folder(parameters, context)
         wanted = {"DXF": "--dxf", "ONLINE": "--online-map"}
@@ -440,24 +332,7 @@ class Commission(SitingAlgorithm):
     ) -> _Parameters:
         """Run, where siting can.
 
-        Parameters
-        ----------
-        parameters : dict
-            As the GIS gives them.
-        context, feedback : QgsProcessingContext, QgsProcessingFeedback
-            Of the run.
-        python : str
-            siting's Python.
-
-        Returns
-        -------
-        dict
-            OUTPUT (str), ANSWER (str: what siting printed) and WARNINGS (0).
-
-        Raises
-        ------
-        RunFailedError
-            When this siting has no such command, ended with an error, or was cancelled.
+        Result: OUTPUT (str), ANSWER (str: what siting printed) and WARNINGS (0).
         """
         folder = self.folder(parameters, context)
         text = self.listing(python, feedback)

@@ -37,12 +37,8 @@ _INPUTS = (
 class SitingAlgorithm(QgsProcessingAlgorithm):
     """One step of siting. Subclasses say which, and what is loaded of its results.
 
-    Attributes
-    ----------
-    step, title, help : str
-        Name for scripts, name in the toolbox, and the help beside the dialogue.
-    needs_property, needs_folder : bool
-        Whether it asks for a property, and for a folder of the results.
+    step, title, help: name for scripts, name in the toolbox, and the help beside the dialogue;
+    needs_property, needs_folder: whether it asks for a property, and for a folder of the results.
     """
 
     #: Name, title and help of the algorithm, and whether it asks for a property and a folder.
@@ -74,13 +70,7 @@ class SitingAlgorithm(QgsProcessingAlgorithm):
         return type(self)()
 
     def initAlgorithm(self, _configuration: Any = None) -> None:  # noqa: ANN401 - of the GIS
-        """Declare parameters and outputs.
-
-        Parameters
-        ----------
-        _configuration : dict, optional
-            Of the GIS; not used.
-        """
+        """Declare parameters and outputs."""
         if self.needs_property:
             add_inputs(self)
         self.add_parameters()
@@ -102,25 +92,7 @@ class SitingAlgorithm(QgsProcessingAlgorithm):
     ) -> _Parameters:
         """Run the step; every error becomes a message.
 
-        Parameters
-        ----------
-        parameters : dict
-            As the GIS gives them.
-        context : QgsProcessingContext
-            Of the run.
-        feedback : QgsProcessingFeedback
-            Told the progress, and asked whether to stop.
-
-        Returns
-        -------
-        dict
-            Outputs of the step.
-
-        Raises
-        ------
-        QgsProcessingException
-            When siting is not found, ended with an error or was cancelled, or a file cannot be
-            written.
+        Result: outputs of the step.
         """
         try:
             python, version = find_python(str(ProcessingConfig.getSetting(PYTHON_SETTING) or ""))
@@ -136,99 +108,23 @@ class SitingAlgorithm(QgsProcessingAlgorithm):
         feedback: QgsProcessingFeedback,
         python: str,
     ) -> _Parameters:
-        """Do the step and return its outputs.
-
-        Parameters
-        ----------
-        parameters : dict
-            As the GIS gives them.
-        context : QgsProcessingContext
-            Of the run.
-        feedback : QgsProcessingFeedback
-            Told the progress, and asked whether to stop.
-        python : str
-            siting's Python.
-
-        Returns
-        -------
-        dict
-            Output -> value.
-
-        Raises
-        ------
-        NotImplementedError
-            Here; every step has its own.
-        """
+        """Do the step and return its outputs."""
         raise NotImplementedError
 
     def folder(self, parameters: _Parameters, context: QgsProcessingContext) -> Path:
-        """Return the folder of the results.
-
-        Parameters
-        ----------
-        parameters : dict
-            As the GIS gives them.
-        context : QgsProcessingContext
-            Of the run.
-
-        Returns
-        -------
-        Path
-            Absolute.
-        """
+        """Return the folder of the results."""
         return Path(self.parameterAsFileOutput(parameters, "OUTPUT", context)).absolute()
 
     def write_property(
         self, parameters: _Parameters, context: QgsProcessingContext, python: str, folder: Path
     ) -> Path:
-        """Write what was chosen into a folder, ready for siting.
-
-        Parameters
-        ----------
-        parameters : dict
-            As the GIS gives them.
-        context : QgsProcessingContext
-            Of the run.
-        python : str
-            siting's Python.
-        folder : Path
-            Where to; made when it is missing.
-
-        Returns
-        -------
-        Path
-            The property file.
-
-        Raises
-        ------
-        QgsProcessingException
-            When a layer cannot be written, or nothing was chosen.
-        RunFailedError
-            When the property file is no TOML.
-        """
+        """Write what was chosen into a folder, ready for siting."""
         return write_inputs(self, parameters, context, python=python, folder=folder)
 
     def text(self, python: str, words: list[str], feedback: QgsProcessingFeedback) -> str:
         """Run a command of siting and return what it prints.
 
-        Parameters
-        ----------
-        python : str
-            siting's Python.
-        words : list of str
-            The command and its options.
-        feedback : QgsProcessingFeedback
-            Told the progress, and asked whether to stop.
-
-        Returns
-        -------
-        str
-            Its output, without the error stream.
-
-        Raises
-        ------
-        RunFailedError
-            When siting ended with an error, or was cancelled.
+        Result: its output, without the error stream.
         """
 
         def progress(stage: str, done: int, total: int) -> None:
@@ -240,27 +136,7 @@ class SitingAlgorithm(QgsProcessingAlgorithm):
         return run(command, say=feedback.pushInfo, progress=progress, cancelled=feedback.isCanceled)
 
     def call(self, python: str, words: list[str], feedback: QgsProcessingFeedback) -> _Parameters:
-        """Run a command of siting that answers in JSON, and pass its notes on.
-
-        Parameters
-        ----------
-        python : str
-            siting's Python.
-        words : list of str
-            The command and its options, ``--json`` among them.
-        feedback : QgsProcessingFeedback
-            Told the progress and the notes, and asked whether to stop.
-
-        Returns
-        -------
-        dict
-            The answer.
-
-        Raises
-        ------
-        RunFailedError
-            When siting ended with an error, or was cancelled.
-        """
+        """Run a command of siting that answers in JSON, and pass its notes on."""
         answer: _Parameters = json.loads(self.text(python, words, feedback))
         for note in answer["warnings"]:
             feedback.pushInfo(f"note: {note}")
@@ -269,21 +145,6 @@ class SitingAlgorithm(QgsProcessingAlgorithm):
     def listing(self, python: str, feedback: QgsProcessingFeedback) -> str:
         """Return the commands of this siting.
 
-        Parameters
-        ----------
-        python : str
-            siting's Python.
-        feedback : QgsProcessingFeedback
-            Asked whether to stop.
-
-        Returns
-        -------
-        str
-            What ``siting --help`` prints.
-
-        Raises
-        ------
-        RunFailedError
-            When siting ended with an error, or was cancelled.
+        Result: what ``siting --help`` prints.
         """
         return self.text(python, ["--help"], feedback)

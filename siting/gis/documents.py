@@ -28,25 +28,7 @@ _Values = dict[str, Any]
 
 
 def read_toml(python: str, path: Path) -> _Values:
-    """Read a TOML file with siting's Python.
-
-    Parameters
-    ----------
-    python : str
-        The program.
-    path : Path
-        The file.
-
-    Returns
-    -------
-    dict
-        Its values.
-
-    Raises
-    ------
-    RunFailedError
-        When it is no TOML file.
-    """
+    """Read a TOML file with siting's Python."""
     done = subprocess.run(  # noqa: S603 - the user's own Python
         [python, "-c", _READ, str(path)],
         capture_output=True,
@@ -75,24 +57,9 @@ def merged(
 ) -> _Values:
     """Return the values of a run's property file.
 
-    Parameters
-    ----------
-    base : mapping
-        The user's property file; empty where there is none.
-    folder : Path
-        Its folder: file names in it are relative to that.
-    package : str or None
-        The GeoPackage of the layers that were chosen; it takes the place of the whole drawing.
-        None keeps the drawing of `base`.
-    rasters : mapping of str to str
-        Rasters that were chosen, by layer name; the others stay as they are in `base`.
-    given : mapping
-        What was filled in: name, units; file and elevation_m of the weather. None is left out.
-
-    Returns
-    -------
-    dict
-        All file names absolute.
+    package: the GeoPackage of the layers that were chosen, it takes the place of the whole drawing.
+    None keeps the drawing of `base`; given: what was filled in: name, units, file and elevation_m
+    of the weather. None is left out. Result: all file names absolute.
     """
     values = dict(base)
     drawing = _absolute_layers(values.pop("layers", None), folder)
@@ -138,15 +105,7 @@ def _absolute(name: str, folder: Path) -> str:
 def toml_text(values: Mapping[str, Any]) -> str:
     """Write values as TOML.
 
-    Parameters
-    ----------
-    values : mapping
-        Text, numbers, truths, lists and tables.
-
-    Returns
-    -------
-    str
-        The text; tables in tables are written inline, so that any order of keys is right.
+    Result: the text; tables in tables are written inline, so that any order of keys is right.
     """
     flat = [f"{_key(k)} = {_value(v)}" for k, v in values.items() if not isinstance(v, Mapping)]
     for name, table in values.items():

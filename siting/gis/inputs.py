@@ -67,13 +67,7 @@ _UNITS = ("as in the property file", "metric", "us")
 
 
 def add_inputs(algorithm: QgsProcessingAlgorithm) -> None:
-    """Add the parameters of a property to an algorithm.
-
-    Parameters
-    ----------
-    algorithm : QgsProcessingAlgorithm
-        Being set up.
-    """
+    """Add the parameters of a property to an algorithm."""
     algorithm.addParameter(
         QgsProcessingParameterFile(
             "PROPERTY",
@@ -115,31 +109,7 @@ def write_inputs(
     python: str,
     folder: Path,
 ) -> Path:
-    """Write the chosen layers and the property file of a run.
-
-    Parameters
-    ----------
-    algorithm : QgsProcessingAlgorithm
-        With the parameters of `add_inputs`.
-    parameters : dict
-        As the GIS gives them.
-    context : QgsProcessingContext
-        Of the run.
-    python : str
-        siting's Python.
-    folder : Path
-        Where to; made when it is missing.
-
-    Returns
-    -------
-    Path
-        The property file.
-
-    Raises
-    ------
-    QgsProcessingException
-        When a layer cannot be written, or nothing was chosen.
-    """
+    """Write the chosen layers and the property file of a run."""
     folder.mkdir(parents=True, exist_ok=True)
     written = algorithm.parameterAsFile(parameters, "PROPERTY", context)
     base = read_toml(python, Path(written)) if written else {}

@@ -15,10 +15,7 @@ __all__ = ["SitingPlugin"]
 class SitingPlugin:
     """Adds the provider when the plug-in is switched on.
 
-    Parameters
-    ----------
-    iface : QgisInterface or None
-        The main window; not used, so that the plug-in also runs without one.
+    iface: the main window, not used, so that the plug-in also runs without one.
     """
 
     def __init__(self, iface: Any) -> None:  # noqa: ANN401 - of the GIS

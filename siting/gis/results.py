@@ -36,17 +36,7 @@ class _Styled(QgsProcessingLayerPostProcessorInterface):
         self.hidden = hidden
 
     def postProcessLayer(self, layer: Any, context: Any, _feedback: Any) -> None:  # noqa: ANN401
-        """Style the layer.
-
-        Parameters
-        ----------
-        layer : QgsMapLayer
-            Just loaded.
-        context : QgsProcessingContext
-            Of the run.
-        _feedback : object
-            Not used.
-        """
+        """Style the layer."""
         if self.ramp is None:
             layer.loadDefaultStyle()  # the one in the GeoPackage
         else:
@@ -85,23 +75,7 @@ def load_vector(
 ) -> str:
     """Have a layer of a GeoPackage loaded when the algorithm is done.
 
-    Parameters
-    ----------
-    context : QgsProcessingContext
-        Of the run.
-    path : Path
-        The GeoPackage.
-    layer : str
-        The layer in it.
-    title : str
-        Its name in the project.
-    hidden : bool
-        Whether it is switched off at first.
-
-    Returns
-    -------
-    str
-        Its address, for the results of the algorithm.
+    Result: its address, for the results of the algorithm.
     """
     return _load(context, f"{path}|layername={layer}", title, None, hidden=hidden)
 
@@ -111,23 +85,7 @@ def load_raster(
 ) -> str:
     """Have a raster loaded when the algorithm is done.
 
-    Parameters
-    ----------
-    context : QgsProcessingContext
-        Of the run.
-    path : Path
-        The raster.
-    ramp : str
-        One of `RAMPS`.
-    title : str
-        Its name in the project.
-    hidden : bool
-        Whether it is switched off at first.
-
-    Returns
-    -------
-    str
-        Its address, for the results of the algorithm.
+    Result: its address, for the results of the algorithm.
     """
     return _load(context, str(path), title, RAMPS[ramp], hidden=hidden)
 

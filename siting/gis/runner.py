@@ -52,15 +52,7 @@ class RunFailedError(Exception):
 def clean_environment(environment: Mapping[str, str]) -> dict[str, str]:
     """Return the environment without what the GIS sets for itself.
 
-    Parameters
-    ----------
-    environment : mapping of str to str
-        As it is in the GIS.
-
-    Returns
-    -------
-    dict
-        For the other process: UTF-8 output, progress as lines.
+    Result: for the other process: UTF-8 output, progress as lines.
     """
     kept = {key: value for key, value in environment.items() if key not in _OF_THE_GIS}
     return kept | {"PYTHONIOENCODING": "utf-8", "PYTHONUTF8": "1", "SITING_PROGRESS": "lines"}
@@ -69,21 +61,7 @@ def clean_environment(environment: Mapping[str, str]) -> dict[str, str]:
 def find_python(setting: str) -> tuple[str, str]:
     """Return a Python that has siting, and the version of siting there.
 
-    Parameters
-    ----------
-    setting : str
-        What the user named in the settings; "" where nothing.
-
-    Returns
-    -------
-    tuple of str
-        The program and what ``siting --version`` says.
-
-    Raises
-    ------
-    LibraryMissingError
-        With what was tried and how to install it. A Python that was named is the only one tried:
-        another one would hide the mistake.
+    Result: the program and what ``siting --version`` says.
     """
     named = os.environ.get("SITING_PYTHON", "") or setting
     tried = []
@@ -148,30 +126,7 @@ def run(
     progress: Callable[[str, int, int], None],
     cancelled: Callable[[], bool],
 ) -> str:
-    """Run a command to its end, or until it is cancelled.
-
-    Parameters
-    ----------
-    command : sequence of str
-        Program and arguments.
-    say : callable
-        Called with each line that the command writes to its error stream.
-    progress : callable
-        Called with stage, steps done and steps in all.
-    cancelled : callable
-        Asked ten times a second whether to stop.
-
-    Returns
-    -------
-    str
-        The command's output.
-
-    Raises
-    ------
-    RunFailedError
-        When it ended with an error, or was cancelled. Its results are then as they were before:
-        siting puts files in place only when all are written.
-    """
+    """Run a command to its end, or until it is cancelled."""
     process = subprocess.Popen(  # noqa: S603 - the user's own Python
         list(command),
         stdin=subprocess.DEVNULL,

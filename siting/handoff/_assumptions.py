@@ -13,17 +13,8 @@ __all__ = ["assumptions_in_words", "budget_lines", "plan_limit", "plan_standing"
 def assumptions_in_words(plan: Plan, units: UnitsName | None = None) -> list[str]:
     """Return what the figures rest on, in plain words.
 
-    Parameters
-    ----------
-    plan : Plan
-        The plan.
-    units : {"metric", "us"}, optional
-        How to show the price of water; the property's own by default.
-
-    Returns
-    -------
-    list of str
-        One sentence or two each.
+    units {"metric", "us"}: how to show the price of water, the property's own by default. Result:
+    one sentence or two each.
     """
     settings = plan.settings
     return [
@@ -48,15 +39,7 @@ def assumptions_in_words(plan: Plan, units: UnitsName | None = None) -> list[str
 def plan_standing(plan: Plan) -> Standing:
     """Return what may be said of a plan's water, money and costs.
 
-    Parameters
-    ----------
-    plan : Plan
-        The plan.
-
-    Returns
-    -------
-    Standing
-        One state of each.
+    Result: one state of each.
     """
     kinds = {item.kind: item for item in plan.settings.hardware}
     bought = plan.decision.get("hardware", {}).values()
@@ -72,17 +55,7 @@ def plan_standing(plan: Plan) -> Standing:
 def budget_lines(plan: Plan, units: UnitsName) -> list[str]:
     """Tell the published water budget that was asked for, beside the plan's own water.
 
-    Parameters
-    ----------
-    plan : Plan
-        The plan.
-    units : {"metric", "us"}
-        How to show amounts.
-
-    Returns
-    -------
-    list of str
-        One sentence, or none.
+    units {"metric", "us"}: how to show amounts. Result: one sentence, or none.
     """
     asked = plan.economics.get("budget")
     if asked is None:
@@ -102,15 +75,7 @@ def budget_lines(plan: Plan, units: UnitsName) -> list[str]:
 def plan_limit(plan: Plan) -> str:
     """Say on how many days a zone may run short, as the limit that held.
 
-    Parameters
-    ----------
-    plan : Plan
-        The plan.
-
-    Returns
-    -------
-    str
-        Such as "5 days of a season".
+    Result: such as "5 days of a season".
     """
     held = plan.decision.get("limits", {})
     return limit_words(plan.settings.control.max_stress_days, held)

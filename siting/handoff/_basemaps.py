@@ -18,10 +18,7 @@ _PROVIDERS: Final[dict[str, TileProvider]] = {
 def basemaps() -> list[dict[str, Any]]:
     """Return the base maps: label, url of the tiles, attribution and deepest zoom.
 
-    Returns
-    -------
-    list of dict
-        Addresses and attributions are those of the `xyzservices` package; neither needs a key.
+    Result: addresses and attributions are those of the `xyzservices` package; neither needs a key.
     """
     return [
         {

@@ -13,15 +13,7 @@ __all__ = ["crown_shapes"]
 def crown_shapes(trees: gpd.GeoDataFrame) -> list[BaseGeometry | None]:
     """Return the crown of every tree: the drawn one, or a circle of its diameter.
 
-    Parameters
-    ----------
-    trees : GeoDataFrame
-        ``site.trees``.
-
-    Returns
-    -------
-    list of shapely geometry or None
-        None where neither is known.
+    Result: None where neither is known.
     """
     shapes: list[BaseGeometry | None] = []
     for _, tree in trees.iterrows():

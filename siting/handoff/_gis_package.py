@@ -71,16 +71,8 @@ _KEEPOUT: Final = {c: c for c in ("hazard", "setback_m", "reason", "draw_as")}
 def package_layers(plan: Plan) -> dict[str, gpd.GeoDataFrame]:
     """Return the layers of `plan.gpkg` in the property's own CRS.
 
-    Parameters
-    ----------
-    plan : Plan
-        The plan; not changed.
-
-    Returns
-    -------
-    dict of str to GeoDataFrame
-        sensors, hydrozones, wire_routes, ties, keepout, reserves, admissible, boundary, and
-        utilities and paths where they are drawn; short columns with units.
+    Result: sensors, hydrozones, wire_routes, ties, keepout, reserves, admissible, boundary, and
+    utilities and paths where they are drawn; short columns with units.
     """
     site = plan.site
     boundary = gpd.GeoDataFrame({"name": [site.name]}, geometry=[site.boundary], crs=site.crs)
@@ -111,20 +103,7 @@ def _reasoned(plan: Plan) -> gpd.GeoDataFrame:
 
 
 def write_package(plan: Plan, path: Path) -> Path:
-    """Write `plan.gpkg`, whole or not at all.
-
-    Parameters
-    ----------
-    plan : Plan
-        The plan.
-    path : Path
-        The file.
-
-    Returns
-    -------
-    Path
-        The file.
-    """
+    """Write `plan.gpkg`, whole or not at all."""
     with atomic_path(path) as part, fixed_date():
         for name, frame in package_layers(plan).items():
             kind = _geometry_type(name)
@@ -157,17 +136,7 @@ def _placed(frame: gpd.GeoDataFrame, crs: object) -> gpd.GeoDataFrame:
 def pick(frame: gpd.GeoDataFrame, columns: Mapping[str, str]) -> gpd.GeoDataFrame:
     """Choose and rename columns; tuples become text.
 
-    Parameters
-    ----------
-    frame : GeoDataFrame
-        Not changed.
-    columns : mapping of str to str
-        Our column -> the column in the file.
-
-    Returns
-    -------
-    GeoDataFrame
-        Those columns and the geometry.
+    columns: our column -> the column in the file. Result: those columns and the geometry.
     """
     picked = frame[[*columns, "geometry"]].rename(columns=dict(columns))
     for name in picked.columns:
@@ -187,10 +156,7 @@ def _text(value: object) -> object:
 def fixed_date() -> Iterator[None]:
     """Let GDAL stamp a fixed date, and put its option back afterwards.
 
-    Yields
-    ------
-    None
-        While the option is set.
+    Result: while the option is set.
     """
     before = pyogrio.get_gdal_config_option("OGR_CURRENT_DATE")
     pyogrio.set_gdal_config_options({"OGR_CURRENT_DATE": STAMP})

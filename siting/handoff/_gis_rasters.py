@@ -50,17 +50,7 @@ _OPTIONS: Final = {
 def write_dryness(plan: Plan, path: Path) -> Path:
     """Write how dry every place is against the property's mean.
 
-    Parameters
-    ----------
-    plan : Plan
-        The plan.
-    path : Path
-        The file.
-
-    Returns
-    -------
-    Path
-        The file: one band, NaN outside the zones.
+    Result: the file: one band, NaN outside the zones.
     """
     bands = [("Dryness relative to the property's mean [1]", "1", plan.dryness)]
     return write_bands(bands, plan.sun.grid, plan.site.crs, plan.site.source_crs, path)
@@ -69,17 +59,7 @@ def write_dryness(plan: Plan, path: Path) -> Path:
 def write_rank(plan: Plan, path: Path) -> Path:
     """Write how dry every place is among the ground of its zone that meets every setback.
 
-    Parameters
-    ----------
-    plan : Plan
-        The plan.
-    path : Path
-        The file.
-
-    Returns
-    -------
-    Path
-        The file: one band, 0 (wettest) to 1 (driest), NaN outside the zones.
+    Result: the file: one band, 0 (wettest) to 1 (driest), NaN outside the zones.
     """
     grid = plan.sun.grid
     rank = plan.rank if plan.rank.shape == grid.shape else np.full(grid.shape, np.nan)
@@ -90,17 +70,7 @@ def write_rank(plan: Plan, path: Path) -> Path:
 def write_sun_hours(plan: Plan, path: Path) -> Path:
     """Write the direct sun of every month of the season, and their mean in the first band.
 
-    Parameters
-    ----------
-    plan : Plan
-        The plan.
-    path : Path
-        The file.
-
-    Returns
-    -------
-    Path
-        The file: 1 + M bands [h/d], NaN on roofs.
+    Result: the file: 1 + M bands [h/d], NaN on roofs.
     """
     return write_bands(
         sun_bands(plan.sun), plan.sun.grid, plan.site.crs, plan.site.source_crs, path
@@ -110,15 +80,7 @@ def write_sun_hours(plan: Plan, path: Path) -> Path:
 def sun_bands(sun: SunShade) -> Bands:
     """Return the bands of direct sun: the season's mean, then every month.
 
-    Parameters
-    ----------
-    sun : SunShade
-        Monthly sun.
-
-    Returns
-    -------
-    list of (str, str, ndarray of shape (rows, columns))
-        Description, unit and values of 1 + M bands [h/d].
+    Result: description, unit and values of 1 + M bands [h/d], shape (rows, columns).
     """
     bands = [("Direct sun, mean of the season's months [h/d]", "h/d", sun.sun_hours.mean(axis=0))]
     bands += [
@@ -137,21 +99,7 @@ def write_bands(
 ) -> Path:
     """Warp bands to a CRS without mixing cells, and write them.
 
-    Parameters
-    ----------
-    bands : sequence of (str, str, ndarray of shape (rows, columns))
-        Description, unit and values of each band.
-    grid : LocalGrid
-        Where the values lie.
-    crs, target : pyproj.CRS
-        Of the grid, and of the file.
-    path : Path
-        The file.
-
-    Returns
-    -------
-    Path
-        The file.
+    bands (rows, columns): description, unit and values of each band.
     """
     source, wanted = CRS.from_wkt(crs.to_wkt()), CRS.from_wkt(target.to_wkt())
     transform, columns, rows = calculate_default_transform(

@@ -17,15 +17,8 @@ TIES: Final = 3
 def flat(sensor: Mapping[str, Any]) -> dict[str, Any]:
     """Return a sensor of `plan_document` as one flat record; lengths in metres.
 
-    Parameters
-    ----------
-    sensor : mapping
-        One item of ``plan_document(plan)["sensors"]``.
-
-    Returns
-    -------
-    dict
-        Text, numbers or None; the same keys for every sensor.
+    sensor: one item of ``plan_document(plan)["sensors"]``. Result: text, numbers or None; the same
+    keys for every sensor.
     """
     skipped = {"governs", "threshold", "ties", "reserves"}
     record: dict[str, Any] = {}
@@ -48,17 +41,8 @@ def flat(sensor: Mapping[str, Any]) -> dict[str, Any]:
 def describe(sensor: Mapping[str, Any], units: UnitsName) -> str:
     """Return what a crew needs at a sensor, in one line.
 
-    Parameters
-    ----------
-    sensor : mapping
-        One item of ``plan_document(plan)["sensors"]``.
-    units : {"metric", "us"}
-        How to show lengths.
-
-    Returns
-    -------
-    str
-        Zone, valve, depth and ties.
+    sensor: one item of ``plan_document(plan)["sensors"]``; units {"metric", "us"}: how to show
+    lengths. Result: zone, valve, depth and ties.
     """
     words = [
         f"Zone {elide(clean(sensor['zone']), 60)}",

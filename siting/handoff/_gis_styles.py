@@ -43,12 +43,7 @@ _STYLE: Final = (
 def write_styles(path: Path, needs: np.ndarray[tuple[int], np.dtype[np.float64]]) -> None:
     """Add the `layer_styles` table to a GeoPackage that `siting` has just written.
 
-    Parameters
-    ----------
-    path : Path
-        The GeoPackage, closed; changed in place.
-    needs : ndarray, shape (Z,)
-        Water-need score of every zone: sets the classes of the hydrozones [%/d].
+    needs (Z,): water-need score of every zone: sets the classes of the hydrozones [%/d].
     """
     styles = {
         "sensors": _single(_sensor(), label="sensor_id", size=12),
@@ -68,15 +63,7 @@ def write_styles(path: Path, needs: np.ndarray[tuple[int], np.dtype[np.float64]]
 
 
 def add_styles(path: Path, styles: Mapping[str, str]) -> None:
-    """Add the `layer_styles` table with the given styles.
-
-    Parameters
-    ----------
-    path : Path
-        The GeoPackage, closed; changed in place.
-    styles : mapping of str to str
-        Layer -> its style as QML.
-    """
+    """Add the `layer_styles` table with the given styles."""
     base = sqlite3.connect(path)
     try:
         with base:
@@ -225,23 +212,8 @@ def graduated(
 ) -> str:
     """Return the style of polygons by a number: equal classes along a ramp.
 
-    Parameters
-    ----------
-    field : str
-        The column.
-    values : ndarray, shape (Z,)
-        Its values; they set the classes.
-    label : str
-        The column that is written on each polygon.
-    ramp : sequence of str
-        A colour for each class, "#rrggbb".
-    words : str
-        What the numbers are, for the legend.
-
-    Returns
-    -------
-    str
-        The style as QML.
+    field: the column; values (Z,): its values, they set the classes; label: the column that is
+    written on each polygon. Result: the style as QML.
     """
     known = values[np.isfinite(values)]
     low, high = (float(known.min()), float(known.max())) if known.size else (0.0, 1.0)

@@ -48,8 +48,6 @@ _GROUP: Final = {
 def hazard_name(hazard: object) -> str:
     """Return a hazard as people write it.
 
-    Examples
-    --------
     >>> hazard_name("low_spot"), hazard_name("valve_box"), hazard_name("utility")
     ('low spot', 'valve box', 'buried pipe or cable')
     """
@@ -67,8 +65,6 @@ DECODER_WORDS: Final = (
 def hazard_why(hazard: object) -> str:
     """Return why a sensor keeps away from it.
 
-    Examples
-    --------
     >>> hazard_why("flow_path"), hazard_why("meter")
     ('run-off flows there', 'room to dig around it')
     """
@@ -78,15 +74,7 @@ def hazard_why(hazard: object) -> str:
 def hazard_group(hazard: object) -> str:
     """Return the group that a hazard is drawn with: danger, water, slope or thing.
 
-    Parameters
-    ----------
-    hazard : object
-        As in ``plan.keepout``.
-
-    Returns
-    -------
-    str
-        "thing" for one that is not known.
+    Result: "thing" for one that is not known.
     """
     return _GROUP.get(str(hazard), "thing")
 
@@ -94,22 +82,8 @@ def hazard_group(hazard: object) -> str:
 def keep_clear(hazard: object, distance: str, *, metres: float) -> str:
     """Say what to keep clear of, by how much and why.
 
-    Parameters
-    ----------
-    hazard : object
-        As in ``plan.keepout``.
-    distance : str
-        The setback as text.
-    metres : float
-        The setback [m].
+    metres: the setback [m].
 
-    Returns
-    -------
-    str
-        One line.
-
-    Examples
-    --------
     >>> keep_clear("low_spot", "0.9 m", metres=0.9)
     'low spot: keep 0.9 m away (water stands there)'
     >>> keep_clear("steep", "0.0 m", metres=0.0)
@@ -122,15 +96,7 @@ def keep_clear(hazard: object, distance: str, *, metres: float) -> str:
 def lines_drawn(plan: Plan) -> dict[str, gpd.GeoSeries]:
     """Return buried lines and paths that the property draws, as single lines.
 
-    Parameters
-    ----------
-    plan : Plan
-        The plan.
-
-    Returns
-    -------
-    dict of str to GeoSeries
-        "utility" and "traffic", in the working CRS; left out where nothing is drawn.
+    Result: "utility" and "traffic", in the working CRS; left out where nothing is drawn.
     """
     found = {}
     for name, layer in (("utility", plan.site.utilities), ("traffic", plan.site.paths)):

@@ -38,16 +38,9 @@ _COLOURS: Final = 3
 def aerial_overlay(plan: Plan) -> Overlay | None:
     """Return the aerial photo named in the property file, for the map.
 
-    Parameters
-    ----------
-    plan : Plan
-        The plan; the photo is read from ``plan.settings.layers["aerial"]``.
-
-    Returns
-    -------
-    Overlay or None
-        A JPEG of at most `MOST_BYTES` around the property, in Web Mercator; None without a photo.
-        Bands of more than 8 bits are stretched between their 2nd and 98th percentile.
+    plan: the plan, the photo is read from ``plan.settings.layers["aerial"]``. Result: a JPEG of at
+    most `MOST_BYTES` around the property, in Web Mercator; None without a photo. Bands of more than
+    8 bits are stretched between their 2nd and 98th percentile.
     """
     source = plan.settings.layers.get("aerial")
     if source is None:

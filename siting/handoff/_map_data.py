@@ -72,18 +72,8 @@ Document = dict[str, Any]
 def map_document(plan: Plan, *, online: bool = False) -> Document:
     """Return everything the map page shows.
 
-    Parameters
-    ----------
-    plan : Plan
-        The plan.
-    online : bool
-        With base maps that are fetched from the network.
-
-    Returns
-    -------
-    dict
-        Plain values only; positions are [latitude, longitude] in degrees (WGS 84), figures both as
-        numbers in SI (`values`) and as text in metric and US units (pairs).
+    Result: plain values only; positions are [latitude, longitude] in degrees (WGS 84), figures both
+    as numbers in SI (`values`) and as text in metric and US units (pairs).
     """
     west, south, east, north = (
         gpd.GeoSeries([plan.site.boundary], crs=plan.site.crs).to_crs(4326).total_bounds
@@ -120,18 +110,8 @@ def as_json(document: Document) -> str:
     Everything that could end the element or upset an older parser is escaped, and everything else
     beyond ASCII too, so that no text of a user has any meaning to the page.
 
-    Parameters
-    ----------
-    document : dict
-        Plain values; NaN must have become None.
+    document: plain values, NaN must have become None.
 
-    Returns
-    -------
-    str
-        The JSON.
-
-    Examples
-    --------
     >>> as_json({"name": "</script>&"})
     '{"name":"\\u003c/script\\u003e\\u0026"}'
     """
@@ -144,15 +124,7 @@ def as_json(document: Document) -> str:
 def need_scale(plan: Plan) -> Scale:
     """Return the scale of the zones' water-need scores, from zero.
 
-    Parameters
-    ----------
-    plan : Plan
-        The plan.
-
-    Returns
-    -------
-    Scale
-        The scale [% of ready water per peak day].
+    Result: the scale [% of ready water per peak day].
     """
     scores = plan.zones["need_score"].to_numpy(dtype=float)
     known = scores[np.isfinite(scores)]
@@ -162,15 +134,7 @@ def need_scale(plan: Plan) -> Scale:
 def label_places(plan: Plan) -> list[list[Point]]:
     """Return places for every zone's name, roomiest first, clear of the sensors' tags if possible.
 
-    Parameters
-    ----------
-    plan : Plan
-        The plan.
-
-    Returns
-    -------
-    list of list of Point
-        In the working CRS, in the order of ``plan.zones``; at least one place per zone.
+    Result: in the working CRS, in the order of ``plan.zones``; at least one place per zone.
     """
     west, south, east, north = plan.site.boundary.bounds
     reach = _TAG_SHARE * max(east - west, north - south)

@@ -17,18 +17,7 @@ _UNKNOWN = "–"
 
 
 def option_table(plan: Plan) -> dict[str, Any]:
-    """Return every number of sensors and plain rule with its regret.
-
-    Parameters
-    ----------
-    plan : Plan
-        The plan.
-
-    Returns
-    -------
-    dict
-        `head` and `rows`.
-    """
+    """Return every number of sensors and plain rule with its regret."""
     head = ["Choice", f"{plan.economics['currency']} a year", "Regret, mean", "Regret, worst"]
     rows: list[list[Pair]] = [
         [
@@ -43,18 +32,7 @@ def option_table(plan: Plan) -> dict[str, Any]:
 
 
 def control_table(plan: Plan) -> dict[str, Any]:
-    """Return the kinds of control beside the plan.
-
-    Parameters
-    ----------
-    plan : Plan
-        The plan.
-
-    Returns
-    -------
-    dict
-        `head` and `rows`.
-    """
+    """Return the kinds of control beside the plan."""
     head = ["Kind of control", "Sensors", "Water", f"{plan.economics['currency']} a year",
             "Dry days"]  # fmt: skip
     rows: list[list[Pair]] = [
@@ -73,16 +51,8 @@ def control_table(plan: Plan) -> dict[str, Any]:
 def move_chart(plan: Plan) -> dict[str, Any]:
     """Return what moves the result: bars for the chart, and the same as a table.
 
-    Parameters
-    ----------
-    plan : Plan
-        The plan.
-
-    Returns
-    -------
-    dict
-        `measure` in words, `base`, `bars` (name, settings and values; None where the sensors cannot
-        keep the limit), `table` (head and rows).
+    Result: `measure` in words, `base`, `bars` (name, settings and values; None where the sensors
+    cannot keep the limit), `table` (head and rows).
     """
     found = moves(plan)
     first = plan.sensitivity.iloc[0] if found else {"measure": "", "unit": ""}
@@ -130,18 +100,7 @@ def _told(value: float, *, water: bool) -> Pair:
 
 
 def assumption_pairs(plan: Plan) -> list[Pair]:
-    """Return what the figures rest on, in both unit systems.
-
-    Parameters
-    ----------
-    plan : Plan
-        The plan.
-
-    Returns
-    -------
-    list of str or list of str
-        One text each.
-    """
+    """Return what the figures rest on, in both unit systems."""
     both_units: tuple[UnitsName, UnitsName] = ("metric", "us")
     metric, us = (
         [*budget_lines(plan, units), *assumptions_in_words(plan, units)] for units in both_units

@@ -31,14 +31,8 @@ _NICE = (1.0, 2.0, 2.5, 5.0, 10.0)
 class Scale:
     """A labelled colour scale.
 
-    Parameters
-    ----------
-    low, high : float
-        Values at the ends.
-    ticks : tuple of float
-        Values to label, the ends among them.
-    decimals : int
-        Digits that the labels need.
+    low, high: values at the ends; ticks: values to label, the ends among them; decimals: digits
+    that the labels need.
     """
 
     low: float
@@ -49,15 +43,7 @@ class Scale:
     def fraction(self, values: NDArray[np.float64]) -> NDArray[np.float64]:
         """Return where values lie on the scale.
 
-        Parameters
-        ----------
-        values : ndarray, any shape
-            In the unit of the scale.
-
-        Returns
-        -------
-        ndarray, same shape
-            0 at the low end, 1 at the high end; NaN stays NaN [-].
+        Result: 0 at the low end, 1 at the high end; NaN stays NaN [-].
         """
         placed: NDArray[np.float64] = (values - self.low) / (self.high - self.low)
         return placed
@@ -67,12 +53,7 @@ class Scale:
 class Overlay:
     """A picture and where it lies.
 
-    Parameters
-    ----------
-    url : str
-        The picture as a data URI.
-    bounds : tuple
-        ((south, west), (north, east)) [deg].
+    url: the picture as a data URI; bounds: ((south, west), (north, east)) [deg].
     """
 
     url: str
@@ -82,20 +63,6 @@ class Overlay:
 def nice_scale(low: float, high: float, *, intervals: int = 4) -> Scale:
     """Return a scale with round ends that covers a range.
 
-    Parameters
-    ----------
-    low, high : float
-        The range.
-    intervals : int
-        About how many intervals between labels.
-
-    Returns
-    -------
-    Scale
-        The scale.
-
-    Examples
-    --------
     >>> nice_scale(0.0, 31.4).ticks
     (0.0, 10.0, 20.0, 30.0, 40.0)
     """
@@ -117,19 +84,7 @@ def clip_to(
 ) -> NDArray[np.float64]:
     """Return the values with everything outside an area unknown.
 
-    Parameters
-    ----------
-    values : ndarray, shape (rows, columns)
-        On the grid.
-    grid : LocalGrid
-        The raster.
-    area : shapely geometry
-        In the grid's CRS.
-
-    Returns
-    -------
-    ndarray, shape (rows, columns)
-        NaN outside.
+    values (rows, columns): on the grid. Result: NaN outside, shape (rows, columns).
     """
     outside = geometry_mask([area], grid.shape, _affine(grid))
     return np.where(outside, np.nan, values)
@@ -146,25 +101,8 @@ def overlay(
 ) -> Overlay:
     """Warp a raster to Web Mercator and colour it.
 
-    Parameters
-    ----------
-    values : ndarray, shape (rows, columns)
-        On the grid; NaN is left clear.
-    grid : LocalGrid
-        The raster.
-    crs : pyproj.CRS
-        The grid's CRS.
-    scale : Scale
-        What the ends of the ramp stand for.
-    ramp : tuple of str
-        Colours from low to high.
-    shades : int
-        Steps of the ramp; of few steps each is flat, and the picture is small.
-
-    Returns
-    -------
-    Overlay
-        The picture as a data URI, and its bounds.
+    values (rows, columns): on the grid, NaN is left clear. Result: the picture as a data URI, and
+    its bounds.
     """
     source = _affine(grid)
     transform, columns, rows = calculate_default_transform(

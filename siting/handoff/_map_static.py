@@ -57,15 +57,7 @@ class _Sheet:
 def plan_picture(plan: Plan) -> str:
     """Return the plan as an SVG drawing that stands alone.
 
-    Parameters
-    ----------
-    plan : Plan
-        The plan.
-
-    Returns
-    -------
-    str
-        An `svg` element; north is up.
+    Result: an `svg` element; north is up.
     """
     site = plan.site
     sheet = _Sheet(site.boundary.bounds)
@@ -91,17 +83,7 @@ def plan_picture(plan: Plan) -> str:
 def static_page(plan: Plan, document: Document) -> str:
     """Return what stands in the page where there is no JavaScript.
 
-    Parameters
-    ----------
-    plan : Plan
-        The plan.
-    document : dict
-        What the page shows, from `map_document`.
-
-    Returns
-    -------
-    str
-        HTML; every text of a user is escaped.
+    Result: HTML; every text of a user is escaped.
     """
     unit = int(plan.settings.units == "us")
     panel = document["panel"]

@@ -17,18 +17,8 @@ __all__ = ["reserve_rows", "sensor_steps", "tie_rows", "tie_table"]
 def sensor_steps(sensor: pd.Series[Any]) -> list[Pair]:
     """Return the steps from the hole to the threshold.
 
-    Parameters
-    ----------
-    sensor : Series
-        One row of ``plan.sensors``.
+    Result: the steps in order.
 
-    Returns
-    -------
-    list of str or list of str
-        The steps in order.
-
-    Notes
-    -----
     Reading the sensor a day after a thorough soaking, and starting from that reading, is common
     practice. ``threshold_note`` says the same in one sentence and is left out here.
     """
@@ -62,15 +52,7 @@ def sensor_steps(sensor: pd.Series[Any]) -> list[Pair]:
 def tie_rows(ties: pd.DataFrame) -> list[list[Pair]]:
     """Return a sensor's ties: number, from where, distance, expected error.
 
-    Parameters
-    ----------
-    ties : DataFrame
-        The sensor's rows of ``plan.ties``.
-
-    Returns
-    -------
-    list of list
-        One list of cells per tie.
+    Result: one list of cells per tie.
     """
     return [
         [
@@ -86,17 +68,7 @@ def tie_rows(ties: pd.DataFrame) -> list[list[Pair]]:
 def reserve_rows(plan: Plan, sensor_id: str) -> list[list[Pair]]:
     """Return a sensor's reserve points: name, distance, direction, tapes from points 1 and 2, rank.
 
-    Parameters
-    ----------
-    plan : Plan
-        The plan.
-    sensor_id : str
-        Which sensor.
-
-    Returns
-    -------
-    list of list
-        One list of cells per reserve point.
+    Result: one list of cells per reserve point.
     """
     at = plan.sensors.geometry.loc[sensor_id]
     rows: list[list[Pair]] = []
@@ -120,18 +92,7 @@ def reserve_rows(plan: Plan, sensor_id: str) -> list[list[Pair]]:
 
 
 def tie_table(plan: Plan) -> dict[str, Any]:
-    """Return the table of all ties, sensor by sensor.
-
-    Parameters
-    ----------
-    plan : Plan
-        The plan.
-
-    Returns
-    -------
-    dict
-        `head` and `rows`.
-    """
+    """Return the table of all ties, sensor by sensor."""
     rows: list[list[Pair]] = [
         [str(sensor_id), *cells]
         for sensor_id in plan.sensors.index

@@ -38,18 +38,7 @@ _MONTH_SHADES: Final = 32
 
 
 def sun_scale(plan: Plan) -> Scale:
-    """Return the scale that covers the direct sun of every month [h/d].
-
-    Parameters
-    ----------
-    plan : Plan
-        The plan.
-
-    Returns
-    -------
-    Scale
-        From zero.
-    """
+    """Return the scale that covers the direct sun of every month [h/d]."""
     known = plan.sun.sun_hours[np.isfinite(plan.sun.sun_hours)]
     return nice_scale(0.0, float(known.max()) if known.size else 12.0)
 
@@ -59,17 +48,8 @@ def day_instants(latitude: float, longitude: float, month: int, day: int) -> pd.
 
     By the sun's time 12 is when it stands highest, so that no time zone and no summer time enter.
 
-    Parameters
-    ----------
-    latitude, longitude : float
-        WGS 84 [deg].
-    month, day : int
-        The day.
-
-    Returns
-    -------
-    DataFrame
-        Index `hour` (int); columns elevation, azimuth [deg]; hours with the sun 5 degrees up.
+    latitude, longitude: WGS 84 [deg]. Result: index `hour` (int); columns elevation, azimuth [deg];
+    hours with the sun 5 degrees up.
     """
     midnight = pd.Timestamp(YEAR, month, day, tz="UTC")
     shift = pd.Timedelta(minutes=-4.0 * longitude)
@@ -87,22 +67,8 @@ def picture_grid(
 ) -> LocalGrid:
     """Return the raster for pictures of shade: of the plan's cell, or coarser for a large place.
 
-    Parameters
-    ----------
-    bounds : tuple of float
-        West, south, east, north of the property [m].
-    resolution : float
-        The plan's cell [m].
-    most : int
-        Cells that a picture may have.
+    bounds: west, south, east, north of the property [m]; resolution: the plan's cell [m].
 
-    Returns
-    -------
-    LocalGrid
-        Covers the bounds.
-
-    Examples
-    --------
     >>> picture_grid((0.0, 0.0, 500.0, 500.0), 0.5).shape
     (250, 250)
     """
@@ -116,15 +82,8 @@ def picture_grid(
 def sun_document(plan: Plan) -> dict[str, Any]:
     """Return the pictures of shade by the hour and of sun by the month.
 
-    Parameters
-    ----------
-    plan : Plan
-        The plan.
-
-    Returns
-    -------
-    dict
-        `days`: per day its label and `frames`; `months`: frames. A frame has label, url and bounds.
+    Result: `days`: per day its label and `frames`; `months`: frames. A frame has label, url and
+    bounds.
     """
     days = [_day(plan, month, day) for month, day in DAYS]
     return {

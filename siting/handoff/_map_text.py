@@ -54,22 +54,7 @@ _CONTROL = {
 
 
 def both(value: float, quantity: Quantity, *, us: int | None = None, si: int | None = None) -> Pair:
-    """Return a value as text in metric and in US units.
-
-    Parameters
-    ----------
-    value : float
-        In the inside unit of the quantity.
-    quantity : str
-        One of `siting.units.QUANTITIES`.
-    us, si : int, optional
-        Digits after the point.
-
-    Returns
-    -------
-    list of str
-        Metric, US.
-    """
+    """Return a value as text in metric and in US units."""
     metric = show(float(value), quantity, "metric", decimals=si)
     imperial = show(float(value), quantity, "us", decimals=us)
     return [text.replace(" ", _TIGHT) for text in (metric, imperial)]
@@ -78,20 +63,6 @@ def both(value: float, quantity: Quantity, *, us: int | None = None, si: int | N
 def fill(template: str, *values: Pair) -> Pair:
     """Fill the `{}` of a text with values in both unit systems.
 
-    Parameters
-    ----------
-    template : str
-        Our own words; never a user's.
-    *values : str or list of str
-        What to put in; may hold any text.
-
-    Returns
-    -------
-    list of str
-        Metric, US.
-
-    Examples
-    --------
     >>> fill("{} deep", ["75 mm", "3.0 in"])
     ['75 mm deep', '3.0 in deep']
     """
@@ -104,8 +75,6 @@ def fill(template: str, *values: Pair) -> Pair:
 def number(value: object, decimals: int) -> str:
     """Return a plain number as text, an en dash when it is unknown.
 
-    Examples
-    --------
     >>> number(1234.5, 0), number(float("nan"), 1), number(-0.2, 0)
     ('1,234', '–', '0')
     """
@@ -118,8 +87,6 @@ def number(value: object, decimals: int) -> str:
 def shorten(text: str, most: int = 40) -> str:
     """Return a text of no more than so many characters.
 
-    Examples
-    --------
     >>> shorten("Long meadow", 6)
     'Long …'
     """
@@ -129,8 +96,6 @@ def shorten(text: str, most: int = 40) -> str:
 def words(value: object) -> str:
     """Return a word of the vocabulary as people read it.
 
-    Examples
-    --------
     >>> words("warm_season_turf")
     'warm season turf'
     """
@@ -142,15 +107,7 @@ def words(value: object) -> str:
 def burial(metres: float) -> Pair:
     """Return a depth of burial [m] in metric and in US units.
 
-    Parameters
-    ----------
-    metres : float
-        The depth [m].
-
-    Returns
-    -------
-    list of str
-        Metric, US, as the crew sheet says it.
+    metres: the depth [m]. Result: metric, US, as the crew sheet says it.
     """
     return [depth(float(metres), units).replace(" ", _TIGHT) for units in _SYSTEMS]
 
@@ -158,15 +115,7 @@ def burial(metres: float) -> Pair:
 def taped(metres: float) -> Pair:
     """Return a distance to tape [m] in metric and in US units, as the crew sheet says it.
 
-    Parameters
-    ----------
-    metres : float
-        The distance [m].
-
-    Returns
-    -------
-    list of str
-        Metric, US.
+    metres: the distance [m].
     """
     return [tape(float(metres), units).replace(" ", _TIGHT) for units in _SYSTEMS]
 
@@ -179,53 +128,19 @@ def _valve(row: pd.Series[Any]) -> str:
 def words_raw(value: object) -> str:
     """Return a user's own text unchanged, an en dash when there is none.
 
-    Parameters
-    ----------
-    value : object
-        A text, or what an empty cell holds.
-
-    Returns
-    -------
-    str
-        A value that is no text as `words` gives it.
+    Result: a value that is no text as `words` gives it.
     """
     return words(value) if not isinstance(value, str) else value or _UNKNOWN
 
 
 def sentence(plan: Plan, pick: Callable[[Wording], str]) -> Pair:
-    """Return a sentence of a plan in both systems of units; one text when they agree.
-
-    Parameters
-    ----------
-    plan : Plan
-        The plan.
-    pick : callable
-        Takes a `Wording` and returns its sentence.
-
-    Returns
-    -------
-    str or list of str
-        Metric, US.
-    """
+    """Return a sentence of a plan in both systems of units; one text when they agree."""
     metric, us = (pick(plan.wording(units)) for units in _SYSTEMS)
     return metric if metric == us else [metric, us]
 
 
 def sensor_rows(plan: Plan, sensor_id: str) -> list[Row]:
-    """Return what a crew reads about a sensor.
-
-    Parameters
-    ----------
-    plan : Plan
-        The plan.
-    sensor_id : str
-        Which sensor.
-
-    Returns
-    -------
-    list of (str, str or list of str)
-        Label and text.
-    """
+    """Return what a crew reads about a sensor."""
     sensor = plan.sensors.loc[sensor_id]
     valves = plan.zones["valve"]
     governs = ", ".join(f"{z} (valve {words_raw(valves[z])})" for z in sensor["governs"])
@@ -318,20 +233,7 @@ def _events(row: pd.Series[Any]) -> str:
 
 
 def zone_rows(zone: pd.Series[Any], valve: Valve | None = None) -> list[Row]:
-    """Return what a practitioner reads about a zone.
-
-    Parameters
-    ----------
-    zone : Series
-        One row of ``plan.zones``.
-    valve : Valve, optional
-        Its line of the timer table.
-
-    Returns
-    -------
-    list of (str, str or list of str)
-        Label and text.
-    """
+    """Return what a practitioner reads about a zone."""
     water: Pair = fill("{} a season", both(zone["water_m3"], "volume"))
     if math.isfinite(float(zone["today_m3"])):
         water = fill("{} (today {})", water, both(zone["today_m3"], "volume"))
@@ -373,15 +275,7 @@ def zone_rows(zone: pd.Series[Any], valve: Valve | None = None) -> list[Row]:
 def zone_table(plan: Plan) -> dict[str, Any]:
     """Return the table of zones: heads, and a row of cells per zone.
 
-    Parameters
-    ----------
-    plan : Plan
-        The plan; minutes and cycles are those of its timer table.
-
-    Returns
-    -------
-    dict
-        `head` and `rows`; the first cell of a row is the zone's name.
+    Result: `head` and `rows`; the first cell of a row is the zone's name.
     """
     set_to = valves(plan)
     head = ["Zone", "Valve", "Sensor", "Need, % a day", "Now", "Plan", "Cycles"]
@@ -403,15 +297,7 @@ def zone_table(plan: Plan) -> dict[str, Any]:
 def month_table(plan: Plan) -> dict[str, Any]:
     """Return minutes per valve and month, each program led by its seasonal adjustment.
 
-    Parameters
-    ----------
-    plan : Plan
-        The plan.
-
-    Returns
-    -------
-    dict
-        `head`, `rows` and `note`; no rows where the plan has no timer table.
+    Result: `head`, `rows` and `note`; no rows where the plan has no timer table.
     """
     months, listed = season_months(plan), programs(plan)
     rows: list[list[Pair]] = []
@@ -433,18 +319,7 @@ def month_table(plan: Plan) -> dict[str, Any]:
 
 
 def choice_table(plan: Plan) -> dict[str, Any]:
-    """Return the table of choices: what each number of sensors costs and brings.
-
-    Parameters
-    ----------
-    plan : Plan
-        The plan.
-
-    Returns
-    -------
-    dict
-        `head` and `rows`.
-    """
+    """Return the table of choices: what each number of sensors costs and brings."""
     currency = str(plan.economics["currency"])
     head = ["Sensors", "Water", f"{currency} a year", "Dry days", "Next one is worth"]
     rows: list[list[Pair]] = []
@@ -497,15 +372,7 @@ def _money(economics: Mapping[str, Any], key: str, unit: str, *, more: bool = Fa
 def savings(plan: Plan) -> dict[str, Any]:
     """Return what the plan saves, with ranges, or plainly that no saving is claimed.
 
-    Parameters
-    ----------
-    plan : Plan
-        The plan.
-
-    Returns
-    -------
-    dict
-        `claim` (in both units) and `rows`.
+    Result: `claim` (in both units) and `rows`.
     """
     season, known, state = plan.season, plan.economics, plan_standing(plan)
     currency = str(known["currency"])

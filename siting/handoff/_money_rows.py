@@ -20,18 +20,10 @@ _NO_SENSOR_COST: Final = {"timer as it runs today", "timer, its minutes set righ
 class Control:
     """One kind of control beside the plan.
 
-    Parameters
-    ----------
-    kind, hardware : str
-        As in `Plan.controls`; the hardware as people write it.
-    sensors : int
-        How many it takes.
-    water_m3, cost_per_year, stress_days : float
-        As in the table; NaN where it cannot serve the property [m³], [currency], [d].
-    keeps : bool
-        Whether every zone stays within its limit of stress days.
-    chosen : bool
-        Whether the plan is of this kind alone.
+    kind, hardware: as in `Plan.controls`, the hardware as people write it; sensors: how many it
+    takes; water_m3, cost_per_year, stress_days: as in the table, NaN where it cannot serve the
+    property [m³], [currency], [d]; keeps: whether every zone stays within its limit of stress days;
+    chosen: whether the plan is of this kind alone.
     """
 
     kind: str
@@ -48,18 +40,9 @@ class Control:
 class Option:
     """One number of sensors or plain rule, and its regret.
 
-    Parameters
-    ----------
-    name : str
-        "3 sensors", or the rule.
-    rule : bool
-        Whether it is a plain rule.
-    sensors : int
-        How many it takes.
-    cost_per_year, regret_mean, regret_max : float
-        NaN where it leaves a zone too dry [currency per year].
-    chosen : bool
-        Whether it is the plan.
+    name: "3 sensors", or the rule; rule: whether it is a plain rule; sensors: how many it takes;
+    cost_per_year, regret_mean, regret_max: NaN where it leaves a zone too dry [currency per year];
+    chosen: whether it is the plan.
     """
 
     name: str
@@ -75,14 +58,9 @@ class Option:
 class Move:
     """One input moved to either side, and what the result is then.
 
-    Parameters
-    ----------
-    name, low, high : str
-        The input and the settings tried.
-    value_low, value_high, base : float
-        Of the measure; NaN where the sensors cannot keep the limit then.
-    payback_low, payback_high : float
-        NaN where it never pays or is not claimed [years].
+    name, low, high: the input and the settings tried; value_low, value_high, base: of the measure,
+    NaN where the sensors cannot keep the limit then; payback_low, payback_high: NaN where it never
+    pays or is not claimed [years].
     """
 
     name: str
@@ -104,16 +82,8 @@ def _records(table: pd.DataFrame) -> list[tuple[str, dict[str, Any]]]:
 def folded(rows: Iterable[Mapping[str, Any]]) -> list[tuple[str, Mapping[str, Any] | None]]:
     """Put numbers of sensors that buy nothing new into one line.
 
-    Parameters
-    ----------
-    rows : iterable of mapping
-        One per number of sensors, rising: n, feasible, used, groups and chosen.
-
-    Returns
-    -------
-    list of (str, mapping or None)
-        The number and its row; a range such as "2 to 6" and None where the choice before it stays
-        the best.
+    Result: the number and its row; a range such as "2 to 6" and None where the choice before it
+    stays the best.
     """
     told: list[tuple[str, Mapping[str, Any] | None]] = []
     same: list[int] = []
@@ -140,33 +110,14 @@ def _repeats(row: Mapping[str, Any], before: Mapping[str, Any]) -> bool:
 
 
 def choices(plan: Plan) -> list[tuple[str, Mapping[str, Any] | None]]:
-    """Return the numbers of sensors of a plan, those that buy nothing new in one line.
-
-    Parameters
-    ----------
-    plan : Plan
-        The plan.
-
-    Returns
-    -------
-    list of (str, mapping or None)
-        As from `folded`.
-    """
+    """Return the numbers of sensors of a plan, those that buy nothing new in one line."""
     return folded({"n": int(n), **row} for n, row in _records(plan.choices))
 
 
 def controls(plan: Plan) -> list[Control]:
     """Return every kind of control that stands beside the plan.
 
-    Parameters
-    ----------
-    plan : Plan
-        The plan.
-
-    Returns
-    -------
-    list of Control
-        In the order of ``plan.controls``; the plan itself last where it mixes kinds.
+    Result: in the order of ``plan.controls``; the plan itself last where it mixes kinds.
     """
     found = [
         Control(
@@ -213,15 +164,7 @@ def _fitted(kind: str, hardware: str) -> str:
 def options(plan: Plan) -> list[Option]:
     """Return every number of sensors and every plain rule, with their regret.
 
-    Parameters
-    ----------
-    plan : Plan
-        The plan.
-
-    Returns
-    -------
-    list of Option
-        Numbers first, then rules; rules that leave a zone too dry have no figures.
+    Result: numbers first, then rules; rules that leave a zone too dry have no figures.
     """
     regret: dict[str, Mapping[str, Any]] = dict(_records(plan.regret))
     count, found = len(plan.sensors), []
@@ -247,16 +190,8 @@ def _option(
 def moves(plan: Plan) -> list[Move]:
     """Return what moves the result, the greatest swing first.
 
-    Parameters
-    ----------
-    plan : Plan
-        The plan.
-
-    Returns
-    -------
-    list of Move
-        One per input; empty where the plan has no sensitivity, or where its own sensors cannot be
-        reckoned anew within the limit, so that there is nothing to move from.
+    Result: one per input; empty where the plan has no sensitivity, or where its own sensors cannot
+    be reckoned anew within the limit, so that there is nothing to move from.
     """
     return [
         Move(

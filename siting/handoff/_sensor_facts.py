@@ -34,23 +34,11 @@ _PAIR: Final = 2
 class Spare:
     """A reserve point of a sensor, and how to find it.
 
-    Parameters
-    ----------
-    reserve : int
-        1 or 2, best first.
-    x, y : float
-        Working CRS [m].
-    distance_m, bearing_deg : float
-        From the sensor; clockwise from north [m], [deg].
-    tapes : tuple of (int, float, bool)
-        Number of the tie from whose fixed point it is taped, distance, and whether the line of
-        sight is clear; the same first two points as for the sensor [m].
-    side : str
-        "left" or "right" of the line from point 1 to point 2, or "" without two points.
-    p_driest_quarter, setback_ratio : float
-        As in `Plan.reserves`.
-    binding_setback : str
-        As in `Plan.reserves`.
+    reserve: 1 or 2, best first; x, y: working CRS [m]; distance_m, bearing_deg: from the sensor,
+    clockwise from north [m], [deg]; tapes: number of the tie from whose fixed point it is taped,
+    distance, and whether the line of sight is clear, the same first two points as for the sensor
+    [m]; side: "left" or "right" of the line from point 1 to point 2, or "" without two points;
+    p_driest_quarter, setback_ratio: as in `Plan.reserves`; binding_setback: as in `Plan.reserves`.
     """
 
     reserve: int
@@ -69,14 +57,7 @@ class Spare:
 class Fitted:
     """A controller with its hardware and its sensors.
 
-    Parameters
-    ----------
-    name : str
-        The controller.
-    hardware : str
-        What it takes, as people write it.
-    sensors : tuple of str
-        Ids of its sensors.
+    name: the controller; hardware: what it takes, as people write it; sensors: ids of its sensors.
     """
 
     name: str
@@ -87,8 +68,6 @@ class Fitted:
 def bearing(east: float, north: float) -> float:
     """Return a direction clockwise from north, 0..360 [deg].
 
-    Examples
-    --------
     >>> bearing(1, 0), bearing(-1, 0)
     (90.0, 270.0)
     """
@@ -98,8 +77,6 @@ def bearing(east: float, north: float) -> float:
 def compass(east: float, north: float) -> str:
     """Return the compass point of a direction.
 
-    Examples
-    --------
     >>> compass(1, 0), compass(-1, 1), compass(0.1, -1)
     ('E', 'NW', 'S')
     """
@@ -109,18 +86,8 @@ def compass(east: float, north: float) -> str:
 def rank_words(sensor: Mapping[str, Any]) -> str:
     """Say how likely the place is to be dry enough, with everything unknown reckoned in.
 
-    Parameters
-    ----------
-    sensor : mapping
-        One row of ``plan.sensors``.
+    Result: with the same chances as the reason and the tables; "" where they are not known.
 
-    Returns
-    -------
-    str
-        With the same chances as the reason and the tables; "" where they are not known.
-
-    Examples
-    --------
     >>> rank_words({"expected_rank": 0.79, "p_driest_quarter": 0.66, "p_wetter_half": 0.06})
     'chance 66 in 100 of the driest quarter, 6 in 100 of the wetter half; 79 % is expected moister'
     """
@@ -140,8 +107,6 @@ def rank_words(sensor: Mapping[str, Any]) -> str:
 def chance_cell(chance: float) -> str:
     """Return a chance as a cell of a table.
 
-    Examples
-    --------
     >>> chance_cell(0.298)
     '30 in 100'
     """
@@ -151,17 +116,7 @@ def chance_cell(chance: float) -> str:
 def spares(plan: Plan, sensor_id: str) -> list[Spare]:
     """Return the reserve points of a sensor, the best first, with tapes from the same corners.
 
-    Parameters
-    ----------
-    plan : Plan
-        The plan.
-    sensor_id : str
-        Which sensor.
-
-    Returns
-    -------
-    list of Spare
-        Empty where it has none.
+    Result: empty where it has none.
     """
     rows = plan.reserves[plan.reserves["sensor_id"] == sensor_id]
     ties = plan.ties[plan.ties["sensor_id"] == sensor_id].sort_values("tie").head(_PAIR)
@@ -216,8 +171,6 @@ def _side(starts: list[tuple[float, ...]], place: shapely.Point) -> str:
 def hardware_words(kind: object) -> str:
     """Return a kind of hardware as people write it.
 
-    Examples
-    --------
     >>> hardware_words("add_on")
     'add-on module beside the 24 V AC timer'
     """
@@ -227,15 +180,7 @@ def hardware_words(kind: object) -> str:
 def controllers(plan: Plan) -> list[Fitted]:
     """Return every controller that gets hardware, with its sensors.
 
-    Parameters
-    ----------
-    plan : Plan
-        The plan.
-
-    Returns
-    -------
-    list of Fitted
-        In the order of ``plan.decision["hardware"]``.
+    Result: in the order of ``plan.decision["hardware"]``.
     """
     owners = plan.sensors["controller"].fillna("").astype(str)
     return [

@@ -41,15 +41,8 @@ def register_fonts() -> frozenset[int]:
 def printable(text: object) -> str:
     """Return text as one line that the font can print; what it lacks becomes an empty box.
 
-    Parameters
-    ----------
-    text : object
-        Any text; None and NaN are empty.
-
-    Returns
-    -------
-    str
-        Without control, direction or surrogate characters.
+    text: any text, None and NaN are empty. Result: without control, direction or surrogate
+    characters.
     """
     known = register_fonts()
     return "".join(c if ord(c) in known else _MISSING for c in clean(text))
@@ -58,17 +51,7 @@ def printable(text: object) -> str:
 def markup(text: object, *, longest: int = 600) -> str:
     """Return text for a Paragraph: printable, cut at a length, and with no markup of its own.
 
-    Parameters
-    ----------
-    text : object
-        Any text.
-    longest : int
-        Most characters, an ellipsis among them; counted before escaping.
-
-    Returns
-    -------
-    str
-        With ``&``, ``<`` and ``>`` escaped.
+    Result: with ``&``, ``<`` and ``>`` escaped.
     """
     return escape(elide(printable(text), longest))
 
@@ -76,19 +59,7 @@ def markup(text: object, *, longest: int = 600) -> str:
 def width_of(text: str, size: float, *, bold: bool = False) -> float:
     """Return how wide a printable text is [pt].
 
-    Parameters
-    ----------
-    text : str
-        Printable text.
-    size : float
-        Type size [pt].
-    bold : bool
-        Whether it is set in bold.
-
-    Returns
-    -------
-    float
-        Width on one line [pt].
+    size: type size [pt]. Result: width on one line [pt].
     """
     register_fonts()
     return float(pdfmetrics.stringWidth(text, BOLD if bold else SANS, size))
@@ -97,21 +68,8 @@ def width_of(text: str, size: float, *, bold: bool = False) -> float:
 def fit_text(text: object, size: float, width: float, *, bold: bool = False) -> str:
     """Cut a text with an ellipsis so that it fits a width [pt].
 
-    Parameters
-    ----------
-    text : object
-        Any text.
-    size : float
-        Type size [pt].
-    width : float
-        Room for it [pt].
-    bold : bool
-        Whether it is set in bold.
-
-    Returns
-    -------
-    str
-        Printable; one character is left even where none fits.
+    size: type size [pt]; width: room for it [pt]. Result: printable; one character is left even
+    where none fits.
     """
     whole = printable(text)
     length = len(whole)

@@ -45,14 +45,8 @@ _SECTION_LADDER: Final = (2, 4, 5, 10, 20, 50)
 class Frame:
     """A window of the plan on paper, north up.
 
-    Parameters
-    ----------
-    x, y : float
-        Its centre in the working CRS [m].
-    denominator : int
-        One unit of paper is so many on the ground.
-    width, height : float
-        On paper [pt].
+    x, y: its centre in the working CRS [m]; denominator: one unit of paper is so many on the
+    ground; width, height: on paper [pt].
     """
 
     x: float
@@ -76,8 +70,6 @@ class Frame:
     def to_page(self, x: float, y: float) -> tuple[float, float]:
         """Return where a place is on paper, from the window's lower left corner [pt].
 
-        Examples
-        --------
         >>> frame = Frame(0.0, 0.0, 100, 200.0, 200.0)
         >>> round(frame.to_page(2.54, 0.0)[0] - frame.to_page(0.0, 0.0)[0], 6)
         72.0
@@ -96,24 +88,10 @@ def fit(
 ) -> Frame:
     """Choose the largest scale of the ladder at which a part of the plan fits a window.
 
-    Parameters
-    ----------
-    bounds : tuple of float
-        West, south, east, north of what has to be seen [m].
-    width, height : float
-        Of the window [pt].
-    units : {"metric", "us"}
-        Which ladder.
-    centre : tuple of float, optional
-        Centre of the window; the middle of the bounds by default [m].
+    bounds: west, south, east, north of what has to be seen [m]; width, height: of the window [pt];
+    units {"metric", "us"}: which ladder; centre: centre of the window, the middle of the bounds by
+    default [m]. Result: beyond the ladder's end the denominator is rounded up to whole thousands.
 
-    Returns
-    -------
-    Frame
-        Beyond the ladder's end the denominator is rounded up to whole thousands.
-
-    Examples
-    --------
     >>> fit((0, 0, 40, 20), width=500, height=400, units="metric").denominator
     250
     """
@@ -129,8 +107,6 @@ def fit(
 def scale_text(denominator: int, units: UnitsName) -> str:
     """Return a scale in words.
 
-    Examples
-    --------
     >>> scale_text(250, "metric"), scale_text(240, "us")
     ('Scale 1:250', 'Scale 1 in = 20 ft')
     """
@@ -142,22 +118,9 @@ def scale_text(denominator: int, units: UnitsName) -> str:
 def check_bar(denominator: int, units: UnitsName) -> tuple[float, str, str]:
     """Return a round length to print as a bar, so that anyone can check the printer with a ruler.
 
-    Parameters
-    ----------
-    denominator : int
-        The plan's scale.
-    units : {"metric", "us"}
-        Round in metres or in feet.
+    units {"metric", "us"}: round in metres or in feet. Result: what the bar stands for [m]; the
+    same in words, and its length on paper.
 
-    Returns
-    -------
-    metres : float
-        What the bar stands for [m].
-    ground, paper : str
-        The same in words, and its length on paper.
-
-    Examples
-    --------
     >>> check_bar(250, "metric")
     (10.0, '10 m', '40 mm')
     >>> check_bar(240, "us")[1:]
@@ -175,20 +138,8 @@ def check_bar(denominator: int, units: UnitsName) -> tuple[float, str, str]:
 def section_scale(depth_m: float, height: float) -> int:
     """Return the largest section scale at which a depth takes at most half of a height.
 
-    Parameters
-    ----------
-    depth_m : float
-        Depth of burial [m].
-    height : float
-        Height of the drawing [pt].
+    depth_m: depth of burial [m]; height: height of the drawing [pt].
 
-    Returns
-    -------
-    int
-        The denominator.
-
-    Examples
-    --------
     >>> section_scale(0.075, 120.0), section_scale(0.3, 120.0)
     (4, 20)
     """

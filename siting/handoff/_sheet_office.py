@@ -28,12 +28,7 @@ _WHOLE: Final = 20_000  # characters: a text of ours that is never cut
 def office_pages(plan: Plan, *, width: float) -> list[Any]:
     """Return the flowables from the run-time table to the cautions.
 
-    Parameters
-    ----------
-    plan : Plan
-        The plan.
-    width : float
-        Between the margins [pt].
+    width: between the margins [pt].
     """
     return [
         PageBreak(),

@@ -44,12 +44,7 @@ _PARTS: Final = (
 def owner_pages(plan: Plan, *, width: float) -> list[Any]:
     """Return the flowables of the owner's pages, from the top of a page.
 
-    Parameters
-    ----------
-    plan : Plan
-        The plan.
-    width : float
-        Between the margins [pt].
+    width: between the margins [pt].
     """
     claim = str(plan.economics.get("claim"))
     return [
@@ -255,15 +250,7 @@ def _next(plan: Plan) -> list[str]:
 def owner_summary(plan: Plan) -> list[tuple[str, object]]:
     """Return the plan in a handful of figures, each with its range.
 
-    Parameters
-    ----------
-    plan : Plan
-        The plan.
-
-    Returns
-    -------
-    list of (str, str)
-        What and how much; what cannot be claimed says so.
+    Result: what and how much; what cannot be claimed says so.
     """
     known = plan.economics
     currency = elide(clean(known.get("currency")), 10)

@@ -40,16 +40,9 @@ BAR_HEIGHT: Final = 42.0
 class Ink:
     """How to draw a shape: fill and stroke "#rrggbb" or None, alpha, width [pt], dashes [pt].
 
-    Parameters
-    ----------
-    fill, stroke : str or None
-        Colours "#rrggbb"; None leaves the one or the other out.
-    alpha : float
-        Opacity of the fill, 0 to 1.
-    width : float
-        Of the stroke [pt].
-    dash : tuple of float
-        Lengths of dashes and gaps by turns; empty is solid [pt].
+    fill, stroke: colours "#rrggbb", None leaves the one or the other out; alpha: opacity of the
+    fill, 0 to 1; width: of the stroke [pt]; dash: lengths of dashes and gaps by turns, empty is
+    solid [pt].
     """
 
     fill: str | None = None
@@ -62,14 +55,8 @@ class Ink:
 class Drawing(Flowable):  # type: ignore[misc] # reportlab is not typed
     """A picture in the flow of a sheet.
 
-    Parameters
-    ----------
-    paint : callable
-        Takes the canvas, the width and the height [pt]; origin at the lower left.
-    width : float
-        On paper [pt].
-    height : float or callable
-        On paper, or how to find it from the height that is left on the page [pt].
+    paint: takes the canvas, the width and the height [pt], origin at the lower left; width: on
+    paper [pt]; height: on paper, or how to find it from the height that is left on the page [pt].
     """
 
     def __init__(
@@ -86,17 +73,8 @@ class Drawing(Flowable):  # type: ignore[misc] # reportlab is not typed
     def wrap(self, available_width: float, available_height: float) -> tuple[float, float]:
         """Return the size it takes.
 
-        Parameters
-        ----------
-        available_width : float
-            Not used: the width is fixed [pt].
-        available_height : float
-            Height that is left on the page [pt].
-
-        Returns
-        -------
-        tuple of float
-            Width and height [pt].
+        available_width: not used: the width is fixed [pt]; available_height: height that is left on
+        the page [pt]. Result: width and height [pt].
         """
         del available_width
         wanted = self._wanted
@@ -114,14 +92,8 @@ class Drawing(Flowable):  # type: ignore[misc] # reportlab is not typed
 class Pen:
     """Draws places of the plan through a frame, and remembers where labels already are.
 
-    Parameters
-    ----------
-    canvas : Canvas
-        Origin at the window's lower left.
-    frame : Frame
-        The window of the plan.
-    taken : list of tuple of float
-        West, south, east, north of what labels keep clear of, on paper [pt].
+    canvas: origin at the window's lower left; frame: the window of the plan; taken: west, south,
+    east, north of what labels keep clear of, on paper [pt].
     """
 
     canvas: Canvas
@@ -147,12 +119,7 @@ class Pen:
     def shapes(self, geometries: Iterable[shapely.Geometry | None], ink: Ink) -> None:
         """Draw polygons and lines that reach into the window.
 
-        Parameters
-        ----------
-        geometries : iterable of Geometry or None
-            In the working CRS [m]; None is skipped.
-        ink : Ink
-            How to draw them; lines have no fill.
+        geometries: in the working CRS [m], None is skipped.
         """
         self.canvas.saveState()
         self.use(ink)
@@ -165,13 +132,7 @@ class Pen:
         self.canvas.restoreState()
 
     def use(self, ink: Ink) -> None:
-        """Set the canvas to an ink.
-
-        Parameters
-        ----------
-        ink : Ink
-            What it leaves out stays as it was.
-        """
+        """Set the canvas to an ink."""
         if ink.fill:
             self.canvas.setFillColor(HexColor(ink.fill))
             self.canvas.setFillAlpha(ink.alpha)
@@ -198,14 +159,7 @@ class Pen:
     def dot(self, x: float, y: float, radius: float, ink: Ink) -> None:
         """Draw a round mark of a size on paper [pt] at a place [m].
 
-        Parameters
-        ----------
-        x, y : float
-            The place in the working CRS [m].
-        radius : float
-            On paper [pt].
-        ink : Ink
-            How to draw it.
+        x, y: the place in the working CRS [m]; radius: on paper [pt].
         """
         self.canvas.saveState()
         self.use(ink)
@@ -220,12 +174,7 @@ class Pen:
     def reserve(self, x: float, y: float, radius: float) -> None:
         """Keep labels off a mark at a place [m] of a size on paper [pt].
 
-        Parameters
-        ----------
-        x, y : float
-            The place in the working CRS [m].
-        radius : float
-            On paper [pt].
+        x, y: the place in the working CRS [m]; radius: on paper [pt].
         """
         px, py = self.frame.to_page(x, y)
         self.taken.append((px - radius, py - radius, px + radius, py + radius))
@@ -241,23 +190,8 @@ class Pen:
     ) -> bool:
         """Write a label at the first of several places on paper where it is free.
 
-        Parameters
-        ----------
-        text : str
-            Printable text.
-        centres : sequence of (x, y)
-            Places for its middle, best first [pt].
-        size : float
-            Type size [pt].
-        tag : bool
-            White on the sensor colour instead of ink on a pale halo.
-        insist : bool
-            Write it at the first place when none is free.
-
-        Returns
-        -------
-        bool
-            Whether it was written.
+        centres: places for its middle, best first [pt]; size: type size [pt]. Result: whether it
+        was written.
         """
         across, up = width_of(text, size, bold=tag) / 2 + 2.5, size / 2 + 2
         inside = [_pull_in(c, across, up, self.frame) for c in centres]
@@ -299,19 +233,9 @@ def around(
 ) -> list[tuple[float, float]]:
     """Return label places around a mark on paper, those farthest from some directions first.
 
-    Parameters
-    ----------
-    x, y : float
-        The mark [pt].
-    reach : float
-        Distance of the label's middle [pt].
-    away : sequence of float
-        Directions to keep off, counter-clockwise from east [rad].
-
-    Returns
-    -------
-    list of (x, y)
-        Sixteen places: eight near ones, then eight farther ones.
+    x, y: the mark [pt]; reach: distance of the label's middle [pt]; away: directions to keep off,
+    counter-clockwise from east [rad]. Result: sixteen places: eight near ones, then eight farther
+    ones.
     """
     angles = np.arange(8) * np.pi / 4
     gap = np.zeros(8)
@@ -332,17 +256,8 @@ def around(
 def along(line: BaseGeometry, frame: Frame) -> Iterator[tuple[float, float]]:
     """Yield label places along a line, the middle first [pt].
 
-    Parameters
-    ----------
-    line : BaseGeometry
-        A line in the working CRS [m].
-    frame : Frame
-        Where it is drawn.
-
-    Yields
-    ------
-    tuple of float
-        A place on paper: seven on the line, then six above and below its middle [pt].
+    line: a line in the working CRS [m]. Result: a place on paper: seven on the line, then six above
+    and below its middle [pt].
     """
     for share in (0.5, 0.6, 0.4, 0.7, 0.3, 0.8, 0.2):
         point = line.interpolate(share, normalized=True)
@@ -366,22 +281,7 @@ def draw_text(
 ) -> None:
     """Write printable text at its baseline; anchor 0 starts there, 0.5 centres, 1 ends there.
 
-    Parameters
-    ----------
-    canvas : Canvas
-        Left as it was.
-    x, y : float
-        The anchor, on the baseline [pt].
-    text : str
-        Printable text.
-    size : float
-        Type size [pt].
-    bold : bool
-        Whether it is set in bold.
-    colour : str
-        "#rrggbb".
-    anchor : float
-        Share of the text that is left of `x`.
+    x, y: the anchor, on the baseline [pt]; size: type size [pt].
     """
     canvas.saveState()
     canvas.setFillColor(HexColor(colour))
@@ -393,16 +293,7 @@ def draw_text(
 def draw_scale_bar(canvas: Canvas, frame: Frame, units: UnitsName, *, width: float) -> None:
     """Draw the check bar, the scale in words and a north arrow in a strip of `BAR_HEIGHT`.
 
-    Parameters
-    ----------
-    canvas : Canvas
-        Origin at the strip's lower left.
-    frame : Frame
-        Of the plan above it.
-    units : {"metric", "us"}
-        Round lengths in which units.
-    width : float
-        Of the strip [pt].
+    units {"metric", "us"}: round lengths in which units; width: of the strip [pt].
     """
     metres, ground, paper = check_bar(frame.denominator, units)
     length = metres * frame.points_per_metre

@@ -60,17 +60,7 @@ _LINES: Final = {
 def overview_frame(plan: Plan, *, width: float, height: float) -> Frame:
     """Return the frame of the whole property in a window [pt].
 
-    Parameters
-    ----------
-    plan : Plan
-        The plan.
-    width, height : float
-        Of the window [pt].
-
-    Returns
-    -------
-    Frame
-        At a round scale; holds boundary, wires and sensors.
+    width, height: of the window [pt]. Result: at a round scale; holds boundary, wires and sensors.
     """
     return fit(_reach(plan), width=width, height=height, units=plan.settings.units)
 
@@ -88,19 +78,8 @@ def sensor_frame(plan: Plan, sensor_id: str, *, width: float, height: float) -> 
 
     The sensor is in the middle where that costs no scale; else the ties set the middle.
 
-    Parameters
-    ----------
-    plan : Plan
-        The plan.
-    sensor_id : str
-        Which sensor.
-    width, height : float
-        Of the window [pt].
-
-    Returns
-    -------
-    Frame
-        At a round scale; holds at least 5 m around the sensor.
+    width, height: of the window [pt]. Result: at a round scale; holds at least 5 m around the
+    sensor.
     """
     point = plan.sensors.geometry.loc[sensor_id]
     ties = plan.ties.loc[plan.ties["sensor_id"] == sensor_id].geometry
@@ -226,17 +205,8 @@ def _zone_names(pen: Pen, plan: Plan, *, most: float = 110.0) -> None:
 def overview_height(plan: Plan, width: float, available: float) -> float:
     """Return how high the overview has to be: as wide as the page, no higher than it needs.
 
-    Parameters
-    ----------
-    plan : Plan
-        The plan.
-    width, available : float
-        Of the page; height that is left on it [pt].
-
-    Returns
-    -------
-    float
-        Height with legend and check bar [pt]; leaves room for the list of a few sensors.
+    width, available: of the page, height that is left on it [pt]. Result: height with legend and
+    check bar [pt]; leaves room for the list of a few sensors.
     """
     strip = BAR_HEIGHT + _LEGEND_ROW * len(_legend_rows(plan, width)) + 4
     room = 40 + 16 * min(len(plan.sensors), 8)
@@ -249,14 +219,7 @@ def overview_height(plan: Plan, width: float, available: float) -> float:
 def paint_overview(canvas: Canvas, plan: Plan, width: float, height: float) -> None:
     """Draw the whole property with its legend, check bar and north arrow.
 
-    Parameters
-    ----------
-    canvas : Canvas
-        Origin at the drawing's lower left.
-    plan : Plan
-        The plan.
-    width, height : float
-        Of the drawing, legend and check bar within [pt].
+    width, height: of the drawing, legend and check bar within [pt].
     """
     rows = _legend_rows(plan, width)
     strip = BAR_HEIGHT + _LEGEND_ROW * len(rows) + 4
@@ -284,16 +247,7 @@ def paint_surroundings(
 ) -> None:
     """Draw the surroundings of one sensor: ties with distances, keep-clear ground, the route.
 
-    Parameters
-    ----------
-    canvas : Canvas
-        Origin at the drawing's lower left.
-    plan : Plan
-        The plan.
-    sensor_id : str
-        Which sensor.
-    width, height : float
-        Of the drawing, check bar within [pt].
+    width, height: of the drawing, check bar within [pt].
     """
     frame = sensor_frame(plan, sensor_id, width=width, height=height - BAR_HEIGHT)
     ties = plan.ties.loc[plan.ties["sensor_id"] == sensor_id].sort_values("tie")
@@ -328,16 +282,7 @@ def paint_surroundings(
 def paint_inset(canvas: Canvas, plan: Plan, sensor_id: str, width: float, height: float) -> None:
     """Draw the property small, with this sensor marked: where on the property am I.
 
-    Parameters
-    ----------
-    canvas : Canvas
-        Origin at the drawing's lower left.
-    plan : Plan
-        The plan.
-    sensor_id : str
-        Which sensor.
-    width, height : float
-        Of the drawing, its caption within [pt].
+    width, height: of the drawing, its caption within [pt].
     """
     frame = overview_frame(plan, width=width, height=height - 13)
     pen = Pen(canvas, frame)

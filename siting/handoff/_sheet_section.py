@@ -26,16 +26,7 @@ _SOD_M: Final = 0.03
 def paint_section(canvas: Canvas, plan: Plan, sensor_id: str, width: float, height: float) -> None:
     """Draw the soil surface, the sod where it is new, the sensor and its depth.
 
-    Parameters
-    ----------
-    canvas : Canvas
-        Origin at the lower left.
-    plan : Plan
-        The plan.
-    sensor_id : str
-        Which sensor.
-    width, height : float
-        Of the drawing [pt].
+    width, height: of the drawing [pt].
     """
     sensor = plan.sensors.loc[sensor_id]
     depth_m = float(sensor["depth_m"])

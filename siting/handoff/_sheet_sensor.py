@@ -42,14 +42,7 @@ _WHOLE: Final = 4000  # characters: a text of ours that is never cut
 def sensor_pages(plan: Plan, sensor_id: str, *, width: float, height: float) -> list[Any]:
     """Return the flowables of one sensor's leaf, each side from the top of a page.
 
-    Parameters
-    ----------
-    plan : Plan
-        The plan.
-    sensor_id : str
-        Which sensor.
-    width, height : float
-        Between the margins; height of the drawings [pt].
+    width, height: between the margins, height of the drawings [pt].
     """
     row = plan.sensors.loc[sensor_id].to_dict()
     title = (
@@ -82,12 +75,7 @@ def sensor_pages(plan: Plan, sensor_id: str, *, width: float, height: float) -> 
 def sensor_list(plan: Plan, *, width: float) -> Any:  # noqa: ANN401 - reportlab is not typed
     """Return the list of all sensors for the first page.
 
-    Parameters
-    ----------
-    plan : Plan
-        The plan.
-    width : float
-        Between the margins [pt].
+    width: between the margins [pt].
     """
     units = plan.settings.units
     rows = [
@@ -319,20 +307,7 @@ def _wire_words(plan: Plan, sensor_id: str, row: Mapping[str, Any]) -> str:
 
 
 def threshold_steps(plan: Plan, row: Mapping[str, Any]) -> list[str]:
-    """Return how to bury the sensor and set its threshold, step by step.
-
-    Parameters
-    ----------
-    plan : Plan
-        The plan, for its units.
-    row : mapping
-        One row of ``plan.sensors``.
-
-    Returns
-    -------
-    list of str
-        Plain words.
-    """
+    """Return how to bury the sensor and set its threshold, step by step."""
     units = plan.settings.units
     metric = units == "metric"
     water = "about 20 L on the spot, or 25 mm" if metric else "about 5 gal on the spot, or 1 in"

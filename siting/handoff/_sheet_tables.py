@@ -43,43 +43,14 @@ _STYLES: Final[dict[str, dict[str, Any]]] = {
 
 
 def style(name: str) -> Flow:
-    """Return a paragraph style; long words are split rather than run off the page.
-
-    Parameters
-    ----------
-    name : str
-        "title", "tag", "head", "body", "lead", "cell", "cell_right", "pen", "cell_head",
-        "cell_head_right", "foot", "foot_mid" or "bullet".
-
-    Returns
-    -------
-    ParagraphStyle
-        A new one.
-
-    Raises
-    ------
-    KeyError
-        When there is no such style.
-    """
+    """Return a paragraph style; long words are split rather than run off the page."""
     return ParagraphStyle(name, **{**_BODY, "splitLongWords": 1, **_STYLES[name]})
 
 
 def text(words: object, kind: str = "body", *, longest: int = 1200) -> Flow:
     """Return plain words as a paragraph; nothing in them is read as markup.
 
-    Parameters
-    ----------
-    words : object
-        Any text.
-    kind : str
-        As for `style`.
-    longest : int
-        Most characters; the rest is cut with an ellipsis.
-
-    Returns
-    -------
-    Paragraph
-        With what the font lacks as empty boxes.
+    Result: with what the font lacks as empty boxes.
     """
     return Paragraph(markup(words, longest=longest), style(kind))
 
@@ -100,17 +71,7 @@ class _Heading(Paragraph):  # type: ignore[misc] # reportlab is not typed
 def heading(words: str, kind: str = "head") -> Flow:
     """Return a heading that stays with what follows, and is listed in the file's outline.
 
-    Parameters
-    ----------
-    words : str
-        Cut at 160 characters, and at 80 in the outline.
-    kind : str
-        As for `style`; "head" is the second level of the outline, all else the first.
-
-    Returns
-    -------
-    Paragraph
-        As wide as the page allows.
+    Result: as wide as the page allows.
     """
     paragraph = _Heading(markup(words, longest=160), style(kind))
     paragraph.keepWithNext = 1
@@ -121,15 +82,7 @@ def heading(words: str, kind: str = "head") -> Flow:
 def note(words: str) -> Flow:
     """Return words in a caution box.
 
-    Parameters
-    ----------
-    words : str
-        Any text.
-
-    Returns
-    -------
-    Table
-        One cell, as wide as the page allows.
+    Result: one cell, as wide as the page allows.
     """
     table = Table([[text(words)]], colWidths=["100%"])
     table.setStyle(
@@ -150,17 +103,7 @@ def note(words: str) -> Flow:
 def bullets(lines: Sequence[str], *, numbered: bool = False) -> list[Flow]:
     """Return a list, one paragraph per line.
 
-    Parameters
-    ----------
-    lines : sequence of str
-        Any texts.
-    numbered : bool
-        Whether to count them from 1 rather than mark each with a bullet.
-
-    Returns
-    -------
-    list of Paragraph
-        As many as lines.
+    Result: as many as lines.
     """
     marks = [f"{k}." for k in range(1, len(lines) + 1)] if numbered else ["•"] * len(lines)
     indent: dict[str, Any] = {"leftIndent": 18} if numbered else {}
@@ -182,20 +125,8 @@ def grid(
 ) -> Flow:
     """Return a table with a header that repeats on every page it runs over.
 
-    Parameters
-    ----------
-    head : sequence of str
-        Column heads.
-    rows : sequence of sequence
-        Cells; shown as text.
-    widths : sequence of float
-        Shares of the width.
-    width : float
-        Of the table [pt].
-    words : sequence of int
-        Columns set from the left; the others are figures, set to the right.
-    bold_rows : sequence of int
-        Rows that stand out.
+    head: column heads; width: of the table [pt]; words: columns set from the left, the others are
+    figures, set to the right.
     """
     left = set(words)
     sides = ["" if k in left else "_right" for k in range(len(head))]
@@ -225,19 +156,7 @@ def grid(
 def facts(pairs: Sequence[tuple[str, object]], *, width: float, share: float = 0.26) -> Flow:
     """Return names and values side by side.
 
-    Parameters
-    ----------
-    pairs : sequence of (str, object)
-        Name and value; at least one.
-    width : float
-        Of the table [pt].
-    share : float
-        Share of the width for the names.
-
-    Returns
-    -------
-    Table
-        A row for each pair.
+    pairs: name and value, at least one; width: of the table [pt]. Result: a row for each pair.
     """
     cells = [[text(k, "cell_head"), text(v, "cell", longest=220)] for k, v in pairs]
     table = Table(cells, colWidths=[width * share, width * (1 - share)])
@@ -259,19 +178,9 @@ def facts(pairs: Sequence[tuple[str, object]], *, width: float, share: float = 0
 def worksheet(rows: Sequence[tuple[str, str]], *, width: float, height: float = 32.0) -> Flow:
     """Return a form to fill in by pen: what to write, and room to write it.
 
-    Parameters
-    ----------
-    rows : sequence of (str, str)
-        What to write, and what is printed where it goes; at least one.
-    width : float
-        Of the form [pt].
-    height : float
-        Least height of a row, about [pt].
-
-    Returns
-    -------
-    Table
-        The first quarter of its width says what to write.
+    rows: what to write, and what is printed where it goes, at least one; width: of the form [pt];
+    height: least height of a row, about [pt]. Result: the first quarter of its width says what to
+    write.
     """
     cells = [[text(k, "cell_head"), text(v, "pen", longest=400)] for k, v in rows]
     table = Table(cells, colWidths=[width * 0.25, width * 0.75], rowHeights=None)

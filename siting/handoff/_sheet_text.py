@@ -18,8 +18,6 @@ _SILENT: Final = frozenset({"Cc", "Cf", "Cs", "Co", "Cn"})
 def clean(text: object) -> str:
     """Return any text as one printable line: no control, direction or surrogate characters.
 
-    Examples
-    --------
     >>> clean("bed" + chr(10) + "by the" + chr(0x202E) + " wall")
     'bed by the wall'
     """
@@ -32,8 +30,6 @@ def clean(text: object) -> str:
 def elide(text: str, length: int) -> str:
     """Cut a text to a number of characters, with an ellipsis when something was cut.
 
-    Examples
-    --------
     >>> elide("by the north door", 8)
     'by the…'
     """
@@ -43,20 +39,9 @@ def elide(text: str, length: int) -> str:
 def tape(metres: float, units: UnitsName) -> str:
     """Return a distance as read on a tape: centimetres, or feet and inches.
 
-    Parameters
-    ----------
-    metres : float
-        The distance [m].
-    units : {"metric", "us"}
-        How to show it.
+    metres: the distance [m]; units {"metric", "us"}: how to show it. Result: rounded to 1 cm or 1
+    in; an en dash when unknown.
 
-    Returns
-    -------
-    str
-        Rounded to 1 cm or 1 in; an en dash when unknown.
-
-    Examples
-    --------
     >>> tape(3.759, "us"), tape(3.759, "metric"), tape(0.29, "us")
     ('12 ft 4 in', '3.76 m', '11 in')
     """
@@ -71,8 +56,6 @@ def tape(metres: float, units: UnitsName) -> str:
 def run(metres: float, units: UnitsName) -> str:
     """Return a length to buy or dig, of wire or trench: decimetres, or whole feet.
 
-    Examples
-    --------
     >>> run(9.81, "us"), run(9.81, "metric")
     ('32 ft', '9.8 m')
     """
@@ -82,8 +65,6 @@ def run(metres: float, units: UnitsName) -> str:
 def depth(metres: float, units: UnitsName) -> str:
     """Return a burial depth: millimetres, or inches to the nearest half.
 
-    Examples
-    --------
     >>> depth(0.0762, "us"), depth(0.0762, "metric"), depth(0.165, "us")
     ('3 in', '76 mm', '6.5 in')
     """
@@ -97,8 +78,6 @@ def depth(metres: float, units: UnitsName) -> str:
 def number(value: float | None, decimals: int = 0) -> str:
     """Return a number with thousands separated; an en dash when unknown.
 
-    Examples
-    --------
     >>> number(1234.5), number(float("nan")), number(-0.001)
     ('1,234', '–', '0')
     """
@@ -110,8 +89,6 @@ def number(value: float | None, decimals: int = 0) -> str:
 def percent(value: float) -> str:
     """Return a share as a whole percentage; an en dash when unknown.
 
-    Examples
-    --------
     >>> percent(0.874), percent(float("nan"))
     ('87%', '–')
     """
@@ -121,8 +98,6 @@ def percent(value: float) -> str:
 def money(value: float | None, currency: str) -> str:
     """Return an amount with its currency; an en dash when unknown.
 
-    Examples
-    --------
     >>> money(1203.4, "USD"), money(-24.0, "USD"), money(None, "USD")
     ('USD 1,203', '−USD 24', '–')
     """

@@ -30,17 +30,8 @@ _DASH: Final = "–"
 def timer_pages(plan: Plan, *, width: float) -> list[Any]:
     """Return the flowables from the hardware to the minutes by month.
 
-    Parameters
-    ----------
-    plan : Plan
-        The plan.
-    width : float
-        Between the margins [pt].
-
-    Returns
-    -------
-    list of Flowable
-        Hardware per controller, run times per valve, minutes by month.
+    width: between the margins [pt]. Result: hardware per controller, run times per valve, minutes
+    by month.
     """
     return [*_hardware(plan, width), *_run_times(plan, width), *_months(plan, width)]
 

@@ -32,20 +32,10 @@ MONTHS: Final = (
 class Valve:
     """One valve's line, as in `Plan.timer_table`.
 
-    Parameters
-    ----------
-    zone, valve, program, days, control : str
-        As in the table.
-    minutes : float
-        Per watering event at 100 % [min].
-    cycles : int
-        In how many goes.
-    cycle_minutes, soak_minutes : float
-        Of one go, and between two [min].
-    by_month : mapping of int to float
-        Minutes per event in each month of the season [min].
-    percent : mapping of int to float
-        Seasonal adjustment of its program in each month of the season [%].
+    zone, valve, program, days, control: as in the table; minutes: per watering event at 100 %
+    [min]; cycles: in how many goes; cycle_minutes, soak_minutes: of one go, and between two [min];
+    by_month: minutes per event in each month of the season [min]; percent: seasonal adjustment of
+    its program in each month of the season [%].
     """
 
     zone: str
@@ -65,15 +55,9 @@ class Valve:
 class Program:
     """The valves of one sensor, with the adjustment that they share.
 
-    Parameters
-    ----------
-    tag, days, control : str
-        The sensor ("no sensor" where there is none), the days on which it may start, and its kind
-        of control.
-    percent : mapping of int to float
-        Seasonal adjustment by month [%].
-    valves : tuple of Valve
-        In the order of the table.
+    tag, days, control: the sensor ("no sensor" where there is none), the days on which it may
+    start, and its kind of control; percent: seasonal adjustment by month [%]; valves: in the order
+    of the table.
     """
 
     tag: str
@@ -86,15 +70,7 @@ class Program:
 def season_months(plan: Plan) -> tuple[int, ...]:
     """Return the months in which any program runs, 1 to 12.
 
-    Parameters
-    ----------
-    plan : Plan
-        The plan.
-
-    Returns
-    -------
-    tuple of int
-        Rising; empty where the plan has no timer table.
+    Result: rising; empty where the plan has no timer table.
     """
     table = plan.timer_table
     if table.empty:
@@ -105,15 +81,7 @@ def season_months(plan: Plan) -> tuple[int, ...]:
 def valves(plan: Plan) -> dict[str, Valve]:
     """Return every valve's line by zone.
 
-    Parameters
-    ----------
-    plan : Plan
-        The plan.
-
-    Returns
-    -------
-    dict of str to Valve
-        In the order of the table; empty where the plan has none.
+    Result: in the order of the table; empty where the plan has none.
     """
     months = season_months(plan)
     found = {}
@@ -138,15 +106,7 @@ def valves(plan: Plan) -> dict[str, Valve]:
 def programs(plan: Plan) -> list[Program]:
     """Return the programs, one per sensor, then those of valves without one.
 
-    Parameters
-    ----------
-    plan : Plan
-        The plan.
-
-    Returns
-    -------
-    list of Program
-        Empty where the plan has no timer table.
+    Result: empty where the plan has no timer table.
     """
     every = list(valves(plan).values())
     led = [tuple(v for v in every if v.program == str(tag)) for tag in plan.sensors.index]
@@ -164,15 +124,7 @@ def programs(plan: Plan) -> list[Program]:
 def cycle_words(valve: Valve) -> tuple[str, str]:
     """Return cycles by minutes, and the soak between them.
 
-    Parameters
-    ----------
-    valve : Valve
-        One line of the table.
-
-    Returns
-    -------
-    tuple of str
-        As in ("2 × 13.5", "30"); the soak is an en dash for a single cycle.
+    Result: as in ("2 × 13.5", "30"); the soak is an en dash for a single cycle.
     """
     each = f"{valve.cycles} × {valve.cycle_minutes:,.1f}"
     whole = valve.cycles > 1 and math.isfinite(valve.soak_minutes)

@@ -60,22 +60,7 @@ _NAME: Final = 60
 def write_dxf(plan: Plan, path: Path | str) -> Path:
     """Write a plan as DXF (R2010), whole or not at all.
 
-    Parameters
-    ----------
-    plan : Plan
-        The plan.
-    path : Path or str
-        The file.
-
-    Returns
-    -------
-    Path
-        The file; the same plan gives the same bytes.
-
-    Raises
-    ------
-    SitingError
-        When ezdxf is not installed.
+    Result: the file; the same plan gives the same bytes.
     """
     ezdxf = _library()
     crs, metres = _drawing_crs(plan)

@@ -26,18 +26,8 @@ _INK: Final = INK["text"]
 def plot_tornado(plan: Plan, ax: Axes) -> Axes:
     """Draw what moves the plan's result into given axes, the greatest swing on top.
 
-    Parameters
-    ----------
-    plan : Plan
-        With its sensitivity.
-    ax : Axes
-        Where to draw.
-
-    Returns
-    -------
-    Axes
-        One bar per input, from its value at the lower to that at the higher setting; a setting that
-        the sensors cannot serve within the stress limit is named and has no bar.
+    Result: one bar per input, from its value at the lower to that at the higher setting; a setting
+    that the sensors cannot serve within the stress limit is named and has no bar.
     """
     table = plan.sensitivity.iloc[::-1]
     base = float(table["value_base"].iloc[0]) if len(table) else 0.0

@@ -24,14 +24,8 @@ _Document = Mapping[str, Any]
 class Topic:
     """One question about a sensor, answered.
 
-    Parameters
-    ----------
-    question : str
-        Such as "Why here?".
-    words : tuple of str
-        Sentences.
-    numbers : mapping of str to value
-        Keys as in plan.json, whose schema says their units.
+    question: such as "Why here?"; words: sentences; numbers: keys as in plan.json, whose schema
+    says their units.
     """
 
     question: str

@@ -298,8 +298,6 @@ def _colours(name: str, ramp: tuple[str, ...]) -> LinearSegmentedColormap:
 def _nth(number: int) -> str:
     """Return a number as in a row.
 
-    Examples
-    --------
     >>> [_nth(n) for n in (1, 2, 3, 4, 11, 22)]
     ['1st', '2nd', '3rd', '4th', '11th', '22nd']
     """

@@ -39,20 +39,8 @@ _FORMULA_STARTS: Final = ("=", "+", "-", "@", "\t", "\r", "\n", "＝", "＋", "�
 def write_gis(plan: Plan, folder: Path | str) -> tuple[Path, ...]:
     """Write plan.gpkg, sensors.geojson, .gpx, .kml and .csv, and dryness, rank and sun-hours.tif.
 
-    Parameters
-    ----------
-    plan : Plan
-        The plan; not changed.
-    folder : Path or str
-        Where to; made when it is missing.
+    Result: the files, in that order.
 
-    Returns
-    -------
-    tuple of Path
-        The files, in that order.
-
-    References
-    ----------
     OGC 12-128r15 (GeoPackage 1.2); RFC 7946 (GeoJSON); GPX 1.1; OGC 12-007r2 (KML); RFC 4180
     (CSV); OGC 21-026 (Cloud Optimized GeoTIFF).
     """
@@ -73,22 +61,8 @@ def write_gis(plan: Plan, folder: Path | str) -> tuple[Path, ...]:
 def guard_formula(value: object) -> object:
     """Return a cell that no spreadsheet will run: text with a formula's start gets an apostrophe.
 
-    Parameters
-    ----------
-    value : object
-        Any cell; numbers pass as they are.
-
-    Returns
-    -------
-    object
-        The cell.
-
-    References
-    ----------
     OWASP, "CSV Injection".
 
-    Examples
-    --------
     >>> guard_formula("=1+1"), guard_formula("turf"), guard_formula(-81.2)
     ("'=1+1", 'turf', -81.2)
     """

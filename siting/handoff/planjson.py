@@ -130,10 +130,7 @@ _PARTS: Final[_Columns] = {"item": None, "quantity": 3, "unit": None, "note": No
 def schema() -> dict[str, Any]:
     """Return the JSON Schema of the document.
 
-    Returns
-    -------
-    dict
-        Draft 2020-12; every key carries a description with its unit.
+    Result: draft 2020-12; every key carries a description with its unit.
     """
     text = resources.files("siting.handoff").joinpath("plan.schema.json").read_text("utf-8")
     document: dict[str, Any] = json.loads(text)
@@ -178,20 +175,7 @@ def plan_document(plan: Plan) -> dict[str, Any]:
 
 
 def write_json(plan: Plan, path: Path | str) -> Path:
-    """Write `plan.json`, whole or not at all: UTF-8, two-space indent, a line feed at the end.
-
-    Parameters
-    ----------
-    plan : Plan
-        The plan.
-    path : Path or str
-        The file.
-
-    Returns
-    -------
-    Path
-        The file.
-    """
+    """Write `plan.json`, whole or not at all: UTF-8, two-space indent, a line feed at the end."""
     text = json.dumps(plan_document(plan), ensure_ascii=False, indent=2, allow_nan=False)
     # Lone surrogates cannot be UTF-8; they come only from broken input names.
     return write_text(path, text.encode("utf-8", "replace").decode("utf-8") + "\n")
@@ -200,15 +184,7 @@ def write_json(plan: Plan, path: Path | str) -> Path:
 def crs_name(crs: Any) -> str:  # noqa: ANN401 - pyproj is not typed here
     """Return "EPSG:code" where a CRS has one, else its WKT.
 
-    Parameters
-    ----------
-    crs : pyproj.CRS
-        Any CRS.
-
-    Returns
-    -------
-    str
-        A name that pyproj and GDAL read back.
+    Result: a name that pyproj and GDAL read back.
     """
     authority = crs.to_authority()
     return ":".join(authority) if authority else str(crs.to_wkt())

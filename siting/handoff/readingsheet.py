@@ -67,17 +67,7 @@ _HOW: Final = (
 def write_readings(plan: Plan, folder: Path | str) -> tuple[Path, ...]:
     """Write readings.csv, readings-zones.csv, readings-cans.csv and readings.xlsx.
 
-    Parameters
-    ----------
-    plan : Plan
-        The plan; its units are those of the headers.
-    folder : Path or str
-        Where to; made when it is missing.
-
-    Returns
-    -------
-    tuple of Path
-        The files, in that order; the same plan gives the same bytes.
+    Result: the files, in that order; the same plan gives the same bytes.
     """
     place = Path(folder)
     units = plan.settings.units
@@ -99,15 +89,7 @@ def write_readings(plan: Plan, folder: Path | str) -> tuple[Path, ...]:
 def is_filled(path: Path) -> bool:
     """Tell whether a crew wrote something into a readings sheet.
 
-    Parameters
-    ----------
-    path : Path
-        One of the files of `write_readings`.
-
-    Returns
-    -------
-    bool
-        True too where the file cannot be read as one.
+    Result: true too where the file cannot be read as one.
     """
     printed = {c.name for c in (*SENSOR_COLUMNS, *ZONE_COLUMNS, *CAN_COLUMNS) if c.printed}
     printed.add("reading_unit")

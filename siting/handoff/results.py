@@ -214,26 +214,7 @@ def new_results(
     that are not results are carried over. Elsewhere the files are renamed one by one, plan.json
     last.
 
-    Parameters
-    ----------
-    folder : Path or str
-        Made if need be.
-    source : Path, optional
-        The property file, or its folder; noted in ``source.json`` beside what was written.
-    inputs : iterable of Path
-        Files that the run reads; none is ever replaced.
-
-    Yields
-    ------
-    Path
-        Where to write. What is written to a folder in it joins the folder of that name.
-
-    Raises
-    ------
-    OSError
-        When it cannot be written; the old results are then as they were.
-    SitingError
-        When a file that is not ours is in the way.
+    Result: where to write. What is written to a folder in it joins the folder of that name.
     """
     target = Path(folder).resolve()
     target.parent.mkdir(parents=True, exist_ok=True)

@@ -42,21 +42,7 @@ _PICTURES: Final = 0.5  # share of a leaf that the drawings take; the rest is ta
 
 
 def write_sheets(plan: Plan, path: Path | str) -> Path:
-    """Write the crew sheets, whole or not at all.
-
-    Parameters
-    ----------
-    plan : Plan
-        The plan; not changed. ``plan.settings.units`` chooses units and paper: US letter with feet
-        and inches, or A4 with metres.
-    path : Path or str
-        The file.
-
-    Returns
-    -------
-    Path
-        The file.
-    """
+    """Write the crew sheets, whole or not at all."""
     register_fonts()
     out = io.BytesIO()
     page = LETTER if plan.settings.units == "us" else A4

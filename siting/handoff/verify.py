@@ -28,20 +28,11 @@ Progress = Callable[[str, int, int], None]
 class Verification:
     """What a second run found.
 
-    Parameters
-    ----------
-    same : tuple of str
-        Files that came out byte for byte as they lie in the folder.
-    different : tuple of str
-        Files that did not, or that are missing.
-    inputs : tuple of str
-        Inputs that are no longer what the plan was made from, in words.
-    versions : tuple of str
-        Versions that are no longer those that made the plan, in words.
-    values : tuple of str
-        Where the two plan.json differ: key, then and now; the first few.
-    added : tuple of str
-        Files in the folder that no run wrote there; nothing is said of their content.
+    same: files that came out byte for byte as they lie in the folder; different: files that did
+    not, or that are missing; inputs: inputs that are no longer what the plan was made from, in
+    words; versions: versions that are no longer those that made the plan, in words; values: where
+    the two plan.json differ: key, then and now, the first few; added: files in the folder that no
+    run wrote there, nothing is said of their content.
     """
 
     same: tuple[str, ...]

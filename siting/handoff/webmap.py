@@ -50,45 +50,14 @@ _POLICY_MARK = "@policy@"
 
 
 def write_map(plan: Plan, path: Path | str, *, online: bool = False) -> Path:
-    """Write a plan as one self-contained interactive map.
-
-    Parameters
-    ----------
-    plan : Plan
-        The plan.
-    path : Path or str
-        The HTML file; replaced whole or not at all.
-    online : bool
-        Offer base maps from the network, with their attribution: this page then asks for tiles, so
-        that the tiles' servers learn where the property is. Off, the page asks nothing of anyone.
-
-    Returns
-    -------
-    Path
-        The file.
-    """
+    """Write a plan as one self-contained interactive map."""
     return write_text(path, map_html(plan, online=online))
 
 
 def map_html(plan: Plan, *, online: bool = False) -> str:
     """Return a plan as one self-contained interactive map.
 
-    Parameters
-    ----------
-    plan : Plan
-        The plan.
-    online : bool
-        Offer base maps from the network; see `write_map`.
-
-    Returns
-    -------
-    str
-        The HTML; the same plan gives the same text.
-
-    Raises
-    ------
-    SitingError
-        When a part of the page would load something that is not vendored.
+    Result: the HTML; the same plan gives the same text.
     """
     document = map_document(plan, online=online)
     page = _Page(
@@ -230,8 +199,6 @@ def _variables() -> str:
 def _policy(html: str, origins: tuple[str, ...]) -> str:
     """Return a content security policy that allows exactly the page's own scripts and styles.
 
-    References
-    ----------
     W3C, Content Security Policy Level 3, "hash-source".
     """
     allowed = {}

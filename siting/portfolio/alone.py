@@ -28,19 +28,7 @@ _TRIES: Final = 2
 def plan_alone(job: Job, name: str, store: Store) -> bool:
     """Plan one property in a process of its own, and keep its rows or say why there are none.
 
-    Parameters
-    ----------
-    job : Job
-        Its tile.
-    name : str
-        Which property.
-    store : Store
-        Where its rows go.
-
-    Returns
-    -------
-    bool
-        Whether it has faults instead of a plan.
+    Result: whether it has faults instead of a plan.
     """
     reason, found = "", ""
     for _ in range(_TRIES):

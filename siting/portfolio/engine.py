@@ -93,11 +93,6 @@ def worker_environment() -> dict[str, str]:
     One thread for every library, as each worker has one core. What dask sets by itself,
     ``MALLOC_TRIM_THRESHOLD_=65536``, is left out: it gives every freed raster back to the system
     at once and faults it in again for the next.
-
-    Returns
-    -------
-    dict of str to str
-        Environment variables.
     """
     return dict.fromkeys(_THREADS, "1")
 

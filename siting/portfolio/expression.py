@@ -29,17 +29,7 @@ _EXAMPLE: Final = "sensors >= 2 and value_of_second > 50"
 def check_condition(text: str, columns: Mapping[str, str]) -> None:
     """Refuse a condition that cannot be evaluated.
 
-    Parameters
-    ----------
-    text : str
-        As in ``sensors >= 2 and (value_of_second > 50 or name == "Depot")``.
-    columns : mapping of str to str
-        The columns that it may name -> "number" or "text".
-
-    Raises
-    ------
-    InputError
-        With what is wrong and what is allowed.
+    columns: the columns that it may name -> "number" or "text".
     """
     try:
         tree = _parse(text)
@@ -56,20 +46,8 @@ def check_condition(text: str, columns: Mapping[str, str]) -> None:
 def matches(text: str, row: Mapping[str, Any]) -> bool:
     """Tell whether a row meets a condition.
 
-    Parameters
-    ----------
-    text : str
-        "none", "all", or a condition that `check_condition` lets pass.
-    row : mapping of str to value
-        The row; a comparison with an unknown value (None) is false.
+    row: the row, a comparison with an unknown value (None) is false.
 
-    Returns
-    -------
-    bool
-        The answer.
-
-    Examples
-    --------
     >>> matches("sensors >= 2 and not name == 'Depot'", {"sensors": 3, "name": "Yard"})
     True
     >>> matches("value_of_second > 50", {"value_of_second": None})

@@ -32,14 +32,7 @@ _ANY_GEOMETRY: Final = "Unknown"
 class CityWindow:
     """The layers of a city around some properties.
 
-    Parameters
-    ----------
-    city : City
-        The portfolio.
-    crs : CRS
-        Of its layers.
-    frames : mapping of str to GeoDataFrame
-        What was read, by layer.
+    city: the portfolio; crs: of its layers; frames: what was read, by layer.
     """
 
     def __init__(self, city: City, crs: pyproj.CRS, frames: Mapping[str, gpd.GeoDataFrame]) -> None:
@@ -50,22 +43,7 @@ class CityWindow:
 def open_window(city: City, tile: Tile) -> CityWindow:
     """Read the layers of a city around a tile.
 
-    Parameters
-    ----------
-    city : City
-        The portfolio.
-    tile : Tile
-        Which properties.
-
-    Returns
-    -------
-    CityWindow
-        The tile's bounds and as far around them as surroundings shade.
-
-    Raises
-    ------
-    InputError
-        When a layer cannot be read.
+    Result: the tile's bounds and as far around them as surroundings shade.
     """
     crs = layer_crs(city)
     sound = tile.bounds[np.isfinite(tile.bounds).all(axis=1)]
@@ -87,28 +65,9 @@ def open_window(city: City, tile: Tile) -> CityWindow:
 def extract(window: CityWindow, property_id: str, folder: Path) -> Path:
     """Write one property as a folder of its own.
 
-    Parameters
-    ----------
-    window : CityWindow
-        Holds the property and its surroundings.
-    property_id : str
-        Which one.
-    folder : Path
-        Where; it must be there and empty.
+    Result: the property file. Its layers are FlatGeobuf files; weather and rasters are named where
+    they lie.
 
-    Returns
-    -------
-    Path
-        The property file. Its layers are FlatGeobuf files; weather and rasters are named where
-        they lie.
-
-    Raises
-    ------
-    InputError
-        When the property has no shape.
-
-    Notes
-    -----
     Features are in an order of their own (by shape and columns), so that what is planned does not
     depend on the order or the index of the city's file.
     """

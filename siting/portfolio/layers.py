@@ -47,22 +47,8 @@ _METRES_PER_DEGREE: Final = 111_320.0
 def boundary_table(city: City) -> tuple[list[str | None], NDArray[np.float64]]:
     """Return id and bounds of every feature of the boundary layer.
 
-    Parameters
-    ----------
-    city : City
-        The portfolio.
-
-    Returns
-    -------
-    ids : list of str or None
-        As written; None where the cell is empty.
-    bounds : ndarray, shape (N, 4)
-        West, south, east, north in the layer's CRS; NaN where there is no shape.
-
-    Raises
-    ------
-    InputError
-        When the layer or its id column cannot be read, with what is there instead.
+    Result: as written; None where the cell is empty; west, south, east, north in the layer's CRS;
+    NaN where there is no shape, shape (N, 4).
     """
     frame = _boundary(city)
     bounds = frame.geometry.bounds.to_numpy(dtype=np.float64)
@@ -85,17 +71,8 @@ def _boundary(city: City) -> gpd.GeoDataFrame:
 def boundary_shapes(city: City) -> tuple[list[str | None], NDArray[Any]]:
     """Return id and polygon of every feature of the boundary layer.
 
-    Parameters
-    ----------
-    city : City
-        The portfolio.
-
-    Returns
-    -------
-    ids : list of str or None
-        As `boundary_table` gives them.
-    shapes : ndarray of geometry, shape (N,)
-        Valid; None where there is no shape, or one with infinite coordinates.
+    Result: as `boundary_table` gives them; valid; None where there is no shape, or one with
+    infinite coordinates, shape (N,).
     """
     frame = _boundary(city)
     return column_text(frame, city.id_column), sound_shapes(frame)
@@ -104,15 +81,7 @@ def boundary_shapes(city: City) -> tuple[list[str | None], NDArray[Any]]:
 def sound_shapes(frame: gpd.GeoDataFrame) -> NDArray[Any]:
     """Return the shapes of a layer, repaired.
 
-    Parameters
-    ----------
-    frame : GeoDataFrame
-        Features of a layer.
-
-    Returns
-    -------
-    ndarray of geometry, shape (N,)
-        None where there is no shape, or one with infinite coordinates.
+    Result: None where there is no shape, or one with infinite coordinates, shape (N,).
     """
     shapes = frame.geometry.to_numpy()
     return np.asarray(shapely.make_valid(np.where(all_finite(shapes), shapes, None)))
@@ -121,17 +90,7 @@ def sound_shapes(frame: gpd.GeoDataFrame) -> NDArray[Any]:
 def column_text(frame: pd.DataFrame, column: str | None) -> list[str | None]:
     """Return a column as text.
 
-    Parameters
-    ----------
-    frame : DataFrame
-        A layer.
-    column : str or None
-        Its column.
-
-    Returns
-    -------
-    list of str or None
-        Whole numbers without decimals; None where a cell is empty.
+    column: its column. Result: whole numbers without decimals; None where a cell is empty.
     """
     return [_text(value) for value in frame[column]]
 
@@ -139,20 +98,8 @@ def column_text(frame: pd.DataFrame, column: str | None) -> list[str | None]:
 def layer_parts(city: City, name: str) -> Iterator[gpd.GeoDataFrame]:
     """Yield a layer in parts, so that a large one never lies in memory whole.
 
-    Parameters
-    ----------
-    city : City
-        The portfolio.
-    name : str
-        Name of the layer, one of ours.
+    Result: features in their order, with the owner's column where there is one.
 
-    Yields
-    ------
-    GeoDataFrame
-        Features in their order, with the owner's column where there is one.
-
-    Notes
-    -----
     Of a layer that cannot be read nothing comes.
     """
     source = city.layers[name]
@@ -175,17 +122,7 @@ def layer_parts(city: City, name: str) -> Iterator[gpd.GeoDataFrame]:
 def column_values(city: City, column: str) -> set[str]:
     """Return every value of a column of the boundary layer, as text.
 
-    Parameters
-    ----------
-    city : City
-        The portfolio.
-    column : str
-        Its name.
-
-    Returns
-    -------
-    set of str
-        Empty when there is no such column.
+    Result: empty when there is no such column.
     """
     source = city.layers.get("boundary")
     if source is None or column not in _column_names(source, "boundary"):
@@ -197,15 +134,7 @@ def column_values(city: City, column: str) -> set[str]:
 def slow_layers(city: City) -> tuple[str, ...]:
     """Tell which layers are read whole for every tile.
 
-    Parameters
-    ----------
-    city : City
-        The portfolio.
-
-    Returns
-    -------
-    tuple of str
-        One note for each GeoParquet file without a bbox covering.
+    Result: one note for each GeoParquet file without a bbox covering.
     """
     notes = []
     for path in sorted({layer.path for layer in city.layers.values()}):
@@ -224,20 +153,7 @@ def slow_layers(city: City) -> tuple[str, ...]:
 def layer_crs(city: City) -> pyproj.CRS:
     """Return the CRS that all layers of a city share.
 
-    Parameters
-    ----------
-    city : City
-        The portfolio.
-
-    Returns
-    -------
-    CRS
-        That of the boundary layer.
-
-    Raises
-    ------
-    InputError
-        When a layer is missing, has no CRS, or another one: windows are read in one CRS.
+    Result: that of the boundary layer.
     """
     found: dict[str, Any] = {}
     faults: list[Fault] = []
@@ -269,22 +185,9 @@ def layer_crs(city: City) -> pyproj.CRS:
 def reach_in(crs: pyproj.CRS, bounds: Bounds, metres: float) -> tuple[float, float]:
     """Return a length on the ground in units of a CRS, at a place.
 
-    Parameters
-    ----------
-    crs : CRS
-        The layers' CRS.
-    bounds : tuple of float
-        The place, in that CRS.
-    metres : float
-        The length [m].
+    metres: the length [m]. Result: east-west and north-south, never shorter than the length on the
+    ground.
 
-    Returns
-    -------
-    tuple of float
-        East-west and north-south, never shorter than the length on the ground.
-
-    Examples
-    --------
     >>> reach_in(pyproj.CRS(32613), (480_000, 4_390_000, 480_060, 4_390_060), 60.0)
     (60.0, 60.0)
     """
@@ -312,21 +215,7 @@ def read_window(
 ) -> gpd.GeoDataFrame | None:
     """Read the features of a layer that touch a window.
 
-    Parameters
-    ----------
-    source : LayerSource
-        The layer.
-    name : str
-        Name of the layer, one of ours.
-    bounds : tuple of float
-        West, south, east, north in the layer's CRS.
-    columns : list of str, optional
-        Columns to read; all when not given.
-
-    Returns
-    -------
-    GeoDataFrame or None
-        None when an optional layer is not there.
+    columns: columns to read, all when not given. Result: None when an optional layer is not there.
     """
     try:
         return _read(source, name, bounds=bounds, columns=columns)

@@ -41,24 +41,12 @@ TILE: Final = 40
 class City:
     """Many properties in one set of layers, and a template property file.
 
-    Parameters
-    ----------
-    path : Path
-        The template.
-    values : mapping
-        Its TOML values, without the table [portfolio].
-    layers : mapping of str to LayerSource
-        Where each layer is.
-    id_column : str
-        Column of the boundary layer that names the property.
-    columns : mapping of str to str
-        Dotted key of the property file -> the boundary's column that overrides it.
-    owner_column : str or None
-        Column of hydrozones, fixtures and cans that names their property; None goes by place.
-    minutes_column : str or None
-        Column of the hydrozones with today's minutes of each valve.
-    reach_m : float
-        How far around a property its surroundings are read [m].
+    path: the template; values: its TOML values, without the table [portfolio]; layers: where each
+    layer is; id_column: column of the boundary layer that names the property; columns: dotted key
+    of the property file -> the boundary's column that overrides it; owner_column: column of
+    hydrozones, fixtures and cans that names their property, None goes by place; minutes_column:
+    column of the hydrozones with today's minutes of each valve; reach_m: how far around a property
+    its surroundings are read [m].
     """
 
     path: Path
@@ -75,12 +63,7 @@ class City:
 class Folder:
     """A folder of property files: id -> property file.
 
-    Parameters
-    ----------
-    path : Path
-        The folder.
-    files : mapping of str to Path
-        Id -> property file.
+    path: the folder; files: id -> property file.
     """
 
     path: Path
@@ -93,14 +76,8 @@ Source = City | Folder
 class Index(NamedTuple):
     """The properties of a portfolio in the order in which they are planned.
 
-    Parameters
-    ----------
-    ids : tuple of str
-        Each once.
-    bounds : ndarray, shape (N, 4)
-        Of their boundaries in the layer's CRS; NaN where unknown.
-    notes : tuple of str
-        What was wrong with the list itself.
+    ids: each once; bounds (N, 4): of their boundaries in the layer's CRS, NaN where unknown; notes:
+    what was wrong with the list itself.
     """
 
     ids: tuple[str, ...]
@@ -111,14 +88,8 @@ class Index(NamedTuple):
 class Tile(NamedTuple):
     """Neighbours that are planned one after the other by one worker.
 
-    Parameters
-    ----------
-    name : str
-        Names its files in the results.
-    ids : tuple of str
-        The N properties, in their order.
-    bounds : ndarray, shape (N, 4)
-        As in `Index`.
+    name: names its files in the results; ids: the N properties, in their order; bounds (N, 4): as
+    in `Index`.
     """
 
     name: str
@@ -152,26 +123,11 @@ class RunOptions:
 class Job:
     """A tile to be planned.
 
-    Parameters
-    ----------
-    source : City or Folder
-        The portfolio.
-    tile : Tile
-        Which properties.
-    folder : Path
-        Where results go.
-    key : str
-        The run's key, see `Store`.
-    options : RunOptions
-        How to run.
-    guarded : bool
-        Whether this process may be ended when a property takes too long, as a worker's may.
-    alone : bool
-        Whether every property gets a process of its own, as after an unexplained death.
-    handoff_only : tuple of str
-        Properties that are done and only lack their hand-off.
-    keep_parts : bool
-        Whether the rows stay single, as of a sample, for the tile to come.
+    source: the portfolio; tile: which properties; folder: where results go; key: the run's key, see
+    `Store`; options: how to run; guarded: whether this process may be ended when a property takes
+    too long, as a worker's may; alone: whether every property gets a process of its own, as after
+    an unexplained death; handoff_only: properties that are done and only lack their hand-off;
+    keep_parts: whether the rows stay single, as of a sample, for the tile to come.
     """
 
     source: Source
@@ -189,22 +145,10 @@ class Job:
 class TileReport:
     """What a tile took.
 
-    Parameters
-    ----------
-    tile : str
-        Its name.
-    planned, faults : int
-        Properties done now, and how many of them have faults.
-    seconds : dict of str to float
-        Stage -> time spent [s].
-    memory_mb, peak_mb : float
-        Of the worker, at the end and at most [MB].
-    worker : str
-        Host and process.
-    worker_planned : int
-        Properties that this process has planned so far.
-    notes : tuple of str
-        What went wrong beside the plans.
+    tile: its name; planned, faults: properties done now, and how many of them have faults; seconds:
+    stage -> time spent [s]; memory_mb, peak_mb: of the worker, at the end and at most [MB]; worker:
+    host and process; worker_planned: properties that this process has planned so far; notes: what
+    went wrong beside the plans.
     """
 
     tile: str

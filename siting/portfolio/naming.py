@@ -16,19 +16,9 @@ _DEVICE: Final = re.compile(r"con|prn|aux|nul|com\d|lpt\d", re.IGNORECASE)
 def folder_name(property_id: str) -> str:
     """Return a folder name that stands for a property id.
 
-    Parameters
-    ----------
-    property_id : str
-        Any text, also one that means something else as a path.
+    Result: the id itself where it is plain and in capitals; else what is plain of it and a hash, so
+    that no two ids share a folder where small letters and capitals are the same.
 
-    Returns
-    -------
-    str
-        The id itself where it is plain and in capitals; else what is plain of it and a hash, so
-        that no two ids share a folder where small letters and capitals are the same.
-
-    Examples
-    --------
     >>> folder_name("L000017"), folder_name("../etc")
     ('L000017', 'etc-f7f9121f')
     """

@@ -29,27 +29,13 @@ _FORMULA: Final = ("=", "+", "-", "@", "\t", "\r")
 class Totals:
     """Sums over every planned property.
 
-    Parameters
-    ----------
-    planned : int
-        Properties with a plan.
-    faults : mapping of str to int
-        Reason -> properties without a plan.
-    sensors, zones : int
-        Of all plans.
-    with_timer : int
-        Properties whose timer of today is known; only they count in the saving.
-    today_m3, planned_m3, saved_m3 : float
-        Mean per year, of the properties with a timer [m³].
-    saved_low_m3, saved_high_m3 : float
-        The driest-saving and the best year, the same year everywhere [m³].
-    years : tuple of int
-        Seasons that all of those properties have.
-    money : mapping of str to tuple of float
-        Currency -> saving per year, its low and high end, and capital. The ends add up those of
-        every property, as if all erred the same way at once.
-    worth_second : int
-        Properties where a second sensor pays for itself.
+    planned: properties with a plan; faults: reason -> properties without a plan; sensors, zones: of
+    all plans; with_timer: properties whose timer of today is known, only they count in the saving;
+    today_m3, planned_m3, saved_m3: mean per year, of the properties with a timer [m³];
+    saved_low_m3, saved_high_m3: the driest-saving and the best year, the same year everywhere [m³];
+    years: seasons that all of those properties have; money: currency -> saving per year, its low
+    and high end, and capital. The ends add up those of every property, as if all erred the same way
+    at once; worth_second: properties where a second sensor pays for itself.
     """
 
     planned: int
@@ -120,16 +106,8 @@ def totals(folder: Path | str) -> Totals:
 def ranked(folder: Path | str) -> pd.DataFrame:
     """Rank the properties: where a second sensor pays most comes first.
 
-    Parameters
-    ----------
-    folder : Path or str
-        The folder of results.
-
-    Returns
-    -------
-    DataFrame
-        One row per property; those without a plan, or where the value is not known, come last.
-        Different currencies are ranked one after the other.
+    Result: one row per property; those without a plan, or where the value is not known, come last.
+    Different currencies are ranked one after the other.
     """
     frame = _properties(folder)
     frame = frame.sort_values(

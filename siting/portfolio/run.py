@@ -122,16 +122,8 @@ Watch = Callable[[Status], None]
 class RunResult:
     """What a run did: how far it came, and what was wrong with the list of properties.
 
-    Parameters
-    ----------
-    status : Status
-        At the end.
-    index : Index
-        All properties, and what was wrong with their list.
-    folder : Path
-        The results.
-    key : str
-        As `run_key` gives it.
+    status: at the end; index: all properties, and what was wrong with their list; folder: the
+    results; key: as `run_key` gives it.
     """
 
     status: Status
@@ -141,18 +133,7 @@ class RunResult:
 
 
 def run_key(source: Source) -> str:
-    """Return the hash under which results are kept: inputs, options, versions.
-
-    Parameters
-    ----------
-    source : City or Folder
-        The portfolio; the options are in its template or property files.
-
-    Returns
-    -------
-    str
-        Hexadecimal.
-    """
+    """Return the hash under which results are kept: inputs, options, versions."""
     versions = [f"{name}={importlib.metadata.version(name)}" for name in _LIBRARIES]
     text = "\n".join((input_digest(source), __version__, str(_LAYOUT), *versions))
     return hashlib.sha256(text.encode()).hexdigest()
@@ -238,20 +219,7 @@ def run_portfolio(
 def held(folder: Path) -> Iterator[None]:
     """Keep a results folder for this run; the lock goes with the process, however it ends.
 
-    Parameters
-    ----------
-    folder : Path
-        The folder; it is there.
-
-    Yields
-    ------
-    None
-        While the folder is ours.
-
-    Raises
-    ------
-    BusyError
-        When another run is using it.
+    Result: while the folder is ours.
     """
     with ExitStack() as stack:
         try:

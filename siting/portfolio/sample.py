@@ -28,16 +28,10 @@ _LEAST: Final = 2
 class Estimate:
     """How much the whole portfolio takes, from a sample.
 
-    Parameters
-    ----------
-    properties, sampled, faults : int
-        In all; planned for the sample; those of them without a plan.
-    seconds, seconds_low, seconds_high : float
-        One property on one core, and the ends of the 95 % interval of that mean [s].
-    bytes_per_property : float
-        Of the result tables [B].
-    peak_mb : float
-        Most memory that a worker used [MB].
+    properties, sampled, faults: in all, planned for the sample, those of them without a plan;
+    seconds, seconds_low, seconds_high: one property on one core, and the ends of the 95 % interval
+    of that mean [s]; bytes_per_property: of the result tables [B]; peak_mb: most memory that a
+    worker used [MB].
     """
 
     properties: int
@@ -52,17 +46,7 @@ class Estimate:
     def hours(self, workers: int, seconds: float | None = None) -> float:
         """Return how long the whole takes.
 
-        Parameters
-        ----------
-        workers : int
-            Cores, one worker each.
-        seconds : float, optional
-            Of one property; the mean when not given [s].
-
-        Returns
-        -------
-        float
-            [h]
+        seconds: of one property, the mean when not given [s]. Result: [h].
         """
         each = self.seconds if seconds is None else seconds
         return self.properties * each / workers / 3600

@@ -143,15 +143,7 @@ def _check_closed(city: City, findings: Findings) -> None:
 def input_digest(source: Source) -> str:
     """Return a hash of every file that the plans depend on.
 
-    Parameters
-    ----------
-    source : City or Folder
-        The portfolio.
-
-    Returns
-    -------
-    str
-        Hexadecimal sha256; it does not depend on where the portfolio lies.
+    Result: hexadecimal sha256; it does not depend on where the portfolio lies.
     """
     total = hashlib.sha256()
     for name, file in _files(source):

@@ -56,17 +56,7 @@ class DiskFullError(SitingError):
 def disk_full(error: BaseException, *folders: Path) -> bool:
     """Tell whether an error comes from a full disk.
 
-    Parameters
-    ----------
-    error : BaseException
-        What was raised.
-    *folders : Path
-        Where was written.
-
-    Returns
-    -------
-    bool
-        True for the system's own errors, and for any error of a driver while no space is left.
+    Result: true for the system's own errors, and for any error of a driver while no space is left.
     """
     if isinstance(error, OSError) and error.errno in {errno.ENOSPC, errno.EDQUOT}:
         return True

@@ -33,20 +33,8 @@ _Find = Callable[[gpd.GeoDataFrame], dict[str, _Rows]]
 def strays(source: Source, index: Index) -> tuple[str, ...]:
     """Tell which hydrozones, fixtures and cans belong to no property, or to several.
 
-    Parameters
-    ----------
-    source : City or Folder
-        The portfolio; folders of property files have no strays.
-    index : Index
-        Its properties.
+    Result: one note for each layer and kind of stray, with the first features (counted from 1).
 
-    Returns
-    -------
-    tuple of str
-        One note for each layer and kind of stray, with the first features (counted from 1).
-
-    Notes
-    -----
     Layers that cannot be read, or not in one CRS, are refused where properties are cut out.
     """
     if not isinstance(source, City) or not index.ids:

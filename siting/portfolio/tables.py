@@ -108,20 +108,7 @@ _SECOND: Final = 2
 
 
 def plan_rows(property_id: str, plan: Plan) -> Rows:
-    """Return the rows of a planned property in every table.
-
-    Parameters
-    ----------
-    property_id : str
-        Its id in the portfolio.
-    plan : Plan
-        The plan, exactly as `siting plan` makes it of that property alone.
-
-    Returns
-    -------
-    dict of str to list of dict
-        Table -> rows.
-    """
+    """Return the rows of a planned property in every table."""
     sensors, zones = _flat(plan.sensors, "sensor_id"), _flat(plan.zones, "zone")
     seasons = plan.season.reset_index(names="year")
     rows: Rows = {
@@ -140,19 +127,7 @@ def plan_rows(property_id: str, plan: Plan) -> Rows:
 def fault_rows(property_id: str, reason: str, faults: Iterable[Fault]) -> Rows:
     """Return the rows of a property that could not be planned.
 
-    Parameters
-    ----------
-    property_id : str
-        Its id in the portfolio.
-    reason : str
-        "input", "plan", "error", "crash", "hang" or "memory".
-    faults : iterable of Fault
-        What is wrong, and how to mend it.
-
-    Returns
-    -------
-    dict of str to list of dict
-        Table -> rows; only properties and faults have any.
+    Result: table -> rows; only properties and faults have any.
     """
     rows: Rows = {table: [] for table in TABLES}
     listed = tuple(faults)
@@ -178,15 +153,8 @@ def fault_rows(property_id: str, reason: str, faults: Iterable[Fault]) -> Rows:
 def to_tables(rows: Rows) -> dict[str, pa.Table]:
     """Return rows as tables with the columns of `SCHEMAS`.
 
-    Parameters
-    ----------
-    rows : dict of str to list of dict
-        From `plan_rows` or `fault_rows`; unknown columns are dropped, absent ones are null.
-
-    Returns
-    -------
-    dict of str to pyarrow.Table
-        Every table, empty ones too.
+    rows: from `plan_rows` or `fault_rows`, unknown columns are dropped, absent ones are null.
+    Result: every table, empty ones too.
     """
     return {
         table: pa.Table.from_pylist(

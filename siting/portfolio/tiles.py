@@ -18,21 +18,8 @@ __all__ = ["cut_tiles", "index_of", "spread", "tile_size"]
 def index_of(source: Source) -> Index:
     """List the properties of a portfolio, neighbours next to each other.
 
-    Parameters
-    ----------
-    source : City or Folder
-        The portfolio.
-
-    Returns
-    -------
-    Index
-        Every id once, along a Hilbert curve; those without a shape come last. Features with the
-        same id are one property of several parts.
-
-    Raises
-    ------
-    InputError
-        When the boundary layer cannot be read.
+    Result: every id once, along a Hilbert curve; those without a shape come last. Features with the
+    same id are one property of several parts.
     """
     if isinstance(source, Folder):
         return Index(tuple(source.files), np.full((len(source.files), 4), np.nan))
@@ -78,18 +65,8 @@ def _along_curve(bounds: np.ndarray) -> np.ndarray:
 def tile_size(count: int) -> int:
     """Return how many properties make a tile: 40, or fewer in a small portfolio.
 
-    Parameters
-    ----------
-    count : int
-        Properties in all.
+    Result: from 1 to 40.
 
-    Returns
-    -------
-    int
-        From 1 to 40.
-
-    Examples
-    --------
     >>> [tile_size(n) for n in (3, 100, 5000)]
     [1, 7, 40]
     """
@@ -99,21 +76,9 @@ def tile_size(count: int) -> int:
 def cut_tiles(index: Index, size: int) -> list[Tile]:
     """Cut the row of properties into tiles.
 
-    Parameters
-    ----------
-    index : Index
-        From `index_of`.
-    size : int
-        Properties in a tile.
+    index: from `index_of`. Result: in order. Towards the end none holds more than a quarter of what
+    is left, down to an eighth of the size, so that workers end at nearly the same time.
 
-    Returns
-    -------
-    list of Tile
-        In order. Towards the end none holds more than a quarter of what is left, down to an
-        eighth of the size, so that workers end at nearly the same time.
-
-    Examples
-    --------
     >>> index = Index(tuple(map(str, range(300))), np.zeros((300, 4)))
     >>> [len(tile.ids) for tile in cut_tiles(index, 40)]
     [40, 40, 40, 40, 35, 27, 20, 15, 11, 8, 6, 5, 5, 5, 3]
@@ -131,17 +96,7 @@ def cut_tiles(index: Index, size: int) -> list[Tile]:
 def spread(index: Index, count: int) -> list[Tile]:
     """Pick some properties evenly along the curve, each a tile of its own.
 
-    Parameters
-    ----------
-    index : Index
-        From `index_of`.
-    count : int
-        How many; at most all.
-
-    Returns
-    -------
-    list of Tile
-        Evenly spread over the portfolio's ground.
+    index: from `index_of`. Result: evenly spread over the portfolio's ground.
     """
     total = len(index.ids)
     picked: Sequence[int] = sorted({int((i + 0.5) * total / count) for i in range(count)})

@@ -41,10 +41,7 @@ _planned = 0
 class Clock:
     """Adds up the time spent in each stage [s].
 
-    Parameters
-    ----------
-    seconds : dict of str to float
-        Stage -> time spent in it, without the stage that is running [s].
+    seconds: stage -> time spent in it, without the stage that is running [s].
     """
 
     seconds: dict[str, float] = field(default_factory=dict)
@@ -52,51 +49,19 @@ class Clock:
     _since: float = 0.0
 
     def enter(self, stage: str) -> None:
-        """Begin a stage, and end the one before; "" only ends.
-
-        Parameters
-        ----------
-        stage : str
-            Its name.
-        """
+        """Begin a stage, and end the one before; "" only ends."""
         now = time.perf_counter()
         if self._stage:
             self.seconds[self._stage] = self.seconds.get(self._stage, 0.0) + now - self._since
         self._stage, self._since = stage, now
 
     def progress(self, stage: str, _done: int, _total: int) -> None:
-        """Take the planner's own report of its stages.
-
-        Parameters
-        ----------
-        stage : str
-            Which stage the planner is in.
-        _done, _total : int
-            Steps done and in all; not used.
-        """
+        """Take the planner's own report of its stages."""
         self.enter(f"plan: {stage}")
 
 
 def run_tile(job: Job) -> TileReport:
-    """Plan every property of a tile that is not done, and write the tile.
-
-    Parameters
-    ----------
-    job : Job
-        The tile.
-
-    Returns
-    -------
-    TileReport
-        What it took.
-
-    Raises
-    ------
-    DiskFullError
-        When nothing more can be written; what is done is kept.
-    InputError
-        When the layers cannot be read at all.
-    """
+    """Plan every property of a tile that is not done, and write the tile."""
     with _TURN:
         try:
             return _run_tile(job)
@@ -152,15 +117,7 @@ def _peak_mb() -> float:
 
 
 def plan_one(job: Job, name: str) -> None:
-    """Plan one property of a tile by its own window.
-
-    Parameters
-    ----------
-    job : Job
-        Its tile.
-    name : str
-        Which property.
-    """
+    """Plan one property of a tile by its own window."""
     row = job.tile.ids.index(name)
     tile = Tile(job.tile.name, (name,), job.tile.bounds[row : row + 1])
     clock = Clock()
@@ -195,25 +152,8 @@ def plan_here(
 ) -> tuple[bool, list[str]]:
     """Plan one property in this process, and keep its rows.
 
-    Parameters
-    ----------
-    job : Job
-        Its tile.
-    name : str
-        Which property.
-    window : CityWindow or None
-        The layers around it; None for a folder of property files.
-    store : Store
-        Where its rows go.
-    clock : Clock
-        Takes the time.
-
-    Returns
-    -------
-    faulty : bool
-        Whether it has faults instead of a plan.
-    notes : list of str
-        What went wrong with its hand-off.
+    window: the layers around it, None for a folder of property files. Result: whether it has faults
+    instead of a plan; what went wrong with its hand-off.
     """
     notes: list[str] = []
     with tempfile.TemporaryDirectory(prefix="siting-") as scratch:

@@ -55,18 +55,11 @@ class Season:
 
     `slope_beam` and `slope_sky` have no rows where the ground's slope is not known.
 
-    Parameters
-    ----------
-    sun_hours : ndarray, shape (M, rows, columns)
-        Direct sun on the representative day of each month [h/d].
-    beam_fraction : ndarray, shape (M, rows, columns)
-        Share of the clear-sky beam energy that arrives, 0..1.
-    sky_view : ndarray, shape (rows, columns)
-        Share of the isotropic diffuse light that arrives, 0..1.
-    slope_beam : ndarray, shape (M, rows, columns)
-        Beam energy on the ground's own slope over that on open level ground.
-    slope_sky : ndarray, shape (rows, columns)
-        The same for isotropic diffuse light.
+    sun_hours (M, rows, columns): direct sun on the representative day of each month [h/d];
+    beam_fraction (M, rows, columns): share of the clear-sky beam energy that arrives, 0..1;
+    sky_view (rows, columns): share of the isotropic diffuse light that arrives, 0..1; slope_beam
+    (M, rows, columns): beam energy on the ground's own slope over that on open level ground;
+    slope_sky (rows, columns): the same for isotropic diffuse light.
     """
 
     sun_hours: Floats
@@ -106,23 +99,7 @@ def season_block(
 ) -> Season:
     """Sum a season over a block of cells; roofs are NaN.
 
-    Parameters
-    ----------
-    obstacles : Obstacles
-        What shades.
-    positions : SunPositions
-        Of the season.
-    months : tuple of int
-        Months wanted, length M.
-    block : Tile
-        Cells wanted.
-    options : ShadeOptions
-        How to compute.
-
-    Returns
-    -------
-    Season
-        Arrays of shape (M, rows, columns) and (rows, columns).
+    Result: arrays of shape (M, rows, columns) and (rows, columns).
     """
     shape, none = block.shape, (0, 0)
     slope = shape if obstacles.sloping else none
@@ -150,19 +127,7 @@ def season_block(
 def add_instants(obstacles: Obstacles, light: Rays, options: ShadeOptions) -> Floats:
     """Return the share of the direct light that arrives from each direction; roofs are NaN.
 
-    Parameters
-    ----------
-    obstacles : Obstacles
-        What shades.
-    light : Rays
-        Directions, shape (N,).
-    options : ShadeOptions
-        How to compute.
-
-    Returns
-    -------
-    ndarray, shape (N, rows, columns)
-        0..1.
+    Result: 0..1, shape (N, rows, columns).
     """
     lit = np.zeros((len(light.x), *obstacles.shape))
     one = (np.ones(1),)
@@ -180,19 +145,7 @@ def add_instants(obstacles: Obstacles, light: Rays, options: ShadeOptions) -> Fl
 def roofs(obstacles: Obstacles, block: Tile, threads: int = 1) -> NDArray[np.bool_]:
     """Whether the centre of each cell of a block lies in a footprint.
 
-    Parameters
-    ----------
-    obstacles : Obstacles
-        With the buildings.
-    block : Tile
-        Cells wanted.
-    threads : int
-        Threads to use.
-
-    Returns
-    -------
-    ndarray of bool, shape (rows, columns)
-        Courtyards are not roofs.
+    Result: courtyards are not roofs, shape (rows, columns).
     """
     walls = obstacles.footprints
     found = np.zeros(block.shape, dtype=bool)

@@ -31,15 +31,7 @@ _PER_CELL: Final = 4  # samples of a wall on each cell of its length
 def level(relief: Relief | None) -> bool:
     """Tell whether the ground is level, so that shadows from vectors hold.
 
-    Parameters
-    ----------
-    relief : Relief or None
-        With the ground; None is level.
-
-    Returns
-    -------
-    bool
-        Also where the ground is not known.
+    relief: with the ground, None is level. Result: also where the ground is not known.
     """
     if relief is None or relief.ground is None:
         return True
@@ -52,17 +44,7 @@ def stand_on(relief: Relief, scene: Scene) -> Relief:
     A building's height counts from the lowest ground under it, as maps mean it; its roof is level.
     A wall's top follows the ground.
 
-    Parameters
-    ----------
-    relief : Relief
-        With a ground.
-    scene : Scene
-        In cells of the grid.
-
-    Returns
-    -------
-    Relief
-        With both; what stood higher stays. The given one is not changed.
+    Result: with both; what stood higher stays. The given one is not changed.
     """
     ground = relief.arrays[1]
     rise = relief.rise.copy()
@@ -76,17 +58,7 @@ def on_planes(relief: Relief, scene: Scene) -> Scene:
 
     The plane is the mean rise of the ground over as far as the body is high, on either side.
 
-    Parameters
-    ----------
-    relief : Relief
-        With a ground.
-    scene : Scene
-        In cells of the grid.
-
-    Returns
-    -------
-    Scene
-        Crowns, and walls that let light pass; no buildings and no opaque walls.
+    Result: crowns, and walls that let light pass; no buildings and no opaque walls.
     """
     s, e, p, none = scene.sheets, scene.ellipsoids, scene.prisms, np.zeros(0)
     thin = np.isfinite(s.log_tau)

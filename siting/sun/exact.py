@@ -23,18 +23,6 @@ LOG_QUANTUM: Final = 2.0**-40
 def rounded(values: NDArray[np.float64]) -> NDArray[np.float64]:
     """Round numbers below 32 to multiples of 2**-46.
 
-    Parameters
-    ----------
-    values : ndarray of float
-        Any shape.
-
-    Returns
-    -------
-    ndarray
-        Same shape.
-
-    Examples
-    --------
     >>> parts = rounded(np.array([0.1, 0.2, 0.3]))
     >>> bool(parts.sum() == parts[::-1].sum()), float(abs(parts[0] - 0.1)) < 2**-47
     (True, True)
@@ -44,16 +32,5 @@ def rounded(values: NDArray[np.float64]) -> NDArray[np.float64]:
 
 
 def rounded_logs(log_tau: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Round logarithms of transmissivities to multiples of `LOG_QUANTUM`; -inf stays.
-
-    Parameters
-    ----------
-    log_tau : ndarray of float
-        Natural logarithms, 0 or less.
-
-    Returns
-    -------
-    ndarray
-        Same shape.
-    """
+    """Round logarithms of transmissivities to multiples of `LOG_QUANTUM`; -inf stays."""
     return np.rint(log_tau / LOG_QUANTUM) * LOG_QUANTUM

@@ -34,23 +34,14 @@ Floats = NDArray[np.float64]
 class TreeDefaults:
     """What is assumed of a tree that the layer does not tell.
 
-    Parameters
-    ----------
-    height : float
-        Where neither height nor crown is known; common practice, no source [m].
-    spread : float
-        Crown diameter over height; common practice, no source.
-    base : float
-        Height of the crown's underside over the tree's height; common practice, no source (the
-        SOLWEIG model takes 0.25: Lindberg and Grimmond 2011, Theor. Appl. Climatol. 105, 311-323,
-        from memory).
-    transmissivity : float
-        Share of direct light that passes a crown in leaf. Between the 0.01-0.05 that Konarska et
-        al. (2014, Theor. Appl. Climatol. 117, 363-376) measured and the 0.1-0.3 of Heisler (1986,
-        Urban Ecology 9, 337-359); both from memory.
-    bare : float
-        The same of a deciduous crown out of leaf: 0.40 to 0.52 measured by Konarska et al. (2014),
-        from memory.
+    height: where neither height nor crown is known, common practice, no source [m]; spread: crown
+    diameter over height, common practice, no source; base: height of the crown's underside over the
+    tree's height, common practice, no source (the SOLWEIG model takes 0.25: Lindberg and Grimmond
+    2011, Theor. Appl. Climatol. 105, 311-323, from memory); transmissivity: share of direct light
+    that passes a crown in leaf. Between the 0.01-0.05 that Konarska et al. (2014, Theor. Appl.
+    Climatol. 117, 363-376) measured and the 0.1-0.3 of Heisler (1986, Urban Ecology 9, 337-359),
+    both from memory; bare: the same of a deciduous crown out of leaf: 0.40 to 0.52 measured by
+    Konarska et al. (2014), from memory.
     """
 
     height: float = 8.0
@@ -102,21 +93,10 @@ def fill_tree_defaults(
 ) -> tuple[gpd.GeoDataFrame, tuple[str, ...]]:
     """Fill what the trees layer does not tell, and say so.
 
-    Parameters
-    ----------
-    trees : GeoDataFrame
-        Columns height, crown_diameter, crown_base [m], transmissivity (0..1), crown (Polygon or
-        None).
+    trees: columns height, crown_diameter, crown_base [m], transmissivity (0..1), crown (Polygon or
+    None). Result: a copy without NaN in the first four columns; what was assumed, one sentence per
+    column.
 
-    Returns
-    -------
-    GeoDataFrame
-        A copy without NaN in the first four columns.
-    tuple of str
-        What was assumed, one sentence per column.
-
-    Examples
-    --------
     >>> import geopandas as gpd
     >>> from shapely import Point
     >>> frame = gpd.GeoDataFrame({"height": [10.0]}, geometry=[Point(0, 0)])
@@ -176,17 +156,7 @@ def bare_transmissivity(trees: pd.DataFrame) -> Floats:
 def log_transmissivity(tau: Floats, scale: float) -> Floats:
     """Natural logarithm of scaled transmissivities, which stay within 0..1; -inf is opaque.
 
-    Parameters
-    ----------
-    tau : ndarray of float, shape (T,)
-        0..1.
-    scale : float
-        Factor.
-
-    Returns
-    -------
-    ndarray, shape (T,)
-        0 or less.
+    tau (T,): 0..1. Result: 0 or less, shape (T,).
     """
     share = np.clip(tau * scale, 0.0, 1.0)
     with np.errstate(divide="ignore"):
@@ -196,17 +166,7 @@ def log_transmissivity(tau: Floats, scale: float) -> Floats:
 def column(frame: pd.DataFrame, name: str) -> Floats:
     """Return a column as a fresh float array; NaN where the frame does not have it.
 
-    Parameters
-    ----------
-    frame : DataFrame
-        Any.
-    name : str
-        The column.
-
-    Returns
-    -------
-    ndarray of float, shape (N,)
-        A copy.
+    name: the column. Result: a copy, shape (N,).
     """
     if name not in frame.columns:
         return np.full(len(frame), np.nan)
@@ -216,15 +176,8 @@ def column(frame: pd.DataFrame, name: str) -> Floats:
 def drawn_crowns(trees: gpd.GeoDataFrame) -> NDArray[np.object_]:
     """Return the crown drawn for each tree, as a polygon or None.
 
-    Parameters
-    ----------
-    trees : GeoDataFrame
-        Column crown, or polygons for geometry.
-
-    Returns
-    -------
-    ndarray of object, shape (T,)
-        A trees layer of polygons is a layer of crowns.
+    trees: column crown, or polygons for geometry. Result: a trees layer of polygons is a layer of
+    crowns, shape (T,).
     """
     geometry = np.asarray(trees.geometry.array, dtype=object)
     crowns = trees["crown"] if "crown" in trees.columns else [None] * len(trees)
@@ -241,19 +194,8 @@ def range_faults(
 ) -> list[Fault]:
     """Return a fault for each number that cannot be.
 
-    Parameters
-    ----------
-    frame : DataFrame
-        The features; their ids in column `feature`, or the index.
-    layer : str
-        Its name.
-    limits : tuple of (str, float)
-        Column and greatest value; the least is 0.
-
-    Returns
-    -------
-    list of Fault
-        In the order of `limits`.
+    frame: the features, their ids in column `feature`, or the index; limits: column and greatest
+    value, the least is 0. Result: in the order of `limits`.
     """
     faults = []
     names = list(frame["feature"] if "feature" in frame.columns else frame.index)

@@ -59,15 +59,7 @@ Entries = tuple[Ends, Bytes, Floats]
 def stride_of(rows: int) -> int:
     """Distance of two columns in a mask.
 
-    Parameters
-    ----------
-    rows : int
-        Rows of the block.
-
-    Returns
-    -------
-    int
-        The next multiple of 8.
+    Result: the next multiple of 8.
     """
     return (rows + 7) // 8 * 8
 
@@ -369,25 +361,9 @@ def fill_directions(
 ) -> int:
     """Fill the shadows of up to eight directions into one mask.
 
-    Parameters
-    ----------
-    mask : ndarray of uint64, shape (columns * stride / 8,)
-        Bit k of a cell's byte is set where direction k does not arrive; changed in place.
-    block : tuple of int
-        First row and column, one past the last.
-    light : tuple of ndarray, each shape (K,)
-        x, y and reach of the directions.
-    walls : tuple of ndarray
-        Walls of buildings.
-    thin : tuple
-        Sheets, ellipsoids and prisms.
-    scratch, entries : tuple of ndarray
-        Work space; `entries` holds 8 * cells or more where there are crowns.
-
-    Returns
-    -------
-    int
-        Number of entries filled.
+    mask (columns * stride / 8,): bit k of a cell's byte is set where direction k does not arrive,
+    changed in place; block: first row and column, one past the last; light (K,): x, y and reach of
+    the directions. Result: number of entries filled.
     """
     cells, directions, dimmed = entries
     logs, touched = scratch
@@ -415,19 +391,8 @@ def fill_directions(
 def take_thin(kept: Floats, entries: Entries, count: int, weight: Floats, rounder: float) -> None:
     """Sum what crowns keep back.
 
-    Parameters
-    ----------
-    kept : ndarray of float, shape (columns * stride,)
-        By cells of the mask, so that neighbours in the sums are neighbours in memory; changed in
-        place.
-    entries : tuple of ndarray
-        From `fill_directions`, the logarithm replaced by the transmissivity.
-    count : int
-        Number of entries.
-    weight : ndarray of float, shape (K,)
-        Of the directions.
-    rounder : float
-        `siting.sun.exact.ROUNDER`.
+    kept (columns * stride,): by cells of the mask, so that neighbours in the sums are neighbours in
+    memory, changed in place; weight (K,): of the directions.
     """
     cells, directions, share = entries
     for i in range(count):

@@ -53,10 +53,7 @@ _GROUPS: Final = 8
 class Caster:
     """A scene in cells, and its arrays as the loops want them.
 
-    Parameters
-    ----------
-    scene : Scene
-        As `Scene.on_grid` gives it.
+    scene: as `Scene.on_grid` gives it.
     """
 
     scene: Scene
@@ -133,20 +130,9 @@ def add_light(
 ) -> None:
     """Add the weighted light of every direction to the cells of a block.
 
-    Parameters
-    ----------
-    outs : tuple of ndarray, each shape (rows, columns)
-        The block's cells; changed in place.
-    weights : tuple of ndarray, each shape (N,)
-        Multiples of the quantum of `siting.sun.exact`, one array for each of `outs`.
-    light : Rays
-        Directions, shape (N,).
-    tile : Tile
-        The block.
-    caster : Caster
-        What shades.
-    dark : ndarray of uint8, shape (groups, rows, columns), optional
-        What else is dark: bit k of group g for direction 8 g + k; then N is at most 64.
+    outs (rows, columns): the block's cells, changed in place; weights (N,): multiples of the
+    quantum of `siting.sun.exact`, one array for each of `outs`; dark (groups, rows, columns): what
+    else is dark: bit k of group g for direction 8 g + k, then N is at most 64.
     """
     step = _BITS * _GROUPS
     for start in range(0, len(light.x), step):
@@ -163,18 +149,8 @@ def take_crowns(
 ) -> None:
     """Take what crowns and hedges keep back of the light that walls let pass.
 
-    Parameters
-    ----------
-    out : ndarray, shape (rows, columns)
-        The block's cells; changed in place.
-    weight : ndarray, shape (N,)
-        Multiples of the quantum of `siting.sun.exact`.
-    light : Rays
-        Directions, shape (N,).
-    tile : Tile
-        The block.
-    casters : tuple of two Caster
-        Everything, with no opaque crown (see `Scene.veiled`); buildings and opaque walls alone.
+    out (rows, columns): the block's cells, changed in place; weight (N,): multiples of the quantum
+    of `siting.sun.exact`.
     """
     step = _BITS * _GROUPS
     for start in range(0, len(light.x), step):
@@ -227,14 +203,8 @@ def _add(
 def add_relief(outs: tuple[Floats, ...], weights: tuple[Floats, ...], dark: Bits) -> None:
     """Add the weighted light of directions of which only a relief shades.
 
-    Parameters
-    ----------
-    outs : tuple of ndarray, each shape (rows, columns)
-        The cells; changed in place.
-    weights : tuple of ndarray, each shape (N,)
-        As for `add_light`.
-    dark : ndarray of uint8, shape (groups, rows, columns)
-        As for `add_light`.
+    outs (rows, columns): the cells, changed in place; weights (N,): as for `add_light`; dark
+    (groups, rows, columns): as for `add_light`.
     """
     for out, weight in zip(outs, weights, strict=True):
         add_lit_rows(out, dark, _padded(weight, len(dark)))

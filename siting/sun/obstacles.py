@@ -57,17 +57,10 @@ class ShadeOptions:
 class Obstacles:
     """What shades, in cells of the grid, in and out of leaf.
 
-    Parameters
-    ----------
-    caster, bare : Caster
-        What shades from vectors, in leaf and out of leaf: buildings, walls and trees; on ground
-        that is not level only what lets light pass.
-    relief : Relief or None
-        What shades from rasters, on ground that is not level with the buildings on it.
-    shape : tuple of int
-        Rows and columns of the grid.
-    footprints : Walls
-        Of the buildings, in cells.
+    caster, bare: what shades from vectors, in leaf and out of leaf: buildings, walls and trees, on
+    ground that is not level only what lets light pass; relief: what shades from rasters, on ground
+    that is not level with the buildings on it; shape: rows and columns of the grid; footprints: of
+    the buildings, in cells.
     """
 
     caster: Caster
@@ -97,17 +90,8 @@ class Obstacles:
     def in_month(self, month: int, leaf_months: Sequence[int] | None) -> Caster:
         """Return what shades in a month.
 
-        Parameters
-        ----------
-        month : int
-            1..12.
-        leaf_months : sequence of int or None
-            Months in leaf; None is the whole year.
-
-        Returns
-        -------
-        Caster
-            With bare trees out of leaf.
+        month: 1..12; leaf_months: months in leaf, None is the whole year. Result: with bare trees
+        out of leaf.
         """
         return self.caster if leaf_months is None or month in leaf_months else self.bare
 
@@ -115,15 +99,8 @@ class Obstacles:
 def reach_of(layers: Layers) -> tuple[float, float, float, float] | None:
     """Tell how far buildings and walls reach.
 
-    Parameters
-    ----------
-    layers : tuple
-        Buildings, trees, and walls or None.
-
-    Returns
-    -------
-    tuple of float or None
-        West, south, east and north; None where there are none [m].
+    layers: buildings, trees, and walls or None. Result: west, south, east and north; None where
+    there are none [m].
     """
     given = [layer.total_bounds for layer in (layers[0], layers[2]) if layer is not None]
     bounds = np.array([edges for edges in given if np.isfinite(edges).all()])
@@ -142,21 +119,7 @@ def gather(
 ) -> Obstacles:
     """Return everything that shades, in cells.
 
-    Parameters
-    ----------
-    grid : LocalGrid
-        The raster wanted.
-    layers : tuple
-        Buildings, trees, and walls or None.
-    relief : Relief or None
-        As drawn; scaled here.
-    options : ShadeOptions
-        Scales of heights and transmissivities.
-
-    Returns
-    -------
-    Obstacles
-        Of the whole grid.
+    layers: buildings, trees, and walls or None. Result: of the whole grid.
     """
     scene = build_scene(
         *layers,

@@ -140,26 +140,13 @@ def clear_sky_normal(
     Only its course over the day matters here: it weights the sun positions; how much beam there
     is comes from the weather.
 
-    Parameters
-    ----------
-    elevation : ndarray of float, shape (N,)
-        True elevation of the sun, above 0 [deg].
-    day_of_year : ndarray of int, shape (N,)
-        Day of the year, 1 is 1 January.
+    elevation (N,): true elevation of the sun, above 0 [deg]; day_of_year (N,): day of the year, 1
+    is 1 January. Result: [W m⁻²], shape (N,).
 
-    Returns
-    -------
-    ndarray, shape (N,)
-        [W m⁻²].
-
-    References
-    ----------
     A. B. Meinel and M. P. Meinel (1976), Applied Solar Energy, Addison-Wesley (the formula);
     A. T. Young (1994), Applied Optics 33(6), 1108-1110 (relative air mass from the true zenith);
     J. W. Spencer (1971), Search 2(5), 172 (extraterrestrial irradiance).
 
-    Examples
-    --------
     >>> clear_sky_normal(np.array([90.0]), np.array([80])).round()
     array([964.])
     """

@@ -50,19 +50,11 @@ _ROWS: Final = 256  # sampled at once, to bound memory
 class Relief:
     """Heights on the grid's cells and a margin around it.
 
-    Parameters
-    ----------
-    rise : ndarray of float32, shape (R, C)
-        Height over the ground of what shades, -1e9 where there is nothing [cells].
-    ground : ndarray of float32, shape (R, C), or None
-        Height of the ground over its lowest point; None is level ground [cells].
-    row, column : int
-        Where the grid's first cell lies.
-    centre : tuple of float
-        Row and column of the grid's centre, from which lines are told: so the result turns with the
-        world.
-    span : float
-        Greatest height of anything over the lowest ground [cells].
+    rise (R, C): height over the ground of what shades, -1e9 where there is nothing [cells]; ground
+    (R, C): height of the ground over its lowest point, None is level ground [cells]; row, column:
+    where the grid's first cell lies; centre: row and column of the grid's centre, from which lines
+    are told: so the result turns with the world; span: greatest height of anything over the lowest
+    ground [cells].
     """
 
     rise: Heights
@@ -75,15 +67,7 @@ class Relief:
     def scaled(self, factor: float) -> Relief:
         """Return the relief with everything on the ground higher or lower.
 
-        Parameters
-        ----------
-        factor : float
-            On heights over the ground.
-
-        Returns
-        -------
-        Relief
-            The same where the factor is 1.
+        Result: the same where the factor is 1.
         """
         if factor == 1:
             return self
@@ -105,15 +89,8 @@ class Relief:
     def gradient(self, tile: Tile) -> tuple[Heights, Heights]:
         """Return how the ground rises along columns and rows, by central differences.
 
-        Parameters
-        ----------
-        tile : Tile
-            Cells of the grid.
-
-        Returns
-        -------
-        tuple of two ndarray of float32, each shape (rows, columns)
-            Rise over run along x (columns) and y (rows, down); 0 on level ground.
+        Result: rise over run along x (columns) and y (rows, down); 0 on level ground, shape (rows,
+        columns).
         """
         ground = self.arrays[1]
         if ground.size == 0:
@@ -137,26 +114,8 @@ def build_relief(
 ) -> Relief | None:
     """Resample the rasters to the grid's cells.
 
-    Parameters
-    ----------
-    grid : LocalGrid
-        The raster wanted.
-    surface : HeightRaster or None
-        Heights of everything that shades; without a terrain, above the ground.
-    terrain : HeightRaster or None
-        Heights of the bare ground, on the surface's datum; gaps take the nearest known height.
-    around : tuple of float, optional
-        West, south, east and north of what may stand on the terrain; the relief reaches as far [m].
-
-    Returns
-    -------
-    Relief or None
-        None when there is no raster.
-
-    Raises
-    ------
-    InputError
-        If there is no terrain and the surface's heights cannot be heights above the ground.
+    around: west, south, east and north of what may stand on the terrain, the relief reaches as far
+    [m]. Result: None when there is no raster.
     """
     given = [raster for raster in (surface, terrain) if raster is not None]
     if not given:
@@ -197,21 +156,8 @@ def relief_bits(
     Every line is followed from as far away as the longest shadow can reach, so tiles do not change
     the result.
 
-    Parameters
-    ----------
-    relief : Relief
-        Heights.
-    light : Rays
-        Directions, shape (K,).
-    tile : Tile
-        Cells of the grid.
-    slopes : tuple of two ndarray, optional
-        `Relief.gradient` of the tile.
-
-    Returns
-    -------
-    ndarray of uint8, shape (groups, rows, columns)
-        Bit k of group g is set where direction 8 g + k does not arrive.
+    Result: bit k of group g is set where direction 8 g + k does not arrive, shape (groups, rows,
+    columns).
     """
     groups = -(-len(light.x) // _BITS)
     bits = np.zeros((groups, *tile.shape), dtype=np.uint8)
@@ -240,23 +186,11 @@ class Steps(NamedTuple):
     Lines lie half a cell apart, in two sets: in every row one of them runs by the cells' centres
     and the other between two cells.
 
-    Parameters
-    ----------
-    order : ndarray of int
-        The rows.
-    near : ndarray of int
-        The set (0 or 1) that runs by the centres.
-    offset, between : ndarray of int
-        By how much that set and the other have moved [cells].
-    side : ndarray of int
-        Neighbour (-1, 0 or 1) towards which the lines pass the centres; 0 is right through them.
-    share : ndarray of float
-        How far from the centres they pass [cells].
-    plane : ndarray of float
-        Height of a plane that falls with the light, from which heights are told so that the edge
-        need not be lowered [cells].
-    fall : float
-        Its fall from row to row [cells].
+    order: the rows; near: the set (0 or 1) that runs by the centres; offset, between: by how much
+    that set and the other have moved [cells]; side: neighbour (-1, 0 or 1) towards which the lines
+    pass the centres, 0 is right through them; share: how far from the centres they pass [cells];
+    plane: height of a plane that falls with the light, from which heights are told so that the edge
+    need not be lowered [cells]; fall: its fall from row to row [cells].
     """
 
     order: NDArray[np.int64]

@@ -27,20 +27,9 @@ def march(
 ) -> None:
     """Carry the shadow's edge along the rows, see `siting.sun.relief`.
 
-    Parameters
-    ----------
-    out : ndarray of uint8, shape (rows, columns)
-        Wanted cells; changed in place.
-    bit : uint8
-        Set where it is dark.
-    rise, ground : ndarray of float32, shape (R, C)
-        Heights in cells; a ground of size 0 is level.
-    steps : tuple of ndarray
-        `siting.sun.relief.Steps`.
-    columns : tuple of int
-        First column walked and one past the last.
-    corner : tuple of int
-        Row and column where the wanted cells begin.
+    out (rows, columns): wanted cells, changed in place; rise, ground (R, C): heights in cells, a
+    ground of size 0 is level; columns: first column walked and one past the last; corner: row and
+    column where the wanted cells begin.
     """
     order, nears, offsets, betweens, sides, shares, planes, fall = steps
     left, right = columns
@@ -142,16 +131,7 @@ def mark_away(
 ) -> None:
     """Set a bit where the ground turns its back on the light, see `siting.sun.relief`.
 
-    Parameters
-    ----------
-    out : ndarray of uint8, shape (rows, columns)
-        Changed in place.
-    bit : uint8
-        Set where the ground faces away.
-    slope_x, slope_y : ndarray of float32, shape (rows, columns)
-        Rise over run.
-    light : tuple of float
-        x, y and reach.
+    out (rows, columns): changed in place; slope_x, slope_y (rows, columns): rise over run.
     """
     x, y, reach = light
     value = np.uint8(bit)
@@ -166,12 +146,7 @@ def mark_away(
 def mark_turned(out: Bytes, turned: Bytes) -> None:
     """Set the bits of a mask whose rows and columns are exchanged.
 
-    Parameters
-    ----------
-    out : ndarray of uint8, shape (rows, columns)
-        Changed in place.
-    turned : ndarray of uint8, shape (columns, rows)
-        What to set.
+    out (rows, columns): changed in place; turned (columns, rows): what to set.
     """
     rows, columns = out.shape
     for top in range(0, rows, _SIDE):

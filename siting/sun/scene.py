@@ -50,14 +50,8 @@ _PRISM: Final = ("x", "y", "normal_x", "normal_y", "support", "base", "top", "lo
 class Walls:
     """Walls from the ground up, the building on the left of a to b; each array has shape (W,).
 
-    Parameters
-    ----------
-    ax, ay, bx, by : ndarray of float
-        Ends, x east and y north [m]; after `Scene.on_grid` columns and rows (y down).
-    height : ndarray of float
-        [m], or cells.
-    building : ndarray of int
-        Which building the wall belongs to, rising.
+    ax, ay, bx, by: ends, x east and y north [m], after `Scene.on_grid` columns and rows (y down);
+    height: [m], or cells; building: which building the wall belongs to, rising.
     """
 
     ax: Floats
@@ -72,14 +66,9 @@ class Walls:
 class Sheets:
     """Free-standing walls, hedges and fences, without thickness; each array has shape (S,).
 
-    Parameters
-    ----------
-    ax, ay, bx, by, height : ndarray of float
-        As in `Walls`, with no side of their own.
-    log_tau : ndarray of float
-        Natural logarithm of the transmissivity; -inf is opaque.
-    tilt : ndarray of float, shape (2, S), or None
-        How the ground rises along columns and rows, see `siting.sun.bodies`; None is level.
+    ax, ay, bx, by, height: as in `Walls`, with no side of their own; log_tau: natural logarithm of
+    the transmissivity, -inf is opaque; tilt (2, S): how the ground rises along columns and rows,
+    see `siting.sun.bodies`, None is level.
     """
 
     ax: Floats
@@ -95,14 +84,10 @@ class Sheets:
 class Ellipsoids:
     """Crowns as upright ellipsoids; each array has shape (T,).
 
-    Parameters
-    ----------
-    x, y, radius, base, top : ndarray of float
-        Centre, horizontal half-axis, height of underside and tip [m], or cells.
-    log_tau, bare : ndarray of float
-        Natural logarithm of the transmissivity, in and out of leaf; -inf is opaque.
-    tilt : ndarray of float, shape (2, T), or None
-        How the ground rises along columns and rows, see `siting.sun.bodies`; None is level.
+    x, y, radius, base, top: centre, horizontal half-axis, height of underside and tip [m], or
+    cells; log_tau, bare: natural logarithm of the transmissivity, in and out of leaf, -inf is
+    opaque; tilt (2, T): how the ground rises along columns and rows, see `siting.sun.bodies`, None
+    is level.
     """
 
     x: Floats
@@ -119,16 +104,10 @@ class Ellipsoids:
 class CrownPrisms:
     """Drawn crowns: convex outlines between two heights. Made by `crown_prisms`.
 
-    Parameters
-    ----------
-    x, y : ndarray of float, shape (P, V)
-        Corners of the outline, the last one repeated to fill the row [m], or cells.
-    normal_x, normal_y, support : ndarray of float, shape (P, V)
-        Half-planes ``normal . p <= support`` of the outline's sides; 0 for sides without length.
-    base, top, log_tau, bare : ndarray of float, shape (P,)
-        As in `Ellipsoids`.
-    tilt : ndarray of float, shape (2, P), or None
-        How the ground rises along columns and rows, see `siting.sun.bodies`; None is level.
+    x, y (P, V): corners of the outline, the last one repeated to fill the row [m], or cells;
+    normal_x, normal_y, support (P, V): half-planes ``normal . p <= support`` of the outline's
+    sides, 0 for sides without length; base, top, log_tau, bare (P,): as in `Ellipsoids`; tilt (2,
+    P): how the ground rises along columns and rows, see `siting.sun.bodies`, None is level.
     """
 
     x: Floats
@@ -147,16 +126,8 @@ class CrownPrisms:
 class Scene:
     """Everything that casts shade from vectors.
 
-    Parameters
-    ----------
-    walls : Walls
-        Buildings.
-    sheets : Sheets
-        Free-standing walls, hedges and fences.
-    ellipsoids : Ellipsoids
-        Crowns of trees known by height and width.
-    prisms : CrownPrisms
-        Crowns that were drawn.
+    walls: buildings; sheets: free-standing walls, hedges and fences; ellipsoids: crowns of trees
+    known by height and width; prisms: crowns that were drawn.
     """
 
     walls: Walls
@@ -198,15 +169,7 @@ class Scene:
     def on_grid(self, grid: LocalGrid) -> Scene:
         """Return the scene in cells: x is the column, y the row (down), cell centres whole.
 
-        Parameters
-        ----------
-        grid : LocalGrid
-            The cells.
-
-        Returns
-        -------
-        Scene
-            Lengths in cells; heights too.
+        Result: lengths in cells; heights too.
         """
         cell = grid.resolution
 
@@ -237,17 +200,9 @@ def crown_prisms(
 ) -> CrownPrisms:
     """Make prisms from outlines, and work out the half-planes of their sides.
 
-    Parameters
-    ----------
-    x, y : ndarray of float, shape (P, V)
-        Corners of convex outlines, in order, the last one repeated.
-    heights, log_tau : tuple of two ndarray, each shape (P,)
-        Base and top; logarithm of the transmissivity in and out of leaf.
-
-    Returns
-    -------
-    CrownPrisms
-        Sides point outwards, whichever way the outline runs.
+    x, y (P, V): corners of convex outlines, in order, the last one repeated; heights, log_tau (P,):
+    base and top, logarithm of the transmissivity in and out of leaf. Result: sides point outwards,
+    whichever way the outline runs.
     """
     edge_x, edge_y = np.diff(x, axis=1, append=x[:, :1]), np.diff(y, axis=1, append=y[:, :1])
     normal_x, normal_y = -edge_y, edge_x
@@ -268,23 +223,9 @@ def build_scene(
 ) -> Scene:
     """Turn the layers into walls, sheets and crowns.
 
-    Parameters
-    ----------
-    buildings, trees, walls : GeoDataFrame
-        As in `siting.site.model.Site`; unknown numbers of trees take `TREE_DEFAULTS`, walls of
-        unknown transmissivity are opaque.
-    height_scale, transmissivity_scale : float
-        Factors on every height and every transmissivity (which stays within 0..1).
-
-    Returns
-    -------
-    Scene
-        In metres.
-
-    Raises
-    ------
-    InputError
-        If a building or wall has no height, or a number is out of range; all faults at once.
+    buildings, trees, walls: as in `siting.site.model.Site`, unknown numbers of trees take
+    `TREE_DEFAULTS`, walls of unknown transmissivity are opaque; height_scale, transmissivity_scale:
+    factors on every height and every transmissivity (which stays within 0..1).
     """
     filled, _ = fill_tree_defaults(trees)
     faults = [*_building_faults(buildings), *_tree_faults(filled), *_wall_faults(walls)]

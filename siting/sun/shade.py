@@ -143,17 +143,7 @@ def shade_instants(  # noqa: PLR0913 - every layer is an argument of its own
 def wanted_months(positions: SunPositions, months: Sequence[int] | None) -> tuple[int, ...]:
     """Return the months asked for, or those of the positions, each once.
 
-    Parameters
-    ----------
-    positions : SunPositions
-        Of the season.
-    months : sequence of int or None
-        What was asked for.
-
-    Returns
-    -------
-    tuple of int
-        In the order given.
+    Result: in the order given.
     """
     return tuple(dict.fromkeys(int(m) for m in (positions.month if months is None else months)))
 

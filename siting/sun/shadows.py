@@ -43,12 +43,7 @@ LEAST: Final = 0.05
 class Tile(NamedTuple):
     """A block of cells: first row and column, one past the last row and column.
 
-    Parameters
-    ----------
-    top, left : int
-        First row and column.
-    bottom, right : int
-        One past the last row and column.
+    top, left: first row and column; bottom, right: one past the last row and column.
     """
 
     top: int
@@ -66,12 +61,8 @@ class Tile(NamedTuple):
 class Rays:
     """Directions of light; each array has shape (K,).
 
-    Parameters
-    ----------
-    x, y : ndarray of float
-        Unit vector away from the light, x along columns and y along rows (down).
-    reach : ndarray of float
-        Length of the shadow of a thing of height 1, 1 / tan(elevation).
+    x, y: unit vector away from the light, x along columns and y along rows (down); reach: length of
+    the shadow of a thing of height 1, 1 / tan(elevation).
     """
 
     x: Floats
@@ -81,15 +72,7 @@ class Rays:
     def part(self, start: int, stop: int) -> Rays:
         """Return the directions from `start` up to `stop`.
 
-        Parameters
-        ----------
-        start, stop : int
-            First direction, and one past the last.
-
-        Returns
-        -------
-        Rays
-            Views of the arrays.
+        Result: views of the arrays.
         """
         return Rays(self.x[start:stop], self.y[start:stop], self.reach[start:stop])
 
@@ -98,10 +81,8 @@ class Rays:
 class Spans:
     """Cells within pieces, as spans of rows; each array has shape (S,).
 
-    Parameters
-    ----------
-    ray, piece, column, first, last : ndarray of int
-        Direction, wall or crown, column, first and last row; all within the tile.
+    ray, piece, column, first, last: direction, wall or crown, column, first and last row, all
+    within the tile.
     """
 
     ray: Shorts
@@ -114,15 +95,8 @@ class Spans:
 def rays(elevation: Floats, azimuth: Floats) -> Rays:
     """Turn positions of the sun into directions of light.
 
-    Parameters
-    ----------
-    elevation, azimuth : ndarray of float, shape (K,)
-        True elevation, above 0, and azimuth east of north [deg].
-
-    Returns
-    -------
-    Rays
-        Shadows fall away from the sun: the sun in the south throws them up the rows.
+    elevation, azimuth (K,): true elevation, above 0, and azimuth east of north [deg]. Result:
+    shadows fall away from the sun: the sun in the south throws them up the rows.
     """
     phi = np.radians(azimuth)
     theta = np.radians(elevation)
@@ -132,17 +106,7 @@ def rays(elevation: Floats, azimuth: Floats) -> Rays:
 def footprint_spans(walls: Walls, tile: Tile) -> Spans:
     """Cut the buildings' footprints into spans, by even-odd parity, courtyards left out.
 
-    Parameters
-    ----------
-    walls : Walls
-        In cells.
-    tile : Tile
-        Cells wanted.
-
-    Returns
-    -------
-    Spans
-        `piece` numbers the buildings; `ray` is 0.
+    Result: `piece` numbers the buildings; `ray` is 0.
     """
     low, high = np.minimum(walls.ax, walls.bx), np.maximum(walls.ax, walls.bx)
     # Half-open, low <= column < high, so that a corner on a column counts once.

@@ -20,15 +20,9 @@ _FIRST: Final = 0.3
 class SkyDirections:
     """Directions on the sky and how much of the level irradiance each brings.
 
-    Parameters
-    ----------
-    elevation, azimuth : ndarray of float, shape (D,)
-        [deg].
-    weight : ndarray of float, shape (D,)
-        Sums to 1.
-    tangent : ndarray of float, shape (D,)
-        Mean tangent of the zenith angle over each direction's share: level light over upright
-        light, which on a slope counts beside it.
+    elevation, azimuth (D,): [deg]; weight (D,): sums to 1; tangent (D,): mean tangent of the zenith
+    angle over each direction's share: level light over upright light, which on a slope counts
+    beside it.
     """
 
     elevation: NDArray[np.float64]
@@ -45,25 +39,13 @@ def sky_directions(count: int = 256) -> SkyDirections:
     eighth of the sky, which is mirrored and repeated by quarter turns: so the set stays the same
     when the world is mirrored or turned by 90 degrees, and a mirrored property keeps its sensors.
 
-    Parameters
-    ----------
-    count : int
-        Number of directions; raised to the next multiple of 8.
+    Result: from the zenith down.
 
-    Returns
-    -------
-    SkyDirections
-        From the zenith down.
-
-    References
-    ----------
     Isotropic sky view factor: G. T. Johnson and I. D. Watson (1984), "The determination of
     view-factors in urban canyons", J. Climate Appl. Meteor. 23, 329-335. Measured against closed
     forms (walls, canyons, courts), 256 directions are off by about 0.02 at most; on level ground
     they serve for crowns and hedges alone, and `siting.sun.sky_kernels` for walls.
 
-    Examples
-    --------
     >>> sky_directions(8).elevation.round(1)
     array([45., 45., 45., 45., 45., 45., 45., 45.])
     """

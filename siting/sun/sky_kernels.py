@@ -54,15 +54,7 @@ _T0, _T1, _T2, _T3, _T4, _T5, _T6, _T7, _T8, _T9 = _arc_terms()
 def solid_walls(scene: Scene) -> tuple[Floats, Floats, Floats, Floats, Floats]:
     """Walls of buildings, and opaque free-standing walls from both sides.
 
-    Parameters
-    ----------
-    scene : Scene
-        In cells.
-
-    Returns
-    -------
-    tuple of ndarray, each shape (W,)
-        ax, ay, bx, by and height; what they hide lies on the left from b to a.
+    Result: ax, ay, bx, by and height; what they hide lies on the left from b to a, shape (W,).
     """
     w, s = scene.walls, scene.sheets
     on = np.isneginf(s.log_tau)
@@ -78,15 +70,7 @@ def solid_walls(scene: Scene) -> tuple[Floats, Floats, Floats, Floats, Floats]:
 def horizon_azimuths(walls: tuple[Floats, Floats, Floats, Floats, Floats]) -> Floats:
     """Azimuths at which the horizon is sampled: even steps, and along the walls' main bearings.
 
-    Parameters
-    ----------
-    walls : tuple of ndarray
-        See `solid_walls`.
-
-    Returns
-    -------
-    ndarray, shape (A,)
-        Rising, 0..2 pi; the same set, mirrored, for a mirrored property.
+    Result: rising, 0..2 pi; the same set, mirrored, for a mirrored property, shape (A,).
     """
     ax, ay, bx, by, _ = walls
     even = np.arange(_AZIMUTHS) * (360 / _AZIMUTHS)
@@ -177,16 +161,8 @@ def horizon_sky(
 ) -> None:
     """Work out the share of an isotropic sky that is seen over walls from level ground.
 
-    Parameters
-    ----------
-    out : ndarray of float, shape (rows, columns)
-        Set.
-    block : tuple of int
-        First row and column, one past the last.
-    walls : tuple of ndarray
-        See `solid_walls`.
-    azimuths : ndarray of float, shape (A,)
-        See `horizon_azimuths` [rad].
+    out (rows, columns): set; block: first row and column, one past the last; azimuths (A,): see
+    `horizon_azimuths` [rad].
     """
     ax, ay, bx, by, height = walls
     shape = (block[3] - block[1], block[2] - block[0])

@@ -23,14 +23,9 @@ _LINES = 8
 def add_lit(out: Floats, masks: NDArray[np.uint64], weight: Floats) -> None:
     """Add the weights of all directions that arrive, from masks column by column.
 
-    Parameters
-    ----------
-    out : ndarray of float, shape (rows, columns)
-        Changed in place.
-    masks : ndarray of uint64, shape (groups, columns * stride / 8)
-        Eight directions a byte each, see `siting.sun.kernels`; at most 31 groups.
-    weight : ndarray of float, shape (groups * 8,)
-        Of the directions; 0 where a group has fewer.
+    out (rows, columns): changed in place; masks (groups, columns * stride / 8): eight directions a
+    byte each, see `siting.sun.kernels`, at most 31 groups; weight (groups * 8,): of the directions,
+    0 where a group has fewer.
     """
     rows, columns = out.shape
     words = masks.shape[1] // columns
@@ -98,14 +93,8 @@ def _sum_lines(dark: Floats, lines: NDArray[np.uint64], table: Floats) -> None:
 def add_lit_rows(out: Floats, dark: NDArray[np.uint8], weight: Floats) -> None:
     """Add the weights of all directions that arrive, from masks row by row.
 
-    Parameters
-    ----------
-    out : ndarray of float, shape (rows, columns)
-        Changed in place.
-    dark : ndarray of uint8, shape (groups, rows, columns)
-        Eight directions a byte.
-    weight : ndarray of float, shape (groups * 8,)
-        Of the directions; 0 where a group has fewer.
+    out (rows, columns): changed in place; dark (groups, rows, columns): eight directions a byte;
+    weight (groups * 8,): of the directions, 0 where a group has fewer.
     """
     rows, columns = out.shape
     groups = len(dark)
@@ -133,14 +122,8 @@ def add_lit_rows(out: Floats, dark: NDArray[np.uint8], weight: Floats) -> None:
 def turn(masks: NDArray[np.uint64], dark: NDArray[np.uint8], stride: int) -> None:
     """Turn masks that lie row by row into masks column by column.
 
-    Parameters
-    ----------
-    masks : ndarray of uint64, shape (groups, columns * stride / 8)
-        Changed in place.
-    dark : ndarray of uint8, shape (groups, rows, columns)
-        Row by row.
-    stride : int
-        `siting.sun.kernels.stride_of` the rows.
+    masks (groups, columns * stride / 8): changed in place; dark (groups, rows, columns): row by
+    row.
     """
     groups, rows, columns = dark.shape
     for g in range(groups):

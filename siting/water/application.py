@@ -24,16 +24,9 @@ _QUARTER: Final = 4
 class IrrigationKind:
     """What a kind of irrigation does when nothing was measured.
 
-    Parameters
-    ----------
-    precipitation_rate : float
-        Water over ground and time [mm/h].
-    distribution_uniformity : float
-        Of the low quarter [-].
-    efficiency : float
-        Share of the applied water that reaches the roots [-].
-    reference : str
-        Where the numbers come from.
+    precipitation_rate: water over ground and time [mm/h]; distribution_uniformity: of the low
+    quarter [-]; efficiency: share of the applied water that reaches the roots [-]; reference: where
+    the numbers come from.
     """
 
     precipitation_rate: float

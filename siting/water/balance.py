@@ -28,12 +28,8 @@ def _floats(values: ArrayLike) -> _Array:
 class DayBalance(NamedTuple):
     """The balance of one day, each of shape (...).
 
-    Parameters
-    ----------
-    depletion : ndarray
-        At the end of the day [mm].
-    et_actual, drainage : ndarray
-        What plants and soil gave off; what ran through [mm/d].
+    depletion: at the end of the day [mm]; et_actual, drainage: what plants and soil gave off, what
+    ran through [mm/d].
     """
 
     depletion: _Array
@@ -46,24 +42,11 @@ def total_available_water(
 ) -> _Array:
     """Return the water that the root zone can hold for plants, TAW.
 
-    Parameters
-    ----------
-    field_capacity, wilting_point : array_like, shape (...)
-        Volumetric water content [m³/m³].
-    root_depth_m : array_like, shape (...)
-        Depth of the root zone [m].
+    field_capacity, wilting_point: volumetric water content [m³/m³]; root_depth_m: depth of the root
+    zone [m]. Result: TAW [mm].
 
-    Returns
-    -------
-    ndarray, shape (...)
-        TAW [mm].
-
-    References
-    ----------
     FAO-56 Eq. 82.
 
-    Examples
-    --------
     FAO-56 Example 36, tomato on silt.
 
     >>> round(float(total_available_water(0.32, 0.15, 0.8)))
@@ -76,24 +59,11 @@ def total_available_water(
 def stress_coefficient(depletion: ArrayLike, *, taw: ArrayLike, raw: ArrayLike) -> _Array:
     """Return the share of ETc that plants can take up, Ks.
 
-    Parameters
-    ----------
-    depletion : array_like, shape (...)
-        Root-zone depletion [mm].
-    taw, raw : array_like, shape (...)
-        Total and readily available water; raw < taw [mm].
+    depletion: root-zone depletion [mm]; taw, raw: total and readily available water, raw < taw
+    [mm]. Result: Ks, 0..1 [-].
 
-    Returns
-    -------
-    ndarray, shape (...)
-        Ks, 0..1 [-].
-
-    References
-    ----------
     FAO-56 Eq. 84.
 
-    Examples
-    --------
     >>> float(stress_coefficient(67.5, taw=100.0, raw=35.0))
     0.5
     """

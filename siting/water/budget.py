@@ -55,36 +55,14 @@ def maximum_allowance(
 ) -> float:
     """Return the maximum applied water allowance of a year, MAWA.
 
-    Parameters
-    ----------
-    eto_in : float
-        Reference ET of the year [in].
-    area_ft2 : float
-        Landscape area, special areas included [ft²].
-    special_ft2 : float, optional
-        Special landscape area: edible plants, playing fields, recycled water [ft²].
-    et_adjustment : float, optional
-        0.55 for homes, 0.45 for others; 0.7 in the 2009 form [-].
-    effective_rain_in : float, optional
-        Rain that is counted, at most a quarter of the year's [in].
+    eto_in: reference ET of the year [in]; area_ft2: landscape area, special areas included [ft²];
+    special_ft2: special landscape area: edible plants, playing fields, recycled water [ft²];
+    et_adjustment: 0.55 for homes, 0.45 for others, 0.7 in the 2009 form [-]; effective_rain_in:
+    rain that is counted, at most a quarter of the year's [in]. Result: allowance [gal/year].
 
-    Returns
-    -------
-    float
-        Allowance [gal/year].
-
-    Raises
-    ------
-    InputError
-        When the special area is larger than the landscape, or a number is negative.
-
-    References
-    ----------
     California Code of Regulations, Title 23, s. 492.4: MAWA = (ETo - Eppt)(0.62)[(ETAF x LA) +
     ((1 - ETAF) x SLA)].
 
-    Examples
-    --------
     >>> round(maximum_allowance(51.1, 50_000, et_adjustment=0.7))
     1108870
     """
@@ -106,28 +84,14 @@ def estimated_use(
 ) -> _Array:
     """Return the estimated total water use of each hydrozone in a year, ETWU.
 
-    Parameters
-    ----------
-    eto_in : float
-        Reference ET of the year [in].
-    plant_factor, area_ft2, efficiency : array_like, shape (...)
-        Plant factor (1 for special landscape areas) [-], area [ft²] and irrigation efficiency of
-        each hydrozone: 0.75 overhead, 0.81 drip [-].
-    effective_rain_in : float, optional
-        Rain that is counted [in].
+    eto_in: reference ET of the year [in]; plant_factor, area_ft2, efficiency: plant factor (1 for
+    special landscape areas) [-], area [ft²] and irrigation efficiency of each hydrozone: 0.75
+    overhead, 0.81 drip [-]; effective_rain_in: rain that is counted [in]. Result: use; their sum is
+    ETWU [gal/year].
 
-    Returns
-    -------
-    ndarray, shape (...)
-        Use; their sum is ETWU [gal/year].
-
-    References
-    ----------
     California Code of Regulations, Title 23, s. 492.4: ETWU = ETo x 0.62 x ETAF x area, with
     ETAF = PF / IE.
 
-    Examples
-    --------
     >>> float(estimated_use(51.1, 1.0, 24_700, efficiency=0.71).round())
     1102177.0
     """
@@ -139,24 +103,11 @@ def estimated_use(
 def peak_month_allowance(eto_in: float, area_ft2: float) -> float:
     """Return the landscape water allowance of the peak month.
 
-    Parameters
-    ----------
-    eto_in : float
-        Reference ET of the peak month [in].
-    area_ft2 : float
-        Landscape area [ft²].
+    eto_in: reference ET of the peak month [in]; area_ft2: landscape area [ft²]. Result: allowance
+    [gal/month].
 
-    Returns
-    -------
-    float
-        Allowance [gal/month].
-
-    References
-    ----------
     EPA landscape water budget: 0.70 x ETo x area x 0.6233.
 
-    Examples
-    --------
     >>> round(peak_month_allowance(6.0, 5000.0))
     13089
     """
@@ -173,22 +124,10 @@ def peak_month_requirement(
 ) -> _Array:
     """Return the landscape water requirement of each hydrozone in the peak month.
 
-    Parameters
-    ----------
-    eto_in : float
-        Reference ET of the peak month [in].
-    coefficient, area_ft2, uniformity : array_like, shape (...)
-        Landscape coefficient [-], area [ft²] and low-quarter uniformity [-].
-    rain_in : float, optional
-        Rain of the month, of which a quarter is counted [in].
+    eto_in: reference ET of the peak month [in]; coefficient, area_ft2, uniformity: landscape
+    coefficient [-], area [ft²] and low-quarter uniformity [-]; rain_in: rain of the month, of which
+    a quarter is counted [in]. Result: requirement, at least 0 [gal/month].
 
-    Returns
-    -------
-    ndarray, shape (...)
-        Requirement, at least 0 [gal/month].
-
-    References
-    ----------
     EPA landscape water budget (from memory): (ETo KL - Ra) A 0.6233 / DU.
     """
     need = eto_in * np.asarray(coefficient, dtype=float) - RAIN_SHARE * rain_in
@@ -200,14 +139,8 @@ def peak_month_requirement(
 class ClimateYear:
     """A mean year.
 
-    Parameters
-    ----------
-    eto_mm, rain_mm : float
-        Reference ET and rain of the year [mm].
-    peak_month : int
-        Month with most reference ET, 1 to 12.
-    peak_eto_mm, peak_rain_mm : float
-        Reference ET and rain of that month [mm].
+    eto_mm, rain_mm: reference ET and rain of the year [mm]; peak_month: month with most reference
+    ET, 1 to 12; peak_eto_mm, peak_rain_mm: reference ET and rain of that month [mm].
     """
 
     eto_mm: float

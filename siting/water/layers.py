@@ -31,12 +31,8 @@ _SPAN: Final = 2.0
 class LayerDay(NamedTuple):
     """One day of the root zone and its upper layer, each of shape (...).
 
-    Parameters
-    ----------
-    depletion, upper : ndarray
-        Of the root zone and of its upper layer, at the end of the day [mm].
-    et_actual, drainage : ndarray
-        Of the root zone [mm/d].
+    depletion, upper: of the root zone and of its upper layer, at the end of the day [mm];
+    et_actual, drainage: of the root zone [mm/d].
     """
 
     depletion: _Array

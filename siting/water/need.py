@@ -43,22 +43,11 @@ class EasyZone:
     Each value is the friendly end of the tables that the program uses, so that every cause of an
     ordinary zone counts up from it. The choice is the project's; the shares depend on it.
 
-    Parameters
-    ----------
-    kmc : float
-        ETo over that of open ground: the low end of the published microclimate factor [-].
-    plant_factor, depletion_fraction : float
-        Of desert plants, at ETc 5 mm/d [-].
-    available_water : float
-        Field capacity less wilting point, of silt [m³/m³].
-    intake_rate, accumulation : float
-        Of sand on the flat [mm/h, mm].
-    root_depth_m : float
-        Of trees [m].
-    standing : float
-        Water that may stand, over that of the same soil on the flat [-].
-    uniformity, precipitation_rate : float
-        Perfectly even; of drip [-, mm/h].
+    kmc: ETo over that of open ground: the low end of the published microclimate factor [-];
+    plant_factor, depletion_fraction: of desert plants, at ETc 5 mm/d [-]; available_water: field
+    capacity less wilting point, of silt [m³/m³]; intake_rate, accumulation: of sand on the flat
+    [mm/h, mm]; root_depth_m: of trees [m]; standing: water that may stand, over that of the same
+    soil on the flat [-]; uniformity, precipitation_rate: perfectly even, of drip [-, mm/h].
     """
 
     kmc: float = 0.5
@@ -99,31 +88,14 @@ def thirst(
 ) -> _Array:
     """Return how fast the low quarter of a zone uses what it can store of what it gets.
 
-    Parameters
-    ----------
-    eto : array_like, shape (...)
-        Reference ET of the peak month with the zone's own sun [mm/d].
-    plant_factor : array_like, shape (...)
-        Of that month [-].
-    depletion_fraction : array_like, shape (...)
-        At ETc 5 mm/d; adjusted here for the demand [-].
-    store : tuple of two array_like
-        Available water [m³/m³] and root depth [m].
-    surface : tuple of two array_like
-        Basic intake rate [mm/h] and the water that may stand before it runs off [mm].
-    uniformity : array_like, shape (...)
-        Low-quarter distribution uniformity [-].
-    precipitation_rate : array_like, shape (...)
-        Of the irrigation [mm/h].
+    eto: reference ET of the peak month with the zone's own sun [mm/d]; plant_factor: of that month
+    [-]; depletion_fraction: at ETc 5 mm/d, adjusted here for the demand [-]; store: available water
+    [m³/m³] and root depth [m]; surface: basic intake rate [mm/h] and the water that may stand
+    before it runs off [mm]; uniformity: low-quarter distribution uniformity [-];
+    precipitation_rate: of the irrigation [mm/h]. Result: 100 ETc / (RAW u s) [%/d], with s the
+    share of a refill of RAW that soaks in when it is run in one go: intake over rate, plus what may
+    stand over RAW, at most 1.
 
-    Returns
-    -------
-    ndarray, shape (...)
-        100 ETc / (RAW u s) [%/d], with s the share of a refill of RAW that soaks in when it is run
-        in one go: intake over rate, plus what may stand over RAW, at most 1.
-
-    Examples
-    --------
     On even ground without run-off it is the need score: 5 mm/d from 20 mm.
 
     >>> float(thirst(10.0, plant_factor=0.5, depletion_fraction=0.5, store=(0.1, 0.4),
@@ -144,28 +116,15 @@ def need_shares(
 ) -> pd.DataFrame:
     """Say how much each cause adds to a zone's thirst.
 
-    Parameters
-    ----------
-    zones : DataFrame, Z rows
-        Columns eto (peak month, the zone's own sun) [mm/d], plant_factor (of that month),
-        depletion_fraction (at ETc 5 mm/d), available_water [m³/m³], intake_rate [mm/h],
-        accumulation (what may stand on the flat) [mm], root_depth_m [m], standing (what may stand
-        on the zone's slope, over the flat), uniformity, precipitation_rate [mm/h].
-    open_eto : array_like, shape (Z,)
-        Reference ET of open ground in the zone's peak month [mm/d].
-    easy : EasyZone, optional
-        What the zones are compared with.
+    zones: columns eto (peak month, the zone's own sun) [mm/d], plant_factor (of that month),
+    depletion_fraction (at ETc 5 mm/d), available_water [m³/m³], intake_rate [mm/h], accumulation
+    (what may stand on the flat) [mm], root_depth_m [m], standing (what may stand on the zone's
+    slope, over the flat), uniformity, precipitation_rate [mm/h]; open_eto (Z,): reference ET of
+    open ground in the zone's peak month [mm/d]. Result: index of `zones`; one column per cause: its
+    share of log(thirst / easy thirst), the sum of a row is 1; a cause that makes the zone easier
+    than the easy zone has a negative share. NaN where the zone is not at least 5 % thirstier than
+    the easy zone. Column `ratio`: thirst over the easy zone's.
 
-    Returns
-    -------
-    DataFrame
-        Index of `zones`; one column per cause: its share of log(thirst / easy thirst), the sum of
-        a row is 1; a cause that makes the zone easier than the easy zone has a negative share. NaN
-        where the zone is not at least 5 % thirstier than the easy zone. Column `ratio`: thirst over
-        the easy zone's.
-
-    References
-    ----------
     Shapley, L. S. (1953). A value for n-person games. Contributions to the Theory of Games II.
     """
     own = {name: zones[name].to_numpy(dtype=float) for name in _names()}
@@ -189,18 +148,8 @@ def need_shares(
 def whole_percents(shares: Mapping[str, float]) -> dict[str, int]:
     """Round shares that add up to 1 to whole percents that add up to 100.
 
-    Parameters
-    ----------
-    shares : mapping of str to float
-        Shares; their sum is 1.
+    Result: largest remainders are rounded up.
 
-    Returns
-    -------
-    dict of str to int
-        Largest remainders are rounded up.
-
-    Examples
-    --------
     >>> whole_percents({"a": 1 / 3, "b": 1 / 3, "c": 1 / 3})
     {'a': 34, 'b': 33, 'c': 33}
     """

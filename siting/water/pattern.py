@@ -49,23 +49,11 @@ _MEASURE_STEPS: Final = 24  # rings and directions over which a head's water is 
 class CanTest:
     """What a can test says.
 
-    Parameters
-    ----------
-    uniformity : float
-        Distribution uniformity of the low quarter, 0..1.
-    rate_mm_h : float
-        Precipitation rate; NaN where no minutes were noted [mm/h].
-    places : ndarray, shape (N, 2)
-        Cans [m].
-    share : ndarray, shape (N,)
-        Their readings over the mean.
-    smoothing : float
-        Smoothing of the thin-plate spline, the one with the least error; infinite where no spline
-        foretells a reading better than the mean of all does.
-    error : float
-        Root mean square error of a reading foretold from all others.
-    spacing : float
-        Typical distance between cans [m].
+    uniformity: distribution uniformity of the low quarter, 0..1; rate_mm_h: precipitation rate, NaN
+    where no minutes were noted [mm/h]; places (N, 2): cans [m]; share (N,): their readings over the
+    mean; smoothing: smoothing of the thin-plate spline, the one with the least error, infinite
+    where no spline foretells a reading better than the mean of all does; error: root mean square
+    error of a reading foretold from all others; spacing: typical distance between cans [m].
     """
 
     uniformity: float
@@ -79,15 +67,8 @@ class CanTest:
     def surface(self, x: Floats, y: Floats) -> Floats:
         """Return application over the cans' mean at points.
 
-        Parameters
-        ----------
-        x, y : ndarray, shape (N,)
-            Points [m].
-
-        Returns
-        -------
-        ndarray, shape (N,)
-            Within the readings and 0.3..2; 1 everywhere where no spline foretells the readings [-].
+        x, y (N,): points [m]. Result: within the readings and 0.3..2; 1 everywhere where no spline
+        foretells the readings [-], shape (N,).
         """
         if not np.isfinite(self.smoothing):
             return np.ones(x.size)
@@ -104,15 +85,7 @@ class CanTest:
         The error of foretold readings up to one spacing from a can; from there it grows to the
         spread of all readings over two more spacings.
 
-        Parameters
-        ----------
-        x, y : ndarray, shape (N,)
-            Points [m].
-
-        Returns
-        -------
-        ndarray, shape (N,)
-            As a share of the cans' mean [-].
+        x, y (N,): points [m]. Result: as a share of the cans' mean [-], shape (N,).
         """
         away, _ = cKDTree(self.places).query(np.column_stack([x, y]))
         beyond = np.maximum(away / self.spacing - 1, 0.0) / 2

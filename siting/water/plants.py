@@ -39,12 +39,7 @@ _DEPLETION_ETC: Final = 5.0
 class MonthlyFactor:
     """Plant factors ETc/ETo of the twelve months, in the northern hemisphere.
 
-    Parameters
-    ----------
-    values : tuple of float
-        January first [-].
-    reference : str
-        Where the numbers come from.
+    values: January first [-]; reference: where the numbers come from.
     """
 
     values: tuple[float, ...]
@@ -110,19 +105,11 @@ TURF_TABLES: Final = {
 class PlantKind:
     """What a plant word of the property file stands for.
 
-    Parameters
-    ----------
-    factor_humid, factor_arid : float
-        Plant factor of established plantings in humid and in hot arid climates; that of turf is the
-        yearly mean, its months are in `TURF_FACTORS` [-].
-    root_depth_m : float
-        Depth that irrigation keeps wet [m].
-    depletion_fraction : float
-        Share of the available water that may be used before stress, at ETc 5 mm/d [-].
-    reference : str
-        Where the numbers come from.
-    turf_humid, turf_arid : str or None
-        Which of `TURF_FACTORS` gives the months.
+    factor_humid, factor_arid: plant factor of established plantings in humid and in hot arid
+    climates, that of turf is the yearly mean, its months are in `TURF_FACTORS` [-]; root_depth_m:
+    depth that irrigation keeps wet [m]; depletion_fraction: share of the available water that may
+    be used before stress, at ETc 5 mm/d [-]; reference: where the numbers come from; turf_humid,
+    turf_arid: which of `TURF_FACTORS` gives the months.
     """
 
     factor_humid: float
@@ -173,27 +160,8 @@ PLANT_KINDS: Final = {
 def turf_table(plants: str, *, hot_arid: bool = False, choice: str | None = None) -> str | None:
     """Return which of `TURF_FACTORS` gives the months of a plant word.
 
-    Parameters
-    ----------
-    plants : str
-        A plant word, see `PLANT_KINDS`.
-    hot_arid : bool, default False
-        Whether the climate is hot and dry: decides where nothing is chosen.
-    choice : str, optional
-        A word of `TURF_TABLES`.
+    Result: None for plants that are no turf.
 
-    Returns
-    -------
-    str or None
-        None for plants that are no turf.
-
-    Raises
-    ------
-    InputError
-        When the choice has no table for this turf.
-
-    Examples
-    --------
     >>> turf_table("warm_season_turf", choice="arizona")
     'warm_season_arizona'
     """
@@ -214,34 +182,13 @@ def monthly_plant_factor(
 ) -> _Array:
     """Return the plant factor of the twelve months.
 
-    Parameters
-    ----------
-    plants : str
-        A plant word, see `PLANT_KINDS`.
-    latitude : float
-        North positive; south of the equator the months are shifted by six [deg].
-    hot_arid : bool, default False
-        Whether the climate is hot and dry: decides between the published tables.
-    table : str, optional
-        A word of `TURF_TABLES`, for turf; the default is one factor all year (ANSI/ASABE
-        S623.1) for warm-season turf, and California for cool-season turf and hot dry climates.
+    latitude: north positive, south of the equator the months are shifted by six [deg]; table: a
+    word of `TURF_TABLES`, for turf, the default is one factor all year (ANSI/ASABE S623.1) for
+    warm-season turf, and California for cool-season turf and hot dry climates. Result: January
+    first [-], shape (12,).
 
-    Returns
-    -------
-    ndarray, shape (12,)
-        January first [-].
-
-    Raises
-    ------
-    InputError
-        When the word is unknown.
-
-    References
-    ----------
     See ``PLANT_KINDS[plants].reference`` and ``TURF_FACTORS``.
 
-    Examples
-    --------
     >>> monthly_plant_factor("warm_season_turf", latitude=28.5, table="florida")[:5].tolist()
     [0.35, 0.35, 0.55, 0.8, 0.9]
     """
@@ -290,12 +237,7 @@ def adjusted_depletion(depletion_fraction: ArrayLike, etc: ArrayLike) -> _Array:
 class FactorRange:
     """The published range of one factor of the landscape coefficient.
 
-    Parameters
-    ----------
-    low, high : float
-        Its ends [-].
-    reference : str
-        Where it is published.
+    low, high: its ends [-]; reference: where it is published.
     """
 
     low: float
@@ -367,18 +309,8 @@ ESTABLISHMENT: Final = (1.2, 1.1)
 def establishment_factor(seasons: float) -> float:
     """Return how much more water a new planting is given than an established one.
 
-    Parameters
-    ----------
-    seasons : float
-        Whole seasons since planting.
+    Result: 1.2 in the first season, 1.1 in the second, then 1 [-].
 
-    Returns
-    -------
-    float
-        1.2 in the first season, 1.1 in the second, then 1 [-].
-
-    Examples
-    --------
     >>> [establishment_factor(n) for n in (0, 1, 2)]
     [1.2, 1.1, 1.0]
     """

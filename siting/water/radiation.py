@@ -40,20 +40,9 @@ def _floats(values: ArrayLike) -> _Array:
 def clear_sky_radiation(ra: ArrayLike, elevation_m: float) -> _Array:
     """Return the radiation of a cloudless day, Rso.
 
-    Parameters
-    ----------
-    ra : array_like, shape (...)
-        Extraterrestrial radiation [MJ m⁻² d⁻¹].
-    elevation_m : float
-        Height above the sea [m].
+    ra: extraterrestrial radiation [MJ m⁻² d⁻¹]; elevation_m: height above the sea [m]. Result: Rso
+    [MJ m⁻² d⁻¹].
 
-    Returns
-    -------
-    ndarray, shape (...)
-        Rso [MJ m⁻² d⁻¹].
-
-    References
-    ----------
     FAO-56 Eq. 37.
     """
     return np.asarray((0.75 + 2e-5 * elevation_m) * _floats(ra))
@@ -64,22 +53,9 @@ def radiation_from_temperature(
 ) -> _Array:
     """Return the global radiation from the range of temperature, Rs.
 
-    Parameters
-    ----------
-    ra : array_like, shape (...)
-        Extraterrestrial radiation [MJ m⁻² d⁻¹].
-    tmin, tmax : array_like, shape (...)
-        Lowest and highest air temperature of the day [°C].
-    coast : bool, default False
-        Whether the place is near a large body of water.
+    ra: extraterrestrial radiation [MJ m⁻² d⁻¹]; tmin, tmax: lowest and highest air temperature of
+    the day [°C]. Result: Rs [MJ m⁻² d⁻¹].
 
-    Returns
-    -------
-    ndarray, shape (...)
-        Rs [MJ m⁻² d⁻¹].
-
-    References
-    ----------
     FAO-56 Eq. 50.
     """
     swing = np.sqrt(np.maximum(_floats(tmax) - _floats(tmin), 0.0))
@@ -89,18 +65,8 @@ def radiation_from_temperature(
 def net_shortwave(rs: ArrayLike) -> _Array:
     """Return the shortwave radiation that grass keeps, Rns.
 
-    Parameters
-    ----------
-    rs : array_like, shape (...)
-        Global radiation [MJ m⁻² d⁻¹].
+    rs: global radiation [MJ m⁻² d⁻¹]. Result: Rns [MJ m⁻² d⁻¹].
 
-    Returns
-    -------
-    ndarray, shape (...)
-        Rns [MJ m⁻² d⁻¹].
-
-    References
-    ----------
     FAO-56 Eq. 38.
     """
     return np.asarray((1.0 - ALBEDO) * _floats(rs))
@@ -111,23 +77,11 @@ def net_longwave(
 ) -> _Array:
     """Return the longwave radiation that grass loses, Rnl.
 
-    Parameters
-    ----------
-    tmin, tmax : array_like, shape (...)
-        Lowest and highest air temperature of the day [°C].
-    ea : array_like, shape (...)
-        Actual vapour pressure [kPa].
-    rs, rso : array_like, shape (...)
-        Global radiation of the day and of a cloudless one, both under the open sky: their ratio,
-        at most 1, stands for cloudiness [MJ m⁻² d⁻¹].
+    tmin, tmax: lowest and highest air temperature of the day [°C]; ea: actual vapour pressure
+    [kPa]; rs, rso: global radiation of the day and of a cloudless one, both under the open sky:
+    their ratio, at most 1, stands for cloudiness [MJ m⁻² d⁻¹]. Result: Rnl, positive upwards [MJ
+    m⁻² d⁻¹].
 
-    Returns
-    -------
-    ndarray, shape (...)
-        Rnl, positive upwards [MJ m⁻² d⁻¹].
-
-    References
-    ----------
     FAO-56 Eq. 39.
     """
     rs, rso = np.broadcast_arrays(_floats(rs), _floats(rso))
@@ -142,16 +96,9 @@ def net_longwave(
 class DailyDiffuseFraction:
     """A daily correlation of the diffuse fraction with the clearness index, for two seasons.
 
-    Parameters
-    ----------
-    limit_deg : float
-        Sunset hour angle below which the winter branch holds [deg].
-    winter, summer : tuple of float
-        Coefficients of 1, kt, kt², ... [-].
-    winter_clear, summer_clear : tuple of (float, float)
-        Clearness index from which the fraction is constant, and that constant [-].
-    reference : str
-        Where the numbers come from.
+    limit_deg: sunset hour angle below which the winter branch holds [deg]; winter, summer:
+    coefficients of 1, kt, kt², ... [-]; winter_clear, summer_clear: clearness index from which the
+    fraction is constant, and that constant [-]; reference: where the numbers come from.
     """
 
     limit_deg: float = 81.4
@@ -172,26 +119,12 @@ DIFFUSE_FRACTION: Final = DailyDiffuseFraction()
 def daily_diffuse_fraction(rs: ArrayLike, ra: ArrayLike, sunset_angle: ArrayLike) -> _Array:
     """Return the share of a day's radiation that comes from the sky and not from the sun itself.
 
-    Parameters
-    ----------
-    rs : array_like, shape (...)
-        Global radiation [MJ m⁻² d⁻¹].
-    ra : array_like, shape (...)
-        Extraterrestrial radiation [MJ m⁻² d⁻¹].
-    sunset_angle : array_like, shape (...)
-        Sunset hour angle [rad].
+    rs: global radiation [MJ m⁻² d⁻¹]; ra: extraterrestrial radiation [MJ m⁻² d⁻¹]; sunset_angle:
+    sunset hour angle [rad]. Result: diffuse over global radiation, 0.14 to 1; 1 when there is no
+    sun [-].
 
-    Returns
-    -------
-    ndarray, shape (...)
-        Diffuse over global radiation, 0.14 to 1; 1 when there is no sun [-].
-
-    References
-    ----------
     Erbs, Klein & Duffie 1982, Solar Energy 28:293-302 (daily correlation).
 
-    Examples
-    --------
     >>> daily_diffuse_fraction([3.0, 15.0, 30.0], 40.0, 1.8).round(3).tolist()
     [1.0, 0.791, 0.175]
     """

@@ -53,16 +53,8 @@ _MEASURED: Final = ("rs_mj_m2", "ea_kpa", "wind_2m_m_s")
 class ReferenceSurface:
     """Constants of the Penman-Monteith equation for a reference surface, daily step.
 
-    Parameters
-    ----------
-    numerator : float
-        Cn [K mm s³ Mg⁻¹ d⁻¹].
-    denominator : float
-        Cd [s/m].
-    reference : str
-        Where the numbers come from.
-    method : str
-        Its name in reports.
+    numerator: Cn [K mm s³ Mg⁻¹ d⁻¹]; denominator: Cd [s/m]; reference: where the numbers come from;
+    method: its name in reports.
     """
 
     numerator: float
@@ -115,22 +107,10 @@ def _floats(values: ArrayLike) -> _Array:
 def atmospheric_pressure(elevation_m: ArrayLike) -> _Array:
     """Return the mean atmospheric pressure at a height above the sea.
 
-    Parameters
-    ----------
-    elevation_m : array_like, shape (...)
-        Height above the sea [m].
+    elevation_m: height above the sea [m]. Result: pressure [kPa].
 
-    Returns
-    -------
-    ndarray, shape (...)
-        Pressure [kPa].
-
-    References
-    ----------
     FAO-56 Eq. 7.
 
-    Examples
-    --------
     FAO-56 Example 2.
 
     >>> round(float(atmospheric_pressure(1800.0)), 1)
@@ -142,18 +122,8 @@ def atmospheric_pressure(elevation_m: ArrayLike) -> _Array:
 def psychrometric_constant(pressure: ArrayLike) -> _Array:
     """Return the psychrometric constant.
 
-    Parameters
-    ----------
-    pressure : array_like, shape (...)
-        Atmospheric pressure [kPa].
+    pressure: atmospheric pressure [kPa]. Result: Gamma [kPa/°C].
 
-    Returns
-    -------
-    ndarray, shape (...)
-        Gamma [kPa/°C].
-
-    References
-    ----------
     FAO-56 Eq. 8.
     """
     return np.asarray(0.000665 * _floats(pressure))
@@ -162,18 +132,8 @@ def psychrometric_constant(pressure: ArrayLike) -> _Array:
 def slope_vapour_pressure(temperature: ArrayLike) -> _Array:
     """Return the slope of the saturation vapour pressure curve.
 
-    Parameters
-    ----------
-    temperature : array_like, shape (...)
-        Mean air temperature [°C].
+    temperature: mean air temperature [°C]. Result: Delta [kPa/°C].
 
-    Returns
-    -------
-    ndarray, shape (...)
-        Delta [kPa/°C].
-
-    References
-    ----------
     FAO-56 Eq. 13.
     """
     t = _floats(temperature)
@@ -200,24 +160,11 @@ def _penman_factors(
 def hargreaves(ra: ArrayLike, tmin: ArrayLike, tmax: ArrayLike) -> _Array:
     """Return the reference evapotranspiration from temperatures alone.
 
-    Parameters
-    ----------
-    ra : array_like, shape (...)
-        Extraterrestrial radiation [MJ m⁻² d⁻¹].
-    tmin, tmax : array_like, shape (...)
-        Lowest and highest air temperature of the day [°C].
+    ra: extraterrestrial radiation [MJ m⁻² d⁻¹]; tmin, tmax: lowest and highest air temperature of
+    the day [°C]. Result: ETo, at least 0 [mm/d].
 
-    Returns
-    -------
-    ndarray, shape (...)
-        ETo, at least 0 [mm/d].
-
-    References
-    ----------
     Hargreaves & Samani 1985; FAO-56 Eq. 52, with Ra in mm by 0.408.
 
-    Examples
-    --------
     FAO-56 Example 20 (Lyon, July): 5.0.
 
     >>> round(float(hargreaves(40.55, 14.8, 26.6)), 1)
@@ -239,15 +186,9 @@ SHADE_LOSS: Final = 0.38
 class Estimates:
     """How FAO-56 chapter 3 fills what was not measured, where the place is known.
 
-    Parameters
-    ----------
-    coast : bool
-        Near a large body of water: kRs 0.19 instead of 0.16 (Eq. 50).
-    dry : bool
-        Dry surroundings: the dew point lies 2 °C below the lowest temperature (Annex 6).
-    wind_m_s : float
-        At 2 m; light winds are about 1, light to moderate 2, moderate to strong 4, strong above 5
-        (Table 4) [m/s].
+    coast: near a large body of water: kRs 0.19 instead of 0.16 (Eq. 50); dry: dry surroundings: the
+    dew point lies 2 °C below the lowest temperature (Annex 6); wind_m_s: at 2 m, light winds are
+    about 1, light to moderate 2, moderate to strong 4, strong above 5 (Table 4) [m/s].
     """
 
     coast: bool = False

@@ -69,25 +69,11 @@ def curve_number(soil_class: str) -> float:
 def rain_runoff(rain: ArrayLike, number: ArrayLike) -> _Array:
     """Return the part of a day's rain that runs off.
 
-    Parameters
-    ----------
-    rain : array_like, shape (...)
-        Rain of the day [mm].
-    number : array_like, shape (...)
-        Curve number, above 0, at most 100.
+    rain: rain of the day [mm]; number: curve number, above 0, at most 100. Result: run-off [mm].
 
-    Returns
-    -------
-    ndarray, shape (...)
-        Run-off [mm].
-
-    References
-    ----------
     USDA Soil Conservation Service 1986, TR-55, Eqs 2-3, 2-4: S = 25400/CN - 254 mm, nothing below
     0.2 S. The curve number is that of average wetness; it does not follow the balance.
 
-    Examples
-    --------
     TR-55's curve number 80, 4 in of rain: 2.04 in.
 
     >>> round(float(rain_runoff(4 * 25.4, 80.0)) / 25.4, 2)
@@ -104,24 +90,12 @@ def rain_runoff(rain: ArrayLike, number: ArrayLike) -> _Array:
 def tiered_rain(rain: ArrayLike) -> _Array:
     """Return effective rain by a rule of thumb in steps.
 
-    Parameters
-    ----------
-    rain : array_like, shape (...)
-        Rain of the day [mm].
+    rain: rain of the day [mm]. Result: the first 0.1 in is lost; all of the rest up to 1 in counts,
+    two thirds of what falls from 1 to 2 in, nothing above [mm].
 
-    Returns
-    -------
-    ndarray, shape (...)
-        The first 0.1 in is lost; all of the rest up to 1 in counts, two thirds of what falls from
-        1 to 2 in, nothing above [mm].
-
-    References
-    ----------
     Texas A&M rule as quoted in public text; that the first 0.1 in is taken off larger rains too is
     our reading.
 
-    Examples
-    --------
     >>> (tiered_rain([2.0, 12.7, 25.4, 38.1, 100.0]) / 25.4).round(3).tolist()
     [0.0, 0.4, 0.9, 1.233, 1.567]
     """

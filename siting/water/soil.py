@@ -54,19 +54,10 @@ _DRAIN: Final = "Drain time: common practice, no source."
 class SoilClass:
     """What a texture class stands for when nothing better is known.
 
-    Parameters
-    ----------
-    field_capacity, wilting_point : float
-        Volumetric water content [m³/m³].
-    intake_rate : float
-        Basic intake rate [mm/h].
-    accumulation : tuple of four floats
-        Water that may stand on the surface before it runs off, on slopes of up to 3, 6, 12 and
-        above 12 % [mm].
-    drain_hours : float
-        From a soaking to field capacity [h].
-    reference : str
-        Where the numbers come from.
+    field_capacity, wilting_point: volumetric water content [m³/m³]; intake_rate: basic intake rate
+    [mm/h]; accumulation: water that may stand on the surface before it runs off, on slopes of up to
+    3, 6, 12 and above 12 % [mm]; drain_hours: from a soaking to field capacity [h]; reference:
+    where the numbers come from.
     """
 
     field_capacity: float
@@ -222,12 +213,8 @@ _RATE_GROUP: Final = {
 class SoilWater(NamedTuple):
     """Hydraulic values of a soil.
 
-    Parameters
-    ----------
-    wilting_point, field_capacity, saturation : ndarray
-        Water contents [m³/m³].
-    conductivity, bulk_density : ndarray
-        Saturated conductivity [mm/h]; bulk density [Mg/m³].
+    wilting_point, field_capacity, saturation: water contents [m³/m³]; conductivity, bulk_density:
+    saturated conductivity [mm/h], bulk density [Mg/m³].
     """
 
     wilting_point: _Array
@@ -247,34 +234,18 @@ def saxton_rawls(
 ) -> SoilWater:
     """Return the hydraulic values of a soil from its texture.
 
-    Parameters
-    ----------
-    sand, clay : array_like, shape (...)
-        Shares of the mineral soil; clay at most 60, above which the equations fail [%].
-    organic_matter : array_like, shape (...), optional
-        Share of the soil [%].
-    density_factor : array_like, shape (...), optional
-        Density over that of the soil left alone: 0.9 loose, 1 normal, 1.1 compacted, 1.2 and 1.3
-        hard [-].
-    gravel : array_like, shape (...), optional
-        Share of the whole soil's weight [%].
+    sand, clay: shares of the mineral soil, clay at most 60, above which the equations fail [%];
+    organic_matter: share of the soil [%]; density_factor: density over that of the soil left alone:
+    0.9 loose, 1 normal, 1.1 compacted, 1.2 and 1.3 hard [-]; gravel: share of the whole soil's
+    weight [%]. Result: water content at 1500 kPa, at 33 kPa and at saturation, saturated
+    conductivity and bulk density, each of shape (...), of the whole soil with its gravel. Where
+    compaction leaves less room than the equations put at 33 kPa, that is held 0.005 below
+    saturation, and the wilting point 0.01 below that; at least 0.02 and 0.005.
 
-    Returns
-    -------
-    SoilWater
-        Water content at 1500 kPa, at 33 kPa and at saturation, saturated conductivity and bulk
-        density, each of shape (...), of the whole soil with its gravel. Where compaction leaves
-        less room than the equations put at 33 kPa, that is held 0.005 below saturation, and the
-        wilting point 0.01 below that; at least 0.02 and 0.005.
-
-    References
-    ----------
     Saxton & Rawls 2006, Soil Sci. Soc. Am. J. 70:1569-1578, Eqs 1-5, 15, 16, 18; density Eqs 6-10;
     gravel Eqs 19-22 (as found in public code). The slope of the tension curve is taken after the
     density adjustment.
 
-    Examples
-    --------
     >>> [round(float(v), 4) for v in saxton_rawls(20.0, 20.0)[:3]]
     [0.1365, 0.3209, 0.4821]
     """
@@ -316,10 +287,7 @@ def _water_contents(s: _Array, c: _Array, om: _Array) -> tuple[_Array, _Array, _
 class Adjustment(NamedTuple):
     """Factors on the values of a soil class.
 
-    Parameters
-    ----------
-    field_capacity, wilting_point, intake : float
-        On field capacity, wilting point and intake rate [-].
+    field_capacity, wilting_point, intake: on field capacity, wilting point and intake rate [-].
     """
 
     field_capacity: float
@@ -336,23 +304,10 @@ def soil_adjustment(
 ) -> Adjustment:
     """Return what organic matter, compaction and gravel do to a soil known by its class only.
 
-    Parameters
-    ----------
-    soil_class : str
-        One of `SOIL_CLASSES`.
-    organic_matter, gravel : float
-        Shares of the soil's weight [%].
-    density_factor : float
-        As in `saxton_rawls` [-].
+    organic_matter, gravel: shares of the soil's weight [%]; density_factor: as in `saxton_rawls`
+    [-]. Result: adjusted over normal, both by `saxton_rawls` at a texture typical of the class; the
+    intake follows the saturated conductivity, held to 0.05-1.5.
 
-    Returns
-    -------
-    Adjustment
-        Adjusted over normal, both by `saxton_rawls` at a texture typical of the class; the intake
-        follows the saturated conductivity, held to 0.05-1.5.
-
-    References
-    ----------
     Saxton & Rawls 2006, Table 3 (typical textures).
     """
     sand, clay = TYPICAL_TEXTURES[soil_class]
@@ -409,22 +364,11 @@ def jar_test(sand_mm: float, silt_mm: float, clay_mm: float) -> tuple[float, flo
 def layered(values: ArrayLike, thickness_m: ArrayLike, *, root_depth_m: float) -> float:
     """Return the mean of a water content over the layers that roots reach.
 
-    Parameters
-    ----------
-    values : array_like, shape (L,)
-        Field capacity or wilting point of each layer, from the top [m³/m³].
-    thickness_m : array_like, shape (L,)
-        Thickness of each layer; the last reaches down as far as roots do [m].
-    root_depth_m : float
-        Depth of the root zone [m].
+    values (L,): field capacity or wilting point of each layer, from the top [m³/m³]; thickness_m
+    (L,): thickness of each layer, the last reaches down as far as roots do [m]; root_depth_m: depth
+    of the root zone [m]. Result: the depth-weighted mean, so that TAW is the sum over the layers
+    [m³/m³].
 
-    Returns
-    -------
-    float
-        The depth-weighted mean, so that TAW is the sum over the layers [m³/m³].
-
-    Examples
-    --------
     >>> round(layered([0.26, 0.12], [0.1, 1.0], root_depth_m=0.4), 3)
     0.155
     """
@@ -439,27 +383,11 @@ def layered(values: ArrayLike, thickness_m: ArrayLike, *, root_depth_m: float) -
 def greatest_rate(soil_class: str, slope: float, *, bare: bool = False) -> float:
     """Return the greatest precipitation rate that a slope takes without run-off.
 
-    Parameters
-    ----------
-    soil_class : str
-        One of `SOIL_CLASSES`.
-    slope : float
-        Slope of the ground [%].
-    bare : bool, default False
-        Bare soil instead of a cover of plants.
+    slope: slope of the ground [%]. Result: rate for sprinklers that run long [mm/h].
 
-    Returns
-    -------
-    float
-        Rate for sprinklers that run long [mm/h].
-
-    References
-    ----------
     USDA maximum precipitation rates by texture and slope, as quoted in public text; those above
     12 % are from memory. The four published groups are matched to the twelve classes here.
 
-    Examples
-    --------
     >>> greatest_rate("clay loam", 9.0), greatest_rate("sand", 0.0)
     (3.048, 50.8)
     """
@@ -471,24 +399,10 @@ def greatest_rate(soil_class: str, slope: float, *, bare: bool = False) -> float
 def surface_accumulation(soil_class: str, slope: float) -> float:
     """Return the water that may stand on the surface before it runs off.
 
-    Parameters
-    ----------
-    soil_class : str
-        One of `SOIL_CLASSES`.
-    slope : float
-        Slope of the ground [%].
+    slope: slope of the ground [%]. Result: allowable surface accumulation [mm].
 
-    Returns
-    -------
-    float
-        Allowable surface accumulation [mm].
-
-    References
-    ----------
     Values of the irrigation scheduling standard as found in public code.
 
-    Examples
-    --------
     >>> surface_accumulation("loam", 2.0)
     7.62
     """

@@ -306,18 +306,10 @@ def _factors(zone: _Zone, latitude: float, *, hot_arid: bool) -> tuple[_Array, f
 class Ground:
     """Soil of a zone: its surface, and what each layer holds.
 
-    Parameters
-    ----------
-    soil_class : str
-        Texture class of the surface.
-    field_capacity, wilting_point : tuple of float
-        Of each layer, from the top [m³/m³].
-    thickness_m : tuple of float
-        Of each layer; the last one goes as deep as roots do [m].
-    intake_rate : float
-        Basic intake rate of the surface [mm/h].
-    drain_hours : float
-        From a soaking to field capacity: that of the slowest layer [h].
+    soil_class: texture class of the surface; field_capacity, wilting_point: of each layer, from the
+    top [m³/m³]; thickness_m: of each layer, the last one goes as deep as roots do [m]; intake_rate:
+    basic intake rate of the surface [mm/h]; drain_hours: from a soaking to field capacity: that of
+    the slowest layer [h].
     """
 
     soil_class: str
@@ -330,15 +322,8 @@ class Ground:
     def over(self, root_depth_m: float) -> tuple[float, float]:
         """Return field capacity and wilting point, mean over the root zone.
 
-        Parameters
-        ----------
-        root_depth_m : float
-            Depth of the root zone [m].
-
-        Returns
-        -------
-        tuple of float
-            Field capacity and wilting point, weighted by depth [m³/m³].
+        root_depth_m: depth of the root zone [m]. Result: field capacity and wilting point, weighted
+        by depth [m³/m³].
         """
         return (
             layered(self.field_capacity, self.thickness_m, root_depth_m=root_depth_m),
@@ -349,16 +334,9 @@ class Ground:
 def zone_soil(given: Mapping[str, Any]) -> Ground:
     """Return the soil that a row of soil columns describes.
 
-    Parameters
-    ----------
-    given : mapping of str to value
-        soil, sand, clay [%], organic_matter, gravel [%], compaction, field_capacity, wilting_point
-        [m³/m³], subsoil, topsoil_depth [m]; any may be absent, NaN or None.
-
-    Returns
-    -------
-    Ground
-        Its soil; `DEFAULT_SOIL` where nothing is known.
+    given: soil, sand, clay [%], organic_matter, gravel [%], compaction, field_capacity,
+    wilting_point [m³/m³], subsoil, topsoil_depth [m], any may be absent, NaN or None. Result: its
+    soil; `DEFAULT_SOIL` where nothing is known.
     """
     return _ground(_Zone("", dict(given), []))
 
