@@ -37,14 +37,8 @@ _PAIRS: Final = 200_000  # point-to-hazard pairs measured at a time
 class Clearance:
     """Exact point-to-hazard distances in the ground of one zone.
 
-    Parameters
-    ----------
-    point_x, point_y, point_setback : ndarray, shape (T,)
-        Hazards that are points, each with its setback [m].
-    trees : tuple of STRtree
-        Segments of the other hazards, one index per setback.
-    setbacks : tuple of float
-        Setback of each index [m].
+    point_x, point_y, point_setback (T,): hazards that are points, each with its setback [m]; trees:
+    segments of the other hazards, one index per setback; setbacks: setback of each index [m].
     """
 
     point_x: Floats
@@ -62,30 +56,16 @@ class Clearance:
     def slack(self, x: Floats, y: Floats) -> Floats:
         """Return the least of distance minus setback at each point.
 
-        Parameters
-        ----------
-        x, y : ndarray, shape (N,)
-            Points [m].
-
-        Returns
-        -------
-        ndarray, shape (N,)
-            Negative where a setback is not met; inf where nothing is indexed [m].
+        x, y (N,): points [m]. Result: negative where a setback is not met; inf where nothing is
+        indexed [m], shape (N,).
         """
         return self._least(x, y, lambda distance, setback: distance - setback)
 
     def ratio(self, x: Floats, y: Floats) -> Floats:
         """Return the least of distance over setback at each point.
 
-        Parameters
-        ----------
-        x, y : ndarray, shape (N,)
-            Points [m].
-
-        Returns
-        -------
-        ndarray, shape (N,)
-            Below 1 where a setback is not met; inf where no hazard has one [-].
+        x, y (N,): points [m]. Result: below 1 where a setback is not met; inf where no hazard has
+        one [-], shape (N,).
         """
 
         def over(distance: Floats, setback: Floats | float) -> Floats:
@@ -114,16 +94,9 @@ class Clearance:
 class Region(NamedTuple):
     """What a search looks at: ground, a score that changes by at most `slope` per metre, a filter.
 
-    Parameters
-    ----------
-    ground : shapely geometry
-        Where points may lie; prepared.
-    score : callable
-        (x, y) -> score, valid outside the ground too.
-    slope : float
-        Largest change of the score per metre [1/m].
-    allowed : callable or None
-        (x, y) -> bool, an extra condition on a point.
+    ground: where points may lie, prepared; score: (x, y) -> score, valid outside the ground too;
+    slope: largest change of the score per metre [1/m]; allowed: (x, y) -> bool, an extra condition
+    on a point.
     """
 
     ground: BaseGeometry
@@ -134,15 +107,7 @@ class Region(NamedTuple):
     def holds(self, x: Floats, y: Floats) -> NDArray[np.bool_]:
         """Tell which points lie in the ground and meet the extra condition.
 
-        Parameters
-        ----------
-        x, y : ndarray, shape (N,)
-            Points [m].
-
-        Returns
-        -------
-        ndarray of bool, shape (N,)
-            The edge of the ground counts as in it.
+        x, y (N,): points [m]. Result: the edge of the ground counts as in it, shape (N,).
         """
         inside: NDArray[np.bool_] = shapely.intersects_xy(self.ground, x, y)
         if self.allowed is not None and inside.any():
@@ -153,12 +118,7 @@ class Region(NamedTuple):
 class Cells(NamedTuple):
     """Square cells of one size.
 
-    Parameters
-    ----------
-    x, y : ndarray, shape (C,)
-        Centres [m].
-    half : float
-        Half the side of a cell [m].
+    x, y (C,): centres [m]; half: half the side of a cell [m].
     """
 
     x: Floats
@@ -168,15 +128,7 @@ class Cells(NamedTuple):
     def take(self, which: NDArray[np.bool_] | NDArray[np.int64]) -> Cells:
         """Return some of the cells.
 
-        Parameters
-        ----------
-        which : ndarray of bool, shape (C,), or of int, shape (K,)
-            A mask, or positions.
-
-        Returns
-        -------
-        Cells
-            Of the same size.
+        which (C,): a mask, or positions. Result: of the same size.
         """
         return Cells(self.x[which], self.y[which], self.half)
 
@@ -195,17 +147,7 @@ def clearance(ground: BaseGeometry, hazards: gpd.GeoDataFrame) -> Clearance:
     A hazard that can nowhere in the ground be the tightest one is left out; the ground's own edge
     counts as a hazard without a setback.
 
-    Parameters
-    ----------
-    ground : shapely geometry
-        Polygon or MultiPolygon.
-    hazards : GeoDataFrame
-        Columns setback [m] and geometry.
-
-    Returns
-    -------
-    Clearance
-        The index.
+    hazards: columns setback [m] and geometry.
     """
     edge = np.array([ground.boundary], dtype=object)
     geometries = np.concatenate([hazards.geometry.to_numpy(), edge])
@@ -230,17 +172,7 @@ def clearance(ground: BaseGeometry, hazards: gpd.GeoDataFrame) -> Clearance:
 def cells_of(ground: BaseGeometry, *, count: int = 24) -> Cells:
     """Cover a ground with square cells, in reading order, centred on its bounding box.
 
-    Parameters
-    ----------
-    ground : shapely geometry
-        What to cover.
-    count : int
-        Number of cells along the longer side; the shorter side gets at least three.
-
-    Returns
-    -------
-    Cells
-        The cover.
+    count: number of cells along the longer side, the shorter side gets at least three.
     """
     west, south, east, north = ground.bounds
     side = max((east - west) / count, (north - south) / count, 1e-3)
@@ -258,19 +190,8 @@ def highest(region: Region, cells: Cells) -> tuple[float, Floats, Floats]:
     Branch and bound: a cell is dropped when its centre's score plus slope times half its diagonal
     stays below the best point found, as in the search for a pole of inaccessibility.
 
-    Parameters
-    ----------
-    region : Region
-        Ground and score.
-    cells : Cells
-        A cover of what is to be searched.
-
-    Returns
-    -------
-    best : float
-        Highest score, exact to 1e-4 m times slope; -inf when no point was found.
-    x, y : ndarray, shape (R,)
-        Points of the region within a few centimetres of where it is reached; first the best.
+    Result: highest score, exact to 1e-4 m times slope; -inf when no point was found; points of the
+    region within a few centimetres of where it is reached; first the best, shape (R,).
     """
     best, at_x, at_y = -np.inf, np.empty(0), np.empty(0)
     ridge = Cells(np.empty(0), np.empty(0), 0.0)
@@ -302,21 +223,8 @@ def nearest_high(
 ) -> tuple[float, float] | None:
     """Find the point nearest to a given one among those that score at least a floor.
 
-    Parameters
-    ----------
-    region : Region
-        Ground and score.
-    cells : Cells
-        A cover of what is to be searched.
-    floor : float
-        Least score.
-    towards : tuple of float
-        The given point, x and y [m].
-
-    Returns
-    -------
-    tuple of float or None
-        x and y, exact to about 1e-4 m [m]; the north-westernmost of equals.
+    towards: the given point, x and y [m]. Result: x and y, exact to about 1e-4 m [m]; the
+    north-westernmost of equals.
     """
     nearest, found = np.inf, None
     while cells.x.size:

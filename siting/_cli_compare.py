@@ -15,13 +15,7 @@ __all__ = ["parsed", "register"]
 
 
 def register(main: click.Group) -> None:
-    """Add the commands.
-
-    Parameters
-    ----------
-    main : click.Group
-        The program.
-    """
+    """Add the commands."""
     main.add_command(_compare)
     main.add_command(_verify)
 
@@ -29,20 +23,7 @@ def register(main: click.Group) -> None:
 def parsed(changes: tuple[str, ...]) -> dict[str, Any]:
     """Read KEY=VALUE pairs; a value is TOML, or plain text where it is not.
 
-    Parameters
-    ----------
-    changes : tuple of str
-        As typed.
-
-    Returns
-    -------
-    dict
-        Dotted key -> value.
-
-    Raises
-    ------
-    click.BadParameter
-        Where a pair is none.
+    Result: dotted key -> value.
     """
     found: dict[str, Any] = {}
     for change in changes:

@@ -15,13 +15,7 @@ _WIDTH = 96
 
 
 def register(main: click.Group) -> None:
-    """Add the commands.
-
-    Parameters
-    ----------
-    main : click.Group
-        The program.
-    """
+    """Add the commands."""
     main.add_command(_explain)
     main.add_command(_completion)
 

@@ -28,13 +28,7 @@ __all__ = ["Exports", "check_exporters", "export_option", "register"]
 
 
 def register(main: click.Group) -> None:
-    """Add the command.
-
-    Parameters
-    ----------
-    main : click.Group
-        The program.
-    """
+    """Add the command."""
     main.add_command(_extensions)
 
 
@@ -78,20 +72,7 @@ def _row(extension: Extension) -> dict[str, Any]:
 def check_exporters(names: Sequence[str]) -> tuple[Extension, ...]:
     """Return the exporters that were asked for, before anything is computed.
 
-    Parameters
-    ----------
-    names : sequence of str
-        As given.
-
-    Returns
-    -------
-    tuple of Extension
-        In the same order.
-
-    Raises
-    ------
-    click.BadParameter
-        When no installed package brings one.
+    Result: in the same order.
     """
     found = []
     for name in dict.fromkeys(names):
@@ -117,14 +98,8 @@ export_option = click.option(
 class Exports:
     """What exporters add to a folder of results; one that fails leaves only a warning behind.
 
-    Parameters
-    ----------
-    exporters : iterable of Extension
-        From `check_exporters`.
-    plan : Plan
-        What to export.
-    folder : Path
-        The folder of results; no exporter may replace what is not ours there.
+    exporters: from `check_exporters`; plan: what to export; folder: the folder of results, no
+    exporter may replace what is not ours there.
     """
 
     def __init__(self, exporters: Iterable[Extension], plan: Plan, folder: Path) -> None:
@@ -133,13 +108,7 @@ class Exports:
         self.warnings: tuple[str, ...] = ()
 
     def write(self, scratch: Path) -> None:
-        """Run them.
-
-        Parameters
-        ----------
-        scratch : Path
-            Where the new results are put together.
-        """
+        """Run them."""
         ours = written_files(self._folder)
         there = self._folder.iterdir() if self._folder.is_dir() else ()
         foreign = {path.name for path in there if path.name not in ours}

@@ -25,24 +25,15 @@ _KINDS: Final = (".py", ".txt", ".svg")
 
 
 def register(main: click.Group) -> None:
-    """Add the command.
-
-    Parameters
-    ----------
-    main : click.Group
-        The program.
-    """
+    """Add the command."""
     main.add_command(_gis_plugin)
 
 
 def plugin_zip() -> bytes:
     """Return the plug-in as a zip that the GIS installs.
 
-    Returns
-    -------
-    bytes
-        The same for the same version of siting on every machine: fixed dates and order, and
-        stored, since compressors differ.
+    Result: the same for the same version of siting on every machine: fixed dates and order, and
+    stored, since compressors differ.
     """
     source = resources.files("siting").joinpath("gis")
     kept = sorted((item for item in source.iterdir() if _belongs(item)), key=lambda item: item.name)

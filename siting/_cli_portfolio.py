@@ -46,27 +46,13 @@ out_option = click.option(
 
 
 def register(main: click.Group) -> None:
-    """Add the commands of this module.
-
-    Parameters
-    ----------
-    main : click.Group
-        The command line.
-    """
+    """Add the commands of this module."""
     main.add_command(portfolio)
     main.add_command(portfolio_extract)
 
 
 def write_handoff(plan: Plan, folder: Path) -> None:
-    """Write map, crew sheet and GIS files of one property; runs in the workers.
-
-    Parameters
-    ----------
-    plan : Plan
-        The plan.
-    folder : Path
-        Where; it is there.
-    """
+    """Write map, crew sheet and GIS files of one property; runs in the workers."""
     from siting.handoff.bundle import write_bundle
 
     write_bundle(plan, folder)
@@ -115,29 +101,10 @@ def portfolio(
 
     \f
 
-    Parameters
-    ----------
-    source : Path
-        As for `siting.portfolio.source.open_source`.
-    folder : Path
-        Results folder; made when it is not there.
-    scheduler : str or None
-        Address of a running dask scheduler; None starts workers on this machine.
-    workers : int
-        Processes on this machine; 0 plans in this one.
-    sample : int or None
-        Properties to plan for an estimate; None plans all.
-    **rest
-        The other options: ``handoff`` (str), ``core_hour_price`` (float or None, [currency/h]),
-        ``seconds`` (float, [s]), ``memory_mb`` (float, [MB]) and ``retry`` (bool).
-
-    Raises
-    ------
-    InputError
-        With every fault of the portfolio or of the hand-off condition.
-    SitingError
-        When libraries are missing, another run is using the folder, the cluster is lost or the
-        disk is full; what is done is kept.
+    scheduler: address of a running dask scheduler, None starts workers on this machine; sample:
+    properties to plan for an estimate, None plans all; **rest: the other options: ``handoff``
+    (str), ``core_hour_price`` (float or None, [currency/h]), ``seconds`` (float, [s]),
+    ``memory_mb`` (float, [MB]) and ``retry`` (bool).
     """
     try:
         from siting.portfolio.model import RunOptions
@@ -296,26 +263,7 @@ def _span(seconds: float) -> str:
 @click.argument("property_id", metavar="ID")
 @out_option
 def portfolio_extract(source: Path, property_id: str, folder: Path) -> None:
-    """Cut property ID out of INPUT into a folder of its own, ready for `siting plan`.
-
-    \f
-
-    Parameters
-    ----------
-    source : Path
-        As for `siting.portfolio.source.open_source`.
-    property_id : str
-        Which property.
-    folder : Path
-        Where; made when it is not there, and it must be empty.
-
-    Raises
-    ------
-    InputError
-        When there is no such property, or the folder is not empty.
-    SitingError
-        When libraries are missing.
-    """
+    """Cut property ID out of INPUT into a folder of its own, ready for `siting plan`."""
     try:
         from siting.portfolio.cut import cut_out
     except ImportError as error:

@@ -56,14 +56,7 @@ def columns() -> int | None:
 def say(text: str, *, indent: int = 2, width: int | None = None) -> None:
     """Print a text, wrapped to the width of the terminal or as COLUMNS says.
 
-    Parameters
-    ----------
-    text : str
-        Any; lines after the first are indented.
-    indent : int
-        By how much [characters].
-    width : int, optional
-        Another width, for files and pipes [characters].
+    indent: by how much [characters]; width: another width, for files and pipes [characters].
     """
     wide = columns() or width
     if wide is not None:
@@ -121,20 +114,7 @@ class Commands(click.Group):
         A `SitingError` is printed on the error stream (as JSON too, where that was asked for) and
         ends the program with exit code 3 for a `PlanError`, else 1; an interruption with 130.
 
-        Parameters
-        ----------
-        ctx : click.Context
-            Of the group.
-
-        Returns
-        -------
-        object
-            What the command returns.
-
-        Raises
-        ------
-        click.exceptions.Exit
-            With the exit code.
+        Result: what the command returns.
         """
         pressed: list[int] = []
         try:
@@ -182,13 +162,7 @@ def _refusal(error: SitingError) -> dict[str, Any]:
 
 
 def echo_json(values: Mapping[str, Any]) -> None:
-    """Print values as JSON.
-
-    Parameters
-    ----------
-    values : mapping
-        Plain values.
-    """
+    """Print values as JSON."""
     click.echo(json.dumps(values, ensure_ascii=False, indent=1, allow_nan=False))
 
 
@@ -203,12 +177,7 @@ class Lines:
 
     A context manager. A thread of its own speaks when a stage is silent for long.
 
-    Parameters
-    ----------
-    say : callable
-        Takes a line.
-    quiet, every : float
-        Seconds before the first line, and between lines of one stage.
+    say: takes a line; quiet, every: seconds before the first line, and between lines of one stage.
     """
 
     def __init__(
@@ -223,13 +192,7 @@ class Lines:
         self._thread = threading.Thread(target=self._watch, daemon=True)
 
     def __enter__(self) -> Self:
-        """Begin.
-
-        Returns
-        -------
-        Lines
-            Itself.
-        """
+        """Begin."""
         self._thread.start()
         return self
 
@@ -239,15 +202,7 @@ class Lines:
         self._thread.join()
 
     def report(self, stage: str, done: int, total: int) -> None:
-        """Take one step.
-
-        Parameters
-        ----------
-        stage : str
-            Which stage the run is in.
-        done, total : int
-            Steps done and in all.
-        """
+        """Take one step."""
         with self._lock:
             if stage != self._stage:
                 self._stage, self._first, self._since = stage, done, time.monotonic()
@@ -290,10 +245,7 @@ def progress() -> Iterator[Progress | None]:
     environment every step is a line on the error stream: the word progress, the stage, steps done,
     steps in all, with tabs between them.
 
-    Yields
-    ------
-    callable or None
-        Called with stage, steps done and steps in all.
+    Result: called with stage, steps done and steps in all.
     """
     if os.environ.get("SITING_PROGRESS") == "lines":
         with _telling(_as_line):

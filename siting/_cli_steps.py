@@ -24,13 +24,7 @@ __all__ = ["register"]
 
 
 def register(main: click.Group) -> None:
-    """Add the commands.
-
-    Parameters
-    ----------
-    main : click.Group
-        The program.
-    """
+    """Add the commands."""
     main.add_command(_sun)
     main.add_command(_score)
 

@@ -30,26 +30,8 @@ def plan_as_built(
 ) -> Plan:
     """Put what was found in the field into a plan.
 
-    Parameters
-    ----------
-    plan : Plan
-        The plan; not changed.
-    as_built : mapping of str to AsBuilt
-        Sensors whose place is known.
-    capacity : mapping of str to Capacity
-        Sensors that were read after a soaking.
-    depths : mapping of str to float
-        Depths as buried [m].
-    warnings : tuple of str
-        What the field said; put in front of the plan's own.
-    files : mapping of str to str
-        Readings files -> sha256, for provenance.
-
-    Returns
-    -------
-    Plan
-        With the sensors' places, depths, ranks, setbacks and thresholds as built, and their ties
-        measured from there to the same fixed points.
+    depths: depths as buried [m]. Result: with the sensors' places, depths, ranks, setbacks and
+    thresholds as built, and their ties measured from there to the same fixed points.
     """
     sensors = plan.sensors.copy()
     if any(read.accepted for read in capacity.values()) and "threshold_withheld" not in sensors:

@@ -35,32 +35,14 @@ _WANTED, _HALF = 0.875, 0.125
 class AsBuilt:
     """A sensor where it was found, checked against the plan.
 
-    Parameters
-    ----------
-    sensor_id : str
-        Which sensor.
-    fix : Fix
-        Where it is.
-    moved_m : float
-        Distance from the planned point [m].
-    moved : bool
-        Whether that is more than the error of the fix and of digging explain.
-    in_zone : bool
-        Whether it lies in its zone.
-    setback_ratio : float
-        Least distance/setback over all hazards; 1 or more when all are met.
-    binding_setback : str
-        The hazard of it.
-    setback_met : bool
-        Whether every setback is met, or missed by no more than tape and shovel may be off by.
-    rank : float
-        Area rank of dryness at the point, 0..1; NaN outside the zone.
-    rank_low, rank_high : float
-        Least and greatest rank within the error of the fix.
-    drying : float
-        How fast the ground dries there over how fast it dries at the planned point.
-    words : tuple of str
-        What it means, in plain words.
+    sensor_id: which sensor; fix: where it is; moved_m: distance from the planned point [m]; moved:
+    whether that is more than the error of the fix and of digging explain; in_zone: whether it lies
+    in its zone; setback_ratio: least distance/setback over all hazards, 1 or more when all are met;
+    binding_setback: the hazard of it; setback_met: whether every setback is met, or missed by no
+    more than tape and shovel may be off by; rank: area rank of dryness at the point, 0..1, NaN
+    outside the zone; rank_low, rank_high: least and greatest rank within the error of the fix;
+    drying: how fast the ground dries there over how fast it dries at the planned point; words: what
+    it means, in plain words.
     """
 
     sensor_id: str
@@ -88,22 +70,8 @@ def check_place(
 ) -> AsBuilt:
     """Check setbacks and dryness rank at the point as built, and say what a move costs.
 
-    Parameters
-    ----------
-    plan : Plan
-        The plan.
-    sensor_id : str
-        Which sensor.
-    fix : Fix
-        Where it was found.
-    planned : mapping, optional
-        Its row in the plan that it was dug by (x, y, expected_rank), where that is another one.
-
-    Returns
-    -------
-    AsBuilt
-        The check. Setbacks are those of the site, measured exactly; the rank is read from the
-        plan's rank raster.
+    Result: the check. Setbacks are those of the site, measured exactly; the rank is read from the
+    plan's rank raster.
     """
     sensor = plan.sensors.loc[sensor_id]
     zone = str(sensor["zone"])

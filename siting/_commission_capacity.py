@@ -30,12 +30,7 @@ __all__ = [
 class TextureRange:
     """Range of field capacity of one texture class [m³/m³], and its source.
 
-    Parameters
-    ----------
-    low, high : float
-        Bounds of the range [m³/m³].
-    reference : str
-        Published source, with its table.
+    low, high: bounds of the range [m³/m³]; reference: published source, with its table.
     """
 
     low: float
@@ -82,29 +77,14 @@ _TENSION_WILTING: Final = 1500.0
 class Capacity:
     """What the readings after a soaking say.
 
-    Parameters
-    ----------
-    sensor_id : str
-        Which sensor.
-    accepted : bool
-        Whether the reading is taken as field capacity.
-    reading : float
-        The reading, in the device's unit; NaN where there is none.
-    unit : str
-        One of `siting._plan_readings.READING_UNITS`.
-    vwc : float
-        The same as volumetric water content; NaN where the unit does not tell [m³/m³].
-    low, high : float
-        Thresholds in the device's unit: watering is allowed below (kPa: above) `low`; on-demand
-        watering stops at `high` (NaN for bypass). Both NaN where they are withheld.
-    possible : bool
-        Whether the reading can be field capacity of the soil that the plan assumes.
-    textures : tuple of str
-        Texture classes whose published range holds it.
-    words : tuple of str
-        All of this in plain words.
-    withheld : str
-        Why no threshold is handed out although the reading is field capacity, or "".
+    sensor_id: which sensor; accepted: whether the reading is taken as field capacity; reading: the
+    reading, in the device's unit, NaN where there is none; unit: one of
+    `siting._plan_readings.READING_UNITS`; vwc: the same as volumetric water content, NaN where the
+    unit does not tell [m³/m³]; low, high: thresholds in the device's unit: watering is allowed
+    below (kPa: above) `low`, on-demand watering stops at `high` (NaN for bypass). Both NaN where
+    they are withheld; possible: whether the reading can be field capacity of the soil that the plan
+    assumes; textures: texture classes whose published range holds it; words: all of this in plain
+    words; withheld: why no threshold is handed out although the reading is field capacity, or "".
     """
 
     sensor_id: str
@@ -123,22 +103,10 @@ class Capacity:
 def matching_textures(vwc: float) -> tuple[str, ...]:
     """Return the texture classes whose published field capacity holds a water content.
 
-    Parameters
-    ----------
-    vwc : float
-        Volumetric water content [m³/m³].
+    vwc: volumetric water content [m³/m³]. Result: classes, from coarse to fine.
 
-    Returns
-    -------
-    tuple of str
-        Classes, from coarse to fine.
-
-    References
-    ----------
     FAO-56 Table 19; Saxton & Rawls 2006, Table 3, for the classes that it lacks.
 
-    Examples
-    --------
     >>> matching_textures(0.10)
     ('sand',)
     """
@@ -150,22 +118,10 @@ def matching_textures(vwc: float) -> tuple[str, ...]:
 def tension_exponent(field_capacity: float, wilting_point: float) -> float:
     """Return B of the tension curve psi = A theta⁻ᴮ through 33 and 1500 kPa.
 
-    Parameters
-    ----------
-    field_capacity, wilting_point : float
-        Volumetric water content [m³/m³].
+    field_capacity, wilting_point: volumetric water content [m³/m³]. Result: b [-].
 
-    Returns
-    -------
-    float
-        B [-].
-
-    References
-    ----------
     Saxton & Rawls 2006, Eqs 11, 14 and 15.
 
-    Examples
-    --------
     >>> round(tension_exponent(0.28, 0.14), 2)
     5.51
     """
@@ -179,31 +135,13 @@ def threshold_in_units(
 ) -> tuple[float, str]:
     """Return where a threshold lies on the device's own scale.
 
-    Parameters
-    ----------
-    reading : float
-        At field capacity, in the unit.
-    unit : {"%", "m3/m3", "kPa", "device"}
-        Of the device.
-    depleted : float
-        Share of the available water that is gone at the threshold, 0..1.
-    field_capacity, wilting_point : float
-        Of the plan's soil, for the size of the step [m³/m³].
+    unit {"%", "m3/m3", "kPa", "device"}: of the device; depleted: share of the available water that
+    is gone at the threshold, 0..1; field_capacity, wilting_point: of the plan's soil, for the size
+    of the step [m³/m³]. Result: the threshold, in the unit; how it was found.
 
-    Returns
-    -------
-    value : float
-        The threshold, in the unit.
-    note : str
-        How it was found.
-
-    References
-    ----------
     Steps of up to 20 % below the reading: state extension guides on soil-moisture sensors. Tension:
     Saxton & Rawls 2006, Eq. 11.
 
-    Examples
-    --------
     >>> threshold_in_units(
     ...     25.0, "%", depleted=0.25, field_capacity=0.26, wilting_point=0.12
     ... )[0]
@@ -233,25 +171,8 @@ def capacity_of(
 ) -> Capacity | None:
     """Take the readings after a soaking as field capacity, or say why not.
 
-    Parameters
-    ----------
-    plan : Plan
-        The plan.
-    sensor_id : str
-        Which sensor.
-    row : mapping
-        Its row of the readings sheet.
-    events : DataFrame, optional
-        Valve runs: start, valve, minutes; watering after the soaking is looked for here too.
-    weather : DataFrame, optional
-        Index `date`; rain_mm.
-    device : DeviceReading, optional
-        What the device tells apart; an ordinary one when not given.
-
-    Returns
-    -------
-    Capacity or None
-        None where the row holds no reading.
+    device: what the device tells apart, an ordinary one when not given. Result: None where the row
+    holds no reading.
     """
     unit = str(row.get("reading_unit") or "%")
     series = _readings(row)
@@ -305,17 +226,7 @@ def capacity_of(
 def held_water(plan: Plan, zone: str) -> tuple[float, float]:
     """Return field capacity and wilting point of a sensor's zone, as the plan took them.
 
-    Parameters
-    ----------
-    plan : Plan
-        The plan.
-    zone : str
-        A zone that holds a sensor.
-
-    Returns
-    -------
-    tuple of float
-        Volumetric water contents [m³/m³].
+    Result: volumetric water contents [m³/m³].
     """
     row = plan.zones.loc[zone]
     available = float(row["taw_mm"]) / (1000 * float(row["root_depth_m"]))

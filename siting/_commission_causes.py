@@ -21,18 +21,7 @@ _SOAKED: Final = 0.03
 
 
 def dead(case: Case) -> Finding | None:
-    """Test for a sensor that sends nothing, nonsense, or one value.
-
-    Parameters
-    ----------
-    case : Case
-        The sensor while it is judged.
-
-    Returns
-    -------
-    Finding or None
-        What was found.
-    """
+    """Test for a sensor that sends nothing, nonsense, or one value."""
     content, step = case.signal.content, case.signal.step_h
     if case.signal.raw.dropna().empty:
         return _dead_finding("it sent no value at all", ())
@@ -68,18 +57,7 @@ def _dead_finding(words: str, marks: tuple[pd.Timestamp, ...]) -> Finding:
 
 
 def wrong_zone(case: Case) -> Finding | None:
-    """Test whether another valve wets the sensor and its own does not.
-
-    Parameters
-    ----------
-    case : Case
-        The sensor while it is judged.
-
-    Returns
-    -------
-    Finding or None
-        What was found.
-    """
+    """Test whether another valve wets the sensor and its own does not."""
     least = max(0.01, 6 * case.signal.noise)
     for valve in sorted({w.valve for w in case.signal.wettings if w.kind == "other"}):
         runs = [
@@ -124,18 +102,7 @@ def _wrong_zone_finding(
 
 
 def air_gap(case: Case) -> Finding | None:
-    """Test for a sensor that does not touch the soil: low plateau, short spikes, swing.
-
-    Parameters
-    ----------
-    case : Case
-        The sensor while it is judged.
-
-    Returns
-    -------
-    Finding or None
-        What was found.
-    """
+    """Test for a sensor that does not touch the soil: low plateau, short spikes, swing."""
     signal, expected = case.signal, case.expected
     plateau = signal.plateau
     if not math.isfinite(plateau):  # no soaking was followed for long: the middle of the log
@@ -182,18 +149,7 @@ def _lost_in_a_day(signal: Signal) -> float:
 
 
 def downspout(case: Case) -> Finding | None:
-    """Test for rain led to the sensor: small rains raise it more than their water can.
-
-    Parameters
-    ----------
-    case : Case
-        The sensor while it is judged.
-
-    Returns
-    -------
-    Finding or None
-        What was found.
-    """
+    """Test for rain led to the sensor: small rains raise it more than their water can."""
     if case.unlogged:
         case.untested.append("rain led to it: it rose by runs that are in no log")
         return None
@@ -225,18 +181,7 @@ def downspout(case: Case) -> Finding | None:
 
 
 def judge_threshold(case: Case) -> Finding | None:
-    """Test where the threshold lies against the plateau of the log.
-
-    Parameters
-    ----------
-    case : Case
-        The sensor while it is judged.
-
-    Returns
-    -------
-    Finding or None
-        What was found.
-    """
+    """Test where the threshold lies against the plateau of the log."""
     plateau, expected = case.signal.plateau, case.expected
     if not math.isfinite(case.threshold):
         case.untested.append("the threshold: it is not written on the sheet (threshold_set)")

@@ -62,16 +62,9 @@ YEARS_SAID: Final = f"{YEARS[0]} to {YEARS[-1]}"
 class RawSheet:
     """One table as it stands in the file.
 
-    Parameters
-    ----------
-    file : str
-        Name of the file, with the sheet's where it is a workbook.
-    headers : tuple of str
-        The first row that is not empty.
-    rows : list of tuple of int and list
-        Row number in the file (the header being 1 where it comes first) and its cells.
-    notes : list of str
-        What was found out about the file.
+    file: name of the file, with the sheet's where it is a workbook; headers: the first row that is
+    not empty; rows: row number in the file (the header being 1 where it comes first) and its cells;
+    notes: what was found out about the file.
     """
 
     file: str
@@ -82,20 +75,7 @@ class RawSheet:
     def column(self, header: str) -> list[tuple[int, Any]]:
         """Return row number and cell of one column.
 
-        Parameters
-        ----------
-        header : str
-            One of `headers`; the first of its name counts.
-
-        Returns
-        -------
-        list of tuple of int and object
-            None where a row ends before the column.
-
-        Raises
-        ------
-        ValueError
-            When there is no such column.
+        Result: None where a row ends before the column.
         """
         place = self.headers.index(header)
         return [(row, cells[place] if place < len(cells) else None) for row, cells in self.rows]
@@ -104,20 +84,7 @@ class RawSheet:
 def read_sheets(path: Path | str) -> list[RawSheet]:
     """Read the tables of a CSV file or a workbook.
 
-    Parameters
-    ----------
-    path : Path or str
-        The file; ``.xlsx`` is read as a workbook, everything else as delimited text.
-
-    Returns
-    -------
-    list of RawSheet
-        Those that have a header and a row.
-
-    Raises
-    ------
-    InputError
-        When the file cannot be read, or has rows that do not fit its header.
+    Result: those that have a header and a row.
     """
     place = Path(path)
     try:
@@ -265,18 +232,8 @@ def _blank(cell: object) -> bool:
 def unguarded(cell: object) -> str:
     """Return a cell as text; the apostrophe that guards against formulas is taken off.
 
-    Parameters
-    ----------
-    cell : object
-        Text, number or None.
+    cell: text, number or None. Result: stripped text; whole numbers without a point.
 
-    Returns
-    -------
-    str
-        Stripped text; whole numbers without a point.
-
-    Examples
-    --------
     >>> unguarded("'=S1"), unguarded(" S2 "), unguarded(3.0), unguarded(None)
     ('=S1', 'S2', '3', '')
     """
@@ -292,23 +249,8 @@ def unguarded(cell: object) -> str:
 def as_number(cell: object) -> tuple[float, bool]:
     """Return a cell as a number, and whether a decimal comma was read.
 
-    Parameters
-    ----------
-    cell : object
-        Text, number or None.
+    cell: text, number or None. Result: NaN for an empty cell.
 
-    Returns
-    -------
-    tuple of float and bool
-        NaN for an empty cell.
-
-    Raises
-    ------
-    ValueError
-        When it is no number; thousands separators are not taken.
-
-    Examples
-    --------
     >>> as_number("12,3"), as_number(7)
     ((12.3, True), (7.0, False))
     """
@@ -331,23 +273,8 @@ class Percent(float):
 def as_percent(cell: object) -> float | None:
     """Return a cell that says per cent as that number, None where it does not say so.
 
-    Parameters
-    ----------
-    cell : object
-        Text, number or None.
+    cell: text, number or None. Result: 24 for "24%" and for 0.24 shown as 24 % in a workbook.
 
-    Returns
-    -------
-    float or None
-        24 for "24%" and for 0.24 shown as 24 % in a workbook.
-
-    Raises
-    ------
-    ValueError
-        When what stands before the sign is no number.
-
-    Examples
-    --------
     >>> as_percent("22.5 %"), as_percent(Percent(0.24)), as_percent("22.5")
     (22.5, 24.0, None)
     """
@@ -360,25 +287,9 @@ def as_percent(cell: object) -> float | None:
 def as_length(cell: object, metres: float) -> float:
     """Return a length as a crew writes it.
 
-    Parameters
-    ----------
-    cell : object
-        A number in the unit of its column, or text with its own: feet and inches, inches, metres.
-    metres : float
-        Length of the column's unit [m].
+    cell: a number in the unit of its column, or text with its own: feet and inches, inches, metres;
+    metres: length of the column's unit [m]. Result: length [m]; NaN for an empty cell.
 
-    Returns
-    -------
-    float
-        Length [m]; NaN for an empty cell.
-
-    Raises
-    ------
-    ValueError
-        When it is no length; a dash means feet and inches in a column of feet only.
-
-    Examples
-    --------
     >>> [round(as_length(text, 0.3048) / 0.0254, 3) for text in ("24 ft 6 in", "46' 2", "56-3")]
     [294.0, 554.0, 675.0]
     >>> as_length("1.5 m", 0.3048), round(as_length(3, 0.0254), 4)
@@ -426,20 +337,7 @@ def _feet(feet: str | None, inches: Sequence[str | None], text: str) -> float:
 def as_flag(cell: object) -> bool | None:
     """Return yes or no, None for an empty cell.
 
-    Parameters
-    ----------
-    cell : object
-        Text, truth or None.
-
-    Returns
-    -------
-    bool or None
-        The answer.
-
-    Raises
-    ------
-    ValueError
-        When it is neither.
+    cell: text, truth or None.
     """
     if isinstance(cell, bool):
         return cell
@@ -454,19 +352,9 @@ def as_flag(cell: object) -> bool | None:
 def time_order(cells: Sequence[object]) -> str:
     """Tell how the dates of a column are written: "iso", "dmy", "mdy", "mixed" or "unclear".
 
-    Parameters
-    ----------
-    cells : sequence
-        The column.
+    cells: the column. Result: "mixed" where some can only be day-first and others only month-first;
+    "unclear" where every slashed date could be either.
 
-    Returns
-    -------
-    str
-        "mixed" where some can only be day-first and others only month-first; "unclear" where
-        every slashed date could be either.
-
-    Examples
-    --------
     >>> time_order(["3/5/2026", "17/5/2026"]), time_order(["3/5/2026"]), time_order(["2026-05-03"])
     ('dmy', 'unclear', 'iso')
     """
@@ -494,22 +382,7 @@ def _finite(value: float | str) -> float:
 def as_time(cell: object, order: str = "iso") -> dt.datetime | None:
     """Return a cell as a local date and time, None for an empty cell.
 
-    Parameters
-    ----------
-    cell : object
-        A date of a workbook, or text.
-    order : str
-        How slashed dates are written, as from `time_order`.
-
-    Returns
-    -------
-    datetime or None
-        Without time zone; an offset in the text is dropped (the clock of the site counts).
-
-    Raises
-    ------
-    ValueError
-        When it is no date, its order is not known, or its year is not from 1900 to 2199.
+    Result: without time zone; an offset in the text is dropped (the clock of the site counts).
     """
     time = _time(cell, order)
     if time is not None and time.year not in YEARS:

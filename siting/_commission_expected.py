@@ -24,17 +24,7 @@ _LEAST_KPA = 5.0
 def expected_of(plan: Plan, sensor_id: str) -> Expected:
     """Return what the plan expects of the ground round a sensor.
 
-    Parameters
-    ----------
-    plan : Plan
-        The plan.
-    sensor_id : str
-        Which sensor.
-
-    Returns
-    -------
-    Expected
-        Soil, roots, valve and threshold.
+    Result: soil, roots, valve and threshold.
     """
     sensor = plan.sensors.loc[sensor_id]
     zone = plan.zones.loc[sensor["zone"]]
@@ -59,19 +49,8 @@ def expected_of(plan: Plan, sensor_id: str) -> Expected:
 def daily_weather(readings: Readings, climate: Climate, *, latitude: float) -> pd.DataFrame:
     """Return rain and reference ET of every day of the logs.
 
-    Parameters
-    ----------
-    readings : Readings
-        What came back; its rain log comes first.
-    climate : Climate
-        The property's weather record: next; its ETo by the day of the year where the record ends.
-    latitude : float
-        Of the property [deg].
-
-    Returns
-    -------
-    DataFrame
-        Index `date`; rain_mm (NaN where not known), eto_mm [mm/d].
+    latitude: of the property [deg]. Result: index `date`; rain_mm (NaN where not known), eto_mm
+    [mm/d].
     """
     spans = [series.index for series in readings.moisture.values() if len(series)]
     spans += [pd.DatetimeIndex(readings.meter[c]) for c in ("start", "end") if len(readings.meter)]
@@ -102,26 +81,8 @@ def content_of(
 ) -> tuple[pd.Series, str]:
     """Return logged values as water content, and how they were turned into it.
 
-    Parameters
-    ----------
-    values : Series
-        As logged.
-    unit : str
-        One of `siting._plan_readings.READING_UNITS`.
-    expected : Expected
-        Soil of the plan.
-    capacity : Capacity or None
-        The reading at field capacity, on which a scale without a unit is hung.
+    Result: volumetric water content [m³/m³]; what was assumed, or "".
 
-    Returns
-    -------
-    content : Series
-        Volumetric water content [m³/m³].
-    note : str
-        What was assumed, or "".
-
-    References
-    ----------
     Tension: Saxton & Rawls 2006, Eq. 11.
     """
     if unit == "%":
@@ -148,19 +109,7 @@ def threshold_content(
 ) -> float:
     """Return the threshold as set, as water content; NaN where it is not written.
 
-    Parameters
-    ----------
-    row : mapping
-        The sensor's row of the readings sheet.
-    expected : Expected
-        Soil of the plan.
-    capacity : Capacity or None
-        The reading at field capacity.
-
-    Returns
-    -------
-    float
-        Volumetric water content [m³/m³].
+    Result: volumetric water content [m³/m³].
     """
     value, unit = row.get("threshold_set"), str(row.get("reading_unit") or "%")
     if not isinstance(value, float) or math.isnan(value):

@@ -19,35 +19,17 @@ __all__ = ["LIMITS", "Case", "Finding", "Health", "Limits", "middle"]
 class Limits:
     """Where a test begins to speak. Judgement of this project, no source.
 
-    Parameters
-    ----------
-    gap_share : float
-        Share of the log that may be missing.
-    stuck_h, stuck_share : float
-        A value that does not move for so long is stuck [h]; share of the log that may be.
-    answer : float
-        Median rise over possible rise below which a sensor does not answer.
-    least_answers : int
-        Fewest events that a test of answers needs.
-    sharp : float
-        Median rise over possible rise of small rains above which water is led there.
-    low_plateau : float
-        Plateau over the plan's field capacity below which the sensor does not touch the soil.
-    spike : float
-        Share of a rise lost within a day, with a low plateau, that means an air gap.
-    high_depletion, low_depletion : float
-        Share of the available water gone at the threshold, beyond the plan's own by the first or
-        short of it by the second.
-    mostly : float
-        Share of the log below a threshold that hardly ever skips.
-    slow, fast : float
-        Measured over modelled dry-down slope.
-    drift : float
-        Drift of the plateau [m³/m³ per 30 days].
-    swing : float
-        Half the rise within a dry day [m³/m³].
-    jumps : int
-        Rises that nothing explains.
+    gap_share: share of the log that may be missing; stuck_h, stuck_share: a value that does not
+    move for so long is stuck [h], share of the log that may be; answer: median rise over possible
+    rise below which a sensor does not answer; least_answers: fewest events that a test of answers
+    needs; sharp: median rise over possible rise of small rains above which water is led there;
+    low_plateau: plateau over the plan's field capacity below which the sensor does not touch the
+    soil; spike: share of a rise lost within a day, with a low plateau, that means an air gap;
+    high_depletion, low_depletion: share of the available water gone at the threshold, beyond the
+    plan's own by the first or short of it by the second; mostly: share of the log below a threshold
+    that hardly ever skips; slow, fast: measured over modelled dry-down slope; drift: drift of the
+    plateau [m³/m³ per 30 days]; swing: half the rise within a dry day [m³/m³]; jumps: rises that
+    nothing explains.
     """
 
     gap_share: float = 0.5
@@ -76,20 +58,10 @@ LIMITS: Final = Limits()
 class Finding:
     """One thing that a log says about a sensor.
 
-    Parameters
-    ----------
-    kind : str
-        "dead", "wrong_zone", "air_gap", "downspout", "threshold_low", "threshold_high",
-        "no_rewet", "no_rain", "unexplained_jumps", "never_crosses", "slow_dry_down",
-        "fast_dry_down", "plateau_drift", "daily_swing" or "gaps".
-    words : str
-        What was seen, with numbers.
-    cause : str
-        What it most likely means.
-    action : str
-        What to do.
-    marks : tuple of Timestamp
-        Where in the log it shows, for the picture.
+    kind: "dead", "wrong_zone", "air_gap", "downspout", "threshold_low", "threshold_high",
+    "no_rewet", "no_rain", "unexplained_jumps", "never_crosses", "slow_dry_down", "fast_dry_down",
+    "plateau_drift", "daily_swing" or "gaps"; words: what was seen, with numbers; cause: what it
+    most likely means; action: what to do; marks: where in the log it shows, for the picture.
     """
 
     kind: str
@@ -103,20 +75,9 @@ class Finding:
 class Health:
     """What was found out about one sensor.
 
-    Parameters
-    ----------
-    sensor_id : str
-        Which sensor.
-    findings : tuple of Finding
-        The most telling first; empty for a healthy sensor.
-    untested : tuple of str
-        What could not be tested, and why.
-    signal : Signal
-        The curve.
-    threshold : float
-        As set, as water content; NaN where it is not known [m³/m³].
-    expected : Expected or None
-        What the plan expects there.
+    sensor_id: which sensor; findings: the most telling first, empty for a healthy sensor; untested:
+    what could not be tested, and why; signal: the curve; threshold: as set, as water content, NaN
+    where it is not known [m³/m³]; expected: what the plan expects there.
     """
 
     sensor_id: str
@@ -136,20 +97,10 @@ class Health:
 class Case:
     """A sensor while it is judged.
 
-    Parameters
-    ----------
-    signal : Signal
-        The curve, as it was logged.
-    expected : Expected
-        What the plan expects of the sensor.
-    threshold : float
-        As set, as water content; NaN where it is not known [m³/m³].
-    limits : Limits
-        Where tests begin to speak.
-    events : DataFrame
-        Valve runs: start, valve, minutes [min]; may be empty.
-    untested : list of str
-        What could not be tested, and why; tests add to it.
+    signal: the curve, as it was logged; expected: what the plan expects of the sensor; threshold:
+    as set, as water content, NaN where it is not known [m³/m³]; limits: where tests begin to speak;
+    events: valve runs: start, valve, minutes [min], may be empty; untested: what could not be
+    tested, and why, tests add to it.
     """
 
     signal: Signal
@@ -165,17 +116,8 @@ class Case:
         Only events that nothing else blurs (with `without`: that neither rain nor that valve
         does), into ground with room for the water.
 
-        Parameters
-        ----------
-        kind : {"own", "other", "rain"}
-            Which events.
-        without : str, optional
-            Name of another valve, whose water is to be absent too.
-
-        Returns
-        -------
-        list of tuple of Wetting and float
-            In the order of the log; the ratio is of rises, without unit.
+        kind {"own", "other", "rain"}: which events. Result: in the order of the log; the ratio is
+        of rises, without unit.
         """
         least = max(0.01, 6 * self.signal.noise)
         blurred = {"rain", "own", without}
@@ -199,15 +141,7 @@ class Case:
     def possible(self, wetting: Wetting) -> float:
         """Return the rise that an event could make: its water, or the room that there is.
 
-        Parameters
-        ----------
-        wetting : Wetting
-            The event; water that is not known counts as enough.
-
-        Returns
-        -------
-        float
-            0 where the soil was full [m³/m³].
+        Result: 0 where the soil was full [m³/m³].
         """
         top = self.expected.field_capacity
         if math.isfinite(self.signal.plateau):
@@ -220,14 +154,6 @@ class Case:
 def middle(answers: list[tuple[Wetting, float]]) -> float:
     """Return the median of some answers.
 
-    Parameters
-    ----------
-    answers : list of tuple of Wetting and float
-        Events and what the sensor made of them.
-
-    Returns
-    -------
-    float
-        NaN where there is none.
+    Result: NaN where there is none.
     """
     return float(np.median([a for _, a in answers])) if answers else math.nan

@@ -40,25 +40,10 @@ def sensor_health(
 ) -> Health:
     """Judge one sensor by its log.
 
-    Parameters
-    ----------
-    content : Series
-        Logged water content by time, any interval [m³/m³].
-    expected : Expected
-        What the plan expects there.
-    events : DataFrame
-        Valve runs: start, valve, minutes [min]; may be empty.
-    weather : DataFrame
-        Index `date`; rain_mm, eto_mm [mm/d].
-    threshold : float
-        As set; NaN where it is not known [m³/m³].
-    limits : Limits
-        Where the tests begin to speak.
-
-    Returns
-    -------
-    Health
-        Findings, the most telling first, and what could not be tested.
+    content: logged water content by time, any interval [m³/m³]; events: valve runs: start, valve,
+    minutes [min], may be empty; weather: index `date`, rain_mm, eto_mm [mm/d]; threshold: as set,
+    NaN where it is not known [m³/m³]. Result: findings, the most telling first, and what could not
+    be tested.
     """
     signal = signal_of(content, expected=expected, events=events, weather=weather)
     case = Case(signal, expected, threshold, limits, events)

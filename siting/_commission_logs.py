@@ -49,22 +49,9 @@ def parse_moisture(
 ) -> tuple[Parsed, dict[str, str]]:
     """Read logged moisture: one column per sensor, or columns for sensor and value.
 
-    Parameters
-    ----------
-    sheet : RawSheet
-        The table; a unit stands in the header ("S1 [%]", "S1_percent"), in a column `unit`, or is
-        that of the readings sheet.
-    sensors : sequence of str
-        Ids of the plan; other names are points of a survey.
-    units : mapping of str to str
-        Unit of each sensor in the readings sheet.
-
-    Returns
-    -------
-    parsed : Parsed
-        Table with columns time, name, value, long form; values as logged.
-    units : dict of str to str
-        Unit of each name, one of `siting._plan_readings.READING_UNITS`.
+    sheet: the table, a unit stands in the header ("S1 [%]", "S1_percent"), in a column `unit`, or
+    is that of the readings sheet. Result: table with columns time, name, value, long form; values
+    as logged; unit of each name, one of `siting._plan_readings.READING_UNITS`.
     """
     parsed = Parsed(pd.DataFrame({"time": [], "name": [], "value": []}), notes=list(sheet.notes))
     time_header = next((h for h in sheet.headers if h.strip().lower() in TIME_NAMES), None)
@@ -232,17 +219,7 @@ def _check_unit(file: str, name: str, values: Any, unit: str, parsed: Parsed) ->
 def parse_events(sheet: RawSheet, *, valves: Sequence[str]) -> Parsed:
     """Read a log of valve runs: start, valve, minutes (0 where a run was skipped).
 
-    Parameters
-    ----------
-    sheet : RawSheet
-        The table.
-    valves : sequence of str
-        Valves of the plan.
-
-    Returns
-    -------
-    Parsed
-        Columns start, valve, minutes [min], row; rows without a start or valve are faults.
+    Result: columns start, valve, minutes [min], row; rows without a start or valve are faults.
     """
     parsed = parse_sheet(sheet, EVENT_COLUMNS)
     table = parsed.table
@@ -269,15 +246,7 @@ def parse_events(sheet: RawSheet, *, valves: Sequence[str]) -> Parsed:
 def parse_weather(sheet: RawSheet) -> Parsed:
     """Read a rain log: date, rain_mm (or rain_in), and eto_mm (or eto_in) where it is known.
 
-    Parameters
-    ----------
-    sheet : RawSheet
-        The table; several rows of a day are added up.
-
-    Returns
-    -------
-    Parsed
-        Columns date, rain_mm, eto_mm [mm/d]; NaN ETo where it is not known.
+    Result: columns date, rain_mm, eto_mm [mm/d]; NaN ETo where it is not known.
     """
     columns = (
         *(SheetColumn(name, "time", "day") for name in TIME_NAMES),
@@ -307,15 +276,7 @@ _METER: Final = {
 def parse_meter(sheet: RawSheet) -> Parsed:
     """Read a water meter: dates with its counter (meter_*), or with the use since (used_*).
 
-    Parameters
-    ----------
-    sheet : RawSheet
-        The table; units m3, l, gal, kgal or ccf in the header.
-
-    Returns
-    -------
-    Parsed
-        Columns start, end, used_m3 [m³]: one row per period between two readings.
+    Result: columns start, end, used_m3 [m³]: one row per period between two readings.
     """
     parsed = Parsed(pd.DataFrame({"start": [], "end": [], "used_m3": []}), notes=list(sheet.notes))
     time = next((h for h in sheet.headers if h.strip().lower() in TIME_NAMES), None)

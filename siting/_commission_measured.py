@@ -37,14 +37,8 @@ _TOLD: Final = (
 class Change:
     """One value that was measured.
 
-    Parameters
-    ----------
-    zone : str
-        Where.
-    column : str
-        Column of the hydrozones that it fills.
-    words : str
-        What it was, what it is now, and by what test.
+    zone: where; column: column of the hydrozones that it fills; words: what it was, what it is now,
+    and by what test.
     """
 
     zone: str
@@ -55,24 +49,7 @@ class Change:
 def measured_site(plan: Plan, readings: Readings) -> tuple[Site, tuple[Change, ...]]:
     """Put measured values in the place of defaults.
 
-    Parameters
-    ----------
-    plan : Plan
-        The plan; its site is not changed.
-    readings : Readings
-        What came back: zones and cans.
-
-    Returns
-    -------
-    site : Site
-        The property with measured values; the same object where nothing is new.
-    changes : tuple of Change
-        What is new.
-
-    Raises
-    ------
-    InputError
-        With every measurement that cannot be.
+    Result: the property with measured values; the same object where nothing is new.
     """
     zones = plan.site.hydrozones.copy()
     units = plan.settings.units
@@ -217,15 +194,7 @@ def _placed(site: Site, placed: list[pd.DataFrame]) -> Site:
 def buried_tags(plan: Plan) -> dict[str, str]:
     """Return the tags that were ever given to a sensor, by zone.
 
-    Parameters
-    ----------
-    plan : Plan
-        The plan as it stands.
-
-    Returns
-    -------
-    dict of str to str
-        Zone -> tag, those of sensors that have no work any more among them.
+    Result: zone -> tag, those of sensors that have no work any more among them.
     """
     earlier = plan.basis.tags if isinstance(plan.basis, Basis) else {}
     return {**earlier, **{str(row["zone"]): str(tag) for tag, row in plan.sensors.iterrows()}}
@@ -234,15 +203,7 @@ def buried_tags(plan: Plan) -> dict[str, str]:
 def sensor_changes(before: Plan, after: Plan) -> tuple[str, ...]:
     """Say which sensors are new, and which have no work any more.
 
-    Parameters
-    ----------
-    before, after : Plan
-        The plan as built, and the same property decided anew with its tags.
-
-    Returns
-    -------
-    tuple of str
-        One sentence for each.
+    Result: one sentence for each.
     """
     old, new = before.sensors, after.sensors
     words = [
@@ -262,15 +223,7 @@ def sensor_changes(before: Plan, after: Plan) -> tuple[str, ...]:
 def consequences(before: Plan, after: Plan) -> tuple[str, ...]:
     """Say what measured values changed in the plan.
 
-    Parameters
-    ----------
-    before, after : Plan
-        Of the same property, with the same tags.
-
-    Returns
-    -------
-    tuple of str
-        One sentence per zone whose numbers changed by 2 % or more, then the season.
+    Result: one sentence per zone whose numbers changed by 2 % or more, then the season.
     """
     units = after.settings.units
     words = []

@@ -21,24 +21,12 @@ _UNKNOWN_RAIN: Final = 0.2
 class Expected:
     """What the plan expects of the ground round a sensor.
 
-    Parameters
-    ----------
-    sensor_id, zone, valve : str
-        Which sensor, where, on which valve.
-    field_capacity, wilting_point : float
-        Of the soil [m³/m³].
-    root_depth_m, layer_mm : float
-        Root zone [m]; layer that the sensor reads [mm].
-    depletion_fraction : float
-        Share of the available water that plants use without stress.
-    rate_mm_h : float
-        Precipitation rate of the valve [mm/h].
-    crop_factor : float
-        ETc over reference ET.
-    low_fraction : float
-        Share of the available water gone at the planned threshold.
-    wait_h : float
-        How long the soil drains to field capacity [h].
+    sensor_id, zone, valve: which sensor, where, on which valve; field_capacity, wilting_point: of
+    the soil [m³/m³]; root_depth_m, layer_mm: root zone [m], layer that the sensor reads [mm];
+    depletion_fraction: share of the available water that plants use without stress; rate_mm_h:
+    precipitation rate of the valve [mm/h]; crop_factor: ETc over reference ET; low_fraction: share
+    of the available water gone at the planned threshold; wait_h: how long the soil drains to field
+    capacity [h].
     """
 
     sensor_id: str
@@ -65,22 +53,10 @@ def modelled_content(
 ) -> pd.Series:
     """Return the content of the sensor's layer by the plan's own balance, from field capacity.
 
-    Parameters
-    ----------
-    expected : Expected
-        Soil, plants and valve.
-    events : DataFrame
-        Valve runs: start, valve, minutes [min].
-    weather : DataFrame
-        Index `date`; rain_mm, eto_mm [mm/d]; a few days of unknown rain count as dry.
+    events: valve runs: start, valve, minutes [min]; weather: index `date`, rain_mm, eto_mm [mm/d],
+    a few days of unknown rain count as dry. Result: daily; empty where reference ET or rain is not
+    known [m³/m³].
 
-    Returns
-    -------
-    Series
-        Daily; empty where reference ET or rain is not known [m³/m³].
-
-    References
-    ----------
     FAO-56 Eqs 84, 85, by `siting.water.layers.layer_step`.
     """
     days = weather.dropna(subset=["eto_mm"]) if len(weather) else weather

@@ -35,28 +35,13 @@ def _empty(*columns: str) -> pd.DataFrame:
 class Readings:
     """What came back from the field.
 
-    Parameters
-    ----------
-    sensors : DataFrame
-        Index `sensor_id`; the columns of `siting._plan_readings.SENSOR_COLUMNS` that the sheet has.
-    zones : DataFrame
-        Index `zone`; jar_sand, jar_silt, jar_clay, intake [mm/h], root_depth [m], note.
-    cans : DataFrame
-        Columns zone, lat, lon, caught [mm], minutes.
-    moisture : dict of str to Series
-        Sensor (or survey point) -> values by time, as logged, sorted, without gaps filled.
-    units : dict of str to str
-        Unit of each of them.
-    events : DataFrame
-        Columns start, valve, minutes [min], sorted; 0 minutes where a run was skipped.
-    weather : DataFrame
-        Index `date`; rain_mm, eto_mm [mm/d].
-    meter : DataFrame
-        Columns start, end, used_m3 [m³].
-    notes : tuple of str
-        What was found and taken.
-    files : dict of str to str
-        Name of each file -> sha256.
+    sensors: index `sensor_id`, the columns of `siting._plan_readings.SENSOR_COLUMNS` that the sheet
+    has; zones: index `zone`, jar_sand, jar_silt, jar_clay, intake [mm/h], root_depth [m], note;
+    cans: columns zone, lat, lon, caught [mm], minutes; moisture: sensor (or survey point) -> values
+    by time, as logged, sorted, without gaps filled; units: unit of each of them; events: columns
+    start, valve, minutes [min], sorted, 0 minutes where a run was skipped; weather: index `date`,
+    rain_mm, eto_mm [mm/d]; meter: columns start, end, used_m3 [m³]; notes: what was found and
+    taken; files: name of each file -> sha256.
     """
 
     sensors: pd.DataFrame = field(default_factory=pd.DataFrame)

@@ -62,18 +62,7 @@ def report_text(found: Commissioning) -> str:
 
 
 def printable_line(line: str) -> str:
-    """Return a line without characters that steer a terminal; its indent stays.
-
-    Parameters
-    ----------
-    line : str
-        Any line.
-
-    Returns
-    -------
-    str
-        The line.
-    """
+    """Return a line without characters that steer a terminal; its indent stays."""
     indent = line[: len(line) - len(line.lstrip(" "))]
     return indent + printable(line)
 

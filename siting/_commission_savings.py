@@ -23,22 +23,10 @@ _FEWEST: Final = 5  # periods before the change: two coefficients and something 
 class Savings:
     """What was saved since a day.
 
-    Parameters
-    ----------
-    before, after : int
-        Periods of each.
-    used_m3, expected_m3 : float
-        Use since the change, and what the old way would have used in the same weather [m³].
-    saved_m3, low_m3, high_m3 : float
-        Their difference and its confidence range [m³].
-    fraction : float
-        Saved over expected.
-    r2 : float
-        Of the regression.
-    confidence : float
-        Of the range.
-    words : str
-        The same in plain words.
+    before, after: periods of each; used_m3, expected_m3: use since the change, and what the old way
+    would have used in the same weather [m³]; saved_m3, low_m3, high_m3: their difference and its
+    confidence range [m³]; fraction: saved over expected; r2: of the regression; confidence: of the
+    range; words: the same in plain words.
     """
 
     before: int
@@ -57,17 +45,9 @@ class Savings:
 def period_need(periods: pd.DataFrame, daily_need_m3: pd.Series) -> NDArray[np.float64]:
     """Add up the net irrigation requirement of every period.
 
-    Parameters
-    ----------
-    periods : DataFrame
-        Columns start, end.
-    daily_need_m3 : Series
-        By day: what plants need less what rain brings, all zones [m³/d].
-
-    Returns
-    -------
-    ndarray, shape (N,)
-        Need from start up to, not with, the day of end; NaN where a day is not known [m³].
+    periods: columns start, end; daily_need_m3: by day: what plants need less what rain brings, all
+    zones [m³/d]. Result: need from start up to, not with, the day of end; NaN where a day is not
+    known [m³], shape (N,).
     """
     found = []
     for start, end in zip(periods["start"], periods["end"], strict=True):
@@ -83,30 +63,13 @@ def realised_savings(
 ) -> Savings | str:
     """Compare metered use since a day with the weather-normalised use before it.
 
-    Parameters
-    ----------
-    periods : DataFrame
-        Columns start, end, used_m3 [m³].
-    daily_need_m3 : Series
-        Net irrigation requirement by day [m³/d].
-    since : Timestamp
-        When the sensors took over; the period in which it lies counts for neither side.
-    confidence : float
-        Of the range.
+    periods: columns start, end, used_m3 [m³]; daily_need_m3: net irrigation requirement by day
+    [m³/d]. Result: what was saved, or why nothing can be claimed.
 
-    Returns
-    -------
-    Savings or str
-        What was saved, or why nothing can be claimed.
-
-    Notes
-    -----
     Ordinary least squares of use per day on need per day over the periods before, weighted by their
     days; the expected use since is the sum of the predictions, and the range holds both the
     scatter of those periods and the error of the coefficients.
 
-    References
-    ----------
     Whole-facility regression (option C of the International Performance Measurement and
     Verification Protocol; ASHRAE Guideline 14, titles from memory); Draper & Smith, Applied
     Regression Analysis, for the variance of a sum of predictions.
@@ -162,22 +125,9 @@ def logged_savings(
 ) -> str:
     """Compare logged valve runs with today's timer over the same days.
 
-    Parameters
-    ----------
-    timer_m3, logged_m3 : Series
-        By valve: what the timer would have used, and what the log says was used [m³].
-    days : int
-        Days that the log spans [d].
-    confidence : float
-        Of the range.
+    timer_m3, logged_m3: by valve: what the timer would have used, and what the log says was used
+    [m³]; days: days that the log spans [d]. Result: what was saved, in plain words.
 
-    Returns
-    -------
-    str
-        What was saved, in plain words.
-
-    Notes
-    -----
     The timer does not look at the weather, so that the same days need no normalising. The range is
     that of the valves' application rates, each known to about 10 % (judgement, no source).
     """

@@ -60,14 +60,8 @@ _MOST: Final = 25  # faults of one kind that are listed one by one
 class Parsed:
     """A table whose cells were read.
 
-    Parameters
-    ----------
-    table : DataFrame
-        One column per sheet column that the file has, and `row` (its number in the file).
-    faults : list of Fault
-        Everything wrong with it.
-    notes : list of str
-        What was found and taken.
+    table: one column per sheet column that the file has, and `row` (its number in the file);
+    faults: everything wrong with it; notes: what was found and taken.
     """
 
     table: pd.DataFrame
@@ -80,19 +74,8 @@ def parse_sheet(
 ) -> Parsed:
     """Read the cells of a table by the columns that it may have.
 
-    Parameters
-    ----------
-    sheet : RawSheet
-        The table.
-    columns : sequence of SheetColumn
-        What it may have; unknown columns are left alone unless they look misspelt.
-    month_first : bool
-        Whether dates such as 5/4/2026, which may be either, are month first, as in a US plan.
-
-    Returns
-    -------
-    Parsed
-        Lengths in metres, depths of water in mm, times without zone.
+    columns: what it may have, unknown columns are left alone unless they look misspelt. Result:
+    lengths in metres, depths of water in mm, times without zone.
     """
     parsed = Parsed(pd.DataFrame({"row": [row for row, _ in sheet.rows]}), notes=list(sheet.notes))
     taken: set[str] = set()
@@ -354,23 +337,7 @@ def check_ids(
 ) -> pd.DataFrame:
     """Check that every row that says something names a known thing.
 
-    Parameters
-    ----------
-    parsed : Parsed
-        Gets the faults.
-    file : str
-        Name of the file.
-    column : str
-        The column of the names.
-    known : sequence of str
-        Names of the plan.
-    once : bool
-        Whether each may come once only.
-
-    Returns
-    -------
-    DataFrame
-        The rows with a known name.
+    column: the column of the names. Result: the rows with a known name.
     """
     table = parsed.table
     if column not in table:
@@ -413,18 +380,6 @@ def _short(name: str) -> str:
 def printable(name: object) -> str:
     """Return a name as a sheet shows it: without control and direction characters.
 
-    Parameters
-    ----------
-    name : object
-        Any name.
-
-    Returns
-    -------
-    str
-        One line.
-
-    Examples
-    --------
     >>> printable("bed" + chr(0x202E) + "  one")
     'bed one'
     """
@@ -441,20 +396,9 @@ def check_sensors(
 ) -> list[Fault]:
     """Check what the cells of the sensors' rows say together.
 
-    Parameters
-    ----------
-    table : DataFrame
-        As from `parse_sheet`, one row per sensor.
-    file : str
-        Name of the file.
-    longitude, latitude : float
-        Of the property [deg].
-
-    Returns
-    -------
-    list of Fault
-        Readings out of their unit's range, before burial or before the soaking; coordinates that
-        are swapped or elsewhere; readings without a time or a unit.
+    longitude, latitude: of the property [deg]. Result: readings out of their unit's range, before
+    burial or before the soaking; coordinates that are swapped or elsewhere; readings without a time
+    or a unit.
     """
     faults: list[Fault] = []
     for values in table.to_dict("records"):
@@ -514,20 +458,7 @@ def _reading_faults(cells: Mapping[str, Any]) -> list[_What]:
 
 
 def time_of(row: Mapping[str, Any], name: str) -> Any:  # noqa: ANN401 - a time of pandas
-    """Return a time of a row, or None where there is none.
-
-    Parameters
-    ----------
-    row : mapping
-        Cells by name.
-    name : str
-        Which.
-
-    Returns
-    -------
-    Timestamp or None
-        The time.
-    """
+    """Return a time of a row, or None where there is none."""
     at = row.get(name)
     return None if at is None or pd.isna(at) else at
 

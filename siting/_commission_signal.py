@@ -41,21 +41,10 @@ _LEAST_SLOPE: Final = 0.003
 class Wetting:
     """One event of rain or of a valve, and what the sensor did.
 
-    Parameters
-    ----------
-    start, end : Timestamp
-        Window in which it shows.
-    kind : str
-        "own", "other" or "rain".
-    valve : str
-        The valve; "" for rain.
-    mm : float
-        Water on the ground [mm]; NaN for another valve.
-    before, rise : float
-        Content before, and its greatest rise in the window [m³/m³].
-    beside : frozenset of str
-        What else wetted the ground from 12 h before to the end of the window: "own", "rain", or
-        the name of another valve.
+    start, end: window in which it shows; kind: "own", "other" or "rain"; valve: the valve, "" for
+    rain; mm: water on the ground [mm], NaN for another valve; before, rise: content before, and its
+    greatest rise in the window [m³/m³]; beside: what else wetted the ground from 12 h before to the
+    end of the window: "own", "rain", or the name of another valve.
     """
 
     start: pd.Timestamp
@@ -77,28 +66,13 @@ class Wetting:
 class Signal:
     """A sensor's curve on a regular step and everything read off it.
 
-    Parameters
-    ----------
-    content : Series
-        By the hour or the day, NaN in gaps [m³/m³].
-    step_h : int
-        1 or 24.
-    raw : Series
-        As logged, in the same unit [m³/m³].
-    noise : float
-        Standard deviation of one value, by the differences of quiet hours [m³/m³].
-    wettings : tuple of Wetting
-        By time.
-    plateaus : Series
-        Content a day or two after larger wettings [m³/m³].
-    dry_downs : DataFrame
-        Columns start, end, slope, modelled [m³/m³ per day]: spells without water.
-    jumps : DataFrame
-        Columns time, rise, cause ("own", "other", "rain" or ""), valve.
-    swing : float
-        Half the rise within the middle dry day; NaN for daily logs [m³/m³].
-    modelled : Series
-        The same layer by the plan's own balance, daily [m³/m³].
+    content: by the hour or the day, NaN in gaps [m³/m³]; step_h: 1 or 24; raw: as logged, in the
+    same unit [m³/m³]; noise: standard deviation of one value, by the differences of quiet hours
+    [m³/m³]; wettings: by time; plateaus: content a day or two after larger wettings [m³/m³];
+    dry_downs: columns start, end, slope, modelled [m³/m³ per day]: spells without water; jumps:
+    columns time, rise, cause ("own", "other", "rain" or ""), valve; swing: half the rise within the
+    middle dry day, NaN for daily logs [m³/m³]; modelled: the same layer by the plan's own balance,
+    daily [m³/m³].
     """
 
     content: pd.Series
@@ -123,21 +97,9 @@ def signal_of(
 ) -> Signal:
     """Read a sensor's curve.
 
-    Parameters
-    ----------
-    content : Series
-        Logged content by time, any interval [m³/m³].
-    expected : Expected
-        What the plan expects there.
-    events : DataFrame
-        Valve runs: start, valve, minutes [min]; may be empty.
-    weather : DataFrame
-        Index `date`; rain_mm, eto_mm [mm/d]; days without rain known are NaN.
-
-    Returns
-    -------
-    Signal
-        The curve and what it shows.
+    content: logged content by time, any interval [m³/m³]; events: valve runs: start, valve, minutes
+    [min], may be empty; weather: index `date`, rain_mm, eto_mm [mm/d], days without rain known are
+    NaN. Result: the curve and what it shows.
     """
     regular, step = _regular(content)
     smooth = regular.rolling(3, center=True, min_periods=1).median() if step == 1 else regular

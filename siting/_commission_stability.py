@@ -21,17 +21,7 @@ _SURE = 2.0
 def together(series: Mapping[str, pd.Series], *, step: str = "1D") -> pd.DataFrame:
     """Put logs or surveys side by side.
 
-    Parameters
-    ----------
-    series : mapping of str to Series
-        Content by time; in one unit.
-    step : str
-        Step over which values are averaged.
-
-    Returns
-    -------
-    DataFrame
-        One column per name, only times at which all are known.
+    Result: one column per name, only times at which all are known.
     """
     table = pd.DataFrame({name: s.resample(step).mean() for name, s in series.items() if len(s)})
     return table.dropna()
@@ -40,26 +30,15 @@ def together(series: Mapping[str, pd.Series], *, step: str = "1D") -> pd.DataFra
 def relative_differences(table: pd.DataFrame) -> pd.DataFrame:
     """Return how far each point lies from the mean of all, and how steadily.
 
-    Parameters
-    ----------
-    table : DataFrame
-        One column per point, one row per time, all in one unit, above 0.
+    table: one column per point, one row per time, all in one unit, above 0. Result: index the
+    points, driest first; columns mean (mean relative difference), sd (its standard deviation, N -
+    1), times, rank (0 the driest, 1 the wettest), index (root of mean² + sd²: how well the point
+    stands for the mean).
 
-    Returns
-    -------
-    DataFrame
-        Index the points, driest first; columns mean (mean relative difference), sd (its standard
-        deviation, N - 1), times, rank (0 the driest, 1 the wettest), index (root of mean² + sd²:
-        how well the point stands for the mean).
-
-    References
-    ----------
     Vachaud, Passerat de Silans, Balabanis & Vauclin 1985, Soil Sci. Soc. Am. J. 49:822-828: the
     mean over time of (value - spatial mean) / spatial mean, and its standard deviation. The index
     combines them as in Jacovides & Kontoyiannis 1995 (from memory).
 
-    Examples
-    --------
     >>> relative_differences(pd.DataFrame({"a": [10.0, 20.0], "b": [30.0, 60.0]}))["mean"].to_dict()
     {'a': -0.5, 'b': 0.5}
     """
@@ -82,17 +61,7 @@ def relative_differences(table: pd.DataFrame) -> pd.DataFrame:
 def stability_words(found: pd.DataFrame, sensors: Mapping[str, str]) -> tuple[str, ...]:
     """Say whether each sensor is still the driest representative point.
 
-    Parameters
-    ----------
-    found : DataFrame
-        As from `relative_differences`, of the points of one zone.
-    sensors : mapping of str to str
-        Sensors among them -> their zone.
-
-    Returns
-    -------
-    tuple of str
-        One sentence per sensor.
+    Result: one sentence per sensor.
     """
     words = []
     means = found["mean"].astype(float).to_dict()
@@ -121,17 +90,8 @@ def stability_words(found: pd.DataFrame, sensors: Mapping[str, str]) -> tuple[st
 def walk_words(tag: str, zone: str, readings: Mapping[str, pd.Series]) -> str:
     """Say where to dig after a walk with a hand probe over a sensor's point and its reserves.
 
-    Parameters
-    ----------
-    tag, zone : str
-        The sensor and its zone.
-    readings : mapping of str to Series
-        Readings [m3/m3] at the point (its tag) and at reserves ("R1", "R2").
-
-    Returns
-    -------
-    str
-        One sentence; "" with fewer than two places, or none at the point itself.
+    readings: readings [m3/m3] at the point (its tag) and at reserves ("R1", "R2"). Result: one
+    sentence; "" with fewer than two places, or none at the point itself.
     """
     known = {place: values.dropna() for place, values in readings.items()}
     known = {place: values for place, values in known.items() if len(values)}

@@ -16,18 +16,7 @@ _DAY: Final = pd.Timedelta(days=1)
 
 
 def no_rewet(case: Case) -> Finding | None:
-    """Test whether the own valve wets the sensor.
-
-    Parameters
-    ----------
-    case : Case
-        The sensor while it is judged.
-
-    Returns
-    -------
-    Finding or None
-        What was found.
-    """
+    """Test whether the own valve wets the sensor."""
     own = case.answers("own")
     if len(own) < case.limits.least_answers:
         runs = [w for w in case.signal.wettings if w.kind == "own"]
@@ -51,18 +40,7 @@ def no_rewet(case: Case) -> Finding | None:
 
 
 def no_rain(case: Case) -> Finding | None:
-    """Test whether rain reaches the sensor.
-
-    Parameters
-    ----------
-    case : Case
-        The sensor while it is judged.
-
-    Returns
-    -------
-    Finding or None
-        What was found.
-    """
+    """Test whether rain reaches the sensor."""
     wettings = [w for w in case.signal.wettings if w.kind == "rain"]
     if not wettings:
         case.untested.append("the answer to rain: no rain in the record of these days")
@@ -81,18 +59,7 @@ def no_rain(case: Case) -> Finding | None:
 
 
 def jumps(case: Case) -> Finding | None:
-    """Test for rises without its valve, without rain.
-
-    Parameters
-    ----------
-    case : Case
-        The sensor while it is judged.
-
-    Returns
-    -------
-    Finding or None
-        What was found.
-    """
+    """Test for rises without its valve, without rain."""
     rises = case.signal.jumps
     if rises.empty:
         return None
@@ -119,18 +86,7 @@ def jumps(case: Case) -> Finding | None:
 
 
 def never_crosses(case: Case) -> Finding | None:
-    """Test whether the log ever comes down to the threshold where the model says it should.
-
-    Parameters
-    ----------
-    case : Case
-        The sensor while it is judged.
-
-    Returns
-    -------
-    Finding or None
-        What was found.
-    """
+    """Test whether the log ever comes down to the threshold where the model says it should."""
     if not math.isfinite(case.threshold) or case.signal.modelled.empty:
         return None
     content = case.signal.content.dropna()
@@ -151,18 +107,7 @@ def never_crosses(case: Case) -> Finding | None:
 
 
 def dry_down(case: Case) -> Finding | None:
-    """Test whether it dries at the pace of its zone.
-
-    Parameters
-    ----------
-    case : Case
-        The sensor while it is judged.
-
-    Returns
-    -------
-    Finding or None
-        What was found.
-    """
+    """Test whether it dries at the pace of its zone."""
     if case.unlogged:
         case.untested.append("the pace of drying: it rose by runs that are in no log")
         return None
@@ -196,18 +141,7 @@ def dry_down(case: Case) -> Finding | None:
 
 
 def drift(case: Case) -> Finding | None:
-    """Test whether the plateau wanders.
-
-    Parameters
-    ----------
-    case : Case
-        The sensor while it is judged.
-
-    Returns
-    -------
-    Finding or None
-        What was found.
-    """
+    """Test whether the plateau wanders."""
     plateaus = case.signal.plateaus
     if len(plateaus) < 8:  # noqa: PLR2004 - a trend needs points
         return None
@@ -229,18 +163,7 @@ def drift(case: Case) -> Finding | None:
 
 
 def swing(case: Case) -> Finding | None:
-    """Test whether it follows the temperature of the day.
-
-    Parameters
-    ----------
-    case : Case
-        The sensor while it is judged.
-
-    Returns
-    -------
-    Finding or None
-        What was found.
-    """
+    """Test whether it follows the temperature of the day."""
     if case.signal.step_h != 1:
         case.untested.append(
             "the daily swing, and with it most air gaps, downspouts and wrong zones: they show in "
@@ -258,18 +181,7 @@ def swing(case: Case) -> Finding | None:
 
 
 def gaps(case: Case) -> Finding | None:
-    """Test whether much of the log is missing.
-
-    Parameters
-    ----------
-    case : Case
-        The sensor while it is judged.
-
-    Returns
-    -------
-    Finding or None
-        What was found.
-    """
+    """Test whether much of the log is missing."""
     content = case.signal.content
     share = float(content.isna().mean()) if len(content) else 1.0
     if share <= case.limits.gap_share:

@@ -41,16 +41,8 @@ class TieError(ValueError):
 class Fix(NamedTuple):
     """A point as found in the field.
 
-    Parameters
-    ----------
-    x, y : float
-        In the working CRS [m].
-    error_m : float
-        Root mean square error expected of it, DRMS [m].
-    residuals_m : tuple of float
-        Taped less computed distance, one per tie [m].
-    how : str
-        "GPS", "2 ties" or "3 ties".
+    x, y: in the working CRS [m]; error_m: root mean square error expected of it, DRMS [m];
+    residuals_m: taped less computed distance, one per tie [m]; how: "GPS", "2 ties" or "3 ties".
     """
 
     x: float
@@ -70,43 +62,17 @@ def fix_from_ties(
 ) -> Fix:
     """Find a point from two or more tapes by least squares.
 
-    Parameters
-    ----------
-    points : ndarray, shape (T, 2)
-        Fixed points [m].
-    distances : ndarray, shape (T,)
-        Tapes [m].
-    side : {"left", "right"}, optional
-        Side of the line from point 1 to point 2, seen from point 1.
-    sigma : float
-        Standard deviation of a tape [m].
-    near : Fix, optional
-        Another observation, such as GPS, that tells the two crossings apart when its error does.
+    points (T, 2): fixed points [m]; distances (T,): tapes [m]; side {"left", "right"}: side of the
+    line from point 1 to point 2, seen from point 1; sigma: standard deviation of a tape [m].
+    Result: the point, its expected error and the residuals.
 
-    Returns
-    -------
-    Fix
-        The point, its expected error and the residuals.
-
-    Raises
-    ------
-    TieError
-        When the tapes do not meet, or when the mirrored point fits as well and neither side, nor
-        a third tape, nor another observation tells which it is.
-
-    Notes
-    -----
     Gauss-Newton to convergence from both crossings of the first two arcs. With weights 1/sigma² the
     covariance is sigma² (AᵀA)⁻¹, A the unit vectors from the fixed points, and the error printed is
     the root of its trace; with three tapes sigma is raised to what the residuals show, where that
     is more.
 
-    References
-    ----------
     Mikhail & Gracie 1981, Analysis and Adjustment of Survey Measurements (title from memory).
 
-    Examples
-    --------
     >>> fix = fix_from_ties(
     ...     np.array([[0.0, 0], [4, 0]]), np.array([5.0, 3.0]), side="left", sigma=0.03
     ... )
@@ -137,32 +103,12 @@ def fix_from_offsets(
 ) -> Fix:
     """Find a point from tapes some of which are the shortest from a straight edge.
 
-    Parameters
-    ----------
-    points : ndarray, shape (T, 2)
-        Fixed points, and feet of the planned tapes on their edges [m].
-    distances : ndarray, shape (T,)
-        Tapes [m].
-    offset : ndarray of bool, shape (T,)
-        Which are taped from an edge.
-    toward : ndarray, shape (T, 2)
-        Where each tape led in the plan: gives the edges their direction, and of two crossings the
-        one that is meant [m].
-    sigma : float
-        Standard deviation of a tape [m].
+    points (T, 2): fixed points, and feet of the planned tapes on their edges [m]; distances (T,):
+    tapes [m]; offset (T,): which are taped from an edge; toward (T, 2): where each tape led in the
+    plan: gives the edges their direction, and of two crossings the one that is meant [m]; sigma:
+    standard deviation of a tape [m]. Result: the point nearest to the plan, its expected error and
+    the residuals.
 
-    Returns
-    -------
-    Fix
-        The point nearest to the plan, its expected error and the residuals.
-
-    Raises
-    ------
-    TieError
-        When the tapes do not meet.
-
-    Examples
-    --------
     >>> fix = fix_from_offsets(
     ...     np.array([[3.0, 0], [0, 0]]), np.array([2.0, 2.5]), np.array([True, False]),
     ...     toward=np.array([[3.0, 2.0], [3.0, 2.0]]),
@@ -274,19 +220,7 @@ def fix_from_gps(
 ) -> Fix:
     """Return a GPS position in the working CRS.
 
-    Parameters
-    ----------
-    latitude, longitude : float
-        WGS 84 [deg].
-    crs : pyproj.CRS
-        Working CRS, in metres.
-    error_m : float
-        Error that the receiver states [m].
-
-    Returns
-    -------
-    Fix
-        The point.
+    latitude, longitude: WGS 84 [deg]; error_m: error that the receiver states [m].
     """
     to = pyproj.Transformer.from_crs(4326, crs, always_xy=True)
     x, y = to.transform(longitude, latitude)
@@ -296,24 +230,8 @@ def fix_from_gps(
 def fix_row(row: Mapping[str, Any], plan: Plan, sensor_id: str) -> Fix | None:
     """Find a sensor from one row of the readings sheet.
 
-    Parameters
-    ----------
-    row : mapping
-        tie_1, tie_2, tie_3 [m], side, lat, lon [deg], gps_error [m]; NaN or None where empty.
-    plan : Plan
-        Gives the fixed points of its ties.
-    sensor_id : str
-        Which sensor.
-
-    Returns
-    -------
-    Fix or None
-        None where the row says nothing of the place.
-
-    Raises
-    ------
-    TieError
-        When the tapes do not fix the point.
+    row: tie_1, tie_2, tie_3 [m], side, lat, lon [deg], gps_error [m], NaN or None where empty.
+    Result: None where the row says nothing of the place.
     """
     lat, lon = _number(row, "lat"), _number(row, "lon")
     gps = None

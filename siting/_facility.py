@@ -34,15 +34,9 @@ INFEASIBLE = 2
 class Solution(NamedTuple):
     """What a solver found.
 
-    Parameters
-    ----------
-    sensors : tuple of int
-        Candidates opened; empty when not feasible.
-    governor : ndarray of int, shape (Z,)
-        Candidate that governs each zone; -1 when not feasible.
-    gap : float
-        Proven bound on how far the cost is above the least possible, as a share of it; NaN when not
-        feasible [-].
+    sensors: candidates opened, empty when not feasible; governor (Z,): candidate that governs each
+    zone, -1 when not feasible; gap: proven bound on how far the cost is above the least possible,
+    as a share of it, NaN when not feasible [-].
     """
 
     sensors: tuple[int, ...]
@@ -68,10 +62,7 @@ class _Rows(NamedTuple):
 class Model:
     """One property's programme; solve it for any number of sensors.
 
-    Parameters
-    ----------
-    candidates : Candidates
-        Every sensor that may be bought.
+    candidates: every sensor that may be bought.
     """
 
     def __init__(self, candidates: Candidates) -> None:
@@ -163,25 +154,7 @@ class Model:
     ) -> Solution:
         """Solve for at most some sensors.
 
-        Parameters
-        ----------
-        at_most : int
-            Sensors allowed.
-        zones : sequence of int, optional
-            Zones that get a sensor, and no others.
-        in_window : bool
-            Whether the hours of the candidates' `Window` bind; the assignment is then part of the
-            answer.
-
-        Returns
-        -------
-        Solution
-            With the proven gap.
-
-        Raises
-        ------
-        PlanError
-            When HiGHS gives up.
+        Result: with the proven gap.
         """
         nothing = Solution((), np.full(self.zones, -1), float("nan"))
         if not self.count or np.any(np.bincount(self.pair_zone, minlength=self.zones) == 0):

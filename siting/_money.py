@@ -56,17 +56,8 @@ def water_cost(water: Water, monthly_m3: _Array) -> _Array:
 def average_price(water: Water, monthly_m3: _Array) -> float | None:
     """Return the average price of a use of water, or None where it has no price.
 
-    Parameters
-    ----------
-    water : Water
-        Price or tiers.
-    monthly_m3 : ndarray, shape (M,)
-        Use of each month [m³].
-
-    Returns
-    -------
-    float or None
-        Currency per m³; of the first m³ where nothing is used.
+    monthly_m3 (M,): use of each month [m³]. Result: currency per m³; of the first m³ where nothing
+    is used.
     """
     if not water.tiers:
         return water.price
@@ -78,24 +69,10 @@ def average_price(water: Water, monthly_m3: _Array) -> float | None:
 def net_present_value(capital: float, saved_per_year: float, *, years: float, rate: float) -> float:
     """Return what saving over some years is worth today, less the capital.
 
-    Parameters
-    ----------
-    capital : float
-        Capital [currency].
-    saved_per_year : float
-        Saved at the end of every year [currency/year].
-    years : float
-        How long [years].
-    rate : float
-        Interest a year, 0.03 for 3 %.
+    capital: capital [currency]; saved_per_year: saved at the end of every year [currency/year];
+    years: how long [years]; rate: interest a year, 0.03 for 3 %. Result: net present value
+    [currency].
 
-    Returns
-    -------
-    float
-        Net present value [currency].
-
-    Examples
-    --------
     >>> round(net_present_value(1000, 100, years=10, rate=0.05), 2)
     -227.83
     """
@@ -106,22 +83,9 @@ def net_present_value(capital: float, saved_per_year: float, *, years: float, ra
 def discounted_payback_years(capital: float, saved_per_year: float, *, rate: float) -> float | None:
     """Return in how many years savings with interest pay the capital back, or None if never.
 
-    Parameters
-    ----------
-    capital : float
-        Capital [currency].
-    saved_per_year : float
-        Saved a year [currency/year].
-    rate : float
-        Interest a year.
+    capital: capital [currency]; saved_per_year: saved a year [currency/year]. Result: n of capital
+    = saved (1 - (1 + rate)^-n) / rate [years].
 
-    Returns
-    -------
-    float or None
-        n of capital = saved (1 - (1 + rate)^-n) / rate [years].
-
-    Examples
-    --------
     >>> round(discounted_payback_years(450, 90, rate=0.05), 2)
     5.9
     >>> discounted_payback_years(450, 20, rate=0.05) is None

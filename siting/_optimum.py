@@ -35,14 +35,8 @@ _MOST_ROUNDS: Final = 60
 class Found(NamedTuple):
     """A refined point.
 
-    Parameters
-    ----------
-    x, y : float
-        Where it lies [m].
-    value : float
-        Its objective, in squared rank, with the preferences in it [-].
-    slack : float
-        Least of distance minus setback there [m].
+    x, y: where it lies [m]; value: its objective, in squared rank, with the preferences in it [-];
+    slack: least of distance minus setback there [m].
     """
 
     x: float
@@ -55,14 +49,8 @@ class Found(NamedTuple):
 class Search:
     """Where and for what to search.
 
-    Parameters
-    ----------
-    region : Region
-        Ground, slack in metres as its score, and perhaps a further condition.
-    field : RankField
-        What is minimised.
-    middle : tuple of float
-        Of equals, nearer to here is better [m].
+    region: ground, slack in metres as its score, and perhaps a further condition; field: what is
+    minimised; middle: of equals, nearer to here is better [m].
     """
 
     region: Region
@@ -72,16 +60,8 @@ class Search:
     def rough(self, x: Floats, y: Floats) -> Floats:
         """Return the objective without the preference for slack.
 
-        Parameters
-        ----------
-        x, y : ndarray, shape (N,)
-            Points [m].
-
-        Returns
-        -------
-        ndarray, shape (N,)
-            Expected squared distance of the rank from its target, with the preference for the
-            middle [-].
+        x, y (N,): points [m]. Result: expected squared distance of the rank from its target, with
+        the preference for the middle [-], shape (N,).
         """
         away = np.hypot(x - self.middle[0], y - self.middle[1])
         rough: Floats = self.field.objective(x, y) + _PER_MIDDLE_M * away
@@ -90,17 +70,8 @@ class Search:
     def value(self, x: Floats, y: Floats) -> tuple[Floats, Floats]:
         """Return the objective with both preferences, and the slack.
 
-        Parameters
-        ----------
-        x, y : ndarray, shape (N,)
-            Points [m].
-
-        Returns
-        -------
-        value : ndarray, shape (N,)
-            Infinite where a point is not admissible [-].
-        slack : ndarray, shape (N,)
-            The region's score [m].
+        x, y (N,): points [m]. Result: infinite where a point is not admissible [-], shape (N,); the
+        region's score [m], shape (N,).
         """
         slack = self.region.score(x, y)
         value = np.full(x.shape, np.inf)
@@ -113,19 +84,7 @@ class Search:
 def starts(search: Search, mesh: Mesh, pieces: Pieces) -> tuple[Floats, Floats]:
     """Return one point for each basin of the mesh, best first.
 
-    Parameters
-    ----------
-    search : Search
-        What is sought.
-    mesh : Mesh
-        Cells.
-    pieces : Pieces
-        Their parts in the admissible ground as drawn; every one is tried at its centroid.
-
-    Returns
-    -------
-    x, y : ndarray, shape (K,)
-        Pieces of cells that are no worse than their neighbours; at most 24.
+    Result: pieces of cells that are no worse than their neighbours; at most 24, shape (K,).
     """
     rough = search.rough(pieces.x, pieces.y)
     value = np.full(rough.shape, np.inf)
@@ -154,19 +113,8 @@ def best_point(search: Search, x: Floats, y: Floats, *, reach: float) -> Found |
     candidate lies on its rim, and else shrinks about it, down to a tenth of a millimetre. Windows
     that cannot win any more are given up.
 
-    Parameters
-    ----------
-    search : Search
-        What is sought.
-    x, y : ndarray, shape (K,)
-        Starts.
-    reach : float
-        Half the side of the first window [m].
-
-    Returns
-    -------
-    Found or None
-        Of equals the one nearest to the middle, then the north-westernmost; None without starts.
+    x, y (K,): starts; reach: half the side of the first window [m]. Result: of equals the one
+    nearest to the middle, then the north-westernmost; None without starts.
     """
     if x.size == 0:
         return None

@@ -39,13 +39,9 @@ _GAIN: Final = 2e-6  # objectives closer than this are equal
 class Outline(NamedTuple):
     """Rings that bound a ground, one after the other, with the ground on their right.
 
-    Parameters
-    ----------
-    along, x, y : ndarray, shape (V,)
-        Corners: length from the first corner of the first ring, with a metre between rings, and
-        where they lie [m].
-    start, length : ndarray, shape (R,)
-        Where each ring begins, and how long it is [m].
+    along, x, y (V,): corners: length from the first corner of the first ring, with a metre between
+    rings, and where they lie [m]; start, length (R,): where each ring begins, and how long it is
+    [m].
     """
 
     along: Floats
@@ -57,17 +53,8 @@ class Outline(NamedTuple):
     def places(self, ring: Ints, along: Floats) -> tuple[Floats, Floats]:
         """Return where places of rings lie.
 
-        Parameters
-        ----------
-        ring : ndarray of int
-            Rings.
-        along : ndarray, same shape
-            Length from the beginning of the ring; beyond its end it goes round again [m].
-
-        Returns
-        -------
-        x, y : ndarray, same shape
-            The places [m].
+        along: length from the beginning of the ring, beyond its end it goes round again [m].
+        Result: the places [m].
         """
         at = self.start[ring] + along % self.length[ring]
         return np.interp(at, self.along, self.x), np.interp(at, self.along, self.y)
@@ -76,19 +63,8 @@ class Outline(NamedTuple):
 def outline(admissible: BaseGeometry, taken: list[tuple[float, float]], radius: float) -> Outline:
     """Return the rings that bound the ground.
 
-    Parameters
-    ----------
-    admissible : shapely geometry
-        Ground, as drawn.
-    taken : list of (float, float)
-        Points from which others keep away [m].
-    radius : float
-        How far they keep away [m].
-
-    Returns
-    -------
-    Outline
-        Outlines and holes of the ground, and a circle around each point that is taken.
+    taken: points from which others keep away [m]; radius: how far they keep away [m]. Result:
+    outlines and holes of the ground, and a circle around each point that is taken.
     """
     turn = 2 * np.pi * np.arange(_CIRCLE + 1) / _CIRCLE
     reach = radius / np.cos(np.pi / _CIRCLE)  # no chord comes nearer than the radius
@@ -111,21 +87,8 @@ def outline(admissible: BaseGeometry, taken: list[tuple[float, float]], radius: 
 def best_along(search: Search, edge: Outline, found: Found, *, spacing: float) -> Found:
     """Return the best point of an outline where it is better than one that is known.
 
-    Parameters
-    ----------
-    search : Search
-        What is sought.
-    edge : Outline
-        As from `outline`.
-    found : Found
-        The best point so far.
-    spacing : float
-        Between samples of the outline [m].
-
-    Returns
-    -------
-    Found
-        That point, or one that is better by 2e-6 and more in squared rank.
+    spacing: between samples of the outline [m]. Result: that point, or one that is better by 2e-6
+    and more in squared rank.
     """
     if edge.length.size == 0:
         return found

@@ -46,20 +46,10 @@ _GRAZE: Final = 1e-7  # sine of the angle by which a tangent may cut into a corn
 class VisibilityGraph(NamedTuple):
     """Nodes and the straight lines between them that stay in free space.
 
-    Parameters
-    ----------
-    places : ndarray, shape (N, 2)
-        Nodes, the given terminals first [m].
-    start, end : ndarray of int, shape (E,)
-        Nodes at the ends of each edge, start < end.
-    length : ndarray, shape (E,)
-        Length [m].
-    cost : ndarray, shape (E,)
-        Length with the surcharge for crossing dear ground [m].
-    dear : ndarray, shape (E,)
-        Length across dear ground [m].
-    other : ndarray, shape (E, K)
-        Length across each further priced ground [m].
+    places (N, 2): nodes, the given terminals first [m]; start, end (E,): nodes at the ends of each
+    edge, start < end; length (E,): length [m]; cost (E,): length with the surcharge for crossing
+    dear ground [m]; dear (E,): length across dear ground [m]; other (E, K): length across each
+    further priced ground [m].
     """
 
     places: Floats
@@ -73,15 +63,8 @@ class VisibilityGraph(NamedTuple):
     def matrix(self, *, by: str = "cost") -> csr_array:
         """Return the symmetric sparse matrix of edge costs or lengths.
 
-        Parameters
-        ----------
-        by : {"cost", "length"}
-            What the edges weigh.
-
-        Returns
-        -------
-        csr_array, shape (N, N)
-            At least 1e-12 along an edge, nothing where there is none [m].
+        by {"cost", "length"}: what the edges weigh. Result: at least 1e-12 along an edge, nothing
+        where there is none [m], shape (N, N).
         """
         weight = np.maximum(self.cost if by == "cost" else self.length, 1e-12)
         row = np.concatenate([self.start, self.end])
@@ -91,20 +74,7 @@ class VisibilityGraph(NamedTuple):
 
 
 def free_space(boundary: BaseGeometry, obstacles: Sequence[BaseGeometry]) -> BaseGeometry:
-    """Return the boundary less the obstacles.
-
-    Parameters
-    ----------
-    boundary : shapely geometry
-        The property.
-    obstacles : sequence of shapely geometry
-        Polygons that no route may enter.
-
-    Returns
-    -------
-    shapely geometry
-        Polygon or MultiPolygon.
-    """
+    """Return the boundary less the obstacles."""
     blocked = shapely.union_all(np.array(list(obstacles), dtype=object))
     return shapely.difference(boundary, blocked)
 
@@ -112,19 +82,8 @@ def free_space(boundary: BaseGeometry, obstacles: Sequence[BaseGeometry]) -> Bas
 def into_free(free: BaseGeometry, points: Floats) -> tuple[Floats, Floats]:
     """Move points that lie outside free space straight to its edge.
 
-    Parameters
-    ----------
-    free : shapely geometry
-        Free space.
-    points : ndarray, shape (K, 2)
-        Points [m].
-
-    Returns
-    -------
-    places : ndarray, shape (K, 2)
-        Where they are then [m].
-    moved : ndarray, shape (K,)
-        How far each moved; 0 for those inside [m].
+    points (K, 2): points [m]. Result: where they are then [m], shape (K, 2); how far each moved; 0
+    for those inside [m], shape (K,).
     """
     places = points.copy()
     shapes = np.asarray(shapely.points(points))
@@ -145,27 +104,10 @@ def visibility_graph(
 ) -> VisibilityGraph:
     """Join the terminals and the corners of obstacles by every straight line in free space.
 
-    Parameters
-    ----------
-    terminals : ndarray, shape (T, 2)
-        Points in free space [m].
-    free : shapely geometry
-        Free space; its edge may be touched.
-    dear : shapely geometry, optional
-        Ground that may be crossed at a price.
-    factor : float
-        Price of a metre of it in metres of open ground, at least 1.
-    extra : ndarray, shape (X, 2), optional
-        More nodes at which a route may turn or branch [m].
-    priced : sequence of (shapely geometry, float)
-        Further ground and the price of a metre of it in metres of open ground; no two overlap, nor
-        any the dear ground.
-
-    Returns
-    -------
-    VisibilityGraph
-        The graph. Without dear ground, only lines that pass a corner on its outside are kept: a
-        shortest path uses no others.
+    terminals (T, 2): points in free space [m]; factor: price of a metre of it in metres of open
+    ground, at least 1; extra (X, 2): more nodes at which a route may turn or branch [m]. Result:
+    the graph. Without dear ground, only lines that pass a corner on its outside are kept: a
+    shortest path uses no others.
     """
     corners, before, after = _reflex_corners(free)
     loose = terminals if extra is None else np.concatenate([terminals, extra])
@@ -217,28 +159,8 @@ def steiner_tree(
 ) -> list[tuple[int, int]]:
     """Find the cheapest tree in a graph that joins the terminals.
 
-    Parameters
-    ----------
-    matrix : csr_array, shape (N, N)
-        Symmetric edge costs, above zero.
-    terminals : sequence of int
-        Nodes to join; all must be connected.
-    exact_up_to : int
-        Up to so many terminals the tree is exact; beyond, it is the spanning tree of the metric
-        closure, expanded and pruned (at most twice the optimum, usually within a few percent).
+    matrix (N, N): symmetric edge costs, above zero. Result: edges, smaller node first, sorted.
 
-    Returns
-    -------
-    list of (int, int)
-        Edges, smaller node first, sorted.
-
-    Raises
-    ------
-    ValueError
-        When the terminals are not connected.
-
-    References
-    ----------
     Dreyfus, S. E., Wagner, R. A. (1971). The Steiner problem in graphs. Networks 1(3), 195-207.
     Kou, L., Markowsky, G., Berman, L. (1981). A fast algorithm for Steiner trees. Acta
     Informatica 15, 141-145.
@@ -261,17 +183,8 @@ def steiner_tree(
 def path_nodes(before: Ints, start: int, end: int) -> list[int]:
     """Return the nodes of a shortest path from start to end, from Dijkstra's predecessors.
 
-    Parameters
-    ----------
-    before : ndarray of int, shape (N,)
-        Predecessors towards `start`.
-    start, end : int
-        Nodes.
-
-    Returns
-    -------
-    list of int
-        From start to end; empty when they are not connected.
+    before (N,): predecessors towards `start`. Result: from start to end; empty when they are not
+    connected.
     """
     nodes = [end]
     while nodes[-1] != start:
@@ -357,15 +270,8 @@ def _pruned(
 def fermat_points(places: Floats) -> Floats:
     """Return the point of least total distance of every three places that lies strictly inside.
 
-    Parameters
-    ----------
-    places : ndarray, shape (T, 2)
-        Points [m].
-
-    Returns
-    -------
-    ndarray, shape (F, 2)
-        Where three straight lines meet at 120 degrees, of every triple whose angles allow it [m].
+    places (T, 2): points [m]. Result: where three straight lines meet at 120 degrees, of every
+    triple whose angles allow it [m], shape (F, 2).
     """
     found = [
         point
@@ -384,22 +290,8 @@ def branch_points(
     between them, and all branches then move to the least total length (Weiszfeld's iteration).
     Obstacles are not looked at: the points are offered to a graph that does.
 
-    Parameters
-    ----------
-    places : ndarray, shape (N, 2)
-        Nodes [m].
-    edges : sequence of (int, int)
-        The tree.
-    terminals : sequence of int
-        Nodes that stay where they are.
+    places (N, 2): nodes [m]. Result: where it branches apart from its terminals [m], shape (B, 2).
 
-    Returns
-    -------
-    ndarray, shape (B, 2)
-        Where it branches apart from its terminals [m].
-
-    References
-    ----------
     Gilbert, E. N., Pollak, H. O. (1968). Steiner minimal trees. SIAM J. Appl. Math. 16(1), 1-29.
     """
     at = {int(node): places[node] for edge in edges for node in edge}

@@ -60,14 +60,8 @@ _WHOLE: Final = 1e-6  # float noise must not add a row of cells
 class Mesh(NamedTuple):
     """Square cells over a zone, the middle of its bounding box in the middle of the mesh.
 
-    Parameters
-    ----------
-    west, south : float
-        Centre of the first cell [m].
-    step : float
-        Side of a cell [m].
-    rows, columns : int
-        Row 0 is the southernmost.
+    west, south: centre of the first cell [m]; step: side of a cell [m]; rows, columns: row 0 is the
+    southernmost.
     """
 
     west: float
@@ -90,16 +84,8 @@ class Mesh(NamedTuple):
 class Pieces(NamedTuple):
     """The part of each cell that lies in a shape; cells without any are left out.
 
-    Parameters
-    ----------
-    cell : ndarray of int, shape (K,)
-        Row-major index of the cell.
-    area : ndarray, shape (K,)
-        Area in the shape [m²].
-    x, y : ndarray, shape (K,)
-        Centroid of that part [m].
-    width, height : ndarray, shape (K,)
-        Extent of that part [m].
+    cell (K,): row-major index of the cell; area (K,): area in the shape [m²]; x, y (K,): centroid
+    of that part [m]; width, height (K,): extent of that part [m].
     """
 
     cell: NDArray[np.int64]
@@ -134,29 +120,14 @@ class _Spread(NamedTuple):
 class RankField:
     """Ranks over a zone, for points anywhere.
 
-    Parameters
-    ----------
-    mesh : Mesh
-        The cells.
-    surface : Surface
-        Dryness per scenario.
-    ground, zone : _Spread
-        Its distribution over the admissible (else open) ground and over the whole zone.
-    places : tuple of ndarray, each shape (K,)
-        x and y of the pieces of `ground` [m].
-    objective_spline : ndarray, shape (rows, columns)
-        Spline coefficients of the expected squared distance from the target rank, over scenarios
-        and burial errors.
-    order : int
-        Order of the spline.
-    burial_error : float
-        Standard deviation of the buried position along each axis [m].
-    even : bool
-        Whether all of the ground dries alike, within the field's own error.
-    level : bool
-        Whether its drier half does: then no place in it is the driest.
-    median : float
-        Dryness that half of the ground exceeds, mean over scenarios.
+    mesh: the cells; surface: dryness per scenario; ground, zone: its distribution over the
+    admissible (else open) ground and over the whole zone; places (K,): x and y of the pieces of
+    `ground` [m]; objective_spline (rows, columns): spline coefficients of the expected squared
+    distance from the target rank, over scenarios and burial errors; order: order of the spline;
+    burial_error: standard deviation of the buried position along each axis [m]; even: whether all
+    of the ground dries alike, within the field's own error; level: whether its drier half does:
+    then no place in it is the driest; median: dryness that half of the ground exceeds, mean over
+    scenarios.
     """
 
     mesh: Mesh
@@ -182,15 +153,7 @@ class RankField:
         Over scenarios and burial errors. An error that leaves the zone reads how dry the zone would
         be there, so that neither edges nor open ground look any safer.
 
-        Parameters
-        ----------
-        x, y : ndarray, shape (N,)
-            Points [m].
-
-        Returns
-        -------
-        ndarray, shape (N,)
-            In squared rank [-].
+        x, y (N,): points [m]. Result: in squared rank [-], shape (N,).
         """
         return self._read(self.objective_spline, x, y)
 
@@ -218,30 +181,14 @@ class RankField:
     def rank(self, x: float, y: float) -> float:
         """Return the mean rank over scenarios among the admissible ground at one point.
 
-        Parameters
-        ----------
-        x, y : float
-            The point [m].
-
-        Returns
-        -------
-        float
-            Share of that ground that is less dry, 0..1.
+        x, y: the point [m]. Result: share of that ground that is less dry, 0..1.
         """
         return self._mean_rank(self.ground, x, y)
 
     def rank_in_zone(self, x: float, y: float) -> float:
         """Return the mean rank over scenarios among the whole zone at one point.
 
-        Parameters
-        ----------
-        x, y : float
-            The point [m].
-
-        Returns
-        -------
-        float
-            Share of the zone that is less dry, 0..1.
+        x, y: the point [m]. Result: share of the zone that is less dry, 0..1.
         """
         return self._mean_rank(self.zone, x, y)
 
@@ -261,17 +208,8 @@ class RankField:
 def mesh_of(zone: BaseGeometry, *, burial_error: float) -> Mesh:
     """Lay a mesh over a zone: finer for small zones and small burial errors.
 
-    Parameters
-    ----------
-    zone : shapely geometry
-        Polygon or MultiPolygon.
-    burial_error : float
-        Standard deviation of the buried position along each axis [m].
-
-    Returns
-    -------
-    Mesh
-        With room for burial errors on each side.
+    burial_error: standard deviation of the buried position along each axis [m]. Result: with room
+    for burial errors on each side.
     """
     west, south, east, north = zone.bounds
     step = min(_COARSEST, np.sqrt(zone.area / _FEWEST))
@@ -291,20 +229,7 @@ def mesh_of(zone: BaseGeometry, *, burial_error: float) -> Mesh:
 
 
 def pieces_of(shape: BaseGeometry, mesh: Mesh) -> Pieces:
-    """Cut a shape by the cells of a mesh, exactly.
-
-    Parameters
-    ----------
-    shape : shapely geometry
-        Polygon or MultiPolygon.
-    mesh : Mesh
-        The cells.
-
-    Returns
-    -------
-    Pieces
-        In row-major order.
-    """
+    """Cut a shape by the cells of a mesh, exactly."""
     half = mesh.step / 2
     x, y = mesh.x, mesh.y
     edge = shape.boundary
@@ -336,23 +261,7 @@ def rank_field(
 ) -> RankField:
     """Make the field of ranks of a zone.
 
-    Parameters
-    ----------
-    surface : Surface
-        Dryness per scenario.
-    mesh : Mesh
-        The cells.
-    basis : Pieces
-        Ground among which is ranked: the admissible ground, else the open ground.
-    zone : Pieces
-        The whole zone.
-    burial_error : float
-        Standard deviation of the buried position along each axis [m].
-
-    Returns
-    -------
-    RankField
-        The field.
+    burial_error: standard deviation of the buried position along each axis [m].
     """
     values = surface.at(mesh.x, mesh.y)
     slopes = _slopes(values.reshape(-1, mesh.rows, mesh.columns), mesh.step)

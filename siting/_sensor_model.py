@@ -21,22 +21,11 @@ __all__ = ["Candidates", "Choice", "Equipment", "SensorChoice", "Window", "evalu
 class Equipment:
     """What controllers may be fitted with: one kind of hardware each, or none without a sensor.
 
-    Parameters
-    ----------
-    names : tuple of str, length H
-        Kinds of hardware, the preferred ones first: they win ties.
-    per_controller, per_sensor : ndarray, shape (H,)
-        Yearly cost of fitting a controller, and of each sensor on it.
-    capacity : ndarray of int, shape (H,)
-        Most sensors on one controller.
-    runs : ndarray of bool, shape (H, K)
-        Which kinds of control each can run.
-    fits : ndarray of bool, shape (H, C)
-        Which controllers can take it.
-    controller : ndarray of int, shape (Z,)
-        Controller of each zone.
-    kind : ndarray of int, shape (J,)
-        Kind of control of each candidate.
+    names: kinds of hardware, the preferred ones first: they win ties; per_controller, per_sensor
+    (H,): yearly cost of fitting a controller, and of each sensor on it; capacity (H,): most sensors
+    on one controller; runs (H, K): which kinds of control each can run; fits (H, C): which
+    controllers can take it; controller (Z,): controller of each zone; kind (J,): kind of control of
+    each candidate.
     """
 
     names: tuple[str, ...]
@@ -53,19 +42,8 @@ class Equipment:
     ) -> tuple[NDArray[np.int64], float]:
         """Return the cheapest hardware of each controller for given sensors, and its yearly cost.
 
-        Parameters
-        ----------
-        sensors : ndarray of int
-            Candidates opened.
-        zone : ndarray of int, shape (J,)
-            Zone of each candidate.
-
-        Returns
-        -------
-        hardware : ndarray of int, shape (C,)
-            Kind of hardware; -1 without a sensor, or where none will do.
-        cost : float
-            Yearly cost; inf where none will do.
+        zone (J,): zone of each candidate. Result: kind of hardware; -1 without a sensor, or where
+        none will do, shape (C,); yearly cost; inf where none will do.
         """
         found = np.full(self.fits.shape[1], -1)
         total = 0.0
@@ -87,14 +65,8 @@ class Equipment:
 class Window:
     """The hours in which a controller may water: its valves run one after another.
 
-    Parameters
-    ----------
-    minutes : ndarray, shape (J, Z)
-        Run time of each zone under each candidate on its longest day [min].
-    limit : float
-        Minutes allowed on one day [min].
-    controller : ndarray of int, shape (Z,)
-        Controller of each zone.
+    minutes (J, Z): run time of each zone under each candidate on its longest day [min]; limit:
+    minutes allowed on one day [min]; controller (Z,): controller of each zone.
     """
 
     minutes: NDArray[np.float64]
@@ -104,15 +76,8 @@ class Window:
     def used(self, governor: NDArray[np.int64]) -> NDArray[np.float64]:
         """Return the minutes of each controller for an assignment of zones.
 
-        Parameters
-        ----------
-        governor : ndarray of int, shape (Z,)
-            Candidate that governs each zone.
-
-        Returns
-        -------
-        ndarray, shape (C,)
-            Run times on the longest day, one after another [min].
+        governor (Z,): candidate that governs each zone. Result: run times on the longest day, one
+        after another [min], shape (C,).
         """
         each = self.minutes[governor, np.arange(len(governor))]
         return np.asarray(np.bincount(self.controller, weights=each), dtype=np.float64)
@@ -120,15 +85,8 @@ class Window:
     def holds(self, governor: NDArray[np.int64]) -> bool:
         """Tell whether every controller keeps within the hours.
 
-        Parameters
-        ----------
-        governor : ndarray of int, shape (Z,)
-            Candidate that governs each zone.
-
-        Returns
-        -------
-        bool
-            Whether none needs more than the limit.
+        governor (Z,): candidate that governs each zone. Result: whether none needs more than the
+        limit.
         """
         return bool(np.all(self.used(governor) <= self.limit + 1e-6))
 
@@ -137,26 +95,11 @@ class Window:
 class Candidates:
     """Every sensor that may be bought; list the preferred ones first, they win ties.
 
-    Parameters
-    ----------
-    zone : ndarray of int, shape (J,)
-        Zone that each sensor is buried in.
-    cost : ndarray, shape (J, Z)
-        Yearly cost of each zone under each candidate; inf where it may not govern it
-        [currency or m³ per year].
-    fixed : ndarray, shape (J,)
-        Yearly cost of the sensor itself, in the same unit.
-    label : tuple of str, length J
-        The setting of its control, in words.
-    equipment : Equipment, optional
-        What the controllers may be fitted with; its cost comes on top.
-    window : Window, optional
-        The hours in which watering is allowed.
-
-    Raises
-    ------
-    InputError
-        Where shapes disagree, a zone does not exist, or a cost is NaN or below 0.
+    zone (J,): zone that each sensor is buried in; cost (J, Z): yearly cost of each zone under each
+    candidate, inf where it may not govern it [currency or m³ per year]; fixed (J,): yearly cost of
+    the sensor itself, in the same unit; label: the setting of its control, in words; equipment:
+    what the controllers may be fitted with, its cost comes on top; window: the hours in which
+    watering is allowed.
     """
 
     zone: NDArray[np.int64]
@@ -231,13 +174,8 @@ class Choice:
 class SensorChoice:
     """The whole curve for 1, 2, 3 ... sensors, and the cheapest of it.
 
-    Parameters
-    ----------
-    rows : tuple of Choice
-        For n = 1, 2, ...
-    best : int or None
-        Position in `rows` of the cheapest, the one with the fewest sensors where equal; None when
-        none is feasible.
+    rows: for n = 1, 2, ; best: position in `rows` of the cheapest, the one with the fewest sensors
+    where equal, None when none is feasible.
     """
 
     rows: tuple[Choice, ...]
@@ -245,13 +183,7 @@ class SensorChoice:
 
     @property
     def chosen(self) -> Choice:
-        """The cheapest choice.
-
-        Raises
-        ------
-        PlanError
-            When no number of sensors keeps every zone within its cap.
-        """
+        """The cheapest choice."""
         if self.best is None:
             count = len(self.rows)
             msg = (
@@ -265,23 +197,10 @@ class SensorChoice:
 def evaluate(candidates: Candidates, sensors: Sequence[int]) -> tuple[NDArray[np.int64], float]:
     """Return the best assignment of zones to given sensors, and its yearly cost.
 
-    Parameters
-    ----------
-    candidates : Candidates
-        Every sensor that may be bought.
-    sensors : sequence of int
-        Those opened, at most one per zone; their own zones are governed by them.
+    Result: candidate that governs each zone; the earlier one where two cost the same, shape (Z,);
+    yearly cost of zones, sensors and equipment; inf where a zone cannot be governed or no equipment
+    will do. The hours of a `Window` are not looked at.
 
-    Returns
-    -------
-    governor : ndarray of int, shape (Z,)
-        Candidate that governs each zone; the earlier one where two cost the same.
-    cost : float
-        Yearly cost of zones, sensors and equipment; inf where a zone cannot be governed or no
-        equipment will do. The hours of a `Window` are not looked at.
-
-    Examples
-    --------
     >>> two = Candidates(np.array([0, 1]), np.array([[1.0, 4.0], [5.0, 2.0]]), np.ones(2), ("", ""))
     >>> evaluate(two, [0])
     (array([0, 0]), 6.0)

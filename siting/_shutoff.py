@@ -16,17 +16,8 @@ __all__ = ["rain_shutoff", "weekdays"]
 def weekdays(dates: NDArray[np.datetime64], allowed: Sequence[int] | None) -> NDArray[np.bool_]:
     """Tell the days that fall on some weekdays.
 
-    Parameters
-    ----------
-    dates : ndarray of datetime64, shape (D, Y)
-        The days of each season.
-    allowed : sequence of int or None
-        Weekdays, Monday is 0; None means every day.
-
-    Returns
-    -------
-    ndarray of bool, shape (D, Y)
-        True where the day is one of them.
+    dates (D, Y): the days of each season; allowed: weekdays, Monday is 0, None means every day.
+    Result: true where the day is one of them, shape (D, Y).
     """
     if allowed is None:
         return np.ones(dates.shape, dtype=np.bool_)

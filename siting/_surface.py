@@ -38,18 +38,10 @@ _ROOM: Final = 0.25  # how far, in second differences, a surface may leave the s
 class Surface:
     """Values anywhere from samples on a lattice (else at the nearest sample).
 
-    Parameters
-    ----------
-    values : ndarray, shape (S, rows, columns) or (S, P)
-        The samples, gaps filled; on a lattice row 0 is the southernmost.
-    coefficients : ndarray, shape (S, rows, columns)
-        Cubic spline coefficients; empty without a lattice.
-    curvature : ndarray, shape (2, S, rows, columns)
-        Second differences along x and y; empty without a lattice.
-    west, south, step : float
-        First node and spacing [m].
-    tree : cKDTree or None
-        Index of the samples where they make no lattice.
+    values (S, rows, columns): the samples, gaps filled, on a lattice row 0 is the southernmost;
+    coefficients (S, rows, columns): cubic spline coefficients, empty without a lattice; curvature
+    (2, S, rows, columns): second differences along x and y, empty without a lattice; west, south,
+    step: first node and spacing [m]; tree: index of the samples where they make no lattice.
     """
 
     values: Floats
@@ -63,15 +55,8 @@ class Surface:
     def at(self, x: Floats, y: Floats) -> Floats:
         """Return the values at points.
 
-        Parameters
-        ----------
-        x, y : ndarray, shape (N,)
-            Points; beyond the lattice its nearest edge is read [m].
-
-        Returns
-        -------
-        ndarray, shape (S, N)
-            In the unit of the samples.
+        x, y (N,): points, beyond the lattice its nearest edge is read [m]. Result: in the unit of
+        the samples, shape (S, N).
         """
         if self.tree is not None:
             _, nearest = self.tree.query(np.column_stack([x, y]))
@@ -100,17 +85,8 @@ class Surface:
 def surface_through(x: Floats, y: Floats, values: Floats) -> Surface:
     """Make a surface.
 
-    Parameters
-    ----------
-    x, y : ndarray, shape (P,)
-        Samples, ideally some of the nodes of a square lattice [m].
-    values : ndarray, shape (S, P)
-        One row per surface.
-
-    Returns
-    -------
-    Surface
-        The surfaces.
+    x, y (P,): samples, ideally some of the nodes of a square lattice [m]; values (S, P): one row
+    per surface.
     """
     step = _spacing(x, y)
     none = np.empty((0, 0, 0))

@@ -61,12 +61,8 @@ _AROUND: Final = ((-1, -1), (-1, 0), (-1, 1), (0, -1), (0, 1), (1, -1), (1, 0), 
 class LandForms(NamedTuple):
     """Forms of the land on a property, each empty where there are none.
 
-    Parameters
-    ----------
-    low_spots, steep : shapely geometry
-        Polygons: hollows that hold water, and ground steeper than asked for.
-    flow_paths : shapely geometry
-        Lines along which water gathers.
+    low_spots, steep: polygons: hollows that hold water, and ground steeper than asked for;
+    flow_paths: lines along which water gathers.
     """
 
     low_spots: BaseGeometry
@@ -217,23 +213,12 @@ def land_forms(terrain: HeightRaster, *, boundary: BaseGeometry, slope_percent: 
 def drainage(heights: Floats) -> tuple[Floats, Ints, Ints]:
     """Flood a terrain from its rim: what each cell fills up to, and which way it drains.
 
-    Parameters
-    ----------
-    heights : ndarray, shape (rows, columns)
-        Heights, none NaN [m].
+    heights (rows, columns): heights, none NaN [m]. Result: heights with every hollow filled up to
+    where it spills [m], shape (rows, columns); cell to which each drains: the steepest way down,
+    across a filled hollow the way to its outlet; a cell of the rim drains to itself, shape (rows *
+    columns,); cells from the lowest up; every cell comes after the one it drains to, shape (rows *
+    columns,).
 
-    Returns
-    -------
-    filled : ndarray, shape (rows, columns)
-        Heights with every hollow filled up to where it spills [m].
-    receiver : ndarray of int, shape (rows * columns,)
-        Cell to which each drains: the steepest way down, across a filled hollow the way to its
-        outlet; a cell of the rim drains to itself.
-    order : ndarray of int, shape (rows * columns,)
-        Cells from the lowest up; every cell comes after the one it drains to.
-
-    Examples
-    --------
     >>> bowl = np.array([[3, 3, 3.0], [3, 1, 2], [3, 3, 3]])
     >>> drainage(bowl)[0][1, 1], int(drainage(bowl)[1][4])
     (np.float64(2.0), 5)

@@ -76,10 +76,7 @@ class Chances(NamedTuple):
 class _Deviation(NamedTuple):
     """How local dryness deviates from the map: a lognormal field that is a sum of two.
 
-    Parameters
-    ----------
-    variances, reaches : ndarray, shape (2,)
-        Of the logarithm: the application's, then the field's own.
+    variances, reaches (2,): of the logarithm: the application's, then the field's own.
     """
 
     variances: Floats
@@ -113,26 +110,8 @@ def chances_at(
     for the rank given z, the scenario and the burial error: good where deviations reach no farther
     than about a third of the ground. No random numbers are needed.
 
-    Parameters
-    ----------
-    ranks : RankField
-        The field.
-    point : tuple of float
-        x and y [m].
-    unknown : Unevenness
-        What is not known of the application.
-    tested : bool
-        Whether to tell what it would be after a can test, of a point chosen anew: what the test
-        finds spreads the ground, and the point lies in the middle of what is then the driest
-        quarter.
+    point: x and y [m]. Result: of the ground where a sensor may lie.
 
-    Returns
-    -------
-    Chances
-        Of the ground where a sensor may lie.
-
-    References
-    ----------
     Mehler, F. G. (1866), for the expansion of the bivariate normal density.
     """
     cv = unknown.cv if not tested or unknown.cv_tested is None else unknown.cv_tested

@@ -52,23 +52,8 @@ def atomic_path(target: Path | str) -> Iterator[Path]:
     file's ending (so that drivers that look at it work). When the block raises, the target stays
     as it was and the sibling is removed.
 
-    Parameters
-    ----------
-    target : Path or str
-        The file to write; its folder is made when it is missing.
+    Result: the path to write to; nothing is there yet.
 
-    Yields
-    ------
-    Path
-        The path to write to; nothing is there yet.
-
-    Raises
-    ------
-    FileNotFoundError
-        When the block wrote nothing there.
-
-    Examples
-    --------
     >>> import tempfile
     >>> folder = Path(tempfile.mkdtemp())
     >>> with atomic_path(folder / "plan.txt") as path:
@@ -92,55 +77,21 @@ def atomic_path(target: Path | str) -> Iterator[Path]:
 
 
 def write_bytes(target: Path | str, content: bytes) -> Path:
-    """Write bytes to a file, whole or not at all.
-
-    Parameters
-    ----------
-    target : Path or str
-        The file.
-    content : bytes
-        All of it.
-
-    Returns
-    -------
-    Path
-        The file.
-    """
+    """Write bytes to a file, whole or not at all."""
     with atomic_path(target) as path:
         path.write_bytes(content)
     return Path(target)
 
 
 def write_text(target: Path | str, content: str) -> Path:
-    """Write text to a file as UTF-8 with plain line feeds, whole or not at all.
-
-    Parameters
-    ----------
-    target : Path or str
-        The file.
-    content : str
-        All of it.
-
-    Returns
-    -------
-    Path
-        The file.
-    """
+    """Write text to a file as UTF-8 with plain line feeds, whole or not at all."""
     return write_bytes(target, content.encode("utf-8"))
 
 
 def file_digest(path: Path) -> str:
     """Return the sha256 of a file.
 
-    Parameters
-    ----------
-    path : Path
-        The file.
-
-    Returns
-    -------
-    str
-        In hexadecimal; "" where the file cannot be read.
+    Result: in hexadecimal; "" where the file cannot be read.
     """
     try:
         with path.open("rb") as file:
@@ -156,13 +107,7 @@ def _to_disk(path: Path) -> None:
 
 
 def flush_folder(folder: Path) -> None:
-    """Flush the renames in a folder to the disk; not every platform can open a folder.
-
-    Parameters
-    ----------
-    folder : Path
-        The folder.
-    """
+    """Flush the renames in a folder to the disk; not every platform can open a folder."""
     if not hasattr(os, "O_DIRECTORY"):  # pragma: no cover
         return
     handle = os.open(folder, os.O_RDONLY | os.O_DIRECTORY)
@@ -181,23 +126,7 @@ class LockedError(OSError):
 def locked(path: Path) -> Iterator[None]:
     """Hold a lock file; the lock goes with the process, however it ends, and so does the file.
 
-    Parameters
-    ----------
-    path : Path
-        The lock file, on the disk that all who write share; its folder is there. The same process
-        may take it again.
-
-    Yields
-    ------
-    None
-        While it is ours.
-
-    Raises
-    ------
-    LockedError
-        When another process has it.
-    OSError
-        When there can be no such file.
+    Result: while it is ours.
     """
     lock = filelock.FileLock(
         path.resolve(), timeout=0, is_singleton=True, thread_local=False, mode=0o666
@@ -238,38 +167,12 @@ def _machine() -> str:
 
 
 def scratch_folder(home: Path, prefix: str) -> Path:
-    """Make an empty folder whose name says which process of which machine uses it.
-
-    Parameters
-    ----------
-    home : Path
-        Where; it is there.
-    prefix : str
-        How its name begins.
-
-    Returns
-    -------
-    Path
-        The folder.
-
-    Raises
-    ------
-    OSError
-        When it cannot be made.
-    """
+    """Make an empty folder whose name says which process of which machine uses it."""
     return Path(tempfile.mkdtemp(prefix=f"{prefix}{_machine()}-{os.getpid()}-", dir=home))
 
 
 def sweep_scratch(home: Path, prefix: str) -> None:
-    """Remove what processes of this machine left when they were killed; others are left alone.
-
-    Parameters
-    ----------
-    home : Path
-        Where scratch folders lie.
-    prefix : str
-        How their names begin.
-    """
+    """Remove what processes of this machine left when they were killed; others are left alone."""
     name = re.compile(rf"{re.escape(prefix)}{re.escape(_machine())}-(\d+)-\w+")
     for path in home.iterdir() if home.is_dir() else ():
         found = name.fullmatch(path.name)
@@ -296,16 +199,8 @@ def _alive(process: int) -> bool:
 def written_files(folder: Path) -> dict[str, str]:
     """Return what earlier runs wrote into a folder of results and still lies there.
 
-    Parameters
-    ----------
-    folder : Path
-        Any folder.
-
-    Returns
-    -------
-    dict of str to str
-        Name -> sha256 when it was written; the file may have been changed since. Links and folders
-        are never among them.
+    Result: name -> sha256 when it was written; the file may have been changed since. Links and
+    folders are never among them.
     """
     try:
         listed = json.loads((folder / SOURCE).read_text("utf-8"))["files"].items()
@@ -324,15 +219,7 @@ def written_files(folder: Path) -> dict[str, str]:
 def is_untouched(folder: Path) -> bool:
     """Tell whether a folder of results holds nothing but what was written there, unchanged.
 
-    Parameters
-    ----------
-    folder : Path
-        The folder.
-
-    Returns
-    -------
-    bool
-        False where anything else lies in it: a history, a note, a sheet that was filled in.
+    Result: False where anything else lies in it: a history, a note, a sheet that was filled in.
     """
     known = written_files(folder)
     return all(

@@ -16,14 +16,7 @@ __all__ = ["CAUTIONS", "DIG_CAUTION", "RECLAIMED_CAUTIONS", "Caution", "cautions
 class Caution:
     """One caution.
 
-    Parameters
-    ----------
-    key : str
-        Short name.
-    text : str
-        What to print.
-    source : str
-        Where it comes from.
+    key: short name; text: what to print; source: where it comes from.
     """
 
     key: str
@@ -132,19 +125,8 @@ RECLAIMED_CAUTIONS: Final = (
 def cautions_for(*, reclaimed: bool = False) -> tuple[str, ...]:
     """Return the cautions that a hand-off must carry.
 
-    Parameters
-    ----------
-    reclaimed : bool
-        Whether the system runs on reclaimed water; when it is not known, leave it False: the
-        general texts name cross-connection anyway, and one line asks about reclaimed water.
+    Result: plain words, in the order to print them.
 
-    Returns
-    -------
-    tuple of str
-        Plain words, in the order to print them.
-
-    Examples
-    --------
     >>> cautions_for()[0].startswith("Call before you dig")
     True
     >>> len(cautions_for(reclaimed=True)) > len(cautions_for())

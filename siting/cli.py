@@ -98,20 +98,7 @@ def new(folder: Path, units: str, crs: str) -> None:
 
     \f
 
-    Parameters
-    ----------
-    folder : Path
-        Made when it is not there.
-    units : {"metric", "us"}
-        Units of the keys and columns.
-    crs : str
-        CRS of the empty layers; any that pyproj understands.
-
-    Raises
-    ------
-    InputError
-        When one of the files is there already, the CRS is not known, or the folder cannot be
-        written.
+    units {"metric", "us"}: units of the keys and columns.
     """
     from siting.site.template import new_property
 
@@ -124,26 +111,7 @@ def new(folder: Path, units: str, crs: str) -> None:
 @fetch_option
 @json_option
 def check(property_file: Path, fetch_weather: bool, as_json: bool) -> None:
-    """Check PROPERTY (a property file or its folder): every fault at once, nothing written.
-
-    \f
-
-    Parameters
-    ----------
-    property_file : Path
-        The property file, or its folder.
-    fetch_weather : bool
-        Whether weather may be fetched over the network, where the property file asks for it.
-    as_json : bool
-        Whether to print one JSON object.
-
-    Raises
-    ------
-    InputError
-        With every fault of the property file, its layers or its weather.
-    PlanError
-        When the weather holds no whole season.
-    """
+    """Check PROPERTY (a property file or its folder): every fault at once, nothing written."""
     from siting.climate.calendar import season_calendar
     from siting.planning import read_inputs
 
@@ -248,22 +216,7 @@ def demo(folder: Path, name: str, as_json: bool, **options: Any) -> None:  # noq
 
     \f
 
-    Parameters
-    ----------
-    folder : Path
-        Folder of the results; made when it is not there.
-    name : {"campus", "yard"}
-        Which bundled property.
-    as_json : bool
-        Whether to print one JSON object.
-    **options
-        online_map, dxf (bool) and threads (int).
-
-    Raises
-    ------
-    SitingError
-        When the installation lacks the property, the folder cannot be written, or another run is
-        writing to it.
+    name {"campus", "yard"}: which bundled property.
     """
     from siting.demo import demo_property
 

@@ -104,14 +104,9 @@ class TodayStress:
 class Saving:
     """A yearly figure, of water [m³/year] or money [currency/year].
 
-    Parameters
-    ----------
-    mean : float
-        Over weather years and scenarios.
-    low, high : float
-        Least and greatest weather year, each the mean over the scenarios.
-    scenario_low, scenario_high : float
-        Least and greatest scenario, each the mean over the years; NaN where not known.
+    mean: over weather years and scenarios; low, high: least and greatest weather year, each the
+    mean over the scenarios; scenario_low, scenario_high: least and greatest scenario, each the mean
+    over the years, NaN where not known.
     """
 
     mean: float
@@ -123,15 +118,7 @@ class Saving:
     def times(self, price: float) -> Saving:
         """Return the figure at a price per unit.
 
-        Parameters
-        ----------
-        price : float
-            Price of a unit [currency/m³].
-
-        Returns
-        -------
-        Saving
-            Every part times the price [currency/year].
+        price: price of a unit [currency/m³]. Result: every part times the price [currency/year].
         """
         return Saving(*(value * price for value in astuple(self)))
 
@@ -180,17 +167,8 @@ def sensor_yearly_cost(
 ) -> NDArray[np.float64]:
     """Return the yearly cost of one sensor by its distance from the controller.
 
-    Parameters
-    ----------
-    costs : Costs
-        Prices and life.
-    trench_m, wire_m : float or ndarray
-        Lengths of its own trench and wire [m].
-
-    Returns
-    -------
-    ndarray
-        Straight line without interest [currency/year].
+    trench_m, wire_m: lengths of its own trench and wire [m]. Result: straight line without interest
+    [currency/year].
     """
     length = costs.trench_per_m * np.asarray(trench_m) + costs.wire_per_m * np.asarray(wire_m)
     return np.asarray((costs.device + costs.installation + length) / costs.life_years)
@@ -199,15 +177,8 @@ def sensor_yearly_cost(
 def saving(baseline_m3: NDArray[np.float64], plan_m3: NDArray[np.float64]) -> Saving:
     """Return the water saved a year.
 
-    Parameters
-    ----------
-    baseline_m3, plan_m3 : ndarray, shape (Y,) or (S, Y)
-        Water of each simulated season under today's timer and under the plan [m³].
-
-    Returns
-    -------
-    Saving
-        Mean and ranges; negative where the plan uses more [m³/year].
+    baseline_m3, plan_m3 (Y,): water of each simulated season under today's timer and under the plan
+    [m³]. Result: mean and ranges; negative where the plan uses more [m³/year].
     """
     saved = np.asarray(baseline_m3, dtype=np.float64) - np.asarray(plan_m3, dtype=np.float64)
     saved = np.atleast_2d(saved)
@@ -337,25 +308,9 @@ def claim(
 ) -> str:
     """Say in plain words what may be claimed, and what is missing.
 
-    Parameters
-    ----------
-    costs, water : Costs, Water
-        As the user gave them.
-    built : Capital
-        What the plan costs to build.
-    volume : Saving or None
-        Water saved a year; None without a baseline [m³/year].
-    units : {"metric", "us"}
-        Units of the amounts of water.
-    money : Saving, optional
-        Money saved a year on tiers; by the price where not given [currency/year].
-    today : TodayStress, optional
-        How short of water today's timer leaves the plants.
-
-    Returns
-    -------
-    str
-        One paragraph.
+    volume: water saved a year, None without a baseline [m³/year]; units {"metric", "us"}: units of
+    the amounts of water; money: money saved a year on tiers, by the price where not given
+    [currency/year].
     """
     currency = water.currency
     spent = f"Building it costs {built.total:,.0f} {currency}"

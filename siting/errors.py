@@ -24,19 +24,10 @@ class NoAdmissibleGroundError(PlanError):
 class Fault:
     """One thing that is wrong with an input, and how to mend it.
 
-    Parameters
-    ----------
-    file : str
-        Name of the file as the user wrote it.
-    found : str
-        What was found there.
-    allowed : str
-        What is allowed instead.
-    mend : str
-        What the user can do about it.
-    layer, feature, column : str or None
-        Where in the file: the layer (or TOML table), the feature id (or CSV line, or "row 3") and
-        the column (or TOML key).
+    file: name of the file as the user wrote it; found: what was found there; allowed: what is
+    allowed instead; mend: what the user can do about it; layer, feature, column: where in the file:
+    the layer (or TOML table), the feature id (or CSV line, or "row 3") and the column (or TOML
+    key).
     """
 
     file: str

@@ -55,16 +55,8 @@ class ExtensionError(SitingError):
 class Extension:
     """A function that another package brings.
 
-    Parameters
-    ----------
-    group : str
-        One of `GROUPS`.
-    name : str
-        As it is asked for.
-    package, version : str
-        Who brings it.
-    entry : importlib.metadata.EntryPoint
-        Where it is.
+    group: one of `GROUPS`; name: as it is asked for; package, version: who brings it; entry: where
+    it is.
     """
 
     group: GroupName
@@ -78,18 +70,7 @@ class Extension:
         return f"{GROUPS[self.group]} {self.name} (package {self.package} {self.version})"
 
     def load(self) -> Callable[..., Any]:
-        """Import the function.
-
-        Returns
-        -------
-        callable
-            The function.
-
-        Raises
-        ------
-        ExtensionError
-            When it cannot be imported, or is no function.
-        """
+        """Import the function."""
         try:
             function = self.entry.load()
         except Exception as error:
@@ -100,23 +81,7 @@ class Extension:
         return function  # type: ignore[no-any-return]
 
     def call(self, *values: object, **options: object) -> Any:  # noqa: ANN401 - third parties' own
-        """Import the function and call it.
-
-        Parameters
-        ----------
-        *values, **options
-            What it takes.
-
-        Returns
-        -------
-        Any
-            What it returns.
-
-        Raises
-        ------
-        ExtensionError
-            When it cannot be imported, or whatever it raises; an error of siting passes as it is.
-        """
+        """Import the function and call it."""
         function = self.load()
         try:
             return function(*values, **options)
@@ -134,15 +99,8 @@ def _words(extension: Extension, what: str, error: Exception) -> str:
 def list_extensions(group: GroupName) -> dict[str, Extension]:
     """Return what is installed, without loading any of it.
 
-    Parameters
-    ----------
-    group : str
-        One of `GROUPS`.
-
-    Returns
-    -------
-    dict of str to Extension
-        By name, sorted. Where two packages bring the same name, the first by package name counts.
+    Result: by name, sorted. Where two packages bring the same name, the first by package name
+    counts.
     """
     found: dict[str, Extension] = {}
     entries = [
@@ -158,16 +116,6 @@ def list_extensions(group: GroupName) -> dict[str, Extension]:
 def find_extension(group: GroupName, name: str) -> Extension | None:
     """Return an installed extension by its name.
 
-    Parameters
-    ----------
-    group : str
-        One of `GROUPS`.
-    name : str
-        As it is asked for.
-
-    Returns
-    -------
-    Extension or None
-        None when no package brings it.
+    Result: None when no package brings it.
     """
     return list_extensions(group).get(name)

@@ -12,18 +12,8 @@ __all__ = ["LIMITS", "Limit", "limit"]
 class Limit:
     """A limit of an input: its key, what it limits, the most allowed, its unit, and the reason.
 
-    Parameters
-    ----------
-    key : str
-        By which `limit` finds it.
-    what : str
-        What it limits, in words.
-    most : float
-        The most allowed, in `unit`.
-    unit : str
-        "" for a count.
-    reason : str
-        Why so many and no more.
+    key: by which `limit` finds it; what: what it limits, in words; most: the most allowed, in
+    `unit`; unit: "" for a count; reason: why so many and no more.
     """
 
     key: str
@@ -69,18 +59,6 @@ _BY_KEY: Final = {row.key: row.most for row in LIMITS}
 def limit(key: str) -> float:
     """Return a limit of `LIMITS`.
 
-    Parameters
-    ----------
-    key : str
-        Its key.
-
-    Returns
-    -------
-    float
-        The most allowed.
-
-    Examples
-    --------
     >>> limit("features")
     100000
     """

@@ -88,17 +88,8 @@ def _bytes(colour: str) -> tuple[int, int, int]:
 def ramp_rgb(ramp: tuple[str, ...], fraction: NDArray[np.float64]) -> NDArray[np.uint8]:
     """Return the colours of a ramp at many places.
 
-    Parameters
-    ----------
-    ramp : tuple of str
-        Evenly spaced colours "#rrggbb".
-    fraction : ndarray
-        Place on the ramp, 0..1 (clipped); NaN gives the first colour.
-
-    Returns
-    -------
-    ndarray of uint8, shape (*fraction.shape, 3)
-        Red, green, blue.
+    fraction: place on the ramp, 0..1 (clipped), NaN gives the first colour. Result: red, green,
+    blue, shape (*fraction.shape, 3).
     """
     stops = np.array([_bytes(c) for c in ramp], dtype=np.float64)
     place = np.clip(np.nan_to_num(fraction, nan=0.0), 0.0, 1.0) * (len(ramp) - 1)
@@ -111,20 +102,8 @@ def ramp_rgb(ramp: tuple[str, ...], fraction: NDArray[np.float64]) -> NDArray[np
 def ramp_colour(ramp: tuple[str, ...], fraction: float) -> str:
     """Return the colour of a ramp at one place.
 
-    Parameters
-    ----------
-    ramp : tuple of str
-        Evenly spaced colours "#rrggbb".
-    fraction : float
-        Place on the ramp, 0..1 (clipped).
+    fraction: place on the ramp, 0..1 (clipped).
 
-    Returns
-    -------
-    str
-        The colour "#rrggbb".
-
-    Examples
-    --------
     >>> ramp_colour(("#000000", "#ffffff"), 0.2)
     '#333333'
     """
@@ -144,18 +123,6 @@ def _luminance(colour: str) -> float:
 def text_on(colour: str) -> str:
     """Return black-ish or white, whichever reads better on a colour.
 
-    Parameters
-    ----------
-    colour : str
-        The ground "#rrggbb".
-
-    Returns
-    -------
-    str
-        "#000000" or "#ffffff".
-
-    Examples
-    --------
     >>> text_on("#f2ecc8"), text_on("#1c3468")
     ('#000000', '#ffffff')
     """

@@ -34,18 +34,9 @@ INCH_M: Final = 0.0254
 class SensorDepth:
     """How deep the trade buries a sensor under one kind of planting.
 
-    Parameters
-    ----------
-    share : float
-        Wanted depth over root depth, 0..1.
-    shallowest, deepest : float
-        Limits of that depth [m].
-    words : str
-        The rule in plain words, with room for the metric figure.
-    metric : str
-        That figure.
-    reference : str
-        Where it comes from.
+    share: wanted depth over root depth, 0..1; shallowest, deepest: limits of that depth [m]; words:
+    the rule in plain words, with room for the metric figure; metric: that figure; reference: where
+    it comes from.
     """
 
     share: float
@@ -58,15 +49,8 @@ class SensorDepth:
     def said(self, units: UnitsName) -> str:
         """Return the rule in plain words, with its reference.
 
-        Parameters
-        ----------
-        units : {"metric", "us"}
-            The trade speaks of inches; metric readers are told millimetres beside them.
-
-        Returns
-        -------
-        str
-            One sentence's worth.
+        units {"metric", "us"}: the trade speaks of inches, metric readers are told millimetres
+        beside them.
         """
         beside = f" ({self.metric})" if units == "metric" else ""
         return f"{self.words.format(beside)} ({self.reference})"

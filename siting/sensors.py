@@ -61,29 +61,8 @@ def choose_sensors(
     one part in a million is not used, so that its value is exactly 0. Among equal costs (closer
     than `tie`) a second look swaps sensors one at a time for earlier candidates.
 
-    Parameters
-    ----------
-    candidates : Candidates
-        Every sensor that may be bought, the preferred ones first.
-    max_sensors : int
-        Greatest number of sensors, at least 1.
-    curve : bool
-        Whether to solve every number up to it; otherwise that number alone.
-    tie : float
-        Costs closer than this share are equal; the earlier candidates then win.
+    max_sensors: greatest number of sensors, at least 1. Result: one row per n, and the cheapest.
 
-    Returns
-    -------
-    SensorChoice
-        One row per n, and the cheapest.
-
-    Raises
-    ------
-    InputError
-        When `max_sensors` is below 1.
-
-    Examples
-    --------
     >>> two = Candidates(np.array([0, 1]), np.array([[1.0, 4.0], [5.0, 2.0]]), np.ones(2), ("", ""))
     >>> choice = choose_sensors(two, max_sensors=2)
     >>> choice.chosen.sensors, choice.rows[0].value_of_next
@@ -110,17 +89,7 @@ def choose_sensors(
 def fixed_zones(candidates: Candidates, zones: Sequence[int]) -> Choice:
     """Return the best choice with one sensor in each of the given zones and none elsewhere.
 
-    Parameters
-    ----------
-    candidates : Candidates
-        Every sensor that may be bought.
-    zones : sequence of int
-        Zones that get a sensor.
-
-    Returns
-    -------
-    Choice
-        With the best settings and assignment; not feasible where a zone cannot be governed.
+    Result: with the best settings and assignment; not feasible where a zone cannot be governed.
     """
     wanted = sorted(set(zones))
     model = Model(candidates)
@@ -132,19 +101,8 @@ def plain_rules(
 ) -> Mapping[str, Choice]:
     """Evaluate the rules of thumb, each with its best settings and assignment.
 
-    Parameters
-    ----------
-    candidates : Candidates
-        Every sensor that may be bought.
-    need : ndarray, shape (Z,)
-        Water-need score; the driest zone has the greatest [% of RAW per peak day].
-    plants : sequence of str, length Z
-        Plant type of each zone; each type's sensor goes into its driest zone.
-
-    Returns
-    -------
-    mapping of str to Choice
-        "one in the driest zone", "one per plant type", "one in every zone".
+    need (Z,): water-need score, the driest zone has the greatest [% of RAW per peak day]. Result:
+    "one in the driest zone", "one per plant type", "one in every zone".
     """
     order = np.argsort(-np.asarray(need), kind="stable")
     first: dict[str, int] = {}
@@ -252,15 +210,7 @@ def _earlier(
 def with_values(rows: Sequence[Choice]) -> tuple[Choice, ...]:
     """Keep the previous choice where one more sensor is worth nothing; then value each.
 
-    Parameters
-    ----------
-    rows : sequence of Choice
-        For n = 1, 2, ...
-
-    Returns
-    -------
-    tuple of Choice
-        Costs never rise along it; `value_of_next` is exactly 0 where a sensor is worth nothing.
+    Result: costs never rise along it; `value_of_next` is exactly 0 where a sensor is worth nothing.
     """
     rows = list(rows)
     for at in range(1, len(rows)):

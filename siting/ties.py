@@ -53,16 +53,12 @@ _COLUMNS: Final = (
 class SensorTies(NamedTuple):
     """The ties of one sensor.
 
-    Parameters
-    ----------
-    ties : GeoDataFrame
-        One row per tie: tie (1..3), distance_m, from_kind, from_x, from_y, angle_deg (crossing
-        angle with tie 1; NaN on tie 1), drms_m (error expected: of ties 1 and 2 on their rows, of
-        all three on the row of tie 3), side ("left" or "right" of the line from point 1 to point
-        2, seen from point 1), offset (bool: the shortest tape from a straight edge, whose foot is
-        from_x, from_y), geometry (LineString from the fixed point to the sensor).
-    note : str
-        What is missing, in plain words, or "".
+    ties: one row per tie: tie (1..3), distance_m, from_kind, from_x, from_y, angle_deg (crossing
+    angle with tie 1, NaN on tie 1), drms_m (error expected: of ties 1 and 2 on their rows, of all
+    three on the row of tie 3), side ("left" or "right" of the line from point 1 to point 2, seen
+    from point 1), offset (bool: the shortest tape from a straight edge, whose foot is from_x,
+    from_y), geometry (LineString from the fixed point to the sensor); note: what is missing, in
+    plain words, or "".
     """
 
     ties: gpd.GeoDataFrame
@@ -85,20 +81,9 @@ class _Fixed(NamedTuple):
 def pair_drms(angle_deg: Floats | float, *, sigma: float = TAPE_SIGMA_M) -> Floats:
     """Error expected of a point fixed by two tapes: sqrt(2) sigma / sin(crossing angle).
 
-    Parameters
-    ----------
-    angle_deg : ndarray or float
-        Angle at which the tapes cross [deg].
-    sigma : float
-        Standard deviation of one distance [m].
+    angle_deg: angle at which the tapes cross [deg]; sigma: standard deviation of one distance [m].
+    Result: root mean square distance of the point found from the true one [m].
 
-    Returns
-    -------
-    ndarray
-        Root mean square distance of the point found from the true one [m].
-
-    Examples
-    --------
     >>> round(float(pair_drms(30.0, sigma=0.01)), 4)
     0.0283
     """

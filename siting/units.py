@@ -88,22 +88,9 @@ QUANTITIES: Final[dict[Quantity, dict[UnitsName, _Edge]]] = {
 def convert(value: float, quantity: Quantity, units: UnitsName) -> float:
     """Convert a metric value to the units in which it is shown.
 
-    Parameters
-    ----------
-    value : float
-        In the inside unit of the quantity [m, mm, m², m³, mm/h, mm/d, °C, 1/m³, 1/m].
-    quantity : str
-        One of `QUANTITIES`.
-    units : {"metric", "us"}
-        How to show it.
+    value: in the inside unit of the quantity [m, mm, m², m³, mm/h, mm/d, °C, 1/m³, 1/m]; units
+    {"metric", "us"}: how to show it. Result: the value in the shown unit; see `unit_label`.
 
-    Returns
-    -------
-    float
-        The value in the shown unit; see `unit_label`.
-
-    Examples
-    --------
     >>> round(convert(25.4, "depth", "us"), 6)
     1.0
     """
@@ -114,20 +101,8 @@ def convert(value: float, quantity: Quantity, units: UnitsName) -> float:
 def unit_label(quantity: Quantity, units: UnitsName) -> str:
     """Return the label of the unit in which a quantity is shown.
 
-    Parameters
-    ----------
-    quantity : str
-        One of `QUANTITIES`.
-    units : {"metric", "us"}
-        How to show it.
+    units {"metric", "us"}: how to show it.
 
-    Returns
-    -------
-    str
-        The label.
-
-    Examples
-    --------
     >>> unit_label("rate", "us")
     'in/h'
     """
@@ -137,24 +112,9 @@ def unit_label(quantity: Quantity, units: UnitsName) -> str:
 def show(value: float, quantity: Quantity, units: UnitsName, *, decimals: int | None = None) -> str:
     """Return a value as people read it, with its unit.
 
-    Parameters
-    ----------
-    value : float
-        In the inside unit of the quantity.
-    quantity : str
-        One of `QUANTITIES`.
-    units : {"metric", "us"}
-        How to show it.
-    decimals : int, optional
-        Digits after the point; the default suits the quantity.
+    units {"metric", "us"}: how to show it; decimals: digits after the point, the default suits the
+    quantity. Result: number, space, unit; an en dash when the value is unknown.
 
-    Returns
-    -------
-    str
-        Number, space, unit; an en dash when the value is unknown.
-
-    Examples
-    --------
     >>> show(1.5, "length", "us")
     '4.9 ft'
     >>> show(12.34, "volume", "metric")
@@ -169,21 +129,9 @@ def show(value: float, quantity: Quantity, units: UnitsName, *, decimals: int | 
 def figure(value: float | None, decimals: int = 0) -> str:
     """Return a plain number as people read it: the one way from a number to a sentence.
 
-    Parameters
-    ----------
-    value : float or None
-        Any number.
-    decimals : int
-        Digits after the point.
+    Result: with commas between thousands and no minus before a zero; an en dash when it is unknown
+    or not finite.
 
-    Returns
-    -------
-    str
-        With commas between thousands and no minus before a zero; an en dash when it is unknown or
-        not finite.
-
-    Examples
-    --------
     >>> figure(1234.5), figure(-0.2), figure(float("nan")), figure(None)
     ('1,234', '0', '–', '–')
     """
