@@ -22,7 +22,7 @@ class Control:
 
     kind, hardware: as in `Plan.controls`, the hardware as people write it; sensors: how many it
     takes; water_m3, cost_per_year, stress_days: as in the table, NaN where it cannot serve the
-    property [m³], [currency], [d]; keeps: whether every zone stays within its limit of stress days;
+    property [m³], [currency], [d];
     chosen: whether the plan is of this kind alone.
     """
 
@@ -32,7 +32,6 @@ class Control:
     water_m3: float
     cost_per_year: float
     stress_days: float
-    keeps: bool
     chosen: bool
 
 
@@ -127,7 +126,6 @@ def controls(plan: Plan) -> list[Control]:
             water_m3=float(row["water_m3"]),
             cost_per_year=float(row["cost_per_year"]),
             stress_days=float(row["stress_days"]),
-            keeps=bool(row["within_limit"]),
             chosen=bool(row["chosen"]),
         )
         for kind, row in _records(plan.controls)
@@ -141,15 +139,13 @@ def _mixed(plan: Plan, row: Mapping[str, Any]) -> Control:
     """Return the plan's own line where it mixes kinds of control."""
     kinds = dict.fromkeys(str(k).replace("_", "-") for k in plan.sensors["control"])
     hardware = dict.fromkeys(str(k).replace("_", "-") for k in plan.sensors["hardware"])
-    stress, limit = float(row["stress_days"]), plan.settings.control.max_stress_days
     return Control(
         kind=" and ".join(kinds),
         hardware=", ".join(hardware),
         sensors=len(plan.sensors),
         water_m3=float(row["water_m3"]),
         cost_per_year=float(row["cost_per_year"]),
-        stress_days=stress,
-        keeps=stress <= max([limit, *plan.decision.get("limits", {}).values()]),
+        stress_days=float(row["stress_days"]),
         chosen=True,
     )
 

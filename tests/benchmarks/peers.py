@@ -81,12 +81,9 @@ def _by_position(town: Town, lit_at: Callable) -> Engine:
     return Engine(hours, lit)
 
 
-def siting_vectors(town: Town, *, threads: int, engine: str, raster: bool = False) -> Engine:
+def siting_vectors(town: Town, *, threads: int, raster: bool = False) -> Engine:
     """Run this project's engine: from the buildings' vectors, or from a height raster alone."""
-    if engine == "numba" and importlib.util.find_spec("numba") is None:
-        message = "numba is not installed"
-        raise Skipped(message)
-    options = ShadeOptions(threads=threads, engine=engine)
+    options = ShadeOptions(threads=threads)
     layers = {"buildings": town.buildings, "trees": town.buildings.iloc[:0]}
     if raster:
         grid = town.grid
@@ -316,13 +313,9 @@ def _in_place(folder: Path, *words: str) -> None:
 
 #: Name -> function of a town (and, for r.sun, the latitude).
 ENGINES: Final = {
-    "siting, vectors, numba, 2 threads": partial(siting_vectors, threads=2, engine="numba"),
-    "siting, vectors, numba, 1 thread": partial(siting_vectors, threads=1, engine="numba"),
-    "siting, vectors, numpy, 2 threads": partial(siting_vectors, threads=2, engine="numpy"),
-    "siting, vectors, numpy, 1 thread": partial(siting_vectors, threads=1, engine="numpy"),
-    "siting, height raster, 2 threads": partial(
-        siting_vectors, threads=2, engine="numba", raster=True
-    ),
+    "siting, vectors, 2 threads": partial(siting_vectors, threads=2),
+    "siting, vectors, 1 thread": partial(siting_vectors, threads=1),
+    "siting, height raster, 2 threads": partial(siting_vectors, threads=2, raster=True),
     "insolation": insolation,
     "solweig": solweig,
     "umep": umep,
