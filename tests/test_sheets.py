@@ -10,6 +10,7 @@ import pypdf
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from reportlab.platypus import PageBreak
 from shapely.geometry import Point
 
 from siting.handoff import _sheet_pen as pen_module
@@ -17,7 +18,7 @@ from siting.handoff._sensor_facts import compass
 from siting.handoff._sheet_fonts import BOLD, SANS, fit_text, markup, printable, width_of
 from siting.handoff._sheet_frame import LADDER, POINTS_PER_METRE, Frame, check_bar, fit
 from siting.handoff._sheet_plan import overview_frame, sensor_frame
-from siting.handoff._sheet_sensor import threshold_steps
+from siting.handoff._sheet_sensor import _tall, sensor_pages, threshold_steps
 from siting.handoff._sheet_text import depth, elide, tape
 from siting.handoff.sheets import write_sheets
 from siting.units import FOOT_M
@@ -269,6 +270,31 @@ def test_many_sensors_each_get_their_leaf(tmp_path):
     for name in sensors.index:
         assert sum(text.startswith(f"{name}: zone") for text in words) == 1
         assert sum(text.startswith(f"{name}: worksheet") for text in words) == 1
+
+
+def test_a_long_leaf_takes_room_from_its_drawings_and_not_a_further_page():
+    """A row of a full table once stood alone on an empty page."""
+    plan, width = make_plan(units="us"), 480.0
+
+    def front(page):
+        parts = sensor_pages(plan, "S1", width=width, height=300.0, page=page)[1:]
+        side = parts[: next(k for k, part in enumerate(parts) if isinstance(part, PageBreak))]
+        return _tall(side, width)
+
+    whole = front(2000.0)
+    assert front(whole + 15) == pytest.approx(whole, abs=1)
+    for short in (20, 60, 100):
+        assert whole - short - 20 < front(whole - short) <= whole - short
+
+
+def test_what_is_paid_for_a_link_is_not_called_a_trench_alone(tmp_path):
+    plan = make_plan()
+    told = [_words(page) for page in pypdf.PdfReader(write_sheets(plan, tmp_path / "a.pdf")).pages]
+    assert not any("wireless link" in page for page in told)
+    plan.sensors["link"] = ["wireless", "decoder"]
+    told = [_words(page) for page in pypdf.PdfReader(write_sheets(plan, tmp_path / "b.pdf")).pages]
+    money = str(plan.economics["currency"])
+    assert sum(f"trench or decoder or wireless link {money}" in page for page in told) == 2
 
 
 def test_plan_is_not_changed(tmp_path):

@@ -16,7 +16,7 @@ import shapely
 from siting.planning import Plan
 
 __all__ = ["Fitted", "Spare", "bearing", "chance_cell", "compass", "controllers", "hardware_words",
-           "rank_words", "spares"]  # fmt: skip
+           "rank_words", "spares", "trench_word"]  # fmt: skip
 
 _POINTS: Final = (
     "N", "NNE", "NE", "ENE", "E", "ESE", "SE", "SSE",
@@ -111,6 +111,23 @@ def chance_cell(chance: float) -> str:
     '30 in 100'
     """
     return f"{100 * chance:.0f} in 100" if math.isfinite(chance) else "–"
+
+
+def trench_word(plan: Plan) -> str:
+    """Name what is paid for as trench: links and decoders count as trench where there are any.
+
+    Parameters
+    ----------
+    plan : Plan
+        The plan.
+
+    Returns
+    -------
+    str
+        "trench", or with what takes its place.
+    """
+    kinds = set(plan.sensors["link"]) - {""}
+    return " or ".join(["trench", *sorted({"wireless": "wireless link"}.get(k, k) for k in kinds)])
 
 
 def spares(plan: Plan, sensor_id: str) -> list[Spare]:

@@ -12,6 +12,7 @@ from siting._claims import payback_words, span
 from siting.cautions import cautions_for
 from siting.handoff._assumptions import budget_lines, plan_standing
 from siting.handoff._money_rows import choices
+from siting.handoff._sensor_facts import trench_word
 from siting.handoff._sheet_tables import bullets, facts, grid, heading, note, text
 from siting.handoff._sheet_text import clean, elide, money, number
 from siting.handoff._sheet_timer import timer_pages
@@ -164,7 +165,7 @@ def _money(plan: Plan, width: float) -> list[Any]:
     known = plan.economics
     currency = elide(clean(known.get("currency")), 10)
     parts = ", ".join(
-        f"{key} {money(known.get(key), currency)}"
+        f"{trench_word(plan) if key == 'trench' else key} {money(known.get(key), currency)}"
         for key in ("device", "installation", "trench", "wire")
     )
     pairs: list[tuple[str, object]] = [

@@ -16,6 +16,7 @@ from reportlab.platypus import PageBreak, Spacer
 from siting._claims import Standing, payback_words, span
 from siting.handoff._assumptions import assumptions_in_words, plan_limit, plan_standing
 from siting.handoff._money_rows import controls, moves, options
+from siting.handoff._sensor_facts import trench_word
 from siting.handoff._sheet_pen import Canvas, Drawing
 from siting.handoff._sheet_tables import bullets, facts, grid, heading, text
 from siting.handoff._sheet_text import clean, elide, money, number
@@ -258,7 +259,7 @@ def owner_summary(plan: Plan) -> list[tuple[str, object]]:
     kinds = ", ".join(dict.fromkeys(clean(k).replace("_", "-") for k in plan.sensors["control"]))
     rows: list[tuple[str, object]] = [
         ("Sensors", f"{count} for {len(plan.zones)} zones ({kinds} control)"),
-        ("Cost to build", _capital(known, currency)),
+        ("Cost to build", _capital(plan, currency)),
     ]
     state = plan_standing(plan)
     if state.water == "unknown":
@@ -295,10 +296,11 @@ def _money_row(plan: Plan, state: Standing, currency: str) -> tuple[str, object]
     return "Money saved a year", _ranged(plan, "saved_per_year", currency)
 
 
-def _capital(known: Mapping[str, Any], currency: str) -> str:
+def _capital(plan: Plan, currency: str) -> str:
     """Return what it costs, and its parts."""
+    known = plan.economics
     parts = [
-        f"{words} {money(known.get(key), currency)}"
+        f"{trench_word(plan) if key == 'trench' else words} {money(known.get(key), currency)}"
         for key, words in _PARTS
         if known.get(key) is not None
     ]

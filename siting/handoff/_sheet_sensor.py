@@ -34,31 +34,43 @@ __all__ = ["sensor_list", "sensor_pages", "threshold_steps"]
 _PLAN_SHARE: Final = 0.68
 _GAP: Final = 10.0
 _INSET_HEIGHT: Final = 155.0
+_LEAST_SHARE: Final = 0.6  # of the height of the drawings that longer tables may leave them
+_SLACK: Final = 14.0  # a space, and a line more of what is kept clear of
 _NAME: Final = 60
 _BLANK: Final = "________________"
 _WHOLE: Final = 4000  # characters: a text of ours that is never cut
 
 
-def sensor_pages(plan: Plan, sensor_id: str, *, width: float, height: float) -> list[Any]:
+def sensor_pages(
+    plan: Plan, sensor_id: str, *, width: float, height: float, page: float
+) -> list[Any]:
     """Return the flowables of one sensor's leaf, each side from the top of a page.
 
-    width, height: between the margins, height of the drawings [pt].
+    width, height, page: between the margins, height of the drawings, less where the tables need
+    the room, height of a page between the margins [pt].
     """
     row = plan.sensors.loc[sensor_id].to_dict()
     title = (
         f"{sensor_id}: zone {elide(clean(row['zone']), 40)}, valve {elide(clean(row['valve']), 20)}"
     )
-    return [
-        PageBreak(),
-        heading(title, "tag"),
-        _pictures(plan, sensor_id, width, height),
-        Spacer(1, 4),
-        _clearances(plan, _frame(plan, sensor_id, width, height)),
+    head = heading(title, "tag")
+    tables = [
         _tie_table(plan, sensor_id, width),
         Spacer(1, 3),
         _reserve_table(plan, sensor_id, width),
         Spacer(1, 5),
         facts(_fact_pairs(plan, sensor_id, row), width=width, share=0.2),
+    ]
+    clear = _clearances(plan, _frame(plan, sensor_id, width, height))
+    room = page - _tall([head, clear, *tables], width) - _SLACK
+    height = min(height, max(room, _LEAST_SHARE * height))
+    return [
+        PageBreak(),
+        head,
+        _pictures(plan, sensor_id, width, height),
+        Spacer(1, 4),
+        _clearances(plan, _frame(plan, sensor_id, width, height)),
+        *tables,
         PageBreak(),
         heading(f"{sensor_id}: worksheet", "tag"),
         heading("Why here"),
@@ -70,6 +82,14 @@ def sensor_pages(plan: Plan, sensor_id: str, *, width: float, height: float) -> 
         heading("To fill in on site"),
         worksheet(_blanks(plan, sensor_id, row), width=width, height=29.0),
     ]
+
+
+def _tall(flowables: list[Any], width: float) -> float:
+    """Return how much height flowables take one under the other [pt]."""
+    return math.fsum(
+        part.wrap(width, 10_000)[1] + part.getSpaceBefore() + part.getSpaceAfter()
+        for part in flowables
+    )
 
 
 def sensor_list(plan: Plan, *, width: float) -> Any:  # noqa: ANN401 - reportlab is not typed

@@ -84,7 +84,9 @@ def _story(plan: Plan, width: float, height: float) -> list[Any]:
         sensor_list(plan, width=width),
     ]
     for sensor_id in plan.sensors.index:
-        story += sensor_pages(plan, str(sensor_id), width=width, height=height * _PICTURES)
+        story += sensor_pages(
+            plan, str(sensor_id), width=width, height=height * _PICTURES, page=height
+        )
     story += office_pages(plan, width=width)
     return story + owner_pages(plan, width=width)
 
