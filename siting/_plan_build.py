@@ -173,7 +173,7 @@ def _layers(
         measures=known.measures.join(chance_table(placements, known.measures.index)),
         water=known.water,
         simulated=decided.simulated,
-        decision=decision,
+        sheet=decided.sheet,
         ids=ids,
         today_depth=decided.today_depth,
     )
@@ -181,7 +181,7 @@ def _layers(
         site,
         zones=zones,
         water=known.water,
-        decision=decision,
+        sheet=decided.sheet,
         ids=ids,
         placements=placements,
         application=known.application,
@@ -315,11 +315,11 @@ def _ways(settings: PropertyFile, decided: Decided, capital: float) -> list[dict
                      today - yearly(simulated.volume(ran)), _price_of(other, other.choice),
                      float(ran.worst_stress_days.max())))  # fmt: skip
     decision = decided.decision
-    if decision.plain is not None:
-        water = float(decision.options.water_m3(decision.plain).mean())
-        rows.append(("the plain way", decision.plain.used, today - water,
+    if decision.plain is not None and decided.plain is not None:
+        rows.append(("the plain way", decision.plain.used,
+                     today - yearly(simulated.volume(decided.plain)),
                      _price_of(decision, decision.plain),
-                     decision.options.stress_days(decision.plain)))  # fmt: skip
+                     float(decided.plain.worst_stress_days.max())))  # fmt: skip
     least = float(simulated.set_right.worst_stress_days.max())
     rows.append(("timer set right", 0, today - right, 0.0, least))
     rows.append(("against a timer set right", decided.decision.choice.used, right - mine, capital,

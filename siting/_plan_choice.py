@@ -12,9 +12,9 @@ best.
 The cheapest is not yet the answer. Nobody knows the yearly cost to a few per cent, so the answer is
 the *smallest number that is as good as the cheapest within what can be known*: a further sensor is
 taken only where it is worth more than a twentieth of the yearly cost and pays in nine scenarios of
-ten. By the same measure a sensor lies in the plainest home, the thirstiest turf, unless another is
-worth more; and among settings that are equal to half a per cent the plainest is taken: today's
-minutes and days left as they are. What is a tie is told as one.
+ten. Among settings that are equal to half a per cent the plainest is taken: today's minutes and
+days left as they are. What is a tie is told as one; of homes that may be as good, the sheet, which
+is set on more draws, takes the cheapest, or the plainest, the thirstiest turf, where equal.
 """
 
 from __future__ import annotations
@@ -30,7 +30,7 @@ from siting._plan_control import Governors
 from siting._plan_options import Options, controllers_of
 from siting.sensors import Choice, choose_sensors, evaluate, plain_rules, with_values
 
-__all__ = ["ALIKE", "Decision", "decide"]
+__all__ = ["ALIKE", "Decision", "decide", "moved", "other_homes", "plainness"]
 
 _Array = NDArray[np.float64]
 
@@ -69,6 +69,8 @@ class Decision:
         As `Plan.decision`.
     warnings : tuple of str
         Where something gave way.
+    found : object
+        What it was told from.
     """
 
     governors: Governors
@@ -82,6 +84,7 @@ class Decision:
     regret: pd.DataFrame
     facts: dict[str, Any] = field(default_factory=dict)
     warnings: tuple[str, ...] = ()
+    found: _Found | None = field(default=None, repr=False)
 
 
 @dataclass(frozen=True)
@@ -101,6 +104,21 @@ class _Curve:
         """Return the curve with one choice in place of another, for every number it stands for."""
         rows = [replace(new, n=r.n) if r.sensors == old.sensors else r for r in self.rows]
         return replace(self, rows=with_values(rows))
+
+
+@dataclass(frozen=True)
+class _Found:
+    """The curve, which of its rows was chosen, the rules of thumb and the plain way."""
+
+    curve: _Curve
+    at: int
+    rules: dict[str, Choice]
+    plain: Choice | None
+
+    @property
+    def choice(self) -> Choice:
+        """The chosen row."""
+        return self.curve.rows[self.at]
 
 
 def decide(options: Options, *, max_sensors: int) -> Decision:
@@ -127,8 +145,7 @@ def decide(options: Options, *, max_sensors: int) -> Decision:
         options, curve, more = _relaxed(options, max_sensors)
         notes += more
     at = _as_good(options, curve)
-    choice = _plain_homes(options, curve, curve.rows[at])
-    shown = curve.showing(curve.rows[at], choice)
+    choice = curve.rows[at]
     plain = _plain_way(options)
     rules = {
         rule: options.priced(row, options.prices.connection)
@@ -140,23 +157,98 @@ def decide(options: Options, *, max_sensors: int) -> Decision:
     }
     if plain is not None:
         rules = {"the plain way": plain, **rules}
+    found = _Found(curve, at, rules, plain)
+    exact = _facts(options, curve, choice, max_sensors) | _plain_facts(options, plain)
+    return _told(options, found, exact, notes)
+
+
+def _told(
+    options: Options, found: _Found, exact: dict[str, Any], notes: tuple[str, ...]
+) -> Decision:
+    """Put together what is told of a choice."""
+    curve, choice = found.curve, found.choice
+    fit = {n: r for n, r in found.rules.items() if not _too_dry(options, r)}
     return Decision(
         governors=options.pool,
         choice=choice,
         governor=options.follows(choice),
-        plain=plain,
+        plain=found.plain,
         options=options,
         hardware=options.hardware(choice),
-        choices=_choices(options, shown, at),
-        rules=_rules(options, rules, choice),
-        regret=_regret(
-            options, shown, {n: r for n, r in rules.items() if not _too_dry(options, r)}
-        ),
-        facts=_facts(options, curve, choice, max_sensors)
-        | _ties(options, shown, at)
-        | _plain_facts(options, plain),
+        choices=_choices(options, curve, found.at),
+        rules=_rules(options, found.rules, choice),
+        regret=_regret(options, curve, fit),
+        facts=exact | _ties(options, curve, found.at),
         warnings=notes,
+        found=found,
     )
+
+
+def other_homes(decision: Decision, *, most: int) -> list[Choice]:
+    """Return the choice with one of its sensors in another zone that may be as good.
+
+    Parameters
+    ----------
+    decision : Decision
+        As from `decide`.
+    most : int
+        How many at most.
+
+    Returns
+    -------
+    list of Choice
+        The cheapest of the homes that are told as ties.
+    """
+    options, choice = decision.options, decision.choice
+    names = [str(zone) for zone in options.zones.index]
+    found = []
+    for j in choice.sensors:
+        for name in decision.facts["tie_homes"][names[int(options.pool.zone[j])]]:
+            other = _moved_to(options, choice, j, names.index(name))
+            if other is not None:
+                found.append(other)
+    return sorted(found, key=lambda row: row.cost)[:most]
+
+
+def plainness(options: Options, choice: Choice) -> tuple[float, ...]:
+    """Return how far the homes of a choice are from the trade's habit.
+
+    Parameters
+    ----------
+    options : Options
+        What may be bought.
+    choice : Choice
+        Any.
+
+    Returns
+    -------
+    tuple of float
+        To compare with another's; the plainer is the less.
+    """
+    return tuple(sorted(float(options.home_order[z]) for z in options.homes(choice)))
+
+
+def moved(decision: Decision, choice: Choice) -> Decision:
+    """Return a decision with another choice in the place of its own.
+
+    Parameters
+    ----------
+    decision : Decision
+        As from `decide`.
+    choice : Choice
+        One of `other_homes`.
+
+    Returns
+    -------
+    Decision
+        Its tables and ties told anew.
+    """
+    found = decision.found
+    if found is None or choice.sensors == found.choice.sensors:
+        return decision
+    shown = found.curve.showing(found.choice, choice)
+    found = replace(found, curve=shown)
+    return _told(decision.options, found, decision.facts, decision.warnings)
 
 
 def _as_good(options: Options, curve: _Curve) -> int:
@@ -173,32 +265,6 @@ def _sure(options: Options, fewer: Choice, more: Choice) -> bool:
     """Tell whether what further sensors are worth can be known to be worth it."""
     gain = options.costs(fewer) - options.costs(more)
     return bool(fewer.cost - more.cost > ALIKE * more.cost and float((gain > 0).mean()) >= _SURE)
-
-
-def _plain_homes(options: Options, curve: _Curve, best: Choice) -> Choice:
-    """Move each sensor to the plainest home that is as good within what can be known.
-
-    The draws know the cost of a home to a few per cent; which of two is the cheaper by less than
-    that is chance, and the thirstiest turf is what a practitioner would take.
-    """
-    ceiling, choice = best.cost * (1 + ALIKE), best
-    for place in np.argsort(options.home_order).tolist():
-        homes = options.homes(choice)
-        if place in homes:
-            continue
-        dearer = [j for j in choice.sensors if options.home_order[options.pool.zone[j]]
-                  > options.home_order[place]]  # fmt: skip
-        moved = [_moved_to(options, choice, j, place) for j in dearer]
-        good = [
-            row
-            for row in moved
-            if row is not None
-            and row.cost <= ceiling
-            and not any(_sure(options, row, other) for other in curve.rows if other.feasible)
-        ]
-        if good:
-            choice = min(good, key=lambda row: row.cost)
-    return choice
 
 
 def _moved_to(options: Options, choice: Choice, sensor: int, place: int) -> Choice | None:

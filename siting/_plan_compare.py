@@ -9,7 +9,6 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from siting._plan_choice import Decision
 from siting._plan_control import over_zones
 from siting._plan_known import Decided
 from siting._plan_options import Options
@@ -49,7 +48,7 @@ def control_table(
         rows.append(_timer("timer as it runs today", simulated.timer, decided))
     rows.append(_timer("timer, its minutes set right", simulated.set_right, decided))
     rows.append(_timer("rain shut-off", _shut_off(decided, control, rain_mm), decided))
-    rows += _sensor_kinds(decided.decision, options, control)
+    rows += _sensor_kinds(decided, options, control)
     return pd.DataFrame(rows).set_index("kind")
 
 
@@ -81,13 +80,17 @@ def _timer(name: str, ran: Watering, decided: Decided) -> dict[str, Any]:
         "water_m3": water,
         "cost_per_year": np.nan if decided.price is None else decided.price * water,
         "stress_days": float(stress.max()),
-        "within_limit": bool(np.all(stress <= options.pool.limit + 1e-9)),
+        "within_limit": bool(np.all(stress <= decided.sheet.limit + 1e-9)),
         "chosen": False,
     }
 
 
-def _sensor_kinds(decision: Decision, options: Options, control: Control) -> list[dict[str, Any]]:
-    """Return the best plan of each kind of sensor control, and of the common wire."""
+def _sensor_kinds(decided: Decided, options: Options, control: Control) -> list[dict[str, Any]]:
+    """Return the best plan of each kind of sensor control, and of the common wire.
+
+    The plan's own kind stands with what its sheet does; the others as they were tried.
+    """
+    decision = decided.decision
     wanted = (
         ("bypass, one sensor on each controller's common wire", ("bypass",), 1),
         ("bypass, a sensor per zone or group", ("bypass",), None),
@@ -104,6 +107,8 @@ def _sensor_kinds(decision: Decision, options: Options, control: Control) -> lis
         choice = choose_sensors(candidates, max_sensors=most, curve=False).rows[-1]
         choice = options.priced(choice, options.prices.connection)
         mine = {options.pool.kind[j] for j in decision.choice.sensors}
+        if each is None and mine == set(kinds):
+            choice = decision.choice
         within = choice.feasible and bool(
             np.all(options.zone_stress(choice) <= options.pool.limit + 1e-9)
         )
@@ -121,4 +126,17 @@ def _sensor_kinds(decision: Decision, options: Options, control: Control) -> lis
                 "chosen": each is None and mine == set(kinds),
             }
         )
+        if rows[-1]["chosen"]:
+            rows[-1] |= _as_played(decided)
     return rows
+
+
+def _as_played(decided: Decided) -> dict[str, Any]:
+    """Return water, cost and stress of the plan as its sheet is played."""
+    stress = decided.simulated.plan.worst_stress_days
+    return {
+        "water_m3": float(decided.simulated.volume(decided.simulated.plan).sum(axis=0).mean()),
+        "cost_per_year": decided.cost,
+        "stress_days": float(stress.max()),
+        "within_limit": bool(np.all(stress <= decided.sheet.limit + 1e-9)),
+    }

@@ -28,6 +28,7 @@ from siting.climate.model import SeasonCalendar
 from siting.scheduling import READING_STEP
 from siting.season import (
     RootZone,
+    Search,
     least_minutes,
     least_minutes_following,
     schedule_stress,
@@ -45,10 +46,14 @@ __all__ = [
     "Alone",
     "Governors",
     "PropertyRoots",
+    "Trial",
+    "clear_steps",
     "governors",
     "net_requirement",
     "on_their_own",
     "over_zones",
+    "relaxed_note",
+    "store_minutes",
     "timer_depths",
     "timer_set_right",
     "todays_timer",
@@ -451,7 +456,8 @@ def timer_set_right(roots: PropertyRoots, days: NDArray[np.bool_], limit: _Array
     Returns
     -------
     Alone
-        Every zone; where no run time keeps the limit, the one that refills the root zone.
+        Every zone; where no run time keeps the limit, with a day more than the least that it can
+        have, which takes far less water than the last of it.
     """
     dial = monthly_dial(roots)
 
@@ -459,10 +465,16 @@ def timer_set_right(roots: PropertyRoots, days: NDArray[np.bool_], limit: _Array
         a_minute = float(roots.per_minute[z])
         least = float(root.application[0].mean())
         whole = max(1, int(np.ceil(root.taw.mean() / least / a_minute)))
-        found = least_minutes_following(
-            root, days[None], per_minute=a_minute, most=np.array([whole]), limit=float(limit[z]),
-            dial=dial[z],
-        )  # fmt: skip
+
+        def within(days_short: float) -> Search:
+            return least_minutes_following(
+                root, days[None], per_minute=a_minute, most=np.array([whole]), limit=days_short,
+                dial=dial[z],
+            )  # fmt: skip
+
+        found = within(float(limit[z]))
+        if not found.kept[0]:
+            found = within(float(worst_tenth(found.stress_days[0])) + _SLACK_DAYS)
         return float(found.minutes[0]) * a_minute, found.stress_days[0]
 
     done = over_zones(roots, one)
@@ -539,6 +551,8 @@ class Governors:
         Stress days allowed in each zone [d].
     years : int
         Seasons per scenario.
+    heal : bool
+        Whether zones are held to the stress limit, whatever water that takes.
     """
 
     kind: tuple[str, ...]
@@ -554,6 +568,7 @@ class Governors:
     alone: Alone
     limit: _Array
     years: int
+    heal: bool = False
 
     @property
     def water_mm(self) -> _Array:
@@ -685,27 +700,59 @@ def governors(
         pool, notes = governors(replace(trial, heal=True), kinds=kinds, names=names)
         return pool, ("no sensor keeps any zone within the water that today's timer gives it: the "
                       "plan holds zones to the stress limit instead", *notes)  # fmt: skip
-    least = np.minimum(best, alone.worst_stress_days)
+    # A timer set right already has its day more where it cannot keep the limit.
+    least = np.minimum(best + _SLACK_DAYS, alone.worst_stress_days)
     if np.all(best > asked + 1e-9):  # no sensor anywhere keeps what the timer keeps
-        least = np.where(np.isfinite(best), best, least)
-    limit = np.where(least > asked + 1e-9, least + _SLACK_DAYS, asked)
+        least = np.where(np.isfinite(best), best + _SLACK_DAYS, least)
+    over = (best > asked + 1e-9) & (least > asked + 1e-9)
+    limit = np.where(over, least, asked)
     relaxed = np.flatnonzero(limit > asked)
     for z in relaxed:
         tried[z] = _own_settings(trial, int(z), roots.zone(int(z)), float(limit[z]))
     kept = [_thrifty(trial, z, own, float(limit[z])) for z, own in enumerate(tried)]
     pool = _pooled(trial, kept, alone, limit, kinds)
-    notes = tuple(_relaxed_note(names[int(z)], trial.cap, least[z], limit[z]) for z in relaxed)
+    notes = tuple(relaxed_note(names[int(z)], trial.cap, limit[z]) for z in relaxed)
     return pool, (*notes, *_dull_soils(trial, names))
 
 
 def _thresholds(trial: Trial, z: int) -> _Array:
     """Return the thresholds of a zone: whole steps of the reading below field capacity [-]."""
     capacity = float(trial.roots.capacity[z])
-    clear = np.ceil(_CLEAR * trial.sensor_error / READING_STEP - 1e-9) * READING_STEP
     wanted = np.array(_THRESHOLDS) * trial.roots.depletion_fraction[z] * capacity
-    steps = np.maximum(np.round(wanted / READING_STEP) * READING_STEP, clear)
-    driest = max(np.floor(_DRIEST * capacity / READING_STEP), 1.0) * READING_STEP
-    return np.unique(np.minimum(steps, driest) / capacity)
+    least, driest = _step_bounds(trial, z)
+    steps = np.clip(np.round(wanted / READING_STEP), min(least, driest), driest)
+    return np.unique(steps) * READING_STEP / capacity
+
+
+def clear_steps(trial: Trial, z: int) -> _Array:
+    """Return every threshold that a zone's sensor may be set to.
+
+    Parameters
+    ----------
+    trial : Trial
+        Zones and the sensor's error.
+    z : int
+        Position of the zone.
+
+    Returns
+    -------
+    ndarray
+        Whole steps of the reading below field capacity, from the wettest that the sensor is sure of
+        to where the layer, which dries ahead of the root zone, is drier than the onset of stress
+        [share of the layer's water].
+    """
+    capacity = float(trial.roots.capacity[z])
+    least, driest = _step_bounds(trial, z)
+    last = _THRESHOLDS[-1] * trial.roots.depletion_fraction[z] * capacity / READING_STEP
+    last = min(max(np.round(last), least), driest)
+    return np.arange(min(least, last), last + 0.5) * READING_STEP / capacity
+
+
+def _step_bounds(trial: Trial, z: int) -> tuple[float, float]:
+    """Return the wettest and the driest threshold of a zone, in steps of the reading."""
+    capacity = float(trial.roots.capacity[z])
+    clear = np.ceil(_CLEAR * trial.sensor_error / READING_STEP - 1e-9)
+    return float(clear), float(max(np.floor(_DRIEST * capacity / READING_STEP), 1.0))
 
 
 def _dull_soils(trial: Trial, names: Sequence[str]) -> tuple[str, ...]:
@@ -725,9 +772,7 @@ def _own_settings(trial: Trial, z: int, root: RootZone, limit: float) -> _Own:
     a_minute, low = float(roots.per_minute[z]), _thresholds(trial, z)
     sets = len(schedule.sets)
     start, which = np.tile(low, sets), np.repeat(np.arange(sets), low.size)
-    # No deeper than the store it refills: what reaches the driest quarter is at most its RAW.
-    store = float(np.mean(root.raw)) / float(np.mean(root.application[0]))
-    most = np.full(start.shape, max(1, int(store / a_minute)))
+    most = np.full(start.shape, store_minutes(root, a_minute))
     search, run = least_minutes(
         root, threshold=start, days=schedule.masks, which=which, per_minute=a_minute, most=most,
         limit=limit,
@@ -753,6 +798,27 @@ def _own_settings(trial: Trial, z: int, root: RootZone, limit: float) -> _Own:
         np.concatenate([usual.stress_days, own.stress]),
         np.concatenate([np.ones(low.shape, dtype=np.bool_), own.thrifty]),
     )
+
+
+def store_minutes(root: RootZone, per_minute: float) -> int:
+    """Return the most minutes of an event: no deeper than the store it refills.
+
+    What reaches the driest quarter is at most its RAW.
+
+    Parameters
+    ----------
+    root : RootZone
+        The zone.
+    per_minute : float
+        What its valve applies in a minute [mm].
+
+    Returns
+    -------
+    int
+        At least 1.
+    """
+    store = float(np.mean(root.raw)) / float(np.mean(root.application[0]))
+    return max(1, int(store / per_minute))
 
 
 def _thrifty(trial: Trial, z: int, own: _Own, limit: float) -> _Own:
@@ -802,6 +868,7 @@ def _pooled(
         alone=alone,
         limit=limit,
         years=trial.roots.years,
+        heal=trial.heal,
     )
 
 
@@ -846,8 +913,7 @@ def _followers(
 def _most_minutes(trial: Trial, z: int, root: RootZone, events: _Array) -> NDArray[np.int64]:
     """Return the most minutes of a follower: its own store, and no more water than it may have."""
     a_minute = float(trial.roots.per_minute[z])
-    store = float(np.mean(root.raw)) / float(np.mean(root.application[0]))
-    most = np.full(events.shape, max(1.0, np.floor(store / a_minute)))
+    most = np.full(events.shape, float(store_minutes(root, a_minute)))
     cap = trial.water_cap[z]
     if np.isfinite(cap):
         allowed = np.floor(cap / np.maximum(events * a_minute, 1e-12) + 1e-9)
@@ -901,10 +967,24 @@ def _longest_gap(days: NDArray[np.bool_]) -> int:
     return longest
 
 
-def _relaxed_note(name: str, cap: float, least: float, limit: float) -> str:
-    """Say that a zone cannot be kept within the limit, with its numbers."""
+def relaxed_note(name: str, cap: float, limit: float) -> str:
+    """Say that a zone cannot be kept within the limit, with its numbers.
+
+    Parameters
+    ----------
+    name : str
+        Of the zone.
+    cap, limit : float
+        Stress days asked for, and allowed [d].
+
+    Returns
+    -------
+    str
+        One sentence, and what would help.
+    """
     return (
         f"zone {name}: no sensor and no run time keeps it within {cap:g} stress days in the worst "
-        f"season out of ten on the days allowed; the least it can have is {least:.1f}, so "
-        f"{limit:.1f} are allowed there. More watering days, or more even application, would help."
+        f"season out of ten on the days allowed; the least it can have is about "
+        f"{limit - _SLACK_DAYS:.1f}, so {limit:.1f} are allowed there. More watering days, or more "
+        "even application, would help."
     )

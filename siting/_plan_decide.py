@@ -2,18 +2,18 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
-from siting._plan_choice import ALIKE, Decision, decide
+from siting._plan_choice import ALIKE, Decision, decide, moved, other_homes, plainness
 from siting._plan_control import (
     Alone,
     PropertyRoots,
     Trial,
     governors,
-    over_zones,
     timer_depths,
     timer_set_right,
     todays_timer,
@@ -23,11 +23,12 @@ from siting._plan_ground import Progress
 from siting._plan_known import Decided, Known, Rival
 from siting._plan_options import Options, Prices, controllers_of, usable_kinds
 from siting._plan_places import connection_costs, trench_network
-from siting._plan_schedule import Schedule, ZoneShares, watering_days
+from siting._plan_schedule import ZoneShares, watering_days
+from siting._plan_sheet import Sheet, as_decided, loosened, play_sheet, set_sheet, sheet_draws
 from siting._plan_tables import Simulated, sensor_shares
 from siting.economics import average_price
 from siting.placement import Placement
-from siting.season import RootZone, Watering, schedule_stress, sensor_events
+from siting.season import Watering
 from siting.site.model import Site
 from siting.site.settings import PropertyFile
 from siting.units import show
@@ -36,12 +37,16 @@ __all__ = [
     "as_watering",
     "decide_plan",
     "metered_scale",
-    "play_sheet",
     "property_price",
     "property_roots",
 ]
 
 _Array = NDArray[np.float64]
+
+#: Over seeds the yearly cost of one home differs by about this share on the draws of a sheet.
+_TOLD: Final = 0.01
+#: Other homes that a sheet is made for, the cheapest of those that may be as good.
+_HOMES: Final = 3
 
 
 def property_roots(
@@ -136,55 +141,128 @@ def decide_plan(
     report = progress or (lambda *_: None)
     report("Simulating seasons", 0, 3)
     trial, described, metered = _trial(site, settings, known, threads=threads)
-    decision, notes = _decided(site, settings, known, placements, trial)
+    more = replace(known.scenarios, count=sheet_draws(known.scenarios.count))
+    finer, _, _ = _trial(site, settings, replace(known, scenarios=more), threads=threads)
+
+    def way(heal: bool) -> _Way:
+        decision, notes = _decided(site, settings, known, placements, replace(trial, heal=heal))
+        return _with_sheet(decision, trial, finer, heal=heal, notes=notes)
+
+    mine, other = way(trial.heal), None
     report("Choosing sensors", 1, 3)
     # The other aim, for what it would cost: as today where the plan heals, and the other way round.
-    rival = None
-    if trial.today is not None:
-        other, told = _decided(
-            site, settings, known, placements, replace(trial, heal=not trial.heal)
-        )
-        if not trial.heal and _heals_for_nothing(decision, other, trial):
-            trial, decision, other, notes = replace(trial, heal=True), other, decision, told
-        rival = Rival(other, play_sheet(trial.roots, trial.schedule, other), heal=not trial.heal)
+    if finer.today is not None:
+        other = way(not trial.heal)
+        if not trial.heal and _heals_for_nothing(mine, other, finer.today):
+            mine, other = other, mine
+    mine = _at_home(mine, trial, finer)
     report("Playing the sheet", 2, 3)
-    pool = decision.governors
-    simulated = Simulated(
-        plan=play_sheet(trial.roots, trial.schedule, decision),
-        timer=None if trial.today is None else as_watering(trial.today),
-        set_right=as_watering(timer_set_right(trial.roots, trial.schedule.timer, pool.limit)),
-        days=trial.schedule.today,
-        area_m2=decision.options.area_m2,
+    return Decided(
+        mine.decision,
+        mine.sheet,
+        finer.roots,
+        finer.schedule,
+        _simulated(mine, finer, known),
+        today_depth=described,
+        price=property_price(settings, known),
+        heal=mine.heal,
+        rival=None if other is None else Rival(other.decision, other.played, heal=other.heal),
+        plain=_played_plain(mine, finer),
+        warnings=(
+            *finer.schedule.warnings,
+            *mine.notes,
+            *loosened(mine.sheet, mine.decision, cap=trial.cap),
+            *metered,
+        ),
+        cost=mine.cost,
+    )
+
+
+def _with_sheet(
+    decision: Decision, trial: Trial, finer: Trial, *, heal: bool, notes: tuple[str, ...]
+) -> _Way:
+    """Set the sheet of a decision on more draws, and play it."""
+    asked = replace(trial, heal=decision.governors.heal).limits()
+    sheet = set_sheet(finer, decision, asked)
+    return _Way(decision, sheet, play_sheet(finer.roots, finer.schedule, sheet), heal, notes)
+
+
+def _at_home(mine: _Way, trial: Trial, finer: Trial) -> _Way:
+    """Move a sensor to another home that is told as a tie, where its sheet turns out cheaper."""
+    homes = [
+        _with_sheet(
+            replace(mine.decision, choice=choice), trial, finer, heal=mine.heal, notes=mine.notes
+        )
+        for choice in other_homes(mine.decision, most=_HOMES)
+    ]
+    best = _plainest([mine, *homes])
+    return replace(best, decision=moved(mine.decision, best.decision.choice))
+
+
+def _simulated(mine: _Way, finer: Trial, known: Known) -> Simulated:
+    """Return what ran, of the plan, of today's timer and of a timer set right."""
+    right = timer_set_right(finer.roots, finer.schedule.timer, mine.sheet.limit)
+    return Simulated(
+        plan=mine.played,
+        timer=None if finer.today is None else as_watering(finer.today),
+        set_right=as_watering(right),
+        days=finer.schedule.today,
+        area_m2=mine.decision.options.area_m2,
         years=len(known.seasons.years),
         months=known.seasons.month,
     )
-    return Decided(
-        decision,
-        trial.roots,
-        trial.schedule,
-        simulated,
-        today_depth=described,
-        price=property_price(settings, known),
-        heal=trial.heal,
-        rival=rival,
-        warnings=(*trial.schedule.warnings, *notes, *metered),
+
+
+def _played_plain(mine: _Way, finer: Trial) -> Watering | None:
+    """Play the plain way, as the trade would leave it."""
+    if mine.decision.plain is None:
+        return None
+    sheet = as_decided(mine.decision, mine.decision.plain, mine.sheet.alone, mine.sheet.limit)
+    return play_sheet(finer.roots, finer.schedule, sheet)
+
+
+@dataclass(frozen=True)
+class _Way:
+    """What is decided under one aim, and what its sheet does."""
+
+    decision: Decision
+    sheet: Sheet
+    played: Watering
+    heal: bool
+    notes: tuple[str, ...]
+
+    @property
+    def water_m3(self) -> float:
+        """Water of a season [m³]."""
+        return float(self.decision.options.area_m2 @ self.played.water_mm.mean(axis=1)) / 1000
+
+    @property
+    def cost(self) -> float:
+        """Yearly cost, its water as the sheet uses it [currency]."""
+        options, choice = self.decision.options, self.decision.choice
+        return choice.cost + options.price * (
+            self.water_m3 - float(options.water_m3(choice).mean())
+        )
+
+
+def _plainest(ways: list[_Way]) -> _Way:
+    """Return the cheapest way; of those that its draws cannot tell from it, the plainest."""
+    ceiling = min(way.cost for way in ways) * (1 + _TOLD)
+    good = [way for way in ways if way.cost <= ceiling]
+    return min(
+        good, key=lambda way: (plainness(way.decision.options, way.decision.choice), way.cost)
     )
 
 
-def _heals_for_nothing(as_today: Decision, healing: Decision, trial: Trial) -> bool:
+def _heals_for_nothing(as_today: _Way, healing: _Way, today: Alone) -> bool:
     """Tell whether holding zones to the limit takes no more water than today, and no more money
     than can be known.
 
-    A plan that leaves plants as short as today is then no better in anything. Held to what today
-    leaves, minutes hang on a knife's edge: over seeds the cost of such a plan spreads by a tenth,
-    that of one held to the limit by a third of it.
+    A plan that leaves plants as short as today is then no better in anything.
     """  # noqa: D205
-    if trial.today is None:
-        return False
-    area = healing.options.area_m2
-    today = float(area @ trial.today.water_mm.mean(axis=1)) / 1000
-    water = float(healing.options.water_m3(healing.choice).mean())
-    return water <= today and healing.choice.cost <= as_today.choice.cost * (1 + 2 * ALIKE)
+    area = healing.decision.options.area_m2
+    used = float(area @ today.water_mm.mean(axis=1)) / 1000
+    return healing.water_m3 <= used and healing.cost <= as_today.cost * (1 + 2 * ALIKE)
 
 
 def _trial(
@@ -245,53 +323,6 @@ def _decided(
         trial, pool.limit, names=names, units=settings.units
     )  # fmt: skip
     return decision, (*relaxed, *rules, *decision.warnings)
-
-
-def play_sheet(
-    roots: PropertyRoots, schedule: Schedule, decision: Decision, *, rate: float = 1.0
-) -> Watering:
-    """Play what is handed over, and nothing else, through every season and scenario.
-
-    Each sensor lets an event run on its days when it reads drier than its threshold; its zones then
-    run for their whole minutes. Zones without a sensor run their own programme.
-
-    Parameters
-    ----------
-    roots : PropertyRoots
-        The zones.
-    schedule : Schedule
-        The sets of days.
-    decision : Decision
-        Sensors, thresholds, days and minutes.
-    rate : float
-        What a minute brings over what was assumed.
-
-    Returns
-    -------
-    Watering
-        Of every zone.
-    """
-    pool, governor = decision.governors, decision.governor
-    days = len(pool.alone.ran)
-    ran = np.empty((roots.count, *pool.alone.ran.shape), dtype=np.bool_)
-    ran[:] = pool.alone.ran
-    depth = rate * pool.alone.depth[:, None] * pool.alone.dial
-    for j in decision.choice.sensors:
-        home, group = int(pool.zone[j]), np.flatnonzero(governor == j)
-        event = rate * pool.minutes[j] * pool.per_minute
-        mask = schedule.sets[int(pool.days[j])].days
-        run = sensor_events(
-            roots.zone(home), depth=[event[home]], threshold=[float(pool.low[j])], days=mask
-        )
-        ran[group] = run.ran[0]
-        depth[group] = np.repeat(event[group, None], days, axis=1)
-
-    def fared(z: int, root: RootZone) -> _Array:
-        whole = float(depth[z].max())
-        dial = depth[z] / whole if whole > 0 else depth[z]
-        return np.asarray(schedule_stress(root, ran[z], depth=whole, dial=dial)[0])
-
-    return Watering(ran, depth, np.stack(over_zones(roots, fared)))
 
 
 def as_watering(alone: Alone) -> Watering:

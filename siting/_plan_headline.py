@@ -642,10 +642,12 @@ def cheaper_words(facts: Facts) -> list[str]:
     }
     costs = {name: cost for name, cost in costs.items() if math.isfinite(cost)}
     least = min(costs, key=lambda name: costs[name], default="")
-    if not least or costs[least] >= _CHEAPER * float(chosen["cost_per_year"]):
+    # As the sheet plays it, where that is known: the timer was played on the same draws.
+    mine = float(facts.decided.get("cost", chosen["cost_per_year"]))
+    if not least or costs[least] >= _CHEAPER * mine:
         return []
     return [
         f"Counting the sensors' cost, {_SENSORLESS[least]} would be cheaper: "
         f"{figure(costs[least])} {facts.currency} a year against "
-        f"{figure(float(chosen['cost_per_year']))}."
+        f"{figure(mine)}."
     ]

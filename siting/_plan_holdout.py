@@ -8,10 +8,11 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from siting._plan_decide import decide_plan, play_sheet, property_roots
+from siting._plan_decide import decide_plan, property_roots
 from siting._plan_known import Basis, Known
 from siting._plan_model import Plan
 from siting._plan_schedule import watering_days
+from siting._plan_sheet import play_sheet
 from siting._plan_threads import one_blas_thread
 from siting.errors import PlanError
 
@@ -62,14 +63,10 @@ def hold_out(plan: Plan, *, every: int = 3) -> pd.DataFrame:
         test.seasons.dates, plan.settings.timer, control, scenarios=drawn.count
     )
     roots = property_roots(plan.site, test, sensor_error=control.sensor_error)
-    alone = decided.decision.governors.alone
     days = schedule.timer if decided.heal else schedule.today
-    decision = replace(
-        decided.decision,
-        governors=replace(decided.decision.governors, alone=replace(alone, ran=days)),
-    )
-    ran = play_sheet(roots, schedule, decision)
-    limit = decided.decision.governors.limit
+    alone = replace(decided.sheet.alone, ran=days)
+    ran = play_sheet(roots, schedule, replace(decided.sheet, alone=alone))
+    limit = decided.sheet.limit
     table = pd.DataFrame(
         {
             "limit": limit,

@@ -16,6 +16,7 @@ from siting._plan_control import PropertyRoots
 from siting._plan_ground import Ground, SunVariants
 from siting._plan_scenarios import Scenarios
 from siting._plan_schedule import Schedule
+from siting._plan_sheet import Sheet
 from siting._plan_tables import Simulated
 from siting.climate.model import Climate, SeasonCalendar
 from siting.placement import Placement
@@ -117,8 +118,10 @@ class Decided:
     ----------
     decision : Decision
         The choice.
+    sheet : Sheet
+        What is printed of it, set on more scenarios.
     roots : PropertyRoots
-        The root zones that it was made on.
+        The root zones that the sheet was set on.
     schedule : Schedule
         Days on which something may happen.
     simulated : Simulated
@@ -131,11 +134,16 @@ class Decided:
         Whether the plan heals what today leaves dry, whatever water that takes.
     rival : Rival or None
         The choice under the other aim; None without a timer.
+    plain : Watering or None
+        What the plain way would water; None where it cannot be had.
     warnings : tuple of str
         What gave way, and what bills say.
+    cost : float
+        Yearly cost of the plan, its water as the sheet uses it [currency].
     """
 
     decision: Decision
+    sheet: Sheet
     roots: PropertyRoots
     schedule: Schedule
     simulated: Simulated
@@ -143,11 +151,13 @@ class Decided:
     price: float | None
     heal: bool
     rival: Rival | None
+    plain: Watering | None
     warnings: tuple[str, ...]
+    cost: float
 
     @property
     def limits(self) -> dict[str, float]:
         """Return the stress days that each zone was allowed in the end [d]."""
         names = self.decision.options.zones.index
-        caps = self.decision.governors.limit
+        caps = self.sheet.limit
         return {str(zone): float(cap) for zone, cap in zip(names, caps, strict=True)}

@@ -10,9 +10,10 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from siting._plan_control import PropertyRoots, todays_timer
-from siting._plan_decide import as_watering, play_sheet
+from siting._plan_decide import as_watering
 from siting._plan_known import Decided
 from siting._plan_scenarios import SPREAD
+from siting._plan_sheet import play_sheet
 from siting.economics import Capital, payback_years, water_cost
 from siting.season import Watering
 from siting.site.settings import PropertyFile
@@ -182,7 +183,7 @@ class _Study:
         """Play the printed sheet and today's timer under other inputs."""
         decided = self._decided
         roots = self._moved(decided.roots, case)
-        plan = play_sheet(roots, decided.schedule, decided.decision, rate=case.rate)
+        plan = play_sheet(roots, decided.schedule, decided.sheet, rate=case.rate)
         if decided.simulated.timer is None:
             return plan, None
         depth = decided.simulated.timer.depth.max(axis=1) * case.rate

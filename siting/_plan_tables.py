@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from siting._plan_application import ZoneApplication
 from siting._plan_choice import Decision
+from siting._plan_sheet import Sheet
 from siting._plan_spare import chance_columns
 from siting.climate.model import SeasonCalendar
 from siting.placement import Placement
@@ -157,7 +158,7 @@ def zone_table(
     measures: pd.DataFrame,
     water: pd.DataFrame,
     simulated: Simulated,
-    decision: Decision,
+    sheet: Sheet,
     ids: Mapping[int, str],
     today_depth: _Array | None,
 ) -> gpd.GeoDataFrame:
@@ -174,8 +175,8 @@ def zone_table(
         As from `siting.water.zones.zone_water`.
     simulated : Simulated
         The plan over every run.
-    decision : Decision
-        The choice.
+    sheet : Sheet
+        What is printed of the choice.
     ids : mapping of int to str
         Tags of the chosen candidates.
     today_depth : ndarray, shape (Z,), or None
@@ -194,9 +195,9 @@ def zone_table(
     for column in ("root_depth_m", "precipitation_rate", "distribution_uniformity", "defaults"):
         table[column] = water[column]
     table["rain_share"] = zones["rain_share"]
-    led = [int(j) for j in decision.governor]
+    led = [int(j) for j in sheet.governor]
     table["sensor_id"] = [ids[j] if j >= 0 else "" for j in led]
-    table["control"] = [decision.governors.kind[j] if j >= 0 else "timer" for j in led]
+    table["control"] = [sheet.kind[j] if j >= 0 else "timer" for j in led]
     for column, values in _run_times(water, simulated, today_depth).items():
         table[column] = values
     table["events"] = simulated.plan.events.mean(axis=1)
@@ -279,7 +280,7 @@ def sensor_table(
     *,
     zones: gpd.GeoDataFrame,
     water: pd.DataFrame,
-    decision: Decision,
+    sheet: Sheet,
     ids: Mapping[int, str],
     placements: list[Placement],
     application: Mapping[str, ZoneApplication],
@@ -295,8 +296,8 @@ def sensor_table(
         As from `zone_table`.
     water : DataFrame
         As from `siting.water.zones.zone_water`.
-    decision : Decision
-        The choice.
+    sheet : Sheet
+        What is printed of the choice.
     ids : mapping of int to str
         Tags of the chosen candidates, in order.
     placements : list of Placement
@@ -314,14 +315,14 @@ def sensor_table(
     rows = []
     beside: dict[str, Mapping[str, Any]] = water.to_dict(orient="index")  # type: ignore[assignment]
     for candidate, sensor_id in ids.items():
-        at = int(decision.governors.zone[candidate])
-        zone = str(zones.index[at])
+        at = sheet.home[candidate]
+        zone, kind = str(zones.index[at]), sheet.kind[candidate]
         rows.append(
             {
                 "sensor_id": sensor_id,
-                **_identity(zones, zone, sensor_id, decision.hardware),
+                **_identity(zones, zone, sensor_id, sheet.hardware),
                 **_place(placements[at], application[zone]),
-                **_prescription(site, beside[zone], zone, decision, candidate, units),
+                **_prescription(site, beside[zone], zone, kind, sheet.low[candidate], units),
             }
         )
     table = pd.DataFrame(rows).set_index("sensor_id")
@@ -374,8 +375,8 @@ def _prescription(
     site: Site,
     water: Mapping[str, Any],
     zone: str,
-    decision: Decision,
-    candidate: int,
+    kind: str,
+    low: float,
     units: UnitsName,
 ) -> dict[str, object]:
     """Return depth and threshold of a sensor."""
@@ -387,7 +388,6 @@ def _prescription(
         units=units,
     )
     share = float(sensor_layer_share(depth, float(water["root_depth_m"])))
-    low = float(decision.governors.low[candidate])
     wait = float(water["drain_hours"])
     capacity = float(water["field_capacity"]) - float(water["wilting_point"])
     return {
@@ -403,7 +403,7 @@ def _prescription(
         ),
         "soak_wait_h": wait,
         "threshold_note": threshold_note(
-            decision.governors.kind[candidate],
+            kind,
             soak_wait_hours=wait,
             low_fraction=low,
             step_vwc=low * capacity,

@@ -41,14 +41,14 @@ def timer_table(zones: pd.DataFrame, known: Known, decided: Decided) -> pd.DataF
     DataFrame
         As `Plan.timer_table`.
     """
-    decision, played = decided.decision, decided.simulated.plan
-    sets, pool = decided.schedule.sets, decision.governors
+    sheet, played = decided.sheet, decided.simulated.plan
+    sets = decided.schedule.sets
     own = next((s.words for s in sets if s.today), sets[decided.schedule.every].words)
     beside: dict[str, Mapping[str, Any]] = known.water.to_dict(orient="index")  # type: ignore[assignment]
     rows = []
     for z, (zone, row) in enumerate(zones.iterrows()):
-        j = int(decision.governor[z])
-        days = sets[int(pool.days[j])].words if j >= 0 else own
+        j = int(sheet.governor[z])
+        days = sets[sheet.days[j]].words if j >= 0 else own
         percent = _by_month(known, played.depth[z])
         rows.append(_row(str(zone), row, beside[str(zone)], percent, days))
     table = pd.DataFrame(rows).set_index("zone")

@@ -309,7 +309,7 @@ def _finish(
         limit=settings.control.max_stress_days,
         limits=decided.limits,
         budget=allowed,
-        decided={**decided.decision.facts, "heals": decided.heal},
+        decided={**decided.decision.facts, "heals": decided.heal, "cost": decided.cost},
         words={str(tag): place[zone].words for tag, zone in built.sensors["zone"].items()},
     )
     return Plan(

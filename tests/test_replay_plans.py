@@ -9,12 +9,14 @@ says.
 
 from __future__ import annotations
 
+from dataclasses import replace
 from functools import cache
 
 import numpy as np
 import pytest
 
 from siting._plan_decide import property_roots
+from siting._plan_sheet import sheet_draws
 from siting.handoff.planjson import plan_document
 from siting.planning import replan
 from tests.demo_plans import demo_plan
@@ -48,6 +50,8 @@ def printed_days(words, dates):
 def printed_sheet(plan, document):
     """The sheet of a plan's document, with the survey's weather and ground under it."""
     known, site = plan.basis.known, plan.site
+    drawn = known.scenarios
+    known = replace(known, scenarios=replace(drawn, count=sheet_draws(drawn.count)))
     roots = property_roots(site, known, sensor_error=plan.settings.control.sensor_error)
     names = [str(zone) for zone in site.hydrozones.index]
     lines = {line["zone"]: line for line in document["timer"]}
@@ -120,8 +124,13 @@ def test_the_printed_sheet_keeps_the_promise(name):
     for sensor in document["sensors"]:
         steps = sensor["threshold"]["step_vwc"] / 0.005
         assert steps == pytest.approx(round(steps), abs=1e-6)
-    # A zone with a sensor runs the same whole minutes in every month.
+    # A zone with a sensor runs the same whole minutes in every month; elsewhere what is printed for
+    # a month is what its percent makes of them, which is what was played.
     for line in document["timer"]:
+        for month in line["months"]:
+            assert month["run_minutes"] == pytest.approx(
+                line["run_minutes"] * month["percent"] / 100, abs=1e-9
+            )
         if line["control"] != "timer":
             assert {m["run_minutes"] for m in line["months"]} == {line["run_minutes"]}
             assert line["run_minutes"] == round(line["run_minutes"])

@@ -14,12 +14,9 @@ from siting.planning import plan_property
 from tests.demo_plans import demo_plan
 from tests.ordinary import ordinary_yard
 
-#: The plan's water over the seeds, from least to greatest, as a share of its mean: what 64 draws
-#: give on the worst of the demos, the yard (13 %; the others 5 %). What is saved is the small
-#: difference of two large amounts, so that it differs by more.
-SPREAD = 0.15
-#: What is asked of the saving.
-WANTED = 0.05
+#: The plan's water over the seeds, and what is saved, from least to greatest over the mean.
+#: On a yard with little to save the saving, a small difference of two large amounts, may pass it.
+SPREAD = 0.05
 
 
 @cache
@@ -47,6 +44,11 @@ class Answer:
         self.saved = float(simulated.volume(simulated.timer).sum(axis=0).mean() - used)
 
 
+def spread(values):
+    """From least to greatest, as a share of the mean."""
+    return np.ptp(values) / np.mean(values)
+
+
 def hold(answers):
     """Hold every pair of answers to one another."""
     first = answers[0]
@@ -55,14 +57,14 @@ def hold(answers):
         assert other.number in first.ties or first.number in other.ties
         if other.number == first.number:
             assert other.homes <= first.places or first.homes <= other.places
-    used = np.array([answer.used for answer in answers])
-    assert np.ptp(used) <= SPREAD * used.mean()
+    assert spread([answer.used for answer in answers]) <= SPREAD
 
 
 def test_the_yard_is_the_same_over_seeds():
     answers = [Answer(planned("yard"), seed) for seed in (1, 2, 3, 19)]
     hold(answers)
     assert {answer.number for answer in answers} == {1}
+    assert spread([answer.saved for answer in answers]) <= SPREAD
 
 
 @pytest.mark.long
@@ -70,14 +72,9 @@ def test_the_yard_is_the_same_over_seeds():
     ("name", "seeds"), [("yard", 20), ("court", 20), ("fields", 6), ("campus", 6)]
 )
 def test_the_demos_are_the_same_over_seeds(name, seeds):
-    hold([Answer(planned(name), seed) for seed in range(1, seeds + 1)])
-
-
-@pytest.mark.long
-@pytest.mark.xfail(strict=True, reason="64 draws: the yard's saving is 53 to 76 m3 over the seeds")
-def test_the_saving_is_the_same_over_seeds():
-    saved = np.array([Answer(planned("yard"), seed).saved for seed in (1, 2, 3, 19)])
-    assert np.ptp(saved) <= WANTED * saved.mean()
+    answers = [Answer(planned(name), seed) for seed in range(1, seeds + 1)]
+    hold(answers)
+    assert spread([answer.saved for answer in answers]) <= SPREAD
 
 
 @pytest.mark.long
@@ -90,4 +87,4 @@ def test_twice_the_draws_change_no_answer(name):
 @pytest.mark.parametrize("number", range(5))
 def test_ordinary_yards_are_the_same_over_seeds(number, tmp_path):
     plan = plan_property(ordinary_yard(tmp_path, number, more="scenarios = 64\n").path)
-    hold([Answer(plan, seed) for seed in range(1, 7)])
+    hold([Answer(plan, seed) for seed in range(1, 5)])

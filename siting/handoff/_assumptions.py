@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from siting._claims import Standing, costs_words, limit_words, standing
+from siting._plan_sheet import sheet_draws
 from siting.handoff._sheet_text import clean, elide
 from siting.planning import Plan
 from siting.units import UnitsName, convert, show, unit_label
@@ -30,7 +31,8 @@ def assumptions_in_words(plan: Plan, units: UnitsName | None = None) -> list[str
         "worst season out of ten; fewer sensors than that allows are ruled out.",
         f"The choice was tried under {settings.analysis.scenarios} combinations of what nobody "
         "knows exactly: heights of trees and buildings, plants' thirst, soil and evenness of "
-        "watering.",
+        "watering; its minutes were set, and played, under "
+        f"{sheet_draws(settings.analysis.scenarios)}.",
         *_exactness(plan),
         *_zone_defaults(plan),
     ]

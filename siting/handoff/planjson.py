@@ -360,7 +360,7 @@ def _timer(table: pd.DataFrame) -> list[dict[str, Any]]:
             {
                 "month": month,
                 "percent": _plain(row[f"percent_{month}"], 0),
-                "run_minutes": _plain(row[f"run_minutes_{month}"], 1),
+                "run_minutes": _plain(row[f"run_minutes_{month}"], 2),
             }
             for month in range(1, 13)
             if row[f"percent_{month}"] > 0
