@@ -7,7 +7,7 @@ from shapely import LineString, MultiPolygon, Point, box
 from shapely.affinity import rotate
 
 from siting.errors import InputError
-from siting.site.model import LocalGrid
+from siting.site.model import HeightRaster, LocalGrid
 from siting.sun.irradiance import shaded_radiation
 from siting.sun.model import SunPositions, SunShade
 from siting.sun.shade import ShadeOptions
@@ -100,6 +100,42 @@ def test_more_directions_come_nearer_under_crowns():
         for n in (40, 1000, 20_000)
     )
     assert np.abs(many - exact).mean() < 0.3 * np.abs(few - exact).mean()
+
+
+@pytest.mark.cross_check("the same crowns by 16 000 directions")
+@pytest.mark.parametrize(("crowns", "worst"), [(1, 0.018), (12, 0.029)])
+def test_how_far_the_sky_is_off_under_crowns(crowns, worst):
+    """As the method's page states it."""
+    rng = np.random.default_rng(3)
+    places = rng.uniform(-11, 11, (crowns, 2)) if crowns > 1 else np.zeros((1, 2))
+    high = rng.uniform(4, 15, crowns) if crowns > 1 else [6.0]
+    wide = rng.uniform(3, 9, crowns) if crowns > 1 else [6.0]
+    trees = gpd.GeoDataFrame(
+        {"height": high, "crown_diameter": wide, "transmissivity": [0.15] * crowns},
+        geometry=[Point(*place) for place in places],
+    )
+    none = gpd.GeoDataFrame({"height": []}, geometry=[])
+    grid = LocalGrid(-12, 12, 0.5, 48, 48)
+    few, exact = (
+        shade_season(grid, NOON, buildings=none, trees=trees, options=options).sky_view
+        for options in (ShadeOptions(), ShadeOptions(sky_directions=16_000))
+    )
+    assert 0.5 * worst < np.abs(few - exact).max() < worst
+
+
+@pytest.mark.closed_form("two long walls: (sin atan(x / h) + sin atan((w - x) / h)) / 2")
+def test_how_far_the_sky_is_off_between_walls_on_ground_that_is_not_level():
+    """As the method's page states it."""
+    grid = LocalGrid(0, 1, 0.25, 4, 80)
+    walls = gpd.GeoDataFrame(
+        {"height": [5.0, 5.0]}, geometry=[box(-4, -90, 0, 90), box(20, -90, 24, 90)]
+    )
+    none = gpd.GeoDataFrame({"height": []}, geometry=[])
+    heights = np.full((220, 220), 300.0) + 1e-3 * np.arange(220)[:, None]
+    terrain = HeightRaster(heights, -100, 110, 1.0, 1.0)
+    found = shade_season(grid, NOON, buildings=walls, trees=none, terrain=terrain).sky_view
+    exact = (np.sin(np.arctan(grid.x / 5)) + np.sin(np.arctan((20 - grid.x) / 5))) / 2
+    assert 0.01 < np.nanmax(np.abs(found - exact)) < 0.028
 
 
 def test_a_crown_dims_the_sky_by_its_transmissivity():
