@@ -15,6 +15,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field, replace
+from functools import cached_property
 from typing import Any, Final, TypeVar
 
 import numpy as np
@@ -407,7 +408,7 @@ class Alone:
     dial: _Array
     stress_days: _Array
 
-    @property
+    @cached_property
     def water_mm(self) -> _Array:
         """Depth of the season, shape (Z, W) [mm]."""
         return np.asarray(self.depth[:, None] * (self.dial @ self.ran))

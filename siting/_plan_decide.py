@@ -179,11 +179,17 @@ def decide_plan(
 
 
 def _with_sheet(
-    decision: Decision, trial: Trial, finer: Trial, *, heal: bool, notes: tuple[str, ...]
+    decision: Decision,
+    trial: Trial,
+    finer: Trial,
+    *,
+    heal: bool,
+    notes: tuple[str, ...],
+    alone: Alone | None = None,
 ) -> _Way:
     """Set the sheet of a decision on more draws, and play it."""
     asked = replace(trial, heal=decision.governors.heal).limits()
-    sheet = set_sheet(finer, decision, asked)
+    sheet = set_sheet(finer, decision, asked, alone=alone)
     return _Way(decision, sheet, play_sheet(finer.roots, finer.schedule, sheet), heal, notes)
 
 
@@ -191,7 +197,12 @@ def _at_home(mine: _Way, trial: Trial, finer: Trial) -> _Way:
     """Move a sensor to another home that is told as a tie, where its sheet turns out cheaper."""
     homes = [
         _with_sheet(
-            replace(mine.decision, choice=choice), trial, finer, heal=mine.heal, notes=mine.notes
+            replace(mine.decision, choice=choice),
+            trial,
+            finer,
+            heal=mine.heal,
+            notes=mine.notes,
+            alone=mine.sheet.alone,
         )
         for choice in other_homes(mine.decision, most=_HOMES)
     ]

@@ -136,7 +136,9 @@ def as_decided(decision: Decision, choice: Choice, alone: Alone, limit: _Array) 
     )
 
 
-def set_sheet(trial: Trial, decision: Decision, asked: _Array) -> Sheet:
+def set_sheet(
+    trial: Trial, decision: Decision, asked: _Array, *, alone: Alone | None = None
+) -> Sheet:
     """Set thresholds and minutes of the chosen sensors on more draws.
 
     Homes, groups and days stay. For each threshold that the display can show the least whole
@@ -152,6 +154,8 @@ def set_sheet(trial: Trial, decision: Decision, asked: _Array) -> Sheet:
     asked : ndarray, shape (Z,)
         Stress days that each zone was asked to keep when it was made: where more were allowed, they
         still are [d].
+    alone : Alone, optional
+        What zones without a sensor run, where a sheet under the same aim has it already.
 
     Returns
     -------
@@ -162,7 +166,8 @@ def set_sheet(trial: Trial, decision: Decision, asked: _Array) -> Sheet:
     trial = replace(trial, heal=pool.heal)
     limit = trial.limits()
     limit = np.where(pool.limit > asked + _EPS, np.maximum(limit, pool.limit), limit)
-    alone = on_their_own(trial.roots, trial.today, trial.schedule, limit, heal=trial.heal)
+    if alone is None:
+        alone = on_their_own(trial.roots, trial.today, trial.schedule, limit, heal=trial.heal)
     sheet = as_decided(decision, decision.choice, alone, limit)
     for j in sheet.sensors:
         sheet = _set_program(trial, decision, sheet, j)
