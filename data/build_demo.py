@@ -2,7 +2,7 @@
 
 Everything is invented: the drawings in demo_campus.py, demo_yard.py, demo_fields.py and
 demo_court.py, and the weather, which
-`siting.climate.generator` makes from the monthly normals below. The same versions of the libraries
+`siting.climate.readers` makes from the monthly normals below. The same versions of the libraries
 write the same bytes.
 """
 
@@ -20,7 +20,7 @@ from demo_drawing import Drawing
 from demo_fields import fields
 from demo_yard import yard
 
-from siting.climate.generator import WEATHER_PATTERN, daily_from_normals
+from siting.climate.readers import WEATHER_PATTERN, daily_from_normals
 
 __all__ = [
     "CAMPUS_WEATHER",

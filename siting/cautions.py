@@ -9,8 +9,6 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Final
 
-__all__ = ["CAUTIONS", "DIG_CAUTION", "RECLAIMED_CAUTIONS", "Caution", "cautions_for"]
-
 
 @dataclass(frozen=True)
 class Caution:
@@ -29,7 +27,6 @@ DIG_CAUTION: Final = (
     "Call before you dig: 811 in the US, 2-3 business days ahead; elsewhere the local one-call "
     "service. Private lines are not marked. Hand-dig within 24 in (0.6 m) of any mark."
 )
-
 CAUTIONS: Final = (
     Caution(
         "one_call",
@@ -104,7 +101,6 @@ CAUTIONS: Final = (
         "common sense; the limits of any base map",
     ),
 )
-
 RECLAIMED_CAUTIONS: Final = (
     Caution(
         "reclaimed",

@@ -7,11 +7,8 @@ from contextlib import contextmanager
 from functools import cache
 from typing import Any, ParamSpec, TypeVar, cast
 
-__all__ = ["compiled", "when_compiling"]
-
 P = ParamSpec("P")
 R = TypeVar("R")
-
 #: Who wants to be told, while `when_compiling` lasts.
 _ASKED: list[Callable[[], None]] = []
 

@@ -7,14 +7,14 @@ because a package happens to be there:
 ``siting.readers``
     ``reader(path, options) -> DataFrame``: daily weather with the columns of siting's own daily
     file (date, tmin_c, tmax_c, rain_mm ...), checked as that file is. Asked for by
-    ``format = "name"`` under ``[weather]``. `options` is a `siting.climate.options.WeatherOptions`.
+    ``format = "name"`` under ``[weather]``. `options` is a `siting.climate.model.WeatherOptions`.
 ``siting.factors``
     ``factor(site, **options) -> Series``: by hydrozone, what its demand for water is multiplied by,
     0.2 to 5. Asked for by a line ``name = true`` or ``name = { option = value }`` under
     ``[factors]``. `site` is a `siting.site.model.Site`.
 ``siting.exporters``
     ``exporter(plan, folder) -> iterable of Path``: files written into `folder`. Asked for by
-    ``siting plan ... --export name``. `plan` is a `siting.planning.Plan`.
+    ``siting plan ... --export name``. `plan` is a `siting.planning.model.Plan`.
 
 A factor or an exporter that fails is left out, and a warning says so; the plan does not depend on
 third parties. Without the reader of its weather no plan can be made: that is a refusal.
@@ -28,15 +28,6 @@ from dataclasses import dataclass
 from typing import Any, Final, Literal
 
 from siting.errors import SitingError
-
-__all__ = [
-    "GROUPS",
-    "Extension",
-    "ExtensionError",
-    "GroupName",
-    "find_extension",
-    "list_extensions",
-]
 
 GroupName = Literal["siting.readers", "siting.factors", "siting.exporters"]
 #: Group of entry points -> what its members are called.

@@ -14,16 +14,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = [
-    "DRYNESS",
-    "INK",
-    "MARKS",
-    "NEED",
-    "SUN",
-    "ramp_colour",
-    "ramp_rgb",
-    "text_on",
-]
+from siting.arrays import Floats
 
 #: Text, quiet text, lines and grounds.
 INK: Final = {
@@ -36,16 +27,12 @@ INK: Final = {
     "caution": "#fbe9d0",
     "caution_edge": "#9a4a00",
 }
-
 #: Water-need score of a zone, low to high.
 NEED: Final = ("#f2ecc8", "#bcd9b9", "#7dbcb4", "#3f92a8", "#22638f", "#1c3468")
-
 #: Dryness of a place against the property's mean, moist to dry.
 DRYNESS: Final = ("#eef1f4", "#ecdcc0", "#dfb681", "#c08446", "#8d5322", "#542c0e")
-
 #: Hours of direct sun, few to many.
 SUN: Final = ("#2b2350", "#5a3f6f", "#93607a", "#c98a75", "#ecc079", "#fdf3c0")
-
 #: Fills and strokes of single things.
 MARKS: Final = {
     "boundary": "#1d2733",
@@ -72,7 +59,6 @@ MARKS: Final = {
     "traffic": "#6b6252",
     "zone_edge": "#2f3b46",
 }
-
 _HEX = re.compile(r"#[0-9a-f]{6}")
 _AA_SWITCH = 0.179  # relative luminance at which black and white text contrast alike
 
@@ -85,7 +71,7 @@ def _bytes(colour: str) -> tuple[int, int, int]:
     return int(colour[1:3], 16), int(colour[3:5], 16), int(colour[5:7], 16)
 
 
-def ramp_rgb(ramp: tuple[str, ...], fraction: NDArray[np.float64]) -> NDArray[np.uint8]:
+def ramp_rgb(ramp: tuple[str, ...], fraction: Floats) -> NDArray[np.uint8]:
     """Return the colours of a ramp at many places.
 
     fraction: place on the ramp, 0..1 (clipped), NaN gives the first colour. Result: red, green,

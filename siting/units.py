@@ -10,20 +10,6 @@ import math
 from dataclasses import dataclass
 from typing import Final, Literal
 
-__all__ = [
-    "FOOT_M",
-    "GALLON_M3",
-    "INCH_MM",
-    "LENGTH_UNITS_M",
-    "QUANTITIES",
-    "Quantity",
-    "UnitsName",
-    "convert",
-    "figure",
-    "show",
-    "unit_label",
-]
-
 UnitsName = Literal["metric", "us"]
 Quantity = Literal[
     "length",
@@ -36,11 +22,9 @@ Quantity = Literal[
     "volume_price",
     "length_price",
 ]
-
 FOOT_M: Final = 0.3048
 INCH_MM: Final = 25.4
 GALLON_M3: Final = 231 * 0.0254**3
-
 #: Units of length that an input may be written in, in metres.
 LENGTH_UNITS_M: Final = {
     "m": 1.0,

@@ -8,11 +8,11 @@ from pathlib import Path
 import openpyxl
 import pypdf
 
-from siting.cli import _print_plan
-from siting.handoff._map_data import map_document
+from siting.cli.main import _print_plan
 from siting.handoff.bundle import write_bundle
+from siting.handoff.document import plan_document
 from siting.handoff.explain import explain_sensor
-from siting.handoff.planjson import plan_document
+from siting.handoff.webmap import map_document
 
 
 def all_texts(plan, folder: Path) -> dict[str, str]:

@@ -14,7 +14,7 @@ import pandas as pd
 import pyogrio
 import shapely
 
-from siting.climate.generator import daily_from_normals
+from siting.climate.readers import daily_from_normals
 
 __all__ = ["STATIONS", "main", "write_city"]
 

@@ -16,8 +16,9 @@ from pathlib import Path
 from filelock import FileLock
 
 import siting
-from siting.demo import demo_property
-from siting.planning import Plan, plan_property
+from siting.planning.make import plan_property
+from siting.planning.model import Plan
+from siting.site.template import demo_property
 
 
 @functools.cache

@@ -7,9 +7,15 @@ from typing import Final
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from siting.climate.sky import solar_declination, sunset_hour_angle
-from siting.water.radiation import net_longwave, net_shortwave
-from siting.water.reference_et import SHORT_REFERENCE, ReferenceSurface, _floats, _penman_factors
+from siting.climate.air import solar_declination, sunset_hour_angle
+from siting.water.reference_et import (
+    SHORT_REFERENCE,
+    ReferenceSurface,
+    _floats,
+    _penman_factors,
+    net_longwave,
+    net_shortwave,
+)
 
 _Array = NDArray[np.float64]
 

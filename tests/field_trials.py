@@ -19,10 +19,10 @@ from typing import NamedTuple
 import numpy as np
 import pandas as pd
 
-from siting.climate.generator import daily_from_normals
+from siting.climate.readers import daily_from_normals
+from siting.water.balance import curve_number, entering_rain
 from siting.water.plants import TURF_FACTORS
 from siting.water.reference_et import eto_terms
-from siting.water.runoff import curve_number, entering_rain
 from tests.ordinary import CLIMATES
 from tests.replay import Sensor, Sheet, Zone, play
 

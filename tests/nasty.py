@@ -1,6 +1,6 @@
 """Text that a name, a note or a word of the user may hold, and a plan full of it."""
 
-from siting.planning import Plan
+from siting.planning.model import Plan
 
 #: What a name may throw at a page, a sheet or a file.
 HOSTILE = (

@@ -20,7 +20,7 @@ from shapely import affinity
 from shapely.geometry import Point, box
 
 from siting import survey_property
-from siting.climate.generator import daily_from_normals
+from siting.climate.readers import daily_from_normals
 
 __all__ = ["CLIMATES", "COUNT", "Yard", "ordinary_yard"]
 

@@ -8,7 +8,8 @@ from __future__ import annotations
 import argparse
 from pathlib import Path
 
-from siting.planning import Plan, plan_property
+from siting.planning.make import plan_property
+from siting.planning.model import Plan
 from tests.ordinary import COUNT, ordinary_yard
 
 

@@ -11,7 +11,7 @@ import pandas as pd
 import pyproj
 from shapely.geometry import LineString, Point, Polygon, box
 
-from siting.planning import Plan, Wording
+from siting.planning.model import Plan, Wording
 from siting.site.model import LocalGrid, Site
 from siting.site.settings import (
     Costs,
@@ -19,11 +19,11 @@ from siting.site.settings import (
     PropertyFile,
     Season,
     Timer,
-    UnitsName,
     Water,
     WeatherSource,
 )
 from siting.sun.model import SunShade
+from siting.units import UnitsName
 from tests.nasty import HOSTILE, with_nasty_text
 from tests.plan_tables import decision_tables
 

@@ -12,8 +12,8 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from siting._commission_model import Expected
-from siting.climate.generator import daily_from_normals
+from siting.climate.readers import daily_from_normals
+from siting.commission.signal import Expected
 from siting.water.soil import SOIL_CLASSES
 from tests.small_property import NORMALS
 

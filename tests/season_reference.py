@@ -9,8 +9,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from siting.season import RootZone
-from siting.water.layers import root_share
+from siting.season.events import RootZone
+from siting.water.balance import root_share
 
 #: Depletion beyond RAW by less than this is rounding, not stress [mm].
 TOLERANCE_MM = 1e-9

@@ -5,8 +5,7 @@ from pathlib import Path
 
 import pyogrio
 
-from siting.portfolio.store import read_table
-from siting.portfolio.tables import TABLES
+from siting.portfolio.store import TABLES, read_table
 from tests.city import write_city
 
 POISON = Path(__file__).parent / "poison"

@@ -7,7 +7,7 @@ import numpy as np
 import pandas as pd
 from shapely.geometry import Point, box
 
-from siting.climate.generator import daily_from_normals
+from siting.climate.readers import daily_from_normals
 
 CRS = "EPSG:32617"
 EAST, NORTH = 320_000.0, 3_640_000.0

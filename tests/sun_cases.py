@@ -3,10 +3,9 @@
 from __future__ import annotations
 
 from siting.site.model import LocalGrid
-from siting.sun.blocks import roofs
+from siting.sun.light import ShadeOptions, gather, roofs
 from siting.sun.model import SunPositions, SunShade
-from siting.sun.obstacles import gather
-from siting.sun.shade import ShadeOptions, shade_scenarios
+from siting.sun.shade import shade_scenarios
 from siting.sun.shadows import Tile
 
 

@@ -12,7 +12,7 @@ import numpy as np
 import shapely
 from numpy.typing import ArrayLike, NDArray
 
-from siting.sun.foliage import fill_tree_defaults
+from siting.sun.scene import fill_tree_defaults
 
 if TYPE_CHECKING:
     import geopandas as gpd

@@ -3,7 +3,7 @@
 Written to be read: every shadow is cut into spans, spans are filled by difference arrays (+1 at the
 first row, -1 after the last, a running sum down the rows), and a relief's shadow is carried row by
 row. The expressions are those of the compiled loops, in their order, and sums do not depend on
-their order (`siting.sun.exact`), so that the two agree to the bit.
+their order (`siting.sun.scene`), so that the two agree to the bit.
 """
 
 from __future__ import annotations
@@ -17,10 +17,10 @@ from unittest.mock import patch
 import numpy as np
 from numpy.typing import NDArray
 
-from siting.sun import blocks, relief
-from siting.sun.exact import ROUNDER
+from siting.sun import light as blocks
+from siting.sun import relief
 from siting.sun.relief import _NOTHING, Steps
-from siting.sun.scene import CrownPrisms, Ellipsoids, Scene, Sheets, Walls
+from siting.sun.scene import ROUNDER, CrownPrisms, Ellipsoids, Scene, Sheets, Walls
 from siting.sun.shadows import LEAST, Rays, Spans, Tile, _columns, _rows
 
 _BATCH_CELLS = 2**17  # cells times directions that are worked on at once

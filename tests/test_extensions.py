@@ -10,11 +10,11 @@ from types import SimpleNamespace
 import pandas as pd
 import pytest
 
-from siting.climate.options import WeatherOptions
-from siting.climate.plugged import read_plugged
+from siting.climate.model import WeatherOptions
+from siting.climate.readers import read_plugged
 from siting.errors import InputError
 from siting.extensions import ExtensionError, find_extension, list_extensions
-from siting.planning import plan_property, read_inputs
+from siting.planning.make import plan_property, read_inputs
 from tests.small_property import write_property
 
 ROOT = Path(__file__).parent.parent
@@ -50,7 +50,7 @@ def command_line(installed, *words):
     """Run the command line where the example package is installed."""
     paths = os.pathsep.join([str(ROOT), str(installed)])
     return subprocess.run(
-        [sys.executable, "-m", "siting.cli", *map(str, words)],
+        [sys.executable, "-m", "siting.cli.main", *map(str, words)],
         env=os.environ | {"PYTHONPATH": paths}, capture_output=True, text=True, check=False,
     )  # fmt: skip
 

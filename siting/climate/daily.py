@@ -8,28 +8,18 @@ from typing import Final
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
+from siting.arrays import Floats
 from siting.climate.air import (
     saturation_vapour_pressure,
     vapour_pressure_from_humidity,
     vapour_pressure_from_humidity_range,
     wind_at_2m,
 )
-from siting.climate.csvtable import RawTable, read_table
-from siting.climate.model import Climate
-from siting.climate.options import WeatherOptions
-from siting.climate.record import (
-    LONGEST_FILLED_GAP,
-    day_frame,
-    finish_record,
-    limit_to_saturation,
-)
+from siting.climate.model import Climate, WeatherOptions
+from siting.climate.record import day_frame, finish_record, limit_to_saturation
+from siting.climate.tables import RawTable, read_table
 from siting.errors import Fault, InputError
-
-__all__ = ["LONGEST_FILLED_GAP", "read_daily_csv", "read_daily_rain"]
-
-_Array = NDArray[np.float64]
 
 _DEFAULT_WIND_HEIGHT: Final = 2.0
 _ENOUGH: Final = 10
@@ -80,7 +70,7 @@ def read_daily_rain(path: Path | str, *, options: WeatherOptions) -> tuple[pd.Se
     return rain.sort_index(), list(raw.warnings)
 
 
-def _column(raw: RawTable, name: str) -> _Array:
+def _column(raw: RawTable, name: str) -> Floats:
     """Return a column, or all NaN when the file does not have it."""
     return raw.columns.get(name, np.full(raw.dates.size, np.nan))
 
@@ -99,7 +89,7 @@ def _refuse_fractions(raw: RawTable, file: str) -> None:
         raise InputError(faults)
 
 
-def _vapour_pressure(raw: RawTable, file: str, warnings: list[str]) -> _Array:
+def _vapour_pressure(raw: RawTable, file: str, warnings: list[str]) -> Floats:
     """Return the vapour pressure from the best humidity column, at most that of saturation."""
     tmin, tmax = raw.columns["tmin_c"], raw.columns["tmax_c"]
     have = raw.columns.keys()
@@ -125,7 +115,7 @@ def _vapour_pressure(raw: RawTable, file: str, warnings: list[str]) -> _Array:
     return limit_to_saturation(vapour, tmin, tmax, file=file, column=used, warnings=warnings)
 
 
-def _wind(raw: RawTable, file: str, options: WeatherOptions, warnings: list[str]) -> _Array:
+def _wind(raw: RawTable, file: str, options: WeatherOptions, warnings: list[str]) -> Floats:
     """Return the wind at 2 m."""
     stated = options.wind_height_m
     if "wind_m_s" not in raw.columns:

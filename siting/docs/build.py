@@ -77,7 +77,7 @@ def _commands() -> str:
     """Return the help of the program and of every command."""
     from click.testing import CliRunner
 
-    from siting.cli import main
+    from siting.cli.main import main
 
     parts = ["# The command line"]
     for words in ([], *([name] for name in sorted(main.commands))):
@@ -112,43 +112,35 @@ def _validation(*, quick: bool) -> str:
 
 
 def _api(folder: Path) -> list[str]:
-    """Write a page for the public names, and one for each room of public modules."""
+    """Write a page for the public names, and one for the face of each room."""
     folder.mkdir()
-    rooms: dict[str, list[str]] = {}
-    for path in sorted((ROOT / "siting").rglob("*.py")):
-        parts = path.relative_to(ROOT).with_suffix("").parts
-        if parts[1] in {"gis", "docs"} or any(part.startswith("_") for part in parts[1:]):
-            continue
-        if _public(path):
-            rooms.setdefault(parts[1] if len(parts) > 2 else "stages", []).append(".".join(parts))  # noqa: PLR2004
-    names = ast.literal_eval(_assigned(ROOT / "siting" / "__init__.py", "_HOMES"))
-    listed = "".join(
-        f"\n- [`siting.{n}`][{home}.{n}]" for n, home in names.items() if "._" not in home
-    )
+    names = _face(ROOT / "siting")
+    listed = "".join(f"\n- [`siting.{name}`][{home}.{name}]" for name, home in names.items())
     head = "# Public names\n\n`import siting` gives these; each is imported when first used.\n"
-    survey = "\n## siting.survey_property\n\n::: siting._plan_steps.survey_property\n"
-    (folder / "siting.md").write_text(f"{head}{listed}\n{survey}", "utf-8")
-    for room, modules in rooms.items():
-        blocks = "\n\n".join(f"::: {module}" for module in modules)
-        (folder / f"{room}.md").write_text(f"# {room}\n\n{blocks}\n", "utf-8")
-    return ["api/siting.md", *(f"api/{room}.md" for room in sorted(rooms))]
+    (folder / "siting.md").write_text(f"{head}{listed}\n", "utf-8")
+    pages = ["api/siting.md"]
+    for stub in sorted((ROOT / "siting").glob("*/__init__.pyi")):
+        blocks = "".join(f"\n::: {home}.{name}\n" for name, home in _face(stub.parent).items())
+        room = stub.parent.name
+        (folder / f"{room}.md").write_text(f"# {room}\n{blocks}", "utf-8")
+        pages.append(f"api/{room}.md")
+    more = [f"{home}.{name}" for name, home in names.items() if home.count(".") == 1]
+    (folder / "ground.md").write_text(
+        "# Errors and the demo\n" + "".join(f"\n::: {name}\n" for name in more), "utf-8"
+    )
+    return [*pages, "api/ground.md"]
 
 
-def _public(path: Path) -> bool:
-    """Tell whether a module names something public."""
-    return bool(ast.literal_eval(_assigned(path, "__all__") or "[]"))
-
-
-def _assigned(path: Path, name: str) -> str:
-    """Return the source of a module's assignment to a name, or ""."""
-    text = path.read_text("utf-8")
-    for node in ast.parse(text).body:
-        if not isinstance(node, ast.Assign | ast.AnnAssign):
-            continue
-        first = node.target if isinstance(node, ast.AnnAssign) else node.targets[0]
-        if isinstance(first, ast.Name) and first.id == name and node.value is not None:
-            return ast.get_source_segment(text, node.value) or ""
-    return ""
+def _face(package: Path) -> dict[str, str]:
+    """Return the names that a package's face offers, each with its module."""
+    dotted = ".".join(package.relative_to(ROOT).parts)
+    stub = ast.parse((package / "__init__.pyi").read_text("utf-8"))
+    return {
+        alias.name: f"{dotted}.{node.module}"
+        for node in stub.body
+        if isinstance(node, ast.ImportFrom)
+        for alias in node.names
+    }
 
 
 class _Links(HTMLParser):

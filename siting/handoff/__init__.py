@@ -1,1 +1,8 @@
-"""Everything a plan is handed over in: map, sheets, GIS and GPS files."""
+"""To the crew, the owner and the GIS.
+
+What other rooms may use stands in `__init__.pyi`, and is imported when it is first asked for.
+"""
+
+import lazy_loader
+
+__getattr__, __dir__, __all__ = lazy_loader.attach_stub(__name__, __file__)

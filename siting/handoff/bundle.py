@@ -1,26 +1,42 @@
-"""Write everything that is handed over into one folder, whole or not at all."""
+"""Write the hand-off: every file of a plan or of a step, and the check that none changed."""
 
 from __future__ import annotations
 
 import contextlib
+import json
 import sqlite3
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass
 from pathlib import Path
-from typing import Final
+from tempfile import TemporaryDirectory
+from typing import Any, Final
 
+import pyogrio
 import pyogrio.errors
 
-from siting.errors import SitingError
-from siting.handoff.cad import write_dxf
-from siting.handoff.gisfiles import write_gis
-from siting.handoff.planjson import write_json
+from siting.errors import Fault, InputError, SitingError
+from siting.files import SOURCE, atomic_path, file_digest, written_files
+from siting.handoff.document import write_json
+from siting.handoff.explain import read_plans
+from siting.handoff.gisfiles import (
+    Bands,
+    add_styles,
+    fixed_date,
+    graduated,
+    pick,
+    sun_bands,
+    write_bands,
+    write_dxf,
+    write_gis,
+)
 from siting.handoff.readingsheet import write_readings
-from siting.handoff.results import new_results, results_lock
+from siting.handoff.results import OPTIONAL, new_results, property_of, results_lock
 from siting.handoff.sheets import write_sheets
 from siting.handoff.webmap import write_map
-from siting.planning import Plan, input_files
-
-__all__ = ["NAMES", "write_bundle"]
+from siting.palette import NEED, SUN
+from siting.planning.make import Survey, input_files, plan_property
+from siting.planning.model import Plan
 
 #: What is always written.
 NAMES: Final = (
@@ -120,3 +136,305 @@ def _cannot_write(folder: Path, error: Exception) -> str:
     """Return what went wrong with the folder, in words."""
     reason = getattr(error, "strerror", None) or error
     return f"cannot write to {folder}: {reason}. Earlier results are untouched."
+
+
+#: Differences of a document that are told at most.
+_TOLD: Final = 12
+Progress = Callable[[str, int, int], None]
+
+
+@dataclass(frozen=True)
+class Verification:
+    """What a second run found.
+
+    same: files that came out byte for byte as they lie in the folder; different: files that did
+    not, or that are missing; inputs: inputs that are no longer what the plan was made from, in
+    words; versions: versions that are no longer those that made the plan, in words; values: where
+    the two plan.json differ: key, then and now, the first few; added: files in the folder that no
+    run wrote there, nothing is said of their content.
+    """
+
+    same: tuple[str, ...]
+    different: tuple[str, ...]
+    inputs: tuple[str, ...]
+    versions: tuple[str, ...]
+    values: tuple[str, ...]
+    added: tuple[str, ...] = ()
+
+    @property
+    def holds(self) -> bool:
+        """Whether every file is what its inputs make today."""
+        return not self.different
+
+
+def verify_results(
+    folder: Path | str,
+    property_file: Path | str | None = None,
+    *,
+    nearby: Sequence[Path] = (),
+    threads: int = 1,
+    progress: Progress | None = None,
+) -> Verification:
+    """Plan again with the same property and changes, and compare every file.
+
+    Parameters
+    ----------
+    folder : Path or str
+        Results of `siting plan`.
+    property_file : Path or str, optional
+        The property file, or its folder. Without it, the file of the recorded checksum is looked
+        for where the results note it, beside and above them and in the current folder.
+    nearby : sequence of Path
+        More property files that may be the one.
+    threads : int
+        Threads; the result does not depend on it.
+    progress : callable, optional
+        Called with stage, steps done and steps in all.
+
+    Returns
+    -------
+    Verification
+        What is the same and what is not.
+
+    Raises
+    ------
+    InputError
+        When the folder holds no plan, the property is not found, or its input is faulty now.
+    PlanError
+        When no plan can be made any more.
+    """
+    place = Path(folder)
+    place = place if place.is_dir() else place.parent
+    [(_, document)] = read_plans([place])
+    recorded: Mapping[str, Any] = document["provenance"]
+    if recorded.get("readings"):
+        found = "a plan as built, changed by the field's readings"
+        mend = "Its history folder keeps the plan as handed over and every state since."
+        raise InputError([Fault(str(place), found, "a plan as `siting plan` made it", mend)])
+    path = _property(place, recorded, property_file, nearby)
+    changes = recorded.get("changes", {})
+    plan = plan_property(path, threads=threads, progress=progress, changes=changes)
+    optional = {name: (place / name).exists() for name in OPTIONAL}
+    with TemporaryDirectory(prefix="siting-verify-") as scratch:
+        written = write_bundle(
+            plan,
+            Path(scratch) / "again",
+            online_map=optional["map-online.html"],
+            dxf=optional["plan.dxf"],
+            progress=progress,
+        )
+        same = [
+            path.name for path in written if file_digest(path) == file_digest(place / path.name)
+        ]
+        again = json.loads((Path(scratch) / "again" / "plan.json").read_text("utf-8"))
+    now: Mapping[str, Any] = again["provenance"]
+    return Verification(
+        same=tuple(same),
+        different=tuple(path.name for path in written if path.name not in same),
+        inputs=tuple(_changed(recorded["inputs"], now["inputs"], "checksum")),
+        versions=tuple(_versions(recorded, now)),
+        values=tuple(_differences(_without(document), _without(again))[:_TOLD]),
+        added=tuple(_added(place, {path.name for path in written})),
+    )
+
+
+def _added(place: Path, written: set[str]) -> list[str]:
+    """Return the files of a results folder that no run wrote, those of its own folders apart."""
+    known = {SOURCE, *written, *written_files(place)}
+    return sorted(
+        path.name for path in place.iterdir() if path.is_file() and path.name not in known
+    )
+
+
+def _property(
+    place: Path, recorded: Mapping[str, Any], given: Path | str | None, nearby: Sequence[Path]
+) -> Path:
+    """Return the property file that the plan was made from."""
+    if given is not None:
+        return Path(given)
+    name = str(recorded.get("property", "property.toml"))
+    wanted = recorded["inputs"].get(name, "")
+    home = place.resolve()
+    folders = [home, home.parent, Path.cwd(), *sorted(p for p in home.parent.iterdir())]
+    there = (folder / name for folder in folders if folder.is_dir())
+    noted = property_of(place)
+    for path in (*([noted] if noted else []), *there, *nearby):
+        if file_digest(path) == wanted:
+            return path
+    raise InputError(
+        [
+            Fault(
+                str(place),
+                f"a plan of a {name} that is not nearby, or no longer the same",
+                "the property file that the plan was made from",
+                "Name it: siting verify PLAN PROPERTY.",
+            )
+        ]
+    )
+
+
+def _versions(then: Mapping[str, Any], now: Mapping[str, Any]) -> list[str]:
+    told = _changed(then["libraries"], now["libraries"], "version")
+    if then["siting"] != now["siting"]:
+        told.insert(0, f"siting: version {then['siting']} then, {now['siting']} now")
+    return told
+
+
+def _changed(then: Mapping[str, str], now: Mapping[str, str], what: str) -> list[str]:
+    told = []
+    for name in sorted(set(then) | set(now)):
+        before, after = then.get(name, "none"), now.get(name, "none")
+        if before != after:
+            short = (before[:12], after[:12])
+            told.append(f"{name}: {what} {short[0]} then, {short[1]} now")
+    return told
+
+
+def _without(document: Mapping[str, Any]) -> dict[str, Any]:
+    return {key: value for key, value in document.items() if key != "provenance"}
+
+
+def _differences(then: object, now: object, at: str = "") -> list[str]:
+    """List where two JSON values differ, deepest key first named."""
+    if isinstance(then, dict) and isinstance(now, dict):
+        keys = [*then, *(key for key in now if key not in then)]
+        return [d for key in keys for d in _differences(then.get(key), now.get(key), f"{at}.{key}")]
+    if isinstance(then, list) and isinstance(now, list) and len(then) == len(now):
+        return [
+            d
+            for i, (a, b) in enumerate(zip(then, now, strict=True))
+            for d in _differences(a, b, f"{at}[{i}]")
+        ]
+    return [] if then == now else [f"{at.lstrip('.')}: {_short(then)} then, {_short(now)} now"]
+
+
+def _short(value: object) -> str:
+    text = json.dumps(value, ensure_ascii=False)
+    return text if len(text) <= 60 else f"{text[:57]}..."  # noqa: PLR2004 - one line of a screen
+
+
+_HEAD: Final = {"zone": "zone", "valve": "valve", "plants": "plants", "area_m2": "area_m2"}
+_SUN: Final[Mapping[str, str]] = _HEAD | {
+    "sun_hours": "sun_h_d",
+    "insolation": "sun_mj_m2_d",
+    "sky_view": "sky_view",
+}
+_NEED: Final[Mapping[str, str]] = _HEAD | {
+    "soil": "soil", "irrigation": "irrigation", "need_score": "need_pct_d",
+    "need_ratio": "need_ratio", "need_words": "need_words", "sun_hours": "sun_h_d",
+    "plant_factor": "plant_fac", "kmc": "kmc", "kl": "kl", "net_irrigation_mm": "net_irr_mm",
+    "etc_peak_mm_d": "etc_mm_d", "taw_mm": "taw_mm", "raw_mm": "raw_mm",
+}  # fmt: skip
+
+
+def write_sun(survey: Survey, folder: Path | str) -> tuple[Path, ...]:
+    """Write sun.gpkg, sun-hours.tif and sky-view.tif.
+
+    Parameters
+    ----------
+    survey : Survey
+        From `siting.survey_property`; not changed.
+    folder : Path or str
+        Where to; made when it is missing.
+
+    Returns
+    -------
+    tuple of Path
+        The files, in that order.
+
+    Raises
+    ------
+    SitingError
+        When the folder cannot be written.
+    """
+    place = Path(folder)
+    style = graduated(
+        "sun_h_d",
+        survey.zones["sun_hours"].to_numpy(dtype=float),
+        label="zone",
+        ramp=SUN,
+        words="hours of direct sun a day",
+    )
+    sky = [("Sky view, 1 where nothing hides the sky [1]", "1", survey.sun.sky_view)]
+    with _results(survey, place) as scratch:
+        _write_zones(survey, scratch / "sun.gpkg", _SUN, style)
+        _write_raster(survey, scratch / "sun-hours.tif", sun_bands(survey.sun))
+        _write_raster(survey, scratch / "sky-view.tif", sky)
+    return tuple(place / name for name in ("sun.gpkg", "sun-hours.tif", "sky-view.tif"))
+
+
+def write_score(survey: Survey, folder: Path | str) -> tuple[Path, ...]:
+    """Write need.gpkg and dryness.tif.
+
+    Parameters
+    ----------
+    survey : Survey
+        From `siting.survey_property`; not changed.
+    folder : Path or str
+        Where to; made when it is missing.
+
+    Returns
+    -------
+    tuple of Path
+        The files, in that order.
+
+    Raises
+    ------
+    SitingError
+        When the folder cannot be written.
+    """
+    place = Path(folder)
+    style = graduated(
+        "need_pct_d",
+        survey.zones["need_score"].to_numpy(dtype=float),
+        label="zone",
+        ramp=NEED,
+        words="% of readily available water a day",
+    )
+    dry = [("Dryness relative to the property's mean [1]", "1", survey.dryness)]
+    with _results(survey, place) as scratch:
+        _write_zones(survey, scratch / "need.gpkg", _NEED, style)
+        _write_raster(survey, scratch / "dryness.tif", dry)
+    return place / "need.gpkg", place / "dryness.tif"
+
+
+@contextmanager
+def _results(survey: Survey, place: Path) -> Iterator[Path]:
+    """Yield where to write, and turn what the disk refuses into words."""
+    try:
+        with (
+            results_lock(place),
+            new_results(place, inputs=input_files(survey.settings, survey.site)) as scratch,
+        ):
+            yield scratch
+    except OSError as error:
+        raise SitingError(_cannot(place, error)) from error
+
+
+def _write_raster(survey: Survey, path: Path, bands: Bands) -> Path:
+    """Write bands on the survey's grid in the property's own CRS."""
+    site = survey.site
+    return write_bands(bands, survey.sun.grid, site.crs, site.source_crs, path)
+
+
+def _write_zones(survey: Survey, path: Path, columns: Mapping[str, str], style: str) -> Path:
+    """Write the hydrozones with some columns and their style, whole or not at all."""
+    frame = pick(survey.zones.reset_index(), columns).to_crs(survey.site.source_crs)
+    with atomic_path(path) as part, fixed_date():
+        pyogrio.write_dataframe(
+            frame,
+            part,
+            layer="hydrozones",
+            driver="GPKG",
+            geometry_type="MultiPolygon",
+            promote_to_multi=True,
+            dataset_options={"VERSION": "1.2"},
+            layer_options={"GEOMETRY_NAME": "geom"},
+        )
+        add_styles(part, {"hydrozones": style})
+    return path
+
+
+def _cannot(folder: Path, error: OSError) -> str:
+    """Return what went wrong with the folder, in words."""
+    return f"cannot write to {folder}: {error.strerror or error}. Earlier results are untouched."

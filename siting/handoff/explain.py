@@ -1,23 +1,30 @@
-"""Why a sensor is where it is, from plan.json alone: in words and in numbers."""
+"""A plan in text: one sensor's why, plans side by side, the answer in the terminal."""
 
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping, Sequence
+import textwrap
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, Final
+from typing import TYPE_CHECKING, Any, Final
+
+from rich.markup import escape
+from rich.table import Table
 
 from siting.errors import Fault, InputError
-from siting.handoff._hazards import DECODER_WORDS, LINK_WORDS
-from siting.handoff._money_rows import folded
-from siting.handoff._sheet_text import depth, run, tape
-from siting.units import UnitsName, show
+from siting.handoff.document import SCHEMA_NAME
+from siting.handoff.facts import DECODER_WORDS, LINK_WORDS, chance_cell, hazard_name
+from siting.handoff.tables import choices, folded, valves
+from siting.handoff.text import depth, elide, run, tape
+from siting.planning.model import Plan
+from siting.units import UnitsName, figure, show
 
-__all__ = ["Topic", "explain_sensor", "read_plan"]
+if TYPE_CHECKING:
+    import pandas as pd
+
 
 _SCHEMA: Final = "siting-plan/"
-_Document = Mapping[str, Any]
 
 
 @dataclass(frozen=True)
@@ -44,7 +51,7 @@ def read_plan(path: Path | str) -> dict[str, Any]:
     Returns
     -------
     dict
-        As described in `siting.handoff.planjson.schema`.
+        As described in `siting.handoff.document.schema`.
 
     Raises
     ------
@@ -75,7 +82,7 @@ def explain_sensor(plan: _Document, sensor_id: str) -> tuple[Topic, ...]:
     Parameters
     ----------
     plan : mapping
-        From `read_plan`, or `siting.handoff.planjson.plan_document`.
+        From `read_plan`, or `siting.handoff.document.plan_document`.
     sensor_id : str
         Such as "S1", in either case.
 
@@ -251,3 +258,274 @@ def _why_so_many(plan: _Document, units: UnitsName) -> Topic:
         for row in choices
     }
     return Topic("Why so many sensors?", tuple(words), numbers)
+
+
+_Document = Mapping[str, Any]
+
+
+def read_plans(paths: Sequence[Path]) -> list[tuple[str, dict[str, Any]]]:
+    """Read plans, and report everything that is none at once.
+
+    Parameters
+    ----------
+    paths : sequence of Path
+        `plan.json` files, or folders that hold one.
+
+    Returns
+    -------
+    list of (str, dict)
+        What each is called and its document.
+
+    Raises
+    ------
+    InputError
+        With every path that is no plan.
+    """
+    found: list[tuple[str, dict[str, Any]]] = []
+    faults: list[Fault] = []
+    for path in paths:
+        place = Path(path)
+        file = place / "plan.json" if place.is_dir() else place
+        try:
+            document = json.loads(file.read_text("utf-8"))
+        except OSError:
+            faults.append(_fault(file, "no such file"))
+        except ValueError:
+            faults.append(_fault(file, "a file that is not JSON"))
+        else:
+            schema = document.get("schema") if isinstance(document, dict) else None
+            if schema == SCHEMA_NAME:
+                found.append((file.parent.name if place.is_dir() else str(place), document))
+            else:
+                faults.append(_fault(file, f"the schema {schema}"))
+    if faults:
+        raise InputError(faults)
+    return found
+
+
+def _fault(file: Path, found: str) -> Fault:
+    mend = "Name the folder that `siting plan --out` wrote, or its plan.json."
+    return Fault(str(file), found, f"a plan of the schema {SCHEMA_NAME}", mend)
+
+
+def compare_table(plans: Sequence[tuple[str, _Document]]) -> Table:
+    """Return plans side by side as a table for a terminal.
+
+    Parameters
+    ----------
+    plans : sequence of (str, dict)
+        As from `read_plans`; amounts are shown in the units of the first.
+
+    Returns
+    -------
+    rich.table.Table
+        One column per plan: sensors, control, hardware, water, stress, money.
+    """
+    units: UnitsName = "us" if plans and plans[0][1]["property"]["units"] == "us" else "metric"
+    table = Table(header_style="bold")
+    table.add_column("")
+    for name, _ in plans:
+        table.add_column(escape(name), overflow="fold")
+    for label, cell in _LINES:
+        table.add_row(label, *(escape(cell(document, units)) for _, document in plans))
+    return table
+
+
+def _chosen(document: _Document) -> _Document:
+    return next((row for row in document["choices"] if row["chosen"]), {})
+
+
+def _sensors(document: _Document, _: UnitsName) -> str:
+    return "\n".join(
+        f"{s['sensor_id']} in {s['zone']}: {', '.join(s['governs'])}" for s in document["sensors"]
+    )
+
+
+def _hardware(document: _Document, _: UnitsName) -> str:
+    words = {item["hardware"].replace("_", "-") for item in document["decision"]["hardware"]}
+    return ", ".join(sorted(words)) or "-"
+
+
+def _volume(value: float | None, units: UnitsName) -> str:
+    return "-" if value is None else show(value, "volume", units)
+
+
+def _money(document: _Document, value: float | None) -> str:
+    return "-" if value is None else f"{value:,.0f} {document['economics']['currency']}"
+
+
+def _years(document: _Document, name: str) -> str:
+    money = document["economics"]
+    if money[name] is None:
+        return "-"
+    ends = [money[f"{name}{end}"] for end in ("_low", "_high")]
+    span = " to ".join("never" if end is None else f"{end:.1f}" for end in ends)
+    return f"{money[name]:.1f} ({span})"
+
+
+def _change(document: _Document, units: UnitsName) -> str:
+    """Say what was asked for: the limits and prices that differ most often."""
+    options = document["provenance"].get("options", {})
+    control, water = options.get("control", {}), options.get("water", {})
+    said = [f"stress limit {control.get('max_stress_days')} d"] if control else []
+    if water.get("price") is not None:
+        said.append(f"price {show(float(water['price']), 'volume_price', units)}")
+    if control.get("allowed_days") is not None:
+        said.append(f"{len(control['allowed_days'])} days a week")
+    return ", ".join(said) or "-"
+
+
+_Line = tuple[str, Callable[[_Document, UnitsName], str]]
+_LINES: Final[tuple[_Line, ...]] = (
+    ("property", lambda d, _: str(d["property"]["name"])),
+    ("asked for", _change),
+    ("sensors", lambda d, _: str(len(d["sensors"]))),
+    ("where", _sensors),
+    ("control", lambda d, _: str(_chosen(d).get("control") or "-").replace("_", "-")),
+    ("hardware", _hardware),
+    ("water a season", lambda d, units: _volume(_chosen(d).get("water_m3"), units)),
+    ("water saved a year", lambda d, units: _volume(d["economics"]["saved_m3"], units)),
+    ("stress days at worst", lambda d, _: f"{max(z['stress_days'] for z in d['zones']):.0f}"),
+    ("water and sensors a year", lambda d, _: _money(d, _chosen(d).get("cost_per_year"))),
+    ("saved a year", lambda d, _: _money(d, d["economics"]["saved_per_year"])),
+    ("building it", lambda d, _: _money(d, d["economics"]["capital"])),
+    ("payback, years", lambda d, _: _years(d, "payback_years")),
+    ("discounted", lambda d, _: _years(d, "payback_discounted_years")),
+    ("next sensor is worth", lambda d, _: _money(d, _chosen(d).get("value_of_next"))),
+)
+#: Narrower windows than this show a block per sensor.
+NARROW: Final = 100
+_NAMED: Final = 60
+
+
+def sensor_table(plan: Plan) -> Table:
+    """Return the sensors of a plan as a table for a terminal of 100 columns and more.
+
+    Parameters
+    ----------
+    plan : Plan
+        The plan; numbers are shown in its property's units.
+
+    Returns
+    -------
+    rich.table.Table
+        One row per sensor: tag, zone and valve, depth, threshold, the minutes of what it governs,
+        clearance, wire.
+    """
+    table = Table(header_style="bold")
+    for head in ("sensor", "zone", "valve", "control", "depth", "threshold", "runs, minutes"):
+        table.add_column(head, overflow="fold")
+    for head in ("driest quarter", "setbacks", "wire"):
+        table.add_column(head, justify="right", overflow="fold")
+    for tag, row in plan.sensors.iterrows():
+        table.add_row(
+            escape(str(tag)),
+            escape(str(row["zone"])),
+            escape(str(row["valve"])),
+            str(row["control"]).replace("_", "-"),
+            _depth(plan, row),
+            _threshold_line(row),
+            escape(_runs(plan, row)),
+            chance_cell(row["p_driest_quarter"]),
+            _setbacks(row),
+            _wire(plan, row),
+        )
+    return table
+
+
+def sensor_lines(plan: Plan, width: int) -> list[str]:
+    """Return the sensors of a plan as a block of lines each, for a narrow terminal.
+
+    Parameters
+    ----------
+    plan : Plan
+        The plan; numbers are shown in its property's units.
+    width : int
+        Of the terminal [characters].
+
+    Returns
+    -------
+    list of str
+        No line wider than the terminal, but for a word that is.
+    """
+    lines: list[str] = []
+    for tag, row in plan.sensors.iterrows():
+        control = str(row["control"]).replace("_", "-")
+        head = f"{tag} in {row['zone']} (valve {row['valve']}), {_depth(plan, row)} deep, {control}"
+        told = (
+            f"threshold: {_threshold_line(row)}",
+            f"runs: {_runs(plan, row)}",
+            f"chance of the driest quarter: {chance_cell(row['p_driest_quarter'])}",
+            f"setbacks: {_setbacks(row)}; {_wire(plan, row)} of wire",
+        )
+        lines += textwrap.wrap(head, width, subsequent_indent="    ", break_long_words=False)
+        for one in told:
+            lines += textwrap.wrap(
+                one, width, initial_indent="  ", subsequent_indent="    ", break_long_words=False
+            )
+    return lines
+
+
+def choice_lines(plan: Plan) -> list[str]:
+    """Return what each number of sensors brings, those that buy nothing new in one line.
+
+    Parameters
+    ----------
+    plan : Plan
+        The plan.
+
+    Returns
+    -------
+    list of str
+        Such as "1: 400 m³, 900 EUR a year (chosen)" and "2 to 6: no better".
+    """
+    units, currency = plan.settings.units, elide(str(plan.economics["currency"]), 10)
+    lines = []
+    for told, row in choices(plan):
+        if row is None:
+            lines.append(f"{told}: no better")
+        elif not row["feasible"]:
+            lines.append(f"{told}: leaves a zone too dry")
+        else:
+            mark = " (chosen)" if row["chosen"] else ""
+            cost = f"{figure(float(row['cost_per_year']))} {currency} a year"
+            lines.append(f"{told}: {show(float(row['water_m3']), 'volume', units)}, {cost}{mark}")
+    return lines
+
+
+def _depth(plan: Plan, row: pd.Series[Any]) -> str:
+    """Return the burial depth as the sheet says it."""
+    return depth(float(row["depth_m"]), plan.settings.units)
+
+
+def _wire(plan: Plan, row: pd.Series[Any]) -> str:
+    if row["link"] == "wireless":
+        return "link"
+    units = plan.settings.units
+    return show(row["wire_m"], "length", units, decimals=1 if units == "metric" else 0)
+
+
+def _threshold_line(row: pd.Series[Any]) -> str:
+    """Return the threshold as the share of available water that is used."""
+    low = f"{figure(100 * float(row['threshold_low_fraction']))} % used"
+    if row["control"] == "bypass":
+        return f"skip until {low}"
+    return f"start at {low}"
+
+
+def _runs(plan: Plan, row: pd.Series[Any]) -> str:
+    """Return every zone that a sensor runs, with its minutes as the timer table has them."""
+    table = valves(plan)
+    told = [
+        f"{elide(zone, _NAMED)} "
+        f"{figure(table[zone].minutes if zone in table else plan.zones['run_minutes'][zone])}"
+        for zone in row["governs"]
+    ]
+    return f"{', '.join(told)} min"
+
+
+def _setbacks(row: pd.Series[Any]) -> str:
+    """Return whether every setback is kept, and the tightest."""
+    share = float(row["setback_ratio"])
+    kept = "kept" if share >= 1 else "not kept"
+    return f"{kept}, {hazard_name(row['binding_setback'])} × {figure(share, 2)}"

@@ -1,36 +1,576 @@
-"""Files of a plan for every GIS and GPS: GeoPackage, GeoTIFF, GeoJSON, GPX, KML and CSV.
+"""Files for GIS and CAD: GeoPackage with styles and records, GeoTIFFs, GPX, KML, DXF.
 
 All are written whole or not at all, and the same plan gives the same bytes. `plan.gpkg` and the
 rasters are in the property's own CRS; the others carry WGS 84 degrees (`sensors.csv` both). The CSV
 starts with a byte-order mark, because common spreadsheet programs otherwise misread UTF-8; pandas
 and GDAL skip it. Text in it that a spreadsheet would run as a formula is preceded by an apostrophe.
+
+Needs the extra `dxf` (ezdxf). Everything is drawn at its true place in the property's own
+projected CRS and in that CRS's unit of length; where the property is drawn in degrees, in metres
+on the plan's own grid around the property's centre. A note in the drawing says which.
 """
 
 from __future__ import annotations
 
+import contextlib
 import csv
 import html
+import importlib
 import io
 import json
 import math
-from collections.abc import Mapping
+import sqlite3
+from calendar import month_name
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final
 from xml.etree import ElementTree as ET
 
+import geopandas as gpd
 import gpxpy.gpx
+import numpy as np
+import pyogrio
+import pyproj
+import rasterio.shutil
+import shapely
+from rasterio.crs import CRS
+from rasterio.io import MemoryFile
+from rasterio.transform import from_origin
+from rasterio.warp import Resampling, calculate_default_transform, reproject
+from shapely.geometry import Polygon
+from shapely.geometry.base import BaseGeometry
 
-from siting.atomic import write_text
+from siting.arrays import Floats
 from siting.cautions import DIG_CAUTION
-from siting.handoff._gis_package import write_package
-from siting.handoff._gis_rasters import write_dryness, write_rank, write_sun_hours
-from siting.handoff._gis_records import describe, flat
-from siting.handoff._sheet_text import clean, elide, tape
-from siting.handoff.planjson import plan_document
-from siting.palette import MARKS
-from siting.planning import Plan
+from siting.errors import SitingError
+from siting.files import atomic_path, write_text
+from siting.handoff.document import plan_document
+from siting.handoff.facts import hazard_group, keep_clear, lines_drawn
+from siting.handoff.overlays import crown_shapes
+from siting.handoff.text import clean, depth, elide, tape
+from siting.palette import INK, MARKS, NEED
+from siting.planning.model import Plan
+from siting.site.model import LocalGrid
+from siting.sun.model import SunShade
+from siting.units import FOOT_M, LENGTH_UNITS_M, UnitsName, show
 
-__all__ = ["guard_formula", "write_gis"]
+#: The one time stamp in a GeoPackage, so that the same plan gives the same file.
+STAMP: Final = "2000-01-01T00:00:00.000Z"
+_Symbol = tuple[str, str, Mapping[str, str]]  # geometry, symbol layer class, its options
+_HAIR: Final = 1e-6
+_NEED_WORDS: Final = "% of readily available water a day"
+_GEOMETRY_TYPE: Final = {"marker": "0", "line": "1", "fill": "2"}
+_TABLE: Final = """
+CREATE TABLE layer_styles (
+  id INTEGER PRIMARY KEY AUTOINCREMENT NOT NULL, f_table_catalog TEXT(256),
+  f_table_schema TEXT(256), f_table_name TEXT(256), f_geometry_column TEXT(256),
+  styleName TEXT(30), styleQML TEXT, styleSLD TEXT, useAsDefault BOOLEAN, description TEXT,
+  owner TEXT(30), ui TEXT(30), update_time DATETIME)
+"""
+_ENTRY: Final = (
+    "INSERT INTO gpkg_contents (table_name, data_type, identifier, description, last_change)"
+    " VALUES ('layer_styles', 'attributes', 'layer_styles', 'styles', ?)"
+)
+_STYLE: Final = (
+    "INSERT INTO layer_styles (f_table_catalog, f_table_schema, f_table_name, f_geometry_column,"
+    " styleName, styleQML, useAsDefault, description, owner, update_time)"
+    " VALUES ('', '', ?, 'geom', ?, ?, 1, '', '', ?)"
+)
+
+
+def write_styles(path: Path, needs: np.ndarray[tuple[int], np.dtype[np.float64]]) -> None:
+    """Add the `layer_styles` table to a GeoPackage that `siting` has just written.
+
+    needs (Z,): water-need score of every zone: sets the classes of the hydrozones [%/d].
+    """
+    styles = {
+        "sensors": _single(_sensor(), label="sensor_id", size=12),
+        "hydrozones": graduated("need_pct_d", needs, label="zone", ramp=NEED, words=_NEED_WORDS),
+        "wire_routes": _categories("kind", {"trench": _trench(), "wire": _wire()}),
+        "ties": _single(_tie(), label="round(distance_m, 2) || ' m'", expression=True),
+        "keepout": _categories(
+            "draw_as", {group: _keepout(colour) for group, colour in _CLEAR.items()}
+        ),
+        "reserves": _single(_reserve(), label="reserve"),
+        "admissible": _single(_fill(MARKS["admissible"], 60, MARKS["admissible"])),
+        "boundary": _single(_outline()),
+        "utilities": _single(_line(MARKS["utility"], "0.7", "dash dot")),
+        "paths": _single(_line(MARKS["traffic"], "0.5", "dot")),
+    }
+    add_styles(path, styles)
+
+
+def add_styles(path: Path, styles: Mapping[str, str]) -> None:
+    """Add the `layer_styles` table with the given styles."""
+    base = sqlite3.connect(path)
+    try:
+        with base:
+            base.execute(_TABLE)
+            base.execute(_ENTRY, (STAMP,))
+            known = {str(name) for (name,) in base.execute("SELECT table_name FROM gpkg_contents")}
+            for name, qml in styles.items():
+                if name in known:
+                    base.execute(_STYLE, (name, name, qml, STAMP))
+    finally:
+        base.close()
+
+
+def _rgba(colour: str, alpha: int = 255) -> str:
+    """Return "#rrggbb" as "r,g,b,a"."""
+    return ",".join(str(int(colour[k : k + 2], 16)) for k in (1, 3, 5)) + f",{alpha}"
+
+
+def _sensor() -> _Symbol:
+    return (
+        "marker",
+        "SimpleMarker",
+        {"name": "circle", "color": _rgba(MARKS["sensor"]), "size": "4", "size_unit": "MM",
+         "outline_color": _rgba(MARKS["sensor_edge"]), "outline_width": "0.5"},
+    )  # fmt: skip
+
+
+def _reserve() -> _Symbol:
+    return (
+        "marker",
+        "SimpleMarker",
+        {"name": "diamond", "color": _rgba(INK["card"]), "size": "3", "size_unit": "MM",
+         "outline_color": _rgba(MARKS["sensor"]), "outline_width": "0.5"},
+    )  # fmt: skip
+
+
+def _line(colour: str, width: str, style: str = "solid") -> _Symbol:
+    options = {"line_color": _rgba(colour), "line_width": width, "line_width_unit": "MM"}
+    return "line", "SimpleLine", options | {"line_style": style}
+
+
+def _trench() -> _Symbol:
+    return _line(MARKS["trench"], "0.9")
+
+
+def _wire() -> _Symbol:
+    return _line(MARKS["wire"], "0.4", "dash")
+
+
+def _tie() -> _Symbol:
+    return _line(MARKS["tie"], "0.3", "dot")
+
+
+def _fill(colour: str, alpha: int, edge: str, width: str = "0.26") -> _Symbol:
+    return (
+        "fill",
+        "SimpleFill",
+        {"color": _rgba(colour, alpha), "style": "solid", "outline_color": _rgba(edge),
+         "outline_style": "solid", "outline_width": width, "outline_width_unit": "MM"},
+    )  # fmt: skip
+
+
+#: Ground to keep clear by group: what could hurt, where water gathers, slope, all else.
+_CLEAR: Final = {
+    "danger": MARKS["utility"], "water": MARKS["head"], "slope": MARKS["trunk"],
+    "thing": MARKS["keepout"],
+}  # fmt: skip
+
+
+def _keepout(colour: str) -> _Symbol:
+    return _fill(colour, 50, colour)
+
+
+def _outline() -> _Symbol:
+    return _fill(INK["card"], 0, MARKS["boundary"], "0.5")
+
+
+def _symbol(parent: ET.Element, name: str, symbol: _Symbol) -> None:
+    """Add one symbol, its options written for old readers (prop) and new ones (Option)."""
+    kind, layer_class, options = symbol
+    node = ET.SubElement(parent, "symbol", {"type": kind, "name": name, "alpha": "1"})
+    layer = ET.SubElement(node, "layer", {"class": layer_class, "enabled": "1", "pass": "0"})
+    listed = ET.SubElement(layer, "Option", {"type": "Map"})
+    for key, value in options.items():
+        ET.SubElement(listed, "Option", {"name": key, "value": value, "type": "QString"})
+    for key, value in options.items():
+        ET.SubElement(layer, "prop", {"k": key, "v": value})
+
+
+def _document(renderer: Mapping[str, str]) -> tuple[ET.Element, ET.Element]:
+    root = ET.Element("qgis", {"version": "3.22", "styleCategories": "Symbology|Labeling"})
+    return root, ET.SubElement(root, "renderer-v2", {"enableorderby": "0", **renderer})
+
+
+def _label(root: ET.Element, field: str, *, size: int = 9, expression: bool = False) -> None:
+    """Label every feature with a field (or an expression), with a pale halo."""
+    settings = ET.SubElement(ET.SubElement(root, "labeling", {"type": "simple"}), "settings")
+    style = ET.SubElement(
+        settings,
+        "text-style",
+        {"fieldName": field, "isExpression": str(int(expression)), "fontSize": str(size),
+         "fontSizeUnit": "Point", "textColor": _rgba(INK["text"]), "fontFamily": "Sans"},
+    )  # fmt: skip
+    halo = {"bufferDraw": "1", "bufferSize": "1", "bufferColor": _rgba(INK["card"])}
+    ET.SubElement(style, "text-buffer", halo)
+    # Crowded or not, every tag and name is shown: a crew looks for them.
+    ET.SubElement(settings, "placement", {"placement": "0", "dist": "2", "distUnits": "MM"})
+    ET.SubElement(settings, "rendering", {"displayAll": "1", "obstacle": "0"})
+
+
+def _finish(root: ET.Element, kind: str) -> str:
+    ET.SubElement(root, "layerGeometryType").text = _GEOMETRY_TYPE[kind]
+    return ET.tostring(root, encoding="unicode")
+
+
+def _single(
+    symbol: _Symbol, *, label: str | None = None, size: int = 9, expression: bool = False
+) -> str:
+    """Return the style of a layer whose features all look alike."""
+    root, renderer = _document({"type": "singleSymbol"})
+    _symbol(ET.SubElement(renderer, "symbols"), "0", symbol)
+    if label:
+        _label(root, label, size=size, expression=expression)
+    return _finish(root, symbol[0])
+
+
+def _categories(field: str, symbols: Mapping[str, _Symbol]) -> str:
+    """Return the style of a layer told apart by a column's value."""
+    root, renderer = _document({"type": "categorizedSymbol", "attr": field})
+    listed = ET.SubElement(renderer, "categories")
+    drawn = ET.SubElement(renderer, "symbols")
+    for place, (value, symbol) in enumerate(symbols.items()):
+        entry = {"value": value, "symbol": str(place), "label": value, "render": "true"}
+        ET.SubElement(listed, "category", entry)
+        _symbol(drawn, str(place), symbol)
+    return _finish(root, next(iter(symbols.values()))[0])
+
+
+def graduated(
+    field: str,
+    values: np.ndarray[tuple[int], np.dtype[np.float64]],
+    *,
+    label: str,
+    ramp: Sequence[str],
+    words: str,
+) -> str:
+    """Return the style of polygons by a number: equal classes along a ramp.
+
+    field: the column; values (Z,): its values, they set the classes; label: the column that is
+    written on each polygon. Result: the style as QML.
+    """
+    known = values[np.isfinite(values)]
+    low, high = (float(known.min()), float(known.max())) if known.size else (0.0, 1.0)
+    edges = np.linspace(low, max(high, low + 1e-6), len(ramp) + 1)
+    # Written with six decimals: without a hair more, the least and the greatest fall outside.
+    edges[0], edges[-1] = edges[0] - _HAIR, edges[-1] + _HAIR
+    root, renderer = _document(
+        {"type": "graduatedSymbol", "attr": field, "graduatedMethod": "GraduatedColor"}
+    )
+    listed = ET.SubElement(renderer, "ranges")
+    drawn = ET.SubElement(renderer, "symbols")
+    for place, colour in enumerate(ramp):
+        lower, upper = edges[place], edges[place + 1]
+        entry = {"lower": f"{lower:.6f}", "upper": f"{upper:.6f}", "symbol": str(place),
+                 "label": f"{lower:.0f} - {upper:.0f} {words}",
+                 "render": "true"}  # fmt: skip
+        ET.SubElement(listed, "range", entry)
+        _symbol(drawn, str(place), _fill(colour, 200, MARKS["zone_edge"]))
+    _label(root, label)
+    return _finish(root, "fill")
+
+
+# Our column -> the column in the file, units in the name; the order of the file.
+_ZONES: Final[Mapping[str, str]] = {
+    "zone": "zone", "valve": "valve", "controller": "controller", "plants": "plants",
+    "soil": "soil", "irrigation": "irrigation", "sensor_id": "sensor_id", "control": "control",
+    "need_score": "need_pct_d", "area_m2": "area_m2", "sun_hours": "sun_h_d",
+    "insolation": "sun_mj_m2_d", "sky_view": "sky_view", "plant_factor": "plant_fac",
+    "net_irrigation_mm": "net_irr_mm", "etc_peak_mm_d": "etc_mm_d", "root_depth_m": "root_m",
+    "taw_mm": "taw_mm", "raw_mm": "raw_mm", "precipitation_rate": "rate_mm_h",
+    "distribution_uniformity": "du", "run_time_factor": "run_factor", "run_minutes": "run_min",
+    "today_minutes": "today_min", "cycles": "cycles", "cycle_minutes": "cycle_min",
+    "soak_minutes": "soak_min", "events": "events", "today_events": "today_ev",
+    "water_m3": "water_m3", "today_m3": "today_m3", "stress_days": "stress_d",
+    "expected_rank": "exp_rank", "p_driest_quarter": "p_driest", "p_wetter_half": "p_wetter",
+    "defaults": "assumed",
+}  # fmt: skip
+_SENSORS: Final[Mapping[str, str]] = {
+    "sensor_id": "sensor_id", "zone": "zone", "valve": "valve", "controller": "controller",
+    "governs": "governs", "control": "control", "hardware": "hardware",
+    "depth_m": "depth_m", "depth_note": "depth_note",
+    "source_x": "x", "source_y": "y", "lon": "lon_deg", "lat": "lat_deg",
+    "expected_rank": "exp_rank", "p_driest_quarter": "p_driest", "p_wetter_half": "p_wetter",
+    "p_driest_quarter_tested": "p_tested", "application_note": "appl_note",
+    "setback_ratio": "set_ratio", "binding_setback": "set_tight", "setback_note": "set_note",
+    "reason": "reason", "zone_note": "zone_note",
+    "threshold_low_mm": "low_mm", "threshold_high_mm": "high_mm",
+    "threshold_low_fraction": "low_frac", "threshold_high_fraction": "high_frac",
+    "threshold_vwc": "vwc", "soak_wait_h": "soak_h", "threshold_note": "thr_note",
+    "wire_m": "wire_m", "trench_m": "trench_m",
+    "gauge_awg": "gauge_awg", "drop_v": "drop_v",
+}  # fmt: skip
+_WIRES: Final = {
+    c: c for c in ("sensor_id", "controller", "kind", "conductors", "length_m", "crosses")
+}
+_TIES: Final = {c: c for c in ("sensor_id", "tie", "distance_m", "from_kind")} | {
+    "angle_deg": "angle_deg",
+    "drms_m": "drms_m",
+    "side": "side",
+}
+_RESERVES: Final = {c: c for c in ("sensor_id", "reserve")} | {
+    "expected_rank": "exp_rank",
+    "p_driest_quarter": "p_driest",
+    "p_wetter_half": "p_wetter",
+    "setback_ratio": "set_ratio",
+    "binding_setback": "set_tight",
+}
+_LINES: Final = {"utility": "utilities", "traffic": "paths"}
+_ADMISSIBLE: Final = {c: c for c in ("zone", "area_m2", "share")}
+_KEEPOUT: Final = {c: c for c in ("hazard", "setback_m", "reason", "draw_as")}
+
+
+def package_layers(plan: Plan) -> dict[str, gpd.GeoDataFrame]:
+    """Return the layers of `plan.gpkg` in the property's own CRS.
+
+    Result: sensors, hydrozones, wire_routes, ties, keepout, reserves, admissible, boundary, and
+    utilities and paths where they are drawn; short columns with units.
+    """
+    site = plan.site
+    boundary = gpd.GeoDataFrame({"name": [site.name]}, geometry=[site.boundary], crs=site.crs)
+    picked = {
+        "sensors": pick(plan.sensors.reset_index(), _SENSORS),
+        "hydrozones": pick(plan.zones.reset_index(), _ZONES),
+        "wire_routes": pick(plan.wire_routes, _WIRES),
+        "ties": pick(plan.ties, _TIES),
+        "keepout": pick(_reasoned(plan), _KEEPOUT),
+        "reserves": pick(_placed(plan.reserves, site.crs), _RESERVES),
+        "admissible": pick(_placed(plan.admissible, site.crs), _ADMISSIBLE),
+        "boundary": boundary,
+    }
+    for name, lines in lines_drawn(plan).items():
+        picked[_LINES[name]] = gpd.GeoDataFrame({"kind": [name] * len(lines)}, geometry=lines)
+    return {name: frame.to_crs(site.source_crs) for name, frame in picked.items()}
+
+
+def _reasoned(plan: Plan) -> gpd.GeoDataFrame:
+    """Return the ground to keep clear with the reason in words and the group it is drawn with."""
+    frame, units = plan.keepout.copy(), plan.settings.units
+    frame["reason"] = [
+        keep_clear(hazard, show(metres, "length", units, decimals=1), metres=metres)
+        for hazard, metres in zip(frame["hazard"], frame["setback_m"], strict=True)
+    ]
+    frame["draw_as"] = [hazard_group(hazard) for hazard in frame["hazard"]]
+    return frame
+
+
+def write_package(plan: Plan, path: Path) -> Path:
+    """Write `plan.gpkg`, whole or not at all."""
+    with atomic_path(path) as part, fixed_date():
+        for name, frame in package_layers(plan).items():
+            kind = _geometry_type(name)
+            pyogrio.write_dataframe(
+                frame,
+                part,
+                layer=name,
+                driver="GPKG",
+                geometry_type=kind,
+                promote_to_multi=kind.startswith("Multi"),
+                dataset_options={"VERSION": "1.2"},
+                layer_options={"GEOMETRY_NAME": "geom"},
+            )
+        write_styles(part, plan.zones["need_score"].to_numpy(dtype=float))
+    return path
+
+
+def _geometry_type(layer: str) -> str:
+    """Return the geometry type that a layer declares."""
+    if layer in {"sensors", "reserves"}:
+        return "Point"
+    return "LineString" if layer in {"wire_routes", "ties", *_LINES.values()} else "MultiPolygon"
+
+
+def _placed(frame: gpd.GeoDataFrame, crs: object) -> gpd.GeoDataFrame:
+    """Give a layer that was left empty the working CRS."""
+    return frame.set_crs(crs) if frame.crs is None else frame
+
+
+def pick(frame: gpd.GeoDataFrame, columns: Mapping[str, str]) -> gpd.GeoDataFrame:
+    """Choose and rename columns; tuples become text.
+
+    columns: our column -> the column in the file. Result: those columns and the geometry.
+    """
+    picked = frame[[*columns, "geometry"]].rename(columns=dict(columns))
+    for name in picked.columns:
+        if name != "geometry" and picked[name].dtype == object:
+            picked[name] = picked[name].map(_text)
+    return picked
+
+
+def _text(value: object) -> object:
+    """Join a tuple; keep text that UTF-8 can hold."""
+    if isinstance(value, (tuple, list)):
+        value = ", ".join(str(item) for item in value)
+    return value.encode("utf-8", "replace").decode() if isinstance(value, str) else value
+
+
+@contextlib.contextmanager
+def fixed_date() -> Iterator[None]:
+    """Let GDAL stamp a fixed date, and put its option back afterwards.
+
+    Result: while the option is set.
+    """
+    before = pyogrio.get_gdal_config_option("OGR_CURRENT_DATE")
+    pyogrio.set_gdal_config_options({"OGR_CURRENT_DATE": STAMP})
+    try:
+        yield
+    finally:
+        pyogrio.set_gdal_config_options({"OGR_CURRENT_DATE": before})
+
+
+#: Description, unit and values of each band.
+Bands = Sequence[tuple[str, str, Floats]]
+_BLOCK: Final = 256
+#: Values are kept in steps of this, far finer than they are known; files get a third smaller.
+STEP: Final = 1 / 256
+_OPTIONS: Final = {
+    "driver": "COG",
+    "compress": "DEFLATE",
+    "predictor": "YES",
+    "level": "9",
+    "blocksize": str(_BLOCK),
+    "overview_resampling": "AVERAGE",
+    "num_threads": "1",
+}
+
+
+def write_dryness(plan: Plan, path: Path) -> Path:
+    """Write how dry every place is against the property's mean.
+
+    Result: the file: one band, NaN outside the zones.
+    """
+    bands = [("Dryness relative to the property's mean [1]", "1", plan.dryness)]
+    return write_bands(bands, plan.sun.grid, plan.site.crs, plan.site.source_crs, path)
+
+
+def write_rank(plan: Plan, path: Path) -> Path:
+    """Write how dry every place is among the ground of its zone that meets every setback.
+
+    Result: the file: one band, 0 (wettest) to 1 (driest), NaN outside the zones.
+    """
+    grid = plan.sun.grid
+    rank = plan.rank if plan.rank.shape == grid.shape else np.full(grid.shape, np.nan)
+    bands = [("Area rank of dryness among the admissible ground of its zone [1]", "1", rank)]
+    return write_bands(bands, grid, plan.site.crs, plan.site.source_crs, path)
+
+
+def write_sun_hours(plan: Plan, path: Path) -> Path:
+    """Write the direct sun of every month of the season, and their mean in the first band.
+
+    Result: the file: 1 + M bands [h/d], NaN on roofs.
+    """
+    return write_bands(
+        sun_bands(plan.sun), plan.sun.grid, plan.site.crs, plan.site.source_crs, path
+    )
+
+
+def sun_bands(sun: SunShade) -> Bands:
+    """Return the bands of direct sun: the season's mean, then every month.
+
+    Result: description, unit and values of 1 + M bands [h/d], shape (rows, columns).
+    """
+    bands = [("Direct sun, mean of the season's months [h/d]", "h/d", sun.sun_hours.mean(axis=0))]
+    bands += [
+        (f"Direct sun, {month_name[month]} [h/d]", "h/d", hours)
+        for month, hours in zip(sun.months, sun.sun_hours, strict=True)
+    ]
+    return bands
+
+
+def write_bands(
+    bands: Bands,
+    grid: LocalGrid,
+    crs: pyproj.CRS,
+    target: pyproj.CRS,
+    path: Path,
+) -> Path:
+    """Warp bands to a CRS without mixing cells, and write them.
+
+    bands (rows, columns): description, unit and values of each band.
+    """
+    source, wanted = CRS.from_wkt(crs.to_wkt()), CRS.from_wkt(target.to_wkt())
+    transform, columns, rows = calculate_default_transform(
+        source, wanted, grid.columns, grid.rows, *grid.bounds
+    )
+    profile = {
+        "driver": "GTiff", "dtype": "float32", "count": len(bands), "nodata": np.nan,
+        "crs": wanted, "transform": transform, "width": columns, "height": rows,
+    }  # fmt: skip
+    with MemoryFile() as memory, atomic_path(path) as part:
+        with memory.open(**profile) as raster:
+            for number, (description, unit, values) in enumerate(bands, start=1):
+                warped = np.full((rows, columns), np.nan, dtype=np.float32)
+                reproject(
+                    np.ascontiguousarray(np.round(values / STEP) * STEP, dtype=np.float32),
+                    warped,
+                    src_transform=from_origin(
+                        grid.west, grid.north, grid.resolution, grid.resolution
+                    ),
+                    src_crs=source,
+                    src_nodata=np.nan,
+                    dst_transform=transform,
+                    dst_crs=wanted,
+                    dst_nodata=np.nan,
+                    resampling=Resampling.nearest,
+                    num_threads=1,
+                )
+                raster.write(warped, number)
+                raster.set_band_description(number, description)
+                raster.set_band_unit(number, unit)
+        rasterio.shutil.copy(memory.name, str(part), **_OPTIONS)
+    return path
+
+
+#: Ties per sensor that the flat formats have room for.
+TIES: Final = 3
+
+
+def flat(sensor: Mapping[str, Any]) -> dict[str, Any]:
+    """Return a sensor of `plan_document` as one flat record; lengths in metres.
+
+    sensor: one item of ``plan_document(plan)["sensors"]``. Result: text, numbers or None; the same
+    keys for every sensor.
+    """
+    skipped = {"governs", "threshold", "ties", "reserves"}
+    record: dict[str, Any] = {}
+    for key, value in sensor.items():
+        if key not in skipped:
+            record[key] = value
+        if key == "control":
+            record["governs"] = ", ".join(sensor["governs"])
+    record |= {f"threshold_{key}": value for key, value in sensor["threshold"].items()}
+    ties: Sequence[Mapping[str, Any]] = sensor["ties"]
+    for place in range(TIES):
+        tie = ties[place] if place < len(ties) else {}
+        record[f"tie{place + 1}_m"] = tie.get("distance_m")
+        record[f"tie{place + 1}_from"] = tie.get("from_kind")
+        record[f"tie{place + 1}_from_lon"] = tie.get("from_lon")
+        record[f"tie{place + 1}_from_lat"] = tie.get("from_lat")
+    return record
+
+
+def describe(sensor: Mapping[str, Any], units: UnitsName) -> str:
+    """Return what a crew needs at a sensor, in one line.
+
+    sensor: one item of ``plan_document(plan)["sensors"]``; units {"metric", "us"}: how to show
+    lengths. Result: zone, valve, depth and ties.
+    """
+    words = [
+        f"Zone {elide(clean(sensor['zone']), 60)}",
+        f"valve {elide(clean(sensor['valve']), 30)}",
+        f"depth {depth(sensor['depth_m'], units)}",
+    ]
+    words += [
+        f"{tape(tie['distance_m'], units)} from {elide(clean(tie['from_kind']), 40)}"
+        for tie in sensor["ties"]
+    ]
+    return "; ".join(words)
+
 
 _KML: Final = "http://www.opengis.net/kml/2.2"
 _FORMULA_STARTS: Final = ("=", "+", "-", "@", "\t", "\r", "\n", "＝", "＋", "－", "＠")
@@ -172,3 +712,166 @@ def _cell(value: object) -> object:
     if value is None or (isinstance(value, float) and not math.isfinite(value)):
         return ""
     return guard_formula(value)
+
+
+#: Layer -> colour.
+LAYERS: Final = {
+    "BOUNDARY": MARKS["boundary"],
+    "ZONES": MARKS["valve_box"],
+    "BUILDINGS": MARKS["building_edge"],
+    "PAVING": MARKS["paving_edge"],
+    "TREES": MARKS["crown_edge"],
+    "FIXTURES": MARKS["head"],
+    "KEEPOUT": MARKS["keepout"],
+    "TRENCH": MARKS["trench"],
+    "WIRE": MARKS["wire"],
+    "TIES": MARKS["tie"],
+    "SENSORS": MARKS["sensor"],
+    "NOTES": MARKS["other"],
+}
+# $INSUNITS of the format: its number of each unit of length [m].
+_INSUNITS: Final = {1.0: 6, FOOT_M: 2, LENGTH_UNITS_M["us_survey_ft"]: 21}
+_TEXT_M: Final = 1.0
+_SENSOR_M: Final = 0.4
+_HEAD_M: Final = 0.15
+_NAME: Final = 60
+
+
+def write_dxf(plan: Plan, path: Path | str) -> Path:
+    """Write a plan as DXF (R2010), whole or not at all.
+
+    Result: the file; the same plan gives the same bytes.
+    """
+    ezdxf = _library()
+    crs, metres = _drawing_crs(plan)
+    with _fixed_marks(ezdxf):
+        document = ezdxf.new("R2010", setup=True)
+        document.header["$INSUNITS"] = _INSUNITS[metres]
+        document.header["$MEASUREMENT"] = int(metres == 1.0)
+        for name, colour in LAYERS.items():
+            layer = document.layers.add(name)
+            layer.rgb = tuple(int(colour[k : k + 2], 16) for k in (1, 3, 5))
+        pen = _Pen(document.modelspace(), crs, metres)
+        _ground(plan, pen)
+        _work(plan, pen)
+        _notes(plan, pen)
+        # ezdxf would list these in the order of a set
+        for kind in sorted(document.entitydb.dxf_types_in_use()):
+            document.classes.add_class(kind)
+        out = io.StringIO()
+        document.write(out)
+    return write_text(path, out.getvalue())
+
+
+@dataclass(frozen=True)
+class _Pen:
+    """Draws geometries of the working CRS into the model space, in the drawing's CRS."""
+
+    space: Any
+    crs: pyproj.CRS
+    metres: float  # in a unit of the drawing
+
+    def shapes(self, geometries: gpd.GeoSeries, layer: str) -> None:
+        """Draw polygons (every ring closed) and lines."""
+        for geometry in geometries.to_crs(self.crs):
+            if geometry is None or geometry.is_empty:
+                continue
+            for part in shapely.get_parts(geometry):
+                rings = [part.exterior, *part.interiors] if isinstance(part, Polygon) else [part]
+                for ring in rings:
+                    points = shapely.get_coordinates(ring)
+                    closed = isinstance(part, Polygon)
+                    self.space.add_lwpolyline(
+                        points[: -1 if closed else None].tolist(),
+                        close=closed,
+                        dxfattribs={"layer": layer},
+                    )
+
+    def dots(self, points: gpd.GeoSeries, layer: str, radii: Iterable[float]) -> None:
+        """Draw circles of a radius [m], and a point in the middle of each."""
+        for point, radius in zip(points.to_crs(self.crs), radii, strict=True):
+            at = (point.x, point.y)
+            self.space.add_point(at, dxfattribs={"layer": layer})
+            self.space.add_circle(at, radius / self.metres, dxfattribs={"layer": layer})
+
+    def words(
+        self, points: gpd.GeoSeries, layer: str, texts: Iterable[object], *, up: float = 0.0
+    ) -> None:
+        """Write one line at each point, so far above it [m]."""
+        for point, text in zip(points.to_crs(self.crs), texts, strict=True):
+            written = self.space.add_text(
+                elide(clean(text), _NAME),
+                height=_TEXT_M / self.metres,
+                dxfattribs={"layer": layer},
+            )
+            written.set_placement((point.x, point.y + up / self.metres))
+
+
+def _ground(plan: Plan, pen: _Pen) -> None:
+    """Draw what is there."""
+    site = plan.site
+    pen.shapes(gpd.GeoSeries([site.boundary], crs=site.crs), "BOUNDARY")
+    pen.shapes(plan.zones.geometry, "ZONES")
+    pen.words(plan.zones.geometry.representative_point(), "ZONES", plan.zones.index)
+    pen.shapes(site.buildings.geometry, "BUILDINGS")
+    pen.shapes(site.paving.geometry, "PAVING")
+    crowns: list[BaseGeometry | None] = crown_shapes(site.trees)
+    pen.shapes(gpd.GeoSeries([c for c in crowns if c is not None], crs=site.crs), "TREES")
+    trunks = site.trees["trunk_diameter"].fillna(0.0).clip(lower=0.1) / 2
+    pen.dots(site.trees.geometry, "TREES", trunks)
+    pen.dots(site.fixtures.geometry, "FIXTURES", [_HEAD_M] * len(site.fixtures))
+    named = site.fixtures[site.fixtures["kind"] != "head"]
+    pen.words(named.geometry, "FIXTURES", named["kind"].str.replace("_", " "), up=0.3)
+
+
+def _work(plan: Plan, pen: _Pen) -> None:
+    """Draw what is to be done."""
+    routes = plan.wire_routes
+    pen.shapes(plan.keepout.geometry, "KEEPOUT")
+    for kind in ("trench", "wire"):
+        pen.shapes(routes.geometry[routes["kind"] == kind], kind.upper())
+    pen.shapes(plan.ties.geometry, "TIES")
+    middles = plan.ties.geometry.interpolate(0.5, normalized=True)
+    lengths = plan.ties["distance_m"] / pen.metres
+    pen.words(middles, "TIES", [f"{length:.2f}" for length in lengths])
+    pen.dots(plan.sensors.geometry, "SENSORS", [_SENSOR_M] * len(plan.sensors))
+    pen.words(plan.sensors.geometry, "SENSORS", plan.sensors.index, up=_SENSOR_M + 0.2)
+
+
+def _notes(plan: Plan, pen: _Pen) -> None:
+    """Write below the drawing which grid it is on, and the first caution."""
+    west, south, _, _ = plan.site.boundary.bounds
+    lines = [f"{plan.site.name}. Grid: {pen.crs.name}.", DIG_CAUTION]
+    for k, line in enumerate(lines):
+        at = gpd.GeoSeries.from_xy([west], [south - 3 - 2 * k], crs=plan.site.crs)
+        pen.words(at, "NOTES", [line])
+
+
+def _drawing_crs(plan: Plan) -> tuple[pyproj.CRS, float]:
+    """Return the CRS to draw in, and its unit of length [m]."""
+    own = plan.site.source_crs
+    unit = own.axis_info[0].unit_conversion_factor if own.is_projected else math.nan
+    for metres in _INSUNITS:
+        if math.isclose(unit, metres, rel_tol=1e-9):
+            return own, metres
+    return plan.site.crs, 1.0
+
+
+def _library() -> Any:  # noqa: ANN401 - ezdxf is an extra
+    """Return ezdxf, or say how to get it."""
+    try:
+        return importlib.import_module("ezdxf")
+    except ImportError as error:
+        message = 'a DXF drawing needs ezdxf: pip install "siting[dxf]"'
+        raise SitingError(message) from error
+
+
+@contextlib.contextmanager
+def _fixed_marks(ezdxf: Any) -> Iterator[None]:  # noqa: ANN401 - ezdxf is an extra
+    """Let ezdxf write no date and no random id, and put its option back afterwards."""
+    before = ezdxf.options.write_fixed_meta_data_for_testing
+    ezdxf.options.write_fixed_meta_data_for_testing = True
+    try:
+        yield
+    finally:
+        ezdxf.options.write_fixed_meta_data_for_testing = before

@@ -21,7 +21,11 @@ from openpyxl.styles import Font, PatternFill
 from openpyxl.utils import get_column_letter
 from openpyxl.worksheet.datavalidation import DataValidation
 
-from siting._plan_readings import (
+from siting.files import write_bytes, write_text
+from siting.handoff.gisfiles import guard_formula
+from siting.handoff.text import clean, tape
+from siting.palette import INK
+from siting.planning.form import (
     CAN_COLUMNS,
     SENSOR_COLUMNS,
     ZONE_COLUMNS,
@@ -29,23 +33,15 @@ from siting._plan_readings import (
     handed_out,
     header,
 )
-from siting.atomic import write_bytes, write_text
-from siting.handoff._sheet_text import clean, tape
-from siting.handoff.gisfiles import guard_formula
-from siting.palette import INK
-from siting.planning import Plan
+from siting.planning.model import Plan
 from siting.units import FOOT_M, UnitsName
 
-__all__ = ["is_filled", "write_readings"]
-
 _Rows = list[dict[str, Any]]
-
 #: Cans to print per zone where the plan asks for no number: audits ask for 24 or more, in fours.
 _CANS: Final = 24
 _STAMP: Final = (1980, 1, 1, 0, 0, 0)
 _DATES: Final = re.compile(rb"(<dcterms:\w+[^>]*>)[^<]*(</dcterms:\w+>)")
 _LONGEST: Final = 60
-
 _HOW: Final = (
     "Fill in what was measured; leave the rest empty. Printed cells stay as they are.",
     "Dates and times: 2026-05-04, or 2026-05-04 07:30; in a plan in US units 5/4/26 2pm is 4 May.",

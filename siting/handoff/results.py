@@ -18,7 +18,8 @@ from collections.abc import Iterable, Iterator
 from pathlib import Path
 from typing import Final
 
-from siting.atomic import (
+from siting.errors import SitingError
+from siting.files import (
     SOURCE,
     LockedError,
     file_digest,
@@ -29,18 +30,7 @@ from siting.atomic import (
     write_text,
     written_files,
 )
-from siting.errors import SitingError
 from siting.handoff.readingsheet import is_filled
-
-__all__ = [
-    "FILLED",
-    "KEPT",
-    "OPTIONAL",
-    "claim_results",
-    "new_results",
-    "property_of",
-    "results_lock",
-]
 
 #: Results that a run writes only when asked; an older one must not stand beside newer results.
 OPTIONAL: Final = ("map-online.html", "plan.dxf")
@@ -48,7 +38,6 @@ OPTIONAL: Final = ("map-online.html", "plan.dxf")
 KEPT: Final = "kept"
 #: ... and sheets that a crew filled in.
 FILLED: Final = "filled-readings"
-
 #: What a file system answers that cannot exchange two folders.
 _CANNOT: Final = {errno.ENOSYS, errno.EINVAL, errno.ENOTSUP, errno.EXDEV, errno.EBUSY, errno.EPERM}
 _AT_FDCWD: Final = -100

@@ -1,4 +1,4 @@
-"""`crew.pdf`: the sheets a crew digs from and fills in, and the pages the office keeps.
+"""The crew's sheets: overview, one page a sensor with its section, the office's page.
 
 First the property with the answer, then one leaf per sensor (the front to dig from at a true scale,
 the back to fill in by pen), then run times, zones, costs, parts, assumptions and cautions, and two
@@ -9,30 +9,1148 @@ so that the same plan gives the same bytes.
 from __future__ import annotations
 
 import io
+import math
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
-from typing import Any, Final
+from typing import Any, Final, Literal
 
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import shapely
 from reportlab.lib.colors import HexColor
 from reportlab.lib.pagesizes import A4, LETTER
 from reportlab.lib.units import inch
-from reportlab.pdfgen.canvas import Canvas
-from reportlab.platypus import BaseDocTemplate, Frame, PageTemplate, Paragraph, Spacer
+from reportlab.pdfgen.canvas import Canvas as PdfCanvas
+from reportlab.platypus import (
+    BaseDocTemplate,
+    CondPageBreak,
+    PageBreak,
+    PageTemplate,
+    Paragraph,
+    Spacer,
+    Table,
+    TableStyle,
+)
+from reportlab.platypus import Frame as PageFrame
 
-from siting.atomic import write_bytes
-from siting.cautions import DIG_CAUTION
-from siting.handoff._sheet_fonts import SANS, fit_text, markup, printable, register_fonts
-from siting.handoff._sheet_office import office_pages
-from siting.handoff._sheet_owner import owner_pages
-from siting.handoff._sheet_pen import Drawing, draw_text
-from siting.handoff._sheet_plan import overview_height, paint_overview
-from siting.handoff._sheet_sensor import sensor_list, sensor_pages
-from siting.handoff._sheet_tables import heading, note, style, text
-from siting.handoff._sheet_text import elide
-from siting.palette import INK
-from siting.planning import Plan
+from siting.cautions import DIG_CAUTION, cautions_for
+from siting.decide.money import payback_words, span
+from siting.files import write_bytes
+from siting.handoff.drawing import (
+    BAR_HEIGHT,
+    POINTS_PER_METRE,
+    SANS,
+    Canvas,
+    Drawing,
+    Frame,
+    Ink,
+    Pen,
+    along,
+    around,
+    draw_scale_bar,
+    draw_text,
+    fit,
+    fit_text,
+    markup,
+    printable,
+    register_fonts,
+    section_scale,
+    width_of,
+)
+from siting.handoff.facts import (
+    DECODER_WORDS,
+    LINK_WORDS,
+    budget_lines,
+    chance_cell,
+    compass,
+    hardware_words,
+    hazard_name,
+    lines_drawn,
+    plan_standing,
+    rank_words,
+    spares,
+    trench_word,
+)
+from siting.handoff.layout import bullets, facts, grid, heading, note, style, text, worksheet
+from siting.handoff.overlays import crown_shapes
+from siting.handoff.owner import owner_pages, timer_pages
+from siting.handoff.tables import choices
+from siting.handoff.text import clean, depth, elide, money, number, percent, run, tape
+from siting.palette import INK, MARKS, NEED, ramp_colour
+from siting.planning.model import Plan
+from siting.units import FOOT_M, Quantity, UnitsName, show, unit_label
 
-__all__ = ["write_sheets"]
+_OFFICE_NAME: Final = 40
+_DASH: Final = "–"
+_OFFICE_WHOLE: Final = 20_000  # characters: a text of ours that is never cut
+
+
+def office_pages(plan: Plan, *, width: float) -> list[Any]:
+    """Return the flowables from the run-time table to the cautions.
+
+    width: between the margins [pt].
+    """
+    return [
+        PageBreak(),
+        *timer_pages(plan, width=width),
+        *_zones(plan, width),
+        CondPageBreak(220),
+        *_choices(plan, width),
+        *_money(plan, width),
+        *_season(plan, width),
+        *_parts(plan, width),
+        PageBreak(),
+        heading("Cautions"),
+        *bullets([clean(line) for line in plan.cautions or cautions_for()]),
+        heading("Assumed, repaired or not met"),
+        *bullets([clean(line) for line in plan.warnings] or ["Nothing."]),
+    ]
+
+
+def _name(value: object) -> str:
+    return elide(clean(value), _OFFICE_NAME)
+
+
+def _zones(plan: Plan, width: float) -> list[Any]:
+    """Say what each zone is and needs."""
+    units = plan.settings.units
+    rows = [
+        (
+            _name(zone),
+            f"{_name(row.plants).replace('_', ' ')}, {_name(row.soil)}",
+            show(row.area_m2, "area", units),
+            number(row.sun_hours, 1),
+            number(row.need_score),
+            _bare(row.etc_peak_mm_d, "depth_per_day", units),
+            _bare(row.raw_mm, "depth", units),
+            _volumes(row.today_m3, row.water_m3, units),
+            number(row.stress_days, 1),
+        )
+        for zone, row in zip(plan.zones.index, plan.zones.itertuples(), strict=True)
+    ]
+    head = ("Zone", "Plants, soil", "Area", "Sun h/d", "Need %/d",
+            f"Peak use {unit_label('depth_per_day', units)}",
+            f"Store {unit_label('depth', units)}",
+            f"Water today / plan {unit_label('volume', units)}", "Stress days")  # fmt: skip
+    return [
+        heading("Zones"),
+        text(
+            "Need: share of the readily available water (store) used on a peak day, shade counted."
+            " Stress: days on which the ground runs short, its mean, in the worst season of ten."
+        ),
+        grid(
+            head, rows, (1.7, 2.3, 1.1, 0.7, 0.85, 0.95, 0.9, 1.8, 0.95), width=width, words=(0, 1)
+        ),
+        Spacer(1, 4),
+        text("What makes each zone thirsty, its driest quarter against an undemanding zone:"),
+        *bullets([f"{_name(z)}: {clean(w)}." for z, w in plan.zones["need_words"].items()]),
+        *bullets([*_assumed(plan), *budget_lines(plan, units)]),
+    ]
+
+
+def _assumed(plan: Plan) -> list[str]:
+    """Say which values were assumed, and for which zones."""
+    groups: dict[str, list[str]] = {}
+    for zone, words in plan.zones["defaults"].items():
+        if clean(words):
+            groups.setdefault(clean(words).replace("_", " "), []).append(_name(zone))
+    return [f"Assumed {words}: {', '.join(zones)}." for words, zones in groups.items()]
+
+
+def _volumes(today: float, plan: float, units: UnitsName) -> str:
+    """Return today's and the plan's water without units."""
+    return " / ".join(_bare(volume, "volume", units) for volume in (today, plan))
+
+
+def _bare(value: float, quantity: Quantity, units: UnitsName) -> str:
+    """Return a value without its unit, which the column's head carries."""
+    return show(value, quantity, units).removesuffix(unit_label(quantity, units)).strip()
+
+
+def _rows(table: pd.DataFrame) -> list[dict[str, Any]]:
+    """Return a table's rows as plain mappings."""
+    rows: list[dict[str, Any]] = table.to_dict(orient="records")  # type: ignore[assignment]
+    return rows
+
+
+def _choices(plan: Plan, width: float) -> list[Any]:
+    """How many sensors: the curve, and the plain rules beside it."""
+    units, currency = plan.settings.units, elide(clean(plan.economics.get("currency")), 10)
+    told = choices(plan)
+    rows = [
+        (f"{n} allowed", "no better", _DASH, _DASH, _DASH, _DASH)
+        if row is None
+        else (
+            f"{n} allowed" + (" (chosen)" if row["chosen"] else ""),
+            elide(clean(row["groups"]), 300),
+            show(row["water_m3"], "volume", units),
+            money(row["cost_per_year"], currency) if row["feasible"] else "too much stress",
+            number(row["stress_days"], 1),
+            money(row["value_of_next"], currency),
+        )
+        for n, row in told
+    ]
+    rows += [
+        (
+            elide(clean(rule), 60),
+            f"plain rule, {row['n']} sensors" if row["n"] != 1 else "plain rule, 1 sensor",
+            show(row["water_m3"], "volume", units),
+            money(row["cost_per_year"], currency) if row["feasible"] else "too much stress",
+            number(row["stress_days"], 1),
+            _DASH,
+        )
+        for rule, row in zip(plan.rules.index, _rows(plan.rules), strict=True)
+    ]
+    chosen = [k for k, (_, row) in enumerate(told) if row is not None and row["chosen"]]
+    head = ("Sensors", "Which governs which", "Water a season", "Cost a year", "Stress days",
+            "Worth of the next, a year")  # fmt: skip
+    return [
+        heading("How many sensors, and what the next one is worth"),
+        text(plan.wording(units).headline, longest=_OFFICE_WHOLE),
+        grid(
+            head,
+            rows,
+            (1.2, 4.1, 1.25, 1.15, 0.8, 1.15),
+            width=width,
+            words=(0, 1),
+            bold_rows=chosen,
+        ),
+        Spacer(1, 4),
+    ]
+
+
+def _money(plan: Plan, width: float) -> list[Any]:
+    """Cost, saving and payback with their ranges, or why nothing is claimed."""
+    known = plan.economics
+    currency = elide(clean(known.get("currency")), 10)
+    parts = ", ".join(
+        f"{trench_word(plan) if key == 'trench' else key} {money(known.get(key), currency)}"
+        for key in ("device", "installation", "trench", "wire")
+    )
+    pairs: list[tuple[str, object]] = [
+        ("Sensors, installed", f"{money(known.get('capital'), currency)}: {parts}")
+    ]
+    state, saved = plan_standing(plan), known.get("saved_per_year")
+    if saved is not None:
+        label = "Water costs more a year" if saved < 0 else "Money saved a year"
+        pairs.append((label, _spread(known, "saved_per_year", currency)))
+    if state.water != "unknown":
+        pairs.append(("Payback", payback_words(state) or _years(known)))
+    claim = clean(known.get("claim"))
+    return [
+        heading("Money"),
+        facts(pairs, width=width),
+        Spacer(1, 4),
+        *([text(claim)] if claim else []),
+    ]
+
+
+def _spread(known: Any, key: str, currency: str) -> str:  # noqa: ANN401 - free-form numbers
+    """Return an amount with its range; a loss as what it costs more."""
+    sign = -1.0 if known.get(key) < 0 else 1.0
+    low, high = known.get(f"{key}_low"), known.get(f"{key}_high")
+    middle = money(sign * known.get(key), currency)
+    if low is None or high is None:
+        return middle
+    ends = sorted((sign * low, sign * high))
+    told = span(ends, lambda v: money(v, currency), rest="less" if sign > 0 else "more")
+    return f"{middle} (range {told})"
+
+
+def _years(known: Any) -> str:  # noqa: ANN401 - free-form numbers
+    """Return the payback with its range."""
+    low, high = known.get("payback_years_low"), known.get("payback_years_high")
+    middle = f"{number(known.get('payback_years'), 1)} years"
+    if low is None or high is None:
+        return middle
+    return f"{middle} (range {number(low, 1)} to {number(high, 1)})"
+
+
+def _season(plan: Plan, width: float) -> list[Any]:
+    """Every weather year, and their mean."""
+    units, season = plan.settings.units, plan.season
+    if season.empty:
+        return []
+    rows = [(clean(year), *_year_cells(row, units)) for year, row in season.iterrows()]
+    rows.append(("mean", *_year_cells(season.mean(), units)))
+    head = (
+        "Season",
+        "Today's timer",
+        "Plan",
+        "Change",
+        "Change %",
+        "Waterings",
+        "Stress days",
+        "Rain",
+    )
+    return [
+        heading("Water, season by season"),
+        text("Change: the plan against today's timer, in water and in waterings; + is more."),
+        grid(
+            head, rows, (1, 1.4, 1.4, 1.4, 1, 1.1, 1, 1.1), width=width, bold_rows=(len(rows) - 1,)
+        ),
+        Spacer(1, 4),
+        *(
+            [note("Today's timer is not known, so no saving is claimed.")]
+            if season["baseline_m3"].isna().all()
+            else []
+        ),
+    ]
+
+
+def _year_cells(row: pd.Series[Any], units: UnitsName) -> Sequence[str]:
+    """Return the cells of one season."""
+    shares = [
+        _DASH if pd.isna(row[k]) else _signed(-100 * row[k], "{:,.0f} %".format)
+        for k in ("saved_fraction", "skipped_fraction")
+    ]
+    volumes = [show(row[k], "volume", units) for k in ("baseline_m3", "plan_m3")]
+    change = -row["saved_m3"]
+    volumes.append(_signed(change, lambda v: show(v, "volume", units)))
+    rain = show(row["rain_mm"], "depth", units, decimals=1 if units == "us" else 0)
+    return (*volumes, *shares, number(row["stress_days"], 1), rain)
+
+
+def _signed(value: float, told: Callable[[float], str]) -> str:
+    """Return a change with its sign."""
+    if pd.isna(value):
+        return _DASH
+    return f"{'+' if value > 0 else '−' if value < 0 else ''}{told(abs(value))}"
+
+
+def _parts(plan: Plan, width: float) -> list[Any]:
+    """Materials."""
+    us = plan.settings.units == "us"
+    rows = []
+    for part in _rows(plan.parts):
+        quantity, unit = float(part["quantity"]), elide(clean(part["unit"]), 12)
+        if us and unit == "m":
+            quantity, unit = quantity / FOOT_M, "ft"
+        whole = unit not in {"m", "ft"}
+        rows.append(
+            (
+                elide(clean(part["item"]), 80),
+                number(quantity, 0 if whole else 1),
+                unit,
+                clean(part["note"]),
+            )
+        )
+    return [
+        heading("Materials"),
+        grid(
+            ("Item", "Quantity", "Unit", "Note"), rows, (3, 1, 1, 3.5), width=width, words=(0, 2, 3)
+        ),
+    ]
+
+
+_LEGEND_ROW: Final = 15.0
+_MARGIN: Final = 0.04
+_LEAST_AROUND_M: Final = 5.0
+_LEAST_OVERVIEW: Final = 200.0
+_WASH: Final = 0.6  # zones are laid on thin, so that lines and letters stay clear on wet paper
+_FIXTURES: Final = {
+    "controller": ("C", "controller"),
+    "valve_box": ("V", "valve box"),
+    "head": ("", "head"),
+    "downspout": ("D", "downspout"),
+}
+_LINES: Final = {
+    "utility": Ink(None, MARKS["utility"], width=1.5, dash=(6, 2, 1, 2)),
+    "traffic": Ink(None, MARKS["traffic"], width=1.3, dash=(1, 2.5)),
+}
+
+
+def overview_frame(plan: Plan, *, width: float, height: float) -> Frame:
+    """Return the frame of the whole property in a window [pt].
+
+    width, height: of the window [pt]. Result: at a round scale; holds boundary, wires and sensors.
+    """
+    return fit(_reach(plan), width=width, height=height, units=plan.settings.units)
+
+
+def _reach(plan: Plan) -> tuple[float, float, float, float]:
+    """Return the bounds of everything that the overview has to show, with a margin [m]."""
+    parts = [plan.site.boundary, *plan.wire_routes.geometry, *plan.sensors.geometry]
+    west, south, east, north = shapely.total_bounds(np.array(parts, dtype=object))
+    pad = _MARGIN * max(east - west, north - south)
+    return float(west - pad), float(south - pad), float(east + pad), float(north + pad)
+
+
+def sensor_frame(plan: Plan, sensor_id: str, *, width: float, height: float) -> Frame:
+    """Return the frame around one sensor, with the start of every tie and its reserves in it.
+
+    The sensor is in the middle where that costs no scale; else the ties set the middle.
+
+    width, height: of the window [pt]. Result: at a round scale; holds at least 5 m around the
+    sensor.
+    """
+    point = plan.sensors.geometry.loc[sensor_id]
+    ties = plan.ties.loc[plan.ties["sensor_id"] == sensor_id].geometry
+    spare = plan.reserves.loc[plan.reserves["sensor_id"] == sensor_id].geometry
+    shown = shapely.union_all([point.buffer(_LEAST_AROUND_M), *ties, *spare])
+    west, south, east, north = shown.bounds
+    pad = _MARGIN * max(east - west, north - south)
+    bounds = (west - pad, south - pad, east + pad, north + pad)
+    units = plan.settings.units
+    tight = fit(bounds, width=width, height=height, units=units)
+    centred = fit(bounds, width=width, height=height, units=units, centre=(point.x, point.y))
+    return centred if centred.denominator == tight.denominator else tight
+
+
+def _ground(pen: Pen, plan: Plan, *, keepout: bool = False) -> None:
+    """Draw what is there: zones by need, crowns, keep-clear ground, paving, buildings."""
+    site = plan.site
+    shades = _need_shades(plan)
+    for shape, shade in zip(plan.zones.geometry, shades, strict=True):
+        pen.shapes([shape], Ink(shade, MARKS["zone_edge"], _WASH, width=0.7))
+    pen.shapes(crown_shapes(site.trees), Ink(MARKS["crown"], MARKS["crown_edge"], 0.35))
+    for trunk in site.trees.geometry:
+        pen.dot(trunk.x, trunk.y, 1.6, Ink(MARKS["trunk"]))
+    if keepout:
+        clear = Ink(MARKS["keepout"], MARKS["keepout"], 0.13, width=0.6, dash=(2, 2))
+        pen.shapes([_united(plan.keepout, pen.frame)], clear)
+    pen.shapes(site.paving.geometry, Ink(MARKS["paving"], MARKS["paving_edge"]))
+    pen.shapes(site.buildings.geometry, Ink(MARKS["building"], MARKS["building_edge"], width=1.0))
+    for name, lines in lines_drawn(plan).items():
+        pen.shapes(lines, _LINES[name])
+    pen.shapes([site.boundary.boundary], Ink(None, MARKS["boundary"], width=1.2, dash=(8, 3, 2, 3)))
+
+
+def _united(keepout: gpd.GeoDataFrame, frame: Frame) -> shapely.Geometry:
+    """Return the keep-clear ground around the window as one shape, so that tints do not pile up."""
+    west, south, east, north = frame.bounds
+    near = shapely.box(west - 1, south - 1, east + 1, north + 1)
+    shapes = keepout.geometry.to_numpy()
+    return shapely.intersection(shapely.union_all(shapes[shapely.intersects(shapes, near)]), near)
+
+
+def _need_shades(plan: Plan) -> list[str]:
+    """Return a colour per zone, pale for the least need of the property to deep for the most."""
+    scores = plan.zones["need_score"].to_numpy(dtype=float)
+    low, high = np.nanmin(scores), np.nanmax(scores)
+    spread = high - low if high > low else 1.0
+    return [ramp_colour(NEED, float(score - low) / float(spread)) for score in scores]
+
+
+def _routes(pen: Pen, plan: Plan, width: float = 2.4) -> None:
+    """Draw the trench, and the wire in it."""
+    routes = plan.wire_routes
+    trench = routes.loc[routes["kind"] == "trench"].geometry
+    wire = routes.loc[routes["kind"] == "wire"].geometry
+    pen.shapes(routes.geometry, Ink(None, INK["card"], width=width + 1.6))
+    pen.shapes(trench, Ink(None, MARKS["trench"], width=width))
+    pen.shapes(wire, Ink(None, MARKS["wire"], width=width * 0.42, dash=(4, 2)))
+
+
+def _fixtures(pen: Pen, plan: Plan, *, overview: bool = False) -> None:
+    """Draw heads, valve boxes, controllers and (near by only) downspouts as small marks."""
+    west, south, east, north = pen.frame.bounds
+    for kind, point in zip(plan.site.fixtures["kind"], plan.site.fixtures.geometry, strict=True):
+        if kind not in _FIXTURES or (overview and kind == "downspout"):
+            continue
+        if not (west < point.x < east and south < point.y < north):
+            continue
+        letter = _FIXTURES[kind][0]
+        plain = 1.5 if overview else 2.4
+        radius = 5.5 if letter else plain
+        pen.dot(point.x, point.y, radius, Ink(MARKS[kind], INK["card"], width=0.7))
+        if letter:
+            px, py = pen.frame.to_page(point.x, point.y)
+            draw_text(
+                pen.canvas, px, py - 3.2, letter, size=9, bold=True, colour=INK["card"], anchor=0.5
+            )
+            pen.reserve(point.x, point.y, radius)
+
+
+def _sensor_marks(pen: Pen, plan: Plan, *, size: float, away: Sequence[float] = ()) -> None:
+    """Draw every sensor with its tag."""
+    west, south, east, north = pen.frame.bounds
+    seen = [
+        (str(name), point)
+        for name, point in plan.sensors.geometry.items()
+        if west <= point.x <= east and south <= point.y <= north
+    ]
+    for _, point in seen:
+        pen.dot(point.x, point.y, 4.2, Ink(MARKS["sensor"], MARKS["sensor_edge"], width=1.2))
+        pen.reserve(point.x, point.y, 5)
+    for name, point in seen:
+        places = around(*pen.frame.to_page(point.x, point.y), 8 + size, away)
+        pen.label(printable(name), places, size=size, tag=True, insist=True)
+
+
+def _reserve_marks(pen: Pen, plan: Plan, sensor_id: str) -> None:
+    """Draw the reserve points of one sensor as rings with their names."""
+    rows = plan.reserves.loc[plan.reserves["sensor_id"] == sensor_id]
+    for point in rows.geometry:
+        pen.dot(point.x, point.y, 4.0, Ink(INK["card"], MARKS["sensor"], width=1.4, dash=(2, 1.5)))
+        pen.reserve(point.x, point.y, 5)
+    for reserve, point in zip(rows["reserve"], rows.geometry, strict=True):
+        places = around(*pen.frame.to_page(point.x, point.y), 13)
+        pen.label(f"R{int(reserve)}", places, size=9, insist=True)
+
+
+def _zone_names(pen: Pen, plan: Plan, *, most: float = 110.0) -> None:
+    """Write the name of every zone somewhere on it; skipped where nothing is free."""
+    window = shapely.box(*pen.frame.bounds)
+    for name, shape in plan.zones.geometry.items():
+        seen = shape.intersection(window)
+        if seen.is_empty:
+            continue
+        width = (seen.bounds[2] - seen.bounds[0]) * pen.frame.points_per_metre
+        inner = seen.representative_point()
+        x, y = pen.frame.to_page(inner.x, inner.y)
+        places = [(x, y + up) for up in (0, 14, -14, 28, -28)]
+        # the whole name if it finds room, even beside its zone; else as much as the zone is wide
+        if not pen.label(fit_text(name, 9, most), places):
+            pen.label(fit_text(name, 9, max(24.0, min(most, width - 8))), places)
+
+
+def overview_height(plan: Plan, width: float, available: float) -> float:
+    """Return how high the overview has to be: as wide as the page, no higher than it needs.
+
+    width, available: of the page, height that is left on it [pt]. Result: height with legend and
+    check bar [pt]; leaves room for the list of a few sensors.
+    """
+    strip = BAR_HEIGHT + _LEGEND_ROW * len(_legend_rows(plan, width)) + 4
+    room = 40 + 16 * min(len(plan.sensors), 8)
+    most = max(_LEAST_OVERVIEW, available - strip - room)
+    frame = overview_frame(plan, width=width, height=most)
+    south, north = _reach(plan)[1::2]
+    return min(most, (north - south) * frame.points_per_metre + 1) + strip
+
+
+def paint_overview(canvas: Canvas, plan: Plan, width: float, height: float) -> None:
+    """Draw the whole property with its legend, check bar and north arrow.
+
+    width, height: of the drawing, legend and check bar within [pt].
+    """
+    rows = _legend_rows(plan, width)
+    strip = BAR_HEIGHT + _LEGEND_ROW * len(rows) + 4
+    frame = overview_frame(plan, width=width, height=height - strip)
+    canvas.saveState()
+    canvas.translate(0, strip)
+    pen = Pen(canvas, frame)
+    pen.open_window()
+    _ground(pen, plan)
+    _routes(pen, plan)
+    _fixtures(pen, plan, overview=True)
+    _sensor_marks(pen, plan, size=11)
+    _zone_names(pen, plan)
+    pen.close_window()
+    canvas.restoreState()
+    _paint_legend(canvas, rows)
+    canvas.saveState()
+    canvas.translate(0, _LEGEND_ROW * len(rows))
+    draw_scale_bar(canvas, frame, plan.settings.units, width=width)
+    canvas.restoreState()
+
+
+def paint_surroundings(
+    canvas: Canvas, plan: Plan, sensor_id: str, width: float, height: float
+) -> None:
+    """Draw the surroundings of one sensor: ties with distances, keep-clear ground, the route.
+
+    width, height: of the drawing, check bar within [pt].
+    """
+    frame = sensor_frame(plan, sensor_id, width=width, height=height - BAR_HEIGHT)
+    ties = plan.ties.loc[plan.ties["sensor_id"] == sensor_id].sort_values("tie")
+    point = plan.sensors.geometry.loc[sensor_id]
+    canvas.saveState()
+    canvas.translate(0, BAR_HEIGHT)
+    pen = Pen(canvas, frame)
+    pen.open_window()
+    _ground(pen, plan, keepout=True)
+    _routes(pen, plan)
+    pen.shapes(ties.geometry, Ink(None, INK["card"], width=2.6))
+    pen.shapes(ties.geometry, Ink(None, MARKS["tie"], width=1.1))
+    _fixtures(pen, plan)
+    starts = [line.coords[0] for line in ties.geometry]
+    for tie, (x, y, *_) in zip(ties["tie"], starts, strict=True):
+        pen.dot(x, y, 6.5, Ink(INK["card"], MARKS["tie"], width=1.3))
+        px, py = frame.to_page(x, y)
+        draw_text(canvas, px, py - 3.3, f"{int(tie)}", size=9, bold=True, anchor=0.5)
+        pen.reserve(x, y, 7)
+    _reserve_marks(pen, plan, sensor_id)
+    away = [math.atan2(y - point.y, x - point.x) for x, y, *_ in starts]
+    _sensor_marks(pen, plan, size=13, away=away)
+    for tie, metres, line in zip(ties["tie"], ties["distance_m"], ties.geometry, strict=True):
+        text = f"{int(tie)}: {tape(metres, plan.settings.units)}"
+        pen.label(text, list(along(line, frame)), size=11, insist=True)
+    _zone_names(pen, plan)
+    pen.close_window()
+    canvas.restoreState()
+    draw_scale_bar(canvas, frame, plan.settings.units, width=width)
+
+
+def paint_inset(canvas: Canvas, plan: Plan, sensor_id: str, width: float, height: float) -> None:
+    """Draw the property small, with this sensor marked: where on the property am I.
+
+    width, height: of the drawing, its caption within [pt].
+    """
+    frame = overview_frame(plan, width=width, height=height - 13)
+    pen = Pen(canvas, frame)
+    pen.open_window()
+    _ground(pen, plan)
+    _routes(pen, plan, width=1.2)
+    for name, point in plan.sensors.geometry.items():
+        here = str(name) == sensor_id
+        radius = 5.0 if here else 2.4
+        edge = Ink(MARKS["sensor"] if here else INK["quiet"], MARKS["sensor_edge"], width=1.0)
+        pen.dot(point.x, point.y, radius, edge)
+    here = plan.sensors.geometry.loc[sensor_id]
+    pen.reserve(here.x, here.y, 6)
+    places = around(*frame.to_page(here.x, here.y), 16)
+    pen.label(printable(sensor_id), places, size=10, tag=True, insist=True)
+    pen.close_window()
+    draw_text(canvas, 0, height - 10, "On the property (north up)", size=9, bold=True)
+
+
+@dataclass(frozen=True)
+class _Entry:
+    """One entry of the legend: words, how the thing is drawn, and the letter on it."""
+
+    words: str
+    ink: Ink
+    shape: Literal["box", "line", "dot", "ramp"] = "box"
+    letter: str = ""
+
+    @property
+    def words_at(self) -> float:
+        """Where the words start, from the swatch's left edge [pt]."""
+        return {"ramp": 66.0, "dot": 16.0}.get(self.shape, 23.0)
+
+
+def _legend(plan: Plan) -> list[_Entry]:
+    """List what the overview shows."""
+    scores = plan.zones["need_score"]
+    kinds = set(plan.site.fixtures["kind"])
+    need = (
+        f"zones by water need: {scores.min():.0f} (pale) to {scores.max():.0f} (deep) % of"
+        " readily available water a peak day"
+    )
+    fixtures = [
+        _Entry(words, Ink(MARKS[kind], INK["card"]), "dot", letter)
+        for kind, (letter, words) in _FIXTURES.items()
+        if kind in kinds and kind != "downspout"
+    ]
+    return [
+        _Entry(need, Ink(), "ramp"),
+        _Entry("sensor", Ink(MARKS["sensor"]), "dot"),
+        _Entry("trench", Ink(None, MARKS["trench"], width=2.4), "line"),
+        _Entry("wire", Ink(None, MARKS["wire"], width=1.0, dash=(4, 2)), "line"),
+        _Entry("building", Ink(MARKS["building"], MARKS["building_edge"])),
+        _Entry("paving", Ink(MARKS["paving"], MARKS["paving_edge"])),
+        _Entry("tree crown", Ink(MARKS["crown"], MARKS["crown_edge"], 0.35)),
+        _Entry("property line", Ink(None, MARKS["boundary"], width=1.2, dash=(8, 3, 2, 3)), "line"),
+        *(_Entry(hazard_name(name), _LINES[name], "line") for name in lines_drawn(plan)),
+        *fixtures,
+    ]
+
+
+def _legend_rows(plan: Plan, width: float) -> list[list[tuple[float, _Entry]]]:
+    """Lay the legend out in rows of (left edge [pt], entry)."""
+    rows: list[list[tuple[float, _Entry]]] = [[]]
+    left = 0.0
+    for entry in _legend(plan):
+        wide = entry.words_at + width_of(entry.words, 9) + 12
+        if left and left + wide > width:
+            rows.append([])
+            left = 0.0
+        rows[-1].append((left, entry))
+        left += wide
+    return rows
+
+
+def _paint_legend(canvas: Canvas, rows: list[list[tuple[float, _Entry]]]) -> None:
+    """Draw the legend from the strip's lower left up."""
+    for place, row in enumerate(reversed(rows)):
+        y = place * _LEGEND_ROW + 3
+        for left, entry in row:
+            _swatch(canvas, left, y, entry)
+            draw_text(canvas, left + entry.words_at, y + 1, entry.words, size=9)
+
+
+def _swatch(canvas: Canvas, x: float, y: float, entry: _Entry) -> None:
+    """Draw one swatch as the thing looks on the plan."""
+    pen = Pen(canvas, Frame(0, 0, 1, 1, 1))
+    canvas.saveState()
+    pen.use(entry.ink)
+    if entry.shape == "line":
+        canvas.line(x, y + 4.5, x + 18, y + 4.5)
+    elif entry.shape == "dot":
+        canvas.circle(x + 6, y + 4.5, 5.5 if entry.letter else 3.6, stroke=0, fill=1)
+    elif entry.shape == "ramp":
+        for step, colour in enumerate(NEED):
+            pen.use(Ink(colour, MARKS["zone_edge"], _WASH))
+            canvas.rect(x + step * 10, y, 10, 9, stroke=1, fill=1)
+    else:
+        canvas.rect(x, y, 18, 9, stroke=1, fill=1)
+    canvas.restoreState()
+    if entry.letter:
+        draw_text(canvas, x + 6, y + 1.3, entry.letter, bold=True, colour=INK["card"], anchor=0.5)
+
+
+_SOIL: Final = "#e9dcc6"
+_GRAIN: Final = "#b79d76"
+_SOD: Final = "#7f9d63"
+_SENSOR_M: Final = (0.2, 0.012)  # a nominal sensor laid flat: length, thickness
+_SOD_M: Final = 0.03
+
+
+def paint_section(canvas: Canvas, plan: Plan, sensor_id: str, width: float, height: float) -> None:
+    """Draw the soil surface, the sod where it is new, the sensor and its depth.
+
+    width, height: of the drawing [pt].
+    """
+    sensor = plan.sensors.loc[sensor_id]
+    depth_m = float(sensor["depth_m"])
+    new_sod = bool(plan.site.hydrozones["new_sod"].get(sensor["zone"], default=False))
+    scale = section_scale(depth_m + _SOD_M * new_sod, height - 60)
+    to_paper = POINTS_PER_METRE / scale
+    words = fit_text(f"Section 1:{scale} (side view)", 9, width, bold=True)
+    draw_text(canvas, 0, height - 10, words, size=9, bold=True)
+    thick = max(15.0, _SOD_M * to_paper) if new_sod else 0.0
+    surface = height - (36.0 + thick if new_sod else 44.0)
+    _soil(canvas, width, surface)
+    if new_sod:
+        _box(canvas, (0, surface, width, thick), _SOD)
+    top = "new sod laid on the soil" if new_sod else "soil surface"
+    draw_text(canvas, 2, surface + thick + 4, fit_text(top, 9, width - 4), size=9)
+    level = surface - depth_m * to_paper
+    _roots(canvas, plan, str(sensor["zone"]), (width, surface, to_paper, level))
+    _sensor(canvas, width, level, to_paper)
+    label = depth(depth_m, plan.settings.units)
+    _dimension(canvas, 14.0, surface, level)
+    _plate(canvas, 20, (surface + level) / 2 - 4, label)
+
+
+def _box(canvas: Canvas, box: tuple[float, float, float, float], colour: str) -> None:
+    canvas.saveState()
+    canvas.setFillColor(HexColor(colour))
+    canvas.rect(*box, stroke=0, fill=1)
+    canvas.restoreState()
+
+
+def _soil(canvas: Canvas, width: float, surface: float) -> None:
+    """Fill the ground with a pattern of grains that reads in grey."""
+    _box(canvas, (0, 0, width, surface), _SOIL)
+    canvas.saveState()
+    canvas.setFillColor(HexColor(_GRAIN))
+    for row in range(int(surface // 9)):
+        for column in range(int(width // 12)):
+            x = 4 + column * 12 + (row % 2) * 6
+            if x < width - 1:
+                canvas.circle(x, surface - 6 - row * 9, 0.6, stroke=0, fill=1)
+    canvas.setStrokeColor(HexColor(INK["text"]))
+    canvas.setLineWidth(1.4)
+    canvas.line(0, surface, width, surface)
+    canvas.restoreState()
+
+
+def _roots(canvas: Canvas, plan: Plan, zone: str, place: tuple[float, float, float, float]) -> None:
+    """Mark the foot of the root zone, where it fits the drawing clear of the sensor."""
+    width, surface, to_paper, level = place
+    root_m = float(plan.zones["root_depth_m"].get(zone, default=math.nan))
+    foot = surface - root_m * to_paper
+    if not math.isfinite(foot) or foot < 3 or level - foot < 18:  # noqa: PLR2004 - paper points
+        return
+    canvas.saveState()
+    canvas.setStrokeColor(HexColor(MARKS["crown_edge"]))
+    canvas.setDash([4, 3])
+    canvas.line(0, foot, width, foot)
+    canvas.restoreState()
+    words = f"roots to {depth(root_m, plan.settings.units)}"
+    _plate(canvas, 4, foot + 3, words, bold=False)
+
+
+def _sensor(canvas: Canvas, width: float, level: float, to_paper: float) -> None:
+    """Draw the sensor lying flat, its top at the depth, with its lead."""
+    long = min(_SENSOR_M[0] * to_paper, width * 0.4)
+    thick = max(4.0, _SENSOR_M[1] * to_paper)
+    left = width - long - 12
+    _box(canvas, (left, level - thick / 2, long, thick), MARKS["sensor"])
+    canvas.saveState()
+    canvas.setStrokeColor(HexColor(MARKS["wire"]))
+    canvas.setLineWidth(1.2)
+    canvas.line(left + long, level, width, level)
+    canvas.restoreState()
+
+
+def _dimension(canvas: Canvas, x: float, top: float, foot: float) -> None:
+    """Draw a dimension line with ticks, and the level of the sensor."""
+    canvas.saveState()
+    canvas.setStrokeColor(HexColor(INK["text"]))
+    canvas.setLineWidth(0.9)
+    canvas.line(x, top, x, foot)
+    for y in (top, foot):
+        canvas.line(x - 4, y - 3, x + 4, y + 3)
+    canvas.setDash([2, 2])
+    canvas.line(x, foot, x + 70, foot)
+    canvas.restoreState()
+
+
+def _plate(canvas: Canvas, x: float, y: float, text: str, *, bold: bool = True) -> None:
+    """Write on a pale plate, so that grains do not run through the figures."""
+    size = 12.0 if bold else 9.0
+    words = fit_text(text, size, 120, bold=bold)
+    _box(canvas, (x - 2, y - 3, width_of(words, size, bold=bold) + 4, size + 3), INK["card"])
+    draw_text(canvas, x, y, words, size=size, bold=bold)
+
+
+_PLAN_SHARE: Final = 0.68
+_GAP: Final = 10.0
+_INSET_HEIGHT: Final = 155.0
+_LEAST_SHARE: Final = 0.6  # of the height of the drawings that longer tables may leave them
+_SLACK: Final = 14.0  # a space, and a line more of what is kept clear of
+_NAME: Final = 60
+_BLANK: Final = "________________"
+_WHOLE: Final = 4000  # characters: a text of ours that is never cut
+
+
+def sensor_pages(
+    plan: Plan, sensor_id: str, *, width: float, height: float, page: float
+) -> list[Any]:
+    """Return the flowables of one sensor's leaf, each side from the top of a page.
+
+    width, height, page: between the margins, height of the drawings, less where the tables need
+    the room, height of a page between the margins [pt].
+    """
+    row = plan.sensors.loc[sensor_id].to_dict()
+    title = (
+        f"{sensor_id}: zone {elide(clean(row['zone']), 40)}, valve {elide(clean(row['valve']), 20)}"
+    )
+    head = heading(title, "tag")
+    tables = [
+        _tie_table(plan, sensor_id, width),
+        Spacer(1, 3),
+        _reserve_table(plan, sensor_id, width),
+        Spacer(1, 5),
+        facts(_fact_pairs(plan, sensor_id, row), width=width, share=0.2),
+    ]
+    clear = _clearances(plan, _frame(plan, sensor_id, width, height))
+    room = page - _tall([head, clear, *tables], width) - _SLACK
+    height = min(height, max(room, _LEAST_SHARE * height))
+    return [
+        PageBreak(),
+        head,
+        _pictures(plan, sensor_id, width, height),
+        Spacer(1, 4),
+        _clearances(plan, _frame(plan, sensor_id, width, height)),
+        *tables,
+        PageBreak(),
+        heading(f"{sensor_id}: worksheet", "tag"),
+        heading("Why here"),
+        text(_why(plan, sensor_id, row), longest=_WHOLE),
+        text(_surer(row), longest=_WHOLE),
+        *([note(f"What gave way: {clean(row['setback_note'])}")] if row["setback_note"] else []),
+        heading("Depth and threshold"),
+        *bullets(threshold_steps(plan, row), numbered=True),
+        heading("To fill in on site"),
+        worksheet(_blanks(plan, sensor_id, row), width=width, height=29.0),
+    ]
+
+
+def _tall(flowables: list[Any], width: float) -> float:
+    """Return how much height flowables take one under the other [pt]."""
+    return math.fsum(
+        part.wrap(width, 10_000)[1] + part.getSpaceBefore() + part.getSpaceAfter()
+        for part in flowables
+    )
+
+
+def sensor_list(plan: Plan, *, width: float) -> Any:  # noqa: ANN401 - reportlab is not typed
+    """Return the list of all sensors for the first page.
+
+    width: between the margins [pt].
+    """
+    units = plan.settings.units
+    rows = [
+        (
+            sensor_id,
+            elide(clean(row.zone), 40),
+            elide(clean(row.valve), 20),
+            elide(", ".join(clean(zone) for zone in row.governs), 80),
+            depth(row.depth_m, units),
+            "link" if row.link == "wireless" else run(row.wire_m, units),
+        )
+        for sensor_id, row in zip(plan.sensors.index, plan.sensors.itertuples(), strict=True)
+    ]
+    head = ("Sensor", "In zone", "Valve", "Governs zones", "Depth", "Wire")
+    return grid(head, rows, (0.9, 2.2, 0.9, 3.2, 0.9, 1), width=width, words=(0, 1, 2, 3))
+
+
+def _pictures(plan: Plan, sensor_id: str, width: float, height: float) -> Table:
+    """Put the plan beside the inset and the section."""
+    wide = width * _PLAN_SHARE
+    thin = width - wide - _GAP
+    section = height - _INSET_HEIGHT - 10
+    side = [
+        Drawing(partial(_inset, plan, sensor_id), width=thin, height=_INSET_HEIGHT),
+        Spacer(1, 8),
+        Drawing(partial(_section, plan, sensor_id), width=thin, height=section),
+    ]
+    main = Drawing(partial(_plan, plan, sensor_id), width=wide, height=height)
+    table = Table([[main, side]], colWidths=[wide + _GAP, thin])
+    table.setStyle(
+        TableStyle(
+            [
+                ("FONTNAME", (0, 0), (-1, -1), SANS),
+                ("VALIGN", (0, 0), (-1, -1), "TOP"),
+                ("LEFTPADDING", (0, 0), (-1, -1), 0),
+                ("RIGHTPADDING", (0, 0), (-1, -1), 0),
+                ("TOPPADDING", (0, 0), (-1, -1), 0),
+                ("BOTTOMPADDING", (0, 0), (-1, -1), 0),
+            ]
+        )
+    )
+    return table
+
+
+def _frame(plan: Plan, sensor_id: str, width: float, height: float) -> Frame:
+    """Return the frame of the leaf's plan, as it will be drawn."""
+    return sensor_frame(plan, sensor_id, width=width * _PLAN_SHARE, height=height - BAR_HEIGHT)
+
+
+def _plan(plan: Plan, sensor_id: str, canvas: Any, width: float, height: float) -> None:  # noqa: ANN401
+    paint_surroundings(canvas, plan, sensor_id, width, height)
+
+
+def _inset(plan: Plan, sensor_id: str, canvas: Any, width: float, height: float) -> None:  # noqa: ANN401
+    paint_inset(canvas, plan, sensor_id, width, height)
+
+
+def _section(plan: Plan, sensor_id: str, canvas: Any, width: float, height: float) -> None:  # noqa: ANN401
+    paint_section(canvas, plan, sensor_id, width, height)
+
+
+def _clearances(plan: Plan, frame: Frame) -> Any:  # noqa: ANN401 - reportlab is not typed
+    """Say what the shaded ground keeps clear of, and what the letters mean."""
+    units = plan.settings.units
+    near = plan.keepout.loc[plan.keepout.intersects(shapely.box(*frame.bounds))]
+    words = dict.fromkeys(
+        f"{elide(clean(hazard_name(hazard)), 24)}" + (f" {tape(metres, units)}" if metres else "")
+        for hazard, metres in zip(near["hazard"], near["setback_m"], strict=True)
+    )
+    listed = "; ".join(words) or "nothing"
+    marks = "C controller, V valve box, D downspout, small dot head."
+    if "utility" in lines_drawn(plan):
+        marks += " Dash and dot: buried pipe or cable as drawn, to be located before digging."
+    return text(f"Shaded: keep clear of {listed}. {marks}", "cell", longest=500)
+
+
+def _spaced(word: object) -> str:
+    """Return a code word as people write it."""
+    return clean(word).replace("_", " ")
+
+
+def _tie_table(plan: Plan, sensor_id: str, width: float) -> Any:  # noqa: ANN401
+    """Return the tape distances; the third is a check."""
+    ties = plan.ties.loc[plan.ties["sensor_id"] == sensor_id].sort_values("tie")
+    if ties.empty:
+        return note(
+            "No two fixed corners are in reach of a tape: set this point out by its coordinates"
+            " below, and measure ties to whatever is fixed before backfilling."
+        )
+    units, rows = plan.settings.units, []
+    for tie, metres, kind, line, drms in zip(
+        ties["tie"],
+        ties["distance_m"],
+        ties["from_kind"],
+        ties.geometry,
+        ties["drms_m"],
+        strict=True,
+    ):
+        (x, y, *_), (end_x, end_y, *_) = line.coords[0], line.coords[-1]
+        side = compass(x - end_x, y - end_y)
+        use = "set out" if tie < 3 else "check"  # noqa: PLR2004 - the third tie
+        error = "–" if not math.isfinite(drms) else f"± {show(drms * 1000, 'depth', units)}"
+        rows.append(
+            (f"Tie {int(tie)}", tape(metres, units), elide(clean(kind), _NAME), side, use, error)
+        )
+    head = ("Tie", "Tape", "From", "It lies to the", "Use", "Error")
+    return grid(
+        head, rows, (1, 1.5, 3, 1.4, 1, 1.3), width=width, words=(0, 1, 2, 3, 4), bold_rows=()
+    )
+
+
+def _reserve_table(plan: Plan, sensor_id: str, width: float) -> Any:  # noqa: ANN401
+    """Return where to dig when the shovel meets rock: from the sensor, and by the same corners."""
+    found, units = spares(plan, sensor_id), plan.settings.units
+    if not found:
+        return text("No reserve point: no other ground in the zone is 2 m away and free.", "cell")
+    rows = []
+    for spare in found:
+        tapes = {tie: tape(metres, units) if clear else f"{tape(metres, units)} (wall between)"
+                 for tie, metres, clear in spare.tapes}  # fmt: skip
+        towards = compass(spare.x - plan.sensors.geometry[sensor_id].x,
+                          spare.y - plan.sensors.geometry[sensor_id].y)  # fmt: skip
+        rows.append(
+            (
+                f"R{spare.reserve}",
+                tape(spare.distance_m, units),
+                f"{towards} ({spare.bearing_deg:.0f}°)",
+                tapes.get(1, "–"),
+                tapes.get(2, "–"),
+                chance_cell(spare.p_driest_quarter),
+            )
+        )
+    head = (
+        "Reserve",
+        f"From {sensor_id}",
+        "Towards",
+        "From point 1",
+        "From point 2",
+        "Driest quarter",
+    )
+    return grid(head, rows, (1, 1.5, 1.5, 1.9, 1.9, 0.8), width=width, words=(0, 1, 2, 3, 4))
+
+
+def _why(plan: Plan, sensor_id: str, row: Mapping[str, Any]) -> str:
+    """Say why in this zone and why at this place."""
+    said = plan.wording(plan.settings.units)
+    return " ".join(
+        part for part in (str(row["reason"]), said.zone_notes.get(sensor_id, "")) if part
+    )
+
+
+def _surer(row: Mapping[str, Any]) -> str:
+    """Say the rank with its error, and what it rests on."""
+    words = f"Dryness: {rank_words(row)}."
+    note_ = clean(row["application_note"])
+    return f"{words} {note_[0].upper()}{note_[1:]}." if note_ else words
+
+
+def _fact_pairs(plan: Plan, sensor_id: str, row: Mapping[str, Any]) -> Sequence[tuple[str, object]]:
+    """Return what the crew needs to know about a sensor."""
+    units = plan.settings.units
+    governs = ", ".join(elide(clean(zone), _NAME) for zone in row["governs"])
+    where = f"{row['lat']:.7f}, {row['lon']:.7f} (latitude, longitude, WGS 84)"
+    degrees = plan.site.source_crs.is_geographic
+    grid_place = f"x {row['source_x']:.3f}, y {row['source_y']:.3f} (the property's own grid)"
+    controller = elide(clean(row["controller"]), _NAME) or "the controller"
+    return (
+        (
+            "Depth",
+            f"{depth(row['depth_m'], units)} to the sensor's middle. {clean(row['depth_note'])}",
+        ),
+        (
+            "Controller",
+            f"{controller}: {hardware_words(clean(row['hardware']))}; "
+            f"{_spaced(row['control']).replace(' ', '-')} control",
+        ),
+        ("Governs", f"{'zone' if len(row['governs']) == 1 else 'zones'} {governs}"),
+        ("Wire", _wire_words(plan, sensor_id, row)),
+        ("Position", where),
+        *([] if degrees else [("Grid", grid_place)]),
+        *_stakes(plan, sensor_id),
+        ("Dryness", rank_words(row)),
+        ("Setbacks", _setback_words(row)),
+    )
+
+
+def _stakes(plan: Plan, sensor_id: str) -> list[tuple[str, str]]:
+    """Return where stakes stand, to be found by survey or GPS: degrees and the property's grid."""
+    ties = plan.ties[(plan.ties["sensor_id"] == sensor_id) & (plan.ties["from_kind"] == "stake")]
+    if ties.empty:
+        return []
+    places = gpd.GeoSeries(gpd.points_from_xy(ties["from_x"], ties["from_y"]), crs=plan.site.crs)
+    degrees, own = places.to_crs(4326), places.to_crs(plan.site.source_crs)
+    grid_too = not plan.site.source_crs.is_geographic
+    return [
+        (
+            f"Stake {int(tie)}",
+            f"{at.y:.7f}, {at.x:.7f} (latitude, longitude, WGS 84)"
+            + (f"; x {here.x:.3f}, y {here.y:.3f} (the property's own grid)" if grid_too else ""),
+        )
+        for tie, at, here in zip(ties["tie"], degrees, own, strict=True)
+    ]
+
+
+def _setback_words(row: Mapping[str, Any]) -> str:
+    """Say whether every setback is met, and which is the tightest."""
+    ratio = row["setback_ratio"]
+    if not math.isfinite(ratio):
+        return "nothing to keep clear of"
+    met = "all met" if ratio >= 1 else "NOT all met, see overleaf"
+    tightest = clean(hazard_name(row["binding_setback"]))
+    return f"{met}; tightest: {tightest}, {percent(ratio)} of what is asked"
+
+
+def _wire_words(plan: Plan, sensor_id: str, row: Mapping[str, Any]) -> str:
+    """Return the wire's length and what it crosses."""
+    if row["link"] == "wireless":
+        return LINK_WORDS
+    units = plan.settings.units
+    routes = plan.wire_routes.loc[plan.wire_routes["sensor_id"] == sensor_id, "crosses"]
+    crossed = dict.fromkeys(clean(word) for word in routes if clean(word))
+    over = f"; crosses {', '.join(crossed)}" if crossed else ""
+    length, trench = run(row["wire_m"], units), run(row["trench_m"], units)
+    gauge = ""
+    if row["gauge_awg"]:
+        gauge = f", {int(row['gauge_awg'])} AWG or thicker ({row['drop_v']:.2f} V lost)"
+    end = DECODER_WORDS if row["link"] else "the controller"
+    return f"{length} to {end}{gauge}; share of the trench {trench}{over}"
+
+
+def threshold_steps(plan: Plan, row: Mapping[str, Any]) -> list[str]:
+    """Return how to bury the sensor and set its threshold, step by step."""
+    units = plan.settings.units
+    metric = units == "metric"
+    water = "about 20 L on the spot, or 25 mm" if metric else "about 5 gal on the spot, or 1 in"
+    bury = (
+        f"Bury it level, {depth(row['depth_m'], units)} deep, firm soil against it on all sides, no"
+        " air gaps, no stones; put the soil back in the order it came out."
+    )
+    below = (
+        f"{number(100 * row['threshold_step_vwc'], 1)} points of water by volume below that"
+        f" reading, near {percent(row['threshold_vwc'])}: {percent(row['threshold_low_fraction'])}"
+        f" of the available water used ({show(row['threshold_low_mm'], 'depth', units)})"
+    )
+    steps = [
+        bury,
+        f"Soak the place thoroughly ({water} from the system), then keep the zone off.",
+        f"Wait {number(row['soak_wait_h'])} h without watering or rain, then read the sensor: this"
+        " reading is field capacity here.",
+    ]
+    withheld = str(row.get("threshold_withheld") or "")
+    if withheld:
+        return [*steps, withheld]
+    sure = number(100 * plan.settings.control.sensor_error, 1)
+    able = (
+        f"A sensor that is not sure to {sure} points by volume once it is set does not belong here."
+    )
+    if row["control"] == "bypass":
+        return [*steps, f"Set the threshold {below}. While it is wetter, events are skipped.", able]
+    return [*steps, f"Set watering to start {below}, for the minutes of the timer page.", able]
+
+
+def _blanks(plan: Plan, sensor_id: str, row: Mapping[str, Any]) -> list[tuple[str, str]]:
+    """Return the lines of the worksheet."""
+    units = plan.settings.units
+    ties = plan.ties.loc[plan.ties["sensor_id"] == sensor_id].sort_values("tie")
+    built = [
+        (f"As-built tie {int(n)}", f"plan {tape(m, units)}; built {_BLANK} from {_BLANK}")
+        for n, m in zip(ties["tie"], ties["distance_m"], strict=True)
+    ]
+    wait = f"{number(row['soak_wait_h'])} h"
+    box = printable("☐")
+    return [
+        ("Utility locate", f"ticket {_BLANK} date {_BLANK} all clear {box}"),
+        ("Private lines", f"owner asked {box}; none {box}; located {box} by {_BLANK}"),
+        ("Flagged by, date", ""),
+        *(built or [(f"As-built tie {n}", f"{_BLANK} from {_BLANK}") for n in (1, 2)]),
+        ("As-built depth", f"plan {depth(row['depth_m'], units)}; built {_BLANK}"),
+        ("Wiring", f"waterproof splices in a box {box}; right valve and zone run {box}"),
+        ("Soaked", f"from {_BLANK} to {_BLANK}"),
+        (f"Reading after {wait}", f"at {_BLANK} reading {_BLANK}"),
+        ("Threshold set", f"low {_BLANK}"),
+        ("Photos taken", f"hole with tape {box}; backfilled {box}; numbers {_BLANK}"),
+        ("Name, signature, date", ""),
+    ]
+
 
 _SIDE: Final = 0.55 * inch
 _TOP: Final = 0.5 * inch
@@ -61,7 +1179,7 @@ def write_sheets(plan: Plan, path: Path | str) -> Path:
         lang="en",
         initialFontName=SANS,
     )
-    window = Frame(
+    window = PageFrame(
         _SIDE, _FOOT, width, page[1] - _TOP - _FOOT,
         leftPadding=0, rightPadding=0, topPadding=0, bottomPadding=0,
     )  # fmt: skip
@@ -108,7 +1226,7 @@ def _overview(plan: Plan, canvas: Any, width: float, height: float) -> None:  # 
     paint_overview(canvas, plan, width, height)
 
 
-class _FootedCanvas(Canvas):  # type: ignore[misc] # reportlab is not typed
+class _FootedCanvas(PdfCanvas):  # type: ignore[misc] # reportlab is not typed
     """Writes the foot of every page once the number of pages is known."""
 
     def __init__(self, *args: Any, name: str, **options: Any) -> None:  # noqa: ANN401
@@ -129,12 +1247,12 @@ class _FootedCanvas(Canvas):  # type: ignore[misc] # reportlab is not typed
 
     def save(self) -> None:
         """Foot and emit every page, then close the file."""
-        for number, page in enumerate(self._pages, start=1):
+        for at, page in enumerate(self._pages, start=1):
             self.__dict__.update(page)
             for place, (title, level) in enumerate(self._outlines):
-                self.bookmarkPage(f"part{number}.{place}")
-                self.addOutlineEntry(title, f"part{number}.{place}", level, closed=True)
-            self._foot(number, len(self._pages))
+                self.bookmarkPage(f"part{at}.{place}")
+                self.addOutlineEntry(title, f"part{at}.{place}", level, closed=True)
+            self._foot(at, len(self._pages))
             super().showPage()
         super().save()
 

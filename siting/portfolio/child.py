@@ -1,4 +1,4 @@
-"""The process in which one property is planned alone; see `siting.portfolio.alone`."""
+"""The process in which one property is planned alone; see `siting.portfolio.worker`."""
 
 from __future__ import annotations
 
@@ -13,8 +13,6 @@ import threading
 from typing import Final
 
 from siting.portfolio.worker import plan_one
-
-__all__ = ["main"]
 
 _SIZE: Final = struct.Struct("<Q")
 _MEGA: Final = 1 << 20

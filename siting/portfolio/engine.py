@@ -24,11 +24,8 @@ from siting.errors import SitingError
 from siting.portfolio.model import Job, TileReport
 from siting.portfolio.worker import run_tile
 
-__all__ = ["ClusterEngine", "Engine", "EngineError", "LoopEngine", "worker_environment"]
-
 #: Called about once a second, and with each report.
 Heard = Callable[[TileReport | None], None]
-
 TRIM: Final = "MALLOC_TRIM_THRESHOLD_"
 _THREADS: Final = (
     "OMP_NUM_THREADS",

@@ -1,38 +1,22 @@
-"""What a portfolio is: its properties in order along a curve, its layers, and how it is run."""
+"""What a portfolio is: its properties along a curve, their folder names, its layers and its run."""
 
 from __future__ import annotations
 
+import hashlib
+import re
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Final, NamedTuple
 
-import numpy as np
-from numpy.typing import NDArray
-
-from siting.planning import Plan
+from siting.arrays import Floats
+from siting.planning.model import Plan
 from siting.site.settings import LayerSource
-
-__all__ = [
-    "OWNED",
-    "TILE",
-    "City",
-    "Folder",
-    "HandoffWriter",
-    "Index",
-    "Job",
-    "RunOptions",
-    "Source",
-    "Tile",
-    "TileReport",
-]
 
 #: Writes the hand-off of one plan into a folder.
 HandoffWriter = Callable[[Plan, Path], None]
-
 #: Layers whose features belong to one property alone; the others are everyone's surroundings.
 OWNED: Final = ("hydrozones", "fixtures", "cans")
-
 #: Properties in a tile, unless there are few.
 TILE: Final = 40
 
@@ -81,7 +65,7 @@ class Index(NamedTuple):
     """
 
     ids: tuple[str, ...]
-    bounds: NDArray[np.float64]
+    bounds: Floats
     notes: tuple[str, ...] = ()
 
 
@@ -94,7 +78,7 @@ class Tile(NamedTuple):
 
     name: str
     ids: tuple[str, ...]
-    bounds: NDArray[np.float64]
+    bounds: Floats
 
 
 @dataclass(frozen=True)
@@ -160,3 +144,24 @@ class TileReport:
     worker: str
     worker_planned: int
     notes: tuple[str, ...] = ()
+
+
+_PLAIN: Final = re.compile(r"[A-Z0-9][A-Z0-9_-]{0,59}")
+#: Names of devices, which Windows gives to no folder.
+_DEVICE: Final = re.compile(r"con|prn|aux|nul|com\d|lpt\d", re.IGNORECASE)
+
+
+def folder_name(property_id: str) -> str:
+    """Return a folder name that stands for a property id.
+
+    Result: the id itself where it is plain and in capitals; else what is plain of it and a hash, so
+    that no two ids share a folder where small letters and capitals are the same.
+
+    >>> folder_name("L000017"), folder_name("../etc")
+    ('L000017', 'etc-f7f9121f')
+    """
+    if _PLAIN.fullmatch(property_id) and not _DEVICE.fullmatch(property_id):
+        return property_id
+    plain = re.sub(r"[^A-Za-z0-9_-]+", "-", property_id).strip("-")[:40]
+    code = hashlib.sha256(property_id.encode("utf-8", "surrogatepass")).hexdigest()[:8]
+    return f"{plain or 'property'}-{code}"

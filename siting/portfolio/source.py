@@ -1,4 +1,4 @@
-"""Open a portfolio: a template with layers, a GeoPackage with a template beside it, or a folder."""
+"""Open a portfolio from a template, a GeoPackage or a folder, and put it in order."""
 
 from __future__ import annotations
 
@@ -6,21 +6,23 @@ import contextlib
 import glob
 import hashlib
 import tomllib
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import Any, Final
 
-from siting.errors import Fault, InputError
-from siting.portfolio.layers import column_values
-from siting.portfolio.model import City, Folder, Source
-from siting.site.findings import Findings, nearest
-from siting.site.geopackage import waiting_log
-from siting.site.layerkeys import read_layers
-from siting.site.property import parse_property
-from siting.site.tomltable import NumberKey, TomlFile, TomlTable, key_lines
-from siting.units import UnitsName
+import geopandas as gpd
+import numpy as np
+import shapely
 
-__all__ = ["input_digest", "open_source", "units_of"]
+from siting.errors import Fault, InputError
+from siting.portfolio.extract import extract, open_window
+from siting.portfolio.layers import boundary_table, column_values
+from siting.portfolio.model import TILE, City, Folder, Index, Source, Tile
+from siting.site.findings import Findings, nearest, some
+from siting.site.property import parse_property, read_layers
+from siting.site.toml import NumberKey, TomlFile, TomlTable, key_lines
+from siting.site.vector import waiting_log
+from siting.units import UnitsName
 
 _TABLE: Final = "portfolio"
 _REACH: Final = NumberKey("reach", 0, 500)
@@ -233,3 +235,134 @@ def _file_digest(path: Path) -> bytes:
         while chunk := file.read(_CHUNK):
             total.update(chunk)
     return total.digest()
+
+
+def index_of(source: Source) -> Index:
+    """List the properties of a portfolio, neighbours next to each other.
+
+    Result: every id once, along a Hilbert curve; those without a shape come last. Features with the
+    same id are one property of several parts.
+    """
+    if isinstance(source, Folder):
+        return Index(tuple(source.files), np.full((len(source.files), 4), np.nan))
+    names, bounds = boundary_table(source)
+    notes = []
+    nameless = [row for row, name in enumerate(names) if name is None]
+    if nameless:
+        notes.append(
+            f"{len(nameless)} features of the boundary layer without {source.id_column} were left "
+            f"out: features {some([row + 1 for row in nameless])} of the layer"
+        )
+    parts: dict[str, list[int]] = {}
+    for row, name in enumerate(names):
+        if name is not None:
+            parts.setdefault(name, []).append(row)
+    several = sorted(name for name, rows in parts.items() if len(rows) > 1)
+    if several:
+        notes.append(f"{len(several)} properties of several shapes: {some(several)}")
+    ids = sorted(parts)
+    joined = np.array([_join(bounds[parts[name]]) for name in ids]).reshape(-1, 4)
+    order = _along_curve(joined)
+    return Index(tuple(ids[i] for i in order), joined[order], tuple(notes))
+
+
+def _join(bounds: np.ndarray) -> np.ndarray:
+    """Return the bounds of several shapes; NaN when none has any."""
+    sound = bounds[np.isfinite(bounds).all(axis=1)]
+    if not len(sound):
+        return np.full(4, np.nan)
+    return np.concatenate([sound[:, :2].min(axis=0), sound[:, 2:].max(axis=0)])
+
+
+def _along_curve(bounds: np.ndarray) -> np.ndarray:
+    """Return the order along a Hilbert curve; rows are in the order of their ids already."""
+    sound = np.isfinite(bounds).all(axis=1)
+    distance = np.full(len(bounds), np.iinfo(np.int64).max)
+    if sound.any():
+        boxes = gpd.GeoSeries(shapely.box(*bounds[sound].T))
+        distance[sound] = boxes.hilbert_distance().to_numpy(dtype=np.int64)
+    return np.argsort(distance, kind="stable")
+
+
+def tile_size(count: int) -> int:
+    """Return how many properties make a tile: 40, or fewer in a small portfolio.
+
+    Result: from 1 to 40.
+
+    >>> [tile_size(n) for n in (3, 100, 5000)]
+    [1, 7, 40]
+    """
+    return min(TILE, max(1, -(-count // 16)))
+
+
+def cut_tiles(index: Index, size: int) -> list[Tile]:
+    """Cut the row of properties into tiles.
+
+    index: from `index_of`. Result: in order. Towards the end none holds more than a quarter of what
+    is left, down to an eighth of the size, so that workers end at nearly the same time.
+
+    >>> index = Index(tuple(map(str, range(300))), np.zeros((300, 4)))
+    >>> [len(tile.ids) for tile in cut_tiles(index, 40)]
+    [40, 40, 40, 40, 35, 27, 20, 15, 11, 8, 6, 5, 5, 5, 3]
+    """
+    tiles: list[Tile] = []
+    at = 0
+    while at < len(index.ids):
+        left = len(index.ids) - at
+        end = at + min(size, max(1, size // 8, -(-left // 4)))
+        tiles.append(Tile(f"{len(tiles):06d}", index.ids[at:end], index.bounds[at:end]))
+        at = end
+    return tiles
+
+
+def spread(index: Index, count: int) -> list[Tile]:
+    """Pick some properties evenly along the curve, each a tile of its own.
+
+    index: from `index_of`. Result: evenly spread over the portfolio's ground.
+    """
+    total = len(index.ids)
+    picked: Sequence[int] = sorted({int((i + 0.5) * total / count) for i in range(count)})
+    return [
+        Tile(f"sample-{i:06d}", (index.ids[i],), index.bounds[i : i + 1])
+        for i in picked[: min(count, total)]
+    ]
+
+
+def cut_out(source: Path | str, property_id: str, folder: Path | str) -> Path:
+    """Write one property of a portfolio as a folder of its own.
+
+    Parameters
+    ----------
+    source : Path or str
+        As for `siting.portfolio.source.open_source`.
+    property_id : str
+        Which one.
+    folder : Path or str
+        Where; made when missing, and it must be empty.
+
+    Returns
+    -------
+    Path
+        The property file; `siting plan` makes the portfolio's plan of it.
+
+    Raises
+    ------
+    InputError
+        When there is no such property, or the folder is not empty.
+    """
+    opened, folder = open_source(source), Path(folder)
+    index = index_of(opened)
+    if property_id not in index.ids:
+        near = nearest(property_id, index.ids)
+        mend = f'Did you mean "{near}"?' if near else "Look the id up in the boundary layer."
+        found = f'no property "{property_id}"'
+        raise InputError([Fault(opened.path.name, found, "an id of the portfolio", mend)])
+    if isinstance(opened, Folder):
+        return opened.files[property_id]
+    folder.mkdir(parents=True, exist_ok=True)
+    if any(folder.iterdir()):
+        mend = "Choose another folder."
+        raise InputError([Fault(str(folder), "a folder with files", "an empty folder", mend)])
+    row = index.ids.index(property_id)
+    tile = Tile("one", (property_id,), index.bounds[row : row + 1])
+    return extract(open_window(opened, tile), property_id, folder)

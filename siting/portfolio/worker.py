@@ -1,12 +1,18 @@
-"""Plan one tile: property by property, each durable before the next begins."""
+"""Plan one tile, property by property; alone in a process where one brought a worker down."""
 
 from __future__ import annotations
 
+import contextlib
 import faulthandler
 import os
+import pickle
 import platform
 import re
 import shutil
+import signal
+import struct
+import subprocess
+import sys
 import tempfile
 import threading
 import time
@@ -20,16 +26,87 @@ from typing import Final
 import psutil
 
 from siting.errors import Fault, InputError, PlanError
-from siting.planning import Plan, plan, read_inputs
-from siting.portfolio.alone import plan_alone
-from siting.portfolio.expression import matches
+from siting.planning.make import plan, read_inputs
+from siting.planning.model import Plan
 from siting.portfolio.extract import CityWindow, extract, open_window
-from siting.portfolio.model import City, Job, Source, Tile, TileReport
-from siting.portfolio.naming import folder_name
-from siting.portfolio.store import DiskFullError, Store, disk_full
-from siting.portfolio.tables import Rows, fault_rows, plan_rows, to_tables
+from siting.portfolio.layers import matches
+from siting.portfolio.model import City, Job, Source, Tile, TileReport, folder_name
+from siting.portfolio.store import (
+    DiskFullError,
+    Rows,
+    Store,
+    disk_full,
+    fault_rows,
+    plan_rows,
+    to_tables,
+)
 
-__all__ = ["Clock", "plan_here", "plan_one", "run_tile"]
+_SIZE: Final = struct.Struct("<Q")
+#: Imports and reading come on top of the time limit [s].
+_START: Final = 60.0
+_OUT_OF_MEMORY: Final = 137
+_TRIES: Final = 2
+
+
+def plan_alone(job: Job, name: str, store: Store) -> bool:
+    """Plan one property in a process of its own, and keep its rows or say why there are none.
+
+    Result: whether it has faults instead of a plan.
+    """
+    reason, found = "", ""
+    for _ in range(_TRIES):
+        reason, found = _try(job, name)
+        done = store.read_part(name)
+        if done is not None or job.handoff_only:
+            store.mark(name).unlink(missing_ok=True)
+            return done is not None and done["properties"]["status"][0].as_py() != "planned"
+        if reason != "memory":
+            break  # only a kill from outside is worth a second try
+    allowed = f"a plan within {job.options.seconds:g} s and {job.options.memory_mb:g} MB"
+    mend = "Look for shapes with very many corners; or raise the limits."
+    fault = Fault(name, found, allowed, mend)
+    store.write_part(name, to_tables(fault_rows(name, reason, [fault])))
+    store.mark(name).unlink(missing_ok=True)
+    return True
+
+
+def _try(job: Job, name: str) -> tuple[str, str]:
+    """Run the process once; return reason and words, for the case that it left no rows."""
+    sent = pickle.dumps((job, name))
+    child = subprocess.Popen(
+        [sys.executable, "-m", "siting.portfolio.child"],
+        stdin=subprocess.PIPE,
+        stdout=subprocess.DEVNULL,
+        stderr=subprocess.DEVNULL,
+        env={**os.environ, "PYTHONPATH": os.pathsep.join(p or os.getcwd() for p in sys.path)},  # noqa: PTH109
+    )
+    assert child.stdin is not None  # noqa: S101  (asked for above)
+    try:
+        with contextlib.suppress(BrokenPipeError):
+            child.stdin.write(_SIZE.pack(len(sent)) + sent)
+            child.stdin.flush()
+        # The pipe stays open: the child ends itself when this process is gone.
+        code = child.wait(timeout=job.options.seconds + _START)
+    except subprocess.TimeoutExpired:
+        return "hang", f"no end after {job.options.seconds:g} s"
+    finally:
+        child.kill()
+        child.wait()
+        with contextlib.suppress(BrokenPipeError):
+            child.stdin.close()
+    return _reason(code, job)
+
+
+def _reason(code: int, job: Job) -> tuple[str, str]:
+    """Return why a process left no rows, from how it ended."""
+    if code in {-signal.SIGKILL, _OUT_OF_MEMORY}:
+        return "memory", "its process was killed from outside, as when memory runs out"
+    if code == -signal.SIGALRM:
+        return "hang", f"no end after {job.options.seconds:g} s"
+    if code < 0:
+        return "crash", f"a crash of the process (signal {signal.Signals(-code).name})"
+    return "crash", f"the process ended with code {code}"
+
 
 _MEGA: Final = 1 << 20
 #: One property at a time in a process: the time limit is the process's own.

@@ -1,33 +1,28 @@
-"""The columns of each layer, and how a file's headers are matched to them."""
+"""The columns of each layer: headers matched, values checked, units put right."""
 
 from __future__ import annotations
 
 import difflib
-from collections.abc import Iterable, Mapping
+import math
+import re
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from typing import Final, Literal, NamedTuple
+from typing import Any, Final, Literal, NamedTuple, TypeVar
 
-from siting.errors import Fault
-from siting.site.findings import Findings, nearest
-from siting.site.settings import LayerSource
-from siting.site.vocabulary import FIXTURES, IRRIGATION, PLANTS, SOILS, TURF_TABLES
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+
+from siting.arrays import Flags, Floats
+from siting.errors import Fault, limit
+from siting.site.findings import Findings, brief, is_plain, nearest, some
+from siting.site.settings import FIXTURES, IRRIGATION, PLANTS, SOILS, TURF_TABLES, LayerSource
 from siting.units import GALLON_M3, INCH_MM, LENGTH_UNITS_M
-
-__all__ = [
-    "COEFFICIENTS",
-    "COLUMNS",
-    "Column",
-    "Match",
-    "match_columns",
-    "normal_header",
-    "unit_is_stated",
-]
 
 #: How like a known name an unknown header must be to be taken for a misspelling of it.
 _MISSPELT: Final = 0.85
 #: Shapefiles cut column names to this length.
 _SHAPEFILE_NAME: Final = 10
-
 Kind = Literal["text", "word", "flag", "number", "length"]
 
 
@@ -35,24 +30,11 @@ Kind = Literal["text", "word", "flag", "number", "length"]
 class Column:
     """One column of a layer.
 
-    Parameters
-    ----------
-    name : str
-        Our name of it.
-    kind : str
-        What its values are; a length may be in any unit of `siting.units.LENGTH_UNITS_M`.
-    required : bool
-        Whether the layer is refused without it.
-    low, high : float
-        Least and greatest value, in our unit.
-    words : tuple of str
-        The words allowed.
-    unit : str
-        Our unit, for messages.
-    suffixes : mapping of str to float
-        Ends that the header may carry -> factor to our unit.
-    mend : str
-        What most often mends a value out of range.
+    name: our name of it; kind: what its values are, a length may be in any unit of
+    `siting.units.LENGTH_UNITS_M`; required: whether the layer is refused without it; low, high:
+    least and greatest value, in our unit; words: the words allowed; unit: our unit, for messages;
+    suffixes: ends that the header may carry -> factor to our unit; mend: what most often mends a
+    value out of range.
     """
 
     name: str
@@ -85,12 +67,7 @@ class Column:
 class Match(NamedTuple):
     """Which of the file's columns holds one of ours.
 
-    Parameters
-    ----------
-    theirs : str
-        The file's header.
-    factor : float
-        Our value over the file's.
+    theirs: the file's header; factor: our value over the file's.
     """
 
     theirs: str
@@ -109,14 +86,12 @@ def _share(name: str) -> Column:
 
 
 _PERCENT: Final = {"_percent": 1.0, "_pct": 1.0}
-
 #: Properties of a soil beyond its texture.
 _SOIL: Final = (
     Column("organic_matter", "number", low=0, high=8, unit="%", suffixes=_PERCENT),
     Column("compaction", "number", low=0.9, high=1.3, mend="1 is a soil left alone, 1.2 is hard."),
     Column("gravel", "number", low=0, high=80, unit="%", suffixes=_PERCENT),
 )
-
 #: Columns of the hydrozones that override a published or computed coefficient.
 COEFFICIENTS: Final = (
     Column("ks", "number", low=0.01, high=1.5),
@@ -140,7 +115,6 @@ COEFFICIENTS: Final = (
     ),
     Column("application_efficiency", "number", low=0.1, high=1, mend="Write a fraction."),
 )
-
 #: Columns that are read, by layer. Ranges are generous: they catch wrong units, not rare cases.
 COLUMNS: Final[dict[str, tuple[Column, ...]]] = {
     "boundary": (),
@@ -231,7 +205,6 @@ COLUMNS: Final[dict[str, tuple[Column, ...]]] = {
     "paths": (Column("name", "text"),),
     "utilities": (Column("kind", "text"),),
 }
-
 #: Headers of common base maps that look like ours but mean something else.
 _OTHERS: Final = frozenset({"level", "heights"})
 
@@ -259,21 +232,9 @@ def match_columns(
 
     Case, spaces and hyphens do not matter, and a header may carry its unit (`height_ft`).
 
-    Parameters
-    ----------
-    layer, file : str
-        Name of the layer (one of `COLUMNS`); name of the file, for messages.
-    headers : iterable of str
-        The file's column names.
-    source : LayerSource
-        Column map and units that the user gave.
-    findings : Findings
-        Where missing, doubled and misspelt columns are noted.
-
-    Returns
-    -------
-    dict of str to Match
-        Our name -> the file's column and its factor; absent columns are left out.
+    headers: the file's column names; source: column map and units that the user gave; findings:
+    where missing, doubled and misspelt columns are noted. Returns our name -> the file's column and
+    its factor, absent columns are left out.
     """
     matcher = _Matcher(layer, file, tuple(headers), source, findings)
     found: dict[str, Match] = {}
@@ -294,19 +255,7 @@ def match_columns(
 def unit_is_stated(name: str, match: Match, source: LayerSource) -> bool:
     """Return whether the unit of a column was stated: in its header or in the property file.
 
-    Parameters
-    ----------
-    name : str
-        Our name of the column.
-    match : Match
-        The file's column.
-    source : LayerSource
-        What the user said.
-
-    Returns
-    -------
-    bool
-        False where metres were assumed.
+    name: our name of the column; match: the file's column. Returns False where metres were assumed.
     """
     ends = tuple(f"_{unit}" for unit in LENGTH_UNITS_M)
     stated = source.unit_stated or name in source.column_units
@@ -329,17 +278,7 @@ class _Matcher(NamedTuple):
     def mapped(self, column: Column, theirs: str) -> Match | None:
         """Return the column that the user named.
 
-        Parameters
-        ----------
-        column : Column
-            Which of our columns.
-        theirs : str
-            The header that the user named.
-
-        Returns
-        -------
-        Match or None
-            None when the file has no such header.
+        column: which of our columns. Returns None when the file has no such header.
         """
         hits = [h for h in self.headers if h == theirs] or [
             h for h in self.headers if normal_header(h) == normal_header(theirs)
@@ -355,15 +294,7 @@ class _Matcher(NamedTuple):
     def by_name(self, column: Column) -> Match | None:
         """Return the column that carries our name, with or without a unit.
 
-        Parameters
-        ----------
-        column : Column
-            Which of our columns.
-
-        Returns
-        -------
-        Match or None
-            None when no header carries the name.
+        column: which of our columns. Returns None when no header carries the name.
         """
         names = {column.name + ending for ending in column.endings}
         hits = [h for h in self.headers if normal_header(h) in names]
@@ -376,15 +307,7 @@ class _Matcher(NamedTuple):
     def cut_by_shapefile(self, column: Column) -> list[str]:
         """Return headers that are our name cut to ten letters.
 
-        Parameters
-        ----------
-        column : Column
-            Which of our columns.
-
-        Returns
-        -------
-        list of str
-            The headers; mostly one or none.
+        column: which of our columns. Returns the headers, mostly one or none.
         """
         if len(column.name) <= _SHAPEFILE_NAME:
             return []
@@ -400,17 +323,7 @@ class _Matcher(NamedTuple):
     def factor(self, column: Column, header: str) -> float:
         """Return the factor to our unit: by the user's word, else by the header's end.
 
-        Parameters
-        ----------
-        column : Column
-            Which of our columns.
-        header : str
-            The header, in lower case.
-
-        Returns
-        -------
-        float
-            From the file's unit to ours.
+        column: which of our columns. Returns from the file's unit to ours.
         """
         if column.name in self.source.column_units:
             return LENGTH_UNITS_M[self.source.column_units[column.name]]
@@ -423,12 +336,7 @@ class _Matcher(NamedTuple):
     def note_misspelt(self, absent: list[Column], taken: set[str]) -> None:
         """Note required columns that are missing, and headers that look like a misspelling.
 
-        Parameters
-        ----------
-        absent : list of Column
-            Columns that were not found.
-        taken : set of str
-            Headers that were matched.
+        absent: columns that were not found.
         """
         free = [h for h in self.headers if h not in taken and normal_header(h) not in _OTHERS]
         for column in absent:
@@ -459,3 +367,312 @@ def _likeness(name: str, header: str) -> float:
     """Return how alike two names are, 0 to 1; swapped letters count as quite alike."""
     ratio = difflib.SequenceMatcher(None, name, header).ratio()
     return max(ratio, 0.9) if sorted(name) == sorted(header) else ratio
+
+
+T = TypeVar("T")
+_NUMBER: Final = re.compile(r"^([+-]?\d+(?:[.,]\d+)?)\s*([a-z_'’\"″]*)\.?$", re.IGNORECASE)
+_FEET_INCHES: Final = re.compile(r"^(\d+)\s*['’]\s*(\d+(?:\.\d+)?)\s*[\"″]?$")
+_THOUSANDS: Final = re.compile(r",\d{3}$")
+_WRITTEN_UNITS: Final = {
+    **LENGTH_UNITS_M,
+    **dict.fromkeys(("metre", "metres", "meter", "meters"), 1.0),
+    **dict.fromkeys(("foot", "feet", "'", "’"), LENGTH_UNITS_M["ft"]),
+    **dict.fromkeys(("inch", "inches", '"', "″"), LENGTH_UNITS_M["in"]),
+}
+#: Numbers that stand for "no value" in one program or another, with either sign.
+_MARKS: Final = frozenset({99.0, 999.0, 9999.0, 99999.0, 99.9, 999.9, 9999.9, 6999.0, 32768.0})
+_TRUE: Final = frozenset({"1", "yes", "y", "true", "t"})
+_FALSE: Final = frozenset({"0", "no", "n", "false", "f"})
+
+
+@dataclass(frozen=True)
+class Layer:
+    """A layer as it was read.
+
+    name, file: name of the layer, one of ours, name of the file, for messages; source: what the
+    user said about it; frame: the features, the index holds the feature ids as text; columns: our
+    name -> the file's column.
+    """
+
+    name: str
+    file: str
+    source: LayerSource
+    frame: gpd.GeoDataFrame
+    columns: Mapping[str, Match]
+
+    def column(self, name: str) -> Column:
+        """Return what is known about one of our columns.
+
+        name: our name of the column. Returns its kind, range and words.
+        """
+        return next(column for column in COLUMNS[self.name] if column.name == name)
+
+    def raw(self, name: str) -> list[Any]:
+        """Return the values as they stand in the file, None where there is none.
+
+        name: our name of the column. Returns one value per feature.
+        """
+        match = self.columns.get(name)
+        if match is None:
+            return [None] * len(self.frame)
+        values = self.frame[match.theirs].tolist()
+        return [None if _is_null(value) else value for value in values]
+
+    def fault(
+        self,
+        findings: Findings,
+        found: str,
+        allowed: str,
+        mend: str,
+        *,
+        features: Sequence[str] = (),
+        column: str | None = None,
+    ) -> None:
+        """Note a fault of this layer.
+
+        column: our name of the column concerned.
+        """
+        feature = some(features) if features else None
+        fault = Fault(
+            self.file, found, allowed, mend, layer=self.name, feature=feature, column=column
+        )
+        findings.faults.append(fault)
+
+
+def _is_null(value: object) -> bool:
+    if isinstance(value, str):
+        return not value.strip()
+    return value is None or value is pd.NA or (isinstance(value, float) and math.isnan(value))
+
+
+def parse_number(text: str, *, length: bool = False, factor: float = 1.0) -> float:
+    """Return the number that a text means.
+
+    factor: from the column's unit to ours, where no unit is written. Returns in our unit [m for
+    lengths], NaN when the text is no number, or could be read in two ways.
+
+    >>> parse_number("12.13 m", length=True)
+    12.13
+    >>> parse_number("6,5")
+    6.5
+    >>> round(parse_number("30 ft", length=True), 3)
+    9.144
+    """
+    plain = text.strip()
+    if length and (parts := _FEET_INCHES.match(plain)):
+        return float(parts[1]) * LENGTH_UNITS_M["ft"] + float(parts[2]) * LENGTH_UNITS_M["in"]
+    match = _NUMBER.match(plain)
+    if match is None or _THOUSANDS.search(match[1]):
+        return math.nan
+    number, unit = float(match[1].replace(",", ".")), match[2].lower()
+    if not unit:
+        return number * factor
+    return number * _WRITTEN_UNITS.get(unit, math.nan) if length else math.nan
+
+
+def numbers(layer: Layer, name: str, findings: Findings) -> Floats:
+    """Return a column of numbers in our unit.
+
+    name: our name of the column. Returns NaN where the file has no value or a faulty one, shape
+    (N,).
+    """
+    column, raw = layer.column(name), layer.raw(name)
+    factor = layer.columns[name].factor if name in layer.columns else 1.0
+    length, taken = column.kind == "length", layer.source.text_numbers
+    values = np.full(len(raw), np.nan)
+    as_text: list[int] = []
+    bad: list[int] = []
+    for row, value in enumerate(raw):
+        if isinstance(value, str):
+            values[row] = parse_number(value, length=length, factor=factor) if taken else np.nan
+            (bad if taken and np.isnan(values[row]) else as_text).append(row)
+        elif isinstance(value, bool | np.bool_) or not isinstance(value, int | float | None):
+            bad.append(row)
+        elif value is not None:
+            values[row] = value * factor
+    _note_mixed(layer, name, values, findings)
+    _note_texts(layer, column, as_text, findings)
+    _note_rows(layer, column, bad, findings)
+    wrong = ~np.isnan(values) & ~((values >= column.low) & (values <= column.high))
+    if wrong.any():
+        ids = layer.frame.index[wrong].tolist()
+        shown = some([f"{v:.6g}" for v in values[wrong]]) + f" {column.unit}".rstrip()
+        mend = _mend_marks(layer, name, wrong) + column.mend
+        layer.fault(findings, shown, column.allowed, mend, features=ids, column=name)
+        values[wrong] = np.nan
+    return values
+
+
+def _note_mixed(layer: Layer, name: str, values: Floats, findings: Findings) -> None:
+    """Say where a file mixes numbers and texts that the driver took for numbers."""
+    match = layer.columns.get(name)
+    if match is None or layer.frame[match.theirs].dtype != object:
+        return
+    known = np.count_nonzero(~np.isnan(values))
+    if known and not layer.source.text_numbers:
+        findings.warn(
+            f"{layer.file}, {layer.name}: {match.theirs} is of mixed types in the file; {known} "
+            "values were read as numbers."
+        )
+
+
+def _mend_marks(layer: Layer, name: str, wrong: Flags) -> str:
+    """Return how to mend values out of range that look like marks for missing ones, else ""."""
+    values = [v for v, bad in zip(layer.raw(name), wrong, strict=True) if bad]
+    marks = sorted({f"{v:g}" for v in values if isinstance(v, int | float) and abs(v) in _MARKS})
+    if not marks:
+        return ""
+    looks = f"{some(marks)} looks like a mark for missing values"
+    return f"{looks}: leave those cells empty (null). "
+
+
+def _note_texts(layer: Layer, column: Column, rows: list[int], findings: Findings) -> None:
+    """Note numbers written as text: a warning when the user allowed them, else a fault."""
+    if not rows:
+        return
+    if layer.source.text_numbers:
+        unit = layer.source.length_unit if column.kind == "length" else column.unit
+        without = f"; those without a unit were taken in {unit}" if unit else ""
+        findings.warn(
+            f"{layer.file}, {layer.name}: {len(rows)} values of {column.name} were written as "
+            f"text and read as numbers{without}."
+        )
+        return
+    mend = (
+        "Make the column numeric, or allow text with "
+        f"layers.{layer.name} = {{ file = ..., text_numbers = true }}."
+    )
+    _note_rows(layer, column, rows, findings, mend=mend)
+
+
+def _note_rows(
+    layer: Layer,
+    column: Column,
+    rows: list[int],
+    findings: Findings,
+    *,
+    mend: str = "Correct the value.",
+) -> None:
+    if not rows:
+        return
+    raw = layer.raw(column.name)
+    ids = [str(layer.frame.index[row]) for row in rows]
+    shown = some([f'"{brief(raw[r])}"' if isinstance(raw[r], str) else raw[r] for r in rows])
+    layer.fault(findings, shown, column.allowed, mend, features=ids, column=column.name)
+
+
+def texts(layer: Layer, name: str, findings: Findings) -> list[str | None]:
+    """Return a column of texts, stripped; whole numbers lose their ".0", so that 1.0 is "1".
+
+    name: our name of the column. Returns None where the file has no value, or a faulty one.
+    """
+    found = [None if value is None else _as_text(value) for value in layer.raw(name)]
+    most = int(limit("text"))
+    long = [i for i, text in enumerate(found) if text is not None and len(text) > most]
+    unseen = [i for i, text in enumerate(found) if text and i not in long and not is_plain(text)]
+    for rows, what, allowed in (
+        (long, f"texts of more than {most} characters", f"at most {most} characters"),
+        (unseen, "texts with control characters or line breaks", "plain text"),
+    ):
+        if rows:
+            ids = [str(layer.frame.index[row]) for row in rows]
+            shown = some([f'"{brief(found[row])}"' for row in rows], most=2)
+            mend = "Write it anew, and shorter." if rows is long else "Write it anew."
+            layer.fault(findings, f"{what} ({shown})", allowed, mend, features=ids, column=name)
+    faulty = {*long, *unseen}
+    return [None if i in faulty else text for i, text in enumerate(found)]
+
+
+def _as_text(value: object) -> str:
+    if isinstance(value, float) and value.is_integer():
+        return str(int(value))
+    return str(value).strip()
+
+
+def words(layer: Layer, name: str, findings: Findings) -> list[str | None]:
+    """Return a column of words of the vocabulary; case, spaces and hyphens do not matter.
+
+    name: our name of the column; findings: where unknown words are noted, each once, with the
+    nearest known one. Returns as spelt in the vocabulary, None where there is no value or an
+    unknown one.
+    """
+    column = layer.column(name)
+    known = {_plain(word): word for word in column.words}
+    required = "a value" if column.required else ""
+
+    def parse(value: object) -> str | None:
+        return known.get(_plain(str(value)))
+
+    def mend(value: object) -> str:
+        near = nearest(_plain(str(value)), known)
+        return f'Write "{known[near]}".' if near else "Write one of these."
+
+    found = _parse_each(layer, column, parse, mend, findings)
+    empty = [i for i, v in zip(layer.frame.index, layer.raw(name), strict=True) if v is None]
+    if required and empty and name in layer.columns:
+        layer.fault(
+            findings, "no value", column.allowed, "Fill it in.", features=empty, column=name
+        )
+    return found
+
+
+def _plain(word: str) -> str:
+    return re.sub(r"[\s_\-]+", " ", word.strip().lower())
+
+
+def flags(layer: Layer, name: str, findings: Findings) -> Flags:
+    """Return a column of yes and no; no where the file has no value.
+
+    name: our name of the column. Returns the flags, shape (N,).
+    """
+    found = maybe_flags(layer, name, findings)
+    return np.array([bool(value) for value in found], dtype=bool)
+
+
+def maybe_flags(layer: Layer, name: str, findings: Findings) -> list[bool | None]:
+    """Return a column of yes and no; None where the file has no value.
+
+    name: our name of the column. Returns one for each feature.
+    """
+    return _parse_each(
+        layer, layer.column(name), _yes_or_no, lambda _: "Write yes or no.", findings
+    )
+
+
+def _yes_or_no(value: object) -> bool | None:
+    word = _as_text(value).lower()
+    return True if word in _TRUE else False if word in _FALSE else None
+
+
+def _parse_each(
+    layer: Layer,
+    column: Column,
+    parse: Callable[[object], T | None],
+    mend: Callable[[object], str],
+    findings: Findings,
+) -> list[T | None]:
+    """Parse every value, and note each bad one once with all its features."""
+    bad: dict[str, list[str]] = {}
+    found: list[T | None] = []
+    for feature, value in zip(layer.frame.index, layer.raw(column.name), strict=True):
+        parsed = None if value is None else parse(value)
+        found.append(parsed)
+        if value is not None and parsed is None:
+            bad.setdefault(str(value), []).append(str(feature))
+    most = int(limit("faults"))
+    for value, features in list(bad.items())[:most]:
+        layer.fault(
+            findings,
+            f'"{brief(value)}"',
+            column.allowed,
+            mend(value),
+            features=features,
+            column=column.name,
+        )
+    rest = [feature for features in list(bad.values())[most:] for feature in features]
+    if rest:
+        found_rest = f"{len(bad) - most:,} more values that are not allowed"
+        layer.fault(
+            findings, found_rest, column.allowed, "Correct them.", features=rest, column=column.name
+        )
+    return found

@@ -18,10 +18,9 @@ from numpy.typing import NDArray
 from pyproj.crs import ProjectedCRS
 from pyproj.crs.coordinate_operation import TransverseMercatorConversion
 
+from siting.arrays import Flags, Floats
+from siting.site.columns import Layer
 from siting.site.findings import Findings
-from siting.site.values import Layer
-
-__all__ = ["Working", "all_finite", "is_placed", "linear_unit", "to_working", "working_crs"]
 
 #: Farther than this from the property, a layer is taken to be in a wrong CRS [m].
 _FAR: Final = 20_000.0
@@ -34,14 +33,8 @@ _WGS84: Final = pyproj.CRS.from_epsg(4326)
 class Working(NamedTuple):
     """The working CRS of a property.
 
-    Parameters
-    ----------
-    crs : pyproj.CRS
-        Transverse Mercator about the centre.
-    source_crs : pyproj.CRS
-        The CRS it was made from.
-    longitude, latitude : float
-        The centre, WGS 84 [deg].
+    crs: transverse Mercator about the centre; source_crs: the CRS it was made from; longitude,
+    latitude: the centre, WGS 84 [deg].
     """
 
     crs: pyproj.CRS
@@ -53,24 +46,12 @@ class Working(NamedTuple):
 def working_crs(frame: gpd.GeoDataFrame) -> Working | None:
     """Return a transverse Mercator centred on a layer, on the layer's own datum.
 
-    Parameters
-    ----------
-    frame : GeoDataFrame
-        A layer with a CRS, usually the boundary.
+    Returns None when the coordinates do not lie on the earth in that CRS.
 
-    Returns
-    -------
-    Working or None
-        None when the coordinates do not lie on the earth in that CRS.
-
-    Notes
-    -----
     The scale factor on the central meridian is 1 and the false origin is at the centre. No datum
     is shifted, as the geodetic CRS is the source's own; where that is not usable (degrees from
     another meridian than Greenwich, or other units), WGS 84 takes its place.
 
-    References
-    ----------
     Snyder, J. P. (1987). Map Projections: A Working Manual. USGS Professional Paper 1395, p. 57-64.
     """
     source = pyproj.CRS.from_user_input(frame.crs)
@@ -95,15 +76,7 @@ def working_crs(frame: gpd.GeoDataFrame) -> Working | None:
 def is_placed(crs: pyproj.CRS) -> bool:
     """Return whether a CRS has places on the map: its horizontal part is geographic or projected.
 
-    Parameters
-    ----------
-    crs : pyproj.CRS
-        Any CRS.
-
-    Returns
-    -------
-    bool
-        False for engineering grids, geocentric and vertical CRSs.
+    Returns False for engineering grids, geocentric and vertical CRSs.
     """
     flat = pyproj.CRS.from_user_input(crs).to_2d()
     return bool(flat.is_geographic or flat.is_projected) and not flat.is_geocentric
@@ -112,15 +85,7 @@ def is_placed(crs: pyproj.CRS) -> bool:
 def linear_unit(crs: pyproj.CRS | None) -> str:
     """Return the unit of a projected CRS in words, "" for degrees.
 
-    Parameters
-    ----------
-    crs : pyproj.CRS or None
-        Any CRS.
-
-    Returns
-    -------
-    str
-        As in "metre" or "US survey foot".
+    Returns as in "metre" or "US survey foot".
     """
     if crs is None:
         return ""
@@ -129,7 +94,7 @@ def linear_unit(crs: pyproj.CRS | None) -> str:
     return "" if name.startswith("degree") else name
 
 
-def _bounds(frame: gpd.GeoDataFrame, source: pyproj.CRS) -> NDArray[np.float64]:
+def _bounds(frame: gpd.GeoDataFrame, source: pyproj.CRS) -> Floats:
     """Return the bounds of a layer; both sides of the antimeridian are one place."""
     bounds = np.asarray(frame.total_bounds, dtype=np.float64)
     if source.is_geographic and bounds[2] - bounds[0] > _HALF:
@@ -165,7 +130,7 @@ def _move(
     return float(x), float(y)
 
 
-def all_finite(shapes: NDArray[Any]) -> NDArray[np.bool_]:
+def all_finite(shapes: NDArray[Any]) -> Flags:
     """Tell which shapes have no coordinate that is infinite or no number.
 
     Parameters
@@ -187,19 +152,7 @@ def all_finite(shapes: NDArray[Any]) -> NDArray[np.bool_]:
 def to_working(layer: Layer, working: Working, findings: Findings) -> gpd.GeoDataFrame:
     """Return a layer's frame in the working CRS, and check that it lies near the property.
 
-    Parameters
-    ----------
-    layer : Layer
-        The layer, with a CRS.
-    working : Working
-        The working CRS.
-    findings : Findings
-        Where a layer that lies elsewhere is noted.
-
-    Returns
-    -------
-    GeoDataFrame
-        Same rows; empty when the layer lies elsewhere.
+    Returns same rows, empty when the layer lies elsewhere.
     """
     frame = layer.frame
     if frame.empty:

@@ -9,9 +9,6 @@ from collections.abc import Iterable, Sequence
 from siting.errors import Fault, InputError
 from siting.units import Quantity, UnitsName, convert, show
 
-__all__ = ["Findings", "brief", "is_plain", "nearest", "some"]
-
-
 #: Amounts below these are told to a tenth, and to a thousandth.
 _SMALL, _TINY = 1000, 0.1
 #: A longer text is no misspelling of anything.
@@ -119,20 +116,8 @@ def nearest(word: str, known: Iterable[str], *, cutoff: float = 0.6) -> str | No
 def brief(value: object, *, most: int = 60) -> str:
     """Return a value as one short printable line, for a message.
 
-    Parameters
-    ----------
-    value : object
-        What to show.
-    most : int
-        Characters to show.
+    Returns with "..." where it was cut, and control characters replaced.
 
-    Returns
-    -------
-    str
-        With "..." where it was cut, and control characters replaced.
-
-    Examples
-    --------
     >>> brief("grass " * 3, most=8)
     'grass gr...'
     """
@@ -144,15 +129,7 @@ def brief(value: object, *, most: int = 60) -> str:
 def is_plain(text: str) -> bool:
     """Return whether a text has no control characters, nor marks that turn its direction.
 
-    Parameters
-    ----------
-    text : str
-        Any text.
-
-    Returns
-    -------
-    bool
-        True for letters, digits, signs and joined emoji of any script.
+    Returns True for letters, digits, signs and joined emoji of any script.
     """
     return not any(unicodedata.category(c) in _UNSEEN and c not in _JOINERS for c in text)
 

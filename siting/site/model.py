@@ -6,14 +6,13 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
+
+from siting.arrays import Floats
 
 if TYPE_CHECKING:
     import geopandas as gpd
     import pyproj
     from shapely.geometry.base import BaseGeometry
-
-__all__ = ["HeightRaster", "LocalGrid", "Site"]
 
 
 class LocalGrid(NamedTuple):
@@ -41,12 +40,12 @@ class LocalGrid(NamedTuple):
         return self.rows, self.columns
 
     @property
-    def x(self) -> NDArray[np.float64]:
+    def x(self) -> Floats:
         """Easting of the cell centres, shape (columns,) [m]."""
         return self.west + (np.arange(self.columns, dtype=np.float64) + 0.5) * self.resolution
 
     @property
-    def y(self) -> NDArray[np.float64]:
+    def y(self) -> Floats:
         """Northing of the cell centres, shape (rows,), falling [m]."""
         return self.north - (np.arange(self.rows, dtype=np.float64) + 0.5) * self.resolution
 
@@ -72,7 +71,7 @@ class HeightRaster:
         Width and height of a cell [m].
     """
 
-    heights: NDArray[np.float64]
+    heights: Floats
     west: float
     north: float
     cell_x: float

@@ -1,8 +1,10 @@
-"""Read a property's layers: repaired, checked, and brought into one working CRS."""
+"""Read a property's layers: checked frames in our units, repaired, in one working CRS."""
 
 from __future__ import annotations
 
 import os
+import re
+import unicodedata
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -10,44 +12,515 @@ from typing import Any, Final
 
 import geopandas as gpd
 import numpy as np
+import pandas as pd
 import pyproj
 import shapely
+from numpy.typing import NDArray
 from shapely.geometry.base import BaseGeometry
 
-from siting.errors import Fault, InputError
-from siting.limits import limit
-from siting.site.checking import (
+from siting.arrays import Flags, Floats
+from siting.errors import Fault, InputError, limit
+from siting.site.checks import (
+    ShapeKind,
     check_controllers,
     check_inside,
     check_overlaps,
     check_timer,
+    check_units,
+    clean_shapes,
     cut_buildings,
+    drop_copies,
+    note_feet,
+    note_trees_inside,
+    polygons_of,
+    question_sizes,
+    reading_order,
+)
+from siting.site.columns import (
+    COEFFICIENTS,
+    COLUMNS,
+    Column,
+    Layer,
+    flags,
+    maybe_flags,
+    numbers,
+    texts,
+    words,
 )
 from siting.site.crs import Working, all_finite, to_working, working_crs
-from siting.site.features import (
-    buildings_frame,
-    cans_frame,
-    fixtures_frame,
-    lines_frame,
-    paving_frame,
-    soils_frame,
-    walls_frame,
-    zones_frame,
-)
-from siting.site.findings import Findings
-from siting.site.layers import empty_layer, file_label, open_layer
+from siting.site.findings import Findings, some
 from siting.site.model import HeightRaster, Site
-from siting.site.picture import check_picture
 from siting.site.property import parse_property
-from siting.site.rasters import check_pair, read_heights
-from siting.site.repair import ShapeKind, clean_shapes, polygons_of
-from siting.site.settings import PropertyFile
-from siting.site.suspects import check_units, note_feet, note_trees_inside, question_sizes
-from siting.site.trees import trees_frame
-from siting.site.values import Layer, texts
-from siting.site.vocabulary import RASTER_LAYERS, VECTOR_LAYERS
+from siting.site.raster import check_pair, check_picture, read_heights
+from siting.site.settings import RASTER_LAYERS, VECTOR_LAYERS, PropertyFile
+from siting.site.vector import empty_layer, file_label, open_layer
 
-__all__ = ["open_property", "read_site"]
+#: Height of one storey [m]: common practice for base maps that count levels, no source.
+LEVEL_M: Final = 3.0
+_WHOLE: Final = 100.0  # [%]
+#: Below this an application rate looks like inches per hour [mm/h].
+_SLOW_MM_H: Final = 2.5
+
+
+def _frame(layer: Layer, columns: dict[str, Any]) -> gpd.GeoDataFrame:
+    """Return a frame of the given columns on the layer's index and geometry."""
+    data = {
+        name: values
+        if isinstance(values, np.ndarray)
+        else pd.Series(values, layer.frame.index, dtype=object)
+        for name, values in columns.items()
+    }
+    return gpd.GeoDataFrame(
+        data, index=layer.frame.index, geometry=layer.frame.geometry, crs=layer.frame.crs
+    )
+
+
+def _finish(layer: Layer, frame: gpd.GeoDataFrame, findings: Findings) -> gpd.GeoDataFrame:
+    """Drop copies, sort north-west to south-east, number the rows."""
+    kept = drop_copies(layer, frame, findings, ignore=("feature",))
+    return kept.iloc[reading_order(kept)].reset_index(drop=True)
+
+
+def _ids(layer: Layer) -> list[str]:
+    return [str(feature) for feature in layer.frame.index]
+
+
+def zones_frame(layer: Layer, findings: Findings) -> gpd.GeoDataFrame:
+    """Return the hydrozones with every column of `Site.hydrozones`, by zone in natural order.
+
+    findings: where faults (unknown plants, a zone or valve given twice, soil fractions that cannot
+    be) and assumptions are noted.
+    """
+    zone, valve = texts(layer, "zone", findings), texts(layer, "valve", findings)
+    frame = _frame(
+        layer,
+        {
+            "zone": zone,
+            "valve": [v or z for v, z in zip(valve, zone, strict=True)],
+            "controller": texts(layer, "controller", findings),
+            "plants": words(layer, "plants", findings),
+            "soil": words(layer, "soil", findings),
+            "sand": numbers(layer, "sand", findings),
+            "clay": numbers(layer, "clay", findings),
+            "irrigation": words(layer, "irrigation", findings),
+            "precipitation_rate": numbers(layer, "precipitation_rate", findings),
+            "distribution_uniformity": numbers(layer, "distribution_uniformity", findings),
+            "root_depth": numbers(layer, "root_depth", findings),
+            "plant_factor": numbers(layer, "plant_factor", findings),
+            "slope": numbers(layer, "slope", findings),
+            **{
+                column.name: _values(layer, column, findings)
+                for column in COEFFICIENTS
+                if column.name in layer.columns
+            },
+            "new_sod": flags(layer, "new_sod", findings),
+            "in_play": flags(layer, "in_play", findings),
+            # In the open, all of the rain reaches the ground.
+            "rain_share": np.nan_to_num(numbers(layer, "rain_share", findings), nan=1.0),
+        },
+    )
+    _check_fractions(layer, frame, findings)
+    _check_water(layer, frame, findings)
+    slow = frame.index[frame["precipitation_rate"] < _SLOW_MM_H].tolist()
+    if slow:
+        findings.warn(
+            f"{layer.file}, {layer.name}: precipitation_rate below "
+            f"{findings.tell(_SLOW_MM_H, 'rate', decimals=2)} in features {some(slow)}; if it is "
+            "in inches per hour, name the column precipitation_rate_in_h."
+        )
+    frame = _unique_zones(layer, frame, findings)
+    order = sorted(range(len(frame)), key=lambda row: natural_key(str(frame["zone"].iloc[row])))
+    return frame.iloc[order].set_index("zone")
+
+
+def _values(layer: Layer, column: Column, findings: Findings) -> Any:  # noqa: ANN401
+    """Return the words or numbers of a column."""
+    return (words if column.kind == "word" else numbers)(layer, column.name, findings)
+
+
+def natural_key(text: str) -> tuple[list[tuple[int, int, str]], str]:
+    """Return a sort key under which 2 comes before 10 and A2 before A10.
+
+    >>> sorted(["10", "2", "A10", "A2"], key=natural_key)
+    ['2', '10', 'A2', 'A10']
+    """
+    parts = re.split(r"(\d+)", text.casefold())
+    key = [(0, int(p), "") if p.isdecimal() else (1, 0, p) for p in parts if p]
+    return key, text
+
+
+def _check_fractions(layer: Layer, frame: gpd.GeoDataFrame, findings: Findings) -> None:
+    """Sand and clay come together, in percent, and leave room for silt."""
+    sand, clay = frame["sand"].to_numpy(), frame["clay"].to_numpy()
+    allowed = "sand and clay in %, together at most 100"
+    both = ~np.isnan(sand) & ~np.isnan(clay)
+    cases = (
+        (np.isnan(sand) != np.isnan(clay), "one of sand and clay", "Give both, or a soil class."),
+        (both & (sand + clay > _WHOLE), "sand and clay above 100 % together", "Correct them."),
+        (
+            both & (sand <= 1) & (clay <= 1) & (sand + clay > 0),
+            "sand and clay written as fractions",
+            "Multiply them by 100.",
+        ),
+    )
+    for rows, found, mend in cases:
+        ids = frame.index[rows].tolist()
+        if ids and not layer_has_fault(layer, findings, "sand", "clay"):
+            layer.fault(findings, found, allowed, mend, features=ids, column="sand")
+
+
+def _check_water(layer: Layer, frame: gpd.GeoDataFrame, findings: Findings) -> None:
+    """Note soils that hold no more at field capacity than at the wilting point."""
+    if not {"field_capacity", "wilting_point"} <= set(frame.columns):
+        return
+    dry = (frame["wilting_point"] >= frame["field_capacity"]).to_numpy()
+    if dry.any():
+        found = "a wilting_point at or above field_capacity"
+        ids = frame.index[dry].tolist()
+        allowed = "wilting_point below field_capacity"
+        layer.fault(findings, found, allowed, "Correct one.", features=ids, column="wilting_point")
+
+
+def layer_has_fault(layer: Layer, findings: Findings, *columns: str) -> bool:
+    """Return whether one of the layer's columns already has a fault.
+
+    *columns: our names of the columns. Returns True when there is one.
+    """
+    return any(f.layer == layer.name and f.column in columns for f in findings.faults)
+
+
+def _unique_zones(layer: Layer, frame: gpd.GeoDataFrame, findings: Findings) -> gpd.GeoDataFrame:
+    nameless = frame["zone"].isna().to_numpy()
+    faulty = layer_has_fault(layer, findings, "zone")
+    if nameless.any() and "zone" in layer.columns and not faulty:
+        layer.fault(
+            findings,
+            "no zone id",
+            "an id, one of its own for each zone",
+            "Fill it in.",
+            features=frame.index[nameless].tolist(),
+            column="zone",
+        )
+    frame = drop_copies(layer, frame[~nameless], findings)
+    for column, mend in (
+        ("zone", "Give each its own id, or merge them into one multipart feature."),
+        ("valve", "Merge the zones, or give each its own valve."),
+    ):
+        twice = frame[frame.duplicated(column, keep=False).to_numpy()]
+        for value, rows in twice.groupby(column, sort=True):
+            if column == "valve" and len(set(rows["zone"])) == 1:
+                continue
+            zones = "" if column == "zone" else f" of zones {some(sorted(rows['zone'].unique()))}"
+            found = f'{column} "{value}" on {len(rows)} features{zones}'
+            allowed = "one polygon per valve and zone"
+            layer.fault(findings, found, allowed, mend, features=rows.index.tolist(), column=column)
+    _look_alike(layer, frame, findings)
+    return frame[~frame.duplicated("zone").to_numpy()]
+
+
+def _look_alike(layer: Layer, frame: gpd.GeoDataFrame, findings: Findings) -> None:
+    """Refuse ids that only differ in case, spaces or how their letters are put together."""
+    kinds: dict[str, set[str]] = {}
+    for zone in frame["zone"]:
+        plain = "".join(unicodedata.normalize("NFKC", str(zone)).casefold().split())
+        kinds.setdefault(plain, set()).add(str(zone))
+    for alike in (sorted(ids) for ids in kinds.values() if len(ids) > 1):
+        ids = frame.index[frame["zone"].isin(alike).to_numpy()].tolist()
+        found = f"zones {some(alike)}, which look alike"
+        allowed = "ids that differ in more than case and spaces"
+        layer.fault(findings, found, allowed, "Rename one.", features=ids, column="zone")
+
+
+def buildings_frame(layer: Layer, findings: Findings) -> gpd.GeoDataFrame:
+    """Return the buildings with their heights [m].
+
+    findings: where buildings without height or levels are noted: a fault, unless the user gave a
+    default. Returns columns height [m], feature, geometry.
+    """
+    height, levels = numbers(layer, "height", findings), numbers(layer, "levels", findings)
+    by_levels = np.isnan(height) & ~np.isnan(levels)
+    height = np.where(by_levels, levels * LEVEL_M, height)
+    unknown = np.isnan(height)
+    where = f"{layer.file}, {layer.name}:"
+    if by_levels.any():
+        findings.warn(
+            f"{where} {by_levels.sum()} heights were taken from levels, "
+            f"{findings.tell(LEVEL_M, 'length', decimals=0)} each."
+        )
+    if unknown.any() and layer.source.default_height is not None:
+        height = np.where(unknown, layer.source.default_height, height)
+        findings.warn(
+            f"{where} {unknown.sum()} buildings of unknown height were taken to be "
+            f"{findings.tell(layer.source.default_height, 'length', decimals=1)} tall, as the "
+            "property file says."
+        )
+    elif unknown.any() and not layer_has_fault(layer, findings, "height", "levels"):
+        mend = f"Fill it in, or write layers.{layer.name} = {{ file = ..., default_height = 6.0 }}."
+        ids = layer.frame.index[unknown].tolist()
+        layer.fault(findings, "no value", "height or levels", mend, features=ids, column="height")
+    flat = int((height == 0).sum())
+    if flat:
+        none = findings.tell(0.0, "length", decimals=0)
+        findings.warn(f"{where} {flat} buildings are {none} tall and shade nothing.")
+    return _finish(layer, _frame(layer, {"height": height, "feature": _ids(layer)}), findings)
+
+
+def soils_frame(layer: Layer, findings: Findings) -> gpd.GeoDataFrame:
+    """Return the polygons of a soil map.
+
+    Returns columns soil, sand, clay, organic_matter, compaction, gravel, feature, geometry.
+    """
+    columns = {column.name: _values(layer, column, findings) for column in COLUMNS["soils"]}
+    frame = _frame(layer, columns | {"feature": _ids(layer)})
+    _check_fractions(layer, frame, findings)
+    nameless = frame["soil"].isna().to_numpy() & frame["sand"].isna().to_numpy()
+    if nameless.any() and not layer_has_fault(layer, findings, "soil", "sand", "clay"):
+        layer.fault(
+            findings,
+            "neither a soil nor sand and clay",
+            "a texture class, or sand and clay in %",
+            "Fill one of them in.",
+            features=layer.frame.index[nameless].tolist(),
+            column="soil",
+        )
+    return _finish(layer, frame, findings)
+
+
+def walls_frame(layer: Layer, findings: Findings) -> gpd.GeoDataFrame:
+    """Return free-standing walls, fences and hedges.
+
+    findings: where walls without height are noted as a fault, unknown transmissivities as a
+    warning. Returns columns height [m], transmissivity (0..1), feature, geometry.
+    """
+    height, passed = numbers(layer, "height", findings), numbers(layer, "transmissivity", findings)
+    unknown = np.isnan(height)
+    if unknown.any() and not layer_has_fault(layer, findings, "height"):
+        ids = layer.frame.index[unknown].tolist()
+        layer.fault(findings, "no value", "a height", "Fill it in.", features=ids, column="height")
+    solid = np.isnan(passed)
+    if solid.any():
+        findings.warn(
+            f"{layer.file}, {layer.name}: transmissivity of {solid.sum()} walls was unknown and "
+            "taken as 0: no light passes."
+        )
+    columns = {
+        "height": height,
+        "transmissivity": np.where(solid, 0.0, passed),
+        "feature": _ids(layer),
+    }
+    return _finish(layer, _frame(layer, columns), findings)
+
+
+def paving_frame(layer: Layer, findings: Findings) -> gpd.GeoDataFrame:
+    """Return the paving."""
+    return _finish(layer, _frame(layer, {"feature": _ids(layer)}), findings)
+
+
+def lines_frame(layer: Layer, findings: Findings) -> gpd.GeoDataFrame:
+    """Return lines: paths that people tread, or utilities in the ground.
+
+    Returns columns kind (str or None: the utility's kind or the path's name), feature, geometry.
+    """
+    word = "kind" if layer.name == "utilities" else "name"
+    columns = {"kind": texts(layer, word, findings), "feature": _ids(layer)}
+    return _finish(layer, _frame(layer, columns), findings)
+
+
+def fixtures_frame(layer: Layer, findings: Findings) -> gpd.GeoDataFrame:
+    """Return the fixtures: controllers, valve boxes, heads, downspouts and the like.
+
+    findings: where unknown kinds are noted. Returns columns kind, valve, name, wetted_radius [m],
+    nozzle_flow [L/min], feature, geometry.
+    """
+    columns = {
+        "kind": words(layer, "kind", findings),
+        "valve": texts(layer, "valve", findings),
+        "name": texts(layer, "name", findings),
+        "wetted_radius": numbers(layer, "wetted_radius", findings),
+        "nozzle_flow": numbers(layer, "nozzle_flow", findings),
+        "feature": _ids(layer),
+    }
+    return _finish(layer, _frame(layer, columns), findings)
+
+
+def cans_frame(layer: Layer, findings: Findings) -> gpd.GeoDataFrame:
+    """Return the catch cans and their readings.
+
+    Returns columns depth [mm], volume [mL], mouth_diameter [m], minutes [min], feature, geometry.
+    Cans at one place are kept: they may be readings of different runs.
+    """
+    depth, volume = numbers(layer, "depth", findings), numbers(layer, "volume", findings)
+    if len(layer.frame) and not {"depth", "volume"} & set(layer.columns):
+        fault = Fault(
+            layer.file,
+            "neither of the columns",
+            "depth [mm] or volume [mL]",
+            "Add one, or map yours in the property file.",
+            layer=layer.name,
+        )
+        findings.faults.append(fault)
+    columns = {
+        "depth": depth,
+        "volume": volume,
+        "mouth_diameter": numbers(layer, "mouth_diameter", findings),
+        "minutes": numbers(layer, "minutes", findings),
+        "feature": _ids(layer),
+    }
+    frame = _frame(layer, columns)
+    return frame.iloc[reading_order(frame)].reset_index(drop=True)
+
+
+@dataclass(frozen=True)
+class TreeRules:
+    """How unknown sizes of a tree are filled.
+
+    height: of a tree of which nothing is known [m]; crown_per_height: crown diameter over tree
+    height; crown_per_trunk: crown diameter over trunk diameter; transmissivity: share of the sun
+    that passes a crown in leaf; source: where the numbers come from.
+    """
+
+    height: float
+    crown_per_height: float
+    crown_per_trunk: float
+    transmissivity: float
+    source: str
+
+
+TREE_RULES: Final = TreeRules(
+    height=6.0,
+    crown_per_height=0.6,
+    crown_per_trunk=24.0,
+    transmissivity=0.2,
+    source=(
+        "Sizes: common practice for open-grown trees, no published source (crown 24 trunk "
+        "diameters: the rule of 1 ft of radius to 1 in of trunk). Transmissivity in leaf, from "
+        "memory: 0.1 to 0.3 for most open-grown trees (Heisler 1986, Energy and Buildings 9), "
+        "as low as 0.01 to 0.05 for dense single crowns (Konarska et al. 2014, Theoretical and "
+        "Applied Climatology 117)."
+    ),
+)
+
+
+def trees_frame(
+    layer: Layer, findings: Findings, *, rules: TreeRules = TREE_RULES
+) -> gpd.GeoDataFrame:
+    """Return the trees with every size known.
+
+    rules: how unknown sizes are filled. Returns columns height, crown_diameter, trunk_diameter [m],
+    transmissivity, crown_base [m], transmissivity_bare (NaN where not told), evergreen (True, False
+    or None), feature, geometry (point), crown (polygon or None).
+    """
+    shapes = layer.frame.geometry.to_numpy()
+    drawn = np.isin(shapely.get_type_id(shapes), (3, 6))
+    crown = numbers(layer, "crown_diameter", findings)
+    crown = np.where(drawn & np.isnan(crown), 2 * np.sqrt(shapely.area(shapes) / np.pi), crown)
+    sizes = _fill_sizes(
+        layer,
+        numbers(layer, "height", findings),
+        crown,
+        numbers(layer, "trunk_diameter", findings),
+        findings,
+        rules,
+    )
+    passed = numbers(layer, "transmissivity", findings)
+    unknown = np.isnan(passed)
+    _note(layer, unknown, "transmissivity", f"{rules.transmissivity:g} in leaf", findings)
+    frame = gpd.GeoDataFrame(
+        {
+            **sizes,
+            "transmissivity": np.where(unknown, rules.transmissivity, passed),
+            "crown_base": _crown_bases(layer, sizes["height"], findings),
+            "transmissivity_bare": numbers(layer, "transmissivity_bare", findings),
+            "evergreen": pd.Series(
+                maybe_flags(layer, "evergreen", findings), layer.frame.index, dtype=object
+            ),
+            "feature": pd.Series(layer.frame.index, layer.frame.index, dtype=object),
+            "crown": pd.Series(np.where(drawn, shapes, None), layer.frame.index, dtype=object),
+        },
+        index=layer.frame.index,
+        geometry=_trunks(shapes, drawn),
+        crs=layer.frame.crs,
+    )
+    frame = frame[
+        [
+            "height",
+            "crown_diameter",
+            "trunk_diameter",
+            "transmissivity",
+            "crown_base",
+            "transmissivity_bare",
+            "evergreen",
+            "feature",
+            "geometry",
+            "crown",
+        ]
+    ]
+    kept = drop_copies(layer, frame, findings, ignore=("feature",))
+    return kept.iloc[reading_order(kept)].reset_index(drop=True)
+
+
+def _trunks(shapes: NDArray[np.object_], drawn: Flags) -> NDArray[np.object_]:
+    """Return the middle of a drawn crown, or a point within it where the middle lies outside."""
+    middle = shapely.centroid(shapes)
+    inside = shapely.covers(shapes, middle)
+    within = np.where(inside, middle, shapely.point_on_surface(shapes))
+    trunks: NDArray[np.object_] = np.where(drawn, within, shapes)
+    return trunks
+
+
+def _crown_bases(layer: Layer, height: Floats, findings: Findings) -> Floats:
+    """Return how high crowns begin [m], NaN where not told; a crown begins below its top."""
+    base = numbers(layer, "crown_base", findings)
+    high = base >= height
+    if high.any():
+        layer.fault(
+            findings,
+            "crown_base at or above the tree's height",
+            "a crown that begins below the top",
+            "Correct one of them.",
+            features=layer.frame.index[high].tolist(),
+            column="crown_base",
+        )
+    return base
+
+
+def _fill_sizes(
+    layer: Layer,
+    height: Floats,
+    crown: Floats,
+    trunk: Floats,
+    findings: Findings,
+    rules: TreeRules,
+) -> dict[str, Floats]:
+    """Fill each unknown size from the sizes that are known."""
+    by_trunk = np.isnan(crown) & np.isnan(height)
+    no_crown, no_trunk = np.isnan(crown), np.isnan(trunk)
+    crown = np.where(by_trunk, trunk * rules.crown_per_trunk, crown)
+    nothing = np.isnan(crown) & np.isnan(height)
+    no_height = np.isnan(height) & ~nothing
+    height = np.where(no_height, crown / rules.crown_per_height, height)
+    height = np.where(nothing, rules.height, height)
+    crown = np.where(np.isnan(crown), height * rules.crown_per_height, crown)
+    trunk = np.where(no_trunk, crown / rules.crown_per_trunk, trunk)
+    _note(layer, nothing, "height", findings.tell(rules.height, "length", decimals=0), findings)
+    _note(layer, no_height, "height", f"crown diameter / {rules.crown_per_height:g}", findings)
+    known = no_crown & ~by_trunk | nothing
+    _note(layer, known, "crown_diameter", f"{rules.crown_per_height:g} of the height", findings)
+    from_trunk = by_trunk & ~nothing
+    per_trunk = f"{rules.crown_per_trunk:g} trunk diameters"
+    _note(layer, from_trunk, "crown_diameter", per_trunk, findings)
+    share = f"crown diameter / {rules.crown_per_trunk:g}"
+    _note(layer, no_trunk, "trunk_diameter", share, findings)
+    return {"height": height, "crown_diameter": crown, "trunk_diameter": trunk}
+
+
+def _note(layer: Layer, rows: Flags, column: str, taken: str, findings: Findings) -> None:
+    if rows.any():
+        findings.warn(
+            f"{layer.file}, {layer.name}: {column} of {rows.sum()} trees was unknown and taken as "
+            f"{taken}."
+        )
+
 
 #: Features farther from the property than this neither shade it nor stand in the way [m].
 NEARBY_M: Final = 500.0
@@ -59,7 +532,6 @@ SMALLEST_M2: Final = 10.0
 NORTHERNMOST: Final = 75.0
 #: Coordinates this near to 0, 0 are coordinates of something else [deg].
 NULL_ISLAND: Final = 0.1
-
 _SHAPES: Final[dict[str, ShapeKind]] = {
     "boundary": "polygon",
     "hydrozones": "polygon",

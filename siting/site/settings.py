@@ -1,4 +1,4 @@
-"""The property file as frozen values; lengths in metres, money in the user's currency."""
+"""What a property file may say, as frozen values: settings, and the words of its vocabulary."""
 
 from __future__ import annotations
 
@@ -9,29 +9,9 @@ from typing import Any, Final
 
 from siting.units import UnitsName
 
-__all__ = [
-    "HARDWARE",
-    "WEATHER_FORMATS",
-    "WEATHER_SOURCES",
-    "Analysis",
-    "Bills",
-    "Control",
-    "Costs",
-    "Hardware",
-    "LayerSource",
-    "PropertyFile",
-    "Season",
-    "Setbacks",
-    "Tier",
-    "Timer",
-    "Water",
-    "WeatherSource",
-]
-
-
 #: Formats of a weather file; the readers are in `siting.climate.readers`.
 WEATHER_FORMATS: Final = ("daily", "ghcn", "tmy2", "tmy3", "epw", "psm3", "normals")
-#: Public sources of weather; they are in `siting.climate.fetch`.
+#: Public sources of weather; they are in `siting.climate.readers`.
 WEATHER_SOURCES: Final = ("nasa_power", "acis_prism")
 
 
@@ -119,10 +99,7 @@ class WeatherSource:
 class Season:
     """When the system may run; the end may lie in the next year.
 
-    Parameters
-    ----------
-    start, end : tuple of int
-        First and last (month, day).
+    start, end: first and last (month, day).
     """
 
     start: tuple[int, int] = (1, 1)
@@ -158,12 +135,8 @@ class Timer:
 class Tier:
     """A step of the price of water.
 
-    Parameters
-    ----------
-    up_to_m3 : float
-        Use of a month up to which it holds; inf on the last tier [m³].
-    price : float
-        Price within it [currency/m³].
+    up_to_m3: use of a month up to which it holds, inf on the last tier [m³]; price: price within it
+    [currency/m³].
     """
 
     up_to_m3: float
@@ -174,13 +147,8 @@ class Tier:
 class Bills:
     """Metered water by month.
 
-    Parameters
-    ----------
-    monthly_m3 : mapping of int to float
-        Month, 1 to 12 -> metered use [m³].
-    everything : bool
-        Whether the meter counts indoor use too. The least month is then taken as indoor use (the
-        minimum-month method, common practice).
+    monthly_m3: month, 1 to 12 -> metered use [m³]; everything: whether the meter counts indoor use
+    too. The least month is then taken as indoor use (the minimum-month method, common practice).
     """
 
     monthly_m3: Mapping[int, float]
@@ -267,7 +235,7 @@ class Hardware:
     Parameters
     ----------
     kind : str
-        One of `siting.site.vocabulary.HARDWARE_KINDS`.
+        One of `siting.site.settings.HARDWARE_KINDS`.
     sensors : int
         Most sensors of one controller; 1 is one sensor on the common wire, which holds the whole
         controller.
@@ -367,7 +335,7 @@ class Control:
 class Setbacks:
     """Least distance of a sensor from each kind of hazard.
 
-    A trunk keeps its root protection radius, see `siting.placement`.
+    A trunk keeps its root protection radius, see `siting.place.placement`.
 
     Parameters
     ----------
@@ -477,3 +445,94 @@ class PropertyFile:
     factors: Mapping[str, Mapping[str, Any]] = field(default_factory=dict)
     values: Mapping[str, Any] = field(default_factory=dict, repr=False, compare=False)
     changes: Mapping[str, Any] = field(default_factory=dict, compare=False)
+
+
+#: What a plan is for: as today, or every zone within its limit.
+AIMS: Final = ("as_today", "within_limit")
+PLANTS: Final = (
+    "cool_season_turf",
+    "warm_season_turf",
+    "groundcover",
+    "shrubs",
+    "trees",
+    "perennials",
+    "annuals",
+    "vegetables",
+    "desert_plants",
+    "mixed",
+)
+#: USDA texture classes.
+SOILS: Final = (
+    "sand",
+    "loamy sand",
+    "sandy loam",
+    "loam",
+    "silt loam",
+    "silt",
+    "sandy clay loam",
+    "clay loam",
+    "silty clay loam",
+    "sandy clay",
+    "silty clay",
+    "clay",
+)
+#: Published sets of monthly turf coefficients, by where they were measured.
+TURF_TABLES: Final = ("florida", "south_florida", "california", "arizona", "new_mexico")
+IRRIGATION: Final = ("spray", "rotor", "rotary_nozzle", "impact", "bubbler", "drip")
+FIXTURES: Final = (
+    "controller",
+    "valve_box",
+    "head",
+    "downspout",
+    "backflow",
+    "meter",
+    "hydrant",
+    "light",
+    "other",
+)
+VECTOR_LAYERS: Final = (
+    "boundary",
+    "hydrozones",
+    "buildings",
+    "trees",
+    "walls",
+    "paving",
+    "fixtures",
+    "cans",
+    "soils",
+    "paths",
+    "utilities",
+)
+#: Heights of everything that shades; of the bare ground.
+RASTER_LAYERS: Final = ("surface", "terrain")
+#: Only to look at: an aerial photo behind the map.
+PICTURE_LAYERS: Final = ("aerial",)
+#: Published water budgets, and the uses that the state ordinance tells apart.
+BUDGETS: Final = ("mwelo", "epa")
+BUDGET_USES: Final = ("residential", "non_residential")
+CONTROL_KINDS: Final = ("bypass", "on_demand")
+#: A module beside the existing 24 V AC timer; a timer with sensor inputs in its place.
+HARDWARE_KINDS: Final = ("add_on", "replacement")
+WEEKDAYS: Final = (
+    "monday",
+    "tuesday",
+    "wednesday",
+    "thursday",
+    "friday",
+    "saturday",
+    "sunday",
+)
+MONTHS: Final = (
+    "january",
+    "february",
+    "march",
+    "april",
+    "may",
+    "june",
+    "july",
+    "august",
+    "september",
+    "october",
+    "november",
+    "december",
+)

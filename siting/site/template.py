@@ -1,4 +1,4 @@
-"""Start a property: a commented property file, empty layers to draw in, an empty weather file."""
+"""Start a property: a commented property file and empty layers, or a bundled demo."""
 
 from __future__ import annotations
 
@@ -12,12 +12,10 @@ import pandas as pd
 import pyogrio
 import pyproj
 
-from siting.errors import Fault, InputError
+from siting.errors import Fault, InputError, SitingError
 from siting.site.columns import COLUMNS, Column
-from siting.site.vocabulary import VECTOR_LAYERS
+from siting.site.settings import VECTOR_LAYERS
 from siting.units import UnitsName
-
-__all__ = ["new_property"]
 
 _GEOMETRY: Final = {
     "trees": "Point",
@@ -50,7 +48,6 @@ _US_NAMES: Final = {
 _WEATHER: Final = "date,tmin_c,tmax_c,rain_mm,rs_mj_m2,rh_min,rh_max,wind_m_s\n"
 #: GeoPackages carry a date of change; a fixed one makes the file the same every time.
 _STAMP: Final = "2000-01-01T00:00:00.000Z"
-
 _TOML: Final = """\
 # A property for `siting`. Lines that begin with # are notes or examples; remove the # to use one.
 name = "My property"            # any text; it heads the map and the crew sheet
@@ -122,7 +119,6 @@ resolution = 0.5                # cell of the computation, in metres
 scenarios = 64                  # how many sets of uncertain values are tried
 seed = 1                        # start of the random numbers; the same seed gives the same plan
 """
-
 _SETBACKS: Final = (
     ("building", 1.5, 5, "from a wall"),
     ("paving", 1.5, 5, "from paving"),
@@ -283,3 +279,40 @@ def _setback_lines(*, us: bool) -> str:
         key = f"{name}_ft = {feet}" if us else f"{name} = {metres}"
         lines.append(f"{key.ljust(_COLUMN)}# {note}\n")
     return "".join(lines)
+
+
+DEMOS: Final = {
+    "campus": "a mixed campus-like landscape of 1.5 ha, where several sensors pay",
+    "yard": "a small yard in the southern hemisphere, where one sensor is enough",
+    "fields": "sports grounds of 3.3 ha with four fields, a stand and a row of poplars",
+    "court": "a courtyard that its own roofs shade, with a lawn on the street",
+}
+
+
+def demo_property(name: str = "campus") -> Path:
+    """Return the property file of a bundled demo.
+
+    Parameters
+    ----------
+    name : str
+        One of `DEMOS`.
+
+    Returns
+    -------
+    Path
+        The property file, in the installed package or in a checkout's ``data`` folder.
+
+    Raises
+    ------
+    SitingError
+        When there is no such demo, or the installation lacks it.
+    """
+    if name not in DEMOS:
+        msg = f"no demo is called {name!r}; there are {', '.join(DEMOS)}"
+        raise SitingError(msg)
+    package = Path(__file__).parents[1]
+    for folder in (package / "_demo" / name, package.parent / "data" / name):
+        if (folder / "property.toml").is_file():
+            return folder / "property.toml"
+    msg = f"this installation of siting lacks its demo {name!r}; install it again"
+    raise SitingError(msg)

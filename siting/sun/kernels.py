@@ -1,4 +1,4 @@
-"""Compiled kernels of the shade engine: shadows of walls, crowns and hedges, cut into spans.
+"""Compiled loops of the sun: shadows, relief, sky and sums.
 
 A plain form of them stands in the tests; its expressions are the same, in the same order, so that
 both fill the same cells to the bit: numba keeps to IEEE 754 (no reassociation, no fused
@@ -8,23 +8,36 @@ A block of cells is held column by column, as spans run along columns: cell (row
 ``column * stride + row``, where the stride is the number of rows, rounded up to a multiple of 8.
 One byte of a mask holds eight directions, one bit each; eight bytes are one word, so that filling a
 span is an OR over a few words (numba's processors are little-endian).
+
+The sky over a horizon brings ``sum(angle * n_z) / 2 pi`` of the level irradiance of an isotropic
+sky: the sum runs over the horizon's great arcs, with the angle of each and the upright part of the
+unit normal of its plane (Lambert's formula for the irradiance from a polygon). The horizon is
+sampled at azimuths and joined by great arcs. The straight top of a wall is a great arc, so between
+two samples on one wall nothing is lost, however near it stands; only where the horizon passes from
+one wall to another within a step is it approximate.
+
+Sum order and arithmetic are fixed, whatever the tiles: the result is the same, bit for bit.
+
+Cells in full sun cost next to nothing: what is dark is taken from the whole, eight cells at a time
+are passed over where no direction is dark, and where all directions weigh the same only their
+number counts.
 """
 
 from __future__ import annotations
 
 import math
+from typing import Final
 
 import numpy as np
+from numpy.polynomial import Chebyshev, Polynomial
 from numpy.typing import NDArray
 
+from siting.arrays import Floats, Ints
 from siting.compiled import compiled
+from siting.sun.scene import Scene
 from siting.sun.shadows import LEAST
 
-__all__ = ["fill_directions", "stride_of", "take_thin"]
-
-Floats = NDArray[np.float64]
 Bytes = NDArray[np.uint8]
-Ints = NDArray[np.int64]
 #: A mask, eight cells at a time, and one bit of each of the eight.
 Words = NDArray[np.uint64]
 Word = np.uint64
@@ -398,3 +411,488 @@ def take_thin(kept: Floats, entries: Entries, count: int, weight: Floats, rounde
     for i in range(count):
         w = weight[directions[i]]
         kept[cells[i]] += w - ((w * share[i] + rounder) - rounder)
+
+
+#: Side of the squares in which masks are turned, to stay within the processor's cache.
+_SIDE = 32
+
+
+@compiled
+def march(
+    out: Bytes,
+    bit: np.uint8,
+    rise: NDArray[np.float32],
+    ground: NDArray[np.float32],
+    steps: tuple[Ints, Ints, Ints, Ints, Ints, Floats, Floats, float],
+    columns: tuple[int, int],
+    corner: tuple[int, int],
+) -> None:
+    """Carry the shadow's edge along the rows, see `siting.sun.relief`.
+
+    out (rows, columns): wanted cells, changed in place; rise, ground (R, C): heights in cells, a
+    ground of size 0 is level; columns: first column walked and one past the last; corner: row and
+    column where the wanted cells begin.
+    """
+    order, nears, offsets, betweens, sides, shares, planes, fall = steps
+    left, right = columns
+    width, most = right - left, offsets.max() + 1
+    edges = np.full((2, width + most - betweens.min() + 1), -2e9)
+    base, over = np.empty(width), np.empty(width)
+    cut, level, half = corner[1] - left, ground.size == 0, fall / 2
+    for i in range(len(order)):
+        row, plane, side, near = order[i], planes[i], sides[i], nears[i]
+        here = edges[near, most - offsets[i] : most - offsets[i] + width]
+        wanted = row - corner[0]
+        inside = 0 <= wanted < len(out)
+        if level:
+            if inside:
+                _darken_level(out[wanted], bit, here[cut:], plane)
+            _lift_level(here, rise[row, left:right], half, plane)
+        else:
+            _tops(over, rise[row, left:right], half)
+            _bases(base, ground[row, left:right], side, shares[i], plane)
+            if inside:
+                _darken(out[wanted], bit, here[cut:], base[cut:])
+            _lift(here, over, base)
+        for way in range(2):
+            if (way == 0 and side > 0) or (way == 1 and side < 0):
+                continue
+            start = most - betweens[i] - way
+            there = edges[1 - near, start : start + width]
+            if level:
+                _lift_level(there, rise[row, left:right], half, plane)
+            else:
+                _bases(base, ground[row, left:right], 1 - 2 * way, 0.5 - shares[i], plane)
+                _lift(there, over, base)
+
+
+@compiled
+def _darken_level(line: Bytes, bit: np.uint8, edge: Floats, plane: float) -> None:
+    """Set a bit where the shadow's edge stands above level ground."""
+    value = np.uint8(bit)
+    for c in range(len(line)):
+        line[c] |= value if edge[c] > plane else np.uint8(0)
+
+
+@compiled
+def _lift_level(edge: Floats, rise: NDArray[np.float32], half: float, plane: float) -> None:
+    """Lift the edge to what stands on level ground."""
+    for c in range(len(rise)):
+        high = np.float64(rise[c])
+        edge[c] = max(edge[c], high + min(max(high, 0.0), half) + plane)
+
+
+@compiled
+def _tops(over: Floats, rise: NDArray[np.float32], half: float) -> None:
+    """Take the heights that the light meets half a step before the cells' centres."""
+    for c in range(len(over)):
+        high = np.float64(rise[c])
+        over[c] = high + min(max(high, 0.0), half)
+
+
+@compiled
+def _darken(line: Bytes, bit: np.uint8, edge: Floats, base: Floats) -> None:
+    """Set a bit where the shadow's edge stands above the ground."""
+    value = np.uint8(bit)
+    for c in range(len(line)):
+        line[c] |= value if edge[c] > base[c] else np.uint8(0)
+
+
+@compiled
+def _lift(edge: Floats, over: Floats, base: Floats) -> None:
+    """Lift the edge to what stands on the ground."""
+    for c in range(len(over)):
+        edge[c] = max(edge[c], over[c] + base[c])
+
+
+@compiled
+def _bases(
+    base: Floats, ground: NDArray[np.float32], side: int, share: float, plane: float
+) -> None:
+    """Ground on the line, between each cell and its neighbour, over the falling plane."""
+    last = len(ground) - 1
+    low, high = max(-side, 0), min(last, last - side)
+    near = ground[low : high + 1]
+    beside = ground[low + side : high + side + 1]
+    inner = base[low : high + 1]
+    for c in range(len(inner)):
+        line = np.float64(near[c])
+        inner[c] = line + (np.float64(beside[c]) - line) * share + plane
+    if side != 0:
+        end = 0 if side < 0 else last
+        base[end] = np.float64(ground[end]) + plane
+
+
+@compiled
+def mark_away(
+    out: Bytes,
+    bit: np.uint8,
+    slope_x: NDArray[np.float32],
+    slope_y: NDArray[np.float32],
+    light: Light,
+) -> None:
+    """Set a bit where the ground turns its back on the light, see `siting.sun.relief`.
+
+    out (rows, columns): changed in place; slope_x, slope_y (rows, columns): rise over run.
+    """
+    x, y, reach = light
+    value = np.uint8(bit)
+    for r in range(len(out)):
+        line, across, along = out[r], slope_x[r], slope_y[r]
+        for c in range(len(line)):
+            facing = (np.float64(across[c]) * x + np.float64(along[c]) * y) * reach
+            line[c] |= value if facing <= -1 else np.uint8(0)
+
+
+@compiled
+def mark_turned(out: Bytes, turned: Bytes) -> None:
+    """Set the bits of a mask whose rows and columns are exchanged.
+
+    out (rows, columns): changed in place; turned (columns, rows): what to set.
+    """
+    rows, columns = out.shape
+    for top in range(0, rows, _SIDE):
+        for left in range(0, columns, _SIDE):
+            for r in range(top, min(top + _SIDE, rows)):
+                line = out[r]
+                for c in range(left, min(left + _SIDE, columns)):
+                    line[c] |= turned[c, r]
+
+
+Singles = NDArray[np.float32]
+#: Evenly spaced azimuths, a multiple of 8 so that they stay the same in a mirror.
+_AZIMUTHS: Final = 64
+#: Bearings of walls are told apart by this [deg].
+_BEARING: Final = 0.005
+#: A bearing that holds this share of the walls' length is sampled too: along a long wall its
+#: horizon falls from near the zenith to nothing within a step.
+_LONG: Final = 1 / 16
+#: Heights off from which a wall is left out: it hides less than 1 / (1 + 60 * 60) of the sky.
+_FAR: Final = 60.0
+_OPEN: Final = 1e6  # cotangent of the horizon where nothing stands
+_DEGREE: Final = 9
+
+
+def _arc_terms() -> tuple[np.float32, ...]:
+    """Terms of ``arccos(c) / sqrt(1 - c * c)`` in ``1 - c`` for c from 0 to 1, within 1e-7."""
+    lost = (1 - np.cos(np.pi * (np.arange(64) + 0.5) / 64)) / 2
+    ratio = np.arccos(1 - lost) / np.sqrt(lost * (2 - lost))
+    fit = Chebyshev.fit(lost, ratio, _DEGREE, domain=[0, 1]).convert(kind=Polynomial)
+    return tuple(np.float32(term) for term in fit.coef)
+
+
+_T0, _T1, _T2, _T3, _T4, _T5, _T6, _T7, _T8, _T9 = _arc_terms()
+
+
+def solid_walls(scene: Scene) -> tuple[Floats, Floats, Floats, Floats, Floats]:
+    """Walls of buildings, and opaque free-standing walls from both sides.
+
+    Result: ax, ay, bx, by and height; what they hide lies on the left from b to a, shape (W,).
+    """
+    w, s = scene.walls, scene.sheets
+    on = np.isneginf(s.log_tau)
+    return (
+        np.concatenate([w.ax, s.ax[on], s.bx[on]]),
+        np.concatenate([w.ay, s.ay[on], s.by[on]]),
+        np.concatenate([w.bx, s.bx[on], s.ax[on]]),
+        np.concatenate([w.by, s.by[on], s.ay[on]]),
+        np.concatenate([w.height, s.height[on], s.height[on]]),
+    )
+
+
+def horizon_azimuths(walls: tuple[Floats, Floats, Floats, Floats, Floats]) -> Floats:
+    """Azimuths at which the horizon is sampled: even steps, and along the walls' main bearings.
+
+    Result: rising, 0..2 pi; the same set, mirrored, for a mirrored property, shape (A,).
+    """
+    ax, ay, bx, by, _ = walls
+    even = np.arange(_AZIMUTHS) * (360 / _AZIMUTHS)
+    length = np.hypot(bx - ax, by - ay)
+    bearing = np.rint(np.degrees(np.arctan2(bx - ax, ay - by)) / _BEARING) % (180 / _BEARING)
+    found, place = np.unique(bearing, return_inverse=True)
+    along = np.bincount(place, weights=length, minlength=len(found))
+    long = found[along >= _LONG * length.sum()] * _BEARING
+    every = np.rint(np.concatenate([even, long, long + 180]) / _BEARING) % (360 / _BEARING)
+    azimuths: Floats = np.radians(np.unique(np.concatenate([every * _BEARING, even])))
+    return azimuths
+
+
+@compiled
+def _lower(
+    cot: Singles, block: Block, wall: tuple[float, float, float, float, float], x: float, y: float
+) -> None:
+    """Lower the horizon's cotangent behind one wall; light runs along (x, y)."""
+    top, left, bottom, right = block
+    ax, ay, bx, by, height = wall
+    along_x, along_y = bx - ax, by - ay
+    away = along_x * y - along_y * x
+    if away <= 0 or height <= 0:
+        return
+    far = _FAR * height
+    low_x = min(ax, bx) + min(x * far, 0.0)
+    high_x = max(ax, bx) + max(x * far, 0.0)
+    low_y = min(ay, by) + min(y * far, 0.0)
+    high_y = max(ay, by) + max(y * far, 0.0)
+    c0, c1 = max(math.ceil(low_x), left), min(math.floor(high_x), right - 1)
+    if c0 > c1 or high_y < top or low_y > bottom - 1:
+        return
+    scale = 1.0 / (away * height)
+    step = along_x * scale
+    for c in range(c0, c1 + 1):
+        low, high = float(top), float(bottom - 1)
+        if x != 0:
+            at_a, at_b = ay + (c - ax) * (y / x), by + (c - bx) * (y / x)
+            low, high = max(low, min(at_a, at_b)), min(high, max(at_a, at_b))
+        start = -(c - ax) * along_y * scale - ay * step  # cotangent at row 0
+        if step != 0:
+            near, end = -start / step, (_FAR - start) / step
+            low, high = max(low, min(near, end)), min(high, max(near, end))
+        elif start < 0 or start > _FAR:
+            continue
+        if low > high:
+            continue
+        first, last = math.ceil(low), math.floor(high)
+        line = cot[c - left, first - top : last - top + 1]
+        for i in range(len(line)):
+            line[i] = min(line[i], np.float32(max(start + step * (first + i), 0.0)))
+
+
+@compiled
+def _take(
+    total: Singles, cot: Singles, flat_before: Singles, up_before: Singles, turn: float
+) -> None:
+    """Add the great arc from the sample before to this one; the cotangents are opened again."""
+    cosine, sine = np.float32(math.cos(turn)), np.float32(math.sin(turn))
+    one, nothing = np.float32(1.0), np.float32(_OPEN)
+    for i in range(len(cot)):
+        q = cot[i]
+        up = one / np.sqrt(one + q * q)
+        flat = q * up
+        both = flat * flat_before[i]
+        lost = one - (both * cosine + up * up_before[i])
+        t = _T8 + lost * _T9
+        t = _T7 + lost * t
+        t = _T6 + lost * t
+        t = _T5 + lost * t
+        t = _T4 + lost * t
+        t = _T3 + lost * t
+        t = _T2 + lost * t
+        t = _T1 + lost * t
+        t = _T0 + lost * t
+        total[i] += both * sine * t
+        flat_before[i] = flat
+        up_before[i] = up
+        cot[i] = nothing
+
+
+@compiled
+def horizon_sky(
+    out: Floats,
+    block: Block,
+    walls: tuple[Floats, Floats, Floats, Floats, Floats],
+    azimuths: Floats,
+) -> None:
+    """Work out the share of an isotropic sky that is seen over walls from level ground.
+
+    out (rows, columns): set; block: first row and column, one past the last; azimuths (A,): see
+    `horizon_azimuths` [rad].
+    """
+    ax, ay, bx, by, height = walls
+    shape = (block[3] - block[1], block[2] - block[0])
+    cells = shape[0] * shape[1]
+    cot, total = np.full(cells, np.float32(_OPEN)), np.zeros(cells, np.float32)
+    flat, up = np.zeros(cells, np.float32), np.zeros(cells, np.float32)
+    columns = cot.reshape(shape)
+    count = len(azimuths)
+    for k in range(count + 1):
+        azimuth = azimuths[k % count]
+        x, y = -math.sin(azimuth), math.cos(azimuth)
+        for w in range(len(ax)):
+            _lower(columns, block, (ax[w], ay[w], bx[w], by[w], height[w]), x, y)
+        turn = 0.0 if k == 0 else azimuth + 2 * math.pi * (k // count) - azimuths[k - 1]
+        _take(total, cot, flat, up, turn)  # no arc leads to the first
+    sums = total.reshape(shape)
+    for c in range(shape[0]):
+        for r in range(shape[1]):
+            out[r, c] = min(sums[c, r] / (2 * math.pi), 1.0)
+
+
+#: Columns of a mask, and rows, that are added up at once: one line of the processor's cache.
+_LINES = 8
+
+
+@compiled
+def add_lit(out: Floats, masks: NDArray[np.uint64], weight: Floats) -> None:
+    """Add the weights of all directions that arrive, from masks column by column.
+
+    out (rows, columns): changed in place; masks (groups, columns * stride / 8): eight directions a
+    byte each, see `siting.sun.kernels`, at most 31 groups; weight (groups * 8,): of the directions,
+    0 where a group has fewer.
+    """
+    rows, columns = out.shape
+    words = masks.shape[1] // columns
+    table, alike = _table(weight)
+    whole = weight.sum()
+    lines = np.zeros((len(masks), _LINES), np.uint64)
+    dark = np.zeros((_LINES, _LINES))
+    for left in range(0, columns, _LINES):
+        many = min(_LINES, columns - left)
+        for w in range(words):
+            seen = np.uint64(0)
+            for g in range(len(masks)):
+                for c in range(many):
+                    word = masks[g, (left + c) * words + w]
+                    lines[g, c] = word
+                    seen |= word
+            block = out[8 * w : min(8 * w + 8, rows), left : left + many]
+            if seen == 0:
+                for r in range(len(block)):
+                    for c in range(many):
+                        block[r, c] += whole
+                continue
+            if alike:
+                _count_lines(dark, lines, weight[0])
+            else:
+                _sum_lines(dark, lines, table)
+            for r in range(len(block)):
+                for c in range(many):
+                    block[r, c] += whole - dark[r, c]
+
+
+@compiled
+def _count_lines(dark: Floats, lines: NDArray[np.uint64], weight: float) -> None:
+    """Count what is dark in eight rows of eight columns, where every direction weighs the same."""
+    for c in range(_LINES):
+        count = np.uint64(0)
+        for g in range(len(lines)):
+            count += _bits_of_bytes(lines[g, c])
+        lines[0, c] = count
+    first = lines[0]
+    for r in range(_LINES):
+        line = dark[r]
+        for c in range(_LINES):
+            line[c] = weight * np.float64(np.int64((first[c] >> np.uint64(8 * r)) & np.uint64(255)))
+
+
+@compiled
+def _sum_lines(dark: Floats, lines: NDArray[np.uint64], table: Floats) -> None:
+    """Add up what is dark in eight rows of eight columns."""
+    dark[:, :] = 0.0
+    for g in range(len(lines)):
+        seen = np.uint64(0)
+        words, sums = lines[g], table[g]
+        for c in range(_LINES):
+            seen |= words[c]
+        if seen == 0:
+            continue
+        for r in range(_LINES):
+            line = dark[r]
+            for c in range(_LINES):
+                line[c] += sums[(words[c] >> np.uint64(8 * r)) & np.uint64(255)]
+
+
+@compiled
+def add_lit_rows(out: Floats, dark: NDArray[np.uint8], weight: Floats) -> None:
+    """Add the weights of all directions that arrive, from masks row by row.
+
+    out (rows, columns): changed in place; dark (groups, rows, columns): eight directions a byte;
+    weight (groups * 8,): of the directions, 0 where a group has fewer.
+    """
+    rows, columns = out.shape
+    groups = len(dark)
+    table, alike = _table(weight)
+    whole = weight.sum()
+    words = np.zeros((groups, (columns + 7) // 8), np.uint64)
+    line = np.zeros(8 * words.shape[1])
+    for r in range(rows):
+        for g in range(groups):
+            words[g].view(np.uint8)[:columns] = dark[g, r]
+        touched = False
+        if alike:
+            touched = _count_dark(line, words, weight[0])
+        else:
+            for g in range(groups):
+                touched |= _sum_dark(line, words[g], table[g])
+        place = out[r]
+        for c in range(columns):
+            place[c] += whole - line[c]
+        if touched:
+            line[:] = 0.0
+
+
+@compiled
+def turn(masks: NDArray[np.uint64], dark: NDArray[np.uint8], stride: int) -> None:
+    """Turn masks that lie row by row into masks column by column.
+
+    masks (groups, columns * stride / 8): changed in place; dark (groups, rows, columns): row by
+    row.
+    """
+    groups, rows, columns = dark.shape
+    for g in range(groups):
+        flat = masks[g].view(np.uint8)
+        for left in range(0, columns, _LINES):
+            for r in range(rows):
+                line = dark[g, r]
+                for c in range(left, min(left + _LINES, columns)):
+                    flat[c * stride + r] = line[c]
+
+
+@compiled
+def _table(weight: Floats) -> tuple[Floats, bool]:
+    """Sum of the weights of the bits that are set, for every byte; whether all weigh the same."""
+    groups = len(weight) // 8
+    table = np.zeros((groups, 256))
+    for g in range(groups):
+        for bits in range(1, 256):
+            low = bits & -bits
+            place = 0
+            while low >> place != 1:
+                place += 1
+            table[g, bits] = table[g, bits - low] + weight[8 * g + place]
+    last = len(weight)
+    while last > 1 and weight[last - 1] == 0:
+        last -= 1
+    alike = True
+    for k in range(1, last):
+        alike &= weight[k] == weight[0]
+    return table, alike
+
+
+@compiled
+def _sum_dark(line: Floats, words: Words, table: Floats) -> bool:
+    """Add up what is dark of eight directions; whether anything is."""
+    touched = False
+    for w in range(len(words)):
+        word = words[w]
+        if word != 0:
+            touched = True
+            part = line[8 * w : 8 * w + 8]
+            for b in range(8):
+                part[b] += table[(word >> np.uint64(8 * b)) & np.uint64(255)]
+    return touched
+
+
+@compiled
+def _count_dark(line: Floats, masks: NDArray[np.uint64], weight: float) -> bool:
+    """Add up what is dark where every direction weighs the same; whether anything is."""
+    groups, words = masks.shape
+    touched = False
+    for w in range(words):
+        count = np.uint64(0)
+        for g in range(groups):
+            count += _bits_of_bytes(masks[g, w])
+        if count != 0:
+            touched = True
+            part = line[8 * w : 8 * w + 8]
+            for b in range(8):
+                part[b] = weight * np.float64((count >> np.uint64(8 * b)) & np.uint64(255))
+    return touched
+
+
+@compiled
+def _bits_of_bytes(word: Word) -> Word:
+    """Count the bits that are set in each byte."""
+    word -= (word >> np.uint64(1)) & np.uint64(0x5555555555555555)
+    pairs = np.uint64(0x3333333333333333)
+    word = (word & pairs) + ((word >> np.uint64(2)) & pairs)
+    return (word + (word >> np.uint64(4))) & np.uint64(0x0F0F0F0F0F0F0F0F)

@@ -4,12 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-import numpy as np
-from numpy.typing import NDArray
-
+from siting.arrays import Floats, Ints
 from siting.site.model import LocalGrid
-
-__all__ = ["SunPositions", "SunShade"]
 
 
 @dataclass(frozen=True)
@@ -28,11 +24,11 @@ class SunPositions:
         Clear-sky beam energy on level ground that each position stands for [MJ m⁻² d⁻¹].
     """
 
-    month: NDArray[np.int64]
-    elevation: NDArray[np.float64]
-    azimuth: NDArray[np.float64]
-    hours: NDArray[np.float64]
-    beam: NDArray[np.float64]
+    month: Ints
+    elevation: Floats
+    azimuth: Floats
+    hours: Floats
+    beam: Floats
 
 
 @dataclass(frozen=True)
@@ -60,8 +56,8 @@ class SunShade:
 
     grid: LocalGrid
     months: tuple[int, ...]
-    sun_hours: NDArray[np.float64]
-    beam_fraction: NDArray[np.float64]
-    sky_view: NDArray[np.float64]
-    slope_beam: NDArray[np.float64] | None = None
-    slope_sky: NDArray[np.float64] | None = None
+    sun_hours: Floats
+    beam_fraction: Floats
+    sky_view: Floats
+    slope_beam: Floats | None = None
+    slope_sky: Floats | None = None

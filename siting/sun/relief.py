@@ -1,4 +1,4 @@
-"""Shade from rasters of heights: a running maximum carried along the light.
+"""Shade from rasters of heights, with what stands on sloping ground as part of them.
 
 Along lines away from the sun one height is kept, that of the shadow's upper edge; it falls by
 cell x tan(elevation) with every cell and is lifted by whatever stands higher. A cell is dark when
@@ -14,6 +14,11 @@ of one thread: 0.7 ns per cell and direction with a surface raster, 2.2 with a t
 wrong (0.21 % at 1 m), as many too lit as too dark; lines a whole cell apart from centre to centre
 had 0.16 % (0.30 %). Memory: 8 bytes per cell for the surface (as drawn, and turned), 8 more for the
 ground, and per thread 3 for each cell of a tile; 24 more where the slope's irradiance is summed.
+
+Shadows worked out from vectors lie on level ground. Where the ground is not level, what is opaque
+stands on it as boxes in the relief instead, so that both its foot and the ground that it shades lie
+at their own heights. Crowns and what lets light pass stay vectors; the ground about each of them is
+taken as a plane through its foot, on which its shadow is shorter uphill and longer downhill.
 """
 
 from __future__ import annotations
@@ -26,21 +31,18 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
+from siting.arrays import Floats, Ints
 from siting.errors import Fault, InputError
 from siting.site.model import HeightRaster, LocalGrid
-from siting.site.rasters import DATUM_LIMIT_M
-from siting.sun.relief_kernels import march, mark_away, mark_turned
-from siting.sun.shadows import Rays, Tile
+from siting.site.raster import DATUM_LIMIT_M
+from siting.sun.kernels import march, mark_away, mark_turned
+from siting.sun.scene import Scene, Sheets, Walls
+from siting.sun.shadows import Rays, Tile, footprint_spans
 
-__all__ = ["MARGIN_M", "Relief", "build_relief", "relief_bits"]
-
-Floats = NDArray[np.float64]
 Heights = NDArray[np.float32]
 Bits = NDArray[np.uint8]
-
 #: How far around the grid rasters are taken in [m]: a 15 m obstacle at 3 degrees of sun.
 MARGIN_M: Final = 300.0
-
 _NOTHING: Final = -1e9
 _BITS: Final = 8
 _ROWS: Final = 256  # sampled at once, to bound memory
@@ -193,19 +195,17 @@ class Steps(NamedTuple):
     need not be lowered [cells]; fall: its fall from row to row [cells].
     """
 
-    order: NDArray[np.int64]
-    near: NDArray[np.int64]
-    offset: NDArray[np.int64]
-    between: NDArray[np.int64]
-    side: NDArray[np.int64]
+    order: Ints
+    near: Ints
+    offset: Ints
+    between: Ints
+    side: Ints
     share: Floats
     plane: Floats
     fall: float
 
 
-def _neighbours(
-    places: NDArray[np.int64], size: int
-) -> tuple[NDArray[np.int64], NDArray[np.int64], Heights]:
+def _neighbours(places: Ints, size: int) -> tuple[Ints, Ints, Heights]:
     """Places before and after, within the array, and how far apart they are."""
     before, after = np.maximum(places - 1, 0), np.minimum(places + 1, size - 1)
     return before, after, np.maximum(after - before, 1).astype(np.float32)
@@ -293,7 +293,7 @@ def _sample(raster: HeightRaster, x: Floats, y: Floats, cell: float) -> Floats:
     return heights
 
 
-def _nearest(place: Floats, size: int) -> NDArray[np.int64]:
+def _nearest(place: Floats, size: int) -> Ints:
     """Nearest whole place within an array."""
     return np.clip(np.floor(place + 0.5), 0, size - 1).astype(np.int64)
 
@@ -328,3 +328,105 @@ def _check_datum(lowest: float) -> None:
         found = f"a lowest height of {lowest:.0f} m and no terrain"
         allowed = "heights above the ground, or a terrain beside the surface"
         raise InputError([Fault("surface", found, allowed, "Add the terrain layer.")])
+
+
+#: Ground whose heights differ by no more than this is level: half a cell, which moves a shadow by
+#: less than the raster's own step above 27 degrees of sun [cells].
+LEVEL_CELLS: Final = 0.5
+_PER_CELL: Final = 4  # samples of a wall on each cell of its length
+
+
+def level(relief: Relief | None) -> bool:
+    """Tell whether the ground is level, so that shadows from vectors hold.
+
+    relief: with the ground, None is level. Result: also where the ground is not known.
+    """
+    if relief is None or relief.ground is None:
+        return True
+    return bool(np.ptp(relief.ground) <= LEVEL_CELLS)
+
+
+def stand_on(relief: Relief, scene: Scene) -> Relief:
+    """Put the buildings and the opaque walls of a scene on the ground of a relief.
+
+    A building's height counts from the lowest ground under it, as maps mean it; its roof is level.
+    A wall's top follows the ground.
+
+    Result: with both; what stood higher stays. The given one is not changed.
+    """
+    ground = relief.arrays[1]
+    rise = relief.rise.copy()
+    _add_buildings(rise, ground, scene.walls, relief)
+    _add_sheets(rise, scene.sheets, relief)
+    return replace(relief, rise=rise, span=max(relief.span, float((rise + ground).max())))
+
+
+def on_planes(relief: Relief, scene: Scene) -> Scene:
+    """Keep what is to be shaded from vectors, each body on a plane of its own.
+
+    The plane is the mean rise of the ground over as far as the body is high, on either side.
+
+    Result: crowns, and walls that let light pass; no buildings and no opaque walls.
+    """
+    s, e, p, none = scene.sheets, scene.ellipsoids, scene.prisms, np.zeros(0)
+    thin = np.isfinite(s.log_tau)
+    parts = (part[thin] for part in (s.ax, s.ay, s.bx, s.by, s.height, s.log_tau))
+    s = Sheets(*parts)
+    return Scene(
+        Walls(none, none, none, none, none, np.zeros(0, dtype=np.int64)),
+        replace(s, tilt=_tilt(relief, (s.ax + s.bx) / 2, (s.ay + s.by) / 2, s.height)),
+        replace(e, tilt=_tilt(relief, e.x, e.y, e.top)),
+        replace(p, tilt=_tilt(relief, p.x.mean(axis=1), p.y.mean(axis=1), p.top)),
+    )
+
+
+def _tilt(relief: Relief, x: Floats, y: Floats, height: Floats) -> Floats:
+    """Rise of the ground about places along columns and rows, shape (2, N)."""
+    ground = relief.arrays[1].astype(np.float64)
+    span = np.maximum(np.rint(height), 1.0)
+
+    def place(values: Floats, size: int, first: int) -> Ints:
+        found: Ints = np.clip(np.rint(values) + first, 0, size - 1).astype(np.int64)
+        return found
+
+    rows, columns = ground.shape
+    row, column = place(y, rows, relief.row), place(x, columns, relief.column)
+    left, right = (place(x + side * span, columns, relief.column) for side in (-1, 1))
+    up, down = (place(y + side * span, rows, relief.row) for side in (-1, 1))
+    along_x = (ground[row, right] - ground[row, left]) / np.maximum(right - left, 1)
+    along_y = (ground[down, column] - ground[up, column]) / np.maximum(down - up, 1)
+    return np.stack([along_x, along_y])
+
+
+def _add_buildings(
+    rise: NDArray[np.float32], ground: NDArray[np.float32], walls: Walls, relief: Relief
+) -> None:
+    """Raise the cells whose centres lie in a footprint up to its roof."""
+    if len(walls.ax) == 0:
+        return
+    rows, columns = rise.shape
+    window = Tile(-relief.row, -relief.column, rows - relief.row, columns - relief.column)
+    spans = footprint_spans(walls, window)
+    count = spans.last - spans.first + 1
+    span = np.repeat(np.arange(len(count)), count)
+    row = np.arange(len(span)) - np.repeat(np.cumsum(count) - count, count)
+    row += spans.first[span] + relief.row
+    column, building = spans.column[span] + relief.column, spans.piece[span]
+    size = int(walls.building.max()) + 1
+    height, foot = np.zeros(size), np.full(size, np.inf)
+    np.maximum.at(height, walls.building, walls.height)
+    np.minimum.at(foot, building, ground[row, column].astype(np.float64))
+    over = (foot + height)[building] - ground[row, column]
+    np.maximum.at(rise, (row, column), over.astype(np.float32))
+
+
+def _add_sheets(rise: NDArray[np.float32], sheets: Sheets, relief: Relief) -> None:
+    """Raise the cells that opaque walls cross."""
+    for i in np.flatnonzero(np.isneginf(sheets.log_tau)):
+        length = np.hypot(sheets.bx[i] - sheets.ax[i], sheets.by[i] - sheets.ay[i])
+        share = np.linspace(0, 1, int(np.ceil(length * _PER_CELL)) + 1)
+        column = np.rint(sheets.ax[i] + share * (sheets.bx[i] - sheets.ax[i])) + relief.column
+        row = np.rint(sheets.ay[i] + share * (sheets.by[i] - sheets.ay[i])) + relief.row
+        inside = (row >= 0) & (row < rise.shape[0]) & (column >= 0) & (column < rise.shape[1])
+        place = row[inside].astype(np.int64), column[inside].astype(np.int64)
+        np.maximum.at(rise, place, np.float32(sheets.height[i]))

@@ -1,6 +1,6 @@
 """Sun hours, beam and sky view of a season on a raster: the shade engine's front.
 
-See `siting.sun.blocks` for how the work is cut and `siting.sun.light` for how fast it is.
+See `siting.sun.light` for how the work is cut and `siting.sun.light` for how fast it is.
 """
 
 from __future__ import annotations
@@ -10,26 +10,26 @@ from dataclasses import replace
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
+from siting.arrays import Floats
 from siting.site.model import HeightRaster, LocalGrid
-from siting.sun.blocks import Season, add_instants, season_block
+from siting.sun.light import (
+    Layers,
+    Season,
+    ShadeOptions,
+    add_instants,
+    gather,
+    reach_of,
+    season_block,
+)
 from siting.sun.model import SunPositions, SunShade
-from siting.sun.obstacles import Layers, ShadeOptions, gather, reach_of
 from siting.sun.relief import Relief, build_relief
 from siting.sun.shadows import Tile, rays
 
 if TYPE_CHECKING:
     import geopandas as gpd
 
-__all__ = [
-    "ShadeOptions",
-    "shade_instants",
-    "shade_scenarios",
-    "wanted_months",
-]
-
-Floats = NDArray[np.float64]
 
 _DEFAULT: Final = ShadeOptions()
 
@@ -60,7 +60,7 @@ def shade_scenarios(  # noqa: PLR0913 - every layer is an argument of its own
         How to compute, one for each scenario.
     buildings, trees : GeoDataFrame
         As in `siting.site.model.Site`, those beyond the grid too; unknown numbers of trees take
-        `siting.sun.foliage.TREE_DEFAULTS`.
+        `siting.sun.scene.TREE_DEFAULTS`.
     walls : GeoDataFrame, optional
         Free-standing walls, hedges and fences: lines with columns height [m] and transmissivity
         (0..1; unknown is opaque).
@@ -75,7 +75,7 @@ def shade_scenarios(  # noqa: PLR0913 - every layer is an argument of its own
     tuple of SunShade
         NaN where a cell centre lies in a building's footprint. With a terrain, ground that faces
         away from the sun gets none, and what arrives on the ground's own slope is told too. Where
-        that ground is not level (`siting.sun.bodies.LEVEL_CELLS`), buildings and opaque walls stand
+        that ground is not level (`siting.sun.relief.LEVEL_CELLS`), buildings and opaque walls stand
         on it and shade as the relief does, and each crown shades a plane of its own.
 
     Raises

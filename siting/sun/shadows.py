@@ -20,22 +20,10 @@ from typing import Final, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from siting.arrays import Flags, Floats, Ints
 from siting.sun.scene import Walls
 
-__all__ = [
-    "LEAST",
-    "Rays",
-    "Spans",
-    "Tile",
-    "covered",
-    "footprint_spans",
-    "rays",
-]
-
-Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
 Shorts = NDArray[np.int32]
-
 #: Ground that falls nearly as fast as the light makes a shadow 20 times as long, and no longer.
 LEAST: Final = 0.05
 
@@ -121,7 +109,7 @@ def footprint_spans(walls: Walls, tile: Tile) -> Spans:
     return _rows(ray, building[enter], column[enter], row[enter], row[leave], tile)
 
 
-def covered(spans: Spans, tile: Tile) -> NDArray[np.bool_]:
+def covered(spans: Spans, tile: Tile) -> Flags:
     """Whether a cell of the tile lies in any span, shape (rows, columns).
 
     Every span puts +1 at its first row and -1 after its last; a running sum down the rows then
@@ -131,7 +119,7 @@ def covered(spans: Spans, tile: Tile) -> NDArray[np.bool_]:
     column = spans.column - tile.left
     np.add.at(total, (spans.first - tile.top, column), 1)
     np.subtract.at(total, (spans.last + 1 - tile.top, column), 1)
-    inside: NDArray[np.bool_] = np.cumsum(total[:-1], axis=0) > 0
+    inside: Flags = np.cumsum(total[:-1], axis=0) > 0
     return inside
 
 

@@ -6,29 +6,12 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
+from siting.arrays import Floats
 from siting.errors import Fault, InputError
-from siting.site.vocabulary import PLANTS
+from siting.site.settings import PLANTS
 
-__all__ = [
-    "ESTABLISHMENT",
-    "LANDSCAPE_CLASSES",
-    "LANDSCAPE_RANGES",
-    "PLANT_KINDS",
-    "TURF_FACTORS",
-    "TURF_TABLES",
-    "FactorRange",
-    "MonthlyFactor",
-    "PlantKind",
-    "adjusted_depletion",
-    "establishment_factor",
-    "factor_class",
-    "monthly_plant_factor",
-    "turf_table",
-]
-
-_Array = NDArray[np.float64]
 _MONTHS: Final = 12
 _DEPLETION_LIMITS: Final = (0.1, 0.8)
 _DEPLETION_SLOPE: Final = 0.04
@@ -84,7 +67,6 @@ TURF_FACTORS: Final = {
         (0.70,) * 12, "New Mexico extension: warm-season turf in its active season 0.70."
     ),
 }
-
 #: What a word of the hydrozones' column `turf_table` selects, for each kind of turf.
 TURF_TABLES: Final = {
     "florida": {"warm_season_turf": "warm_season_florida"},
@@ -127,7 +109,6 @@ _TURF_ROOTS: Final = (
     "Depletion: FAO-56 Table 22. Root depth 0.30 m (12 in): common practice for irrigated lawns, "
     "no source; FAO-56 Table 22 gives 0.5-1.0 m for roots that nothing holds back."
 )
-
 #: Every plant word. S623.1 was seen quoted for turf and woody plants, the rest is from memory.
 PLANT_KINDS: Final = {
     "cool_season_turf": PlantKind(
@@ -179,7 +160,7 @@ def turf_table(plants: str, *, hot_arid: bool = False, choice: str | None = None
 
 def monthly_plant_factor(
     plants: str, *, latitude: float, hot_arid: bool = False, table: str | None = None
-) -> _Array:
+) -> Floats:
     """Return the plant factor of the twelve months.
 
     latitude: north positive, south of the equator the months are shifted by six [deg]; table: a
@@ -204,7 +185,7 @@ def monthly_plant_factor(
     return np.roll(values, _MONTHS // 2) if latitude < 0.0 else values
 
 
-def adjusted_depletion(depletion_fraction: ArrayLike, etc: ArrayLike) -> _Array:
+def adjusted_depletion(depletion_fraction: ArrayLike, etc: ArrayLike) -> Floats:
     """Return the depletion fraction at another evapotranspiration than 5 mm/d.
 
     Parameters
@@ -254,8 +235,6 @@ LANDSCAPE_RANGES: Final = {
     "kd": FactorRange(0.5, 1.3),
     "kmc": FactorRange(0.5, 1.4),
 }
-
-
 #: Published classes of the three factors: (word, low, high).
 LANDSCAPE_CLASSES: Final = {
     "ks": (

@@ -11,38 +11,139 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
-from siting.climate.air import mean_saturation_vapour_pressure, saturation_vapour_pressure
-from siting.climate.sky import (
+from siting.arrays import Floats, Ints
+from siting.climate.air import (
     extraterrestrial_radiation,
+    mean_saturation_vapour_pressure,
+    saturation_vapour_pressure,
     solar_declination,
     sunset_hour_angle,
-)
-from siting.water.radiation import (
-    clear_sky_radiation,
-    daily_diffuse_fraction,
-    net_longwave,
-    net_shortwave,
-    radiation_from_temperature,
 )
 
 if TYPE_CHECKING:
     import pandas as pd
 
-__all__ = [
-    "SHORT_REFERENCE",
-    "Estimates",
-    "EtoTerms",
-    "ReferenceSurface",
-    "atmospheric_pressure",
-    "eto_terms",
-    "hargreaves",
-    "psychrometric_constant",
-    "slope_vapour_pressure",
-]
 
-_Array = NDArray[np.float64]
+#: Of the grass reference surface, FAO-56 Eq. 38.
+ALBEDO: Final = 0.23
+#: Adjustment coefficient of the Hargreaves radiation formula inland; 0.19 at coasts. FAO-56 Eq. 50.
+_KRS_INTERIOR: Final = 0.16
+_KRS_COAST: Final = 0.19
+#: MJ K⁻⁴ m⁻² d⁻¹, FAO-56 Eq. 39.
+_STEFAN_BOLTZMANN: Final = 4.903e-9
+_KELVIN: Final = 273.16
+#: Where there is no sun at all: FAO-56 chapter 3 gives 0.4-0.6 for humid, 0.7-0.8 for arid nights.
+_DARK_RATIO: Final = 0.6
+
+
+def _floats(values: ArrayLike) -> Floats:
+    return np.asarray(values, dtype=np.float64)
+
+
+def clear_sky_radiation(ra: ArrayLike, elevation_m: float) -> Floats:
+    """Return the radiation of a cloudless day, Rso.
+
+    ra: extraterrestrial radiation [MJ m⁻² d⁻¹]; elevation_m: height above the sea [m]. Result: Rso
+    [MJ m⁻² d⁻¹].
+
+    FAO-56 Eq. 37.
+    """
+    return np.asarray((0.75 + 2e-5 * elevation_m) * _floats(ra))
+
+
+def radiation_from_temperature(
+    ra: ArrayLike, tmin: ArrayLike, tmax: ArrayLike, *, coast: bool = False
+) -> Floats:
+    """Return the global radiation from the range of temperature, Rs.
+
+    ra: extraterrestrial radiation [MJ m⁻² d⁻¹]; tmin, tmax: lowest and highest air temperature of
+    the day [°C]. Result: Rs [MJ m⁻² d⁻¹].
+
+    FAO-56 Eq. 50.
+    """
+    swing = np.sqrt(np.maximum(_floats(tmax) - _floats(tmin), 0.0))
+    return np.asarray((_KRS_COAST if coast else _KRS_INTERIOR) * swing * _floats(ra))
+
+
+def net_shortwave(rs: ArrayLike) -> Floats:
+    """Return the shortwave radiation that grass keeps, Rns.
+
+    rs: global radiation [MJ m⁻² d⁻¹]. Result: Rns [MJ m⁻² d⁻¹].
+
+    FAO-56 Eq. 38.
+    """
+    return np.asarray((1.0 - ALBEDO) * _floats(rs))
+
+
+def net_longwave(
+    tmin: ArrayLike, tmax: ArrayLike, ea: ArrayLike, rs: ArrayLike, rso: ArrayLike
+) -> Floats:
+    """Return the longwave radiation that grass loses, Rnl.
+
+    tmin, tmax: lowest and highest air temperature of the day [°C]; ea: actual vapour pressure
+    [kPa]; rs, rso: global radiation of the day and of a cloudless one, both under the open sky:
+    their ratio, at most 1, stands for cloudiness [MJ m⁻² d⁻¹]. Result: Rnl, positive upwards [MJ
+    m⁻² d⁻¹].
+
+    FAO-56 Eq. 39.
+    """
+    rs, rso = np.broadcast_arrays(_floats(rs), _floats(rso))
+    ratio = np.divide(rs, rso, out=np.full(rs.shape, _DARK_RATIO), where=rso > 0.0)
+    ratio = np.minimum(ratio, 1.0)
+    warm = ((_floats(tmax) + _KELVIN) ** 4 + (_floats(tmin) + _KELVIN) ** 4) / 2.0
+    humid = 0.34 - 0.14 * np.sqrt(_floats(ea))
+    return np.asarray(_STEFAN_BOLTZMANN * warm * humid * (1.35 * ratio - 0.35))
+
+
+@dataclass(frozen=True)
+class DailyDiffuseFraction:
+    """A daily correlation of the diffuse fraction with the clearness index, for two seasons.
+
+    limit_deg: sunset hour angle below which the winter branch holds [deg]; winter, summer:
+    coefficients of 1, kt, kt², ... [-]; winter_clear, summer_clear: clearness index from which the
+    fraction is constant, and that constant [-]; reference: where the numbers come from.
+    """
+
+    limit_deg: float = 81.4
+    winter: tuple[float, ...] = (1.0, -0.2727, 2.4495, -11.9514, 9.3879)
+    winter_clear: tuple[float, float] = (0.715, 0.143)
+    summer: tuple[float, ...] = (1.0, 0.2832, -2.5557, 0.8448)
+    summer_clear: tuple[float, float] = (0.722, 0.175)
+    reference: str = (
+        "Erbs, Klein & Duffie 1982, Solar Energy 28:293-302, daily correlation; coefficients "
+        "checked against a public solar library, not the paper itself."
+    )
+
+
+#: The correlation in use.
+DIFFUSE_FRACTION: Final = DailyDiffuseFraction()
+
+
+def daily_diffuse_fraction(rs: ArrayLike, ra: ArrayLike, sunset_angle: ArrayLike) -> Floats:
+    """Return the share of a day's radiation that comes from the sky and not from the sun itself.
+
+    rs: global radiation [MJ m⁻² d⁻¹]; ra: extraterrestrial radiation [MJ m⁻² d⁻¹]; sunset_angle:
+    sunset hour angle [rad]. Result: diffuse over global radiation, 0.14 to 1; 1 when there is no
+    sun [-].
+
+    Erbs, Klein & Duffie 1982, Solar Energy 28:293-302 (daily correlation).
+
+    >>> daily_diffuse_fraction([3.0, 15.0, 30.0], 40.0, 1.8).round(3).tolist()
+    [1.0, 0.791, 0.175]
+    """
+    table = DIFFUSE_FRACTION
+    rs, ra, angle = np.broadcast_arrays(_floats(rs), _floats(ra), _floats(sunset_angle))
+    kt = np.clip(np.divide(rs, ra, out=np.zeros(rs.shape), where=ra > 0.0), 0.0, 1.0)
+    winter = np.polynomial.polynomial.polyval(kt, table.winter)
+    winter = np.where(kt < table.winter_clear[0], winter, table.winter_clear[1])
+    summer = np.polynomial.polynomial.polyval(kt, table.summer)
+    summer = np.where(kt < table.summer_clear[0], summer, table.summer_clear[1])
+    fraction = np.where(angle < np.radians(table.limit_deg), winter, summer)
+    # The summer polynomial exceeds 1 by 0.008 near kt = 0.05.
+    return np.asarray(np.clip(fraction, 0.0, 1.0))
+
 
 #: How far the dew point lies below the lowest temperature in dry places, FAO-56 Annex 6 [°C].
 _DRY_DEW: Final = 2.0
@@ -85,26 +186,22 @@ class EtoTerms:
         Why that method, and what was estimated.
     """
 
-    constant: _Array
-    beam: _Array
-    sky: _Array
-    rs: _Array
-    ra: _Array
-    diffuse_fraction: _Array
+    constant: Floats
+    beam: Floats
+    sky: Floats
+    rs: Floats
+    ra: Floats
+    diffuse_fraction: Floats
     method: str
     reason: str
 
     @property
-    def open_sky(self) -> _Array:
+    def open_sky(self) -> Floats:
         """ETo of an unshaded pixel, shape (N,) [mm/d]."""
         return np.maximum(self.constant + self.beam + self.sky, 0.0)
 
 
-def _floats(values: ArrayLike) -> _Array:
-    return np.asarray(values, dtype=np.float64)
-
-
-def atmospheric_pressure(elevation_m: ArrayLike) -> _Array:
+def atmospheric_pressure(elevation_m: ArrayLike) -> Floats:
     """Return the mean atmospheric pressure at a height above the sea.
 
     elevation_m: height above the sea [m]. Result: pressure [kPa].
@@ -119,7 +216,7 @@ def atmospheric_pressure(elevation_m: ArrayLike) -> _Array:
     return np.asarray(101.3 * ((293.0 - 0.0065 * _floats(elevation_m)) / 293.0) ** 5.26)
 
 
-def psychrometric_constant(pressure: ArrayLike) -> _Array:
+def psychrometric_constant(pressure: ArrayLike) -> Floats:
     """Return the psychrometric constant.
 
     pressure: atmospheric pressure [kPa]. Result: Gamma [kPa/°C].
@@ -129,7 +226,7 @@ def psychrometric_constant(pressure: ArrayLike) -> _Array:
     return np.asarray(0.000665 * _floats(pressure))
 
 
-def slope_vapour_pressure(temperature: ArrayLike) -> _Array:
+def slope_vapour_pressure(temperature: ArrayLike) -> Floats:
     """Return the slope of the saturation vapour pressure curve.
 
     temperature: mean air temperature [°C]. Result: Delta [kPa/°C].
@@ -147,7 +244,7 @@ def _penman_factors(
     deficit: ArrayLike,
     elevation_m: float,
     surface: ReferenceSurface = SHORT_REFERENCE,
-) -> tuple[_Array, _Array]:
+) -> tuple[Floats, Floats]:
     """Return the gain of ETo on net radiation [mm m²/MJ] and the aerodynamic term [mm/d]."""
     t, wind = _floats(mean_temperature), _floats(wind_2m)
     delta = slope_vapour_pressure(t)
@@ -157,7 +254,7 @@ def _penman_factors(
     return 0.408 * delta / below, aero / below
 
 
-def hargreaves(ra: ArrayLike, tmin: ArrayLike, tmax: ArrayLike) -> _Array:
+def hargreaves(ra: ArrayLike, tmin: ArrayLike, tmax: ArrayLike) -> Floats:
     """Return the reference evapotranspiration from temperatures alone.
 
     ra: extraterrestrial radiation [MJ m⁻² d⁻¹]; tmin, tmax: lowest and highest air temperature of
@@ -299,16 +396,16 @@ def eto_terms(
     return EtoTerms(constant, beam, sky, rs, ra, diffuse, method, reason)
 
 
-def _kept(beam: _Array, whole: _Array, months: NDArray[np.int64], blend: float) -> _Array:
+def _kept(beam: Floats, whole: Floats, months: Ints, blend: float) -> Floats:
     """Return which share of its part of ETo the beam keeps where months meet published factors."""
     _, of = np.unique(months, return_inverse=True)
     by_beam = np.bincount(of, beam) / np.maximum(np.bincount(of, whole), 1e-9)
     wanted = by_beam + blend * (np.minimum(by_beam, SHADE_LOSS) - by_beam)
-    share: _Array = np.divide(wanted, by_beam, out=np.ones_like(wanted), where=by_beam > 0)
+    share: Floats = np.divide(wanted, by_beam, out=np.ones_like(wanted), where=by_beam > 0)
     return share[of]
 
 
-def _split(daily: pd.DataFrame, measured: _Array, estimated: _Array) -> tuple[_Array, str]:
+def _split(daily: pd.DataFrame, measured: Floats, estimated: Floats) -> tuple[Floats, str]:
     """Return the diffuse fraction, the weather's own where it is known with its radiation."""
     if "diffuse_fraction" not in daily:
         return estimated, ""
@@ -319,7 +416,7 @@ def _split(daily: pd.DataFrame, measured: _Array, estimated: _Array) -> tuple[_A
     return np.where(use, own, estimated), words
 
 
-def _reason(given: dict[str, _Array], estimates: Estimates) -> str:
+def _reason(given: dict[str, Floats], estimates: Estimates) -> str:
     """Say what was measured and what was estimated."""
     words = {
         "rs_mj_m2": "radiation estimated from the range of temperature (Eq. 50, kRs "

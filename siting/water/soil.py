@@ -6,41 +6,19 @@ from dataclasses import dataclass
 from typing import Final, NamedTuple
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
+from siting.arrays import Floats
 from siting.errors import Fault, InputError
 
-__all__ = [
-    "MOST_CLAY",
-    "ORGANIC_MATTER",
-    "SLOPE_LIMITS",
-    "SOIL_CLASSES",
-    "TYPICAL_TEXTURES",
-    "Adjustment",
-    "SoilClass",
-    "SoilWater",
-    "greatest_rate",
-    "jar_test",
-    "layered",
-    "saxton_rawls",
-    "soil_adjustment",
-    "surface_accumulation",
-    "texture_class",
-]
-
-_Array = NDArray[np.float64]
 _INCH_MM: Final = 25.4
 _WHOLE: Final = 100.0
-
 #: Organic matter where it is not known: that of Saxton & Rawls 2006, Table 3 [%].
 ORGANIC_MATTER: Final = 2.5
-
 #: Clay up to which the equations of Saxton & Rawls 2006 hold [%].
 MOST_CLAY: Final = 60.0
-
 #: Upper limits of the first three slope classes of the surface accumulation [%].
 SLOPE_LIMITS: Final = (3.0, 6.0, 12.0)
-
 _TABLE_19: Final = "FC, WP: within the ranges of FAO-56 Table 19. "
 _SAXTON: Final = "FC, WP: Saxton & Rawls 2006, Table 3 (FAO-56 Table 19 does not have it). "
 _INTAKE: Final = (
@@ -189,10 +167,8 @@ TYPICAL_TEXTURES: Final = {
     "sandy clay": (50.0, 40.0),
     "clay": (25.0, 50.0),
 }
-
 #: Grain density [Mg/m³], Saxton & Rawls 2006.
 _GRAIN: Final = 2.65
-
 #: Upper limits of the first three slope classes of the greatest rate [%].
 _RATE_SLOPES: Final = (5.0, 8.0, 12.0)
 #: Greatest rate by slope, under a cover and on bare soil [in/h].
@@ -217,11 +193,11 @@ class SoilWater(NamedTuple):
     saturated conductivity [mm/h], bulk density [Mg/m³].
     """
 
-    wilting_point: _Array
-    field_capacity: _Array
-    saturation: _Array
-    conductivity: _Array
-    bulk_density: _Array
+    wilting_point: Floats
+    field_capacity: Floats
+    saturation: Floats
+    conductivity: Floats
+    bulk_density: Floats
 
 
 def saxton_rawls(
@@ -270,7 +246,7 @@ def saxton_rawls(
     return SoilWater(*(np.asarray(value) for value in values))
 
 
-def _water_contents(s: _Array, c: _Array, om: _Array) -> tuple[_Array, _Array, _Array]:
+def _water_contents(s: Floats, c: Floats, om: Floats) -> tuple[Floats, Floats, Floats]:
     """Return the water contents at 1500 and 33 kPa and at saturation, Eqs 1-5."""
     t = -0.024 * s + 0.487 * c + 0.006 * om + 0.005 * s * om - 0.013 * c * om
     t = t + 0.068 * s * c + 0.031

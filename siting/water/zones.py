@@ -1,4 +1,7 @@
-"""What each hydrozone's plants, soil and irrigation mean for its water, every gap filled."""
+"""What each hydrozone's plants, soil and irrigation mean for its water, and its budget.
+
+Both are written in the units in which they are published: inches, square feet, US gallons.
+"""
 
 from __future__ import annotations
 
@@ -8,13 +11,15 @@ from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike
 
+from siting.arrays import Floats
 from siting.errors import Fault, InputError
 from siting.site.columns import COEFFICIENTS
-from siting.site.vocabulary import IRRIGATION, PLANTS, SOILS
-from siting.water.application import IRRIGATION_KINDS
+from siting.site.settings import IRRIGATION, PLANTS, SOILS
+from siting.units import FOOT_M, GALLON_M3, INCH_MM
 from siting.water.balance import total_available_water
+from siting.water.heads import IRRIGATION_KINDS
 from siting.water.plants import (
     PLANT_KINDS,
     TURF_TABLES,
@@ -37,20 +42,10 @@ from siting.water.soil import (
 if TYPE_CHECKING:
     import geopandas as gpd
 
-__all__ = [
-    "DEFAULT_IRRIGATION",
-    "DEFAULT_SOIL",
-    "MONTH_COLUMNS",
-    "plant_factors",
-    "zone_water",
-]
-
-_Array = NDArray[np.float64]
 
 #: Where the property does not say: common choices, no source. Both are named in `defaults`.
 DEFAULT_SOIL: Final = "sandy loam"
 DEFAULT_IRRIGATION: Final = "spray"
-
 #: Columns of the monthly plant factors.
 MONTH_COLUMNS: Final = tuple(f"plant_factor_{month}" for month in range(1, 13))
 
@@ -126,7 +121,7 @@ def zone_water(
 
     References
     ----------
-    See `siting.water.plants`, `siting.water.soil` and `siting.water.application`.
+    See `siting.water.plants`, `siting.water.soil` and `siting.water.heads`.
     """
     table = pd.DataFrame(hydrozones)
     zones = [
@@ -146,7 +141,6 @@ _COLUMNS: Final = (
     "intake_rate", "surface_accumulation", "greatest_rate", "drain_hours", "soil_class", "kd",
     "establishment", "kmc_given", "defaults",
 )  # fmt: skip
-
 _WHOLE: Final = 100.0
 #: Lowest and highest value that a zone's number may have.
 _LIMITS: Final = {
@@ -159,8 +153,6 @@ _LIMITS: Final = {
     "clay": (0.0, 100.0, "%"),
     **{c.name: (c.low, c.high, c.unit) for c in COEFFICIENTS if c.kind in ("number", "length")},
 }
-
-
 _VOCABULARIES: Final = {
     "plants": PLANTS,
     "soil": SOILS,
@@ -170,7 +162,7 @@ _VOCABULARIES: Final = {
 }
 
 
-def plant_factors(water: pd.DataFrame, months: Sequence[int] = range(1, 13)) -> _Array:
+def plant_factors(water: pd.DataFrame, months: Sequence[int] = range(1, 13)) -> Floats:
     """Return the plant factors of some months.
 
     Parameters
@@ -282,7 +274,7 @@ def _row(zone: _Zone, *, latitude: float, hot_arid: bool) -> dict[str, object]:
     return row
 
 
-def _factors(zone: _Zone, latitude: float, *, hot_arid: bool) -> tuple[_Array, float, float]:
+def _factors(zone: _Zone, latitude: float, *, hot_arid: bool) -> tuple[Floats, float, float]:
     """Return the monthly plant factors, and the density and establishment factors in them."""
     plants = str(zone.given["plants"])
     own = zone.given_number("plant_factor", zone.given_number("ks", np.nan))
@@ -381,3 +373,323 @@ def _surface_soil(zone: _Zone) -> tuple[str, float, float, float]:
         return soil_class, float(water.field_capacity), float(water.wilting_point), intake
     field = soil.field_capacity * change.field_capacity
     return soil_class, field, soil.wilting_point * change.wilting_point, intake
+
+
+#: A zone takes its soil from the map when at least this share of it is mapped.
+_LEAST_MAPPED: Final = 0.5
+#: What makes a soil known in the zone's own columns.
+_OWN: Final = ("soil", "sand", "field_capacity")
+
+
+def with_soil_map(
+    hydrozones: gpd.GeoDataFrame, soils: gpd.GeoDataFrame | None
+) -> tuple[gpd.GeoDataFrame, tuple[str, ...]]:
+    """Give each zone without a soil of its own the soil that the map shows there.
+
+    Field capacity, wilting point and intake rate are area-weighted means of the polygons within the
+    zone; the texture class, which decides drain time and what may stand on the surface, is that of
+    the largest part. The zone's own soil, sand and clay, or field capacity always win.
+
+    Parameters
+    ----------
+    hydrozones : GeoDataFrame
+        Index `zone`; columns as for `siting.water.zones.zone_water`; any projected CRS.
+    soils : GeoDataFrame or None
+        Polygons in the same CRS; columns soil, sand, clay, organic_matter, compaction, gravel.
+
+    Returns
+    -------
+    zones : GeoDataFrame
+        With soil, field_capacity, wilting_point and intake_rate filled in; the input itself where
+        there is no map.
+    notes : tuple of str
+        Which zones took their soil from the map, and from how many kinds of it.
+    """
+    if soils is None or soils.empty:
+        return hydrozones, ()
+    table = hydrozones.copy()
+    for column in ("soil", "field_capacity", "wilting_point", "intake_rate"):
+        if column not in table:
+            table[column] = None if column == "soil" else np.nan
+    known = [_filled(soil) for soil in soils.drop(columns="geometry").to_dict(orient="records")]
+    notes = []
+    for zone, row in hydrozones.iterrows():
+        if any(_known(row.get(column)) for column in _OWN):
+            continue
+        parts = soils.geometry.intersection(row.geometry).area.to_numpy(dtype=float)
+        share = parts.sum() / row.geometry.area
+        if share < _LEAST_MAPPED:
+            notes.append(f"zone {zone}: the soil map covers {share:.0%} of it and is not used")
+            continue
+        mean = _mean(known, parts)
+        table.loc[zone, "soil"] = mean["soil"]
+        for column in ("field_capacity", "wilting_point"):
+            table.loc[zone, column] = mean[column]
+        if not _known(row.get("intake_rate")):
+            table.loc[zone, "intake_rate"] = mean["intake_rate"]
+        kinds = int(np.count_nonzero(parts > 0))
+        how = "" if kinds == 1 else f", the area-weighted mean of {kinds} polygons"
+        notes.append(f"zone {zone}: soil from the soil map, mostly {mean['soil']}{how}")
+    return table, tuple(notes)
+
+
+def _filled(soil: dict[Any, Any]) -> dict[str, Any]:
+    """Return what a polygon of the map holds and takes in."""
+    found = zone_soil({str(column): value for column, value in soil.items()})
+    return {
+        "soil": found.soil_class,
+        "field_capacity": found.field_capacity[0],
+        "wilting_point": found.wilting_point[0],
+        "intake_rate": found.intake_rate,
+    }
+
+
+def _mean(
+    known: list[dict[str, Any]], parts: np.ndarray[Any, np.dtype[np.float64]]
+) -> dict[str, Any]:
+    """Average the polygons by their area; the class is that of the largest part."""
+    table = pd.DataFrame(known)
+    by_class = pd.Series(parts).groupby(table["soil"].to_numpy()).sum()
+    weights = parts / parts.sum()
+    numbers = ("field_capacity", "wilting_point", "intake_rate")
+    return {"soil": str(by_class.idxmax())} | {
+        column: float(table[column].to_numpy(dtype=float) @ weights) for column in numbers
+    }
+
+
+def _known(value: object) -> bool:
+    return isinstance(value, str) or bool(value is not None and np.isfinite(float(str(value))))
+
+
+#: Gallons per inch and square foot as the ordinance writes it (exactly 144/231 = 0.6234).
+ORDINANCE_GALLONS: Final = 0.62
+#: The same as the programme writes it.
+PROGRAMME_GALLONS: Final = 0.6233
+#: Share of reference ET that the programme allows.
+PROGRAMME_SHARE: Final = 0.70
+#: ET adjustment factor by use: California Code of Regulations, Title 23, s. 491.
+ET_ADJUSTMENT: Final = {"residential": 0.55, "non_residential": 0.45}
+#: Largest share of the rain that may be counted.
+RAIN_SHARE: Final = 0.25
+_ORDINANCE: Final = "California Code of Regulations, Title 23, ss. 490-495 (model ordinance)"
+_PROGRAMME: Final = "EPA landscape water budget (allowance as published; requirement from memory)"
+
+
+def maximum_allowance(
+    eto_in: float,
+    area_ft2: float,
+    *,
+    special_ft2: float = 0.0,
+    et_adjustment: float = 0.55,
+    effective_rain_in: float = 0.0,
+) -> float:
+    """Return the maximum applied water allowance of a year, MAWA.
+
+    eto_in: reference ET of the year [in]; area_ft2: landscape area, special areas included [ft²];
+    special_ft2: special landscape area: edible plants, playing fields, recycled water [ft²];
+    et_adjustment: 0.55 for homes, 0.45 for others, 0.7 in the 2009 form [-]; effective_rain_in:
+    rain that is counted, at most a quarter of the year's [in]. Result: allowance [gal/year].
+
+    California Code of Regulations, Title 23, s. 492.4: MAWA = (ETo - Eppt)(0.62)[(ETAF x LA) +
+    ((1 - ETAF) x SLA)].
+
+    >>> round(maximum_allowance(51.1, 50_000, et_adjustment=0.7))
+    1108870
+    """
+    if min(eto_in, area_ft2, special_ft2, effective_rain_in) < 0 or special_ft2 > area_ft2:
+        found = f"ETo {eto_in:g} in, area {area_ft2:g}, special area {special_ft2:g} ft2"
+        allowed = "nothing negative; the special area within the landscape area"
+        raise InputError([Fault("water budget", found, allowed, "Correct the numbers.")])
+    share = et_adjustment * area_ft2 + (1.0 - et_adjustment) * special_ft2
+    return max(eto_in - effective_rain_in, 0.0) * ORDINANCE_GALLONS * share
+
+
+def estimated_use(
+    eto_in: float,
+    plant_factor: ArrayLike,
+    area_ft2: ArrayLike,
+    *,
+    efficiency: ArrayLike,
+    effective_rain_in: float = 0.0,
+) -> Floats:
+    """Return the estimated total water use of each hydrozone in a year, ETWU.
+
+    eto_in: reference ET of the year [in]; plant_factor, area_ft2, efficiency: plant factor (1 for
+    special landscape areas) [-], area [ft²] and irrigation efficiency of each hydrozone: 0.75
+    overhead, 0.81 drip [-]; effective_rain_in: rain that is counted [in]. Result: use; their sum is
+    ETWU [gal/year].
+
+    California Code of Regulations, Title 23, s. 492.4: ETWU = ETo x 0.62 x ETAF x area, with
+    ETAF = PF / IE.
+
+    >>> float(estimated_use(51.1, 1.0, 24_700, efficiency=0.71).round())
+    1102177.0
+    """
+    factors = np.asarray(plant_factor, dtype=float) / np.asarray(efficiency, dtype=float)
+    depth = max(eto_in - effective_rain_in, 0.0) * ORDINANCE_GALLONS
+    return np.asarray(depth * factors * np.asarray(area_ft2, dtype=float))
+
+
+def peak_month_allowance(eto_in: float, area_ft2: float) -> float:
+    """Return the landscape water allowance of the peak month.
+
+    eto_in: reference ET of the peak month [in]; area_ft2: landscape area [ft²]. Result: allowance
+    [gal/month].
+
+    EPA landscape water budget: 0.70 x ETo x area x 0.6233.
+
+    >>> round(peak_month_allowance(6.0, 5000.0))
+    13089
+    """
+    return PROGRAMME_SHARE * eto_in * area_ft2 * PROGRAMME_GALLONS
+
+
+def peak_month_requirement(
+    eto_in: float,
+    coefficient: ArrayLike,
+    area_ft2: ArrayLike,
+    *,
+    uniformity: ArrayLike,
+    rain_in: float = 0.0,
+) -> Floats:
+    """Return the landscape water requirement of each hydrozone in the peak month.
+
+    eto_in: reference ET of the peak month [in]; coefficient, area_ft2, uniformity: landscape
+    coefficient [-], area [ft²] and low-quarter uniformity [-]; rain_in: rain of the month, of which
+    a quarter is counted [in]. Result: requirement, at least 0 [gal/month].
+
+    EPA landscape water budget (from memory): (ETo KL - Ra) A 0.6233 / DU.
+    """
+    need = eto_in * np.asarray(coefficient, dtype=float) - RAIN_SHARE * rain_in
+    depth = np.maximum(need, 0.0) / np.asarray(uniformity, dtype=float)
+    return np.asarray(depth * np.asarray(area_ft2, dtype=float) * PROGRAMME_GALLONS)
+
+
+@dataclass(frozen=True)
+class ClimateYear:
+    """A mean year.
+
+    eto_mm, rain_mm: reference ET and rain of the year [mm]; peak_month: month with most reference
+    ET, 1 to 12; peak_eto_mm, peak_rain_mm: reference ET and rain of that month [mm].
+    """
+
+    eto_mm: float
+    rain_mm: float
+    peak_month: int
+    peak_eto_mm: float
+    peak_rain_mm: float
+
+
+def climate_year(
+    dates: pd.DatetimeIndex, eto: ArrayLike, rain: ArrayLike, *, days_a_year: float = 365.25
+) -> ClimateYear:
+    """Average daily weather to a mean year, gaps and part years included by their days.
+
+    Parameters
+    ----------
+    dates : DatetimeIndex, length N
+        The days.
+    eto, rain : array_like, shape (N,)
+        Reference ET [mm/d] and rain [mm].
+    days_a_year : float, optional
+        Length of the mean year [d].
+
+    Returns
+    -------
+    ClimateYear
+        Sums of the means of the twelve months; months without a day are left out.
+    """
+    table = pd.DataFrame({"eto": np.asarray(eto, float), "rain": np.asarray(rain, float)}, dates)
+    month = dates.month
+    mean = table.groupby(month).mean()
+    length = pd.Series(pd.date_range("2001-01-01", "2001-12-31").month).value_counts().sort_index()
+    sums = mean.mul(length.loc[mean.index] * days_a_year / 365.0, axis=0)
+    peak = int(sums["eto"].to_numpy().argmax())
+    return ClimateYear(
+        eto_mm=float(sums["eto"].sum()),
+        rain_mm=float(sums["rain"].sum()),
+        peak_month=int(sums.index.to_numpy()[peak]),
+        peak_eto_mm=float(sums["eto"].iloc[peak]),
+        peak_rain_mm=float(sums["rain"].iloc[peak]),
+    )
+
+
+def water_budget(
+    kind: str, zones: pd.DataFrame, *, year: ClimateYear, use: str = "residential"
+) -> dict[str, Any]:
+    """Return a property's water budget.
+
+    Parameters
+    ----------
+    kind : {"mwelo", "epa"}
+        The state ordinance's yearly budget, or the programme's budget of the peak month.
+    zones : DataFrame
+        Index `zone`; columns plants, area_m2, plant_factor (mean of the year) and kl (landscape
+        coefficient of the peak month) [-], efficiency, distribution_uniformity [-].
+    year : ClimateYear
+        The mean year.
+    use : {"residential", "non_residential"}
+        Decides the ordinance's ET adjustment factor.
+
+    Returns
+    -------
+    dict
+        kind, use, reference, period, eto_mm, area_m2, special_area_m2 (zones of vegetables),
+        et_adjustment (None for "epa"), allowance_m3, estimated_m3, within (bool), zones (mapping of
+        zone to m³). No rain is counted in the ordinance's budget.
+    """
+    area = zones["area_m2"].to_numpy(dtype=float)
+    special = (zones["plants"] == "vegetables").to_numpy()
+    feet = area / FOOT_M**2
+    if kind == "mwelo":
+        adjustment: float | None = ET_ADJUSTMENT[use]
+        eto = year.eto_mm / INCH_MM
+        allowance = maximum_allowance(
+            eto, feet.sum(), special_ft2=feet[special].sum(), et_adjustment=ET_ADJUSTMENT[use]
+        )
+        factor = np.where(special, 1.0, zones["plant_factor"].to_numpy(dtype=float))
+        efficiency = np.where(special, 1.0, zones["efficiency"].to_numpy(dtype=float))
+        parts = estimated_use(eto, factor, feet, efficiency=efficiency)
+        period, depth, source = "year", year.eto_mm, _ORDINANCE
+    else:
+        adjustment, eto = None, year.peak_eto_mm / INCH_MM
+        allowance = peak_month_allowance(eto, feet.sum())
+        parts = peak_month_requirement(
+            eto,
+            zones["kl"].to_numpy(dtype=float),
+            feet,
+            uniformity=zones["distribution_uniformity"].to_numpy(dtype=float),
+            rain_in=year.peak_rain_mm / INCH_MM,
+        )
+        period, depth, source = f"month {year.peak_month}", year.peak_eto_mm, _PROGRAMME
+    return _report(
+        {"kind": kind, "use": use, "reference": source, "period": period, "eto_mm": depth},
+        area=float(area.sum()),
+        special=float(area[special].sum()),
+        adjustment=adjustment,
+        allowance=allowance,
+        parts=dict(zip([str(zone) for zone in zones.index], parts.tolist(), strict=True)),
+    )
+
+
+def _report(
+    head: Mapping[str, object],
+    *,
+    area: float,
+    special: float,
+    adjustment: float | None,
+    allowance: float,
+    parts: Mapping[str, float],
+) -> dict[str, Any]:
+    """Put a budget together in cubic metres."""
+    total = sum(parts.values())
+    return {
+        **head,
+        "area_m2": area,
+        "special_area_m2": special,
+        "et_adjustment": adjustment,
+        "allowance_m3": allowance * GALLON_M3,
+        "estimated_m3": total * GALLON_M3,
+        "within": bool(total <= allowance),
+        "zones": {zone: gallons * GALLON_M3 for zone, gallons in parts.items()},
+    }

@@ -19,10 +19,10 @@ import rasterio
 from rasterio.transform import from_origin
 from shapely.geometry import LineString, Point, box
 
-from siting.climate.calendar import season_calendar
-from siting.climate.generator import daily_from_normals
+from siting.climate.readers import daily_from_normals
+from siting.climate.seasons import season_calendar
 from siting.errors import InputError, PlanError
-from siting.planning import read_inputs
+from siting.planning.make import read_inputs
 from siting.site.model import Site
 from tests.small_property import NORMALS
 

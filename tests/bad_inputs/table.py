@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from pathlib import Path
 
-from siting.limits import LIMITS
+from siting.errors import LIMITS
 from tests.bad_inputs.base import Case, outcome_of, quiet_warnings
 from tests.bad_inputs.corpus import CASES, GROUPS
 

@@ -16,13 +16,12 @@ import numpy as np
 import pandas as pd
 from shapely.geometry import box
 
-from siting._plan_choice import decide
-from siting._plan_control import Trial, governors, todays_timer
-from siting._plan_options import Options, Prices
-from siting._plan_schedule import watering_days
-from siting.season import RootZone
+from siting.decide.choice import Options, Prices, decide
+from siting.decide.governors import Trial, governors, todays_timer
+from siting.season.events import RootZone
+from siting.season.schedule import watering_days
 from siting.site.settings import HARDWARE, Control, Timer
-from siting.wiring import TrenchNetwork
+from siting.wire.routes import TrenchNetwork
 
 PLANTS = ("cool_season_turf", "warm_season_turf", "shrubs", "perennials")
 CLASSES, DAYS = 4, 245

@@ -24,8 +24,9 @@ from rasterio.features import rasterize
 from rasterio.transform import from_origin
 
 from siting.site.model import HeightRaster
+from siting.sun.light import ShadeOptions
 from siting.sun.model import SunPositions
-from siting.sun.shade import ShadeOptions, shade_instants
+from siting.sun.shade import shade_instants
 from tests.benchmarks.scene import Town, height_raster
 from tests.sun_cases import shade_season
 

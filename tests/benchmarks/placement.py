@@ -8,10 +8,10 @@ from __future__ import annotations
 import time
 from dataclasses import replace
 
-from siting import planning
-from siting._plan_places import all_hazards, place_zones
-from siting._plan_survey import survey_site
-from siting.demo import demo_property
+from siting.decide.places import all_hazards, place_zones
+from siting.planning import make as planning
+from siting.site.template import demo_property
+from siting.zones.survey import survey_site
 
 
 def main() -> None:

@@ -23,13 +23,12 @@ from pathlib import Path
 
 import numpy as np
 
-from siting.planning import plan, read_inputs
+from siting.planning.make import plan, read_inputs
 from siting.portfolio.engine import ClusterEngine, EngineError, Heard, worker_environment
 from siting.portfolio.extract import extract, open_window
 from siting.portfolio.model import Job
 from siting.portfolio.run import Status, run_portfolio
-from siting.portfolio.source import open_source
-from siting.portfolio.tiles import cut_tiles, index_of
+from siting.portfolio.source import cut_tiles, index_of, open_source
 from tests.city import write_city
 
 #: Lots of the plain loop at most: it stands still, nothing in it grows.

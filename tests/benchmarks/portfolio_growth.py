@@ -25,13 +25,10 @@ import shapely
 from siting.portfolio.engine import LoopEngine
 from siting.portfolio.extract import extract, open_window
 from siting.portfolio.model import Tile
-from siting.portfolio.page import write_page
-from siting.portfolio.report import totals, write_ranking
+from siting.portfolio.page import totals, write_page, write_ranking
 from siting.portfolio.run import run_portfolio
-from siting.portfolio.source import input_digest, open_source
-from siting.portfolio.store import Store
-from siting.portfolio.tables import SCHEMAS, TABLES
-from siting.portfolio.tiles import cut_tiles, index_of, tile_size
+from siting.portfolio.source import cut_tiles, index_of, input_digest, open_source, tile_size
+from siting.portfolio.store import SCHEMAS, TABLES, Store
 from tests.city import write_city
 
 

@@ -22,7 +22,15 @@ from tests.small_city import assert_same_tables, small_city
 
 def start(template: Path, out: Path) -> subprocess.Popen:
     """Start the command."""
-    command = [sys.executable, "-m", "siting.cli", "portfolio", str(template), "--out", str(out)]
+    command = [
+        sys.executable,
+        "-m",
+        "siting.cli.main",
+        "portfolio",
+        str(template),
+        "--out",
+        str(out),
+    ]
     return subprocess.Popen([*command, "--workers", "2"], stdout=subprocess.DEVNULL)
 
 

@@ -7,9 +7,9 @@ from typing import Final
 import numpy as np
 import pandas as pd
 
+from siting.sun.light import ShadeOptions
 from siting.sun.model import SunPositions, SunShade
 from siting.sun.position import clear_sky_normal, season_positions, sun_at
-from siting.sun.shade import ShadeOptions
 from tests.benchmarks.scene import SCENES
 from tests.sun_cases import shade_season
 

@@ -14,8 +14,8 @@ from typing import Final
 
 import numpy as np
 
+from siting.sun.light import ShadeOptions
 from siting.sun.position import season_positions
-from siting.sun.shade import ShadeOptions
 from tests.benchmarks.measure import Case, Result, draw_sample, run_case, versions
 from tests.benchmarks.peers import ENGINES
 from tests.benchmarks.positions import grouped_errors

@@ -18,7 +18,8 @@ import numpy as np
 import shapely
 from shapely.geometry import LineString, box
 
-from siting.wiring import free_space, nearest_controller_distance, steiner_tree, visibility_graph
+from siting.wire.paths import free_space, steiner_tree, visibility_graph
+from siting.wire.routes import nearest_controller_distance
 
 PROPERTY = box(0, 0, 140, 90)
 

@@ -10,14 +10,14 @@ from pathlib import Path
 
 import pandas as pd
 
-from siting._commission_readings import read_readings
-from siting.climate.options import WeatherOptions
+from siting.climate.model import WeatherOptions
 from siting.climate.readers import read_weather
+from siting.commission.readings import read_readings
 from siting.errors import InputError
 from siting.handoff.readingsheet import write_readings
-from siting.planning import Plan
+from siting.planning.model import Plan
 from siting.site.property import read_property
-from siting.site.vocabulary import PLANTS
+from siting.site.settings import PLANTS
 from tests import weather_files as files
 from tests.bad_inputs.base import TOML, Draft
 from tests.plan_factory import make_plan

@@ -1,6 +1,6 @@
 """Mutation testing of a module: change one thing at a time, and see whether its tests notice.
 
-`python -m tests.fuzz.mutants siting/water/balance.py tests/test_balance.py [--most 60] [--seed 1]`
+`python -m tests.fuzz.mutants siting/water/balance.py tests/water/test_balance.py [--most 60] [--seed 1]`
 runs each test file on the unchanged module, and ends there if one fails or has nothing to run. Then
 it prints the share of mutants that were killed, and those that were not: survivors, and apart from
 them mutants that ran out of time or broke off. The module is changed in a scratch copy of the

@@ -8,7 +8,7 @@ from pathlib import Path
 import pyogrio.errors
 
 from siting.errors import InputError, PlanError
-from siting.planning import plan, read_inputs
+from siting.planning.make import plan, read_inputs
 from tests.bad_inputs.base import Draft
 
 __all__ = ["check_draft"]

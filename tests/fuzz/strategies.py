@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from shapely.affinity import rotate, translate
 from shapely.geometry import LineString, MultiPolygon, Point, Polygon, box
 
-from siting.site.vocabulary import IRRIGATION, PLANTS, SOILS
+from siting.site.settings import IRRIGATION, PLANTS, SOILS
 from tests.bad_inputs.base import CRS, EAST, NORTH, TOML, Draft
 
 __all__ = ["dirty_properties", "sound_properties"]

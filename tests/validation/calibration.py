@@ -29,11 +29,10 @@ from scipy.stats import chi2
 from shapely.geometry import Polygon, box
 from shapely.geometry.base import BaseGeometry
 
-from siting._plan_threads import one_blas_thread
-from siting._rankfield import FIELD_ERROR
-from siting._surface import surface_through
-from siting._unevenness import FIELD_REACH_M, UNDRAWN_SHADE
-from siting.placement import Placement, Unevenness, place_sensor
+from siting.place.placement import Placement, place_sensor
+from siting.place.rank import FIELD_ERROR, FIELD_REACH_M, UNDRAWN_SHADE, surface_through
+from siting.threads import one_blas_thread
+from siting.zones.application import Unevenness
 
 PROPERTIES, TRUTHS, BINS, BURIAL_M, STEP_M = 200, 6, 8, 0.4, 0.8
 _CROWN_M, _UNDRAWN_DRYNESS, _FEWEST = 2.5, 0.5, 30

@@ -17,7 +17,7 @@ import pandas as pd
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
-from siting._commission_health import sensor_health
+from siting.commission.health import sensor_health
 from tests.readings_simulator import FAULTS, simulate
 
 

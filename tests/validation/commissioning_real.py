@@ -20,9 +20,8 @@ import pandas as pd
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
-from siting._commission_health import sensor_health
-from siting._commission_model import Expected
-from siting._commission_stability import relative_differences, together
+from siting.commission.health import sensor_health
+from siting.commission.signal import Expected, relative_differences, together
 from siting.water.soil import SOIL_CLASSES
 from tests.validation.quebec import FOLDER, measured, weather
 

@@ -16,9 +16,9 @@ from pathlib import Path
 
 import pandas as pd
 
-from siting.climate.generator import daily_from_normals
+from siting.climate.readers import daily_from_normals
 from siting.water.reference_et import eto_terms
-from tests.test_climate_real import dry_spells, normals_of, yearly
+from tests.climate.test_real import dry_spells, normals_of, yearly
 
 _COLUMNS = ["year", "day", "rs_mj_m2", "tmax_c", "tmin_c", "rain_mm", "ea_kpa", "swe"]
 

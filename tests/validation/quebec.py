@@ -4,10 +4,10 @@ Four moisture sensors at 7.5 cm under grass, 2018 to 2021, with daily weather (C
 10.5281/zenodo.7948797, by way of the public repository Alireza-Amani/SVS_percolation, MIT). The
 data are not part of this project; the script says so and ends where the folder is not there::
 
-    python tests/validation/quebec.py [FOLDER]
+    python tests/validation/quebec.py FOLDER
 
 Nothing is tuned. The grass is `cool_season_turf`, the soil the program's default (sandy loam), the
-sensor's layer that of `siting.water.layers`; beside it the same with the whole root zone read, and
+sensor's layer that of `siting.water.balance`; beside it the same with the whole root zone read, and
 with field capacity and wilting point from the site's own retention curves (33 kPa, and the driest
 water content reached, which is no wilting point: the curves end near 90 kPa). Only May to October
 is run, from field capacity on 1 May: there is snow in the rest. The file has mean temperatures
@@ -23,18 +23,15 @@ from typing import NamedTuple
 import numpy as np
 import pandas as pd
 
-from siting.climate.air import saturation_vapour_pressure
-from siting.climate.sky import extraterrestrial_radiation
-from siting.water.balance import effective_rain
-from siting.water.layers import layer_step, sensor_layer_share
+from siting.climate.air import extraterrestrial_radiation, saturation_vapour_pressure
+from siting.water.balance import effective_rain, layer_step, sensor_layer_share
 from siting.water.plants import PLANT_KINDS, adjusted_depletion, monthly_plant_factor
-from siting.water.radiation import clear_sky_radiation
+from siting.water.reference_et import clear_sky_radiation
 from siting.water.soil import SOIL_CLASSES
 from tests.et_reference import net_radiation, penman_monteith
 
 #: The data do not say where the site lies: southern Quebec, latitude and height from memory.
 LATITUDE, ELEVATION_M, SENSOR_M = 45.8, 110.0, 0.075
-FOLDER = Path(__file__).resolve().parents[3] / "shared" / "data"
 FEWEST_DRY, RAINLESS_MM, FIRST, LAST = 4, 0.5, 5, 10
 
 
@@ -119,7 +116,7 @@ def dry_downs(days: pd.DataFrame, read: pd.Series, model: pd.Series) -> np.ndarr
 
 def main() -> None:
     """Print what agrees and what does not."""
-    folder = Path(sys.argv[1]) if len(sys.argv) > 1 else FOLDER
+    folder = Path(sys.argv[1]) if len(sys.argv) > 1 else Path("FOLDER")
     if not (folder / "grass_cover_quebec_daily.csv").is_file():
         print("the measured series are not here; see the docstring")
         return

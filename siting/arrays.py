@@ -1,0 +1,10 @@
+"""Names for the kinds of numpy arrays that the package hands round."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+Flags = NDArray[np.bool_]

@@ -1,0 +1,11 @@
+from .air import extraterrestrial_radiation as extraterrestrial_radiation
+from .air import mean_saturation_vapour_pressure as mean_saturation_vapour_pressure
+from .air import saturation_vapour_pressure as saturation_vapour_pressure
+from .air import solar_declination as solar_declination
+from .air import sunset_hour_angle as sunset_hour_angle
+from .model import Climate as Climate
+from .model import SeasonCalendar as SeasonCalendar
+from .model import WeatherOptions as WeatherOptions
+from .readers import fetch_weather as fetch_weather
+from .readers import read_weather as read_weather
+from .seasons import season_calendar as season_calendar

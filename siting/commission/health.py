@@ -1,0 +1,700 @@
+"""Is a buried sensor healthy? Symptoms, causes and what to do, from its own log.
+
+The limits are judgement of this project, set on simulated seasons and held against others; see
+`tests/validation/commissioning.py` for how often each fault is named and a healthy sensor accused.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
+from typing import Final
+
+import numpy as np
+import pandas as pd
+
+from siting.climate.model import Climate
+from siting.commission.readings import Readings
+from siting.commission.signal import Expected, Signal, Wetting, signal_of
+from siting.commission.soil import Capacity, held_water, tension_exponent
+from siting.planning.model import Plan
+from siting.water.reference_et import eto_terms
+
+
+@dataclass(frozen=True)
+class Limits:
+    """Where a test begins to speak. Judgement of this project, no source.
+
+    gap_share: share of the log that may be missing; stuck_h, stuck_share: a value that does not
+    move for so long is stuck [h], share of the log that may be; answer: median rise over possible
+    rise below which a sensor does not answer; least_answers: fewest events that a test of answers
+    needs; sharp: median rise over possible rise of small rains above which water is led there;
+    low_plateau: plateau over the plan's field capacity below which the sensor does not touch the
+    soil; spike: share of a rise lost within a day, with a low plateau, that means an air gap;
+    high_depletion, low_depletion: share of the available water gone at the threshold, beyond the
+    plan's own by the first or short of it by the second; mostly: share of the log below a threshold
+    that hardly ever skips; slow, fast: measured over modelled dry-down slope; drift: drift of the
+    plateau [m³/m³ per 30 days]; swing: half the rise within a dry day [m³/m³]; jumps: rises that
+    nothing explains.
+    """
+
+    gap_share: float = 0.5
+    stuck_h: float = 72.0
+    stuck_share: float = 0.25
+    answer: float = 0.3
+    least_answers: int = 3
+    sharp: float = 1.7
+    low_plateau: float = 0.68
+    spike: float = 0.5
+    high_depletion: float = 0.35
+    low_depletion: float = 0.1
+    mostly: float = 0.62
+    slow: float = 0.3
+    fast: float = 3.0
+    drift: float = 0.02
+    swing: float = 0.008
+    jumps: int = 4
+
+
+#: The limits used.
+LIMITS: Final = Limits()
+
+
+@dataclass(frozen=True)
+class Finding:
+    """One thing that a log says about a sensor.
+
+    kind: "dead", "wrong_zone", "air_gap", "downspout", "threshold_low", "threshold_high",
+    "no_rewet", "no_rain", "unexplained_jumps", "never_crosses", "slow_dry_down", "fast_dry_down",
+    "plateau_drift", "daily_swing" or "gaps"; words: what was seen, with numbers; cause: what it
+    most likely means; action: what to do; marks: where in the log it shows, for the picture.
+    """
+
+    kind: str
+    words: str
+    cause: str
+    action: str
+    marks: tuple[pd.Timestamp, ...] = ()
+
+
+@dataclass(frozen=True)
+class Health:
+    """What was found out about one sensor.
+
+    sensor_id: which sensor; findings: the most telling first, empty for a healthy sensor; untested:
+    what could not be tested, and why; signal: the curve; threshold: as set, as water content, NaN
+    where it is not known [m³/m³]; expected: what the plan expects there.
+    """
+
+    sensor_id: str
+    findings: tuple[Finding, ...]
+    untested: tuple[str, ...]
+    signal: Signal
+    threshold: float = math.nan
+    expected: Expected | None = None
+
+    @property
+    def verdict(self) -> str:
+        """The kind of the first finding, or "healthy"."""
+        return self.findings[0].kind if self.findings else "healthy"
+
+
+@dataclass
+class Case:
+    """A sensor while it is judged.
+
+    signal: the curve, as it was logged; expected: what the plan expects of the sensor; threshold:
+    as set, as water content, NaN where it is not known [m³/m³]; limits: where tests begin to speak;
+    events: valve runs: start, valve, minutes [min], may be empty; untested: what could not be
+    tested, and why, tests add to it.
+    """
+
+    signal: Signal
+    expected: Expected
+    threshold: float
+    limits: Limits
+    events: pd.DataFrame
+    untested: list[str] = field(default_factory=list)
+
+    def answers(self, kind: str, *, without: str | None = None) -> list[tuple[Wetting, float]]:
+        """Return events and rise over the rise that their water makes possible.
+
+        Only events that nothing else blurs (with `without`: that neither rain nor that valve
+        does), into ground with room for the water.
+
+        kind {"own", "other", "rain"}: which events. Result: in the order of the log; the ratio is
+        of rises, without unit.
+        """
+        least = max(0.01, 6 * self.signal.noise)
+        blurred = {"rain", "own", without}
+        return [
+            (w, w.rise / possible)
+            for w in self.signal.wettings
+            if w.kind == kind
+            and (w.alone if without is None else not w.beside & blurred)
+            and math.isfinite(w.rise)
+            and (possible := self.possible(w)) >= least
+        ]
+
+    @property
+    def unlogged(self) -> bool:
+        """Whether the ground was watered by runs that are in no log."""
+        if any(w.kind == "own" for w in self.signal.wettings):
+            return False
+        jumps = self.signal.jumps
+        return len(jumps) > 0 and int((jumps["cause"] == "").sum()) >= self.limits.least_answers
+
+    def possible(self, wetting: Wetting) -> float:
+        """Return the rise that an event could make: its water, or the room that there is.
+
+        Result: 0 where the soil was full [m³/m³].
+        """
+        top = self.expected.field_capacity
+        if math.isfinite(self.signal.plateau):
+            top = min(top, self.signal.plateau)
+        room = max(top - wetting.before, 0.0)
+        water = wetting.mm if math.isfinite(wetting.mm) else math.inf
+        return min(water / self.expected.layer_mm, room)
+
+
+def middle(answers: list[tuple[Wetting, float]]) -> float:
+    """Return the median of some answers.
+
+    Result: NaN where there is none.
+    """
+    return float(np.median([a for _, a in answers])) if answers else math.nan
+
+
+def no_rewet(case: Case) -> Finding | None:
+    """Test whether the own valve wets the sensor."""
+    own = case.answers("own")
+    if len(own) < case.limits.least_answers:
+        runs = [w for w in case.signal.wettings if w.kind == "own"]
+        if len(runs) < case.limits.least_answers:
+            case.untested.append(f"the answer to its own valve: {len(runs)} runs in the log")
+        return None
+    if middle(own) >= case.limits.answer:
+        return None
+    rain = middle(case.answers("rain"))
+    wets = math.isfinite(rain) and rain >= case.limits.answer
+    return Finding(
+        "no_rewet",
+        f"Its own valve {case.expected.valve} raises it by only {100 * middle(own):.0f} % of what "
+        f"the water could do ({len(own)} runs)"
+        + (f"; rain raises it by {100 * rain:.0f} %" if math.isfinite(rain) else "") + ".",
+        "the heads there do not reach it, or the valve does not open" if wets
+        else "water runs off or past it, or the sensor is failing",
+        "Run the valve by hand and look whether the ground over the sensor gets wet.",
+        tuple(w.start for w, _ in own[:6]),
+    )  # fmt: skip
+
+
+def no_rain(case: Case) -> Finding | None:
+    """Test whether rain reaches the sensor."""
+    wettings = [w for w in case.signal.wettings if w.kind == "rain"]
+    if not wettings:
+        case.untested.append("the answer to rain: no rain in the record of these days")
+        return None
+    rains = [(w, a) for w, a in case.answers("rain") if w.mm >= 8]  # noqa: PLR2004 - mm that must reach
+    if len(rains) < case.limits.least_answers or middle(rains) >= case.limits.answer / 2:
+        return None
+    return Finding(
+        "no_rain",
+        f"Rains of 8 mm and more raise it by only {100 * middle(rains):.0f} % of what they could "
+        f"({len(rains)} rains).",
+        "a roof, a dense crown or a cover keeps the rain off",
+        "Look what stands over it; move it where the zone gets its rain.",
+        tuple(w.start for w, _ in rains[:6]),
+    )
+
+
+def jumps(case: Case) -> Finding | None:
+    """Test for rises without its valve, without rain."""
+    rises = case.signal.jumps
+    if rises.empty:
+        return None
+    strange = rises[~rises["cause"].isin(["own", "rain"])]
+    rain_known = any(w.kind == "rain" for w in case.signal.wettings)
+    if not rain_known or not len(case.events):
+        case.untested.append("rises without its valve: they need the valve log and the rain record")
+        return None
+    if len(strange) < case.limits.jumps or len(strange) < 0.25 * len(rises):
+        return None
+    others = sorted(set(strange["valve"]) - {""})
+    cause = (
+        f"valve {', '.join(others)} throws there" if others
+        else "a leak, watering by hand, a neighbour's heads, or runs missing from the log"
+    )  # fmt: skip
+    return Finding(
+        "unexplained_jumps",
+        f"It rose {len(strange)} times (of {len(rises)}) without its valve and without rain, by "
+        f"{100 * float(strange['rise'].median()):.1f} points.",
+        cause,
+        "Look there at those hours; mend the leak, turn the heads, or complete the log.",
+        tuple(strange["time"][:6]),
+    )
+
+
+def never_crosses(case: Case) -> Finding | None:
+    """Test whether the log ever comes down to the threshold where the model says it should."""
+    if not math.isfinite(case.threshold) or case.signal.modelled.empty:
+        return None
+    content = case.signal.content.dropna()
+    model = case.signal.modelled.loc[content.index[0] : content.index[-1]]
+    offset = case.signal.plateau - case.expected.field_capacity
+    if not math.isfinite(offset):
+        return None
+    dry = model + offset < case.threshold - 0.02
+    if (content < case.threshold).any() or int(dry.sum()) < 10 or len(model) < 30:  # noqa: PLR2004
+        return None
+    return Finding(
+        "never_crosses",
+        f"It never came down to its threshold in {len(model)} days; by the plan's balance it "
+        f"should have on {int(dry.sum())}.",
+        "a wet spot, a leak, or shade that the plan does not know",
+        "Dig beside it with a trowel: if it is wetter than the rest of the zone, move it.",
+    )
+
+
+def dry_down(case: Case) -> Finding | None:
+    """Test whether it dries at the pace of its zone."""
+    if case.unlogged:
+        case.untested.append("the pace of drying: it rose by runs that are in no log")
+        return None
+    spells = case.signal.dry_downs
+    # The slope of three daily values is loose.
+    if len(spells) < case.limits.least_answers + (0 if case.signal.step_h == 1 else 2):
+        case.untested.append(f"the pace of drying: {len(spells)} dry spells in the log")
+        return None
+    ratio = float((spells["slope"] / spells["modelled"]).median())
+    measured, modelled = (-100 * float(spells[c].median()) for c in ("slope", "modelled"))
+    seen = (
+        f"In {len(spells)} dry spells it fell by {measured:.1f} points a day, where the zone is "
+        f"reckoned to fall by {modelled:.1f}"
+    )
+    marks = tuple(spells["start"][:6])
+    if ratio < case.limits.slow:
+        return Finding(
+            "slow_dry_down", f"{seen}.",
+            "shade, a wet spot or roots that do not reach it: it is not the driest part",
+            "Compare with the dry places of the zone; move it if they are dry while it is wet.",
+            marks,
+        )  # fmt: skip
+    if ratio > case.limits.fast:
+        return Finding(
+            "fast_dry_down", f"{seen}.",
+            "loose or sandy backfill, an air gap, or more sun than the plan knows",
+            "Firm the soil round it; check the rank of its place.",
+            marks,
+        )  # fmt: skip
+    return None
+
+
+def drift(case: Case) -> Finding | None:
+    """Test whether the plateau wanders."""
+    plateaus = case.signal.plateaus
+    if len(plateaus) < 8:  # noqa: PLR2004 - a trend needs points
+        return None
+    days = np.asarray((plateaus.index - plateaus.index[0]) / _DAY, dtype=float)
+    if days[-1] < 30:  # noqa: PLR2004
+        return None
+    fit, covariance = np.polyfit(days, plateaus.to_numpy(dtype=float), 1, cov=True)
+    slope, error = 30 * float(fit[0]), 30 * math.sqrt(float(covariance[0, 0]))
+    if abs(slope) < case.limits.drift or abs(slope) < 5 * error:
+        return None
+    return Finding(
+        "plateau_drift",
+        f"Its reading after soakings {'rises' if slope > 0 else 'falls'} by {100 * abs(slope):.1f} "
+        f"points a month ({len(plateaus)} soakings).",
+        "salt, a failing sensor, or soil that settles round it",
+        "Read it again a day after a soaking and set the threshold anew; replace it if it goes on.",
+        tuple(plateaus.index[[0, -1]]),
+    )
+
+
+def swing(case: Case) -> Finding | None:
+    """Test whether it follows the temperature of the day."""
+    if case.signal.step_h != 1:
+        case.untested.append(
+            "the daily swing, and with it most air gaps, downspouts and wrong zones: they show in "
+            "a log by the hour, and this one is daily"
+        )
+        return None
+    if not case.signal.swing > case.limits.swing:
+        return None
+    return Finding(
+        "daily_swing",
+        f"It rises by {200 * case.signal.swing:.1f} points within dry days.",
+        "too shallow, or loose in the ground: it follows the temperature of the air",
+        "Check its depth and firm the soil; set times of reading before dawn.",
+    )
+
+
+def gaps(case: Case) -> Finding | None:
+    """Test whether much of the log is missing."""
+    content = case.signal.content
+    share = float(content.isna().mean()) if len(content) else 1.0
+    if share <= case.limits.gap_share:
+        return None
+    return Finding(
+        "gaps", f"{100 * share:.0f} % of the log is missing.", "the logger or its radio",
+        "Check battery and reach; what is told here rests on the rest.",
+    )  # fmt: skip
+
+
+_DAY: Final = pd.Timedelta(days=1)
+#: Plateau over field capacity below which all signs together mean an air gap.
+_LOOSE: Final = 0.85
+#: A single run that could raise the content by this much tests a valve [m³/m³].
+_SOAKED: Final = 0.03
+
+
+def dead(case: Case) -> Finding | None:
+    """Test for a sensor that sends nothing, nonsense, or one value."""
+    content, step = case.signal.content, case.signal.step_h
+    if case.signal.raw.dropna().empty:
+        return _dead_finding("it sent no value at all", ())
+    raw = case.signal.raw
+    last, end = raw.dropna().index[-1], raw.index[-1]
+    if end - last > 5 * _DAY:
+        return _dead_finding(f"its last value came on {last:%Y-%m-%d}", (last,))
+    mad = float(((raw < 0.01) | (raw > 0.75)).sum()) / len(raw)  # noqa: PLR2004 - no soil holds this
+    if mad > case.limits.stuck_share / 2:
+        where = tuple(raw.index[(raw < 0.01) | (raw > 0.75)][:1])  # noqa: PLR2004
+        return _dead_finding(
+            f"{100 * mad:.0f} % of its values are no water content of a soil", where
+        )
+    still = content.diff().abs() < 1e-4  # noqa: PLR2004 - below what any soil does in an hour
+    run = still.groupby((~still).cumsum()).transform("sum") * step
+    stuck = (run >= case.limits.stuck_h) if step == 1 else (run >= 4 * 24)
+    share = float(stuck.sum()) / max(len(content), 1)
+    if share > case.limits.stuck_share:
+        at = content.index[int(np.argmax(stuck.to_numpy()))]
+        return _dead_finding(f"it showed one and the same value from {at:%Y-%m-%d} on", (at,))
+    return None
+
+
+def _dead_finding(words: str, marks: tuple[pd.Timestamp, ...]) -> Finding:
+    return Finding(
+        "dead",
+        f"It sends nothing that can be a soil's: {words}.",
+        "cable, splice or sensor broken",
+        "Measure the cable at the controller and at the splice; replace the sensor. Until then set "
+        "the controller to ignore it, or its zones may run on every start or on none.",
+        marks,
+    )
+
+
+def wrong_zone(case: Case) -> Finding | None:
+    """Test whether another valve wets the sensor and its own does not."""
+    least = max(0.01, 6 * case.signal.noise)
+    for valve in sorted({w.valve for w in case.signal.wettings if w.kind == "other"}):
+        runs = [
+            w for w in case.signal.wettings
+            if w.valve == valve and w.kind == "other" and "rain" not in w.beside
+            and math.isfinite(w.rise)
+        ]  # fmt: skip
+        only = [w for w in runs if "own" not in w.beside]
+        own = case.answers("own", without=valve)
+        # One soaking of dry ground says as much as several small runs.
+        tried = len(own) >= 2 or sum(case.possible(w) for w, _ in own) >= _SOAKED  # noqa: PLR2004
+        silent = tried and middle(own) <= case.limits.answer
+        unheard = not tried and len(only) >= case.limits.least_answers
+        told = runs if silent else only
+        rose = [w for w in told if w.rise >= least]
+        if not (silent or unheard) or len(told) < case.limits.least_answers:
+            continue
+        if len(rose) >= 0.7 * len(told):
+            return _wrong_zone_finding(case, valve, rose, len(told), own)
+    return None
+
+
+def _wrong_zone_finding(
+    case: Case, valve: str, rose: list[Wetting], runs: int, own: list[tuple[Wetting, float]]
+) -> Finding:
+    """Put the evidence into words."""
+    ours = case.expected.valve
+    silent = (
+        f"and by only {100 * middle(own):.0f} % of what the water could do at {len(own)} runs of "
+        f"its own valve {ours} without it"
+        if own
+        else f"and its own valve {ours} never ran without it"
+    )
+    return Finding(
+        "wrong_zone",
+        f"It rose at {len(rose)} of {runs} runs of valve {valve}, {silent}.",
+        f"it lies in the ground of valve {valve}, or the valves' wires are swapped",
+        f"Run valve {ours} by hand and look which zone gets wet; swap the wires or move the "
+        "sensor.",
+        tuple(w.start for w in rose[:6]),
+    )
+
+
+def air_gap(case: Case) -> Finding | None:
+    """Test for a sensor that does not touch the soil: low plateau, short spikes, swing."""
+    signal, expected = case.signal, case.expected
+    plateau = signal.plateau
+    if not math.isfinite(plateau):  # no soaking was followed for long: the middle of the log
+        plateau = float(signal.content.median())
+    level = plateau / expected.field_capacity
+    lost = _lost_in_a_day(signal)
+    swings = signal.swing > case.limits.swing / 2
+    seen_by_hour = lost > case.limits.spike or swings
+    low = level <= case.limits.low_plateau and (seen_by_hour or signal.step_h != 1)
+    loose = level <= _LOOSE and lost > 2 * case.limits.spike - 0.1 and swings
+    if not (low or loose):
+        return None
+    seen = f"a day or two after soakings it reads {100 * plateau:.1f} %, where this soil "
+    seen += f"holds about {100 * expected.field_capacity:.0f} %"
+    if math.isfinite(lost):
+        seen += f"; it loses {100 * lost:.0f} % of each rise within a day"
+    if swings:
+        seen += f"; it rises by {200 * signal.swing:.1f} points within dry days"
+    return Finding(
+        "air_gap",
+        f"It hardly touches the soil: {seen}.",
+        "an air gap or a stone at the sensor, or soil not firmed",
+        "Dig it up, press native soil to it on all sides, soak, wait and read again.",
+        tuple(signal.plateaus.index[:6]),
+    )
+
+
+def _lost_in_a_day(signal: Signal) -> float:
+    """Return the middle share of a rise that is lost 24 h after its peak; NaN where unknown."""
+    content = signal.content
+    real = [w for w in signal.wettings if w.kind != "other"]
+    least = max(0.02, 6 * signal.noise)
+    shares = []
+    for n, wetting in enumerate(real):
+        later = real[n + 1].start if n + 1 < len(real) else content.index[-1]
+        part = content.loc[wetting.start : wetting.end].dropna()
+        if not wetting.rise >= least or part.empty:
+            continue
+        peak = pd.Timestamp(str(part.idxmax()))
+        after = content.loc[peak + 0.9 * _DAY : peak + 1.1 * _DAY].dropna()
+        if peak + _DAY < later and len(after):
+            shares.append((float(part.max()) - float(after.median())) / wetting.rise)
+    return float(np.median(shares)) if len(shares) >= 3 else math.nan  # noqa: PLR2004
+
+
+def downspout(case: Case) -> Finding | None:
+    """Test for rain led to the sensor: small rains raise it more than their water can."""
+    if case.unlogged:
+        case.untested.append("rain led to it: it rose by runs that are in no log")
+        return None
+    small = [
+        (w, a)
+        for w in case.signal.wettings
+        if w.kind == "rain" and 1.5 <= w.mm <= 15.0  # noqa: PLR2004 - rains that leave room
+        and "own" not in w.beside and math.isfinite(w.rise)
+        and w.rise >= max(0.01, 4 * case.signal.noise)
+        and (a := w.rise / (w.mm / case.expected.layer_mm)) > 0
+    ]  # fmt: skip
+    own = middle([(w, w.rise / (w.mm / case.expected.layer_mm)) for w, _ in case.answers("own")])
+    ratio = middle(small)
+    hourly = case.signal.step_h == 1
+    least = case.limits.least_answers - hourly  # a day's mean says less than an hour's
+    if len(small) < least or not ratio > case.limits.sharp * (1.0 if hourly else 1.3):
+        return None
+    if math.isfinite(own) and ratio <= 1.5 * own:
+        return None  # it is the sensor's own scale that is steep, not the rain
+    return Finding(
+        "downspout",
+        f"Rains of {min(w.mm for w, _ in small):.0f} to {max(w.mm for w, _ in small):.0f} mm raise "
+        f"it {ratio:.1f} times as much as their water can ({len(small)} rains)"
+        + (f", its own valve {own:.1f} times" if math.isfinite(own) else "") + ".",
+        "a downspout, a roof edge or run-off leads water there",
+        "Look at it in the rain; lead the water away, or move the sensor.",
+        tuple(w.start for w, _ in small[:6]),
+    )  # fmt: skip
+
+
+def judge_threshold(case: Case) -> Finding | None:
+    """Test where the threshold lies against the plateau of the log."""
+    plateau, expected = case.signal.plateau, case.expected
+    if not math.isfinite(case.threshold):
+        case.untested.append("the threshold: it is not written on the sheet (threshold_set)")
+        return None
+    if not math.isfinite(plateau):
+        case.untested.append("the threshold: no larger soaking was followed by a day or two of log")
+        return None
+    gone = (plateau - case.threshold) / expected.available
+    seen = (
+        f"The threshold of {100 * case.threshold:.1f} % stands against a plateau of "
+        f"{100 * plateau:.1f} % ({len(case.signal.plateaus)} soakings)"
+    )
+    content = case.signal.content.dropna()
+    below = float((content < case.threshold).mean())
+    low = max(expected.low_fraction, 0.0)
+    ideal = 100 * (plateau - low * expected.available)
+    if gone < low - case.limits.low_depletion and below > case.limits.mostly:
+        return Finding(
+            "threshold_high",
+            f"{seen}, {100 * case.threshold - ideal:.1f} points above where the plan has it; "
+            f"the log lies below it {100 * below:.0f} % of the time, so that it hardly ever skips.",
+            "the threshold was set at a reading before the soil had drained, or for another soil",
+            f"Set it to {ideal:.1f} %.",
+        )
+    if gone > max(low + case.limits.high_depletion, expected.depletion_fraction + 0.2):
+        return Finding(
+            "threshold_low",
+            f"{seen}: {100 * gone:.0f} % of the available water is gone before it allows watering, "
+            f"where the plan says {100 * low:.0f} % and plants suffer from "
+            f"{100 * expected.depletion_fraction:.0f} % on.",
+            "the threshold was set from a dry reading, or lowered to save water",
+            f"Set it to {ideal:.1f} %.",
+        )
+    return None
+
+
+def sensor_health(
+    content: pd.Series,
+    *,
+    expected: Expected,
+    events: pd.DataFrame,
+    weather: pd.DataFrame,
+    threshold: float = math.nan,
+    limits: Limits = LIMITS,
+) -> Health:
+    """Judge one sensor by its log.
+
+    content: logged water content by time, any interval [m³/m³]; events: valve runs: start, valve,
+    minutes [min], may be empty; weather: index `date`, rain_mm, eto_mm [mm/d]; threshold: as set,
+    NaN where it is not known [m³/m³]. Result: findings, the most telling first, and what could not
+    be tested.
+    """
+    signal = signal_of(content, expected=expected, events=events, weather=weather)
+    case = Case(signal, expected, threshold, limits, events)
+    nothing = dead(case)
+    if nothing:
+        return Health(expected.sensor_id, (nothing,), (), signal, threshold, expected)
+    tests = (
+        wrong_zone, air_gap, downspout, judge_threshold, no_rewet, no_rain, jumps, never_crosses,
+        dry_down, drift, swing, gaps,
+    )  # fmt: skip
+    found = [finding for test in tests if (finding := test(case)) is not None]
+    return Health(
+        expected.sensor_id, tuple(_told_once(found)), tuple(case.untested), signal, threshold,
+        expected,
+    )  # fmt: skip
+
+
+def _told_once(found: list[Finding]) -> Iterable[Finding]:
+    """Drop symptoms that a cause already found explains."""
+    explained = {
+        "wrong_zone": {"no_rewet", "unexplained_jumps", "slow_dry_down", "fast_dry_down",
+                       "threshold", "threshold_low", "threshold_high"},
+        "air_gap": {"threshold_low", "threshold_high", "fast_dry_down", "slow_dry_down",
+                    "daily_swing", "no_rain", "no_rewet", "never_crosses", "unexplained_jumps"},
+        "downspout": {"slow_dry_down", "fast_dry_down", "never_crosses", "unexplained_jumps",
+                      "threshold_low", "threshold_high"},
+        "threshold_low": {"never_crosses", "slow_dry_down"},
+    }  # fmt: skip
+    hidden: set[str] = set()
+    for finding in found:
+        hidden |= explained.get(finding.kind, set())
+    return [finding for finding in found if finding.kind not in hidden]
+
+
+_FIELD_KPA = 33.0
+_LEAST_KPA = 5.0
+
+
+def expected_of(plan: Plan, sensor_id: str) -> Expected:
+    """Return what the plan expects of the ground round a sensor.
+
+    Result: soil, roots, valve and threshold.
+    """
+    sensor = plan.sensors.loc[sensor_id]
+    zone = plan.zones.loc[sensor["zone"]]
+    field, wilting = held_water(plan, str(sensor["zone"]))
+    root = float(zone["root_depth_m"])
+    return Expected(
+        sensor_id=sensor_id,
+        zone=str(sensor["zone"]),
+        valve=str(sensor["valve"]),
+        field_capacity=field,
+        wilting_point=wilting,
+        root_depth_m=root,
+        layer_mm=1000 * min(2 * float(sensor["depth_m"]), root),
+        depletion_fraction=float(np.clip(zone["raw_mm"] / zone["taw_mm"], 0.1, 0.8)),
+        rate_mm_h=float(zone["precipitation_rate"]),
+        crop_factor=float(zone["kl"]),
+        low_fraction=float(sensor["threshold_low_fraction"]),
+        wait_h=float(sensor["soak_wait_h"]),
+    )
+
+
+def daily_weather(readings: Readings, climate: Climate, *, latitude: float) -> pd.DataFrame:
+    """Return rain and reference ET of every day of the logs.
+
+    latitude: of the property [deg]. Result: index `date`; rain_mm (NaN where not known), eto_mm
+    [mm/d].
+    """
+    spans = [series.index for series in readings.moisture.values() if len(series)]
+    spans += [pd.DatetimeIndex(readings.meter[c]) for c in ("start", "end") if len(readings.meter)]
+    if len(readings.events):
+        spans.append(pd.DatetimeIndex(readings.events["start"]))
+    if not spans:
+        return pd.DataFrame({"rain_mm": [], "eto_mm": []}, index=pd.DatetimeIndex([]))
+    first = min(index.min() for index in spans).normalize()
+    last = max(index.max() for index in spans).normalize()
+    days = pd.date_range(first, last, name="date")
+    record = climate.daily
+    terms = eto_terms(record, latitude=latitude, elevation_m=climate.elevation_m)
+    eto = pd.Series(np.maximum(terms.open_sky, 0.0), index=record.index)
+    usual = eto.groupby(pd.DatetimeIndex(eto.index).dayofyear).mean()
+    usual = usual.reindex(range(1, 367)).interpolate(limit_direction="both")
+    fallback = pd.Series(usual.reindex(days.dayofyear).to_numpy(), index=days)
+    known = readings.weather.reindex(days)
+    return pd.DataFrame(
+        {
+            "rain_mm": known["rain_mm"].fillna(record["rain_mm"].reindex(days)),
+            "eto_mm": known["eto_mm"].fillna(eto.reindex(days)).fillna(fallback),
+        }
+    )
+
+
+def content_of(
+    values: pd.Series, unit: str, *, expected: Expected, capacity: Capacity | None
+) -> tuple[pd.Series, str]:
+    """Return logged values as water content, and how they were turned into it.
+
+    Result: volumetric water content [m³/m³]; what was assumed, or "".
+
+    Tension: Saxton & Rawls 2006, Eq. 11.
+    """
+    if unit == "%":
+        return values / 100, ""
+    if unit == "m3/m3":
+        return values, ""
+    if unit == "kPa":
+        power = tension_exponent(expected.field_capacity, expected.wilting_point)
+        tension = values.clip(lower=_LEAST_KPA)
+        content = expected.field_capacity * (_FIELD_KPA / tension) ** (1 / power)
+        return content, "tension was turned into water content by the tension curve of the soil"
+    full = capacity.reading if capacity is not None and capacity.accepted else math.nan
+    note = "its scale has no unit: taken as proportional to water, with field capacity at "
+    if math.isfinite(full):
+        note += f"the accepted reading of {full:g}"
+    else:
+        full = float(values.quantile(0.9))
+        note += f"the wettest tenth of the log, {full:g}"
+    return expected.field_capacity * values / full, note
+
+
+def threshold_content(
+    row: Mapping[str, object], *, expected: Expected, capacity: Capacity | None
+) -> float:
+    """Return the threshold as set, as water content; NaN where it is not written.
+
+    Result: volumetric water content [m³/m³].
+    """
+    value, unit = row.get("threshold_set"), str(row.get("reading_unit") or "%")
+    if not isinstance(value, float) or math.isnan(value):
+        return math.nan
+    if unit == "device" and not (capacity is not None and capacity.accepted):
+        return math.nan  # nothing to hang the scale on
+    content, _ = content_of(pd.Series([value]), unit, expected=expected, capacity=capacity)
+    return float(content.iloc[0])

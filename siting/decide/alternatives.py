@@ -1,0 +1,401 @@
+"""Beside the plan: every kind of control, today's timer set right, and what moves the result."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from typing import Any, Final
+
+import numpy as np
+import pandas as pd
+
+from siting.arrays import Floats
+from siting.decide.choice import Options
+from siting.decide.choose import Candidates, choose_sensors
+from siting.decide.decision import Decided, as_watering
+from siting.decide.governors import todays_timer
+from siting.decide.money import Capital, payback_years, water_cost
+from siting.decide.sheet import play_sheet
+from siting.season.events import Watering, rain_shutoff, schedule_stress
+from siting.season.scheduling import cycle_and_soak
+from siting.site.settings import Control, PropertyFile
+from siting.zones.roots import PropertyRoots, over_zones
+from siting.zones.scenarios import SPREAD
+from siting.zones.survey import Known
+
+
+def control_table(decided: Decided, control: Control, *, rain_mm: Floats) -> pd.DataFrame:
+    """Return what each kind of control would use, on the same weather and scenarios.
+
+    A timer is set right with the least whole minutes and a monthly adjustment that keep each zone
+    within the plan's own limit; the rain shut-off interrupts that timer, and never adds water. They
+    need no soil sensor, so they are shown beside the plan and never chosen.
+
+    Parameters
+    ----------
+    decided : Decided
+        The choice.
+    control : Control
+        The settings of the rain shut-off.
+    rain_mm : ndarray, shape (D, Y)
+        Rain as it falls on open ground [mm].
+
+    Returns
+    -------
+    DataFrame
+        As `Plan.controls`.
+    """
+    options, simulated = decided.decision.options, decided.simulated
+    rows: list[dict[str, Any]] = []
+    if simulated.timer is not None:
+        rows.append(_timer("timer as it runs today", simulated.timer, decided))
+    rows.append(_timer("timer, its minutes set right", simulated.set_right, decided))
+    rows.append(_timer("rain shut-off", _shut_off(decided, control, rain_mm), decided))
+    rows += _sensor_kinds(decided, options, control)
+    return pd.DataFrame(rows).set_index("kind")
+
+
+def _shut_off(decided: Decided, control: Control, rain_mm: Floats) -> Watering:
+    """Interrupt the timer that was set right after rain."""
+    right, days = decided.simulated.set_right, decided.schedule.timer
+    gross = np.tile(rain_mm, (1, days.shape[1] // rain_mm.shape[1]))
+    dry = rain_shutoff(
+        gross, days, threshold_mm=control.rain_shutoff_mm, window_days=control.rain_shutoff_days
+    )
+    whole = right.depth.max(axis=1)
+    stress = over_zones(
+        decided.roots,
+        lambda z, root: schedule_stress(
+            root, dry, depth=whole[z], dial=right.depth[z] / max(float(whole[z]), 1e-12)
+        )[0],
+    )
+    return Watering(np.broadcast_to(dry, right.ran.shape), right.depth, np.stack(stress))
+
+
+def _timer(name: str, ran: Watering, decided: Decided) -> dict[str, Any]:
+    options = decided.decision.options
+    water = float(ran.water_mm.mean(axis=1) @ options.area_m2) / 1000
+    stress = ran.worst_stress_days
+    return {
+        "kind": name,
+        "sensors": 0,
+        "hardware": "none",
+        "water_m3": water,
+        "cost_per_year": np.nan if decided.price is None else decided.price * water,
+        "stress_days": float(stress.max()),
+        "within_limit": bool(np.all(stress <= decided.sheet.limit + 1e-9)),
+        "chosen": False,
+    }
+
+
+def _sensor_kinds(decided: Decided, options: Options, control: Control) -> list[dict[str, Any]]:
+    """Return the best plan of each kind of sensor control, and of the common wire.
+
+    The plan's own kind stands with what its sheet does; the others as they were tried.
+    """
+    decision = decided.decision
+    wanted = (
+        ("bypass, one sensor on each controller's common wire", ("bypass",), 1),
+        ("bypass, a sensor per zone or group", ("bypass",), None),
+        ("on-demand", ("on_demand",), None),
+    )
+    most = max(control.max_sensors, decision.choice.n)
+    rows = []
+    for name, kinds, each in wanted:
+        if not set(kinds) <= set(options.pool.kind):
+            continue
+        candidates: Candidates = replace(
+            options.candidates(kinds=kinds), equipment=options.equipment(most=each)
+        )
+        choice = choose_sensors(candidates, max_sensors=most, curve=False).rows[-1]
+        choice = options.priced(choice, options.prices.connection)
+        mine = {options.pool.kind[j] for j in decision.choice.sensors}
+        if each is None and mine == set(kinds):
+            choice = decision.choice
+        within = choice.feasible and bool(
+            np.all(options.zone_stress(choice) <= options.pool.limit + 1e-9)
+        )
+        rows.append(
+            {
+                "kind": name,
+                "sensors": choice.used,
+                "hardware": ", ".join(sorted(set(options.hardware(choice).values())))
+                if choice.feasible
+                else "none",
+                "water_m3": float(options.water_m3(choice).mean()) if choice.feasible else np.nan,
+                "cost_per_year": choice.cost,
+                "stress_days": options.stress_days(choice),
+                "within_limit": within,
+                "chosen": each is None and mine == set(kinds),
+            }
+        )
+        if rows[-1]["chosen"]:
+            rows[-1] |= _as_played(decided)
+    return rows
+
+
+def _as_played(decided: Decided) -> dict[str, Any]:
+    """Return water, cost and stress of the plan as its sheet is played."""
+    stress = decided.simulated.plan.worst_stress_days
+    return {
+        "water_m3": float(decided.simulated.volume(decided.simulated.plan).sum(axis=0).mean()),
+        "cost_per_year": decided.cost,
+        "stress_days": float(stress.max()),
+        "within_limit": bool(np.all(stress <= decided.sheet.limit + 1e-9)),
+    }
+
+
+#: How far money and today's minutes are moved, as a share; physical inputs by two standard
+#: deviations of the scenarios.
+_SPAN: Final = 0.25
+_DEVIATIONS: Final = 2.0
+#: A valve's rate is known to about a tenth (judgement, no source).
+_RATE: Final = 0.10
+#: What may be left of a sensor's error [m³/m³]: temperature-compensated and soaked twice, as usual,
+#: and not compensated; see `siting.zones.scenarios.Spread`.
+DEVICE_ERRORS: Final = (0.007, 0.014, 0.020)
+
+
+@dataclass(frozen=True)
+class _Case:
+    """One set of inputs, relative to the property as described."""
+
+    price: float = 1.0
+    devices: float = 1.0
+    plant_scale: float = 1.0
+    storage_scale: float = 1.0
+    evenness: float = 0.0
+    rate: float = 1.0
+    minutes: float = 1.0
+    sensor_error: float | None = None
+
+
+@dataclass(frozen=True)
+class _Value:
+    """What a case is worth."""
+
+    measure: float
+    payback: float
+    stress_days: float
+
+
+def sensitivity_table(settings: PropertyFile, decided: Decided, built: Capital) -> pd.DataFrame:
+    """Move one input at a time, play the printed sheet and today's timer, and value the plan.
+
+    Nothing is set anew: this is what happens to what was handed over where an input is not as
+    assumed. The base is the plan itself, so its value is that of the headline.
+
+    Parameters
+    ----------
+    settings : PropertyFile
+        Prices and life.
+    decided : Decided
+        The choice.
+    built : Capital
+        What it costs to build.
+
+    Returns
+    -------
+    DataFrame
+        As `Plan.sensitivity`, the greatest swing first.
+    """
+    study = _Study(settings, decided, built)
+    uneven = _DEVIATIONS * SPREAD.uniformity
+    plant = _DEVIATIONS * SPREAD.ornamental_factor / 2  # the mean of a property is surer than a bed
+    cases: dict[str, tuple[tuple[str, _Case], tuple[str, _Case]]] = {
+        "plant factor": _either("plant_scale", plant),
+        "available water": _either("storage_scale", _DEVIATIONS * SPREAD.storage),
+        "evenness": (
+            (f"-{uneven:.2f}", _Case(evenness=-uneven)),
+            (f"+{uneven:.2f}", _Case(evenness=uneven)),
+        ),
+        "application rate": _either("rate", _RATE),
+        "sensor error": (
+            (f"{100 * DEVICE_ERRORS[0]:.1f} %", _Case(sensor_error=DEVICE_ERRORS[0])),
+            (f"{100 * DEVICE_ERRORS[-1]:.1f} %", _Case(sensor_error=DEVICE_ERRORS[-1])),
+        ),
+    }
+    if study.priced:
+        cases["price of water"] = _either("price", _SPAN)
+        cases["devices and installation"] = _either("devices", _SPAN)
+    if decided.simulated.timer is not None:
+        cases["today's minutes"] = _either("minutes", _SPAN)
+    base = study.value(_Case())
+    rows = []
+    for name, ((low, low_case), (high, high_case)) in cases.items():
+        values = study.value(low_case), study.value(high_case)
+        ends = np.array([values[0].measure, values[1].measure, base.measure])
+        known = ends[np.isfinite(ends)]
+        rows.append(
+            {
+                "input": name,
+                "low": low,
+                "high": high,
+                "value_low": values[0].measure,
+                "value_high": values[1].measure,
+                "value_base": base.measure,
+                "payback_low": values[0].payback,
+                "payback_high": values[1].payback,
+                "stress_low": values[0].stress_days,
+                "stress_high": values[1].stress_days,
+                "swing": float(np.ptp(known)) if len(known) else np.nan,
+                "measure": study.measure,
+                "unit": settings.water.currency if study.priced else "m3",
+            }
+        )
+    table = pd.DataFrame(rows).set_index("input")
+    return table.sort_values("swing", ascending=False, kind="stable")
+
+
+def _either(name: str, span: float) -> tuple[tuple[str, _Case], tuple[str, _Case]]:
+    """Return a case with one input lowered and one with it raised by a share."""
+    low, high = replace(_Case(), **{name: 1 - span}), replace(_Case(), **{name: 1 + span})
+    return (f"-{100 * span:.0f} %", low), (f"+{100 * span:.0f} %", high)
+
+
+class _Study:
+    """Values one case after another."""
+
+    def __init__(self, settings: PropertyFile, decided: Decided, built: Capital) -> None:
+        self._settings, self._decided, self._built = settings, decided, built
+        played = decided.simulated.plan, decided.simulated.timer
+        self._ran: dict[_Case, tuple[Watering, Watering | None]] = {_Case(): played}
+        self.priced = settings.water.priced
+        baseline = decided.simulated.timer is not None
+        self.measure = "net saving a year" if baseline else "cost a year"
+        if not self.priced:
+            self.measure = "water saved a year" if baseline else "water a year"
+
+    def value(self, case: _Case) -> _Value:
+        """Return the measure, and the payback, NaN where there is none."""
+        physical = replace(case, price=1.0, devices=1.0, minutes=1.0)
+        if physical not in self._ran:
+            self._ran[physical] = self._play(physical)
+        plan, timer = self._ran[physical]
+        planned, capital = self._money(plan, case), self._capital(case)
+        stress = float(plan.worst_stress_days.max())
+        yearly = capital / self._settings.costs.life_years if self.priced else 0.0
+        if timer is None:
+            return _Value(planned + yearly, float("nan"), stress)
+        saved = case.minutes * self._money(timer, case) - planned
+        if case.minutes != 1 and self._settings.water.tiers:
+            longer = replace(timer, depth=timer.depth * case.minutes)
+            saved = self._money(longer, case) - planned
+        back = None
+        if self.priced and self._settings.costs.given:
+            back = payback_years(capital, saved)
+        return _Value(saved - yearly, float("nan") if back is None else back, stress)
+
+    def _capital(self, case: _Case) -> float:
+        built = self._built
+        return case.devices * (built.device + built.installation) + built.trench + built.wire
+
+    def _money(self, ran: Watering, case: _Case) -> float:
+        """Mean yearly cost of water, or water itself without a price."""
+        monthly = self._decided.simulated.monthly(ran)
+        if not self.priced:
+            return float(monthly.sum(axis=0).mean())
+        return case.price * float(water_cost(self._settings.water, monthly).mean())
+
+    def _play(self, case: _Case) -> tuple[Watering, Watering | None]:
+        """Play the printed sheet and today's timer under other inputs."""
+        decided = self._decided
+        roots = self._moved(decided.roots, case)
+        plan = play_sheet(roots, decided.schedule, decided.sheet, rate=case.rate)
+        if decided.simulated.timer is None:
+            return plan, None
+        depth = decided.simulated.timer.depth.max(axis=1) * case.rate
+        return plan, as_watering(todays_timer(roots, depth, decided.schedule.today))
+
+    def _moved(self, roots: PropertyRoots, case: _Case) -> PropertyRoots:
+        """Return the root zones of a case."""
+        usual = self._settings.control.sensor_error
+        return replace(
+            roots,
+            plant_scale=case.plant_scale,
+            storage_scale=case.storage_scale,
+            evenness=case.evenness,
+            error_scale=(case.sensor_error or usual) / usual,
+        )
+
+
+_FULL: Final = 100
+
+
+def timer_table(zones: pd.DataFrame, known: Known, decided: Decided) -> pd.DataFrame:
+    """Return what to type into any timer.
+
+    A program is the zones of one sensor: its days, and whole minutes for each valve. The seasonal
+    adjustment stays at 100 % in the months of the season: the sensor does that. A zone without a
+    sensor keeps a programme of its own, with an adjustment by month where it was set right. These
+    are the numbers that were played: water and stress are those of `Plan.zones`.
+
+    Parameters
+    ----------
+    zones : DataFrame
+        As `Plan.zones`.
+    known : Known
+        Sun, water and weather.
+    decided : Decided
+        The choice.
+
+    Returns
+    -------
+    DataFrame
+        As `Plan.timer_table`.
+    """
+    sheet, played = decided.sheet, decided.simulated.plan
+    sets = decided.schedule.sets
+    own = next((s.words for s in sets if s.today), sets[decided.schedule.every].words)
+    beside: dict[str, Mapping[str, Any]] = known.water.to_dict(orient="index")  # type: ignore[assignment]
+    rows = []
+    for z, (zone, row) in enumerate(zones.iterrows()):
+        j = int(sheet.governor[z])
+        days = sets[sheet.days[j]].words if j >= 0 else own
+        percent = _by_month(known, played.depth[z])
+        rows.append(_row(str(zone), row, beside[str(zone)], percent, days))
+    table = pd.DataFrame(rows).set_index("zone")
+    table["water_m3"] = zones["water_m3"]
+    table["stress_days"] = zones["stress_days"]
+    return table
+
+
+def _by_month(known: Known, depth: Floats) -> Floats:
+    """Return the adjustment of each calendar month, 0 outside the season, shape (12,) [%]."""
+    months = np.zeros(12)
+    whole = float(depth.max())
+    for month in known.ground.eto.months:
+        of_month = depth[known.seasons.month == month]
+        months[month - 1] = round(_FULL * float(of_month.max()) / whole) if whole > 0 else 0.0
+    return months
+
+
+def _row(
+    zone: str, row: pd.Series[Any], water: Mapping[str, Any], percent: Floats, days: str
+) -> dict[str, Any]:
+    """Return one valve's line."""
+    minutes = round(float(row["run_minutes"]), 6)
+    rate = float(row["precipitation_rate"])
+    cycles, length, soak = cycle_and_soak(
+        minutes,
+        precipitation_rate=rate,
+        intake_rate=float(water["intake_rate"]),
+        surface_accumulation_mm=float(water["surface_accumulation"]),
+    )
+    months = {f"percent_{m}": percent[m - 1] for m in range(1, 13)}
+    runs = np.round(minutes * percent / _FULL, 6)
+    return {
+        "zone": zone,
+        "valve": row["valve"],
+        "controller": row["controller"],
+        "program": row["sensor_id"],
+        "control": row["control"],
+        "days": days,
+        "run_minutes": minutes,
+        "depth_mm": minutes * rate / 60,
+        "cycles": cycles,
+        "cycle_minutes": length,
+        "soak_minutes": float(np.ceil(soak)),
+        **months,
+        **{f"run_minutes_{m}": runs[m - 1] for m in range(1, 13)},
+    }

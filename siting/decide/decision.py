@@ -1,0 +1,455 @@
+"""From what is known to a decision: simulate every sensor that could be, choose, play the sheet."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import Final
+
+import numpy as np
+
+from siting.arrays import Flags, Floats
+from siting.decide.choice import (
+    ALIKE,
+    Decision,
+    Options,
+    Prices,
+    controllers_of,
+    decide,
+    moved,
+    other_homes,
+    plainness,
+    usable_kinds,
+)
+from siting.decide.governors import (
+    Alone,
+    Trial,
+    governors,
+    timer_depths,
+    timer_set_right,
+    todays_timer,
+    unreachable,
+)
+from siting.decide.money import average_price
+from siting.decide.places import connection_costs, trench_network
+from siting.decide.sheet import (
+    Sheet,
+    Simulated,
+    as_decided,
+    loosened,
+    play_sheet,
+    set_sheet,
+    sheet_draws,
+)
+from siting.place.placement import Placement
+from siting.season.events import Watering
+from siting.season.schedule import Schedule, watering_days
+from siting.site.model import Site
+from siting.site.settings import PropertyFile
+from siting.units import show
+from siting.zones.ground import Progress
+from siting.zones.roots import PropertyRoots, ZoneShares, sensor_shares
+from siting.zones.survey import Known
+
+
+@dataclass(frozen=True)
+class Rival:
+    """What would be decided under the other aim.
+
+    decision: the choice; plan: what it would water; heal: whether it heals what today leaves dry.
+    """
+
+    decision: Decision
+    plan: Watering
+    heal: bool
+
+
+@dataclass(frozen=True)
+class Decided:
+    """How many sensors, which zones each governs, and what runs then.
+
+    Parameters
+    ----------
+    decision : Decision
+        The choice.
+    sheet : Sheet
+        What is printed of it, set on more scenarios.
+    roots : PropertyRoots
+        The root zones that the sheet was set on.
+    schedule : Schedule
+        Days on which something may happen.
+    simulated : Simulated
+        The printed sheet and today's timer over every run.
+    today_depth : ndarray, shape (Z,), or None
+        Today's depth per event as described [mm]; None without a timer that tells it.
+    price : float or None
+        Price that sensors were chosen at; None where water has none [currency/m³].
+    heal : bool
+        Whether the plan heals what today leaves dry, whatever water that takes.
+    rival : Rival or None
+        The choice under the other aim; None without a timer.
+    plain : Watering or None
+        What the plain way would water; None where it cannot be had.
+    warnings : tuple of str
+        What gave way, and what bills say.
+    cost : float
+        Yearly cost of the plan, its water as the sheet uses it [currency].
+    """
+
+    decision: Decision
+    sheet: Sheet
+    roots: PropertyRoots
+    schedule: Schedule
+    simulated: Simulated
+    today_depth: Floats | None
+    price: float | None
+    heal: bool
+    rival: Rival | None
+    plain: Watering | None
+    warnings: tuple[str, ...]
+    cost: float
+
+    @property
+    def limits(self) -> dict[str, float]:
+        """Return the stress days that each zone was allowed in the end [d]."""
+        names = self.decision.options.zones.index
+        caps = self.sheet.limit
+        return {str(zone): float(cap) for zone, cap in zip(names, caps, strict=True)}
+
+
+#: Over seeds the yearly cost of one home differs by about this share on the draws of a sheet.
+_TOLD: Final = 0.01
+#: Other homes that a sheet is made for, the cheapest of those that may be as good.
+_HOMES: Final = 3
+
+
+def property_roots(
+    site: Site, known: Known, *, sensor_error: float, threads: int = 1
+) -> PropertyRoots:
+    """Return what puts every zone through every run.
+
+    Parameters
+    ----------
+    site : Site
+        The property.
+    known : Known
+        Sun, water and weather.
+    sensor_error : float
+        Standard deviation of what is left of a sensor's error [m³/m³].
+    threads : int
+        Threads of the simulation; the result does not depend on it.
+
+    Returns
+    -------
+    PropertyRoots
+        Runs scenario by scenario, years within.
+    """
+    zones, scenarios = site.hydrozones, known.scenarios
+    spread = replace(scenarios.spread, sensor_error=sensor_error)
+    return PropertyRoots(
+        known.ground,
+        known.terms,
+        known.seasons,
+        water=known.water,
+        scenarios=replace(scenarios, spread=spread),
+        plants=tuple(str(word) for word in zones["plants"]),
+        depletion_fraction=known.measures["depletion_fraction"].to_numpy(dtype=float),
+        shares=ZoneShares(
+            sensor_shares(zones, known.water), zones["rain_share"].to_numpy(dtype=float)
+        ),
+        threads=threads,
+    )
+
+
+def property_price(settings: PropertyFile, known: Known) -> float | None:
+    """Return the price that sensors are chosen at: the average over the plants' net need.
+
+    Returns None where water has no price [currency/m³].
+    """
+    need = known.measures["net_irrigation_mm"] * known.measures["area_m2"] / 1000
+    months = len(known.ground.eto.months)
+    return average_price(settings.water, np.full(months, float(need.sum()) / months))
+
+
+def decide_plan(
+    site: Site,
+    settings: PropertyFile,
+    known: Known,
+    placements: list[Placement],
+    *,
+    threads: int = 1,
+    progress: Progress | None = None,
+) -> Decided:
+    """Simulate every zone as governor, choose, and play what will be printed.
+
+    Parameters
+    ----------
+    site : Site
+        The property.
+    settings : PropertyFile
+        What the user asked for.
+    known : Known
+        Sun, water and weather.
+    placements : list of Placement
+        Best point of every zone.
+    threads : int
+        Threads of the simulation; the result does not depend on it.
+    progress : callable, optional
+        Called with stage, steps done and steps in all.
+
+    Returns
+    -------
+    Decided
+        The choice, played over every season and scenario.
+    """
+    report = progress or (lambda *_: None)
+    report("Simulating seasons", 0, 3)
+    trial, described, metered = _trial(site, settings, known, threads=threads)
+    more = replace(known.scenarios, count=sheet_draws(known.scenarios.count))
+    finer, _, _ = _trial(site, settings, replace(known, scenarios=more), threads=threads)
+
+    def way(heal: bool) -> _Way:
+        decision, notes = _decided(site, settings, known, placements, replace(trial, heal=heal))
+        return _with_sheet(decision, trial, finer, heal=heal, notes=notes)
+
+    mine, other = way(trial.heal), None
+    report("Choosing sensors", 1, 3)
+    # The other aim, for what it would cost: as today where the plan heals, and the other way round.
+    if finer.today is not None:
+        other = way(not trial.heal)
+        if not trial.heal and _heals_for_nothing(mine, other, finer.today):
+            mine, other = other, mine
+    mine = _at_home(mine, trial, finer)
+    report("Playing the sheet", 2, 3)
+    return Decided(
+        mine.decision,
+        mine.sheet,
+        finer.roots,
+        finer.schedule,
+        _simulated(mine, finer, known),
+        today_depth=described,
+        price=property_price(settings, known),
+        heal=mine.heal,
+        rival=None if other is None else Rival(other.decision, other.played, heal=other.heal),
+        plain=_played_plain(mine, finer),
+        warnings=(
+            *finer.schedule.warnings,
+            *mine.notes,
+            *loosened(mine.sheet, mine.decision, cap=trial.cap),
+            *metered,
+        ),
+        cost=mine.cost,
+    )
+
+
+def _with_sheet(
+    decision: Decision,
+    trial: Trial,
+    finer: Trial,
+    *,
+    heal: bool,
+    notes: tuple[str, ...],
+    alone: Alone | None = None,
+) -> _Way:
+    """Set the sheet of a decision on more draws, and play it."""
+    asked = replace(trial, heal=decision.governors.heal).limits()
+    sheet = set_sheet(finer, decision, asked, alone=alone)
+    return _Way(decision, sheet, play_sheet(finer.roots, finer.schedule, sheet), heal, notes)
+
+
+def _at_home(mine: _Way, trial: Trial, finer: Trial) -> _Way:
+    """Move a sensor to another home that is told as a tie, where its sheet turns out cheaper."""
+    homes = [
+        _with_sheet(
+            replace(mine.decision, choice=choice),
+            trial,
+            finer,
+            heal=mine.heal,
+            notes=mine.notes,
+            alone=mine.sheet.alone,
+        )
+        for choice in other_homes(mine.decision, most=_HOMES)
+    ]
+    best = _plainest([mine, *homes])
+    return replace(best, decision=moved(mine.decision, best.decision.choice))
+
+
+def _simulated(mine: _Way, finer: Trial, known: Known) -> Simulated:
+    """Return what ran, of the plan, of today's timer and of a timer set right."""
+    right = timer_set_right(finer.roots, finer.schedule.timer, mine.sheet.limit)
+    return Simulated(
+        plan=mine.played,
+        timer=None if finer.today is None else as_watering(finer.today),
+        set_right=as_watering(right),
+        days=finer.schedule.today,
+        area_m2=mine.decision.options.area_m2,
+        years=len(known.seasons.years),
+        months=known.seasons.month,
+    )
+
+
+def _played_plain(mine: _Way, finer: Trial) -> Watering | None:
+    """Play the plain way, as the trade would leave it."""
+    if mine.decision.plain is None:
+        return None
+    sheet = as_decided(mine.decision, mine.decision.plain, mine.sheet.alone, mine.sheet.limit)
+    return play_sheet(finer.roots, finer.schedule, sheet)
+
+
+@dataclass(frozen=True)
+class _Way:
+    """What is decided under one aim, and what its sheet does."""
+
+    decision: Decision
+    sheet: Sheet
+    played: Watering
+    heal: bool
+    notes: tuple[str, ...]
+
+    @property
+    def water_m3(self) -> float:
+        """Water of a season [m³]."""
+        return float(self.decision.options.area_m2 @ self.played.water_mm.mean(axis=1)) / 1000
+
+    @property
+    def cost(self) -> float:
+        """Yearly cost, its water as the sheet uses it [currency]."""
+        options, choice = self.decision.options, self.decision.choice
+        return choice.cost + options.price * (
+            self.water_m3 - float(options.water_m3(choice).mean())
+        )
+
+
+def _plainest(ways: list[_Way]) -> _Way:
+    """Return the cheapest way; of those that its draws cannot tell from it, the plainest."""
+    ceiling = min(way.cost for way in ways) * (1 + _TOLD)
+    good = [way for way in ways if way.cost <= ceiling]
+    return min(
+        good, key=lambda way: (plainness(way.decision.options, way.decision.choice), way.cost)
+    )
+
+
+def _heals_for_nothing(as_today: _Way, healing: _Way, today: Alone) -> bool:
+    """Tell whether holding zones to the limit takes no more water than today, and no more money
+    than can be known.
+
+    A plan that leaves plants as short as today is then no better in anything.
+    """  # noqa: D205
+    area = healing.decision.options.area_m2
+    used = float(area @ today.water_mm.mean(axis=1)) / 1000
+    return healing.water_m3 <= used and healing.cost <= as_today.cost * (1 + 2 * ALIKE)
+
+
+def _trial(
+    site: Site, settings: PropertyFile, known: Known, *, threads: int
+) -> tuple[Trial, Floats | None, tuple[str, ...]]:
+    """Return what governors are tried on, today's depths as described, and what bills say."""
+    control = settings.control
+    roots = property_roots(site, known, sensor_error=control.sensor_error, threads=threads)
+    schedule = watering_days(
+        known.seasons.dates, settings.timer, control, scenarios=known.scenarios.count
+    )
+    zones, rate = site.hydrozones, known.water["precipitation_rate"].to_numpy(dtype=float)
+    described = timer_depths(settings.timer, [str(v) for v in zones["valve"]], rate)
+    area = known.measures["area_m2"].to_numpy(dtype=float)
+    scale, metered = metered_scale(settings, known, schedule.today, described, area)
+    today = None if described is None else todays_timer(roots, described * scale, schedule.today)
+    # Where bills correct the timer, nobody knows what its minutes bring: none stay as they are.
+    usual = None if described is None or scale != 1 else described / rate * 60
+    trial = Trial(
+        roots=roots,
+        schedule=schedule,
+        today=today,
+        today_minutes=usual,
+        controller=controllers_of(zones)[0],
+        irrigation=tuple(str(word) for word in zones["irrigation"]),
+        sensor_error=control.sensor_error,
+        cap=control.max_stress_days,
+        heal=today is None or control.aim == "within_limit",
+    )
+    return trial, described, metered
+
+
+def _decided(
+    site: Site,
+    settings: PropertyFile,
+    known: Known,
+    placements: list[Placement],
+    trial: Trial,
+) -> tuple[Decision, tuple[str, ...]]:
+    """Simulate and choose under one aim; the notes say what gave way."""
+    control, names = settings.control, [str(zone) for zone in site.hydrozones.index]
+    pool, relaxed = governors(
+        trial, kinds=usable_kinds(control.kinds, settings.hardware), names=names
+    )
+    beside = known.measures[["area_m2", "need_score"]].join(
+        site.hydrozones[["plants", "controller"]]
+    )
+    beside["admissible"] = [at.setback_ratio >= 1 for at in placements]
+    options = Options.of(
+        pool,
+        beside,
+        _prices(site, settings, placements, property_price(settings, known)),
+        years=len(known.seasons.years),
+        window_minutes=control.window_minutes,
+    )
+    decision = decide(options, max_sensors=control.max_sensors)
+    rules = () if control.allowed_days is None else unreachable(
+        trial, pool.limit, names=names, units=settings.units
+    )  # fmt: skip
+    return decision, (*relaxed, *rules, *decision.warnings)
+
+
+def as_watering(alone: Alone) -> Watering:
+    """Return a plain timer's seasons as those of a plan."""
+    zones = len(alone.depth)
+    return Watering(
+        np.broadcast_to(alone.ran, (zones, *alone.ran.shape)),
+        alone.depth[:, None] * alone.dial,
+        alone.stress_days,
+    )
+
+
+def _prices(
+    site: Site, settings: PropertyFile, placements: list[Placement], price: float | None
+) -> Prices:
+    costs = settings.costs
+    network = trench_network(site, placements)
+    return Prices(
+        water=price or 0.0,
+        connection=connection_costs(network, costs, zones=len(placements)),
+        hardware=settings.hardware,
+        life_years=costs.life_years,
+        trench=network if costs.trench_per_m > 0 else None,
+        trench_per_m=costs.trench_per_m / costs.life_years,
+    )
+
+
+def metered_scale(
+    settings: PropertyFile,
+    known: Known,
+    days: Flags,
+    depth: Floats | None,
+    area_m2: Floats,
+) -> tuple[float, tuple[str, ...]]:
+    """Return by how much metered bills exceed the timer as described.
+
+    days (D, W): days on which today's timer runs; depth (Z,): its depth per event [mm], None
+    without a timer; area_m2 (Z,): area of the zones [m²]. Returns metered over described, in the
+    months that were metered, 1 without bills or timer.
+    """
+    bills = settings.water.bills
+    if bills is None or depth is None:
+        return 1.0, ()
+    metered = [month for month in bills.outdoor_m3 if month in set(known.seasons.month.tolist())]
+    inside = np.isin(known.seasons.month, metered)
+    described = float(days[inside].sum(axis=0).mean() * (depth @ area_m2) / 1000)
+    used = sum(bills.outdoor_m3[month] for month in metered)
+    if described <= 0 or used <= 0:
+        return 1.0, ("the bills hold no month in which the timer runs, so they say nothing of it",)
+    scale = used / described
+    return scale, (
+        f"bills: {show(used, 'volume', settings.units)} went to the landscape in {len(metered)} "
+        "metered months of the season, where the timer as described would use "
+        f"{show(described, 'volume', settings.units)}; today's water is "
+        f"scaled by {scale:.2f}",
+    )

@@ -1,0 +1,354 @@
+"""The best point of every zone, and what it would cost to connect it."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import replace
+from typing import Final
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import pyproj
+import shapely
+from shapely.geometry.base import BaseGeometry
+
+from siting.arrays import Floats
+from siting.decide.money import sensor_yearly_cost
+from siting.errors import NoAdmissibleGroundError
+from siting.place.placement import MARGIN_M, Placement, place_sensor
+from siting.place.setbacks import (
+    Undrawn,
+    ground_hazards,
+    hazards_of_zone,
+    land_forms,
+    root_protection_radius,
+    setback_hazards,
+    undrawn,
+)
+from siting.site.model import Site
+from siting.site.settings import Costs, Setbacks
+from siting.threads import one_blas_thread
+from siting.units import UnitsName, show
+from siting.wire.routes import (
+    BED_FACTOR,
+    DECODER_M,
+    LINK_M,
+    PAVING_FACTOR,
+    ROOTS_FACTOR,
+    PricedGround,
+    TrenchNetwork,
+    WireRoutes,
+)
+from siting.zones.application import ZoneApplication
+from siting.zones.ground import Ground, Progress
+
+_MOST_WIRE_SHARE: Final = 10.0
+_PATCHES: Final = 5  # patches that are told one by one
+
+
+def all_hazards(site: Site, setbacks: Setbacks) -> tuple[gpd.GeoDataFrame, tuple[str, ...]]:
+    """List everything that a sensor must keep away from.
+
+    Parameters
+    ----------
+    site : Site
+        The property.
+    setbacks : Setbacks
+        The user's distances.
+
+    Returns
+    -------
+    hazards : GeoDataFrame
+        As from `siting.place.setbacks.setback_hazards`.
+    warnings : tuple of str
+        Zones where the terrain could not guide the choice.
+    """
+    drawn = setback_hazards(
+        site.hydrozones,
+        boundary=site.boundary,
+        buildings=site.buildings,
+        paving=site.paving,
+        trees=site.trees,
+        fixtures=site.fixtures,
+        setbacks=setbacks,
+    )
+    land = None
+    if site.terrain is not None:
+        land = land_forms(
+            site.terrain, boundary=site.boundary, slope_percent=setbacks.slope_percent
+        )
+    further, warnings = ground_hazards(
+        site.hydrozones,
+        setbacks=setbacks,
+        paths=site.paths,
+        utilities=site.utilities,
+        land=land,
+    )
+    if further.empty:
+        return drawn, warnings
+    joined = pd.concat([drawn, further], ignore_index=True)
+    return gpd.GeoDataFrame(joined, geometry="geometry", crs=drawn.crs), warnings
+
+
+def undrawn_words(site: Site, units: UnitsName) -> tuple[str, ...]:
+    """Tell what a surface raster shows and the drawing lacks, with its area and place.
+
+    Parameters
+    ----------
+    site : Site
+        The property.
+    units : {"metric", "us"}
+        Units of the sizes.
+
+    Returns
+    -------
+    tuple of str
+        One sentence for the five largest patches, one for the rest; nothing without a surface.
+    """
+    if site.surface is None:
+        return ()
+    radius = site.trees["crown_diameter"].to_numpy(dtype=float) / 2
+    crowns = shapely.buffer(site.trees.geometry.to_numpy(), np.nan_to_num(radius, nan=3.0))
+    outlines = [crown for crown in site.trees["crown"] if crown is not None]
+    walls = [] if site.walls is None else list(site.walls.geometry)
+    drawn = shapely.union_all([*site.buildings.geometry, *crowns, *outlines, *walls])
+    found = undrawn(site.surface, site.terrain, drawn=drawn, boundary=site.boundary)
+    told = [
+        f"{show(patch.area_m2, 'area', units)}, up to {show(patch.height_m, 'length', units)} "
+        f"high, {_whereabouts(site, patch, units)}"
+        for patch in found[:_PATCHES]
+    ]
+    if not told:
+        return ()
+    more = found[_PATCHES:]
+    rest = sum(patch.area_m2 for patch in more)
+    tail = f"; and {len(more)} more, {show(rest, 'area', units)} in all" if more else ""
+    return (
+        "the surface raster stands high where no crown, building or wall is drawn: "
+        f"{'; '.join(told)}{tail}. It shades here as if nothing passed through it; draw what it "
+        "is, or the ranks about it are as wrong as that",
+    )
+
+
+def _whereabouts(site: Site, patch: Undrawn, units: UnitsName) -> str:
+    """Say in which zone a patch lies, or how far from which, and its coordinates."""
+    point = shapely.Point(patch.x, patch.y)
+    away = site.hydrozones.geometry.distance(point)
+    zone, metres = away.idxmin(), float(away.min())
+    near = f"over {zone}" if metres == 0 else f"{show(metres, 'length', units)} from {zone}"
+    to = pyproj.Transformer.from_crs(site.crs, 4326, always_xy=True)
+    longitude, latitude = to.transform(patch.x, patch.y)
+    return f"{near} (at {latitude:.6f}, {longitude:.6f})"
+
+
+def place_zones(
+    site: Site,
+    ground: Ground,
+    hazards: gpd.GeoDataFrame,
+    *,
+    application: Mapping[str, ZoneApplication],
+    units: UnitsName,
+    threads: int = 1,
+    progress: Progress | None = None,
+) -> list[Placement]:
+    """Choose the driest representative point of every zone.
+
+    Parameters
+    ----------
+    site : Site
+        The property.
+    ground : Ground
+        Points and dryness.
+    hazards : GeoDataFrame
+        As from `siting.place.setbacks.setback_hazards`.
+    application : mapping of str to ZoneApplication
+        What is known of each zone's application pattern.
+    units : {"metric", "us"}
+        Units of the lengths in words.
+    threads : int
+        Zones worked on at a time; the result does not depend on it.
+    progress : callable or None
+        Called per zone.
+
+    Returns
+    -------
+    list of Placement
+        In the order of the zones.
+
+    Raises
+    ------
+    NoAdmissibleGroundError
+        Naming the zone that has no ground for a sensor.
+    """
+    zones = ground.pixels.zones
+
+    @one_blas_thread
+    def place(z: int) -> Placement:
+        try:
+            return place_sensor(
+                site.hydrozones.geometry.iloc[z],
+                x=ground.pixels.sample_x[z],
+                y=ground.pixels.sample_y[z],
+                dryness=ground.samples[z],
+                hazards=hazards_of_zone(hazards, zones[z]),
+                application_cv=application[zones[z]].unknown,
+                margin=MARGIN_M,
+                landmark=_controller_of(site, z),
+                units=units,
+            )
+        except NoAdmissibleGroundError as error:
+            msg = f"zone {zones[z]}: {error}"
+            raise NoAdmissibleGroundError(msg) from error
+
+    placements = []
+    if progress is not None:
+        progress("Placing sensors", 0, len(zones))
+    with ThreadPoolExecutor(max_workers=max(threads, 1)) as pool:
+        for placement in pool.map(place, range(len(zones))):
+            placements.append(placement)
+            if progress is not None:
+                progress("Placing sensors", len(placements), len(zones))
+    return placements
+
+
+def _controller_of(site: Site, zone: int) -> tuple[float, float] | None:
+    """Return where a zone's controller stands, else the nearest; None where none is drawn."""
+    boxes = site.fixtures[site.fixtures["kind"] == "controller"]
+    own = boxes[boxes["name"] == site.hydrozones["controller"].iloc[zone]]
+    shapes = (boxes if own.empty else own).geometry
+    if shapes.empty:
+        return None
+    nearest = shapes.iloc[int(np.argmin(shapes.distance(site.hydrozones.geometry.iloc[zone])))]
+    return float(nearest.x), float(nearest.y)
+
+
+def trench_network(site: Site, placements: list[Placement]) -> TrenchNetwork | None:
+    """Return what prices the trenches of any set of sensors; None where no controller is drawn.
+
+    Returns on the best point of every zone.
+    """
+    boxes = site.fixtures[site.fixtures["kind"] == "controller"]
+    if boxes.empty:
+        return None
+    names = [str(name) for name in boxes["name"]]
+    owners = [str(owner) for owner in site.hydrozones["controller"]]
+    return TrenchNetwork(
+        np.array([(at.x, at.y) for at in placements]),
+        shapely.get_coordinates(boxes.geometry.to_numpy()),
+        np.array([names.index(owner) if owner in names else -1 for owner in owners]),
+        boundary=site.boundary,
+        buildings=site.buildings.geometry,
+        paving=site.paving.geometry,
+        paving_factor=PAVING_FACTOR,
+        priced=priced_ground(site),
+        in_play=ground_in_play(site),
+        valve_boxes=shapely.get_coordinates(
+            site.fixtures.geometry[site.fixtures["kind"] == "valve_box"].to_numpy()
+        ),
+    )
+
+
+def ground_in_play(site: Site) -> BaseGeometry | None:
+    """Return the ground through which no trench is dug: zones drawn as in play.
+
+    Parameters
+    ----------
+    site : Site
+        The property.
+
+    Returns
+    -------
+    shapely geometry or None
+        None where there is none.
+    """
+    zones = site.hydrozones
+    if "in_play" not in zones.columns or not zones["in_play"].any():
+        return None
+    return shapely.union_all(zones.geometry[zones["in_play"]].to_numpy())
+
+
+def connection_costs(network: TrenchNetwork | None, costs: Costs, *, zones: int) -> Floats:
+    """Price trench and wire of a sensor in each zone, the trench all its own.
+
+    Trench that sensors share is only known once they are chosen, so this is an upper bound; the
+    plan's capital is priced on the trench as routed.
+
+    Returns yearly cost [currency/year], 0 where no controller is drawn, shape (Z,).
+    """
+    if network is None:
+        return np.zeros(zones)
+    bare = replace(costs, device=0.0, installation=0.0)
+    return sensor_yearly_cost(bare, trench_m=network.own, wire_m=network.wire)
+
+
+def priced_trench(wires: WireRoutes) -> float:
+    """Return the trench as paid for: paving, roots and beds count for more, links beside it.
+
+    Parameters
+    ----------
+    wires : WireRoutes
+        As from `siting.wire.routes.wire_routes`.
+
+    Returns
+    -------
+    float
+        Metres of open trench of the same price [m].
+    """
+    trench = wires.routes[wires.routes["kind"] == "trench"]
+    return (
+        float(trench["priced_m"].sum())
+        + LINK_M * len(wires.links)
+        + DECODER_M * len(wires.decoders)
+    )
+
+
+def wire_share(costs: Costs) -> float:
+    """Return the price of a metre of wire in metres of open trench.
+
+    Parameters
+    ----------
+    costs : Costs
+        Prices of trench and wire.
+
+    Returns
+    -------
+    float
+        At most 10; 0 where wire costs nothing [-].
+    """
+    if costs.wire_per_m <= 0:
+        return 0.0
+    return float(min(costs.wire_per_m / max(costs.trench_per_m, 1e-9), _MOST_WIRE_SHARE))
+
+
+def priced_ground(site: Site) -> tuple[PricedGround, ...]:
+    """Return what a trench had better go round: roots of trees, then planted beds.
+
+    Roots are eight-sided figures about the protection circles, so that a trench along their edge
+    stays clear of them.
+
+    Parameters
+    ----------
+    site : Site
+        The property.
+
+    Returns
+    -------
+    tuple of PricedGround
+        One per kind of ground that there is.
+    """
+    grounds = []
+    if len(site.trees):
+        radius = root_protection_radius(
+            site.trees["trunk_diameter"].to_numpy(dtype=float),
+            crown_diameter=site.trees["crown_diameter"].to_numpy(dtype=float),
+        )
+        trunks = site.trees.geometry.to_numpy()
+        shapes = shapely.buffer(trunks, radius / np.cos(np.pi / 8), quad_segs=2)
+        grounds.append(PricedGround("tree roots", shapely.union_all(shapes), ROOTS_FACTOR))
+    plants = site.hydrozones["plants"].astype(str)
+    beds = site.hydrozones.geometry[~plants.str.endswith("turf")].to_numpy()
+    if len(beds):
+        grounds.append(PricedGround("planted bed", shapely.union_all(beds), BED_FACTOR))
+    return tuple(grounds)

@@ -1,0 +1,339 @@
+"""The sheet that is handed over: its minutes set, and played through every run.
+
+Which sensors are chosen rests on differences that a few dozen scenarios tell. Their minutes rest on
+the worst tenth of the runs, which is six scenarios of 64, so they are set on four times as many.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import Final
+
+import numpy as np
+
+from siting.arrays import Flags, Floats, Ints
+from siting.decide.choice import Decision
+from siting.decide.choose import Choice
+from siting.decide.governors import (
+    Alone,
+    Trial,
+    clear_steps,
+    on_their_own,
+    relaxed_note,
+    store_minutes,
+)
+from siting.season.events import (
+    RootZone,
+    Watering,
+    least_minutes,
+    least_minutes_following,
+    schedule_stress,
+    sensor_events,
+    worst_tenth,
+)
+from siting.season.schedule import Schedule
+from siting.zones.roots import PropertyRoots, over_zones
+
+#: Scenarios that the sheet is set on and played through, over those that sensors are chosen on.
+_TIMES: Final = 4
+_EPS: Final = 1e-9
+
+
+@dataclass(frozen=True)
+class Sheet:
+    """What a crew sets: a threshold for each sensor, days for its program, minutes for each valve.
+
+    Parameters
+    ----------
+    sensors : tuple of int
+        Chosen candidates of the decision's pool.
+    kind : dict of int to str
+        Candidate -> "bypass" or "on_demand".
+    home : dict of int to int
+        Candidate -> zone of the sensor.
+    low : dict of int to float
+        Candidate -> share of the layer's water gone from which an event runs.
+    days : dict of int to int
+        Candidate -> set of days of the schedule.
+    governor : ndarray of int, shape (Z,)
+        Candidate that governs each zone; -1 for one that keeps a programme of its own.
+    event_mm : ndarray, shape (Z,)
+        Depth of an event of each zone that a sensor governs [mm].
+    alone : Alone
+        What zones without a sensor run.
+    limit : ndarray, shape (Z,)
+        Stress days allowed in each zone [d].
+    hardware : dict of str to str
+        Controller -> what it is fitted with.
+    """
+
+    sensors: tuple[int, ...]
+    kind: dict[int, str]
+    home: dict[int, int]
+    low: dict[int, float]
+    days: dict[int, int]
+    governor: Ints
+    event_mm: Floats
+    alone: Alone
+    limit: Floats
+    hardware: dict[str, str]
+
+
+def sheet_draws(count: int) -> int:
+    """Return the number of scenarios of the sheet.
+
+    Parameters
+    ----------
+    count : int
+        Scenarios that sensors are chosen on; the first is the property as described.
+
+    Returns
+    -------
+    int
+        Four times as many; 1 where there is but the property as described.
+    """
+    return count if count == 1 else _TIMES * count
+
+
+def as_decided(decision: Decision, choice: Choice, alone: Alone, limit: Floats) -> Sheet:
+    """Return a choice as a sheet, with the thresholds and minutes that it was chosen with.
+
+    limit (Z,): stress days allowed in each zone [d].
+    """
+    pool, governor = decision.governors, decision.options.follows(choice)
+    every = np.arange(len(governor))
+    event = np.where(governor >= 0, pool.minutes[governor, every] * pool.per_minute, 0.0)
+    return Sheet(
+        sensors=choice.sensors,
+        kind={j: pool.kind[j] for j in choice.sensors},
+        home={j: int(pool.zone[j]) for j in choice.sensors},
+        low={j: float(pool.low[j]) for j in choice.sensors},
+        days={j: int(pool.days[j]) for j in choice.sensors},
+        governor=governor,
+        event_mm=event,
+        alone=alone,
+        limit=limit,
+        hardware=decision.options.hardware(choice),
+    )
+
+
+def set_sheet(
+    trial: Trial, decision: Decision, asked: Floats, *, alone: Alone | None = None
+) -> Sheet:
+    """Set thresholds and minutes of the chosen sensors on more draws.
+
+    Homes, groups and days stay. For each threshold that the display can show the least whole
+    minutes are found again, and the thriftiest is taken; a follower whose own programme is
+    thriftier, or that cannot follow within its limit, keeps that.
+
+    asked (Z,): stress days that each zone was asked to keep when it was made: where more were
+    allowed, they still are [d].
+    """
+    pool = decision.governors
+    trial = replace(trial, heal=pool.heal)
+    limit = trial.limits()
+    limit = np.where(pool.limit > asked + _EPS, np.maximum(limit, pool.limit), limit)
+    if alone is None:
+        alone = on_their_own(trial.roots, trial.today, trial.schedule, limit, heal=trial.heal)
+    sheet = as_decided(decision, decision.choice, alone, limit)
+    for j in sheet.sensors:
+        sheet = _set_program(trial, decision, sheet, j)
+    own = sheet.governor < 0
+    return replace(
+        sheet, limit=np.where(own, np.maximum(sheet.limit, alone.worst_stress_days), sheet.limit)
+    )
+
+
+def loosened(sheet: Sheet, decision: Decision, *, cap: float) -> tuple[str, ...]:
+    """Say where more draws found that a zone cannot be kept within the limit it was chosen with.
+
+    cap: stress days asked for [d].
+    """
+    names = [str(zone) for zone in decision.options.zones.index]
+    held = decision.governors.heal & (decision.governors.limit <= cap + _EPS)
+    return tuple(
+        relaxed_note(names[int(z)], cap, float(sheet.limit[z]))
+        for z in np.flatnonzero(held & (sheet.limit > cap + _EPS))
+    )
+
+
+def _set_program(trial: Trial, decision: Decision, sheet: Sheet, j: int) -> Sheet:
+    """Set one sensor's threshold, and the minutes of the zones that it governs."""
+    pool, roots, home = decision.governors, trial.roots, sheet.home[j]
+    root, limit = roots.zone(home), sheet.limit.copy()
+    days, low = trial.schedule.sets[sheet.days[j]].days, clear_steps(trial, home)
+    a_minute = roots.per_minute
+    if pool.habit[j] and trial.today_minutes is not None:
+        minutes = np.full(low.shape, trial.today_minutes[home])
+        depth = minutes * a_minute[home]
+        ran, stress = sensor_events(root, depth=depth, threshold=low, days=days)
+    else:
+        search, (ran, stress) = least_minutes(
+            root, threshold=low, days=days[None], which=np.zeros(low.shape, np.int64),
+            per_minute=float(a_minute[home]), limit=float(limit[home]),
+            most=np.full(low.shape, store_minutes(root, float(a_minute[home]))),
+        )  # fmt: skip
+        minutes = search.minutes.astype(float)
+    days_short, events = worst_tenth(stress), ran.sum(axis=1).mean(axis=1)
+    used = events * minutes * a_minute[home]
+    good = (days_short <= limit[home] + _EPS) & (used <= trial.water_cap[home] * (1 + _EPS))
+    at = np.flatnonzero(good)
+    if not at.size:  # more draws found a worse season: the driest that the zone must have
+        at = np.array([int(np.lexsort((days_short, used > trial.water_cap[home] + _EPS))[0])])
+        limit[home] = days_short[at[0]]
+    group = [int(z) for z in np.flatnonzero(sheet.governor == j) if z != home]
+    follow = {z: _follow(trial, z, ran[at], bool(pool.habit[j]), limit[z]) for z in group}
+    area = decision.options.area_m2
+    alone_mm = sheet.alone.water_mm.mean(axis=1)
+    led = [area[z] * np.minimum(events[at] * follow[z], alone_mm[z]) for z in group]
+    total = np.sum([area[home] * used[at], *led], axis=0)
+    best = int(np.argmin(total))
+    governor, event = sheet.governor.copy(), sheet.event_mm.copy()
+    event[home] = minutes[at[best]] * a_minute[home]
+    for z in group:
+        leads = events[at[best]] * follow[z][best] <= alone_mm[z]
+        governor[z], event[z] = (j, follow[z][best]) if leads else (-1, 0.0)
+    return replace(
+        sheet, low=sheet.low | {j: float(low[at[best]])}, governor=governor, event_mm=event,
+        limit=limit,
+    )  # fmt: skip
+
+
+def _follow(trial: Trial, z: int, ran: Flags, habit: bool, limit: float) -> Floats:
+    """Return the depth of a follower's event under each governor, inf where none will do [mm]."""
+    root, a_minute = trial.roots.zone(z), float(trial.roots.per_minute[z])
+    if habit and trial.today_minutes is not None:
+        usual = float(trial.today_minutes[z]) * a_minute
+        short = worst_tenth(schedule_stress(root, ran, depth=usual))
+        return np.where(short <= limit + _EPS, usual, np.inf)
+    most = np.full(len(ran), store_minutes(root, a_minute))
+    found = least_minutes_following(root, ran, per_minute=a_minute, most=most, limit=limit)
+    depth = found.minutes * a_minute
+    used = ran.sum(axis=1).mean(axis=1) * depth
+    good = found.kept & (used <= trial.water_cap[z] * (1 + _EPS))
+    return np.where(good, depth, np.inf)
+
+
+def play_sheet(
+    roots: PropertyRoots, schedule: Schedule, sheet: Sheet, *, rate: float = 1.0
+) -> Watering:
+    """Play what is handed over, and nothing else, through every season and scenario.
+
+    Each sensor lets an event run on its days when it reads drier than its threshold; its zones then
+    run for their whole minutes. Zones without a sensor run their own programme.
+
+    Parameters
+    ----------
+    roots : PropertyRoots
+        The zones.
+    schedule : Schedule
+        The sets of days.
+    sheet : Sheet
+        Sensors, thresholds, days and minutes.
+    rate : float
+        What a minute brings over what was assumed.
+
+    Returns
+    -------
+    Watering
+        Of every zone.
+    """
+    alone = sheet.alone
+    days = len(alone.ran)
+    ran = np.empty((roots.count, *alone.ran.shape), dtype=np.bool_)
+    ran[:] = alone.ran
+    depth = rate * alone.depth[:, None] * alone.dial
+    for j in sheet.sensors:
+        home, group = sheet.home[j], np.flatnonzero(sheet.governor == j)
+        event = rate * sheet.event_mm
+        mask = schedule.sets[sheet.days[j]].days
+        run = sensor_events(
+            roots.zone(home), depth=[event[home]], threshold=[sheet.low[j]], days=mask
+        )
+        ran[group] = run.ran[0]
+        depth[group] = np.repeat(event[group, None], days, axis=1)
+
+    def fared(z: int, root: RootZone) -> Floats:
+        whole = float(depth[z].max())
+        dial = depth[z] / whole if whole > 0 else depth[z]
+        return np.asarray(schedule_stress(root, ran[z], depth=whole, dial=dial)[0])
+
+    return Watering(ran, depth, np.stack(over_zones(roots, fared)))
+
+
+@dataclass(frozen=True)
+class Simulated:
+    """The printed sheet and today's timer over every run.
+
+    Parameters
+    ----------
+    plan : Watering
+        The sheet as printed, one row per zone.
+    timer : Watering or None
+        The same under today's timer.
+    set_right : Watering
+        The same under a timer whose minutes and monthly adjustment are set right, without a sensor.
+    days : ndarray of bool, shape (D, W)
+        Today's watering days.
+    area_m2 : ndarray, shape (Z,)
+        Area of the zones.
+    years : int
+        Seasons per scenario; runs are scenario by scenario.
+    months : ndarray of int, shape (D,)
+        Month of each day of the season.
+    """
+
+    plan: Watering
+    timer: Watering | None
+    set_right: Watering
+    days: Flags
+    area_m2: Floats
+    years: int
+    months: Ints
+
+    def monthly(self, watering: Watering) -> Floats:
+        """Return the property's water by month and run.
+
+        Parameters
+        ----------
+        watering : Watering
+            One row per zone.
+
+        Returns
+        -------
+        ndarray, shape (M, W)
+            Months of the season in rising order [m³].
+        """
+        parts = (watering.within(self.months == month) for month in np.unique(self.months))
+        return np.stack([self.area_m2 @ part / 1000 for part in parts])
+
+    def volume(self, watering: Watering) -> Floats:
+        """Return water per zone and run.
+
+        Parameters
+        ----------
+        watering : Watering
+            One row per zone.
+
+        Returns
+        -------
+        ndarray, shape (Z, W)
+            Water of the season [m³].
+        """
+        volume: Floats = watering.water_mm * self.area_m2[:, None] / 1000
+        return volume
+
+    def by_year(self, runs: Floats) -> Floats:
+        """Reshape runs to scenarios and years.
+
+        Parameters
+        ----------
+        runs : ndarray, shape (..., W)
+            A value per run.
+
+        Returns
+        -------
+        ndarray, shape (..., S, Y)
+            The same values.
+        """
+        return runs.reshape(*runs.shape[:-1], -1, self.years)

@@ -1,0 +1,419 @@
+"""What map, sheet and plan.json all say: assumptions, hazards, and each sensor's facts.
+
+The reasons are common practice, no source; the distances are the property's own setbacks.
+
+One place for it, so that one number stands for one thing everywhere.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any, Final
+
+import geopandas as gpd
+import numpy as np
+import shapely
+
+from siting.decide.money import Standing, costs_words, limit_words, standing
+from siting.decide.sheet import sheet_draws
+from siting.handoff.text import clean, elide
+from siting.place.setbacks import HAZARD_WORDS
+from siting.planning.model import Plan
+from siting.units import UnitsName, convert, show, unit_label
+
+
+def assumptions_in_words(plan: Plan, units: UnitsName | None = None) -> list[str]:
+    """Return what the figures rest on, in plain words.
+
+    units {"metric", "us"}: how to show the price of water, the property's own by default. Result:
+    one sentence or two each.
+    """
+    settings = plan.settings
+    return [
+        *_weather(plan),
+        (
+            "Today's use is what today's timer would have put out in those same seasons."
+            if settings.timer
+            else "Today's timer was not given, so nothing is said of savings."
+        ),
+        _price(plan, units or settings.units),
+        *_costs(plan),
+        f"No zone may run short on more than {plan_limit(plan)}, the mean over its ground, in the "
+        "worst season out of ten; fewer sensors than that allows are ruled out.",
+        f"The choice was tried under {settings.analysis.scenarios} combinations of what nobody "
+        "knows exactly: heights of trees and buildings, plants' thirst, soil and evenness of "
+        "watering; its minutes were set, and played, under "
+        f"{sheet_draws(settings.analysis.scenarios)}.",
+        *_exactness(plan),
+        *_zone_defaults(plan),
+    ]
+
+
+def plan_standing(plan: Plan) -> Standing:
+    """Return what may be said of a plan's water, money and costs.
+
+    Result: one state of each.
+    """
+    kinds = {item.kind: item for item in plan.settings.hardware}
+    bought = plan.decision.get("hardware", {}).values()
+    seasons = plan.season.get("saved_m3")
+    known = seasons is not None and bool(seasons.notna().any())
+    return standing(
+        plan.economics if known else {},
+        plan.settings.costs,
+        hardware=[kinds[kind] for kind in bought if kind in kinds],
+    )
+
+
+def budget_lines(plan: Plan, units: UnitsName) -> list[str]:
+    """Tell the published water budget that was asked for, beside the plan's own water.
+
+    units {"metric", "us"}: how to show amounts. Result: one sentence, or none.
+    """
+    asked = plan.economics.get("budget")
+    if asked is None:
+        return []
+    allowed, takes = (
+        show(float(asked[f"{key}_m3"]), "volume", units) for key in ("allowance", "estimated")
+    )
+    planned = show(float(plan.zones["water_m3"].sum()), "volume", units)
+    kept = "kept" if asked["within"] else "passed"
+    return [
+        f"Water budget {kept} ({clean(asked['reference'])}; {clean(asked['period'])}): "
+        f"{allowed} allowed; by its formula this planting takes {takes}. The plan waters {planned} "
+        "a season."
+    ]
+
+
+def plan_limit(plan: Plan) -> str:
+    """Say on how many days a zone may run short, as the limit that held.
+
+    Result: such as "5 days of a season".
+    """
+    held = plan.decision.get("limits", {})
+    return limit_words(plan.settings.control.max_stress_days, held)
+
+
+def _weather(plan: Plan) -> list[str]:
+    """Say which weather the seasons were simulated with."""
+    years = [int(str(year)) for year in plan.season.index]
+    if not years:
+        return []
+    span = f"{years[0]} to {years[-1]}" if len(years) > 1 else f"{years[0]}"
+    return [
+        f"The water of {len(years)} seasons ({span}) was worked out day by day from the weather "
+        "record; ranges run from the least to the greatest of them."
+    ]
+
+
+def _price(plan: Plan, units: UnitsName) -> str:
+    """Say at which price water is counted."""
+    water = plan.settings.water
+    if water.tiers:
+        return "Water is counted month by month on the steps of its price."
+    if water.price is None:
+        return "No price of water was given, so no money is claimed."
+    currency = elide(clean(water.currency), 10)
+    return (
+        f"Water is counted at {convert(water.price, 'volume_price', units):,.2f} {currency} "
+        f"{unit_label('volume_price', units)}."
+    )
+
+
+def _costs(plan: Plan) -> list[str]:
+    """Say whose prices those are, and how they are spread over the years."""
+    costs = plan.settings.costs
+    rate = costs.discount_rate
+    interest = (
+        f"the payback with interest counts {100 * rate:g} % a year" if rate > 0 else "no interest"
+    )
+    return [
+        f"{costs_words(plan_standing(plan))} Costs are spread evenly over {costs.life_years:g} "
+        f"years; {interest}, and no rise in the price of water is counted."
+    ]
+
+
+def _exactness(plan: Plan) -> list[str]:
+    """Say how far from the best the choice can be."""
+    words = clean(plan.decision.get("exactness"))
+    return [words] if words else []
+
+
+def _zone_defaults(plan: Plan) -> list[str]:
+    """Say for how many zones something was assumed."""
+    count = sum(bool(clean(words)) for words in plan.zones["defaults"])
+    if not count:
+        return ["Every zone's soil, plants and sprinklers are as you gave them."]
+    return [
+        f"For {count} of {len(plan.zones)} zones something was assumed that was not given, such as "
+        "root depth or soil; the list is with the zones. Measuring it makes the plan surer."
+    ]
+
+
+_WHY: Final = {
+    "building": "shade, shelter from rain and heat of the wall",
+    "paving": "heat and run-off of the paving",
+    "boundary": "what the neighbour does is not known",
+    "head": "it is wetter there, and pipe lies there",
+    "zone_edge": "water of two zones mixes there",
+    "downspout": "roof water soaks in there",
+    "trunk": "roots to be spared",
+    "traffic": "trodden ground",
+    "utility": "never dig here by machine, and by hand only once it is located",
+    "low_spot": "water stands there",
+    "flow_path": "run-off flows there",
+    "steep": "water runs off before it soaks in",
+}
+_ROOM: Final = "room to dig around it"
+_GROUP: Final = {
+    "utility": "danger", "low_spot": "water", "flow_path": "water", "downspout": "water",
+    "steep": "slope",
+}  # fmt: skip
+
+
+def hazard_name(hazard: object) -> str:
+    """Return a hazard as people write it.
+
+    >>> hazard_name("low_spot"), hazard_name("valve_box"), hazard_name("utility")
+    ('low spot', 'valve box', 'buried pipe or cable')
+    """
+    return HAZARD_WORDS.get(str(hazard), str(hazard).replace("_", " "))
+
+
+#: How a sensor is reached that no trench may lead to, and where the lead of one ends that only a
+#: valve box can be dug to from.
+LINK_WORDS: Final = "no wire: a wireless link, as ground in play lies about it or in the way"
+DECODER_WORDS: Final = (
+    "a decoder in the nearest valve box, as ground in play lies in the way to the controller"
+)
+
+
+def hazard_why(hazard: object) -> str:
+    """Return why a sensor keeps away from it.
+
+    >>> hazard_why("flow_path"), hazard_why("meter")
+    ('run-off flows there', 'room to dig around it')
+    """
+    return _WHY.get(str(hazard), _ROOM)
+
+
+def hazard_group(hazard: object) -> str:
+    """Return the group that a hazard is drawn with: danger, water, slope or thing.
+
+    Result: "thing" for one that is not known.
+    """
+    return _GROUP.get(str(hazard), "thing")
+
+
+def keep_clear(hazard: object, distance: str, *, metres: float) -> str:
+    """Say what to keep clear of, by how much and why.
+
+    metres: the setback [m].
+
+    >>> keep_clear("low_spot", "0.9 m", metres=0.9)
+    'low spot: keep 0.9 m away (water stands there)'
+    >>> keep_clear("steep", "0.0 m", metres=0.0)
+    'steep ground: not here (water runs off before it soaks in)'
+    """
+    how = f"keep {distance} away" if metres > 0 else "not here"
+    return f"{hazard_name(hazard)}: {how} ({hazard_why(hazard)})"
+
+
+def lines_drawn(plan: Plan) -> dict[str, gpd.GeoSeries]:
+    """Return buried lines and paths that the property draws, as single lines.
+
+    Result: "utility" and "traffic", in the working CRS; left out where nothing is drawn.
+    """
+    found = {}
+    for name, layer in (("utility", plan.site.utilities), ("traffic", plan.site.paths)):
+        if layer is None or layer.empty:
+            continue
+        parts = shapely.get_parts(layer.geometry.to_numpy())
+        found[name] = gpd.GeoSeries(parts, crs=layer.crs)
+    return found
+
+
+_POINTS: Final = (
+    "N", "NNE", "NE", "ENE", "E", "ESE", "SE", "SSE",
+    "S", "SSW", "SW", "WSW", "W", "WNW", "NW", "NNW",
+)  # fmt: skip
+_HARDWARE: Final = {
+    "add_on": "add-on module beside the 24 V AC timer",
+    "replacement": "timer with sensor inputs, in place of the old one",
+}
+_SIGHT_M: Final = 0.01  # a tape may graze a wall by this much
+_PAIR: Final = 2
+
+
+@dataclass(frozen=True)
+class Spare:
+    """A reserve point of a sensor, and how to find it.
+
+    reserve: 1 or 2, best first; x, y: working CRS [m]; distance_m, bearing_deg: from the sensor,
+    clockwise from north [m], [deg]; tapes: number of the tie from whose fixed point it is taped,
+    distance, and whether the line of sight is clear, the same first two points as for the sensor
+    [m]; side: "left" or "right" of the line from point 1 to point 2, or "" without two points;
+    p_driest_quarter, setback_ratio: as in `Plan.reserves`; binding_setback: as in `Plan.reserves`.
+    """
+
+    reserve: int
+    x: float
+    y: float
+    distance_m: float
+    bearing_deg: float
+    tapes: tuple[tuple[int, float, bool], ...]
+    side: str
+    p_driest_quarter: float
+    setback_ratio: float
+    binding_setback: str
+
+
+@dataclass(frozen=True)
+class Fitted:
+    """A controller with its hardware and its sensors.
+
+    name: the controller; hardware: what it takes, as people write it; sensors: ids of its sensors.
+    """
+
+    name: str
+    hardware: str
+    sensors: tuple[str, ...]
+
+
+def bearing(east: float, north: float) -> float:
+    """Return a direction clockwise from north, 0..360 [deg].
+
+    >>> bearing(1, 0), bearing(-1, 0)
+    (90.0, 270.0)
+    """
+    return math.degrees(math.atan2(east, north)) % 360
+
+
+def compass(east: float, north: float) -> str:
+    """Return the compass point of a direction.
+
+    >>> compass(1, 0), compass(-1, 1), compass(0.1, -1)
+    ('E', 'NW', 'S')
+    """
+    return _POINTS[round(bearing(east, north) / 22.5) % len(_POINTS)]
+
+
+def rank_words(sensor: Mapping[str, Any]) -> str:
+    """Say how likely the place is to be dry enough, with everything unknown reckoned in.
+
+    Result: with the same chances as the reason and the tables; "" where they are not known.
+
+    >>> rank_words({"expected_rank": 0.79, "p_driest_quarter": 0.66, "p_wetter_half": 0.06})
+    'chance 66 in 100 of the driest quarter, 6 in 100 of the wetter half; 79 % is expected moister'
+    """
+    rank, quarter, half = (
+        float(sensor[key]) for key in ("expected_rank", "p_driest_quarter", "p_wetter_half")
+    )
+    if not math.isfinite(quarter):
+        return (
+            f"{100 * rank:.0f} % of the ground is expected moister" if math.isfinite(rank) else ""
+        )
+    return (
+        f"chance {100 * quarter:.0f} in 100 of the driest quarter, {100 * half:.0f} in 100 of the "
+        f"wetter half; {100 * rank:.0f} % is expected moister"
+    )
+
+
+def chance_cell(chance: float) -> str:
+    """Return a chance as a cell of a table.
+
+    >>> chance_cell(0.298)
+    '30 in 100'
+    """
+    return f"{100 * chance:.0f} in 100" if math.isfinite(chance) else "–"
+
+
+def trench_word(plan: Plan) -> str:
+    """Name what is paid for as trench: links and decoders count as trench where there are any.
+
+    Returns "trench", or with what takes its place.
+    """
+    kinds = set(plan.sensors["link"]) - {""}
+    return " or ".join(["trench", *sorted({"wireless": "wireless link"}.get(k, k) for k in kinds)])
+
+
+def spares(plan: Plan, sensor_id: str) -> list[Spare]:
+    """Return the reserve points of a sensor, the best first, with tapes from the same corners.
+
+    Result: empty where it has none.
+    """
+    rows = plan.reserves[plan.reserves["sensor_id"] == sensor_id]
+    ties = plan.ties[plan.ties["sensor_id"] == sensor_id].sort_values("tie").head(_PAIR)
+    at = plan.sensors.geometry.loc[sensor_id]
+    starts = [(int(tie), line.coords[0][:2]) for tie, line in zip(ties["tie"], ties.geometry,
+                                                                 strict=True)]  # fmt: skip
+    walls = shapely.union_all(plan.site.buildings.geometry.to_numpy())
+    found = []
+    for number, place, chance, ratio, binding in zip(
+        rows["reserve"],
+        rows.geometry,
+        rows["p_driest_quarter"],
+        rows["setback_ratio"],
+        rows["binding_setback"],
+        strict=True,
+    ):
+        east, north = place.x - at.x, place.y - at.y
+        found.append(
+            Spare(
+                reserve=int(number),
+                x=float(place.x),
+                y=float(place.y),
+                distance_m=math.hypot(east, north),
+                bearing_deg=bearing(east, north),
+                tapes=tuple((tie, *_tape(start, place, walls)) for tie, start in starts),
+                side=_side([start for _, start in starts], place),
+                p_driest_quarter=float(chance),
+                setback_ratio=float(ratio),
+                binding_setback=str(binding),
+            )
+        )
+    return sorted(found, key=lambda spare: spare.reserve)
+
+
+def _tape(
+    start: tuple[float, ...], end: shapely.Point, walls: shapely.Geometry
+) -> tuple[float, bool]:
+    """Return a tape's length [m] and whether no wall is in its way."""
+    line = shapely.LineString([start, (end.x, end.y)])
+    return float(line.length), bool(line.intersection(walls).length <= _SIGHT_M)
+
+
+def _side(starts: list[tuple[float, ...]], place: shapely.Point) -> str:
+    """Return the side of the line from point 1 to point 2 on which a place lies."""
+    if len(starts) < _PAIR:
+        return ""
+    first, second = np.array(starts[0]), np.array(starts[1])
+    base, away = second - first, np.array([place.x, place.y]) - first
+    return "left" if base[0] * away[1] - base[1] * away[0] > 0 else "right"
+
+
+def hardware_words(kind: object) -> str:
+    """Return a kind of hardware as people write it.
+
+    >>> hardware_words("add_on")
+    'add-on module beside the 24 V AC timer'
+    """
+    return _HARDWARE.get(str(kind), str(kind).replace("_", " "))
+
+
+def controllers(plan: Plan) -> list[Fitted]:
+    """Return every controller that gets hardware, with its sensors.
+
+    Result: in the order of ``plan.decision["hardware"]``.
+    """
+    owners = plan.sensors["controller"].fillna("").astype(str)
+    return [
+        Fitted(
+            name=str(name),
+            hardware=str(kind),
+            sensors=tuple(str(tag) for tag in plan.sensors.index[owners == str(name)]),
+        )
+        for name, kind in plan.decision.get("hardware", {}).items()
+    ]

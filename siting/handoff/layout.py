@@ -1,0 +1,193 @@
+"""Tables and text of the sheets as flowables, in one look."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any, Final
+
+from reportlab.lib.colors import HexColor
+from reportlab.lib.enums import TA_CENTER, TA_RIGHT
+from reportlab.lib.styles import ParagraphStyle
+from reportlab.platypus import Paragraph, Table, TableStyle
+
+from siting.handoff.drawing import BOLD, SANS, markup, printable
+from siting.handoff.text import elide
+from siting.palette import INK
+
+Flow = Any  # reportlab is not typed
+_BODY: Final[dict[str, Any]] = {
+    "fontName": SANS,
+    "bulletFontName": SANS,
+    "fontSize": 9.5,
+    "leading": 12.5,
+    "textColor": HexColor(INK["text"]),
+}
+_STYLES: Final[dict[str, dict[str, Any]]] = {
+    "title": {"fontName": BOLD, "fontSize": 18, "leading": 22, "spaceAfter": 4},
+    "tag": {"fontName": BOLD, "fontSize": 15, "leading": 19, "spaceAfter": 4},
+    "head": {"fontName": BOLD, "fontSize": 12, "leading": 15, "spaceBefore": 9, "spaceAfter": 4},
+    "body": {"spaceAfter": 4},
+    "lead": {"fontSize": 10.5, "leading": 14, "spaceAfter": 6},
+    "cell": {"fontSize": 9, "leading": 11.5},
+    "cell_right": {"fontSize": 9, "leading": 11.5, "alignment": TA_RIGHT},
+    "pen": {"fontSize": 10, "leading": 13},
+    "cell_head": {"fontName": BOLD, "fontSize": 9, "leading": 11},
+    "cell_head_right": {"fontName": BOLD, "fontSize": 9, "leading": 11, "alignment": TA_RIGHT},
+    "foot": {"fontSize": 9, "leading": 11},
+    "foot_mid": {"fontSize": 9, "leading": 11, "alignment": TA_CENTER},
+    "bullet": {"leftIndent": 12, "bulletIndent": 1, "spaceAfter": 3},
+}
+
+
+def style(name: str) -> Flow:
+    """Return a paragraph style; long words are split rather than run off the page."""
+    return ParagraphStyle(name, **{**_BODY, "splitLongWords": 1, **_STYLES[name]})
+
+
+def text(words: object, kind: str = "body", *, longest: int = 1200) -> Flow:
+    """Return plain words as a paragraph; nothing in them is read as markup.
+
+    Result: with what the font lacks as empty boxes.
+    """
+    return Paragraph(markup(words, longest=longest), style(kind))
+
+
+class _Heading(Paragraph):  # type: ignore[misc] # reportlab is not typed
+    """A heading that is also an entry of the file's outline."""
+
+    outline: tuple[str, int] | None = None
+
+    def draw(self) -> None:
+        """Write it, and tell a canvas that keeps an outline."""
+        keep = getattr(self.canv, "keep_outline", None)
+        if keep is not None and self.outline is not None:
+            keep(*self.outline)
+        super().draw()
+
+
+def heading(words: str, kind: str = "head") -> Flow:
+    """Return a heading that stays with what follows, and is listed in the file's outline.
+
+    Result: as wide as the page allows.
+    """
+    paragraph = _Heading(markup(words, longest=160), style(kind))
+    paragraph.keepWithNext = 1
+    paragraph.outline = (elide(printable(words), 80), int(kind == "head"))
+    return paragraph
+
+
+def note(words: str) -> Flow:
+    """Return words in a caution box.
+
+    Result: one cell, as wide as the page allows.
+    """
+    table = Table([[text(words)]], colWidths=["100%"])
+    table.setStyle(
+        TableStyle(
+            [
+                ("FONTNAME", (0, 0), (-1, -1), SANS),
+                ("BACKGROUND", (0, 0), (-1, -1), HexColor(INK["caution"])),
+                ("BOX", (0, 0), (-1, -1), 0.8, HexColor(INK["caution_edge"])),
+                ("LEFTPADDING", (0, 0), (-1, -1), 7),
+                ("TOPPADDING", (0, 0), (-1, -1), 4),
+                ("BOTTOMPADDING", (0, 0), (-1, -1), 2),
+            ]
+        )
+    )
+    return table
+
+
+def bullets(lines: Sequence[str], *, numbered: bool = False) -> list[Flow]:
+    """Return a list, one paragraph per line.
+
+    Result: as many as lines.
+    """
+    marks = [f"{k}." for k in range(1, len(lines) + 1)] if numbered else ["•"] * len(lines)
+    indent: dict[str, Any] = {"leftIndent": 18} if numbered else {}
+    shaped = ParagraphStyle("list", **{**_BODY, "splitLongWords": 1, **_STYLES["bullet"], **indent})
+    return [
+        Paragraph(markup(line, longest=1200), shaped, bulletText=mark)
+        for mark, line in zip(marks, lines, strict=True)
+    ]
+
+
+def grid(
+    head: Sequence[str],
+    rows: Sequence[Sequence[object]],
+    widths: Sequence[float],
+    *,
+    width: float,
+    words: Sequence[int] = (0,),
+    bold_rows: Sequence[int] = (),
+) -> Flow:
+    """Return a table with a header that repeats on every page it runs over.
+
+    head: column heads; width: of the table [pt]; words: columns set from the left, the others are
+    figures, set to the right.
+    """
+    left = set(words)
+    sides = ["" if k in left else "_right" for k in range(len(head))]
+    cells = [[text(h, "cell_head" + s) for h, s in zip(head, sides, strict=True)]]
+    for place, row in enumerate(rows):
+        kind = "cell_head" if place in bold_rows else "cell"
+        cells.append([text(c, kind + s, longest=320) for c, s in zip(row, sides, strict=True)])
+    total = sum(widths)
+    table = Table(cells, colWidths=[width * w / total for w in widths], repeatRows=1)
+    table.setStyle(
+        TableStyle(
+            [
+                ("FONTNAME", (0, 0), (-1, -1), SANS),
+                ("VALIGN", (0, 0), (-1, -1), "TOP"),
+                ("LINEBELOW", (0, 0), (-1, 0), 1.0, HexColor(INK["text"])),
+                ("LINEBELOW", (0, 1), (-1, -1), 0.4, HexColor(INK["line"])),
+                ("LEFTPADDING", (0, 0), (-1, -1), 3),
+                ("RIGHTPADDING", (0, 0), (-1, -1), 3),
+                ("TOPPADDING", (0, 0), (-1, -1), 2.5),
+                ("BOTTOMPADDING", (0, 0), (-1, -1), 2.5),
+            ]
+        )
+    )
+    return table
+
+
+def facts(pairs: Sequence[tuple[str, object]], *, width: float, share: float = 0.26) -> Flow:
+    """Return names and values side by side.
+
+    pairs: name and value, at least one; width: of the table [pt]. Result: a row for each pair.
+    """
+    cells = [[text(k, "cell_head"), text(v, "cell", longest=220)] for k, v in pairs]
+    table = Table(cells, colWidths=[width * share, width * (1 - share)])
+    table.setStyle(
+        TableStyle(
+            [
+                ("FONTNAME", (0, 0), (-1, -1), SANS),
+                ("VALIGN", (0, 0), (-1, -1), "TOP"),
+                ("LINEBELOW", (0, 0), (-1, -1), 0.4, HexColor(INK["line"])),
+                ("LEFTPADDING", (0, 0), (-1, -1), 3),
+                ("TOPPADDING", (0, 0), (-1, -1), 1.5),
+                ("BOTTOMPADDING", (0, 0), (-1, -1), 2),
+            ]
+        )
+    )
+    return table
+
+
+def worksheet(rows: Sequence[tuple[str, str]], *, width: float, height: float = 32.0) -> Flow:
+    """Return a form to fill in by pen: what to write, and room to write it.
+
+    rows: what to write, and what is printed where it goes, at least one; width: of the form [pt];
+    height: least height of a row, about [pt]. Result: the first quarter of its width says what to
+    write.
+    """
+    cells = [[text(k, "cell_head"), text(v, "pen", longest=400)] for k, v in rows]
+    table = Table(cells, colWidths=[width * 0.25, width * 0.75], rowHeights=None)
+    commands: list[tuple[Any, ...]] = [
+        ("GRID", (0, 0), (-1, -1), 0.7, HexColor(INK["quiet"])),
+        ("FONTNAME", (0, 0), (-1, -1), SANS),
+        ("VALIGN", (0, 0), (-1, -1), "TOP"),
+        ("BACKGROUND", (0, 0), (0, -1), HexColor(INK["ground"])),
+        ("TOPPADDING", (0, 0), (-1, -1), (height - 13) * 0.65),
+        ("BOTTOMPADDING", (0, 0), (-1, -1), (height - 13) * 0.35),
+    ]
+    table.setStyle(TableStyle(commands))
+    return table

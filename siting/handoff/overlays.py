@@ -1,0 +1,439 @@
+"""Pictures under the map: rank, aerial, sun by the month, crowns, background tiles."""
+
+from __future__ import annotations
+
+import base64
+import io
+import math
+from calendar import month_name
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any, Final
+from urllib.parse import urlsplit
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import pyproj
+import rasterio
+from numpy.typing import NDArray
+from PIL import Image, ImageColor
+from rasterio.crs import CRS
+from rasterio.enums import ColorInterp
+from rasterio.features import geometry_mask
+from rasterio.transform import Affine, array_bounds, from_bounds, from_origin
+from rasterio.vrt import WarpedVRT
+from rasterio.warp import Resampling, calculate_default_transform, reproject, transform_bounds
+from shapely.geometry.base import BaseGeometry
+from xyzservices import TileProvider, providers
+
+from siting.arrays import Flags, Floats
+from siting.palette import INK, SUN, ramp_rgb
+from siting.planning.model import Plan
+from siting.site.model import LocalGrid
+from siting.sun.position import YEAR, sun_at
+from siting.sun.scene import bare_transmissivity, leaf_months
+from siting.sun.shade import shade_instants
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+
+_MAP_CRS = pyproj.CRS.from_epsg(3857)
+_SHADES = 64  # a palette picture is a third of the size of a full-colour one
+_MAX_PIXELS = 1_000_000
+_NICE = (1.0, 2.0, 2.5, 5.0, 10.0)
+
+
+@dataclass(frozen=True)
+class Scale:
+    """A labelled colour scale.
+
+    low, high: values at the ends; ticks: values to label, the ends among them; decimals: digits
+    that the labels need.
+    """
+
+    low: float
+    high: float
+    ticks: tuple[float, ...]
+    decimals: int
+
+    def fraction(self, values: Floats) -> Floats:
+        """Return where values lie on the scale.
+
+        Result: 0 at the low end, 1 at the high end; NaN stays NaN [-].
+        """
+        placed: Floats = (values - self.low) / (self.high - self.low)
+        return placed
+
+
+@dataclass(frozen=True)
+class Overlay:
+    """A picture and where it lies.
+
+    url: the picture as a data URI; bounds: ((south, west), (north, east)) [deg].
+    """
+
+    url: str
+    bounds: tuple[tuple[float, float], tuple[float, float]]
+
+
+def nice_scale(low: float, high: float, *, intervals: int = 4) -> Scale:
+    """Return a scale with round ends that covers a range.
+
+    >>> nice_scale(0.0, 31.4).ticks
+    (0.0, 10.0, 20.0, 30.0, 40.0)
+    """
+    if not (math.isfinite(low) and math.isfinite(high)):
+        low, high = 0.0, 1.0
+    if high - low < 1e-9 * max(1.0, abs(high)):
+        low, high = low - 0.5, high + 0.5
+    rough = (high - low) / intervals
+    power = 10.0 ** math.floor(math.log10(rough))
+    step = next(k * power for k in _NICE if k * power >= rough * (1 - 1e-9))
+    first, last = math.floor(low / step + 1e-9), math.ceil(high / step - 1e-9)
+    decimals = max(0, -math.floor(math.log10(step) + 1e-9)) + (step / power == _NICE[2])
+    ticks = tuple(round(k * step, 10) for k in range(first, last + 1))
+    return Scale(ticks[0], ticks[-1], ticks, decimals)
+
+
+def clip_to(values: Floats, grid: LocalGrid, area: BaseGeometry) -> Floats:
+    """Return the values with everything outside an area unknown.
+
+    values (rows, columns): on the grid. Result: NaN outside, shape (rows, columns).
+    """
+    outside = geometry_mask([area], grid.shape, _affine(grid))
+    return np.where(outside, np.nan, values)
+
+
+def overlay(
+    values: Floats,
+    grid: LocalGrid,
+    crs: pyproj.CRS,
+    *,
+    scale: Scale,
+    ramp: tuple[str, ...],
+    shades: int = _SHADES,
+) -> Overlay:
+    """Warp a raster to Web Mercator and colour it.
+
+    values (rows, columns): on the grid, NaN is left clear. Result: the picture as a data URI, and
+    its bounds.
+    """
+    source = _affine(grid)
+    transform, columns, rows = calculate_default_transform(
+        crs.to_wkt(), _MAP_CRS.to_wkt(), grid.columns, grid.rows, *grid.bounds
+    )
+    coarser = math.sqrt(max(1.0, columns * rows / _MAX_PIXELS))
+    columns, rows = math.ceil(columns / coarser), math.ceil(rows / coarser)
+    a, _, c, _, e, f = tuple(transform)[:6]  # north is up on both sides
+    transform = Affine(a * coarser, 0.0, c, 0.0, e * coarser, f)
+    warped = np.full((rows, columns), np.nan)
+    reproject(
+        np.ascontiguousarray(values, dtype=np.float64),
+        warped,
+        src_transform=source,
+        src_crs=crs.to_wkt(),
+        src_nodata=np.nan,
+        dst_transform=transform,
+        dst_crs=_MAP_CRS.to_wkt(),
+        dst_nodata=np.nan,
+        resampling=Resampling.bilinear if shades == _SHADES else Resampling.nearest,
+        num_threads=1,
+    )
+    west, south, east, north = array_bounds(rows, columns, transform)
+    to_degrees = pyproj.Transformer.from_crs(_MAP_CRS, 4326, always_xy=True)
+    (w, e), (s, n) = to_degrees.transform([west, east], [south, north])
+    picture = base64.b64encode(_png(scale.fraction(warped), ramp, shades)).decode("ascii")
+    bounds = ((round(s, 9), round(w, 9)), (round(n, 9), round(e, 9)))
+    return Overlay(f"data:image/png;base64,{picture}", bounds)
+
+
+def _affine(grid: LocalGrid) -> Affine:
+    return from_origin(grid.west, grid.north, grid.resolution, grid.resolution)
+
+
+def _png(fraction: Floats, ramp: tuple[str, ...], shades: int) -> bytes:
+    """Return a palette PNG; the last colour of the palette is clear."""
+    known = np.isfinite(fraction)
+    level = np.rint(np.clip(np.where(known, fraction, 0.0), 0.0, 1.0) * (shades - 1))
+    index = np.where(known, level, shades).astype(np.uint8)
+    colours = ramp_rgb(ramp, np.linspace(0.0, 1.0, shades))
+    image = Image.fromarray(index)
+    image.putpalette([*colours.ravel().tolist(), 0, 0, 0], "RGB")
+    buffer = io.BytesIO()
+    image.save(buffer, format="PNG", transparency=shades, compress_level=9)
+    return buffer.getvalue()
+
+
+#: The embedded picture is no larger than this.
+MOST_BYTES: Final = 450_000
+_MERCATOR: Final = CRS.from_epsg(3857)
+_SIDES: Final = (2048, 1600, 1200, 900, 640)  # tried one after the other [pixels]
+_QUALITY: Final = 78
+_MARGIN: Final = 0.06  # of the property's size, shown around it
+_MOST_BYTE: Final = 255
+_COLOURS: Final = 3
+
+
+def aerial_overlay(plan: Plan) -> Overlay | None:
+    """Return the aerial photo named in the property file, for the map.
+
+    plan: the plan, the photo is read from ``plan.settings.layers["aerial"]``. Result: a JPEG of at
+    most `MOST_BYTES` around the property, in Web Mercator; None without a photo. Bands of more than
+    8 bits are stretched between their 2nd and 98th percentile.
+    """
+    source = plan.settings.layers.get("aerial")
+    if source is None:
+        return None
+    with rasterio.open(source.path) as photo:
+        bounds = _around(plan.site.boundary.bounds, plan.site.crs)
+        for side in _SIDES:
+            picture, placed = _warped(photo, bounds, side)
+            jpeg = _jpeg(picture)
+            if len(jpeg) <= MOST_BYTES:
+                break
+    to_degrees = pyproj.Transformer.from_crs(3857, 4326, always_xy=True)
+    (w, e), (s, n) = to_degrees.transform([placed[0], placed[2]], [placed[1], placed[3]])
+    url = f"data:image/jpeg;base64,{base64.b64encode(jpeg).decode('ascii')}"
+    return Overlay(url, ((round(s, 9), round(w, 9)), (round(n, 9), round(e, 9))))
+
+
+def _around(
+    bounds: tuple[float, float, float, float], crs: pyproj.CRS
+) -> tuple[float, float, float, float]:
+    """Return the window of the map that the photo fills, in Web Mercator."""
+    west, south, east, north = bounds
+    pad = _MARGIN * max(east - west, north - south)
+    wide = west - pad, south - pad, east + pad, north + pad
+    window: tuple[float, float, float, float] = transform_bounds(
+        CRS.from_wkt(crs.to_wkt()), _MERCATOR, *wide
+    )
+    return window
+
+
+def _warped(
+    photo: Any,  # noqa: ANN401 - rasterio is not typed
+    bounds: tuple[float, float, float, float],
+    side: int,
+) -> tuple[NDArray[np.uint8], tuple[float, float, float, float]]:
+    """Return red, green and blue of a window, shape (rows, columns, 3), and where it lies."""
+    west, south, east, north = bounds
+    scale = side / max(east - west, north - south)
+    columns = max(1, math.ceil((east - west) * scale))
+    rows = max(1, math.ceil((north - south) * scale))
+    transform = from_bounds(west, south, east, north, columns, rows)
+    options = {"crs": _MERCATOR, "transform": transform, "width": columns, "height": rows}
+    palette = photo.colorinterp[0] is ColorInterp.palette
+    masked = photo.nodata is not None or ColorInterp.alpha in photo.colorinterp
+    kind = Resampling.nearest if palette else Resampling.average
+    with WarpedVRT(photo, resampling=kind, add_alpha=not masked, **options) as view:
+        colours = [k for k, role in enumerate(view.colorinterp, 1) if role is not ColorInterp.alpha]
+        bands = view.read(colours[:_COLOURS] if len(colours) >= _COLOURS else colours[:1])
+        seen = view.dataset_mask() > 0
+    if palette:
+        table = np.zeros((256, 3), dtype=np.uint8)
+        for value, colour in photo.colormap(1).items():
+            table[value] = colour[:3]
+        rgb = table[bands[0].astype(np.uint8)]
+    else:
+        rgb = np.moveaxis(_bytes(bands, seen), 0, -1)
+        rgb = np.repeat(rgb, _COLOURS, axis=-1) if rgb.shape[-1] == 1 else rgb
+    rgb[~seen] = ImageColor.getrgb(INK["ground"])[:3]
+    return rgb, array_bounds(rows, columns, transform)
+
+
+def _bytes(bands: NDArray[Any], seen: Flags) -> NDArray[np.uint8]:
+    """Return bands in 8 bits; others are stretched, all bands alike."""
+    if bands.dtype == np.uint8:
+        return np.asarray(bands).copy()
+    values = bands[:, seen].astype(np.float64)
+    known = values[np.isfinite(values)]
+    low, high = np.percentile(known, [2, 98]) if known.size else (0.0, 1.0)
+    span = max(float(high - low), 1e-9)
+    share = np.nan_to_num((bands.astype(np.float64) - low) / span)
+    return np.rint(np.clip(share, 0, 1) * _MOST_BYTE).astype(np.uint8)
+
+
+def _jpeg(picture: NDArray[np.uint8]) -> bytes:
+    """Encode a picture."""
+    out = io.BytesIO()
+    image = Image.fromarray(picture, "RGB")
+    image.save(out, format="JPEG", quality=_QUALITY, optimize=True, subsampling=2)
+    return out.getvalue()
+
+
+#: Month and day of the solstices and of an equinox.
+DAYS: Final = ((6, 21), (3, 20), (12, 21))
+#: Share of the direct light that arrives.
+LIT: Final = Scale(0.0, 100.0, (0.0, 50.0, 100.0), 0)
+_MARCH, _JUNE, _SEPTEMBER = 3, 6, 9
+_LEAST_ELEVATION: Final = 5.0  # lower than this the whole property lies in long shade [deg]
+_MOST_CELLS: Final = 100_000  # of a picture of shade
+_HOUR_SHADES: Final = 9  # crowns let a few shares through, nothing else does
+_MONTH_SHADES: Final = 32
+
+
+def sun_scale(plan: Plan) -> Scale:
+    """Return the scale that covers the direct sun of every month [h/d]."""
+    known = plan.sun.sun_hours[np.isfinite(plan.sun.sun_hours)]
+    return nice_scale(0.0, float(known.max()) if known.size else 12.0)
+
+
+def day_instants(latitude: float, longitude: float, month: int, day: int) -> pd.DataFrame:
+    """Return where the sun stands at the full hours of a day, by the sun's own time.
+
+    By the sun's time 12 is when it stands highest, so that no time zone and no summer time enter.
+
+    latitude, longitude: WGS 84 [deg]. Result: index `hour` (int); columns elevation, azimuth [deg];
+    hours with the sun 5 degrees up.
+    """
+    midnight = pd.Timestamp(YEAR, month, day, tz="UTC")
+    shift = pd.Timedelta(minutes=-4.0 * longitude)
+    noon = pd.DatetimeIndex([midnight + pd.Timedelta(hours=12) + shift])
+    equation = float(sun_at(noon, latitude, longitude)["equation_of_time"].iloc[0])
+    hours = np.arange(24)
+    times = midnight + shift + pd.to_timedelta(hours * 60 - equation, unit="min")
+    table = sun_at(pd.DatetimeIndex(times), latitude, longitude)[["elevation", "azimuth"]]
+    table.index = pd.Index(hours, name="hour")
+    return table[table["elevation"] > _LEAST_ELEVATION]
+
+
+def picture_grid(
+    bounds: tuple[float, float, float, float], resolution: float, *, most: int = _MOST_CELLS
+) -> LocalGrid:
+    """Return the raster for pictures of shade: of the plan's cell, or coarser for a large place.
+
+    bounds: west, south, east, north of the property [m]; resolution: the plan's cell [m].
+
+    >>> picture_grid((0.0, 0.0, 500.0, 500.0), 0.5).shape
+    (250, 250)
+    """
+    west, south, east, north = bounds
+    cells = (east - west) * (north - south) / resolution**2
+    cell = resolution * math.ceil(math.sqrt(max(1.0, cells / most)))
+    rows, columns = math.ceil((north - south) / cell), math.ceil((east - west) / cell)
+    return LocalGrid(west, north, cell, rows, columns)
+
+
+def sun_document(plan: Plan) -> dict[str, Any]:
+    """Return the pictures of shade by the hour and of sun by the month.
+
+    Result: `days`: per day its label and `frames`; `months`: frames. A frame has label, url and
+    bounds.
+    """
+    days = [_day(plan, month, day) for month, day in DAYS]
+    return {
+        "days": [day for day in days if day["frames"]],
+        "months": list(_months(plan)),
+    }
+
+
+def _day(plan: Plan, month: int, day: int) -> dict[str, Any]:
+    """Return the pictures of one day."""
+    site = plan.site
+    sun = day_instants(site.latitude, site.longitude, month, day)
+    grid = picture_grid(site.boundary.bounds, plan.sun.grid.resolution)
+    frames: list[dict[str, Any]] = []
+    if len(sun):
+        lit = shade_instants(
+            grid,
+            sun["elevation"].to_numpy(),
+            sun["azimuth"].to_numpy(),
+            buildings=site.buildings,
+            trees=_trees(plan, month),
+            walls=site.walls,
+            surface=site.surface,
+            terrain=site.terrain,
+        )
+        frames = [
+            _frame(plan, f"{hour}:00", 100.0 * lit[k], grid, scale=LIT, shades=_HOUR_SHADES)
+            for k, hour in enumerate(sun.index)
+        ]
+    return {"label": _label(month, day, site.latitude), "frames": frames}
+
+
+def _trees(plan: Plan, month: int) -> gpd.GeoDataFrame:
+    """Return the trees as the light finds them in a month: in leaf, or bare."""
+    trees = plan.site.trees
+    if month in leaf_months(plan.site.latitude):
+        return trees
+    return trees.assign(transmissivity=bare_transmissivity(trees))
+
+
+def _label(month: int, day: int, latitude: float) -> str:
+    """Name a day as people know it."""
+    date = f"{day} {month_name[month]}"
+    if month == _MARCH:
+        # the sun stands alike in September, but the trees may be in leaf only in one of them
+        alike = (_MARCH in (leaves := leaf_months(latitude))) == (_SEPTEMBER in leaves)
+        return f"{date} and 22 September (equinox)" if alike else f"{date} (equinox)"
+    longest = (month == _JUNE) == (latitude >= 0)
+    return f"{date} ({'longest' if longest else 'shortest'} day)"
+
+
+def _months(plan: Plan) -> Iterator[dict[str, Any]]:
+    """Yield the sun of every month of the season."""
+    scale = sun_scale(plan)
+    for month, hours in zip(plan.sun.months, plan.sun.sun_hours, strict=True):
+        label = month_name[month]
+        yield _frame(plan, label, hours, plan.sun.grid, scale=scale, shades=_MONTH_SHADES)
+
+
+def _frame(
+    plan: Plan,
+    label: str,
+    values: Floats,
+    grid: LocalGrid,
+    *,
+    scale: Scale,
+    shades: int,
+) -> dict[str, Any]:
+    """Return one picture."""
+    inside = clip_to(values, grid, plan.site.boundary)
+    made = overlay(inside, grid, plan.site.crs, scale=scale, ramp=SUN, shades=shades)
+    return {"label": label, "url": made.url, "bounds": [list(corner) for corner in made.bounds]}
+
+
+_PROVIDERS: Final[dict[str, TileProvider]] = {
+    "Street map (online)": providers.OpenStreetMap.Mapnik,
+    "Aerial photo of the US (online)": providers.USGS.USImagery,
+}
+
+
+def basemaps() -> list[dict[str, Any]]:
+    """Return the base maps: label, url of the tiles, attribution and deepest zoom.
+
+    Result: addresses and attributions are those of the `xyzservices` package; neither needs a key.
+    """
+    return [
+        {
+            "label": label,
+            "url": provider["url"],
+            "attribution": provider["html_attribution"],
+            "max_zoom": int(provider["max_zoom"]),
+        }
+        for label, provider in _PROVIDERS.items()
+    ]
+
+
+def hosts() -> list[str]:
+    """Return the origins that the tiles come from, for the page's policy."""
+    split = [urlsplit(provider["url"]) for provider in _PROVIDERS.values()]
+    return [f"{url.scheme}://{url.netloc}" for url in split]
+
+
+def crown_shapes(trees: gpd.GeoDataFrame) -> list[BaseGeometry | None]:
+    """Return the crown of every tree: the drawn one, or a circle of its diameter.
+
+    Result: None where neither is known.
+    """
+    shapes: list[BaseGeometry | None] = []
+    for _, tree in trees.iterrows():
+        crown, width = tree["crown"], float(tree["crown_diameter"])
+        if isinstance(crown, BaseGeometry) and not crown.is_empty:
+            shapes.append(crown)
+        elif math.isfinite(width) and width > 0:
+            shapes.append(tree.geometry.buffer(width / 2, quad_segs=8))
+        else:
+            shapes.append(None)
+    return shapes

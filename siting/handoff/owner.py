@@ -1,0 +1,502 @@
+"""The owner's annex and the timer's page."""
+
+from __future__ import annotations
+
+import io
+import math
+from collections.abc import Callable, Mapping
+from typing import TYPE_CHECKING, Any, Final, Literal
+
+import matplotlib as mpl
+from matplotlib.backends.backend_agg import FigureCanvasAgg
+from matplotlib.figure import Figure
+from reportlab.lib.utils import ImageReader
+from reportlab.platypus import PageBreak, Spacer
+
+from siting.decide.money import Standing, payback_words, span
+from siting.handoff.drawing import Canvas, Drawing
+from siting.handoff.facts import (
+    assumptions_in_words,
+    controllers,
+    hardware_words,
+    plan_limit,
+    plan_standing,
+    trench_word,
+)
+from siting.handoff.figures import plot_choices, plot_season, plot_tornado
+from siting.handoff.layout import bullets, facts, grid, heading, text
+from siting.handoff.tables import (
+    MONTHS,
+    NO_SENSOR,
+    Program,
+    controls,
+    cycle_words,
+    moves,
+    options,
+    programs,
+    season_months,
+    valves,
+)
+from siting.handoff.text import clean, elide, money, number
+from siting.planning.model import Plan
+from siting.units import convert, figure, show
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+
+_DPI: Final = 170
+_HEIGHT: Final = 150.0
+_CURVE: Final = 140.0
+_WHOLE: Final = 20_000  # characters: a text of ours that is never cut
+_PARTS: Final = (
+    ("device", "sensors and control"),
+    ("installation", "putting them in"),
+    ("trench", "trench"),
+    ("wire", "wire"),
+)
+
+
+def owner_pages(plan: Plan, *, width: float) -> list[Any]:
+    """Return the flowables of the owner's pages, from the top of a page.
+
+    width: between the margins [pt].
+    """
+    claim = str(plan.economics.get("claim"))
+    return [
+        PageBreak(),
+        heading("For the owner: what is bought, and why", "tag"),
+        facts(owner_summary(plan), width=width, share=0.24),
+        heading("How many sensors, and why"),
+        text(plan.answer.removesuffix(claim).strip(), longest=_WHOLE),
+        *_curve(plan, width),
+        *_tornado(plan, width),
+        PageBreak(),
+        heading("For the owner: what it saves, and what that rests on", "tag"),
+        text(claim, longest=_WHOLE),
+        *([] if plan.season.empty else [_figure(plot_season, plan, width, _HEIGHT)]),
+        heading("What this rests on"),
+        *bullets(assumptions_in_words(plan)),
+        heading("What to do next"),
+        *bullets(_next(plan)),
+        *_annex([*_ways(plan, width), *_options(plan, width), *_controls(plan, width)]),
+    ]
+
+
+#: Ways of `Plan.economics` in an owner's words, where they are not this plan.
+_WAY_WORDS: Final = {
+    "as today": "plants left as today leaves them",
+    "within the limit": "healing what today leaves dry",
+    "the plain way": "the plain way: one module on each timer as it is",
+    "timer set right": "timer set right, no sensor",
+    "against a timer set right": "this plan against a timer set right",
+}
+
+
+def _ways(plan: Plan, width: float) -> list[Any]:
+    """Set what each way saves, costs and does to plants side by side, and the device's part."""
+    ways = plan.economics.get("ways") or []
+    if not ways:
+        return []
+    currency, units = elide(clean(plan.economics.get("currency")), 10), plan.settings.units
+    rows = [
+        (
+            _WAY_WORDS[way["way"]] if place else "this plan",
+            str(way["sensors"]) if way["sensors"] else "–",
+            show(way["saved_m3"], "volume", units),
+            money(way["saved_per_year"], currency),
+            money(way["capital"], currency),
+            _back(way),
+            number(way["stress_days"], 0),
+        )
+        for place, way in enumerate(ways)
+    ]
+    head = ("Way", "Sensors", "Water saved a season", "Money saved a year", "Cost to build",
+            "Pays back in", "Stress days")  # fmt: skip
+    return [
+        heading("The ways side by side"),
+        grid(head, rows, (3.0, 1.1, 1.5, 1.4, 1.3, 1.3, 0.9), width=width, words=(0,),
+             bold_rows=[0]),
+        text(
+            "Against today's timer, but for the last line. Stress days: of the driest zone, in the "
+            f"worst season out of ten. {_device(plan)}".strip()
+        ),
+    ]  # fmt: skip
+
+
+def _back(way: Mapping[str, Any]) -> str:
+    """Say when a way pays back."""
+    if way["saved_per_year"] is None:
+        return "–"
+    if not way["capital"]:
+        return "at once" if way["saved_per_year"] > 0 else "never"
+    years = way["payback_years"]
+    if years is None:
+        return "never" if way["saved_per_year"] <= 0 else "–"
+    return f"{number(years, 1)} years"
+
+
+def _device(plan: Plan) -> str:
+    """Say what a better or worse sensor does to the plan as printed."""
+    if "sensor error" not in plan.sensitivity.index:
+        return ""
+    row: Mapping[Any, Any] = plan.sensitivity.loc["sensor error"].to_dict()
+    unit = elide(clean(row["unit"]), 10).replace("m3", "m³")
+    return (
+        f"With a sensor that is wrong by {row['low']} by volume instead of "
+        f"{100 * plan.settings.control.sensor_error:.1f} % the {row['measure']} is "
+        f"{number(row['value_low'], 0)} {unit} and stress {number(row['stress_low'], 0)} days; by "
+        f"{row['high']}, {number(row['value_high'], 0)} {unit} and "
+        f"{number(row['stress_high'], 0)} days (as planned: {number(row['value_base'], 0)} {unit})."
+    )
+
+
+def _annex(tables: list[Any]) -> list[Any]:
+    """Put what else was weighed on a page of its own."""
+    if not tables:
+        return [Spacer(1, 4)]
+    title = "Annex for the owner: everything that was weighed"
+    return [PageBreak(), heading(title, "tag"), *tables, Spacer(1, 4)]
+
+
+def _curve(plan: Plan, width: float) -> list[Any]:
+    """Draw what one more sensor is worth, or say that it is worth nothing."""
+    steps = plan.choices.iloc[:-1]
+    if steps.empty:
+        return []
+    if bool(steps["feasible"].all()) and not steps["value_of_next"].any():
+        return [text("No further sensor is worth anything here: it would save less than it costs.")]
+    return [_figure(plot_choices, plan, width, _CURVE)]
+
+
+def _tornado(plan: Plan, width: float) -> list[Any]:
+    """Draw what moves the result."""
+    if not moves(plan):
+        return []
+    high = 40.0 + 17.0 * len(plan.sensitivity)
+    return [
+        heading("What moves the result, one thing at a time"),
+        _figure(plot_tornado, plan, width, high),
+    ]
+
+
+def _controls(plan: Plan, width: float) -> list[Any]:
+    """Set the kinds of control beside the plan."""
+    found, units = controls(plan), plan.settings.units
+    if not found:
+        return []
+    currency = elide(clean(plan.economics.get("currency")), 10)
+    rows = [
+        (
+            elide(clean(one.kind), 80) + (" (the plan's)" if one.chosen else ""),
+            str(one.sensors),
+            one.hardware,
+            show(one.water_m3, "volume", units) if math.isfinite(one.water_m3) else "–",
+            money(one.cost_per_year, currency),
+            number(one.stress_days, 0) if math.isfinite(one.water_m3) else "not possible",
+        )
+        for one in found
+    ]
+    head = ("Kind of control", "Sensors", "Hardware", "Water a season", "Cost a year",
+            "Stress days")  # fmt: skip
+    mixed = plan.sensors["control"].nunique() > 1
+    return [
+        heading("Other kinds of control, on the same weather"),
+        text(
+            f"Plants may be short of water on no more than {plan_limit(plan)}. The cost of a timer "
+            "or a rain shut-off is water alone."
+            + (" The plan mixes kinds, each where it does best (last line)." if mixed else "")
+        ),
+        grid(head, rows, (3.3, 0.9, 1.6, 1.5, 1.2, 1.1), width=width, words=(0, 2),
+             bold_rows=[k for k, one in enumerate(found) if one.chosen]),
+    ]  # fmt: skip
+
+
+def _options(plan: Plan, width: float) -> list[Any]:
+    """Set every number of sensors and the plain rules beside each other, with their regret."""
+    found = options(plan)
+    if not found:
+        return []
+    currency = elide(clean(plan.economics.get("currency")), 10)
+    rows = [
+        (
+            elide(clean(one.name), 60) + (" (chosen)" if one.chosen else ""),
+            str(one.sensors) if one.sensors else "–",
+            money(one.cost_per_year, currency)
+            if math.isfinite(one.cost_per_year)
+            else "leaves a zone too dry",
+            money(one.regret_mean, currency),
+            money(one.regret_max, currency),
+        )
+        for one in found
+    ]
+    head = ("Choice", "Sensors", "Cost a year", "Regret, mean", "Regret, worst")
+    return [
+        heading("Every number of sensors, and the plain rules of the trade"),
+        text(
+            "Regret: what a choice costs a year beyond the best one for how things turn out, on "
+            f"average and at worst over {plan.settings.analysis.scenarios} scenarios."
+        ),
+        grid(head, rows, (2.6, 0.9, 2, 1.3, 1.3), width=width,
+             bold_rows=[k for k, one in enumerate(found) if one.chosen]),
+    ]  # fmt: skip
+
+
+_NEXT: Final = (
+    "Walk the property with this plan: does every zone look as it is described here? What the map "
+    "does not show, the plan does not know.",
+    "Have the work done by people licensed for it where you are; utilities are located before "
+    "anyone digs, and private lines are yours to point out.",
+    "Compare the water meter with the plan after the first season.",
+)
+
+
+def _next(plan: Plan) -> list[str]:
+    """Return what to do next."""
+    first, *rest = _NEXT
+    decide = (
+        "Decide on the number of sensors. One fewer is a fair choice where the last is worth "
+        "little."
+        if len(plan.sensors) > 1
+        else "Decide whether to have it done: the first page says what it costs and brings."
+    )
+    return [first, decide, *rest]
+
+
+def owner_summary(plan: Plan) -> list[tuple[str, object]]:
+    """Return the plan in a handful of figures, each with its range.
+
+    Result: what and how much; what cannot be claimed says so.
+    """
+    known = plan.economics
+    currency = elide(clean(known.get("currency")), 10)
+    count = len(plan.sensors)
+    kinds = ", ".join(dict.fromkeys(clean(k).replace("_", "-") for k in plan.sensors["control"]))
+    rows: list[tuple[str, object]] = [
+        ("Sensors", f"{count} for {len(plan.zones)} zones ({kinds} control)"),
+        ("Cost to build", _capital(plan, currency)),
+    ]
+    state = plan_standing(plan)
+    if state.water == "unknown":
+        return [*rows, ("Water saved", payback_words(state))]
+    rows += [_water_row(plan, more=state.water == "more"), _money_row(plan, state, currency)]
+    back = payback_words(state) or _ranged(plan, "payback_years", "")
+    return [*rows, ("Pays back in", back), *_discounted(plan, currency)]
+
+
+def _water_row(plan: Plan, *, more: bool) -> tuple[str, object]:
+    """Return the water saved a season, or how much more the plan uses."""
+    units, season = plan.settings.units, plan.season
+    sign = -1.0 if more else 1.0
+    saved = sign * season["saved_m3"].dropna()
+    share = sign * season["saved_fraction"].dropna()  # none of a timer that runs no valve
+    rest: Literal["more", "less"] = "more" if more else "less"
+    part = f", {share.mean():.0%} {'more than' if more else 'of'} today's use" if len(share) else ""
+    ends = span(
+        (float(saved.min()), float(saved.max())),
+        lambda end: figure(convert(end, "volume", units)),
+        rest=rest,
+    )
+    amount = show(float(saved.mean()), "volume", units)
+    label = "More water a season" if more else "Water saved a season"
+    return label, f"{amount}{part} ({ends} by weather year)"
+
+
+def _money_row(plan: Plan, state: Standing, currency: str) -> tuple[str, object]:
+    """Return the money saved a year, what more water costs, or why neither is claimed."""
+    if state.money_missing:
+        return "Money saved a year", state.money_missing
+    if float(plan.economics["saved_per_year"]) < 0:
+        return "Water costs more a year", _ranged(plan, "saved_per_year", currency, more=True)
+    return "Money saved a year", _ranged(plan, "saved_per_year", currency)
+
+
+def _capital(plan: Plan, currency: str) -> str:
+    """Return what it costs, and its parts."""
+    known = plan.economics
+    parts = [
+        f"{trench_word(plan) if key == 'trench' else words} {money(known.get(key), currency)}"
+        for key, words in _PARTS
+        if known.get(key) is not None
+    ]
+    return f"{money(known.get('capital'), currency)}: {', '.join(parts)}"
+
+
+def _discounted(plan: Plan, currency: str) -> list[tuple[str, object]]:
+    """Return the payback with interest and what is gained over the life, where claimed."""
+    known, costs = plan.economics, plan.settings.costs
+    if known.get("payback_years") is None or costs.discount_rate <= 0:
+        return []
+    rate = f"{100 * costs.discount_rate:g} % interest"
+    rows: list[tuple[str, object]] = []
+    if known.get("payback_discounted_years") is None:
+        rows.append((f"At {rate}", "it never pays back"))
+    else:
+        rows.append((f"At {rate}", _ranged(plan, "payback_discounted_years", "")))
+    gain = known.get("net_present_value")
+    if gain is not None:
+        rows.append((f"Gain in {costs.life_years:g} years", f"{money(gain, currency)} at {rate}"))
+    return rows
+
+
+def _ranged(plan: Plan, key: str, currency: str, *, more: bool = False) -> str:
+    """Return an amount with its ranges; a loss as what it costs more."""
+    known, sign = plan.economics, -1.0 if more else 1.0
+    values = [known.get(f"{key}{end}") for end in _ENDS]
+    mean, low, high, least, most = (None if v is None else sign * float(v) for v in values)
+
+    def say(value: float | None) -> str:
+        return money(value, currency) if currency else number(value, 1)
+
+    def ends(one: float, other: float) -> str:
+        return span(sorted((one, other)), say, rest="more" if more else "less")
+
+    unit = "" if currency else " years"
+    if low is None or high is None:
+        worst = "" if currency else "; in the worst weather years it would not"
+        return f"{say(mean)}{unit}{worst}"
+    spread = f"{ends(low, high)} by weather year"
+    if least is not None:
+        tail = f"{say(least)} to never" if most is None else ends(least, most)
+        spread += f", {tail} by scenario"
+    return f"{say(mean)}{unit} ({spread})"
+
+
+_ENDS: Final = ("", "_low", "_high", "_scenario_low", "_scenario_high")
+
+
+def _figure(plot: Callable[[Plan, Axes], Axes], plan: Plan, width: float, height: float) -> Drawing:
+    """Return a plot as a picture in the flow."""
+    picture = _png(plot, plan, width / 72, height / 72)
+
+    def paint(canvas: Canvas, wide: float, high: float) -> None:
+        canvas.drawImage(ImageReader(io.BytesIO(picture)), 0, 0, wide, high)
+
+    return Drawing(paint, width=width, height=height)
+
+
+def _png(plot: Callable[[Plan, Axes], Axes], plan: Plan, wide: float, high: float) -> bytes:
+    """Draw a plot of a size [in]; no date and no version goes into the file."""
+    out = io.BytesIO()
+    with mpl.rc_context({**mpl.rcParamsDefault, "font.size": 9.0}):
+        figure = Figure(figsize=(wide, high), layout="constrained")
+        FigureCanvasAgg(figure)
+        plot(plan, figure.subplots())
+        figure.savefig(out, format="png", dpi=_DPI, metadata={"Software": None})
+    return out.getvalue()
+
+
+_NAME: Final = 40
+_DASH: Final = "–"
+
+
+def timer_pages(plan: Plan, *, width: float) -> list[Any]:
+    """Return the flowables from the hardware to the minutes by month.
+
+    width: between the margins [pt]. Result: hardware per controller, run times per valve, minutes
+    by month.
+    """
+    return [*_hardware(plan, width), *_run_times(plan, width), *_months(plan, width)]
+
+
+def _name(value: object) -> str:
+    return elide(clean(value), _NAME)
+
+
+def _hardware(plan: Plan, width: float) -> list[Any]:
+    """Say what every controller is fitted with, and which sensors go to it."""
+    rows = [
+        (
+            _name(fitted.name) or "the system's",
+            hardware_words(clean(fitted.hardware)),
+            ", ".join(fitted.sensors) or _DASH,
+        )
+        for fitted in controllers(plan)
+    ]
+    if not rows:
+        return []
+    return [
+        heading("Hardware for each controller"),
+        grid(("Controller", "Hardware", "Sensors"), rows, (1.6, 3.6, 2.4), width=width,
+             words=(0, 1, 2)),
+        Spacer(1, 4),
+    ]  # fmt: skip
+
+
+def _run_times(plan: Plan, width: float) -> list[Any]:
+    """Minutes, cycles and soak per valve."""
+    set_to, rows = valves(plan), []
+    for zone, row in zip(plan.zones.index, plan.zones.itertuples(), strict=True):
+        valve = set_to.get(str(zone))
+        if valve is None:
+            continue
+        cycles, soak = cycle_words(valve)
+        factor = row.run_time_factor
+        rows.append(
+            (
+                _name(row.valve),
+                _name(zone),
+                row.sensor_id or NO_SENSOR,
+                clean(row.control).replace("_", "-"),
+                number(row.today_minutes),
+                number(valve.minutes),
+                _DASH if not math.isfinite(factor) else f"× {factor:.2f}",
+                cycles,
+                soak,
+                f"{number(row.today_events)} / {number(row.events)}",
+            )
+        )
+    head = ("Valve", "Zone", "Sensor", "Control", "Today min", "Plan min", "Factor", "Cycles × min",
+            "Soak min", "Events today / plan")  # fmt: skip
+    shares = (0.95, 2.1, 1.1, 1.6, 1, 0.9, 1.1, 1.4, 0.9, 1.3)
+    timer = [] if plan.settings.timer else [text("Today's timer is not known: no comparison.")]
+    return [
+        heading("Run times for the controller"),
+        text(
+            "Whole minutes per watering event at 100 %. Where there are several cycles, let the "
+            "water soak in for the minutes stated between them, so that nothing runs off. Events "
+            "are the mean of a season. Local watering days and hours come first."
+        ),
+        *timer,
+        grid(head, rows, shares, width=width, words=(0, 1, 2, 3)),
+        Spacer(1, 4),
+    ]
+
+
+def _months(plan: Plan, width: float) -> list[Any]:
+    """Minutes by month, under the seasonal adjustment of each program."""
+    months, listed = season_months(plan), programs(plan)
+    if not months:
+        return []
+    rows: list[tuple[str, ...]] = []
+    bold = []
+    for program in listed:
+        bold.append(len(rows))
+        rows.append(("", _program(program), *(f"{program.percent[m]:.0f}%" for m in months)))
+        rows += [
+            (_name(v.valve), _name(v.zone), *(number(v.by_month[m]) for m in months))
+            for v in program.valves
+        ]
+    return [
+        heading("Programs and minutes by month"),
+        text(
+            "One program for each sensor, started on the days stated: wetter than its threshold, "
+            "the sensor skips the whole program. Type in the minutes of the table above and leave "
+            "the seasonal adjustment at 100 %: the sensor does that. Valves without a sensor keep "
+            "a program of their own, with the adjustment of the month where one is stated."
+        ),
+        grid(
+            ("Valve", "Program, zone", *(MONTHS[m] for m in months)),
+            rows,
+            (0.9, 2.6, *([0.62] * len(months))),
+            width=width,
+            words=(0, 1),
+            bold_rows=bold,
+        ),
+        Spacer(1, 4),
+    ]
+
+
+def _program(program: Program) -> str:
+    """Return the name of a program and the days on which it starts."""
+    return f"{program.tag}: {program.days}"

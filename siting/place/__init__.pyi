@@ -1,0 +1,16 @@
+from .placement import MARGIN_M as MARGIN_M
+from .placement import Placement as Placement
+from .placement import PlaceWords as PlaceWords
+from .placement import place_sensor as place_sensor
+from .rank import Chances as Chances
+from .setbacks import HAZARD_WORDS as HAZARD_WORDS
+from .setbacks import Undrawn as Undrawn
+from .setbacks import ground_hazards as ground_hazards
+from .setbacks import hazards_of_zone as hazards_of_zone
+from .setbacks import keepout_areas as keepout_areas
+from .setbacks import land_forms as land_forms
+from .setbacks import root_protection_radius as root_protection_radius
+from .setbacks import setback_hazards as setback_hazards
+from .setbacks import undrawn as undrawn
+from .ties import TAPE_SIGMA_M as TAPE_SIGMA_M
+from .ties import sensor_ties as sensor_ties

@@ -1,0 +1,831 @@
+"""What a sensor must keep away from, and by how much; low spots and steep ground too.
+
+Water runs to low spots and along flow paths, so a sensor there reads wetter than its zone. All are
+drawn as vectors, so that distances to them are measured like any other. A digital terrain model
+does not know drains, kerbs and walls: what is found here is a hint to look at on the ground.
+"""
+
+from __future__ import annotations
+
+import heapq
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass
+from itertools import pairwise
+from typing import Any, Final, NamedTuple
+
+import contourpy
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import shapely
+from numpy.typing import NDArray
+from scipy.ndimage import distance_transform_edt, gaussian_filter, label, map_coordinates, zoom
+from shapely.geometry.base import BaseGeometry
+
+from siting.arrays import Flags, Floats, Ints
+from siting.site.model import HeightRaster
+from siting.site.settings import Setbacks
+
+#: A hollow that would stand this deep before it spills is a low spot [m]; judgement, no source.
+LOW_SPOT_M: Final = 0.05
+#: Ground from which so much area drains is a flow path [m²]; judgement, no source.
+UPSLOPE_M2: Final = 400.0
+#: What stands higher over the ground than this shades as crowns and roofs do [m]; judgement.
+TALL_M: Final = 2.0
+_DRAWN_M: Final = 1.5  # a crown or roof is wider than drawn by up to this, before it is missing [m]
+_PATCH_M2: Final = 6.0  # smaller patches are lamp posts, cars and noise
+_BESIDE_M: Final = 15.0  # how far around the property what is missing is looked for
+_CELL: Final = 1.0  # the terrain is averaged to cells of about this size [m]
+_MARGIN: Final = 30.0  # how far around the property water is followed [m]
+_SMOOTH: Final = 0.7  # standard deviation of the smoothing before slopes [cells]
+_CRUMB_M2: Final = 1.0
+_AROUND: Final = ((-1, -1), (-1, 0), (-1, 1), (0, -1), (0, 1), (1, -1), (1, 0), (1, 1))
+
+
+class LandForms(NamedTuple):
+    """Forms of the land on a property, each empty where there are none.
+
+    low_spots, steep: polygons: hollows that hold water, and ground steeper than asked for;
+    flow_paths: lines along which water gathers.
+    """
+
+    low_spots: BaseGeometry
+    flow_paths: BaseGeometry
+    steep: BaseGeometry
+
+
+class Undrawn(NamedTuple):
+    """A patch that stands high in the surface raster, where nothing is drawn.
+
+    Parameters
+    ----------
+    x, y : float
+        Its middle [m].
+    area_m2 : float
+        Its area [m²].
+    height_m : float
+        Its greatest height over the ground [m].
+    """
+
+    x: float
+    y: float
+    area_m2: float
+    height_m: float
+
+
+def undrawn(
+    surface: HeightRaster,
+    terrain: HeightRaster | None,
+    *,
+    drawn: BaseGeometry,
+    boundary: BaseGeometry,
+) -> list[Undrawn]:
+    """Find what stands more than 2 m over the ground where no crown, building or wall is drawn.
+
+    Parameters
+    ----------
+    surface : HeightRaster
+        Heights of everything.
+    terrain : HeightRaster or None
+        Heights of the bare ground, on the same datum; None where the surface tells heights over it.
+    drawn : shapely geometry
+        Footprints of buildings, crowns and walls.
+    boundary : shapely geometry
+        The property; 15 m around it are looked at too.
+
+    Returns
+    -------
+    list of Undrawn
+        Patches of 6 m² and more, the largest first.
+    """
+    rows, columns = surface.heights.shape
+    x = surface.west + (np.arange(columns) + 0.5) * surface.cell_x
+    y = surface.north - (np.arange(rows) + 0.5) * surface.cell_y
+    west, south, east, north = boundary.buffer(_BESIDE_M).bounds
+    across, down = (
+        np.flatnonzero((x > west) & (x < east)),
+        np.flatnonzero((y > south) & (y < north)),
+    )
+    if across.size == 0 or down.size == 0:
+        return []
+    heights = surface.heights[np.ix_(down, across)]
+    at_x, at_y = np.meshgrid(x[across], y[down])
+    if terrain is not None:
+        place = [
+            (terrain.north - at_y) / terrain.cell_y - 0.5,
+            (at_x - terrain.west) / terrain.cell_x - 0.5,
+        ]
+        heights = heights - map_coordinates(terrain.heights, place, order=1, cval=np.nan)
+    tall = np.nan_to_num(heights, nan=0.0) > TALL_M
+    known, window = drawn.buffer(_DRAWN_M), boundary.buffer(_BESIDE_M)
+    shapely.prepare([known, window])
+    tall[tall] = ~shapely.contains_xy(known, at_x[tall], at_y[tall])
+    tall[tall] = shapely.contains_xy(window, at_x[tall], at_y[tall])
+    found = _patches(tall, heights, (at_x, at_y), surface.cell_x * surface.cell_y)
+    return sorted(found, key=lambda patch: (-patch.area_m2, -patch.y, patch.x))
+
+
+def _patches(
+    tall: Flags, heights: Floats, at: tuple[Floats, Floats], cell_m2: float
+) -> list[Undrawn]:
+    """Return the connected patches that are large enough."""
+    patches, count = label(tall)
+    area = np.bincount(patches.ravel(), minlength=count + 1) * cell_m2
+    found = []
+    for number in np.flatnonzero(area >= _PATCH_M2):
+        if number == 0:  # what is not tall
+            continue
+        inside = patches == number
+        x, y = at[0][inside], at[1][inside]
+        # The cell nearest to the middle, which in a ring of trees is none of it.
+        near = int(np.argmin(np.hypot(x - x.mean(), y - y.mean())))
+        top = float(heights[inside].max())
+        found.append(Undrawn(float(x[near]), float(y[near]), float(area[number]), top))
+    return found
+
+
+class _Land(NamedTuple):
+    """Heights, shape (rows, columns), row 0 southernmost, and the centres of the cells."""
+
+    heights: Floats
+    x: Floats
+    y: Floats
+
+    @property
+    def cell(self) -> float:
+        """Side of a cell [m]."""
+        return float(self.x[1] - self.x[0])
+
+
+def land_forms(terrain: HeightRaster, *, boundary: BaseGeometry, slope_percent: float) -> LandForms:
+    """Find low spots, flow paths and steep ground on a property.
+
+    Parameters
+    ----------
+    terrain : HeightRaster
+        Heights of the bare ground [m].
+    boundary : shapely geometry
+        The property.
+    slope_percent : float
+        Ground steeper than this is steep [%].
+
+    Returns
+    -------
+    LandForms
+        Clipped to the property.
+
+    References
+    ----------
+    Slope by Horn, B. K. P. (1981), Proc. IEEE 69(1), 14-47. Depressions and flow directions by the
+    priority-flood of Barnes, R., Lehman, C., Mulla, D. (2014), Computers & Geosciences 62, 117-127,
+    with the steepest of eight neighbours of O'Callaghan, J. F., Mark, D. M. (1984), Computer
+    Vision, Graphics, and Image Processing 28, 323-344.
+    """
+    land = _around(terrain, boundary)
+    if land is None:
+        return LandForms(shapely.Polygon(), shapely.LineString(), shapely.Polygon())
+    filled, receiver, order = drainage(land.heights)
+    depth = _above(filled - land.heights, land, LOW_SPOT_M)
+    upslope = _accumulate(receiver, order) * land.cell**2
+    return LandForms(
+        low_spots=_clipped(depth, boundary),
+        flow_paths=_paths(land, receiver, upslope, boundary),
+        steep=_clipped(_above(_slope(land), land, slope_percent / 100), boundary),
+    )
+
+
+def drainage(heights: Floats) -> tuple[Floats, Ints, Ints]:
+    """Flood a terrain from its rim: what each cell fills up to, and which way it drains.
+
+    heights (rows, columns): heights, none NaN [m]. Result: heights with every hollow filled up to
+    where it spills [m], shape (rows, columns); cell to which each drains: the steepest way down,
+    across a filled hollow the way to its outlet; a cell of the rim drains to itself, shape (rows *
+    columns,); cells from the lowest up; every cell comes after the one it drains to, shape (rows *
+    columns,).
+
+    >>> bowl = np.array([[3, 3, 3.0], [3, 1, 2], [3, 3, 3]])
+    >>> drainage(bowl)[0][1, 1], int(drainage(bowl)[1][4])
+    (np.float64(2.0), 5)
+    """
+    rows, columns = heights.shape
+    flat = heights.ravel()
+    filled = flat.copy()
+    receiver = np.arange(flat.size)
+    seen = np.zeros(flat.size, dtype=np.bool_)
+    rim = np.zeros(heights.shape, dtype=np.bool_)
+    rim[[0, -1]] = rim[:, [0, -1]] = True
+    queue = [(float(flat[i]), int(i)) for i in np.flatnonzero(rim)]
+    seen[rim.ravel()] = True
+    heapq.heapify(queue)
+    order = []
+    while queue:
+        level, cell = heapq.heappop(queue)
+        order.append(cell)
+        row, column = divmod(cell, columns)
+        for up, across in _AROUND:
+            if not (0 <= row + up < rows and 0 <= column + across < columns):
+                continue
+            other = cell + up * columns + across
+            if not seen[other]:
+                seen[other] = True
+                receiver[other] = cell
+                filled[other] = max(level, float(flat[other]))
+                heapq.heappush(queue, (float(filled[other]), other))
+    steepest = _steepest(filled.reshape(heights.shape))
+    receiver = np.where((steepest >= 0) & ~rim.ravel(), steepest, receiver)
+    return filled.reshape(heights.shape), receiver, np.array(order, dtype=np.int64)
+
+
+def _steepest(filled: Floats) -> Ints:
+    """Return each cell's neighbour down the steepest slope, -1 where none lies lower."""
+    rows, columns = filled.shape
+    wide = np.pad(filled, 1, constant_values=np.inf)
+    best, chosen = np.zeros(filled.shape), np.full(filled.shape, -1)
+    index = np.arange(filled.size).reshape(filled.shape)
+    for up, across in _AROUND:
+        beside = wide[1 + up : 1 + up + rows, 1 + across : 1 + across + columns]
+        drop = (filled - beside) / np.hypot(up, across)
+        better = drop > best + 1e-12
+        best = np.where(better, drop, best)
+        chosen = np.where(better, index + up * columns + across, chosen)
+    return chosen.ravel()
+
+
+def _accumulate(receiver: Ints, order: Ints) -> Floats:
+    """Return how many cells drain through each, itself included."""
+    count = np.ones(receiver.size)
+    for cell in order[::-1]:
+        if receiver[cell] != cell:
+            count[receiver[cell]] += count[cell]
+    return count
+
+
+def _around(terrain: HeightRaster, boundary: BaseGeometry) -> _Land | None:
+    """Cut the terrain out around the property, south up, in cells of about a metre."""
+    west, south, east, north = boundary.bounds
+    rows, columns = terrain.heights.shape
+    left = max(int((west - _MARGIN - terrain.west) / terrain.cell_x), 0)
+    right = min(int((east + _MARGIN - terrain.west) / terrain.cell_x) + 1, columns)
+    top = max(int((terrain.north - north - _MARGIN) / terrain.cell_y), 0)
+    low = min(int((terrain.north - south + _MARGIN) / terrain.cell_y) + 1, rows)
+    part = terrain.heights[top:low, left:right]
+    if min(part.shape) < 3 or not np.isfinite(part).any():  # noqa: PLR2004
+        return None
+    gaps = ~np.isfinite(part)
+    if gaps.any():
+        nearest = distance_transform_edt(gaps, return_distances=False, return_indices=True)
+        part = part[nearest[0], nearest[1]]
+    times = max(1, round(_CELL / terrain.cell_x))
+    high, wide = (size // times * times for size in part.shape)
+    part = part[:high, :wide].reshape(high // times, times, wide // times, times).mean(axis=(1, 3))
+    if terrain.cell_x != terrain.cell_y:
+        part = zoom(part, (terrain.cell_y / terrain.cell_x, 1.0), order=1)
+    if min(part.shape) < 3:  # noqa: PLR2004
+        return None
+    cell = times * terrain.cell_x
+    across = np.arange(part.shape[1], dtype=np.float64)
+    down = np.arange(part.shape[0], dtype=np.float64)
+    x: Floats = terrain.west + left * terrain.cell_x + cell * (across + 0.5)
+    y: Floats = terrain.north - top * terrain.cell_y - cell * (down + 0.5)
+    return _Land(part[::-1], x, y[::-1])
+
+
+def _slope(land: _Land) -> Floats:
+    """Return the slope of each cell by Horn's weights on lightly smoothed heights [m/m]."""
+    z = np.pad(gaussian_filter(land.heights, _SMOOTH, mode="nearest"), 1, mode="reflect")
+    side = z[:-2] + 2 * z[1:-1] + z[2:]
+    along_x = (side[:, 2:] - side[:, :-2]) / (8 * land.cell)
+    side = z[:, :-2] + 2 * z[:, 1:-1] + z[:, 2:]
+    along_y = (side[2:] - side[:-2]) / (8 * land.cell)
+    return np.hypot(along_x, along_y)
+
+
+def _above(values: Floats, land: _Land, limit: float) -> BaseGeometry:
+    """Draw the area in which a field lies above a limit."""
+    maker = contourpy.contour_generator(
+        land.x, land.y, values, fill_type=contourpy.FillType.OuterOffset
+    )
+    polygons = []
+    found = maker.filled(limit, np.inf)
+    for points, offsets in zip(*found, strict=True):
+        rings = [points[a:b] for a, b in pairwise(offsets)]
+        polygons.append(shapely.make_valid(shapely.Polygon(rings[0], rings[1:])))
+    kept = [shape for shape in polygons if shape.area >= _CRUMB_M2]
+    return shapely.union_all(kept) if kept else shapely.Polygon()
+
+
+def _clipped(shape: BaseGeometry, boundary: BaseGeometry) -> BaseGeometry:
+    parts = shapely.get_parts(shapely.intersection(shape, boundary))
+    return shapely.union_all(parts[shapely.get_dimensions(parts) == 2])  # noqa: PLR2004
+
+
+def _paths(land: _Land, receiver: Ints, upslope: Floats, boundary: BaseGeometry) -> BaseGeometry:
+    """Draw the lines along which much water runs."""
+    cells = np.flatnonzero((upslope >= UPSLOPE_M2) & (receiver != np.arange(receiver.size)))
+    if cells.size == 0:
+        return shapely.LineString()
+    columns = len(land.x)
+    ends = np.stack([cells, receiver[cells]], axis=1)
+    places = np.stack([land.x[ends % columns], land.y[ends // columns]], axis=-1)
+    lines = shapely.line_merge(shapely.MultiLineString(list(places)))
+    smooth: BaseGeometry = shapely.simplify(lines, land.cell / 2)
+    return smooth.intersection(boundary)
+
+
+#: Room to dig around a fixture that is not a head or downspout [m]; common practice, no source.
+FIXTURE_SETBACK_M: Final = 0.6
+#: Root protection: feet of radius per inch of trunk diameter, that is 12 m per m. Vancouver,
+#: Washington, tree code (1 ft per inch).
+ROOT_RADIUS_PER_TRUNK: Final = 12.0
+#: Bounds of the root protection radius and its value for a tree of unknown size [m]. Common
+#: practice, no source: a sensor is a hand-dug hole, not a trench; 1.8 m suits a 6 in trunk.
+ROOT_RADIUS_LEAST: Final = 0.6
+ROOT_RADIUS_MOST: Final = 6.0
+ROOT_RADIUS_UNKNOWN: Final = 1.8
+#: How each hazard is called in words.
+HAZARD_WORDS: Final = {
+    "boundary": "property line",
+    "head": "sprinkler head",
+    "trunk": "tree trunk",
+    "zone_edge": "zone edge",
+    "traffic": "path",
+    "utility": "buried pipe or cable",
+    "low_spot": "low spot",
+    "flow_path": "flow path",
+    "steep": "steep ground",
+}
+#: Steep or low ground that leaves less of a zone than this says nothing about where in it to dig.
+_LEAST_LEFT: Final = 0.1
+_LEAST_LEFT_M2: Final = 2.0
+
+
+def root_protection_radius(
+    trunk_diameter: Floats, *, crown_diameter: Floats | None = None
+) -> Floats:
+    """Radius around a trunk that is kept free of digging.
+
+    Parameters
+    ----------
+    trunk_diameter : ndarray, shape (T,)
+        NaN where unknown [m].
+    crown_diameter : ndarray, shape (T,), optional
+        Used where the trunk is unknown: the drip line [m].
+
+    Returns
+    -------
+    ndarray, shape (T,)
+        12 x trunk diameter, else half the crown diameter, else 1.8; held to 0.6..6 [m].
+
+    References
+    ----------
+    Critical root zone of 1 ft radius per inch of trunk diameter: Vancouver, Washington, municipal
+    tree code. The bounds are common practice without a source.
+
+    Examples
+    --------
+    >>> root_protection_radius(np.array([0.254, np.nan])).round(3).tolist()
+    [3.048, 1.8]
+    """
+    radius = ROOT_RADIUS_PER_TRUNK * np.asarray(trunk_diameter, dtype=float)
+    if crown_diameter is not None:
+        radius = np.where(np.isnan(radius), np.asarray(crown_diameter, dtype=float) / 2, radius)
+    radius = np.where(np.isnan(radius), ROOT_RADIUS_UNKNOWN, radius)
+    return np.clip(radius, ROOT_RADIUS_LEAST, ROOT_RADIUS_MOST)
+
+
+def setback_hazards(
+    hydrozones: gpd.GeoDataFrame,
+    *,
+    boundary: BaseGeometry,
+    buildings: gpd.GeoDataFrame,
+    paving: gpd.GeoDataFrame,
+    trees: gpd.GeoDataFrame,
+    fixtures: gpd.GeoDataFrame,
+    setbacks: Setbacks,
+) -> gpd.GeoDataFrame:
+    """List everything a sensor must keep away from, with its setback.
+
+    Parameters
+    ----------
+    hydrozones : GeoDataFrame
+        Index `zone`; each zone's edge is a hazard to that zone only.
+    boundary : shapely geometry
+        The property.
+    buildings, paving : GeoDataFrame
+        Polygons.
+    trees : GeoDataFrame
+        Points; columns trunk_diameter, crown_diameter [m].
+    fixtures : GeoDataFrame
+        Points; column kind.
+    setbacks : Setbacks
+        The user's distances [m].
+
+    Returns
+    -------
+    GeoDataFrame
+        hazard (str), setback [m], zone (str or None: every zone), geometry.
+    """
+    rows: list[dict[str, Any]] = [_row("boundary", setbacks.boundary, boundary.boundary)]
+    rows += [_row("building", setbacks.building, shape) for shape in buildings.geometry]
+    rows += [_row("paving", setbacks.paving, shape) for shape in paving.geometry]
+    rows += [
+        _row("zone_edge", setbacks.zone_edge, shape.boundary, str(zone))
+        for zone, shape in hydrozones.geometry.items()
+    ]
+    if len(trees):
+        radii = root_protection_radius(
+            trees["trunk_diameter"].to_numpy(dtype=float),
+            crown_diameter=trees["crown_diameter"].to_numpy(dtype=float),
+        )
+        rows += [
+            _row("trunk", float(radius), shape)
+            for radius, shape in zip(radii, trees.geometry, strict=True)
+        ]
+    known = {"head": setbacks.head, "downspout": setbacks.downspout}
+    if len(fixtures):
+        rows += [
+            _row(str(kind), known.get(str(kind), FIXTURE_SETBACK_M), shape)
+            for kind, shape in zip(fixtures["kind"], fixtures.geometry, strict=True)
+        ]
+    return _frame(rows, hydrozones.crs)
+
+
+def ground_hazards(
+    hydrozones: gpd.GeoDataFrame,
+    *,
+    setbacks: Setbacks,
+    paths: gpd.GeoDataFrame | None = None,
+    utilities: gpd.GeoDataFrame | None = None,
+    land: LandForms | None = None,
+) -> tuple[gpd.GeoDataFrame, tuple[str, ...]]:
+    """List what is drawn as lines or follows from the terrain, with its setback.
+
+    Parameters
+    ----------
+    hydrozones : GeoDataFrame
+        Index `zone`.
+    setbacks : Setbacks
+        The user's distances [m].
+    paths, utilities : GeoDataFrame, optional
+        Lines.
+    land : LandForms, optional
+        As from `siting.place.setbacks.land_forms`.
+
+    Returns
+    -------
+    hazards : GeoDataFrame
+        As from `setback_hazards`: traffic, utility, low_spot, flow_path, steep.
+    warnings : tuple of str
+        Zones that are low or steep nearly throughout, where that cannot guide the choice.
+    """
+    rows: list[dict[str, Any]] = []
+    for hazard, setback, lines in (
+        ("traffic", setbacks.traffic, paths),
+        ("utility", setbacks.utility, utilities),
+    ):
+        if lines is not None:
+            rows += [_row(hazard, setback, shape) for shape in lines.geometry]
+    if land is None:
+        return _frame(rows, hydrozones.crs), ()
+    if not land.flow_paths.is_empty:
+        rows.append(_row("flow_path", setbacks.low_spot, land.flow_paths))
+    warnings = []
+    for hazard, setback, shape in (
+        ("low_spot", setbacks.low_spot, land.low_spots),
+        ("steep", 0.0, land.steep),
+    ):
+        for zone, ground in hydrozones.geometry.items():
+            near = shapely.intersection(shape, shapely.buffer(ground, setback + 1.0))
+            left = shapely.difference(ground, near).area
+            if near.is_empty:
+                continue
+            if left < max(_LEAST_LEFT * ground.area, _LEAST_LEFT_M2):
+                what = f"steeper than {setbacks.slope_percent:g} %" if hazard == "steep" else "low"
+                warnings.append(
+                    f"zone {zone}: nearly all of it is {what}, so that could not guide the choice "
+                    "of the point"
+                )
+            else:
+                rows.append(_row(hazard, setback, near, str(zone)))
+    return _frame(rows, hydrozones.crs), tuple(warnings)
+
+
+def hazards_of_zone(hazards: gpd.GeoDataFrame, zone: str) -> gpd.GeoDataFrame:
+    """Return the hazards that concern one zone: everything but the edges of the others.
+
+    Parameters
+    ----------
+    hazards : GeoDataFrame
+        As from `setback_hazards`.
+    zone : str
+        The zone.
+
+    Returns
+    -------
+    GeoDataFrame
+        A selection of the rows.
+    """
+    return hazards[hazards["zone"].isna() | (hazards["zone"] == zone)]
+
+
+def keepout_areas(
+    hazards: gpd.GeoDataFrame, *, boundary: BaseGeometry, hydrozones: gpd.GeoDataFrame
+) -> gpd.GeoDataFrame:
+    """Draw the ground where a sensor must not be buried, by reason, for crews.
+
+    Parameters
+    ----------
+    hazards : GeoDataFrame
+        As from `setback_hazards`.
+    boundary : shapely geometry
+        The property; areas are clipped to it.
+    hydrozones : GeoDataFrame
+        Index `zone`; a zone's edge keeps clear only within that zone.
+
+    Returns
+    -------
+    GeoDataFrame
+        hazard, setback_m (the largest of the kind), geometry (MultiPolygon or Polygon); sorted
+        by hazard. Arcs are drawn within 1 cm; placement itself measures on the vectors.
+    """
+    area = hazards.copy()
+    area["geometry"] = shapely.buffer(area.geometry.to_numpy(), area["setback"], quad_segs=16)
+    own = area["zone"].notna()
+    if own.any():
+        zones = hydrozones.geometry.loc[area.loc[own, "zone"]].to_numpy()
+        clipped = shapely.intersection(area.loc[own].geometry.to_numpy(), zones)
+        area.loc[own, "geometry"] = gpd.GeoSeries(clipped, index=area.index[own], crs=area.crs)
+    rows = []
+    for hazard, group in area.groupby("hazard", sort=True):
+        shape = shapely.intersection(shapely.union_all(group.geometry.to_numpy()), boundary)
+        if not shape.is_empty:
+            rows.append(
+                {"hazard": hazard, "setback_m": float(group["setback"].max()), "geometry": shape}
+            )
+    columns = ["hazard", "setback_m", "geometry"]
+    return gpd.GeoDataFrame(
+        pd.DataFrame(rows, columns=columns), geometry="geometry", crs=hazards.crs
+    )
+
+
+def _row(
+    hazard: str, setback: float, geometry: BaseGeometry, zone: str | None = None
+) -> dict[str, Any]:
+    return {"hazard": hazard, "setback": setback, "zone": zone, "geometry": geometry}
+
+
+def _frame(rows: Iterable[dict[str, Any]], crs: object) -> gpd.GeoDataFrame:
+    table = pd.DataFrame(rows, columns=["hazard", "setback", "zone", "geometry"])
+    return gpd.GeoDataFrame(table, geometry="geometry", crs=crs)
+
+
+Score = Callable[[Floats, Floats], Floats]
+_FINEST: Final = 1e-4  # half a cell at which the search ends [m]
+_BEAM: Final = 256  # cells kept per level once a ridge of equal values is known
+_RIDGE_HALF: Final = 0.02  # cell size at which a ridge is sampled [m]
+_RIDGE_CELLS: Final = 20_000
+_PAIRS: Final = 200_000  # point-to-hazard pairs measured at a time
+
+
+@dataclass(frozen=True)
+class Clearance:
+    """Exact point-to-hazard distances in the ground of one zone.
+
+    point_x, point_y, point_setback (T,): hazards that are points, each with its setback [m]; trees:
+    segments of the other hazards, one index per setback; setbacks: setback of each index [m].
+    """
+
+    point_x: Floats
+    point_y: Floats
+    point_setback: Floats
+    trees: tuple[shapely.STRtree, ...]
+    setbacks: tuple[float, ...]
+
+    @property
+    def smallest_setback(self) -> float:
+        """The smallest setback above zero [m]; infinite when there is none."""
+        known = np.concatenate([self.point_setback, np.array(self.setbacks)])
+        return float(np.min(known[known > 0], initial=np.inf))
+
+    def slack(self, x: Floats, y: Floats) -> Floats:
+        """Return the least of distance minus setback at each point.
+
+        x, y (N,): points [m]. Result: negative where a setback is not met; inf where nothing is
+        indexed [m], shape (N,).
+        """
+        return self._least(x, y, lambda distance, setback: distance - setback)
+
+    def ratio(self, x: Floats, y: Floats) -> Floats:
+        """Return the least of distance over setback at each point.
+
+        x, y (N,): points [m]. Result: below 1 where a setback is not met; inf where no hazard has
+        one [-], shape (N,).
+        """
+
+        def over(distance: Floats, setback: Floats | float) -> Floats:
+            with np.errstate(divide="ignore", invalid="ignore"):
+                return np.where(np.asarray(setback) > 0, distance / setback, np.inf)
+
+        return self._least(x, y, over)
+
+    def _least(
+        self, x: Floats, y: Floats, measure: Callable[[Floats, Floats | float], Floats]
+    ) -> Floats:
+        least = np.full(x.shape, np.inf)
+        points = shapely.points(x, y)
+        for tree, setback in zip(self.trees, self.setbacks, strict=True):
+            _, distance = tree.query_nearest(points, return_distance=True, all_matches=False)
+            np.minimum(least, measure(distance, setback), out=least)
+        chunk = max(1, _PAIRS // max(1, self.point_x.size))
+        for i in range(0, x.size if self.point_x.size else 0, chunk):
+            part = slice(i, i + chunk)
+            away = np.hypot(x[part, None] - self.point_x, y[part, None] - self.point_y)
+            tightest = measure(away, self.point_setback).min(axis=1)
+            least[part] = np.minimum(least[part], tightest)
+        return least
+
+
+class Region(NamedTuple):
+    """What a search looks at: ground, a score that changes by at most `slope` per metre, a filter.
+
+    ground: where points may lie, prepared; score: (x, y) -> score, valid outside the ground too;
+    slope: largest change of the score per metre [1/m]; allowed: (x, y) -> bool, an extra condition
+    on a point.
+    """
+
+    ground: BaseGeometry
+    score: Score
+    slope: float
+    allowed: Callable[[Floats, Floats], Flags] | None = None
+
+    def holds(self, x: Floats, y: Floats) -> Flags:
+        """Tell which points lie in the ground and meet the extra condition.
+
+        x, y (N,): points [m]. Result: the edge of the ground counts as in it, shape (N,).
+        """
+        inside: Flags = shapely.intersects_xy(self.ground, x, y)
+        if self.allowed is not None and inside.any():
+            inside[inside] = self.allowed(x[inside], y[inside])
+        return inside
+
+
+class Cells(NamedTuple):
+    """Square cells of one size.
+
+    x, y (C,): centres [m]; half: half the side of a cell [m].
+    """
+
+    x: Floats
+    y: Floats
+    half: float
+
+    def take(self, which: Flags | Ints) -> Cells:
+        """Return some of the cells.
+
+        which (C,): a mask, or positions. Result: of the same size.
+        """
+        return Cells(self.x[which], self.y[which], self.half)
+
+    def split(self) -> Cells:
+        """Return the four quarters of every cell."""
+        quarter = self.half / 2
+        sign_x, sign_y = np.array([-1, 1, -1, 1]), np.array([1, 1, -1, -1])
+        x = (self.x[:, None] + quarter * sign_x).ravel()
+        y = (self.y[:, None] + quarter * sign_y).ravel()
+        return Cells(x, y, quarter)
+
+
+def clearance(ground: BaseGeometry, hazards: gpd.GeoDataFrame) -> Clearance:
+    """Index the hazards that can matter to a ground.
+
+    A hazard that can nowhere in the ground be the tightest one is left out; the ground's own edge
+    counts as a hazard without a setback.
+
+    hazards: columns setback [m] and geometry.
+    """
+    edge = np.array([ground.boundary], dtype=object)
+    geometries = np.concatenate([hazards.geometry.to_numpy(), edge])
+    setbacks = np.append(hazards["setback"].to_numpy(dtype=float), 0.0)
+    near = _can_bind(ground, geometries, setbacks)
+    geometries, setbacks = geometries[near], setbacks[near]
+    is_point = shapely.get_type_id(geometries) == shapely.GeometryType.POINT
+    places = shapely.get_coordinates(geometries[is_point])
+    lines = [
+        (setback, _segments(geometries[~is_point & (setbacks == setback)]))
+        for setback in np.unique(setbacks[~is_point])
+    ]
+    return Clearance(
+        point_x=places[:, 0],
+        point_y=places[:, 1],
+        point_setback=setbacks[is_point],
+        trees=tuple(shapely.STRtree(segments) for _, segments in lines),
+        setbacks=tuple(float(setback) for setback, _ in lines),
+    )
+
+
+def cells_of(ground: BaseGeometry, *, count: int = 24) -> Cells:
+    """Cover a ground with square cells, in reading order, centred on its bounding box.
+
+    count: number of cells along the longer side, the shorter side gets at least three.
+    """
+    west, south, east, north = ground.bounds
+    side = max((east - west) / count, (north - south) / count, 1e-3)
+    side = min(side, max(min(east - west, north - south) / 3, side / 8))
+    columns, rows = int(np.ceil((east - west) / side)), int(np.ceil((north - south) / side))
+    across = (west + east) / 2 + side * (np.arange(columns) - (columns - 1) / 2)
+    down = (south + north) / 2 - side * (np.arange(rows) - (rows - 1) / 2)
+    x, y = np.meshgrid(across, down)
+    return Cells(x.ravel(), y.ravel(), side / 2)
+
+
+def highest(region: Region, cells: Cells) -> tuple[float, Floats, Floats]:
+    """Find the highest score in a region, and the ridge on which it is reached.
+
+    Branch and bound: a cell is dropped when its centre's score plus slope times half its diagonal
+    stays below the best point found, as in the search for a pole of inaccessibility.
+
+    Result: highest score, exact to 1e-4 m times slope; -inf when no point was found; points of the
+    region within a few centimetres of where it is reached; first the best, shape (R,).
+    """
+    best, at_x, at_y = -np.inf, np.empty(0), np.empty(0)
+    ridge = Cells(np.empty(0), np.empty(0), 0.0)
+    while cells.x.size:
+        reach = cells.half * np.sqrt(2.0)
+        cells = cells.take(_touching(region.ground, cells))
+        score = region.score(cells.x, cells.y)
+        promising = score + region.slope * reach > best
+        cells, score = cells.take(promising), score[promising]
+        held = np.where(region.holds(cells.x, cells.y), score, -np.inf)
+        if held.size and held.max() > best + 1e-9:
+            first = int(np.argmax(held >= held.max() - 1e-9))
+            best, at_x, at_y = float(held[first]), cells.x[[first]], cells.y[[first]]
+        promising = score + region.slope * reach > best
+        cells, score, held = cells.take(promising), score[promising], held[promising]
+        if cells.half > _RIDGE_HALF / 2 and cells.x.size <= _RIDGE_CELLS:
+            ridge = cells.take(np.isfinite(held))
+        if cells.half <= _FINEST:
+            break
+        if cells.half <= _RIDGE_HALF or cells.x.size > _RIDGE_CELLS:
+            order = np.argsort(-np.round(score, 9), kind="stable")[:_BEAM]
+            cells = cells.take(np.sort(order))
+        cells = cells.split()
+    return best, np.append(at_x, ridge.x), np.append(at_y, ridge.y)
+
+
+def nearest_high(
+    region: Region, cells: Cells, *, floor: float, towards: tuple[float, float]
+) -> tuple[float, float] | None:
+    """Find the point nearest to a given one among those that score at least a floor.
+
+    towards: the given point, x and y [m]. Result: x and y, exact to about 1e-4 m [m]; the
+    north-westernmost of equals.
+    """
+    nearest, found = np.inf, None
+    while cells.x.size:
+        reach = cells.half * np.sqrt(2.0)
+        away = np.hypot(cells.x - towards[0], cells.y - towards[1])
+        score = region.score(cells.x, cells.y)
+        keep = (score + region.slope * reach >= floor) & (away - reach < nearest)
+        cells, away, score = cells.take(keep), away[keep], score[keep]
+        held = (score >= floor) & region.holds(cells.x, cells.y)
+        distance = np.where(held, away, np.inf)
+        if held.any() and distance.min() < nearest - 1e-9:
+            first = int(np.argmax(distance <= distance.min() + 1e-9))
+            nearest, found = float(away[first]), (float(cells.x[first]), float(cells.y[first]))
+        if cells.half <= _FINEST:
+            break
+        order = np.argsort(np.round(away, 9), kind="stable")[:_BEAM]
+        cells = cells.take(np.sort(order)).split()
+    return found
+
+
+def _touching(ground: BaseGeometry, cells: Cells) -> Flags:
+    """Tell which cells' circumscribed circles reach the ground."""
+    points = np.asarray(shapely.points(cells.x, cells.y))
+    return np.asarray(shapely.dwithin(ground, points, cells.half * np.sqrt(2.0)))
+
+
+def _can_bind(ground: BaseGeometry, geometries: NDArray[np.object_], setbacks: Floats) -> Flags:
+    """Tell which hazards can be the tightest somewhere in the ground, by slack or by ratio."""
+    near = shapely.distance(geometries, ground)
+    west, south, east, north = ground.bounds
+    far = near + np.hypot(east - west, north - south)
+    by_slack = near - setbacks <= np.min(far - setbacks)
+    positive = setbacks > 0
+    limit = np.min(far[positive] / setbacks[positive], initial=np.inf)
+    by_ratio = positive & (near <= np.where(positive, limit, 0.0) * setbacks)
+    kept: Flags = (by_slack | by_ratio) & ~shapely.is_empty(geometries)
+    return kept
+
+
+def _segments(geometries: NDArray[np.object_]) -> NDArray[np.object_]:
+    """Split lines and polygon edges into two-point segments; points of multipoints stay points."""
+    parts = shapely.get_parts(geometries)
+    polygonal = shapely.get_type_id(parts) == shapely.GeometryType.POLYGON
+    dots = parts[shapely.get_type_id(parts) == shapely.GeometryType.POINT]
+    rings = np.concatenate([shapely.get_rings(parts[polygonal]), parts[~polygonal]])
+    rings = rings[shapely.get_type_id(rings) != shapely.GeometryType.POINT]
+    coordinates, ring = shapely.get_coordinates(rings, return_index=True)
+    same = ring[1:] == ring[:-1]
+    pairs = np.stack([coordinates[:-1][same], coordinates[1:][same]], axis=1)
+    return np.concatenate([shapely.linestrings(pairs), dots])

@@ -1,0 +1,17 @@
+from .form import CAN_COLUMNS as CAN_COLUMNS
+from .form import SENSOR_COLUMNS as SENSOR_COLUMNS
+from .form import ZONE_COLUMNS as ZONE_COLUMNS
+from .form import SheetColumn as SheetColumn
+from .form import handed_out as handed_out
+from .form import header as header
+from .make import Survey as Survey
+from .make import hold_out as hold_out
+from .make import input_files as input_files
+from .make import plan as plan
+from .make import plan_property as plan_property
+from .make import read_inputs as read_inputs
+from .make import replan as replan
+from .make import survey_property as survey_property
+from .model import Basis as Basis
+from .model import Plan as Plan
+from .model import Wording as Wording

@@ -1,0 +1,192 @@
+"""The readings sheet: what a plan prints on it, and what a crew fills in.
+
+Shared by the writer (`siting.handoff.readingsheet`) and the reader (`siting.commission.judge`).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
+from typing import Final, Literal
+
+from siting.units import UnitsName
+
+Kind = Literal["text", "number", "length", "time", "flag", "word"]
+#: What a sensor may be read in; see `siting.commission.judge`.
+READING_UNITS: Final = ("%", "m3/m3", "kPa", "device")
+
+
+@dataclass(frozen=True)
+class SheetColumn:
+    """One column of the readings sheet.
+
+    Parameters
+    ----------
+    name : str
+        Our name; a length's header carries its unit behind it, see `header`.
+    kind : str
+        What a cell holds.
+    words : str
+        What to write there.
+    printed : bool
+        Whether the plan prints it; the crew fills in the others.
+    low, high : float
+        Range, in our unit: a length in metres, a depth of water in mm.
+    unit : str
+        Unit of the header ("m", "mm", "mm_h", or "" for none).
+    us_unit : str
+        Its counterpart in the US.
+    allowed : tuple of str
+        The words that a word column takes.
+    """
+
+    name: str
+    kind: Kind
+    words: str
+    printed: bool = False
+    low: float = float("-inf")
+    high: float = float("inf")
+    unit: str = ""
+    us_unit: str = ""
+    allowed: tuple[str, ...] = field(default=())
+
+    @property
+    def factors(self) -> dict[str, float]:
+        """Endings that the header may carry, and their factor to our unit."""
+        if not self.unit:
+            return {"": 1.0}
+        known = _FACTORS["m" if self.kind == "length" else self.unit]
+        return {f"_{unit}": factor for unit, factor in known.items()}
+
+
+_FACTORS: Final[dict[str, dict[str, float]]] = {
+    "m": {"m": 1.0, "cm": 0.01, "mm": 0.001, "ft": 0.3048, "in": 0.0254},
+    "mm": {"mm": 1.0, "cm": 10.0, "in": 25.4},
+    "mm_h": {"mm_h": 1.0, "in_h": 25.4},
+}
+
+
+def header(column: SheetColumn, units: UnitsName) -> str:
+    """Return the header of a column, with its unit.
+
+    Parameters
+    ----------
+    column : SheetColumn
+        The column.
+    units : {"metric", "us"}
+        Units of the property.
+
+    Returns
+    -------
+    str
+        The header.
+
+    Examples
+    --------
+    >>> header(SENSOR_COLUMNS[7], "us")
+    'depth_in'
+    """
+    unit = column.us_unit if units == "us" and column.us_unit else column.unit
+    return f"{column.name}_{unit}" if unit else column.name
+
+
+def handed_out(columns: Sequence[SheetColumn], units: UnitsName) -> tuple[SheetColumn, ...]:
+    """Return the columns as printed: a tape in feet has one for the inches beside it.
+
+    Parameters
+    ----------
+    columns : sequence of SheetColumn
+        As below.
+    units : {"metric", "us"}
+        Units of the property.
+
+    Returns
+    -------
+    tuple of SheetColumn
+        In the order of the sheet.
+    """
+    found: list[SheetColumn] = []
+    for column in columns:
+        found.append(column)
+        if units == "us" and column.us_unit == "ft" and column.name.startswith("tie_"):
+            found.append(replace(column, us_unit="in", words="inches of the same tape, below 12"))
+    return tuple(found)
+
+
+def _tie(number: int) -> SheetColumn:
+    words = f"tape from fixed point {number} of the crew sheet to the sensor, as built"
+    return SheetColumn(f"tie_{number}", "length", words, low=0.1, high=200, unit="m", us_unit="ft")
+
+
+def _reading(number: int) -> tuple[SheetColumn, SheetColumn]:
+    time = f"date and time of reading {number}, as 2026-05-04 07:30"
+    return (
+        SheetColumn(f"reading_{number}_at", "time", time),
+        SheetColumn(f"reading_{number}", "number", f"what the device showed (reading {number})"),
+    )
+
+
+#: One row per sensor.
+SENSOR_COLUMNS: Final = (
+    SheetColumn("sensor_id", "text", "printed; leave as it is", printed=True),
+    SheetColumn("zone", "text", "printed", printed=True),
+    SheetColumn("valve", "text", "printed", printed=True),
+    SheetColumn("planned_depth", "length", "printed", printed=True, unit="mm", us_unit="in"),
+    SheetColumn("planned_ties", "text", "printed: the tapes of the plan", printed=True),
+    SheetColumn("wait_h", "number", "printed: hours between soaking and reading", printed=True),
+    SheetColumn("buried_on", "time", "date of burial, as 2026-05-01"),
+    SheetColumn(
+        "depth", "length", "depth as buried", low=0.01, high=1.5, unit="mm", us_unit="in"
+    ),
+    *(_tie(number) for number in (1, 2, 3)),
+    SheetColumn(
+        "side", "word", "left or right of the line from point 1 to point 2, seen from point 1",
+        allowed=("left", "right"),
+    ),
+    SheetColumn("lat", "number", "latitude by GPS, decimal degrees", low=-90, high=90),
+    SheetColumn("lon", "number", "longitude by GPS, decimal degrees", low=-180, high=180),
+    SheetColumn(
+        "gps_error", "length", "error that the GPS states", low=0.001, high=50, unit="m",
+        us_unit="ft",
+    ),
+    SheetColumn("soaked_at", "time", "end of the soaking, as 2026-05-02 07:30"),
+    SheetColumn("reading_unit", "word", "unit of the readings", allowed=READING_UNITS),
+    *_reading(1),
+    *_reading(2),
+    *_reading(3),
+    SheetColumn("watered_since", "flag", "yes when the place was watered after the soaking"),
+    SheetColumn(
+        "rain_since", "number", "rain after the soaking", low=0, high=500, unit="mm", us_unit="in"
+    ),
+    SheetColumn("threshold_set", "number", "threshold as set, in the unit of the readings"),
+    SheetColumn("note", "text", "anything worth knowing"),
+)  # fmt: skip
+#: One row per zone.
+ZONE_COLUMNS: Final = (
+    SheetColumn("zone", "text", "printed; leave as it is", printed=True),
+    SheetColumn("planned_soil", "text", "printed: soil of the plan", printed=True),
+    SheetColumn("planned_root_depth", "length", "printed", printed=True, unit="mm", us_unit="in"),
+    SheetColumn("jar_sand", "number", "jar test: sand layer, any one unit", low=0, high=1000),
+    SheetColumn("jar_silt", "number", "jar test: silt layer, same unit", low=0, high=1000),
+    SheetColumn("jar_clay", "number", "jar test: clay layer, same unit", low=0, high=1000),
+    SheetColumn(
+        "intake", "number", "measured basic intake rate", low=0.1, high=500, unit="mm_h",
+        us_unit="in_h",
+    ),
+    SheetColumn(
+        "root_depth", "length", "measured depth of most roots", low=0.02, high=3.0, unit="mm",
+        us_unit="in",
+    ),
+    SheetColumn("note", "text", "anything worth knowing"),
+)  # fmt: skip
+#: One row per catch can.
+CAN_COLUMNS: Final = (
+    SheetColumn("zone", "text", "printed; leave as it is", printed=True),
+    SheetColumn("can", "number", "printed: number of the can", printed=True),
+    SheetColumn("lat", "number", "latitude, decimal degrees; may stay empty", low=-90, high=90),
+    SheetColumn("lon", "number", "longitude, decimal degrees", low=-180, high=180),
+    SheetColumn(
+        "caught", "number", "depth of water in the can", low=0, high=500, unit="mm", us_unit="in"
+    ),
+    SheetColumn("minutes", "number", "run time of the test", low=0.5, high=1440),
+)  # fmt: skip

@@ -1,0 +1,1054 @@
+"""`plan(site, climate, ...) -> Plan`: the one module that knows every stage."""
+
+from __future__ import annotations
+
+import hashlib
+import importlib.metadata
+import math
+import os
+from collections.abc import Mapping, Sequence
+from dataclasses import asdict, dataclass, replace
+from pathlib import Path
+from typing import Any, Final
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import pyogrio
+import pyproj
+import rasterio
+import shapely
+
+from siting import __version__
+from siting.arrays import Flags, Floats
+from siting.cautions import cautions_for
+from siting.climate.model import Climate, WeatherOptions
+from siting.climate.readers import read_weather
+from siting.climate.seasons import season_calendar
+from siting.decide.alternatives import control_table, sensitivity_table, timer_table
+from siting.decide.choice import Decision
+from siting.decide.choose import Choice
+from siting.decide.decision import Decided, decide_plan, property_roots
+from siting.decide.money import (
+    Capital,
+    TodayStress,
+    costs_words,
+    economics,
+    hardware_capital,
+    payback_years,
+    standing,
+    water_cost,
+)
+from siting.decide.places import (
+    all_hazards,
+    ground_in_play,
+    place_zones,
+    priced_ground,
+    priced_trench,
+    undrawn_words,
+    wire_share,
+)
+from siting.decide.sheet import play_sheet
+from siting.errors import Fault, InputError, PlanError
+from siting.place.placement import Placement
+from siting.place.setbacks import keepout_areas
+from siting.place.ties import sensor_ties
+from siting.planning.model import Basis, Built, Plan
+from siting.planning.tables import (
+    admissible_table,
+    chance_table,
+    elsewhere,
+    rank_raster,
+    reserve_table,
+    season_table,
+    sensor_ids,
+    sensor_table,
+    zone_notes,
+    zone_table,
+)
+from siting.planning.words import passed, wordings
+from siting.season.schedule import watering_days
+from siting.site.model import Site
+from siting.site.property import changed_property, read_property
+from siting.site.reading import open_property, read_site
+from siting.site.settings import PropertyFile, WeatherSource
+from siting.sun.model import SunShade
+from siting.threads import one_blas_thread
+from siting.units import UnitsName
+from siting.water.reference_et import eto_terms
+from siting.wire.routes import WireRoutes, parts_list, wire_routes
+from siting.zones.ground import Progress
+from siting.zones.need import budget, dryness_raster
+from siting.zones.survey import Known, survey_site
+
+_SYSTEMS: Final[tuple[UnitsName, ...]] = ("metric", "us")
+
+
+def build_plan(
+    site: Site,
+    settings: PropertyFile,
+    known: Known,
+    placements: list[Placement],
+    decided: Decided,
+    tags: Mapping[str, str],
+) -> Built:
+    """Prescribe: tables, ties, wire routes and money.
+
+    Returns everything that a plan shows.
+    """
+    ids = sensor_ids(decided.decision, placements, list(site.hydrozones.index), tags)
+    zones, sensors, wires, reserves = _layers(site, settings, known, placements, decided, ids)
+    homes = _home_notes(settings, decided, zones, sensors, ids)
+    sensors["zone_note"] = [homes[settings.units][str(tag)] for tag in sensors.index]
+    ties, notes = _all_ties(site, sensors, settings.units)
+    metered, more = _metered(settings, known)
+    open_eto = known.terms.open_sky[known.seasons.rows]
+    season = season_table(decided.simulated, known.seasons, open_eto, metered_m3=metered)
+    spent = _capital(settings, decided, sensors, wires)
+    money = {
+        units: _economics(settings, known, decided, spent, zones, metered, units=units)
+        for units in _SYSTEMS
+    }
+    return Built(
+        zones=zones,
+        sensors=sensors,
+        season=season,
+        ties=ties,
+        reserves=reserves,
+        wires=wires,
+        parts=_parts(wires, settings.units, decided),
+        economics=money[settings.units],
+        claims={units: str(told["claim"]) for units, told in money.items()},
+        zone_notes=homes,
+        controls=control_table(decided, settings.control, rain_mm=known.seasons.rain_mm),
+        timer_table=timer_table(zones, known, decided),
+        sensitivity=sensitivity_table(settings, decided, spent),
+        warnings=(*wires.warnings, *notes, *more),
+    )
+
+
+def _home_notes(
+    settings: PropertyFile,
+    decided: Decided,
+    zones: gpd.GeoDataFrame,
+    sensors: gpd.GeoDataFrame,
+    ids: Mapping[int, str],
+) -> dict[UnitsName, dict[str, str]]:
+    """Say why a sensor does not lie in the thirstiest zone that it governs."""
+    return zone_notes(
+        elsewhere(decided, zones, ids),
+        sensors.index,
+        currency=settings.water.currency,
+        price=decided.price,
+    )
+
+
+def _layers(
+    site: Site,
+    settings: PropertyFile,
+    known: Known,
+    placements: list[Placement],
+    decided: Decided,
+    ids: Mapping[int, str],
+) -> tuple[gpd.GeoDataFrame, gpd.GeoDataFrame, WireRoutes, gpd.GeoDataFrame]:
+    """Return zones, sensors, their wire routes and their reserve points."""
+    decision = decided.decision
+    zones = zone_table(
+        site,
+        measures=known.measures.join(chance_table(placements, known.measures.index)),
+        water=known.water,
+        simulated=decided.simulated,
+        sheet=decided.sheet,
+        ids=ids,
+        today_depth=decided.today_depth,
+    )
+    sensors = sensor_table(
+        site,
+        zones=zones,
+        water=known.water,
+        sheet=decided.sheet,
+        ids=ids,
+        placements=placements,
+        application=known.application,
+        units=settings.units,
+    )
+    wires = wire_routes(
+        sensors,
+        fixtures=site.fixtures,
+        boundary=site.boundary,
+        buildings=site.buildings,
+        paving=site.paving,
+        priced=priced_ground(site),
+        wire_share=wire_share(settings.costs),
+        in_play=ground_in_play(site),
+    )
+    sensors = sensors.join(wires.lengths[["wire_m", "trench_m", "gauge_awg", "drop_v"]])
+    sensors["link"] = [wires.link(str(tag)) for tag in sensors.index]
+    chosen = {tag: placements[int(decision.governors.zone[at])] for at, tag in ids.items()}
+    return zones, sensors, wires, reserve_table(chosen, crs=site.crs)
+
+
+def _capital(
+    settings: PropertyFile, decided: Decided, sensors: gpd.GeoDataFrame, wires: WireRoutes
+) -> Capital:
+    """Return what the plan costs to build, on the trench as routed."""
+    kinds = {item.kind: item for item in settings.hardware}
+    count = sensors["controller"].fillna("").astype(str).value_counts()
+    return hardware_capital(
+        settings.costs,
+        [(kinds[kind], int(count[name])) for name, kind in decided.decision.hardware.items()],
+        trench_m=priced_trench(wires),
+        wire_m=float(sensors["wire_m"].fillna(0).sum()),
+    )
+
+
+def _metered(settings: PropertyFile, known: Known) -> tuple[float | None, tuple[str, ...]]:
+    """Return a season's metered use where no timer is known, or say which months are missing."""
+    bills = settings.water.bills
+    if bills is None or settings.timer is not None:
+        return None, ()
+    months = known.ground.eto.months
+    missing = [month for month in months if month not in bills.outdoor_m3]
+    if missing:
+        named = ", ".join(str(month) for month in missing)
+        return None, (
+            f"bills: months {named} of the season were not metered, so no saving is claimed",
+        )
+    # Only the season's share of its first and last month counts.
+    days = [float(np.sum(known.seasons.month == month)) for month in months]
+    used = sum(
+        bills.outdoor_m3[month] * min(1.0, count / _MONTH_DAYS[month - 1])
+        for month, count in zip(months, days, strict=True)
+    )
+    return used, ()
+
+
+_MONTH_DAYS = (31, 28, 31, 30, 31, 30, 31, 31, 30, 31, 30, 31)
+
+
+def _economics(
+    settings: PropertyFile,
+    known: Known,
+    decided: Decided,
+    built: Capital,
+    zones: gpd.GeoDataFrame,
+    metered: float | None,
+    *,
+    units: UnitsName,
+) -> dict[str, Any]:
+    """Put money on the plan and on today."""
+    simulated, water = decided.simulated, settings.water
+    planned = simulated.by_year(simulated.volume(simulated.plan).sum(axis=0))
+    baseline, bills, today = None, None, None
+    monthly = simulated.monthly(simulated.plan)
+    if simulated.timer is not None:
+        baseline = simulated.by_year(simulated.volume(simulated.timer).sum(axis=0))
+        bills = (
+            simulated.by_year(water_cost(water, simulated.monthly(simulated.timer))),
+            simulated.by_year(water_cost(water, monthly)),
+        )
+        stress = zones["today_stress_days"].astype(float)
+        today = TodayStress(
+            {str(zone): float(days) for zone, days in stress.items()},
+            settings.control.max_stress_days,
+        )
+    elif metered is not None:
+        baseline = np.full(planned.shape, metered)
+        used = _bill_months(settings, known)
+        bills = (
+            np.full(planned.shape, float(water_cost(water, used))),
+            simulated.by_year(water_cost(water, monthly)),
+        )
+    money = economics(
+        settings.costs,
+        water,
+        built=built,
+        baseline_m3=baseline,
+        plan_m3=planned,
+        units=units,
+        bills=bills if water.tiers else None,
+        today=today,
+    )
+    money["price"] = decided.price
+    money["ways"] = _ways(settings, decided, built.total)
+    money["claim"] += _unpriced(settings, decided)
+    return money
+
+
+def _ways(settings: PropertyFile, decided: Decided, capital: float) -> list[dict[str, Any]]:
+    """Return what each way saves against today's timer, and when it pays back.
+
+    The ways: this plan; the plan under the other aim; the plain way; a timer set right, without a
+    sensor; and this plan against that timer. Money is at the plan's average price.
+    """
+    simulated, price = decided.simulated, decided.price
+    if simulated.timer is None:
+        return []
+
+    def yearly(volume: Floats) -> float:
+        return float(volume.sum(axis=0).mean())
+
+    today = yearly(simulated.volume(simulated.timer))
+    right = yearly(simulated.volume(simulated.set_right))
+    mine = yearly(simulated.volume(simulated.plan))
+    aims = {False: "as today", True: "within the limit"}
+    rows = [(aims[decided.heal], decided.decision.choice.used, today - mine, capital,
+             float(simulated.plan.worst_stress_days.max()))]  # fmt: skip
+    if decided.rival is not None:
+        other, ran = decided.rival.decision, decided.rival.plan
+        rows.append((aims[decided.rival.heal], other.choice.used,
+                     today - yearly(simulated.volume(ran)), _price_of(other, other.choice),
+                     float(ran.worst_stress_days.max())))  # fmt: skip
+    decision = decided.decision
+    if decision.plain is not None and decided.plain is not None:
+        rows.append(("the plain way", decision.plain.used,
+                     today - yearly(simulated.volume(decided.plain)),
+                     _price_of(decision, decision.plain),
+                     float(decided.plain.worst_stress_days.max())))  # fmt: skip
+    least = float(simulated.set_right.worst_stress_days.max())
+    rows.append(("timer set right", 0, today - right, 0.0, least))
+    rows.append(("against a timer set right", decided.decision.choice.used, right - mine, capital,
+                 rows[0][4]))  # fmt: skip
+    return [
+        {
+            "way": way,
+            "sensors": count,
+            "saved_m3": saved,
+            "saved_per_year": None if price is None else saved * price,
+            "capital": spent,
+            "payback_years": None
+            if price is None or not settings.costs.given
+            else payback_years(spent, saved * price),
+            "stress_days": stress,
+        }
+        for way, count, saved, spent, stress in rows
+    ]
+
+
+def _price_of(decision: Decision, choice: Choice) -> float:
+    """Return what a choice costs to build, its shared trench as priced."""
+    options = decision.options
+    water = options.price * float(options.water_m3(choice).mean())
+    return max(choice.cost - water, 0.0) * options.prices.life_years
+
+
+def _bill_months(settings: PropertyFile, known: Known) -> Floats:
+    """Return the landscape's metered use in each month of the season, shape (M,) [m³]."""
+    bills = settings.water.bills
+    outdoor = {} if bills is None else bills.outdoor_m3
+    return np.array([outdoor.get(month, 0.0) for month in known.ground.eto.months])
+
+
+def _unpriced(settings: PropertyFile, decided: Decided) -> str:
+    """Say where the hardware's price is the trade's and not the user's."""
+    kinds = {item.kind: item for item in settings.hardware}
+    bought = [kinds[kind] for kind in sorted(set(decided.decision.hardware.values()))]
+    state = standing({}, settings.costs, hardware=bought)
+    return f" {costs_words(state)}" if state.costs == "usual hardware" else ""
+
+
+def _parts(wires: WireRoutes, units: UnitsName, decided: Decided) -> pd.DataFrame:
+    """Return the parts list with the control hardware on top."""
+    kinds = list(decided.decision.hardware.values())
+    rows = []
+    timers = kinds.count("replacement")
+    if timers:
+        rows.append(("timer with sensor inputs", timers, "each", "in place of the old one"))
+    if "add_on" in kinds:
+        modules = sum(
+            1
+            for j in decided.decision.choice.sensors
+            if decided.decision.hardware[_controller(decided, j)] == "add_on"
+        )
+        rows.append(("add-on control module", modules, "each", "beside the 24 V AC timer"))
+    top = pd.DataFrame(rows, columns=["item", "quantity", "unit", "note"])
+    return pd.concat([top, parts_list(wires, units=units)], ignore_index=True)
+
+
+def _controller(decided: Decided, sensor: int) -> str:
+    zones = decided.decision.options.zones
+    name = zones["controller"].iloc[int(decided.decision.governors.zone[sensor])]
+    return "" if pd.isna(name) else str(name)
+
+
+def _all_ties(
+    site: Site, sensors: gpd.GeoDataFrame, units: UnitsName
+) -> tuple[gpd.GeoDataFrame, tuple[str, ...]]:
+    """Return the tape ties of every sensor, and what could not be tied."""
+    tables, notes = [], []
+    layers = {"edge of paving": site.paving, "line of fence or wall": site.walls}
+    edges = {
+        kind: shapely.union_all(layer.geometry.to_numpy())
+        for kind, layer in layers.items()
+        if layer is not None and len(layer)
+    }
+    for sensor_id, at in sensors.geometry.items():
+        found = sensor_ties(
+            at.x,
+            at.y,
+            buildings=site.buildings,
+            fixtures=site.fixtures,
+            boundary=site.boundary,
+            edges=edges,
+            units=units,
+        )
+        table = found.ties
+        table.insert(0, "sensor_id", str(sensor_id))
+        tables.append(table)
+        notes += [f"sensor {sensor_id}: {found.note}"] if found.note else []
+    return pd.concat([t for t in tables if len(t)] or tables[:1], ignore_index=True), tuple(notes)
+
+
+def property_weather(
+    settings: PropertyFile,
+    *,
+    latitude: float = math.nan,
+    longitude: float = math.nan,
+    fetch: bool = False,
+) -> Climate:
+    """Read the weather that a property file names.
+
+    latitude, longitude: of the property, NaN when its layers are faulty, and the weather read only
+    for its faults [deg].
+    """
+    source = settings.weather
+    if source.fetch is not None and not source.path.exists():
+        _fetch(source, settings.path.name, latitude, longitude, allowed=fetch)
+    options = WeatherOptions(
+        elevation_m=source.elevation_m,
+        latitude=latitude,
+        longitude=longitude,
+        rain_file=source.rain_file,
+        station=source.station,
+        wind_height_m=source.wind_height_m,
+        years=source.years,
+        first_year=source.first_year,
+        seed=source.seed,
+        wet_day_mm=source.wet_day_mm,
+        trust_units=source.trust_units,
+        units=settings.units,
+    )
+    return read_weather(source.path, kind=source.format, options=options)
+
+
+def weather_files(source: WeatherSource) -> set[Path]:
+    """Return every file that the weather is read from, for provenance.
+
+    Returns the weather file, and that of measured rain where there is one.
+    """
+    return {source.path} | ({source.rain_file} if source.rain_file else set())
+
+
+def _fetch(
+    source: WeatherSource, file: str, latitude: float, longitude: float, *, allowed: bool
+) -> None:
+    """Fetch the weather into its file, or say that this was not asked for."""
+    if not allowed or math.isnan(latitude):
+        found = f'fetch = "{source.fetch}" and no {source.path.name} yet'
+        mend = (
+            "Nothing is fetched unless asked for at run time: allow it for one run with "
+            "--fetch-weather (fetch=True in Python), or put a weather file there."
+        )
+        wanted = "a weather file, or leave to use the network"
+        raise InputError([Fault(file, found, wanted, mend, layer="weather", column="fetch")])
+    from siting.climate.readers import fetch_weather  # noqa: PLC0415  (only when it is wanted)
+
+    fetch_weather(
+        source.path,
+        str(source.fetch),
+        latitude=latitude,
+        longitude=longitude,
+        first_year=source.first_year,
+        years=source.years,
+    )
+
+
+#: Libraries whose version can change a number.
+_LIBRARIES: Final = (
+    "geopandas", "numpy", "pandas", "pvlib", "pyogrio", "pyproj", "rasterio", "scipy", "shapely",
+)  # fmt: skip
+
+
+def assumptions(settings: PropertyFile, defaults: pd.Series[str]) -> tuple[str, ...]:
+    """Say what was assumed where the property does not say."""
+    notes = []
+    assumed: dict[str, list[str]] = {}
+    for zone, words in defaults.items():
+        assumed.setdefault(str(words), []).append(str(zone))
+    notes += [f"assumed for {_listed(zones)}: {words}" for words, zones in assumed.items() if words]
+    if settings.timer is None:
+        notes.append(
+            "no [timer]: nothing is known of what runs today"
+            + (", so no saving is claimed" if settings.water.bills is None else "")
+            + ", and every day may be watered"
+        )
+    if "on_demand" in settings.control.kinds and settings.control.allowed_days is None:
+        notes.append(
+            "on-demand control may water on any day of the season; where local rules name the "
+            "days, give [control] allowed_days"
+        )
+    if settings.water.tiers:
+        notes.append(
+            "the price of water rises in steps: sensors are chosen at its average over the plants' "
+            "net need, and money is reckoned month by month on the steps"
+        )
+    if not settings.water.priced:
+        notes.append(
+            "no water price: the number of sensors is the least that keeps every zone within its "
+            "stress limit, and no money is claimed"
+        )
+    return tuple(notes)
+
+
+def _listed(zones: list[str]) -> str:
+    """Name zones, or count them where they are many."""
+    if len(zones) == 1:
+        return f"zone {zones[0]}"
+    return f"{len(zones)} zones ({', '.join(zones)})"
+
+
+def input_files(settings: PropertyFile, site: Site) -> set[Path]:
+    """Return every file that a run reads: property file, layers, weather.
+
+    Parameters
+    ----------
+    settings : PropertyFile
+        What the user asked for.
+    site : Site
+        The property as read.
+
+    Returns
+    -------
+    set of Path
+        The files.
+    """
+    layers = {Path(name) for name in site.sources}
+    return layers | weather_files(settings.weather) | {settings.path}
+
+
+def provenance(
+    site: Site, settings: PropertyFile, *, weather_seasons: Sequence[int], reference_et: str
+) -> dict[str, Any]:
+    """Return what the plan was made from: hashes of the inputs, versions and options.
+
+    Returns plain values, no path, no time and no name of a machine, so that it is the same
+    anywhere.
+    """
+    options = asdict(settings)
+    for place in ("path", "layers", "weather", "values", "changes"):
+        del options[place]
+    home = settings.path.parent
+    return {
+        "siting": __version__,
+        "libraries": {
+            **{name: importlib.metadata.version(name) for name in _LIBRARIES},
+            **_compiled_libraries(),
+        },
+        "property": settings.path.name,
+        "inputs": {
+            _from(home, path): hashlib.sha256(path.read_bytes()).hexdigest()
+            for path in sorted(input_files(settings, site))
+        },
+        "options": options,
+        "changes": dict(settings.changes),
+        "weather_seasons": list(weather_seasons),
+        "reference_et": reference_et,
+    }
+
+
+def _from(home: Path, path: Path) -> str:
+    """Return a path seen from the property's folder, the same on every system."""
+    try:
+        return Path(os.path.relpath(path, home)).as_posix()
+    except ValueError:  # another drive
+        return path.name
+
+
+def _compiled_libraries() -> dict[str, str]:
+    """Return what the wheels carry: pyogrio and rasterio each bring a GDAL of their own."""
+    return {
+        "gdal of pyogrio": ".".join(map(str, pyogrio.__gdal_version__)),
+        "gdal of rasterio": rasterio.__gdal_version__,
+        "geos of shapely": shapely.geos_version_string,
+        "proj of pyproj": pyproj.proj_version_str,
+    }
+
+
+@one_blas_thread
+def hold_out(plan: Plan, *, every: int = 3) -> pd.DataFrame:
+    """Decide again without some weather years, and play the decision in those, otherwise drawn.
+
+    A plan keeps its limit of stress days in the seasons and scenarios that it was made on; this
+    says by how much it may be passed in seasons that it was not made on, under scenarios of another
+    seed.
+
+    Parameters
+    ----------
+    plan : Plan
+        As from `siting.planning.make.plan`; not changed.
+    every : int
+        Every so many years is held out, the last of each such group; at least 2.
+
+    Returns
+    -------
+    DataFrame
+        Index `zone`: limit, stress_days (worst season out of ten of training),
+        held_out_stress_days (of those held out), excess [d]; its `attrs` name the years held out.
+
+    Raises
+    ------
+    PlanError
+        When there are too few seasons, or the plan was not made by `siting.planning.make`.
+    """
+    basis = plan.basis
+    if not isinstance(basis, Basis):
+        msg = "this plan was not made here: only plans from `plan` or `plan_property` can be asked"
+        raise PlanError(msg)
+    years = np.arange(len(basis.known.seasons.years))
+    out = years % every == every - 1
+    if every < 2 or not out.any():  # noqa: PLR2004 - something must be left to train on
+        msg = f"holding out every {every}th of {len(years)} seasons leaves nothing to compare"
+        raise PlanError(msg)
+    train, test = _only(basis.known, ~out), _only(basis.known, out)
+    drawn = replace(test.scenarios, seed=test.scenarios.seed + 1)
+    test = replace(test, scenarios=drawn)
+    decided = decide_plan(plan.site, plan.settings, train, basis.placements)
+    control = plan.settings.control
+    schedule = watering_days(
+        test.seasons.dates, plan.settings.timer, control, scenarios=drawn.count
+    )
+    roots = property_roots(plan.site, test, sensor_error=control.sensor_error)
+    days = schedule.timer if decided.heal else schedule.today
+    alone = replace(decided.sheet.alone, ran=days)
+    ran = play_sheet(roots, schedule, replace(decided.sheet, alone=alone))
+    limit = decided.sheet.limit
+    table = pd.DataFrame(
+        {
+            "limit": limit,
+            "stress_days": decided.simulated.plan.worst_stress_days,
+            "held_out_stress_days": ran.worst_stress_days,
+            "excess": np.maximum(ran.worst_stress_days - limit, 0.0),
+        },
+        index=plan.zones.index,
+    )
+    table.attrs["years"] = tuple(int(y) for y in test.seasons.years)
+    return table
+
+
+def _only(known: Known, years: Flags) -> Known:
+    """Return what is known, with some of the weather years."""
+    seasons = known.seasons
+    kept = replace(
+        seasons,
+        years=tuple(year for year, keep in zip(seasons.years, years, strict=True) if keep),
+        dates=seasons.dates[:, years],
+        rows=seasons.rows[:, years],
+        rain_mm=seasons.rain_mm[:, years],
+    )
+    return replace(known, seasons=kept)
+
+
+def plan_property(
+    path: Path | str,
+    *,
+    threads: int = 1,
+    progress: Progress | None = None,
+    fetch: bool = False,
+    changes: Mapping[str, Any] | None = None,
+) -> Plan:
+    """Read a property and plan its sensors: the main job.
+
+    Parameters
+    ----------
+    path : Path or str
+        The property file, or its folder.
+    threads : int
+        Threads for sun, placement and simulation; the result does not depend on it.
+    progress : callable, optional
+        Called with stage, steps done and steps in all.
+    fetch : bool
+        Whether weather may be fetched over the network, where the property file asks for it.
+    changes : mapping of str to object, optional
+        Dotted key -> value that takes the place of the file's, as in {"water.price": 3.0}.
+
+    Returns
+    -------
+    Plan
+        The plan.
+
+    Raises
+    ------
+    InputError
+        With every fault of the property file, its layers or its weather.
+    PlanError
+        When the input is sound but no plan can be made from it.
+    """
+    settings, site, climate = read_inputs(path, fetch=fetch, changes=changes)
+    return plan(site, climate, settings, threads=threads, progress=progress)
+
+
+@one_blas_thread
+def read_inputs(
+    path: Path | str, *, fetch: bool = False, changes: Mapping[str, Any] | None = None
+) -> tuple[PropertyFile, Site, Climate]:
+    """Read a property file, its layers and its weather, and report all their faults at once.
+
+    Parameters
+    ----------
+    path : Path or str
+        The property file, or its folder.
+    fetch : bool
+        Whether weather may be fetched over the network, where the property file asks for it.
+    changes : mapping of str to object, optional
+        Dotted key -> value that takes the place of the file's.
+
+    Returns
+    -------
+    tuple of PropertyFile, Site and Climate
+        What the user asked for, the checked property and its weather.
+
+    Raises
+    ------
+    InputError
+        With every fault; those of the weather only once the property file itself is sound.
+    """
+    try:
+        settings = read_property(path, changes=changes)
+    except InputError:
+        open_property(path, changes=changes)  # raises again, with the faults of the layers too
+        raise
+    faults: list[Fault] = []
+    place: dict[str, float] = {}
+    try:
+        site = read_site(settings)
+        place = {"latitude": site.latitude, "longitude": site.longitude}
+    except InputError as error:
+        faults += error.faults
+    try:
+        climate = property_weather(settings, **place, fetch=fetch)
+    except InputError as error:
+        faults += error.faults
+    if faults:
+        raise InputError(faults)
+    return settings, site, climate
+
+
+@one_blas_thread
+def plan(
+    site: Site,
+    climate: Climate,
+    settings: PropertyFile,
+    *,
+    threads: int = 1,
+    progress: Progress | None = None,
+    tags: Mapping[str, str] | None = None,
+) -> Plan:
+    """Plan the sensors of a property.
+
+    Parameters
+    ----------
+    site : Site
+        The checked property.
+    climate : Climate
+        Daily weather of many years.
+    settings : PropertyFile
+        What the user asked for.
+    threads : int
+        Threads for sun, placement and simulation; the result does not depend on it.
+    progress : callable, optional
+        Called with stage, steps done and steps in all.
+    tags : mapping of str to str, optional
+        Zone -> tag of the sensor that is buried there already: it keeps its tag, and no other
+        sensor gets it.
+
+    Returns
+    -------
+    Plan
+        The plan.
+
+    Raises
+    ------
+    PlanError
+        When no plan can be made.
+    """
+    seasons = season_calendar(climate, start=settings.season.start, end=settings.season.end)
+    terms = eto_terms(climate.daily, latitude=site.latitude, elevation_m=climate.elevation_m)
+    known = survey_site(
+        site, climate, settings, (seasons, terms), threads=threads, progress=progress
+    )
+    basis = _placed(site, settings, climate, known, threads=threads, progress=progress)
+    basis = replace(basis, tags=dict(tags or {}))
+    return _finish(site, settings, basis, threads=threads, progress=progress)
+
+
+@one_blas_thread
+def replan(
+    plan: Plan,
+    *,
+    threads: int = 1,
+    progress: Progress | None = None,
+    **changes: Any,  # noqa: ANN401 - TOML values
+) -> Plan:
+    """Ask what if: decide again with some values of the property file changed.
+
+    Sun, shade and the water of the ground are taken from the plan, so the answer comes in the time
+    of a decision.
+
+    Parameters
+    ----------
+    plan : Plan
+        As from `plan`.
+    threads : int
+        Threads of the simulation; the result does not depend on it.
+    progress : callable, optional
+        Called with stage, steps done and steps in all.
+    **changes : object
+        Key of the property file -> value, checked as in the file: ``water__price=3.0``, or
+        ``**{"water.price": 3.0}``.
+
+    Returns
+    -------
+    Plan
+        A new plan; the given one is not changed.
+
+    Raises
+    ------
+    InputError
+        With every fault of the changes, or where one would change sun, weather or the drawing.
+    PlanError
+        When no plan can be made.
+
+    Examples
+    --------
+    >>> from siting.site.template import demo_property
+    >>> yard = plan_property(demo_property("yard"))
+    >>> len(replan(yard, control__max_sensors=1).choices)
+    1
+    """
+    basis = plan.basis
+    if not isinstance(basis, Basis):
+        msg = "this plan was not made here: only plans from `plan` or `plan_property` can be asked"
+        raise PlanError(msg)
+    dotted = {key.replace("__", "."): value for key, value in changes.items()}
+    fixed = [key for key in dotted if key.split(".")[0] in _SURVEYED or key in _SURVEYED]
+    if fixed:
+        raise InputError(
+            [
+                Fault(
+                    "change",
+                    key,
+                    "keys that leave sun, weather and the drawing as they are",
+                    "Make a new plan for it, with `plan_property` or `siting plan --set`.",
+                )
+                for key in fixed
+            ]
+        )
+    settings = changed_property(plan.settings, dotted)
+    if settings.setbacks != plan.settings.setbacks or settings.units != plan.settings.units:
+        placed = _placed(
+            plan.site, settings, basis.climate, basis.known, threads=threads, progress=progress
+        )
+        basis = replace(placed, tags=basis.tags)
+    return _finish(plan.site, settings, basis, threads=threads, progress=progress)
+
+
+#: Keys on which the survey rests.
+_SURVEYED = frozenset({"layers", "units_in", "weather", "season", "analysis"})
+
+
+def _placed(
+    site: Site,
+    settings: PropertyFile,
+    climate: Climate,
+    known: Known,
+    *,
+    threads: int = 1,
+    progress: Progress | None,
+) -> Basis:
+    """Choose the best point of every zone."""
+    hazards, told = all_hazards(site, settings.setbacks)
+    placements = place_zones(
+        site,
+        known.ground,
+        hazards,
+        application=known.application,
+        units=settings.units,
+        threads=threads,
+        progress=progress,
+    )
+    lacking = undrawn_words(site, settings.units)
+    return Basis(climate, known, hazards, placements, (*told, *lacking))
+
+
+def _finish(
+    site: Site,
+    settings: PropertyFile,
+    basis: Basis,
+    *,
+    threads: int,
+    progress: Progress | None,
+) -> Plan:
+    """Decide and prescribe."""
+    known = basis.known
+    decided = decide_plan(
+        site, settings, known, basis.placements, threads=threads, progress=progress
+    )
+    if progress is not None:
+        progress("Laying wires", 0, 1)
+    built = build_plan(site, settings, known, basis.placements, decided, basis.tags)
+    allowed = budget(
+        settings.water, basis.climate, known.terms, zones=built.zones, table=known.water
+    )
+    warnings = (
+        *site.warnings, *basis.climate.warnings, *_notes(settings, known), *basis.warnings,
+        *decided.warnings, *built.warnings, *passed(built.zones, allowed, settings.units),
+    )  # fmt: skip
+    place = dict(zip(site.hydrozones.index, basis.placements, strict=True))
+    worded = wordings(
+        built,
+        decided.decision.choices,
+        price=decided.price,
+        limit=settings.control.max_stress_days,
+        limits=decided.limits,
+        budget=allowed,
+        decided={**decided.decision.facts, "heals": decided.heal, "cost": decided.cost},
+        words={str(tag): place[zone].words for tag, zone in built.sensors["zone"].items()},
+    )
+    return Plan(
+        site=site,
+        settings=settings,
+        **_ground_parts(site, basis),
+        **_built_parts(built),
+        **_decided_parts(decided),
+        economics={**built.economics, "budget": allowed},
+        answer=worded[settings.units].answer,
+        wordings=worded,
+        headline=worded[settings.units].headline,
+        cautions=cautions_for(),
+        warnings=tuple(dict.fromkeys(warnings)),
+        provenance=provenance(
+            site, settings, weather_seasons=known.seasons.years, reference_et=known.terms.method
+        ),
+        basis=basis,
+    )
+
+
+def _ground_parts(site: Site, basis: Basis) -> dict[str, Any]:
+    """Return what a plan shows of the ground."""
+    known = basis.known
+    return {
+        "keepout": keepout_areas(basis.hazards, boundary=site.boundary, hydrozones=site.hydrozones),
+        "admissible": admissible_table(basis.placements, site.hydrozones),
+        "rank": rank_raster(known.sun, known.ground, basis.placements),
+        "sun": known.sun.drawn,
+        "dryness": dryness_raster(known.sun, known.ground),
+    }
+
+
+def _built_parts(built: Built) -> dict[str, Any]:
+    """Return what a plan shows of the prescription."""
+    return {
+        "zones": built.zones,
+        "sensors": built.sensors,
+        "wire_routes": built.wires.routes,
+        "ties": built.ties,
+        "reserves": built.reserves,
+        "season": built.season,
+        "parts": built.parts,
+        "controls": built.controls,
+        "timer_table": built.timer_table,
+        "sensitivity": built.sensitivity,
+    }
+
+
+def _decided_parts(decided: Decided) -> dict[str, Any]:
+    """Return what a plan shows of the choice."""
+    decision = decided.decision
+    return {
+        "choices": decision.choices,
+        "rules": decision.rules,
+        "regret": decision.regret,
+        "decision": decision.facts | {"hardware": decision.hardware, "limits": decided.limits},
+    }
+
+
+def _notes(settings: PropertyFile, known: Known) -> tuple[str, ...]:
+    """Say which method was used, and what was assumed or could not be used."""
+    method = f"reference ET: {known.terms.method}; {known.terms.reason}"
+    return (method, *known.warnings, *assumptions(settings, known.water["defaults"]))
+
+
+@dataclass(frozen=True)
+class Survey:
+    """What is known of a property before anything is decided.
+
+    Parameters
+    ----------
+    site : Site
+        The checked property.
+    settings : PropertyFile
+        What the user asked for.
+    zones : GeoDataFrame
+        Index `zone`; the hydrozones with their measures, columns as in ``Plan.zones``: area_m2,
+        sun_hours, insolation, sky_view, plant_factor, kmc, kl, need_score, need_share_sun ...,
+        need_ratio, need_words, net_irrigation_mm, etc_peak_mm_d, taw_mm, raw_mm.
+    sun : SunShade
+        Monthly sun.
+    dryness : ndarray, shape (rows, columns)
+        Dryness relative to the property's mean, NaN outside the zones.
+    warnings : tuple of str
+        What was repaired or assumed.
+    """
+
+    site: Site
+    settings: PropertyFile
+    zones: gpd.GeoDataFrame
+    sun: SunShade
+    dryness: Floats
+    warnings: tuple[str, ...]
+
+
+@one_blas_thread
+def survey_property(
+    path: Path | str, *, threads: int = 1, progress: Progress | None = None
+) -> Survey:
+    """Read a property, and work out its sun and the water need of its hydrozones.
+
+    Parameters
+    ----------
+    path : Path or str
+        The property file, or its folder.
+    threads : int
+        Threads for the sun computation; the result does not depend on it.
+    progress : callable, optional
+        Called with stage, steps done and steps in all.
+
+    Returns
+    -------
+    Survey
+        The same numbers as in a plan of the property, in a fraction of its time: only the base
+        scenario is computed.
+
+    Raises
+    ------
+    InputError
+        With every fault of the property file, its layers or its weather.
+    PlanError
+        When the weather holds no whole season.
+    """
+    settings, site, climate = read_inputs(path)
+    settings = replace(settings, analysis=replace(settings.analysis, scenarios=1))
+    seasons = season_calendar(climate, start=settings.season.start, end=settings.season.end)
+    terms = eto_terms(climate.daily, latitude=site.latitude, elevation_m=climate.elevation_m)
+    known = survey_site(
+        site, climate, settings, (seasons, terms), threads=threads, progress=progress
+    )
+    measured = known.measures.drop(columns=list(site.hydrozones.columns), errors="ignore")
+    return Survey(
+        site=site,
+        settings=settings,
+        zones=site.hydrozones.join(measured),
+        sun=known.sun.drawn,
+        dryness=dryness_raster(known.sun, known.ground),
+        warnings=tuple(dict.fromkeys((*site.warnings, *climate.warnings, *known.warnings))),
+    )

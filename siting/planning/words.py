@@ -1,0 +1,694 @@
+"""The plan in plain words: its headline, how many sensors, why, and where.
+
+Every sentence stands alone, so that a page may show the headline whole and leave the rest to the
+full answer.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any, Final
+
+import geopandas as gpd
+import pandas as pd
+
+from siting.place.placement import PlaceWords
+from siting.planning.model import Built, Wording
+from siting.units import Quantity, UnitsName, figure, show
+
+_NUMBERS: Final = (
+    "no", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "ten", "eleven",
+    "twelve",
+)  # fmt: skip
+_ORDINALS: Final = (
+    "", "first", "second", "third", "fourth", "fifth", "sixth", "seventh", "eighth", "ninth",
+    "tenth", "eleventh", "twelfth",
+)  # fmt: skip
+#: Kinds of control without a soil sensor, as in `Plan.controls`, and how they are told.
+_SENSORLESS: Final = {
+    "timer, its minutes set right": "a timer with its minutes set right",
+    "rain shut-off": "a rain shut-off",
+}
+_BUDGETS: Final = {
+    "mwelo": "the state ordinance's", "epa": "the federal programme's, peak month"
+}  # fmt: skip
+_MONTHS: Final = (
+    "January", "February", "March", "April", "May", "June", "July", "August", "September",
+    "October", "November", "December",
+)  # fmt: skip
+#: Today's water over the plants' need from which the timer's figures are doubted (judgement: the
+#: worst timers of the trade put out two to three times the need; common practice, no source).
+DOUBTED: Final = 3.0
+_ROUND: Final = 10.0
+#: Water applied over the need from which the headline says so.
+_APPLIED: Final = 1.4
+_CHEAPER: Final = 0.99  # a cost below this share of another is lower
+_AS_TODAY: Final = 1.0  # stress days beyond today's that are still as today
+_NEAR: Final = 1  # other homes told of a sensor at most
+_TRIFLE: Final = 0.5  # money below this is not told in figures
+_TEENS: Final = (11, 12, 13)
+
+
+@dataclass(frozen=True)
+class Facts:
+    """What the words are made from.
+
+    zones, sensors, choices, controls: as in `siting.planning.model.Plan`; economics: as in
+    `siting.planning.model.Plan`, with its budget, its claim is in the units asked for; price: price
+    that sensors were chosen at, None when not given [currency/m³]; limit: days of stress allowed in
+    a season [d]; units: how to show amounts; limits: zone -> days of stress that it was allowed in
+    the end [d]; decided: as `Plan.decision`: ties, where the plain way puts its sensors, and
+    whether the plan `heals` what today leaves dry.
+    """
+
+    zones: gpd.GeoDataFrame
+    sensors: gpd.GeoDataFrame
+    choices: pd.DataFrame
+    controls: pd.DataFrame
+    economics: Mapping[str, Any]
+    price: float | None
+    limit: float
+    units: UnitsName
+    limits: Mapping[str, float] = field(default_factory=dict)
+    decided: Mapping[str, Any] = field(default_factory=dict)
+
+    def way(self, name: str) -> Mapping[str, Any] | None:
+        """Return one way of `Plan.economics`; None where it was not worked out."""
+        ways: list[dict[str, Any]] = self.economics.get("ways") or []
+        return next((way for way in ways if way["way"] == name), None)
+
+    @property
+    def currency(self) -> str:
+        """Return the user's currency."""
+        return str(self.economics["currency"])
+
+    def volume(self, cubic_metres: float) -> str:
+        """Return an amount of water [m³] as text.
+
+        cubic_metres: the amount [m³]. Returns in `units`, with the unit.
+        """
+        return show(cubic_metres, "volume", self.units)
+
+    @property
+    def chosen(self) -> dict[str, Any] | None:
+        """Return the chosen row of the choices; None where there is none."""
+        rows = self.choices[self.choices["chosen"]] if len(self.choices) else self.choices
+        return None if rows.empty else {str(key): rows[key].iloc[0] for key in rows}
+
+
+def number_word(count: int) -> str:
+    """Return a number as a word, in figures beyond twelve.
+
+    >>> number_word(0), number_word(7), number_word(14)
+    ('no', 'seven', '14')
+    """
+    return _NUMBERS[count] if count < len(_NUMBERS) else str(count)
+
+
+def nth(count: int, *, article: bool = False) -> str:
+    """Return an ordinal, in figures beyond twelfth, with its article if asked.
+
+    >>> nth(7), nth(8, article=True), nth(18, article=True), nth(22)
+    ('seventh', 'an eighth', 'an 18th', '22nd')
+    """
+    if count < len(_ORDINALS):
+        word = _ORDINALS[count]
+    else:
+        ends = {} if count % 100 in _TEENS else {1: "st", 2: "nd", 3: "rd"}
+        word = f"{count}{ends.get(count % 10, 'th')}"
+    if not article:
+        return word
+    return f"{'an' if word.startswith(('e', '8', '11th', '18')) else 'a'} {word}"
+
+
+def headline(facts: Facts) -> str:
+    """Say the decision whole in a few short sentences.
+
+    Returns how many sensors, what the last one is worth and why there is no further one, what the
+    plan saves.
+    """
+    told = [*plain_words(facts), decision_words(facts), *tie_words(facts), short_claim(facts)]
+    told += set_right_words(facts)
+    more = [*plants_words(facts), *cheaper_words(facts), *applied_words(facts)]
+    return " ".join([*told, *more, *doubt_words(facts), *budget_words(facts)])
+
+
+def plain_words(facts: Facts) -> list[str]:
+    """Say what the trade would do by habit, what that saves and what it leaves.
+
+    Returns one sentence, none without a timer of today.
+    """
+    way, homes = facts.way("the plain way"), facts.decided.get("plain_homes", ())
+    if way is None or not homes:
+        return []
+    module = "a module" if len(homes) == 1 else f"{number_word(len(homes))} modules"
+    words = (
+        f"The plain way, {module} on today's timer, saves "
+        f"{facts.volume(float(way['saved_m3']))} a year"
+    )
+    if way["payback_years"] is not None:
+        words += f" (back in {figure(float(way['payback_years']), 1)} years)"
+    drier = len(facts.decided.get("plain_drier", {}))
+    if not drier:
+        return [f"{words} and leaves no zone too dry."]
+    return [f"{words} but leaves {drier} of {len(facts.zones)} zones too dry."]
+
+
+def plain_more(facts: Facts) -> list[str]:
+    """Say where the plain way puts its sensors, and which zone it leaves driest.
+
+    Returns one sentence, none without a timer of today.
+    """
+    homes = facts.decided.get("plain_homes", ())
+    if not homes or facts.way("the plain way") is None:
+        return []
+    words = f"In the plain way a sensor lies in {' and '.join(homes)}"
+    drier = facts.decided.get("plain_drier", {})
+    if not drier:
+        return [f"{words}."]
+    worst = max(drier, key=lambda zone: drier[zone])
+    return [
+        f"{words}; {worst} then is short on {figure(drier[worst])} days in the worst season out of "
+        "ten."
+    ]
+
+
+def tie_words(facts: Facts) -> list[str]:
+    """Say which other numbers and places are as good within what can be known."""
+    told = []
+    numbers = [int(n) for n in facts.decided.get("tie_numbers", ())]
+    if numbers and facts.price is not None:
+        also = " or ".join(number_word(n) for n in numbers)
+        told.append(f"{also.capitalize()} would be as good: a tie.")
+    homes = facts.decided.get("tie_homes", {})
+    near = [others for others in homes.values() if others]
+    if near:
+        places = ", ".join(dict.fromkeys(str(zone) for others in near for zone in others[:_NEAR]))
+        told.append(f"As good a place: {places}.")
+    return told
+
+
+def plants_words(facts: Facts) -> list[str]:
+    """Say how plants fare against today.
+
+    Returns one sentence, none without a timer of today, or where it leaves nothing dry.
+    """
+    if facts.way("as today") is None:
+        return []
+    short = facts.zones.loc[facts.zones["today_stress_days"].astype(float) > facts.limit]
+    if short.empty:
+        return []
+    if facts.decided.get("heals"):
+        return ["It heals what today leaves dry."]
+    # Where no sensor keeps what the timer keeps, its plants are drier than today, and it is said.
+    today = facts.zones["today_stress_days"].astype(float)
+    more = facts.zones["stress_days"].astype(float) - today.clip(lower=facts.limit)
+    drier = str(more.idxmax())
+    if float(more[drier]) > _AS_TODAY:
+        now = figure(float(facts.zones.loc[drier, "stress_days"]))
+        return [
+            f"Plants would be drier than today: {drier} is short on {now} days in the worst season "
+            f"of ten, today on {figure(float(today[drier]))}."
+        ]
+    limit = figure(facts.limit, 0 if float(facts.limit).is_integer() else 1)
+    return [f"Every zone stays within {limit} stress days, or as today."]
+
+
+def set_right_words(facts: Facts) -> list[str]:
+    """Say what setting the timer right would save by itself: no sensor is needed for that part.
+
+    Returns one sentence, none where it saves nothing, or is told as the cheaper way.
+    """
+    way = facts.way("timer set right")
+    if way is None or float(way["saved_m3"]) <= 0 or cheaper_words(facts):
+        return []
+    saved = facts.volume(float(way["saved_m3"]))
+    return [f"Setting the timer right alone saves {saved}."]
+
+
+def healing_words(facts: Facts) -> list[str]:
+    """Say what healing the zones that today leaves dry takes, and on what the dryness rests.
+
+    Returns one sentence, none where nothing is left dry, or the plan heals it.
+    """
+    other = facts.way("within the limit")
+    short = facts.zones.loc[facts.zones["today_stress_days"].astype(float) > facts.limit]
+    if other is None or short.empty or facts.decided.get("heals"):
+        return []
+    saved = float(other["saved_m3"])
+    cost = f"save {facts.volume(saved)}" if saved >= 0 else f"use {facts.volume(-saved)} more"
+    back = other["payback_years"]
+    pays = f" and pay back in {figure(float(back), 1)} years" if back is not None else ""
+    worst = str(short["today_stress_days"].astype(float).idxmax())
+    days = figure(float(short.loc[worst, "today_stress_days"]))
+    return [
+        f"Today leaves {worst} short on {days} days in the worst season out of ten. Healing that "
+        f'([control] aim = "within_limit") would {cost} a year{pays}; it rests on '
+        f"{_assumed(short)}."
+    ]
+
+
+def patient_words(facts: Facts) -> list[str]:
+    """Say what one season's log is worth before a further sensor is bought.
+
+    Returns one sentence, or none.
+    """
+    waiting = facts.decided.get("waiting_worth")
+    if facts.price is None or waiting is None or not float(waiting) >= _TRIFLE:
+        return []
+    return [
+        f"The patient way, {number_word(len(facts.sensors))} now and a season's log before "
+        f"another, is worth at most {figure(float(waiting))} {facts.currency} a year."
+    ]
+
+
+def _assumed(short: pd.DataFrame) -> str:
+    """Say on what the dryness of zones rests, and what to measure where it was assumed."""
+    defaults = " ".join(short["defaults"].astype(str)) if "defaults" in short else ""
+    named = {
+        "distribution_uniformity": "evenness",
+        "precipitation_rate": "application rate",
+        "soil": "soil",
+        "root_depth": "root depth",
+    }
+    assumed = [word for key, word in named.items() if key in defaults]
+    if not assumed:
+        return "the evenness, rate and soil as given"
+    return f"an assumed {' and '.join(assumed[:2])} (measure first: the answer may turn)"
+
+
+def applied_words(facts: Facts) -> list[str]:
+    """Say so where the water applied is far beyond what the plants need.
+
+    Returns one sentence, or none.
+    """
+    times = over_need(facts.zones, "water_m3")
+    if not times > _APPLIED:
+        return []
+    return [f"Water applied is {figure(times, 1)} times the need."]
+
+
+def decision_words(facts: Facts) -> str:
+    """Say how many sensors, what the last is worth, and why not one more.
+
+    Returns two sentences, or one where there is no sensor.
+    """
+    count = len(facts.sensors)
+    if count == 0:
+        return "No sensor: none that could be bought keeps every zone within its limits."
+    name = f"{number_word(count).capitalize()} sensor{'' if count == 1 else 's'}."
+    last, further = _last(facts), _further(facts)
+    if last and further:
+        return f"{name} {last}; {further}."
+    said = last or further
+    return f"{name} {said[0].upper()}{said[1:]}." if said else name
+
+
+def short_claim(facts: Facts) -> str:
+    """Say in one sentence what the plan saves, or that nothing is claimed."""
+    known = facts.economics
+    saved, money = known.get("saved_m3"), known.get("saved_per_year")
+    if saved is None:
+        return "No saving is claimed, because today's watering is not known."
+    if saved < 0:
+        return _more_than_today(facts, -float(saved))
+    words = f"Against today's watering the plan saves {facts.volume(float(saved))} a year"
+    if money is None:
+        return f"{words}; without a water price no money is claimed."
+    words += f", worth {figure(float(money))} {facts.currency}"
+    years = known.get("payback_years")
+    return f"{words}, and pays back in {figure(float(years), 1)} years." if years else f"{words}."
+
+
+def doubt_words(facts: Facts) -> list[str]:
+    """Doubt a baseline that waters far more than the plants need.
+
+    Returns one sentence, or none.
+    """
+    times = today_over_need(facts.zones)
+    if facts.economics.get("saved_m3") is None or not times > DOUBTED:
+        return []
+    return [
+        f"Doubtful: today's watering as given is {figure(times, 1 if times < _ROUND else 0)} times "
+        "what these plants need; check the timer's minutes and days before believing a saving."
+    ]
+
+
+def today_over_need(zones: pd.DataFrame) -> float:
+    """Return today's water over what the plants need; see `over_need`."""
+    return over_need(zones, "today_m3")
+
+
+def over_need(zones: pd.DataFrame, water: str) -> float:
+    """Return water over what the plants need at the evenness of each zone.
+
+    zones: columns `water`, net_irrigation_mm, area_m2, distribution_uniformity; water: column of
+    the water of a season [m³]. Returns NaN where the water is not known, or nothing is needed.
+    """
+    columns = {water, "net_irrigation_mm", "area_m2", "distribution_uniformity"}
+    if not columns <= set(zones):
+        return math.nan
+    even = zones["distribution_uniformity"].astype(float)
+    need = float((zones["net_irrigation_mm"] * zones["area_m2"] / even).sum()) / 1000
+    used = float(zones[water].astype(float).sum(skipna=False))
+    return used / need if need > 0 else math.nan
+
+
+def budget_words(facts: Facts) -> list[str]:
+    """Tell the published water budget that was asked for, and whether it is kept.
+
+    Returns one sentence, or none.
+    """
+    asked = facts.economics.get("budget")
+    if asked is None:
+        return []
+    kept = "is kept" if asked["within"] else "is passed"
+    return [
+        f"The water budget ({_BUDGETS.get(asked['kind'], asked['kind'])}) of "
+        f"{facts.volume(float(asked['allowance_m3']))} {_a_period(str(asked['period']))} {kept}: "
+        f"by its own formula this planting takes {facts.volume(float(asked['estimated_m3']))}."
+    ]
+
+
+def _a_period(period: str) -> str:
+    """Return the period of a budget in words."""
+    number = period.removeprefix("month ")
+    return f"in {_MONTHS[int(number) - 1]}" if number.isdigit() else f"a {period}"
+
+
+def _more_than_today(facts: Facts, extra: float) -> str:
+    """Say that the plan uses more water than today, and why."""
+    words = f"The plan uses {facts.volume(extra)} a year more than today's watering"
+    short = int((facts.zones["today_stress_days"].astype(float) > facts.limit).sum())
+    if not short:
+        return f"{words}, which keeps every zone within its limit: sensors gain nothing here."
+    return f"{words}, which leaves {short} of {len(facts.zones)} zones short of water."
+
+
+def _last(facts: Facts) -> str:
+    """Say what the last sensor is worth; "" for the only one."""
+    count, choices, chosen = len(facts.sensors), facts.choices, facts.chosen
+    if count == 1 or chosen is None:
+        return ""
+    fewer = choices.loc[choices["used"].where(choices["feasible"]) < count]
+    if fewer.empty:
+        return _no_fewer(facts)
+    before = fewer.iloc[-1]
+    extra = count - int(before["used"])
+    who = f"The {nth(count)}" if extra == 1 else f"The last {number_word(extra)}"
+    saves, is_, own = ("saves", "is", "its") if extra == 1 else ("save", "are", "their")
+    less = float(before["water_m3"]) - float(chosen["water_m3"])
+    if facts.price is None:
+        return f"{who} {saves} {facts.volume(less)} a year"
+    worth = float(before["cost_per_year"]) - float(chosen["cost_per_year"])
+    amount = figure(worth) if worth >= _TRIFLE else "less than 1"
+    money = f"{is_} worth {amount} {facts.currency} a year after {own} own cost"
+    if less >= 0:
+        return f"{who} {saves} {facts.volume(less)} a year and {money}"
+    more = "uses" if extra == 1 else "use"
+    return f"{who} {more} {facts.volume(-less)} a year more and yet {money}"
+
+
+def _no_fewer(facts: Facts) -> str:
+    """Say why fewer do not do."""
+    count = len(facts.sensors)
+    controllers = int(facts.zones["controller"].nunique())
+    if controllers >= count:
+        return (
+            "No fewer would do: a sensor governs zones of its own controller only, and there are "
+            f"{number_word(controllers)} controllers"
+        )
+    return (
+        f"No fewer would do: with {number_word(count - 1)}, no choice keeps every zone within its "
+        "limits"
+    )
+
+
+def _further(facts: Facts) -> str:
+    """Say why there is no further sensor."""
+    count = len(facts.sensors)
+    if count >= len(facts.zones):
+        return "" if count == 1 else "every zone has its own"
+    more = nth(count + 1, article=True)
+    if len(facts.choices) == 0 or int(facts.choices.index.max()) <= count:
+        return f"{more} was not allowed"
+    if facts.price is None:
+        return f"without a water price {more} cannot be weighed against its cost"
+    worth, pays = facts.decided.get("next_worth"), facts.decided.get("next_pays")
+    if worth is not None and pays is not None and float(worth) >= _TRIFLE:
+        return (
+            f"{more} is worth {figure(float(worth))} {facts.currency} a year and pays in "
+            f"{figure(100 * float(pays))} of 100 cases, too little to be sure of"
+        )
+    return f"{more} would cost more than it saves"
+
+
+def cheaper_words(facts: Facts) -> list[str]:
+    """Say so where a kind of control without a soil sensor would cost less and do as well.
+
+    Returns one sentence, or none.
+    """
+    table, chosen = facts.controls, facts.chosen
+    if table.empty or chosen is None or facts.price is None:
+        return []
+    costs = {
+        name: float(table["cost_per_year"].astype(float)[name])
+        for name in _SENSORLESS
+        if name in table.index and bool(table["within_limit"][name])
+    }
+    costs = {name: cost for name, cost in costs.items() if math.isfinite(cost)}
+    least = min(costs, key=lambda name: costs[name], default="")
+    # As the sheet plays it, where that is known: the timer was played on the same draws.
+    mine = float(facts.decided.get("cost", chosen["cost_per_year"]))
+    if not least or costs[least] >= _CHEAPER * mine:
+        return []
+    return [
+        f"Counting the sensors' cost, {_SENSORLESS[least]} would be cheaper: "
+        f"{figure(costs[least])} {facts.currency} a year against "
+        f"{figure(mine)}."
+    ]
+
+
+#: Sensors whose zones are told one by one at most; of more, the range is told.
+_TOLD: Final = 4
+#: Differences that are worth a word: column, least difference, least ratio, how it is told (a
+#: format, or a quantity), what it is.
+_FACTS: Final[tuple[tuple[str, float, float, str, Quantity | None, str], ...]] = (
+    ("sun_hours", 1.0, 1.0, "{:.1f} h", None, "of sun"),
+    ("rain_share", 0.1, 1.0, "{:.0%}", None, "of the rain"),
+    ("taw_mm", 0.0, 1.25, "", "depth", "of available water"),
+    ("need_score", 0.0, 1.25, "{:.0f} %", None, "of its ready water used on a peak day"),
+)
+_HARDWARE: Final = {
+    "add_on": "an add-on beside the timer", "replacement": "a timer with sensor inputs"
+}  # fmt: skip
+
+
+def answer(facts: Facts, notes: Mapping[str, str]) -> str:
+    """Say in one paragraph how many sensors, why, what else there is, and where they lie.
+
+    Returns the decision first, then why, then where, then what may be claimed.
+    """
+    sentences = [
+        " ".join([*plain_words(facts), decision_words(facts), *tie_words(facts)]),
+        *set_right_words(facts),
+        *plants_words(facts),
+        *plain_more(facts),
+        *healing_words(facts),
+        *patient_words(facts),
+        *cheaper_words(facts),
+        *_why_apart(facts),
+        *_equal_followers(facts),
+        *(f"{tag}{note.removeprefix('It')}" for tag, note in notes.items() if note),
+        *_beside(facts),
+        *_where(facts),
+        *applied_words(facts),
+        *doubt_words(facts),
+        *budget_words(facts),
+        str(facts.economics["claim"]),
+    ]
+    return " ".join(sentences)
+
+
+def passed(
+    zones: pd.DataFrame, budget: Mapping[str, Any] | None, units: UnitsName
+) -> tuple[str, ...]:
+    """Note a water budget that is passed, and a timer that waters far more than is needed.
+
+    units {"metric", "us"}: how to show amounts.
+    """
+    notes = []
+    if budget is not None and not budget["within"]:
+        allowed, takes = (
+            show(float(budget[f"{key}_m3"]), "volume", units) for key in ("allowance", "estimated")
+        )
+        notes.append(
+            f"the water budget is passed: {allowed} are allowed, and by the budget's own formula "
+            f"this planting takes {takes} ({budget['reference']}); plants of lower need, less turf "
+            "or more even sprinklers bring it down, and the authority has the last word"
+        )
+    if today_over_need(zones) > DOUBTED:
+        over = {str(zone): today_over_need(zones.loc[[zone]]) for zone in zones.index}
+        worst = sorted((zone for zone in over if over[zone] > DOUBTED), key=lambda z: -over[z])
+        named = ", ".join(f"{zone} {figure(over[zone], 1)} times" for zone in worst[:_TOLD])
+        rest = f" and {len(worst) - _TOLD} more" if len(worst) > _TOLD else ""
+        notes.append(
+            "today's timer puts out far more than the plants need at the evenness of their "
+            f"sprinklers ({named}{rest}): check its minutes, its days and the application rates; "
+            "any saving against it is doubtful"
+        )
+    return tuple(notes)
+
+
+def wordings(
+    built: Built,
+    choices: pd.DataFrame,
+    *,
+    price: float | None,
+    limit: float,
+    words: Mapping[str, Mapping[UnitsName, PlaceWords]],
+    limits: Mapping[str, float] | None = None,
+    budget: Mapping[str, Any] | None = None,
+    decided: Mapping[str, Any] | None = None,
+) -> dict[UnitsName, Wording]:
+    """Return the sentences that hold amounts, in both systems of units.
+
+    price: price that sensors were chosen at, None when not given [currency/m³]; limit: days of
+    stress allowed in a season [d]; limits: zone -> days of stress that it was allowed in the end
+    [d].
+    """
+    told: dict[UnitsName, Wording] = {}
+    for units, claimed in built.claims.items():
+        facts = Facts(
+            zones=built.zones,
+            sensors=built.sensors,
+            choices=choices,
+            controls=built.controls,
+            economics={**built.economics, "claim": claimed, "budget": budget},
+            price=price,
+            limit=limit,
+            units=units,
+            limits=limits or {},
+            decided=decided or {},
+        )
+        told[units] = Wording(
+            headline=headline(facts),
+            answer=answer(facts, built.zone_notes[units]),
+            claim=claimed,
+            reasons={tag: said[units].reason for tag, said in words.items()},
+            setback_notes={tag: said[units].note for tag, said in words.items()},
+            zone_notes=built.zone_notes[units],
+        )
+    return told
+
+
+def _where(facts: Facts) -> list[str]:
+    """Say where each sensor lies, what it governs, and which control runs on which hardware."""
+    sensors = facts.sensors
+    if len(sensors) == 0:
+        return []
+    places = "; ".join(
+        f"{tag} in {row['zone']}, {_governs(row['governs'], str(row['zone']))}"
+        for tag, row in sensors.iterrows()
+    )
+    pairs = sensors[["control", "hardware"]].drop_duplicates().itertuples(index=False)
+    by_hardware: dict[str, list[str]] = {}
+    for control, hardware in pairs:
+        by_hardware.setdefault(str(hardware), []).append(str(control).replace("_", "-"))
+    told = [
+        f"{' and '.join(controls)} on {_HARDWARE.get(hardware, hardware)}"
+        for hardware, controls in by_hardware.items()
+    ]
+    return [f"Where: {places}.", f"The control is {' and '.join(told)}."]
+
+
+def _governs(governed: Sequence[str], own: str) -> str:
+    """Return what else a sensor governs."""
+    others = [zone for zone in governed if zone != own]
+    return f"for {_listed(others)} too" if others else "for that zone alone"
+
+
+def _listed(names: Sequence[str]) -> str:
+    """Return names with "and" before the last."""
+    return " and ".join([", ".join(names[:-1]), names[-1]] if len(names) > 1 else list(names))
+
+
+def _why_apart(facts: Facts) -> list[str]:
+    """Say in what the zones with a sensor differ."""
+    sensors, zones = facts.sensors, facts.zones
+    if len(sensors) <= 1:
+        return []
+    homes = zones.loc[[str(zone) for zone in sensors["zone"]]]
+    if len(sensors) > _TOLD:
+        return _apart_in_short(facts)
+    told = {str(zone): [str(row["plants"]).replace("_", " ")] for zone, row in homes.iterrows()}
+    for column, least, ratio, form, quantity, what in _FACTS:
+        values = homes[column].astype(float)
+        low, high = float(values.min()), float(values.max())
+        if high - low >= least and high >= ratio * low:
+            for zone, value in values.items():
+                told[str(zone)].append(f"{_figure(value, form, quantity, facts.units)} {what}")
+    if all(words == told[str(homes.index[0])] for words in told.values()):
+        return []
+    listed = "; ".join(f"{zone} has {', '.join(words)}" for zone, words in told.items())
+    return [f"They do not dry alike: {listed}."]
+
+
+def _apart_in_short(facts: Facts) -> list[str]:
+    """Say from what to what the zones with a sensor differ, where they are many."""
+    homes = facts.zones.loc[[str(zone) for zone in facts.sensors["zone"]]]
+    told = []
+    for column, least, ratio, form, quantity, what in _FACTS:
+        values = homes[column].astype(float)
+        low, high = float(values.min()), float(values.max())
+        if high - low >= least and high >= ratio * low:
+            ends = (_figure(value, form, quantity, facts.units) for value in (low, high))
+            told.append(f"{' to '.join(ends)} {what}")
+    kinds = homes["plants"].nunique()
+    if kinds > 1:
+        told.insert(0, f"{kinds} kinds of plants")
+    return [f"They do not dry alike: {_listed(told)}."] if told else []
+
+
+def _figure(value: float, form: str, quantity: Quantity | None, units: UnitsName) -> str:
+    """Return a value in a format, or as a quantity in the units asked for."""
+    return show(float(value), quantity, units) if quantity else form.format(float(value))
+
+
+def _beside(facts: Facts) -> list[str]:
+    """Say what no soil sensor at all would do on the same weather."""
+    table, chosen = facts.controls, facts.chosen
+    if table.empty or chosen is None or "rain shut-off" not in table.index:
+        return []
+    told = []
+    for name in ("timer, its minutes set right", "rain shut-off"):
+        row: Mapping[str, Any] = table.loc[name].to_dict()  # type: ignore[assignment]
+        short = "" if row["within_limit"] else f" (with {figure(row['stress_days'])} stress days)"
+        told.append(f"{facts.volume(float(row['water_m3']))}{short}")
+    return [
+        f"Without a soil sensor, a timer with its minutes set right would use {told[0]} a year, "
+        f"and with a rain shut-off {told[1]}; the plan uses "
+        f"{facts.volume(float(chosen['water_m3']))}."
+    ]
+
+
+def _equal_followers(facts: Facts) -> list[str]:
+    """Say how one sensor does for every zone."""
+    if len(facts.sensors) != 1 or len(facts.zones) == 1:
+        return []
+    home = str(facts.sensors["zone"].iloc[0])
+    relaxed = any(days > facts.limit for days in facts.limits.values())
+    limit = "the stress limit that held for it (see the notes)" if relaxed else "its stress limit"
+    alone = [str(zone) for zone in facts.zones.index[facts.zones["sensor_id"] == ""]]
+    every = "Every other zone"
+    if alone:
+        every = f"{_listed(alone)} keep{'' if len(alone) > 1 else 's'} a programme of " + (
+            "their own, without a sensor; every other zone"
+            if len(alone) > 1
+            else "its own, without a sensor; every other zone"
+        )
+    words = f"{every} stays within {limit} when it runs with the sensor's, at its own run time"
+    thirstiest = str(facts.zones["need_score"].idxmax())
+    return [f"{words}; {home} is the thirstiest zone." if home == thirstiest else f"{words}."]

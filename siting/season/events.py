@@ -1,0 +1,793 @@
+"""One zone through many seasons: a schedule, a rain shut-off, or a sensor that decides.
+
+A sensor of either kind does one thing: on a day on which an event may run it reads its layer before
+the event, and the whole event runs when the reading is drier than the threshold. A *bypass* module
+interrupts the events of a timer's program; an *on-demand* timer may start on every day that local
+rules allow. Both water for the minutes that stand on the sheet. What the device reads is its own
+layer of the driest quarter, wrong by its own error (`RootZone.reading_error`); nobody tells it what
+the rest of the root zone holds.
+
+A zone is cut into area classes of equal size, the driest first. Depths are zone means [mm]; a class
+receives the depth times its `application`. Every season starts at field capacity. A *stress day* of
+a class is a day that ends with a depletion beyond RAW; the zone's stress days are the mean over its
+classes, so that five days in a quarter of a lawn count a quarter of five days everywhere. Over many
+runs they are given twice: as the mean, and as the mean of the worst tenth of the runs
+(`worst_tenth`), "in the worst season out of ten", which settles as runs are added, where a maximum
+grows with them.
+
+Axes: Q area classes, D days, W runs (years x scenarios, side by side), G sensors or schedules, K
+sets of days.
+
+References
+----------
+The mean of the worst share as a limit while cost is minimised: Yamout, Hatfield, Romeijn (2007),
+Water Resources Research 43 (conditional value at risk in water allocation; abstract read); its
+sample mean converges exponentially: Brown (2007), Operations Research Letters 35, 722 (abstract
+read). That days are counted, and how many are too many, has no published source for landscapes.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+from functools import cached_property
+from typing import Any, Final, NamedTuple
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from siting.arrays import Flags, Floats, Ints
+from siting.compiled import compiled
+from siting.errors import Fault, InputError
+from siting.site.settings import Timer
+from siting.water.balance import root_share
+
+
+def weekdays(dates: NDArray[np.datetime64], allowed: Sequence[int] | None) -> Flags:
+    """Tell the days that fall on some weekdays.
+
+    dates (D, Y): the days of each season; allowed: weekdays, Monday is 0, None means every day.
+    Result: true where the day is one of them, shape (D, Y).
+    """
+    if allowed is None:
+        return np.ones(dates.shape, dtype=np.bool_)
+    # 1970-01-01 was a Thursday.
+    number = (dates.astype("datetime64[D]").astype(np.int64) + 3) % 7
+    return np.asarray(np.isin(number, list(allowed)))
+
+
+def rain_shutoff(rain: Floats, days: Flags, *, threshold_mm: float, window_days: int) -> Flags:
+    """Return the scheduled days that a rain shut-off lets through.
+
+    A whole event is skipped when at least the threshold fell over the days before it; what falls
+    later on the day of the event comes too late. Settings of 3 to 25 mm and one to three days are
+    common practice, without a published source.
+
+    Parameters
+    ----------
+    rain : ndarray, shape (D, W)
+        Rain as it falls [mm].
+    days : ndarray of bool, shape (D, W)
+        The schedule.
+    threshold_mm : float
+        Least rain that shuts off [mm].
+    window_days : int
+        Days before the event that count, at least 1 [d].
+
+    Returns
+    -------
+    ndarray of bool, shape (D, W)
+        The events that run.
+
+    Examples
+    --------
+    >>> rain = np.array([[0.0], [8.0], [0.0], [0.0], [0.0]])
+    >>> rain_shutoff(rain, np.ones((5, 1), bool), threshold_mm=6, window_days=2)[:, 0].astype(int)
+    array([1, 1, 0, 0, 1])
+    """
+    total = np.zeros_like(rain)
+    for back in range(1, min(window_days, len(rain) - 1) + 1):
+        total[back:] += rain[:-back]
+    return days & (total < threshold_mm)
+
+
+#: Divided by instead of nothing.
+_LEAST = 1e-300
+
+
+class Weather(NamedTuple):
+    """Demand (Q, D, W), rain (D, W) [mm] and error of the reading (D, W) [share of the layer]."""
+
+    etc: Floats
+    rain: Floats
+    error: Floats
+
+
+class Soil(NamedTuple):
+    """TAW, the depletion beyond which a day is a stress day [mm], the slope of stress [1/mm], each
+    (W,), and application over the zone mean, (Q, W)."""  # noqa: D209, D205
+
+    taw: Floats
+    limit: Floats
+    slope: Floats
+    application: Floats
+
+
+class Layer(NamedTuple):
+    """Of the sensor's layer, each (W,): what it and the rest hold [mm], their shares of the roots
+    [-], the slopes of their uptake [1/mm], and what its whole range of reading stands for [mm]."""  # noqa: D209, D205
+
+    held: Floats
+    below: Floats
+    reach: Floats
+    rest: Floats
+    upper_slope: Floats
+    rest_slope: Floats
+    span: Floats
+
+
+@compiled
+def _advance_class(
+    etc: Floats,
+    rain: Floats,
+    soil: Soil,
+    q: int,
+    ran: Flags,
+    event: Floats,
+    stress: Floats,
+) -> None:
+    """Put one area class through a season: events where `ran`, each of the day's depth.
+
+    Two short loops a day, few arrays in each: so the compiler can run several cells at once.
+    """
+    days, runs = rain.shape
+    share = 1.0 / soil.application.shape[0]
+    taw, limit, slope, received = soil.taw, soil.limit, soil.slope, soil.application[q]
+    dry, short = np.zeros(runs), np.zeros(runs)
+    for d in range(days):
+        depth, wants, falls, runs_now = event[d], etc[d], rain[d], ran[d]
+        for w in range(runs):
+            now = dry[w]
+            water = depth * received[w] * runs_now[w] + falls[w]
+            now = now + min((taw[w] - now) * slope[w], 1.0) * wants[w] - water
+            dry[w] = min(max(now, 0.0), taw[w])
+        for w in range(runs):
+            short[w] += share * (dry[w] > limit[w])
+    for w in range(runs):
+        stress[w] += short[w]
+
+
+@compiled
+def run_schedules(
+    weather: Weather, soil: Soil, ran: Flags, event: Floats, depth: Floats, stress: Floats
+) -> None:
+    """Put every area class under given events.
+
+    ran (G, D, W): days with an event; event (D,): seasonal adjustment, 1 at full; depth (G,): depth
+    of a full event [mm, zone mean]; stress (G, W): filled with stress days, the mean over the
+    classes.
+    """
+    stress[:] = 0.0
+    for g in range(depth.shape[0]):
+        today = event * depth[g]
+        for q in range(soil.application.shape[0]):
+            _advance_class(weather.etc[q], weather.rain, soil, q, ran[g], today, stress[g])
+
+
+@compiled
+def run_sensors(
+    weather: Weather,
+    soil: Soil,
+    layer: Layer,
+    allowed: Flags,
+    rule: tuple[Ints, Floats, Floats],
+    ran: Flags,
+    stress: Floats,
+) -> None:
+    """Run sensors in the zone's driest class; then put the other classes under their events.
+
+    allowed (K, D, W): sets of days on which an event may run; rule (G,): which set of days, share
+    of the layer's range of reading from which an event runs, its depth [mm, zone mean]; ran (G, D,
+    W): filled with the days with an event; stress (G, W): filled with stress days, the mean over
+    the classes.
+    """
+    which, start, depth = rule
+    days, runs = weather.rain.shape
+    classes = soil.application.shape[0]
+    share = 1.0 / classes
+    always = np.ones(days)
+    taw, limit, slope, received = soil.taw, soil.limit, soil.slope, soil.application[0]
+    held, below, reach, rest, upper_slope, rest_slope, span = layer
+    error = weather.error
+    drawn, taken, water = np.empty(runs), np.empty(runs), np.empty(runs)
+    for g in range(depth.shape[0]):
+        dry, wet, short = np.zeros(runs), np.zeros(runs), np.zeros(runs)
+        least = start[g] * span
+        may = allowed[which[g]]
+        for d in range(days):
+            wants, falls, wrong, ran_now = weather.etc[0, d], weather.rain[d], error[d], ran[g, d]
+            for w in range(runs):
+                ran_now[w] = (wet[w] + wrong[w] * span[w] >= least[w]) & may[d, w]
+            for w in range(runs):
+                top = reach[w] - wet[w] * upper_slope[w]
+                other = rest[w] - (dry[w] - wet[w]) * rest_slope[w]
+                drawn[w] = top / max(other + top, _LEAST)
+            for w in range(runs):
+                now = dry[w]
+                taken[w] = min((taw[w] - now) * slope[w], 1.0) * wants[w]
+                water[w] = depth[g] * received[w] * ran_now[w] + falls[w]
+                dry[w] = min(max(now + taken[w] - water[w], 0.0), taw[w])
+            for w in range(runs):
+                top = min(wet[w] + drawn[w] * taken[w] - water[w], held[w], dry[w])
+                wet[w] = max(top, dry[w] - below[w], 0.0)
+            for w in range(runs):
+                short[w] += share * (dry[w] > limit[w])
+        stress[g] = short
+        for q in range(1, classes):
+            _advance_class(
+                weather.etc[q], weather.rain, soil, q, ran[g], always * depth[g], stress[g]
+            )
+
+
+#: Share of the runs that make "the worst season out of ten".
+WORST_SHARE: Final = 0.1
+#: Depletion beyond RAW by less than this is rounding, not stress [mm].
+_TOLERANCE_MM: Final = 1e-9
+
+
+def worst_tenth(days: Floats, *, count: int | None = None) -> Floats:
+    """Return the mean of the worst tenth of the runs: "in the worst season out of ten".
+
+    Parameters
+    ----------
+    days : ndarray, shape (..., W)
+        Stress days of every run [d].
+    count : int, optional
+        How many of them make the worst; a tenth of them by default.
+
+    Returns
+    -------
+    ndarray, shape (...)
+        Mean of the ``W / 10`` greatest, rounded up to whole runs [d].
+
+    Examples
+    --------
+    >>> float(worst_tenth(np.arange(20.0)))
+    18.5
+    """
+    count = _worst_count(days.shape[-1]) if count is None else count
+    cut = np.partition(days, days.shape[-1] - count, axis=-1)[..., days.shape[-1] - count :]
+    return np.asarray(np.sort(cut, axis=-1).mean(axis=-1))
+
+
+def timer_days(dates: NDArray[np.datetime64], timer: Timer | None) -> Flags:
+    """Return the days on which a timer starts an event.
+
+    Parameters
+    ----------
+    dates : ndarray of datetime64, shape (D, Y)
+        The days of each season.
+    timer : Timer or None
+        Weekdays, or every n days from the first day of the season; None means that every day may
+        be used.
+
+    Returns
+    -------
+    ndarray of bool, shape (D, Y)
+        True on a day with an event.
+
+    Raises
+    ------
+    InputError
+        When the timer has neither weekdays nor an interval of at least one day.
+
+    Examples
+    --------
+    >>> week = np.arange("2023-05-01", "2023-05-08", dtype="datetime64[D]")[:, None]
+    >>> timer_days(week, Timer(days=(0, 3)))[:, 0].astype(int)
+    array([1, 0, 0, 1, 0, 0, 0])
+    """
+    if timer is None:
+        return np.ones(dates.shape, dtype=np.bool_)
+    number = dates.astype("datetime64[D]").astype(np.int64)
+    if timer.days:
+        # 1970-01-01 was a Thursday; Monday is 0.
+        weekday: Flags = np.isin((number + 3) % 7, timer.days)
+        return weekday
+    if timer.every_n_days is not None and timer.every_n_days >= 1:
+        turn: Flags = (number - number[:1]) % timer.every_n_days == 0
+        return turn
+    fault = Fault(
+        "timer",
+        f"days {timer.days}, every_n_days {timer.every_n_days}",
+        "weekdays, or an interval of at least 1 day",
+        "Give one of the two.",
+    )
+    raise InputError([fault])
+
+
+@dataclass(frozen=True)
+class RootZone:
+    """One zone, for every day and run.
+
+    Parameters
+    ----------
+    etc : ndarray, shape (Q, D, W)
+        Demand of each area class, unstressed, the driest class first [mm/d].
+    rain : ndarray, shape (D, W)
+        Rain that enters the soil [mm].
+    taw, raw : ndarray, shape (W,)
+        Total and readily available water, 0 < RAW < TAW [mm].
+    application : ndarray, shape (Q, W)
+        What each class receives over the zone's mean depth, above 0.
+    sensor_share : float
+        Upper layer that a sensor here reads, over the root zone, above 0, at most 1 (see
+        `siting.water.balance`).
+    reading_error : ndarray, shape (D, W), optional
+        What a sensor here reads too dry, as a share of its range; without it every reading is
+        true [-].
+    described_mm : float, optional
+        Total available water as described. A threshold is set, and a reading is off, by so many
+        points of water by volume, whatever the soil really holds: this is their range. Without it
+        the range is what the soil of each run holds [mm].
+
+    Raises
+    ------
+    InputError
+        Where shapes disagree or a value is not finite or out of its range.
+    """
+
+    etc: Floats
+    rain: Floats
+    taw: Floats
+    raw: Floats
+    application: Floats
+    sensor_share: float = 1.0
+    reading_error: Floats | None = None
+    described_mm: float | None = None
+
+    def __post_init__(self) -> None:
+        """Refuse what the balance cannot run on."""
+        faults = self._shape_faults() or self._value_faults()
+        if faults:
+            raise InputError(faults)
+
+    @property
+    def shape(self) -> tuple[int, int, int]:
+        """Area classes, days, runs."""
+        classes, days, runs = self.etc.shape
+        return classes, days, runs
+
+    def only(self, runs: Ints) -> RootZone:
+        """Return the zone with some of its runs.
+
+        Parameters
+        ----------
+        runs : ndarray of int, shape (S,)
+            Positions of the runs.
+
+        Returns
+        -------
+        RootZone
+            With S runs.
+        """
+        error = self.reading_error
+        return replace(
+            self,
+            etc=self.etc[..., runs],
+            rain=self.rain[:, runs],
+            taw=self.taw[runs],
+            raw=self.raw[runs],
+            application=self.application[:, runs],
+            reading_error=None if error is None else error[:, runs],
+        )
+
+    @cached_property
+    def weather(self) -> Weather:
+        """What the loops take of the weather."""
+        error = np.zeros(self.rain.shape) if self.reading_error is None else self.reading_error
+        return Weather(_whole(self.etc), _whole(self.rain), _whole(error))
+
+    @cached_property
+    def soil(self) -> Soil:
+        """What the loops take of the soil."""
+        slope = 1.0 / (self.taw - self.raw)
+        limit = self.raw + _TOLERANCE_MM
+        return Soil(_whole(self.taw), _whole(limit), _whole(slope), _whole(self.application))
+
+    @cached_property
+    def layer(self) -> Layer:
+        """What the loops take of the sensor's layer."""
+        held = self.sensor_share * self.taw
+        below = self.taw - held
+        reach = float(root_share(self.sensor_share))
+        rest_slope = np.zeros(self.taw.shape)
+        np.divide(1.0 - reach, below, out=rest_slope, where=below > 0)
+        shares = np.full(self.taw.shape, reach), np.full(self.taw.shape, 1.0 - reach)
+        whole = self.taw if self.described_mm is None else np.full_like(held, self.described_mm)
+        span = self.sensor_share * whole
+        return Layer(_whole(held), _whole(below), *shares, reach / held, rest_slope, span)
+
+    def _shape_faults(self) -> list[Fault]:
+        shape = self.etc.shape
+        if len(shape) != 3:  # noqa: PLR2004 - classes, days, runs
+            return [_fault("etc", f"shape {shape}", "(classes, days, runs)")]
+        classes, days, runs = shape
+        allowed = {
+            "rain": (days, runs),
+            "taw": (runs,),
+            "raw": (runs,),
+            "application": (classes, runs),
+            **({} if self.reading_error is None else {"reading_error": (days, runs)}),
+        }
+        return [
+            _fault(name, f"shape {getattr(self, name).shape}", str(fits))
+            for name, fits in allowed.items()
+            if getattr(self, name).shape != fits
+        ]
+
+    def _value_faults(self) -> list[Fault]:
+        share = np.array(self.sensor_share)
+        checks = (
+            ("etc", self.etc, self.etc >= 0, "0 mm/d or more"),
+            ("rain", self.rain, self.rain >= 0, "0 mm or more"),
+            ("raw", self.raw, self.raw > 0, "above 0 mm"),
+            ("taw", self.taw, self.taw > self.raw, "above RAW"),
+            ("application", self.application, self.application > 0, "above 0"),
+            ("sensor_share", share, (share > 0) & (share <= 1), "above 0, at most 1"),
+        )
+        found = (
+            (name, int(np.count_nonzero(~(good & np.isfinite(values)))), allowed)
+            for name, values, good, allowed in checks
+        )
+        return [
+            _fault(name, f"{bad} values out of range or not finite", allowed)
+            for name, bad, allowed in found
+            if bad
+        ]
+
+
+@dataclass(frozen=True)
+class Watering:
+    """What ran on a property, and how its zones fared.
+
+    Parameters
+    ----------
+    ran : ndarray of bool, shape (Z, D, W)
+        Days with an event.
+    depth : ndarray, shape (Z, D)
+        Depth of an event on each day, its seasonal adjustment in it [mm, zone mean].
+    stress_days : ndarray, shape (Z, W)
+        Mean over the area classes [d].
+    """
+
+    ran: Flags
+    depth: Floats
+    stress_days: Floats
+
+    @property
+    def events(self) -> Ints:
+        """Number of events, shape (Z, W)."""
+        return np.asarray(self.ran.sum(axis=1))
+
+    @cached_property
+    def water_mm(self) -> Floats:
+        """Depth of the season, shape (Z, W) [mm]."""
+        return np.stack([d @ r.astype(float) for d, r in zip(self.depth, self.ran, strict=True)])
+
+    @property
+    def worst_stress_days(self) -> Floats:
+        """Stress days in the worst season out of ten, shape (Z,) [d]."""
+        return worst_tenth(self.stress_days)
+
+    def within(self, days: Flags) -> Floats:
+        """Return the depth of some days of the season.
+
+        Parameters
+        ----------
+        days : ndarray of bool, shape (D,)
+            Which days.
+
+        Returns
+        -------
+        ndarray, shape (Z, W)
+            Their depth [mm].
+        """
+        parts = zip(self.depth, self.ran, strict=True)
+        return np.stack([depth[days] @ ran[days].astype(float) for depth, ran in parts])
+
+
+class SensorRun(NamedTuple):
+    """What sensors let run, and how their zone fared.
+
+    ran (G, D, W): days with an event; stress_days (G, W): mean over the area classes [d].
+    """
+
+    ran: Flags
+    stress_days: Floats
+
+
+class Search(NamedTuple):
+    """The least whole minutes, and what they do.
+
+    Parameters
+    ----------
+    minutes : ndarray of int, shape (G,)
+        The least with which the zone keeps its limit; the most allowed where none does.
+    stress_days : ndarray, shape (G, W)
+        With those minutes [d].
+    kept : ndarray of bool, shape (G,)
+        Whether the limit is kept.
+    """
+
+    minutes: Ints
+    stress_days: Floats
+    kept: Flags
+
+
+def sensor_events(
+    root: RootZone,
+    *,
+    depth: ArrayLike,
+    threshold: ArrayLike,
+    days: Flags,
+    which: ArrayLike | None = None,
+) -> SensorRun:
+    """Run sensors in the driest class of a zone.
+
+    Parameters
+    ----------
+    root : RootZone
+        The zone.
+    depth : array_like, shape (G,)
+        Depth of an event, whole or not at all [mm, zone mean].
+    threshold : array_like, shape (G,)
+        An event runs from this share of the reading's range below field capacity on [-].
+    days : ndarray of bool, shape (D, W) or (K, D, W)
+        Sets of days on which an event may run.
+    which : array_like of int, shape (G,), optional
+        The set of each sensor; the first of all by default.
+
+    Returns
+    -------
+    SensorRun
+        Events and stress days.
+    """
+    depths = _whole(np.atleast_1d(np.asarray(depth, dtype=np.float64)))
+    start = _whole(np.broadcast_to(np.asarray(threshold, dtype=np.float64), depths.shape))
+    place = np.zeros(depths.shape, np.int64) if which is None else np.asarray(which, np.int64)
+    sets = _whole(days if days.ndim == 3 else days[None])  # noqa: PLR2004 - one set of days
+    _, count, runs = root.shape
+    ran = np.empty((depths.size, count, runs), dtype=np.bool_)
+    stress = np.empty((depths.size, runs))
+    rule = _whole(place), start, depths
+    run_sensors(root.weather, root.soil, root.layer, sets, rule, ran, stress)
+    return SensorRun(ran, stress)
+
+
+def schedule_stress(
+    root: RootZone,
+    ran: Flags,
+    *,
+    depth: ArrayLike,
+    dial: Floats | None = None,
+) -> Floats:
+    """Put a zone under given events.
+
+    Parameters
+    ----------
+    root : RootZone
+        The zone.
+    ran : ndarray of bool, shape (D, W) or (G, D, W)
+        Days with an event.
+    depth : array_like, shape () or (G,)
+        Depth of a full event [mm, zone mean].
+    dial : ndarray, shape (D,), optional
+        Seasonal adjustment of the depth on each day, 1 at full.
+
+    Returns
+    -------
+    ndarray, shape (G, W)
+        Stress days, the mean over the area classes [d].
+    """
+    events = _whole(ran if ran.ndim == 3 else ran[None])  # noqa: PLR2004 - one schedule
+    depths = _whole(np.broadcast_to(np.asarray(depth, dtype=np.float64), len(events)))
+    adjusted = np.ones(events.shape[1]) if dial is None else _whole(dial)
+    stress = np.empty((len(events), events.shape[2]))
+    run_schedules(root.weather, root.soil, events, adjusted, depths, stress)
+    return stress
+
+
+def least_minutes(
+    root: RootZone,
+    *,
+    threshold: Floats,
+    days: Flags,
+    which: Ints,
+    per_minute: float,
+    most: Ints,
+    limit: float,
+) -> tuple[Search, SensorRun]:
+    """Find the least whole minutes with which a sensor keeps its own zone within the limit.
+
+    Halved, not tried one by one: where longer events that are skipped more often make more stress
+    than shorter ones, a shorter run time that would also do may be passed over. What is found is
+    proven on every run.
+
+    Parameters
+    ----------
+    root : RootZone
+        The zone.
+    threshold : ndarray, shape (G,)
+        As in `sensor_events`.
+    days : ndarray of bool, shape (K, D, W)
+        As in `sensor_events`.
+    which : ndarray of int, shape (G,)
+        As in `sensor_events`.
+    per_minute : float
+        What the valve applies in a minute [mm].
+    most : ndarray of int, shape (G,)
+        Most minutes of an event, at least 1.
+    limit : float
+        Stress days allowed in the worst season out of ten [d].
+
+    Returns
+    -------
+    search : Search
+        Minutes and stress days.
+    run : SensorRun
+        With those minutes.
+    """
+    run = SensorRun(
+        np.empty((most.size, *root.shape[1:]), np.bool_), np.empty((most.size, root.shape[2]))
+    )
+
+    def ran(of: RootZone, on: Flags, rows: Ints, minutes: Ints) -> SensorRun:
+        depth = minutes * per_minute
+        return sensor_events(of, depth=depth, threshold=threshold[rows], days=on, which=which[rows])
+
+    def tried(rows: Ints, minutes: Ints) -> Flags:
+        got = ran(root, days, rows, minutes)
+        kept = worst_tenth(got.stress_days) <= limit
+        # The last good try is the answer; where none is good, the first, with the most minutes.
+        keep = kept | (minutes == most[rows])
+        run.ran[rows[keep]], run.stress_days[rows[keep]] = got.ran[keep], got.stress_days[keep]
+        return np.asarray(kept)
+
+    def look(runs: Ints) -> Callable[[Ints, Ints], Flags]:
+        some, on = root.only(runs), np.ascontiguousarray(days[..., runs])
+        worst = _worst_count(root.shape[2])
+        return lambda rows, minutes: (
+            worst_tenth(ran(some, on, rows, minutes).stress_days, count=worst) <= limit
+        )
+
+    minutes, kept = _least(most, tried, look, lambda: _driest_runs(root, run.stress_days))
+    return Search(minutes, run.stress_days, kept), run
+
+
+def least_minutes_following(
+    root: RootZone,
+    ran: Flags,
+    *,
+    per_minute: float,
+    most: Ints,
+    limit: float,
+    dial: Floats | None = None,
+) -> Search:
+    """Find the least whole minutes with which given events keep a zone within the limit.
+
+    More minutes never make more stress days as long as a day's demand does not exceed TAW - RAW:
+    each day's balance is then non-decreasing in the depletion, with a slope of at most 1.
+
+    Parameters
+    ----------
+    root : RootZone
+        The zone.
+    ran : ndarray of bool, shape (G, D, W)
+        Days with an event: those of a governor, or a timer's.
+    per_minute : float
+        What the valve applies in a minute [mm].
+    most : ndarray of int, shape (G,)
+        Most minutes of an event; below 1 where nothing may run.
+    limit : float
+        Stress days allowed in the worst season out of ten [d].
+    dial : ndarray, shape (D,), optional
+        As in `schedule_stress`.
+
+    Returns
+    -------
+    Search
+        Minutes and stress days.
+    """
+    stress = np.full((len(ran), root.shape[2]), np.inf)
+
+    def tried(rows: Ints, minutes: Ints) -> Flags:
+        got = schedule_stress(root, ran[rows], depth=minutes * per_minute, dial=dial)
+        kept = worst_tenth(got) <= limit
+        keep = kept | (minutes == most[rows])
+        stress[rows[keep]] = got[keep]
+        return np.asarray(kept)
+
+    def look(runs: Ints) -> Callable[[Ints, Ints], Flags]:
+        some, events = root.only(runs), np.ascontiguousarray(ran[..., runs])
+        worst = _worst_count(root.shape[2])
+
+        def good(rows: Ints, minutes: Ints) -> Flags:
+            got = schedule_stress(some, events[rows], depth=minutes * per_minute, dial=dial)
+            return np.asarray(worst_tenth(got, count=worst) <= limit)
+
+        return good
+
+    minutes, kept = _least(most, tried, look, lambda: _driest_runs(root, stress))
+    return Search(minutes, stress, kept)
+
+
+_Tried = Callable[[Ints, Ints], Flags]
+#: Share of the runs that are looked at first: where the worst tenth will be found.
+_FIRST: Final = 0.3
+#: With fewer runs all of them are looked at.
+_FEW: Final = 40
+
+
+def _worst_count(runs: int) -> int:
+    """Return how many runs make the worst tenth, up to whole runs."""
+    return max(1, int(np.ceil(WORST_SHARE * runs - 1e-9)))
+
+
+def _driest_runs(root: RootZone, stress: Floats) -> Ints:
+    """Return the runs in which most stress is to be expected, rising."""
+    _, _, runs = root.shape
+    if runs <= _FEW:
+        return np.arange(runs)
+    lack = root.etc[0].sum(axis=0) - root.rain.sum(axis=0)
+    known = np.where(np.isfinite(stress), stress, 0.0).sum(axis=0)
+    order = np.lexsort((-lack, -known))
+    return np.sort(order[: int(np.ceil(_FIRST * runs))])
+
+
+def _least(
+    most: Ints, tried: _Tried, look: Callable[[Ints], _Tried], driest: Callable[[], Ints]
+) -> tuple[Ints, Flags]:
+    """Return the least minutes from 1 to `most` that are kept, and whether any are.
+
+    Halved on the driest runs, whose worst are at most the worst of all: what fails there fails.
+    What is found is proven on every run, and halved again on all of them where it fails.
+    """
+    kept = most >= 1
+    rows = np.flatnonzero(kept)
+    if rows.size:
+        kept[rows] = tried(rows, most[rows])
+    rows = np.flatnonzero(kept)
+    low, high = np.zeros_like(most), most.copy()  # not good enough; good enough
+    if not rows.size:
+        return high, kept
+    found = high.copy()
+    _halve(rows, low, found, look(driest()))
+    proof = rows[found[rows] < most[rows]]
+    if proof.size:
+        good = tried(proof, found[proof])
+        high[proof[good]] = found[proof[good]]
+        failed = proof[~good]
+        low[failed] = found[failed]
+        _halve(failed, low, high, tried)
+    return high, kept
+
+
+def _halve(rows: Ints, low: Ints, high: Ints, tried: _Tried) -> None:
+    """Bring `high` down to the least that is good, in place, between it and `low`, which is not."""
+    while True:
+        open_ = rows[high[rows] - low[rows] > 1]
+        if not open_.size:
+            return
+        middle = (low[open_] + high[open_]) // 2
+        good = tried(open_, middle)
+        high[open_[good]], low[open_[~good]] = middle[good], middle[~good]
+
+
+def _whole(values: NDArray[np.generic]) -> NDArray[Any]:
+    """Contiguous and writable, so that every kernel is compiled for one kind of array."""
+    return np.require(values, requirements=["C", "W"])
+
+
+def _fault(name: str, found: str, allowed: str) -> Fault:
+    return Fault("root zone", found, allowed, "Correct the input of this zone.", column=name)

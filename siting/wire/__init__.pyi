@@ -1,0 +1,10 @@
+from .routes import BED_FACTOR as BED_FACTOR
+from .routes import DECODER_M as DECODER_M
+from .routes import LINK_M as LINK_M
+from .routes import PAVING_FACTOR as PAVING_FACTOR
+from .routes import ROOTS_FACTOR as ROOTS_FACTOR
+from .routes import PricedGround as PricedGround
+from .routes import TrenchNetwork as TrenchNetwork
+from .routes import WireRoutes as WireRoutes
+from .routes import parts_list as parts_list
+from .routes import wire_routes as wire_routes

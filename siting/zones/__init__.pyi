@@ -1,0 +1,16 @@
+from .application import Unevenness as Unevenness
+from .application import ZoneApplication as ZoneApplication
+from .ground import Ground as Ground
+from .ground import Progress as Progress
+from .ground import SunVariants as SunVariants
+from .need import CAUSES as CAUSES
+from .need import budget as budget
+from .need import dryness_raster as dryness_raster
+from .points import area_rank as area_rank
+from .roots import PropertyRoots as PropertyRoots
+from .roots import ZoneShares as ZoneShares
+from .roots import over_zones as over_zones
+from .roots import sensor_shares as sensor_shares
+from .scenarios import SPREAD as SPREAD
+from .survey import Known as Known
+from .survey import survey_site as survey_site

@@ -1,0 +1,308 @@
+"""How evenly each zone is watered: by cans, else by its heads, else by its uniformity."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Any, Final
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import shapely
+from shapely.geometry.base import BaseGeometry
+
+from siting.arrays import Floats
+from siting.units import UnitsName, show
+from siting.water.heads import (
+    HEAD_SPACING_M,
+    can_depth_mm,
+    can_test,
+    cv_after_test,
+    head_pattern,
+    head_radii,
+)
+from siting.zones.points import ZonePixels
+
+
+@dataclass(frozen=True)
+class Unevenness:
+    """An application pattern that is not known.
+
+    Parameters
+    ----------
+    cv : float
+        Coefficient of variation of local application about what is assumed of it.
+    reach : float
+        Distance over which deviations are alike: their correlation at distance d is
+        exp(-(d / reach)² / 2). 0 says that every point deviates by itself [m].
+    cv_tested : float or None
+        The coefficient of variation that a can test would leave; None where none is to be gained.
+    """
+
+    cv: float = 0.0
+    reach: float = 0.0
+    cv_tested: float | None = None
+
+
+def application_cv(distribution_uniformity: float) -> float:
+    """Coefficient of variation of application from the lower-quarter distribution uniformity.
+
+    distribution_uniformity: DUlq, 0..1. Returns (1 - DUlq) / 1.271: the mean of a normal
+    distribution's lowest quarter lies 1.271 standard deviations below its mean.
+
+    >>> round(application_cv(0.6), 3)
+    0.315
+    """
+    return max(0.0, 1.0 - distribution_uniformity) / 1.2711
+
+
+#: With fewer cans the reading says nothing of the pattern. (24 make a full audit.)
+FEWEST_CANS: Final = 8
+#: With fewer heads there is no layout to model.
+FEWEST_HEADS: Final = 3
+_CANS: Final = (24, 48)  # cans of a test: two per head spacing each way, but within these
+_REACH: Final = 0.4  # deviations are alike over this share of the head spacing; judgement
+_LEFT_BY_HEADS: Final = 0.7  # share of the unevenness that a head layout leaves open; judgement
+_LOWEST, _HIGHEST = 0.3, 2.0
+_WORTH_TESTING: Final = 0.05  # least gain of chance for which a can test is spoken of
+_RATES_DIFFER: Final = 0.25
+
+
+@dataclass(frozen=True)
+class ZoneApplication:
+    """Local application over the zone mean.
+
+    Parameters
+    ----------
+    uniformity : float
+        Low-quarter uniformity, 0..1.
+    at_points : ndarray, shape (P,)
+        Application at the zone's points over the zone mean; ones where it is unknown.
+    at_samples : ndarray, shape (F,)
+        The same at its samples, in and around the zone.
+    source : {"cans", "heads", "prior"}
+        What it is known from.
+    unknown : Unevenness
+        What is not known of it.
+    rate_mm_h : float
+        Precipitation rate by the cans; NaN where they do not say.
+    cans : int
+        Cans that were read, or that a test would take.
+    """
+
+    uniformity: float
+    at_points: Floats
+    at_samples: Floats = field(default_factory=lambda: np.empty(0))
+    source: str = "prior"
+    unknown: Unevenness = field(default_factory=Unevenness)
+    rate_mm_h: float = float("nan")
+    cans: int = 0
+
+    @property
+    def measured(self) -> bool:
+        """Whether cans were read."""
+        return self.source == "cans"
+
+    def words(self, now: float, tested: float) -> str:
+        """Say what a point's chances rest on, and what a can test would make of them.
+
+        Parameters
+        ----------
+        now : float
+            Chance that it lies in the driest quarter as things stand, 0..1.
+        tested : float
+            The same after a can test; NaN where nothing is to be gained.
+
+        Returns
+        -------
+        str
+            Plain words, without a full stop.
+        """
+        if self.source == "cans":
+            return f"application measured with {self.cans} cans"
+        basis = "modelled from the heads" if self.source == "heads" else "not known, assumed"
+        if not tested >= now + _WORTH_TESTING:
+            return f"application {basis}"
+        return (
+            f"application {basis}; a can test ({self.cans} cans) would let a point be chosen with "
+            f"about {100 * tested:.0f} in 100 for the driest quarter instead of {100 * now:.0f}"
+        )
+
+
+@dataclass(frozen=True)
+class _Zone:
+    """One zone and where its application is asked for."""
+
+    name: str
+    shape: BaseGeometry
+    irrigation: str
+    uniformity: float
+    points: tuple[Floats, Floats]
+    samples: tuple[Floats, Floats]
+
+
+def zone_application(
+    pixels: ZonePixels,
+    hydrozones: gpd.GeoDataFrame,
+    *,
+    cans: gpd.GeoDataFrame,
+    water: pd.DataFrame,
+    fixtures: gpd.GeoDataFrame | None = None,
+    units: UnitsName = "metric",
+) -> tuple[dict[str, ZoneApplication], tuple[str, ...]]:
+    """Find each zone's application pattern.
+
+    hydrozones: index `zone`, columns valve, irrigation; cans: columns depth or volume, and Point
+    geometry, as in `Site.cans`; water: index `zone`, columns distribution_uniformity,
+    precipitation_rate; units {"metric", "us"}: how the warnings show rates. Returns can readings
+    that could not be used, or that contradict what was given.
+    """
+    patterns: dict[str, ZoneApplication] = {}
+    warnings: list[str] = []
+    words = hydrozones["irrigation"] if "irrigation" in hydrozones else pd.Series(dtype=object)
+    for z, name in enumerate(pixels.zones):
+        kind = words.get(name)
+        zone = _Zone(
+            name=name,
+            shape=hydrozones.geometry.loc[name],
+            irrigation=kind if isinstance(kind, str) else "spray",
+            uniformity=float(water["distribution_uniformity"].loc[name]),
+            points=(pixels.x[z], pixels.y[z]),
+            samples=(pixels.sample_x[z], pixels.sample_y[z]) if pixels.sample_x else _NOWHERE,
+        )
+        caught = _readings(cans, zone.shape)
+        if 0 < len(caught) < FEWEST_CANS:
+            warnings.append(
+                f"zone {name}: {len(caught)} can readings are too few to tell how evenly it is "
+                f"watered; at least {FEWEST_CANS} are used, and 24 make a full test"
+            )
+        if len(caught) >= FEWEST_CANS:
+            patterns[name] = _measured(zone, caught)
+            warnings += _contradictions(name, patterns[name], hydrozones, units)
+        else:
+            heads = _heads(fixtures, hydrozones, name)
+            patterns[name] = _prior(zone) if len(heads) < FEWEST_HEADS else _modelled(zone, heads)
+    return patterns, tuple(warnings)
+
+
+_NOWHERE: Final = (np.empty(0), np.empty(0))
+
+
+def _readings(cans: gpd.GeoDataFrame, polygon: BaseGeometry) -> Floats:
+    """Return x, y, reading and minutes of the cans inside a zone, shape (N, 4), in a fixed order.
+
+    Readings are depths where every can has one or tells its mouth; else volumes, which tell the
+    pattern but no rate (all cans of a test then have one mouth).
+    """
+    if cans.empty:
+        return np.empty((0, 4))
+    inside = cans[cans.geometry.intersects(polygon)]
+
+    def column(name: str) -> Floats:
+        if name not in inside:
+            return np.full(len(inside), np.nan)
+        values: Floats = inside[name].to_numpy(dtype=float)
+        return values
+
+    depth, volume, minutes = column("depth"), column("volume"), column("minutes")
+    depth = np.where(np.isnan(depth), can_depth_mm(volume, column("mouth_diameter")), depth)
+    value = depth if np.isfinite(depth).any() else volume
+    if value is volume:
+        minutes = np.full(len(inside), np.nan)
+    table = np.column_stack([inside.geometry.x, inside.geometry.y, value, minutes])
+    table = table[np.isfinite(table[:, 2])]
+    ordered: Floats = table[np.lexsort(table.T)]
+    return ordered
+
+
+def _measured(zone: _Zone, caught: Floats) -> ZoneApplication:
+    """Evaluate a can test."""
+    test = can_test(caught[:, :2], caught[:, 2], minutes=caught[:, 3])
+    points = test.surface(*zone.points)
+    mean = float(points.mean())
+    error = float(np.sqrt((test.deviation(*zone.points) ** 2).mean())) / mean
+    return ZoneApplication(
+        uniformity=test.uniformity,
+        at_points=points / mean,
+        at_samples=test.surface(*zone.samples) / mean,
+        source="cans",
+        unknown=Unevenness(error, test.spacing / 2),
+        rate_mm_h=test.rate_mm_h,
+        cans=len(test.places),
+    )
+
+
+def _contradictions(
+    name: str, pattern: ZoneApplication, hydrozones: gpd.GeoDataFrame, units: UnitsName
+) -> list[str]:
+    """Say where the cans disagree with the rate that the drawing gives."""
+    if "precipitation_rate" not in hydrozones:
+        return []
+    given, found = float(hydrozones["precipitation_rate"].loc[name]), pattern.rate_mm_h
+    if not (np.isfinite(given) and np.isfinite(found)):
+        return []
+    if abs(found / given - 1) <= _RATES_DIFFER:
+        return []
+    return [
+        f"zone {name}: the cans say {show(found, 'rate', units)}, the drawing "
+        f"{show(given, 'rate', units)}; the cans are used, check their run minutes and mouths"
+    ]
+
+
+def _heads(
+    fixtures: gpd.GeoDataFrame | None, hydrozones: gpd.GeoDataFrame, name: str
+) -> gpd.GeoDataFrame:
+    """Return the heads of a zone: by valve, else those that stand in it without one."""
+    if fixtures is None or fixtures.empty:
+        return gpd.GeoDataFrame({"kind": []}, geometry=[])
+    heads = fixtures[fixtures["kind"] == "head"]
+    own = heads["valve"] == hydrozones["valve"].loc[name]
+    beside = heads.geometry.dwithin(hydrozones.geometry.loc[name], 0.5)
+    return heads[own | (heads["valve"].isna() & beside)]
+
+
+def _modelled(zone: _Zone, heads: gpd.GeoDataFrame) -> ZoneApplication:
+    """Model the pattern from the heads."""
+    if zone.irrigation in {"drip", "bubbler"}:
+        return _prior(zone)
+    places = shapely.get_coordinates(heads.geometry.to_numpy())
+
+    def column(name: str) -> Floats:
+        return heads[name].to_numpy(dtype=float) if name in heads else np.full(len(heads), np.nan)
+
+    options: dict[str, Any] = {
+        "places": places,
+        "radius": head_radii(places, column("wetted_radius"), zone.irrigation),
+        "flow": column("nozzle_flow"),
+        "zone": zone.shape,
+    }
+    points = head_pattern(*zone.points, **options)
+    raw = float(points.mean())
+    if raw <= 0:
+        return _prior(zone)
+    points = np.clip(points / raw, _LOWEST, _HIGHEST)
+    samples = np.clip(head_pattern(*zone.samples, **options) / raw, _LOWEST, _HIGHEST)
+    mean = float(points.mean())
+    gap = float(np.median(options["radius"]))
+    known = _LEFT_BY_HEADS * application_cv(zone.uniformity)
+    unknown, cans = _unknown(zone, known, gap)
+    return ZoneApplication(
+        zone.uniformity, points / mean, samples / mean, "heads", unknown, cans=cans
+    )
+
+
+def _prior(zone: _Zone) -> ZoneApplication:
+    """Assume a pattern of the stated uniformity, even on average everywhere."""
+    gap = HEAD_SPACING_M[zone.irrigation]
+    unknown, cans = _unknown(zone, application_cv(zone.uniformity), gap)
+    points, samples = np.ones(zone.points[0].size), np.ones(zone.samples[0].size)
+    return ZoneApplication(zone.uniformity, points, samples, "prior", unknown, cans=cans)
+
+
+def _unknown(zone: _Zone, cv: float, gap: float) -> tuple[Unevenness, int]:
+    """Return what is not known at a head spacing, now and after a can test, and its cans."""
+    area = float(zone.shape.area)
+    cans = int(np.clip(round(area / (gap / 2) ** 2), *_CANS))
+    reach = _REACH * gap
+    left = cv_after_test(cv, reach=reach, spacing=float(np.sqrt(area / cans)))
+    return Unevenness(cv, reach, left), cans

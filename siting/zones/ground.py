@@ -1,0 +1,356 @@
+"""The ground under the plan: sun, demand and dryness of every point in every scenario."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+from typing import Final, NamedTuple
+
+import numpy as np
+import pandas as pd
+
+from siting.arrays import Floats, Ints
+from siting.climate.model import SeasonCalendar
+from siting.site.model import LocalGrid, Site
+from siting.sun.light import ShadeOptions
+from siting.sun.model import SunPositions, SunShade
+from siting.sun.scene import leaf_months
+from siting.sun.shade import shade_scenarios
+from siting.water.reference_et import EtoTerms
+from siting.water.zones import plant_factors
+from siting.zones.application import ZoneApplication
+from siting.zones.points import ZonePixels, class_weights, pixel_demand, pixel_dryness, pixel_eto
+from siting.zones.scenarios import SPREAD
+
+Progress = Callable[[str, int, int], None]
+#: Area classes of a zone: quarters of its area, the driest first.
+CLASSES: Final = 4
+#: Levels of the obstacles at which the ground is worked out: as drawn, and the middles of six equal
+#: shares of how far they may be off (a normal draw over two standard deviations). Nothing else that
+#: is uncertain changes the order of dryness within a zone.
+OBSTACLES: Final = (0.0, -0.6915, -0.3372, -0.1052, 0.1052, 0.3372, 0.6915)
+#: Cells of margin around the hydrozones.
+_MARGIN: Final = 4
+_WHOLE: Final = 1e-6  # float noise must not add a row
+
+
+@dataclass(frozen=True)
+class MonthlyEto:
+    """Mean terms of reference ET in each month of the season; see `EtoTerms`.
+
+    months: calendar months that have days in the season; days (M,): days of the season in each
+    month [d]; constant, beam, sky (M,): what does not depend on a point's sun, what the open beam
+    and the open sky add [mm/d].
+    """
+
+    months: tuple[int, ...]
+    days: Floats
+    constant: Floats
+    beam: Floats
+    sky: Floats
+
+    @property
+    def open_sky(self) -> Floats:
+        """ETo of open ground, never below 0, shape (M,) [mm/d]."""
+        return np.maximum(self.constant + self.beam + self.sky, 0.0)
+
+
+@dataclass(frozen=True)
+class SunVariants:
+    """Sun under three readings of the obstacles; all the same where nothing is varied.
+
+    Parameters
+    ----------
+    low : SunShade
+        Obstacles lower and more transparent.
+    drawn : SunShade
+        Obstacles as drawn.
+    high : SunShade
+        Obstacles higher and denser.
+    """
+
+    low: SunShade
+    drawn: SunShade
+    high: SunShade
+
+    def at(self, obstacles: float, cells: Ints) -> tuple[Floats, Floats]:
+        """Return the sun of some cells, straight between the variants.
+
+        Parameters
+        ----------
+        obstacles : float
+            -1 lowest and most transparent obstacles, 0 as drawn, 1 highest and densest.
+        cells : ndarray of int, shape (P,)
+            Flat index of the raster cells (row-major).
+
+        Returns
+        -------
+        beam_fraction : ndarray, shape (M, P)
+            Beam that arrives over that of open level ground, per month: 0..1, and more where a
+            terrain tells of ground that leans to the sun; NaN under a roof.
+        sky_view : ndarray, shape (P,)
+            Share of the diffuse light that arrives, 0..1; NaN under a roof.
+        """
+        other = self.low if obstacles < 0 else self.high
+        share = abs(obstacles)
+        months = len(self.drawn.months)
+        beam = [_beam(sun).reshape(months, -1)[:, cells] for sun in (self.drawn, other)]
+        sky = [_sky(sun).ravel()[cells] for sun in (self.drawn, other)]
+        return (
+            beam[0] + share * (beam[1] - beam[0]),
+            sky[0] + share * (sky[1] - sky[0]),
+        )
+
+
+def _beam(sun: SunShade) -> Floats:
+    """Return the beam over that of open level ground, on the ground's own slope where known."""
+    return sun.beam_fraction if sun.slope_beam is None else sun.slope_beam
+
+
+def _sky(sun: SunShade) -> Floats:
+    """Return the sky's share, on the ground's own slope where known."""
+    return sun.sky_view if sun.slope_sky is None else sun.slope_sky
+
+
+@dataclass(frozen=True)
+class Ground:
+    """What every stage after it needs to know of the ground.
+
+    Parameters
+    ----------
+    pixels : ZonePixels
+        The points of each zone.
+    eto : MonthlyEto
+        Monthly terms.
+    etc : DataFrame, shape (Z, M)
+        Zone mean demand as described, columns month [mm/d].
+    dryness : tuple of ndarray, each shape (L, P_z)
+        Dryness of the points of each zone, by level of the obstacles (`OBSTACLES`, or the drawn
+        ones alone) [1/d].
+    samples : tuple of ndarray, each shape (L, F_z)
+        Dryness of the samples in and around each zone [1/d].
+    mean_beam : ndarray, shape (Z, M)
+        Mean beam fraction of the zone as described.
+    mean_sky : ndarray, shape (Z,)
+        Its mean sky view.
+    class_beam : ndarray, shape (Z, Q, L, M)
+        Mean beam fraction of each area class, the driest quarter first.
+    class_sky : ndarray, shape (Z, Q, L)
+        Mean sky view of each area class.
+    class_pattern : ndarray, shape (Z, Q, L)
+        What each area class receives over the zone mean, where cans were read; else NaN [-].
+    levels : tuple of float, length L
+        Levels of the obstacles, as drawn first; see `SunVariants.at`.
+    """
+
+    pixels: ZonePixels
+    eto: MonthlyEto
+    etc: pd.DataFrame
+    dryness: tuple[Floats, ...]
+    samples: tuple[Floats, ...]
+    mean_beam: Floats
+    mean_sky: Floats
+    class_beam: Floats
+    class_sky: Floats
+    class_pattern: Floats
+    levels: tuple[float, ...] = (0.0,)
+
+    def between(self, values: Floats, obstacles: Floats) -> Floats:
+        """Return values of the levels at other obstacles, straight between and beyond them.
+
+        Parameters
+        ----------
+        values : ndarray, shape (Q, L, ...)
+            Of every level.
+        obstacles : ndarray, shape (S,)
+            -1 lowest and most transparent, 0 as drawn, 1 highest and densest.
+
+        Returns
+        -------
+        ndarray, shape (Q, S, ...)
+            Held to 0 and more.
+        """
+        if len(self.levels) == 1:
+            return np.repeat(values, len(obstacles), axis=1)
+        order = np.argsort(self.levels)
+        level = np.asarray(self.levels)[order]
+        right = np.clip(np.searchsorted(level, obstacles), 1, len(level) - 1)
+        share = (obstacles - level[right - 1]) / (level[right] - level[right - 1])
+        share = share.reshape(1, -1, *(1,) * (values.ndim - 2))
+        low, high = values[:, order[right - 1]], values[:, order[right]]
+        return np.asarray(np.maximum(low + share * (high - low), 0.0))
+
+
+def property_grid(site: Site, resolution: float) -> LocalGrid:
+    """Lay a raster over the hydrozones, centred on them, with some cells of margin.
+
+    Centred, so that it moves and turns with the property.
+
+    resolution: side of a cell [m]. Returns at least four cells wider than the hydrozones on each
+    side.
+    """
+    west, south, east, north = site.hydrozones.total_bounds
+    columns = int(np.ceil((east - west) / resolution - _WHOLE)) + 2 * _MARGIN
+    rows = int(np.ceil((north - south) / resolution - _WHOLE)) + 2 * _MARGIN
+    left = (west + east - columns * resolution) / 2
+    top = (south + north + rows * resolution) / 2
+    return LocalGrid(float(left), float(top), resolution, rows, columns)
+
+
+def sun_variants(
+    site: Site,
+    grid: LocalGrid,
+    positions: SunPositions,
+    *,
+    months: tuple[int, ...],
+    threads: int,
+    spread: bool,
+    progress: Progress | None,
+) -> SunVariants:
+    """Compute the sun on the property, and with obstacles lower and higher where scenarios ask.
+
+    Returns three times the same where nothing is to be varied.
+    """
+    leaves = leaf_months(site.latitude)
+
+    def named(name: str, options: ShadeOptions) -> ShadeOptions:
+        def count(done: int, total: int) -> None:
+            if progress is not None:
+                progress(name, done, total)
+
+        return replace(options, threads=threads, progress=count, leaf_months=leaves)
+
+    wanted = [named("Sun and shade", ShadeOptions())]
+    no_walls = site.walls is None or site.walls.empty
+    bare = site.buildings.empty and site.trees.empty and no_walls and site.surface is None
+    if spread and not bare:
+        height, clear = SPREAD.height, SPREAD.transmissivity
+        low = ShadeOptions(height_scale=1 - height, transmissivity_scale=clear)
+        high = ShadeOptions(height_scale=1 + height, transmissivity_scale=1 / clear)
+        wanted += [named("Sun, obstacles lower", low), named("Sun, obstacles higher", high)]
+    drawn, *others = shade_scenarios(
+        grid,
+        positions,
+        wanted,
+        buildings=site.buildings,
+        trees=site.trees,
+        walls=site.walls,
+        surface=site.surface,
+        terrain=site.terrain,
+        months=months,
+    )
+    lower, higher = others or (drawn, drawn)
+    return SunVariants(lower, drawn, higher)
+
+
+def monthly_eto(terms: EtoTerms, seasons: SeasonCalendar) -> MonthlyEto:
+    """Average the daily terms of reference ET over the season's days of each month.
+
+    Returns means over the seasons.
+    """
+    months = tuple(int(m) for m in np.unique(seasons.month))
+    inside = [seasons.month == month for month in months]
+
+    def mean(values: Floats) -> Floats:
+        daily = values[seasons.rows].mean(axis=1)
+        return np.array([daily[days].mean() for days in inside])
+
+    return MonthlyEto(
+        months=months,
+        days=np.array([float(days.sum()) for days in inside]),
+        constant=mean(terms.constant),
+        beam=mean(terms.beam),
+        sky=mean(terms.sky),
+    )
+
+
+def survey(
+    sun: SunVariants,
+    pixels: ZonePixels,
+    *,
+    eto: MonthlyEto,
+    water: pd.DataFrame,
+    application: dict[str, ZoneApplication],
+    levels: Sequence[float] = OBSTACLES,
+) -> Ground:
+    """Work out demand and dryness of every point of every zone at every level of the obstacles.
+
+    Returns in the order of the zones.
+    """
+    factors = plant_factors(water, eto.months)
+    storage = water["taw_mm"].to_numpy(dtype=float)
+    zones = [
+        _zone_ground(
+            sun, pixels, z, (eto, factors[z], float(storage[z])), application[zone], levels
+        )
+        for z, zone in enumerate(pixels.zones)
+    ]
+    index = pd.Index(pixels.zones, name="zone")
+    return Ground(
+        pixels=pixels,
+        eto=eto,
+        etc=pd.DataFrame([zone.etc for zone in zones], index=index, columns=list(eto.months)),
+        dryness=tuple(zone.dryness for zone in zones),
+        samples=tuple(zone.samples for zone in zones),
+        mean_beam=np.array([zone.mean_beam for zone in zones]),
+        mean_sky=np.array([zone.mean_sky for zone in zones]),
+        class_beam=np.array([zone.class_beam for zone in zones]),
+        class_sky=np.array([zone.class_sky for zone in zones]),
+        class_pattern=np.array([zone.pattern for zone in zones]),
+        levels=tuple(levels),
+    )
+
+
+class _ZoneGround(NamedTuple):
+    """The ground of one zone: demand and light of its mean; by level its area classes."""
+
+    etc: Floats
+    mean_beam: Floats
+    mean_sky: float
+    dryness: Floats
+    samples: Floats
+    class_beam: Floats
+    class_sky: Floats
+    pattern: Floats
+
+
+def _zone_ground(
+    sun: SunVariants,
+    pixels: ZonePixels,
+    z: int,
+    need: tuple[MonthlyEto, Floats, float],
+    pattern: ZoneApplication,
+    levels: Sequence[float],
+) -> _ZoneGround:
+    """Work out one zone; `need` is monthly ETo, the zone's plant factors and its TAW."""
+    eto, factor, storage = need
+    own, beyond = pixels.flat[z], pixels.sample_flat[z]
+    cells, where = np.unique(np.concatenate([own, beyond]), return_inverse=True)
+    inner, outer = np.split(where, [own.size])
+    count = len(levels)
+    rows, around = np.empty((count, inner.size)), np.empty((count, outer.size))
+    beam = np.empty((CLASSES, count, len(eto.months)))
+    sky, received = np.empty((CLASSES, count)), np.full((CLASSES, count), np.nan)
+    for at, level in enumerate(levels):
+        broad = sun.at(level, cells)
+        light = broad[0][:, inner], broad[1][inner]
+        everywhere, monthly = _demand(broad, eto, factor)
+        if at == 0:
+            etc = factor * monthly[:, inner].mean(axis=1)
+            mean = light[0].mean(axis=1), float(light[1].mean())
+        rows[at] = pixel_dryness(everywhere[inner], taw=storage, application=pattern.at_points)
+        around[at] = pixel_dryness(everywhere[outer], taw=storage, application=pattern.at_samples)
+        weights = class_weights(rows[at], classes=CLASSES)
+        beam[:, at], sky[:, at] = weights @ light[0].T, weights @ light[1]
+        if pattern.measured:
+            received[:, at] = weights @ pattern.at_points
+    return _ZoneGround(etc, *mean, rows, around, beam, sky, received)
+
+
+def _demand(light: tuple[Floats, Floats], eto: MonthlyEto, factor: Floats) -> tuple[Floats, Floats]:
+    """Return season-mean demand per point (P,) and reference ET per month (M, P) [mm/d]."""
+    points = pixel_eto(eto.constant, eto.beam, eto.sky, beam_fraction=light[0], sky_view=light[1])
+    return (
+        pixel_demand(points, plant_factor=factor, days=eto.days),
+        points,
+    )

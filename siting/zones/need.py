@@ -1,0 +1,517 @@
+"""What makes a zone thirsty, in shares and in plain words, and what is reported of it.
+
+The *thirst* of a zone is its water-need score where the water falls short: ETc of the peak month
+over the readily available water, over what reaches the low quarter, over the share of a refill that
+soaks in when it is run in one go. It is compared with that of an undemanding zone (`EASY_ZONE`),
+and the logarithm of the ratio is divided among the six causes by Shapley's rule: each cause gets
+its mean effect over all orders in which the easy values could be replaced by the zone's own. So the
+shares add up exactly and do not depend on an order, although the causes are not independent (the
+allowed depletion follows the demand, run-off follows soil, slope and rate at once).
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Hashable, Mapping
+from dataclasses import dataclass
+from itertools import combinations
+from math import factorial
+from typing import Any, Final
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+from numpy.typing import ArrayLike
+
+from siting.arrays import Floats
+from siting.climate.model import Climate, SeasonCalendar
+from siting.site.settings import Water
+from siting.sun.position import shaded_radiation
+from siting.water.plants import adjusted_depletion, factor_class
+from siting.water.reference_et import EtoTerms
+from siting.water.soil import SOIL_CLASSES
+from siting.water.zones import MONTH_COLUMNS, climate_year, plant_factors, water_budget
+from siting.zones.ground import Ground, MonthlyEto, SunVariants
+from siting.zones.points import ZonePixels, need_scores, pixel_eto, zone_mean
+
+#: The causes, in the order of the columns.
+CAUSES: Final = ("sun", "plants", "soil", "roots", "slope", "application")
+#: Below this the ratio to the easy zone tells nothing, and there are no shares.
+_LEAST_RATIO: Final = 1.05
+#: Reference ET below this is taken as this: a ratio needs a number above 0 [mm/d].
+_LEAST_ETO: Final = 0.01
+
+
+@dataclass(frozen=True)
+class EasyZone:
+    """An undemanding zone: deep shade, frugal plants, the best soil, deep roots, flat and even.
+
+    Each value is the friendly end of the tables that the program uses, so that every cause of an
+    ordinary zone counts up from it. The choice is the project's; the shares depend on it.
+
+    kmc: ETo over that of open ground: the low end of the published microclimate factor [-];
+    plant_factor, depletion_fraction: of desert plants, at ETc 5 mm/d [-]; available_water: field
+    capacity less wilting point, of silt [m³/m³]; intake_rate, accumulation: of sand on the flat
+    [mm/h, mm]; root_depth_m: of trees [m]; standing: water that may stand, over that of the same
+    soil on the flat [-]; uniformity, precipitation_rate: perfectly even, of drip [-, mm/h].
+    """
+
+    kmc: float = 0.5
+    plant_factor: float = 0.3
+    depletion_fraction: float = 0.5
+    available_water: float = 0.17
+    intake_rate: float = 15.24
+    accumulation: float = 10.16
+    root_depth_m: float = 0.6
+    standing: float = 1.0
+    uniformity: float = 1.0
+    precipitation_rate: float = 10.922
+
+
+#: The zone that all are compared with.
+EASY_ZONE: Final = EasyZone()
+#: Which values each cause brings.
+_BRINGS: Final = {
+    "sun": ("eto",),
+    "plants": ("plant_factor", "depletion_fraction"),
+    "soil": ("available_water", "intake_rate", "accumulation"),
+    "roots": ("root_depth_m",),
+    "slope": ("standing",),
+    "application": ("uniformity", "precipitation_rate"),
+}
+
+
+def thirst(
+    eto: ArrayLike,
+    *,
+    plant_factor: ArrayLike,
+    depletion_fraction: ArrayLike,
+    store: tuple[ArrayLike, ArrayLike],
+    surface: tuple[ArrayLike, ArrayLike],
+    uniformity: ArrayLike,
+    precipitation_rate: ArrayLike,
+) -> Floats:
+    """Return how fast the low quarter of a zone uses what it can store of what it gets.
+
+    eto: reference ET of the peak month with the zone's own sun [mm/d]; plant_factor: of that month
+    [-]; depletion_fraction: at ETc 5 mm/d, adjusted here for the demand [-]; store: available water
+    [m³/m³] and root depth [m]; surface: basic intake rate [mm/h] and the water that may stand
+    before it runs off [mm]; uniformity: low-quarter distribution uniformity [-];
+    precipitation_rate: of the irrigation [mm/h]. Result: 100 ETc / (RAW u s) [%/d], with s the
+    share of a refill of RAW that soaks in when it is run in one go: intake over rate, plus what may
+    stand over RAW, at most 1.
+
+    On even ground without run-off it is the need score: 5 mm/d from 20 mm.
+
+    >>> float(thirst(10.0, plant_factor=0.5, depletion_fraction=0.5, store=(0.1, 0.4),
+    ...              surface=(20.0, 5.0), uniformity=1.0, precipitation_rate=10.0))
+    25.0
+    """
+    etc = np.asarray(plant_factor, dtype=float) * np.maximum(np.asarray(eto, float), _LEAST_ETO)
+    held = 1000.0 * np.asarray(store[0], dtype=float) * np.asarray(store[1], dtype=float)
+    raw = adjusted_depletion(depletion_fraction, etc) * held
+    rate = np.asarray(precipitation_rate, dtype=float)
+    soaks = np.asarray(surface[0], dtype=float) / rate + np.asarray(surface[1], dtype=float) / raw
+    reaches = np.asarray(uniformity, dtype=float) * np.minimum(soaks, 1.0)
+    return np.asarray(100.0 * etc / (raw * reaches))
+
+
+def need_shares(
+    zones: pd.DataFrame, *, open_eto: ArrayLike, easy: EasyZone = EASY_ZONE
+) -> pd.DataFrame:
+    """Say how much each cause adds to a zone's thirst.
+
+    zones: columns eto (peak month, the zone's own sun) [mm/d], plant_factor (of that month),
+    depletion_fraction (at ETc 5 mm/d), available_water [m³/m³], intake_rate [mm/h], accumulation
+    (what may stand on the flat) [mm], root_depth_m [m], standing (what may stand on the zone's
+    slope, over the flat), uniformity, precipitation_rate [mm/h]; open_eto (Z,): reference ET of
+    open ground in the zone's peak month [mm/d]. Result: index of `zones`; one column per cause: its
+    share of log(thirst / easy thirst), the sum of a row is 1; a cause that makes the zone easier
+    than the easy zone has a negative share. NaN where the zone is not at least 5 % thirstier than
+    the easy zone. Column `ratio`: thirst over the easy zone's.
+
+    Shapley, L. S. (1953). A value for n-person games. Contributions to the Theory of Games II.
+    """
+    own = {name: zones[name].to_numpy(dtype=float) for name in _term_names()}
+    known = {
+        name: np.full(len(zones), getattr(easy, name)) for name in _term_names() if name != "eto"
+    }
+    known["eto"] = easy.kmc * np.asarray(open_eto, dtype=float)
+    logs = {
+        chosen: _log_thirst(own, known, chosen)
+        for size in range(len(CAUSES) + 1)
+        for chosen in map(frozenset, combinations(CAUSES, size))
+    }
+    parts = np.column_stack([_shapley(cause, logs) for cause in CAUSES])
+    total = logs[frozenset(CAUSES)] - logs[frozenset()]
+    shares = np.full(parts.shape, np.nan)
+    told = total >= np.log(_LEAST_RATIO)
+    shares[told] = parts[told] / total[told, None]
+    table = pd.DataFrame(shares, index=zones.index.copy(), columns=list(CAUSES))
+    table["ratio"] = np.exp(total)
+    return table
+
+
+def whole_percents(shares: Mapping[str, float]) -> dict[str, int]:
+    """Round shares that add up to 1 to whole percents that add up to 100.
+
+    Result: largest remainders are rounded up.
+
+    >>> whole_percents({"a": 1 / 3, "b": 1 / 3, "c": 1 / 3})
+    {'a': 34, 'b': 33, 'c': 33}
+    """
+    exact = {name: 100.0 * share for name, share in shares.items()}
+    whole = {name: int(np.floor(value)) for name, value in exact.items()}
+    short = 100 - sum(whole.values())
+    order = sorted(exact, key=lambda name: (-round(exact[name] - whole[name], 9), name))
+    for name in order[: max(short, 0)]:
+        whole[name] += 1
+    return whole
+
+
+def _term_names() -> tuple[str, ...]:
+    return tuple(name for names in _BRINGS.values() for name in names)
+
+
+def _log_thirst(
+    own: Mapping[str, Floats], easy: Mapping[str, Floats], chosen: frozenset[str]
+) -> Floats:
+    """Return the logarithm of thirst with the zone's own values for the chosen causes only."""
+    at = {
+        name: (own if cause in chosen else easy)[name]
+        for cause, names in _BRINGS.items()
+        for name in names
+    }
+    value = thirst(
+        at["eto"],
+        plant_factor=at["plant_factor"],
+        depletion_fraction=at["depletion_fraction"],
+        store=(at["available_water"], at["root_depth_m"]),
+        surface=(at["intake_rate"], at["accumulation"] * at["standing"]),
+        uniformity=at["uniformity"],
+        precipitation_rate=at["precipitation_rate"],
+    )
+    return np.asarray(np.log(value))
+
+
+def _shapley(cause: str, logs: Mapping[frozenset[str], Floats]) -> Floats:
+    """Return a cause's mean effect over all orders of the causes."""
+    count = len(CAUSES)
+    total = np.zeros_like(logs[frozenset()])
+    for chosen, value in logs.items():
+        if cause not in chosen:
+            size = len(chosen)
+            weight = factorial(size) * factorial(count - size - 1) / factorial(count)
+            total += weight * (logs[chosen | {cause}] - value)
+    return total
+
+
+#: Hours of direct sun a day from which on it is called so: Penn State Extension, "Planting in Sun
+#: or Shade".
+_EXPOSURE_H: Final = ((6.0, "full sun"), (4.0, "part sun"), (2.0, "part shade"))
+#: Ground that gets this share of the open sky's beam has all the sun that a short day gives;
+#: judgement of this project, no source.
+_OPEN: Final = 0.95
+#: Roots above this depth are called shallow [m].
+_SHALLOW_M: Final = 0.4
+
+
+def _zone_eto(ground: Ground, water: pd.DataFrame) -> Floats:
+    """Return each zone's mean reference ET with its own sun, shape (Z, M) [mm/d]."""
+    factors = plant_factors(water, ground.eto.months)
+    eto: Floats = ground.etc.to_numpy(dtype=float) / factors * _scale(water)
+    return eto
+
+
+def _scale(water: pd.DataFrame) -> Floats:
+    """Return what a given microclimate factor puts on the computed one, shape (Z, 1)."""
+    scale: Floats = water["kmc_scale"].to_numpy(dtype=float)[:, None]
+    return scale
+
+
+def exposure_words(sun_hours: float, *, beam_share: float = 0.0) -> str:
+    """Name the exposure to the sun as gardeners do.
+
+    sun_hours: direct sun, mean of the season [h/d]; beam_share: share of the open sky's direct sun
+    that arrives, 0..1, ground that nothing shades is in full sun however short the days are.
+    Returns "full sun" from 6 h, "part sun" from 4 h, "part shade" from 2 h, "shade" below.
+
+    Penn State Extension, "Planting in Sun or Shade".
+
+    >>> exposure_words(8.6), exposure_words(5.0), exposure_words(5.0, beam_share=1.0)
+    ('full sun', 'part sun', 'full sun')
+    """
+    if beam_share >= _OPEN:
+        return "full sun"
+    # Rounded as tables show the hours, so that 5.96, shown as 6.0, is full sun.
+    shown = round(sun_hours, 1)
+    return next((name for least, name in _EXPOSURE_H if shown >= least), "shade")
+
+
+def need_columns(
+    hydrozones: gpd.GeoDataFrame,
+    ground: Ground,
+    *,
+    sun: pd.DataFrame,
+    scores: pd.DataFrame,
+    water: pd.DataFrame,
+) -> pd.DataFrame:
+    """Put into shares and words what makes each zone thirsty.
+
+    hydrozones: index `zone`, column plants, and slope [%] where known; sun: index `zone`, sun_hours
+    [h/d] and beam_share (of the open sky's, 0..1). Returns index `zone`, need_share_sun ...
+    need_share_application (see `siting.zones.need`), need_ratio (thirst over that of the
+    undemanding zone), need_words (str).
+    """
+    months = list(ground.eto.months)
+    place = np.array([months.index(int(month)) for month in scores["peak_month"]])
+    rows = np.arange(len(place))
+    factors = plant_factors(water, months)
+    flat = np.array([SOIL_CLASSES[str(word)].accumulation[0] for word in water["soil_class"]])
+    table = pd.DataFrame(
+        {
+            "eto": _zone_eto(ground, water)[rows, place],
+            "plant_factor": (factors / _scale(water))[rows, place],
+            "depletion_fraction": water["depletion_fraction"],
+            "available_water": water["taw_mm"] / water["root_depth_m"] / 1000.0,
+            "intake_rate": water["intake_rate"],
+            "accumulation": flat,
+            "root_depth_m": water["root_depth_m"],
+            "standing": water["surface_accumulation"] / flat,
+            "uniformity": water["distribution_uniformity"],
+            "precipitation_rate": water["precipitation_rate"],
+        },
+        index=water.index,
+    )
+    bare = ground.eto.open_sky[place]
+    shares = need_shares(table, open_eto=bare)
+    exposed = [
+        exposure_words(float(hours), beam_share=float(share))
+        for hours, share in zip(sun["sun_hours"], sun["beam_share"], strict=True)
+    ]
+    told = [
+        _words(row, _names(zone, beside, light))
+        for row, (_, zone), (_, beside), light in zip(
+            shares.to_dict(orient="records"),
+            hydrozones.iterrows(),
+            water.iterrows(),
+            exposed,
+            strict=True,
+        )
+    ]
+    columns = shares.rename(columns={cause: f"need_share_{cause}" for cause in CAUSES})
+    return columns.rename(columns={"ratio": "need_ratio"}).assign(need_words=told)
+
+
+def _names(zone: pd.Series[Any], water: pd.Series[Any], exposure: str) -> dict[str, str]:
+    """Name each cause as it is in this zone."""
+    slope = zone.get("slope")
+    slope = math.nan if slope is None else float(slope)
+    # Words without units: a plan's tables are the same in metric and in US units.
+    roots = "shallow" if float(water["root_depth_m"]) < _SHALLOW_M else "deep"
+    evenness = float(water["distribution_uniformity"])
+    return {
+        "sun": f"sun ({exposure})",
+        "plants": f"plants ({str(zone['plants']).replace('_', ' ')})",
+        "soil": f"soil ({water['soil_class']})",
+        "roots": f"roots ({roots})",
+        "slope": f"slope ({slope:.0f} in 100)" if math.isfinite(slope) else "slope",
+        "application": f"watering (evenness {evenness:.2f})",
+    }
+
+
+def _words(shares: Mapping[Hashable, Any], names: Mapping[str, str]) -> str:
+    """Say which causes make the zone thirsty, the strongest first."""
+    times = f"{shares['ratio']:.0f} times as thirsty as an undemanding zone"
+    parts = {cause: float(shares[cause]) for cause in CAUSES}
+    if not all(math.isfinite(share) for share in parts.values()):
+        return f"no thirstier than an undemanding zone ({shares['ratio']:.2f} times)"
+    percents = whole_percents(parts)
+    ordered = sorted(CAUSES, key=lambda cause: (-percents[cause], CAUSES.index(cause)))
+    listed = [f"{percents[cause]} % {names[cause]}" for cause in ordered if percents[cause]]
+    return f"{times}: {', '.join(listed)}"
+
+
+#: Rain over reference ET below which a climate is semi-arid or drier.
+_DRY: Final = 0.5
+
+
+def aridity(climate: Climate, terms: EtoTerms) -> tuple[bool, str]:
+    """Tell whether the climate is dry, which decides between the published plant factors.
+
+    Returns whether the rain of all days is less than half of their reference ET; the same in plain
+    words, with the ratio.
+
+    UNEP (1992) World Atlas of Desertification: aridity index below 0.5 is semi-arid or drier.
+    """
+    rain = float(climate.daily["rain_mm"].sum())
+    index = rain / max(float(terms.open_sky.sum()), 1e-9)
+    dry = index < _DRY
+    kind = "dry" if dry else "humid"
+    words = f"plant factors for a {kind} climate: rain is {index:.2f} of reference ET"
+    return dry, f"{words} (dry below {_DRY:g})"
+
+
+def budget(
+    water: Water, climate: Climate, terms: EtoTerms, *, zones: pd.DataFrame, table: pd.DataFrame
+) -> dict[str, Any] | None:
+    """Return the water budget that the user asked for, or None.
+
+    Parameters
+    ----------
+    water : Water
+        Which budget, for which use.
+    climate : Climate
+        Daily weather.
+    terms : EtoTerms
+        Reference ET of the same days.
+    zones : DataFrame
+        Columns plants, area_m2, kmc, distribution_uniformity.
+    table : DataFrame
+        As from `with_microclimate`.
+
+    Returns
+    -------
+    dict or None
+        See `siting.water.zones.water_budget`.
+    """
+    if water.budget is None:
+        return None
+    days = climate.daily
+    year = climate_year(
+        pd.DatetimeIndex(days.index), terms.open_sky, days["rain_mm"].to_numpy(dtype=float)
+    )
+    months = list(MONTH_COLUMNS)
+    peak = table[f"plant_factor_{year.peak_month}"] / table["kmc_scale"]
+    beside = zones[["plants", "area_m2", "distribution_uniformity"]].assign(
+        plant_factor=table[months].mean(axis=1) / table["kmc_scale"],
+        kl=peak * zones["kmc"],
+        efficiency=table["application_efficiency"],
+    )
+    return water_budget(water.budget, beside, year=year, use=water.budget_use)
+
+
+def with_microclimate(
+    water: pd.DataFrame, sun: SunVariants, pixels: ZonePixels, eto: MonthlyEto
+) -> pd.DataFrame:
+    """Add the microclimate factor that the sun gives each zone, and heed one that was given.
+
+    Returns with columns kmc_computed (ETo of the zone's ground over that of open ground, mean of
+    the season), kmc (the one in use) and kmc_scale (their ratio). Where kmc was given, the monthly
+    plant factors are multiplied by the ratio, so that the pattern within the zone stays the sun's.
+    """
+    whole = float(eto.open_sky @ eto.days)
+    computed = []
+    for cells in pixels.flat:
+        beam, sky = sun.at(0.0, cells)
+        points = pixel_eto(eto.constant, eto.beam, eto.sky, beam_fraction=beam, sky_view=sky)
+        computed.append(float(points.mean(axis=1) @ eto.days) / whole if whole > 0 else 1.0)
+    table = water.copy()
+    table["kmc_computed"] = computed
+    table["kmc"] = table["kmc_given"].where(table["kmc_given"].notna(), table["kmc_computed"])
+    scale = table["kmc"] / table["kmc_computed"].clip(lower=1e-3)
+    table["kmc_scale"] = scale.where(table["kmc_given"].notna(), 1.0)
+    months = list(MONTH_COLUMNS)
+    table[months] = table[months].mul(table["kmc_scale"], axis=0)
+    return table
+
+
+def landscape_columns(water: pd.DataFrame, eto: MonthlyEto) -> pd.DataFrame:
+    """Return the landscape coefficient of each zone and its parts, means of the season.
+
+    Returns index as `water`: ks, kd, establishment, kmc, kmc_computed, kl (their product) [-], and
+    kmc_range: the published class of kmc (str).
+    """
+    factors = plant_factors(water, eto.months)
+    mean = pd.Series(factors @ eto.days / eto.days.sum(), index=water.index) / water["kmc_scale"]
+    return pd.DataFrame(
+        {
+            "ks": mean / (water["kd"] * water["establishment"]),
+            "kd": water["kd"],
+            "establishment": water["establishment"],
+            "kmc": water["kmc"],
+            "kmc_computed": water["kmc_computed"],
+            "kmc_range": [factor_class("kmc", round(float(kmc), 2)) for kmc in water["kmc"]],
+            "kl": mean * water["kmc"],
+        },
+        index=water.index,
+    )
+
+
+def zone_measures(
+    hydrozones: gpd.GeoDataFrame,
+    sun: SunVariants,
+    ground: Ground,
+    *,
+    terms: EtoTerms,
+    seasons: SeasonCalendar,
+    water: pd.DataFrame,
+) -> pd.DataFrame:
+    """Measure every zone.
+
+    Returns index `zone`: area_m2, sun_hours [h/d], insolation [MJ m⁻² d⁻¹], sky_view, plant_factor,
+    ks, kd, establishment, kmc, kmc_computed, kmc_range, kl (see `landscape_columns`),
+    etc_peak_mm_d, depletion_fraction, taw_mm, raw_mm, need_score [%/d], need_share_sun ...
+    need_share_application, need_ratio, need_words (see `siting.zones.need`).
+    """
+    days, months = ground.eto.days, ground.eto.months
+    drawn = sun.drawn
+    scores = need_scores(ground.etc, water=water)
+    factors = plant_factors(water, months)
+    radiation = shaded_radiation(drawn, *_monthly_radiation(terms, seasons))
+    table = pd.DataFrame(
+        {
+            "area_m2": hydrozones.geometry.area,
+            "sun_hours": zone_mean(_season_mean(drawn.sun_hours, days), ground.pixels),
+            "insolation": zone_mean(_season_mean(radiation, days), ground.pixels),
+            "sky_view": zone_mean(drawn.sky_view, ground.pixels),
+            "plant_factor": pd.Series(factors @ days / days.sum(), index=water.index)
+            / water["kmc_scale"],
+        },
+        index=hydrozones.index,
+    )
+    columns = ["etc_peak_mm_d", "depletion_fraction", "taw_mm", "raw_mm", "need_score"]
+    beam = zone_mean(_season_mean(drawn.beam_fraction, days), ground.pixels)
+    exposed = table[["sun_hours"]].assign(beam_share=beam)
+    why = need_columns(hydrozones, ground, sun=exposed, scores=scores, water=water)
+    parts = landscape_columns(water, ground.eto)
+    return table.join(parts).join(scores[columns]).join(why)
+
+
+def dryness_raster(sun: SunVariants, ground: Ground) -> Floats:
+    """Draw dryness as described, relative to the mean of all zones.
+
+    Parameters
+    ----------
+    sun : SunVariants
+        Sun on the property; gives the raster.
+    ground : Ground
+        Dryness of the points, of which scenario 0 is drawn.
+
+    Returns
+    -------
+    ndarray, shape (rows, columns)
+        1 is the mean; NaN outside the zones [-].
+    """
+    raster = np.full(sun.drawn.sky_view.size, np.nan)
+    for cells, rows in zip(ground.pixels.flat, ground.dryness, strict=True):
+        raster[cells] = rows[0]
+    relative: Floats = raster / np.nanmean(raster)
+    return relative.reshape(sun.drawn.sky_view.shape)
+
+
+def _season_mean(monthly: Floats, days: Floats) -> Floats:
+    """Average monthly rasters, shape (M, rows, columns), over the season's days."""
+    mean: Floats = np.tensordot(days, monthly, axes=1) / days.sum()
+    return mean
+
+
+def _monthly_radiation(terms: EtoTerms, seasons: SeasonCalendar) -> tuple[Floats, Floats]:
+    """Return beam and diffuse radiation per calendar month, shape (12,) each [MJ m⁻² d⁻¹]."""
+    rs, fraction = terms.rs[seasons.rows], terms.diffuse_fraction[seasons.rows]
+    beam, diffuse = np.zeros(12), np.zeros(12)
+    for month in np.unique(seasons.month):
+        inside = seasons.month == month
+        diffuse[month - 1] = (rs * fraction)[inside].mean()
+        beam[month - 1] = rs[inside].mean() - diffuse[month - 1]
+    return beam, diffuse

@@ -1,0 +1,363 @@
+"""The points of every hydrozone, their need score, and the area rank of dryness."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final, NamedTuple
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import shapely
+from scipy.spatial import cKDTree
+from shapely.geometry.base import BaseGeometry
+
+from siting.arrays import Flags, Floats, Ints
+from siting.errors import PlanError
+from siting.site.model import LocalGrid
+from siting.water.plants import adjusted_depletion
+
+_DIGITS: Final = 9
+
+
+def quantise(values: Floats) -> Floats:
+    """Round each row to nine digits of its largest value, so that float noise makes no ranks.
+
+    values (..., P): any quantity, the unit cancels. Returns the rows over their largest absolute
+    value, rounded, shape (..., P).
+    """
+    scale = np.max(np.abs(values), axis=-1, keepdims=True, initial=0.0)
+    return np.round(values / np.where(scale > 0, scale, 1.0), _DIGITS)
+
+
+def area_rank(values: Floats, *, among: Flags | None = None) -> Floats:
+    """Rank values by the share of the ground that lies below them, 0..1.
+
+    Equal values share one rank (the middle of theirs), so the result depends neither on the
+    order of the points nor on the origin of the raster.
+
+    Parameters
+    ----------
+    values : ndarray, shape (..., P)
+        One value per point; every point stands for the same area.
+    among : ndarray of bool, shape (P,), optional
+        The points that make up the ground; all by default. The others are ranked against it.
+
+    Returns
+    -------
+    ndarray, shape (..., P)
+        Ranks, 0..1.
+
+    Examples
+    --------
+    >>> area_rank(np.array([1.0, 2.0, 2.0, 5.0])).tolist()
+    [0.125, 0.5, 0.5, 0.875]
+    """
+    rounded = quantise(np.asarray(values, dtype=float))
+    rows = rounded.reshape(-1, rounded.shape[-1])
+    ranks = np.empty_like(rows)
+    for row, rank in zip(rows, ranks, strict=True):
+        ground = np.sort(row if among is None else row[among])
+        below = np.searchsorted(ground, row, side="left")
+        upto = np.searchsorted(ground, row, side="right")
+        rank[:] = (below + upto) / (2 * ground.size)
+    return ranks.reshape(rounded.shape)
+
+
+def driest_weights(values: Floats, *, share: float = 0.25) -> Floats:
+    """Weight the points that make up the driest share of the ground; they sum to one.
+
+    A group of equal values that straddles the limit counts in part, so that ties need no order.
+
+    values (P,): dryness; share: which share of the area, 0..1. Returns weights >= 0 that sum to 1,
+    shape (P,).
+
+    >>> driest_weights(np.array([1.0, 3.0, 3.0, 2.0])).tolist()
+    [0.0, 0.5, 0.5, 0.0]
+    """
+    _, group, count = np.unique(
+        quantise(np.asarray(values, dtype=float)), return_inverse=True, return_counts=True
+    )
+    wanted = share * group.size
+    drier = group.size - np.cumsum(count)
+    taken = np.clip((wanted - drier) / count, 0.0, 1.0)
+    weights: Floats = taken[group] / wanted
+    return weights
+
+
+def class_weights(values: Floats, *, classes: int = 4) -> Floats:
+    """Weight the points that make up each of some classes of equal area; each row sums to one.
+
+    values (P,): dryness. Returns weights >= 0, the driest class first, points alike share a class
+    limit alike, shape (Q, P).
+
+    >>> class_weights(np.array([1.0, 3.0, 3.0, 2.0]), classes=2).tolist()
+    [[0.0, 0.5, 0.5, 0.0], [0.5, 0.0, 0.0, 0.5]]
+    """
+    upto = [q / classes * driest_weights(values, share=q / classes) for q in range(1, classes + 1)]
+    parts = np.diff(np.stack([np.zeros_like(values, dtype=float), *upto]), axis=0)
+    return np.asarray(np.maximum(parts * classes, 0.0))
+
+
+_FEWEST: Final = 4  # with fewer cell centres inside, a zone gets finer points of its own
+_FINER: Final = 4
+_AROUND: Final = 3.0  # how far around a zone samples are kept [cells]
+
+
+@dataclass(frozen=True)
+class ZonePixels:
+    """The points that stand for each zone's ground; within a zone all stand for equal areas.
+
+    zones: zone names, in the order of the other fields; flat (P_z,): flat index of the raster cell
+    (row-major) whose value each point takes; x, y (P_z,): where the points lie, working CRS [m];
+    warnings: zones that were too small or roofed over, and what was done; sample_flat, sample_x,
+    sample_y (F_z,): every open cell in and around the zone: what is known of how a quantity varies
+    there. They stand for no area.
+    """
+
+    zones: tuple[str, ...]
+    flat: tuple[Ints, ...]
+    x: tuple[Floats, ...]
+    y: tuple[Floats, ...]
+    warnings: tuple[str, ...] = ()
+    sample_flat: tuple[Ints, ...] = ()
+    sample_x: tuple[Floats, ...] = ()
+    sample_y: tuple[Floats, ...] = ()
+
+    @property
+    def count(self) -> Ints:
+        """Number of points per zone, shape (Z,)."""
+        return np.array([cells.size for cells in self.flat], dtype=np.int64)
+
+    def position(self, zone: str) -> int:
+        """Return where a zone stands in the tuples."""
+        return self.zones.index(zone)
+
+
+class DriestQuarter(NamedTuple):
+    """Ranks of a zone's points, and the mean sun of the driest quarter of its area.
+
+    rank (P,): area rank of dryness within the zone, 0..1; weights (P,): share of each point in the
+    driest quarter, sums to 1; beam_fraction (M,): mean beam fraction of the driest quarter per
+    month, 0..1; sky_view: its mean sky view, 0..1.
+    """
+
+    rank: Floats
+    weights: Floats
+    beam_fraction: Floats
+    sky_view: float
+
+
+def zone_pixels(grid: LocalGrid, hydrozones: gpd.GeoDataFrame, *, roof: Flags) -> ZonePixels:
+    """Find the raster cells whose centre lies in each zone, roofs excluded.
+
+    A zone that holds fewer than four open cell centres gets points of its own, laid out from its
+    south-west corner at a quarter of the cell size (or its representative point), each with the
+    value of the nearest open cell.
+
+    roof (rows, columns): cells without a value (roofs). Returns in the order of `hydrozones`.
+    """
+    if bool(roof.all()):
+        msg = "no open ground: every cell of the raster is a roof"
+        raise PlanError(msg)
+    flat, xs, ys, warnings = [], [], [], []
+    samples = []
+    tree: cKDTree | None = None
+    for zone, polygon in zip(hydrozones.index, hydrozones.geometry, strict=True):
+        cells, x, y = _cells_inside(grid, polygon, roof)
+        if cells.size < _FEWEST:
+            tree = _open_tree(grid, roof) if tree is None else tree
+            cells, x, y = _finer_points(grid, polygon, roof, tree)
+            warnings.append(
+                f"zone {zone}: fewer than {_FEWEST} cells of the raster have "
+                "their centre on its open ground; its sun is read from the nearest cells"
+            )
+        flat.append(cells)
+        xs.append(x)
+        ys.append(y)
+        around = shapely.buffer(polygon, _AROUND * grid.resolution, quad_segs=2)
+        near = _cells_inside(grid, around, roof)
+        samples.append(near if near[0].size else (cells, x, y))
+    names = tuple(str(zone) for zone in hydrozones.index)
+    return ZonePixels(
+        names, tuple(flat), tuple(xs), tuple(ys), tuple(warnings), *zip(*samples, strict=True)
+    )
+
+
+def pixel_eto(
+    constant: Floats,
+    beam: Floats,
+    sky: Floats,
+    *,
+    beam_fraction: Floats,
+    sky_view: Floats,
+) -> Floats:
+    """Mean reference ET of each month at each point, with the point's own sun.
+
+    ETo(p) = max(0, c0 + cb B_m(p) + cs V(p)), linear in the shortwave that arrives because the
+    Penman-Monteith equation is (FAO-56 Eq. 6 with Eq. 38-40).
+
+    constant, beam, sky (M,): monthly means of the three terms [mm/d]; beam_fraction (M, P): share
+    of the beam that arrives, 0..1; sky_view (P,): share of the diffuse light that arrives, 0..1.
+    Returns reference ET [mm/d], shape (M, P).
+
+    Allen, R. G., Pereira, L. S., Raes, D., Smith, M. (1998). Crop evapotranspiration. FAO
+    Irrigation and Drainage Paper 56.
+
+    >>> one = np.ones(1)
+    >>> pixel_eto(one, 3 * one, one, beam_fraction=np.array([[0.5, 1.0]]), sky_view=np.ones(2))
+    array([[3.5, 5. ]])
+    """
+    total = constant[:, None] + beam[:, None] * beam_fraction + sky[:, None] * sky_view
+    return np.maximum(total, 0.0)
+
+
+def pixel_demand(eto: Floats, *, plant_factor: Floats, days: Floats) -> Floats:
+    """Season mean of plant water demand, ETc = plant factor x ETo, at each point.
+
+    eto (M, P): reference ET [mm/d]; plant_factor (M,): plant (landscape) factor per month; days
+    (M,): days of the season in each month [d]. Returns mean demand over the season [mm/d], shape
+    (P,).
+    """
+    demand: Floats = (plant_factor * days) @ eto / days.sum()
+    return demand
+
+
+def pixel_dryness(
+    demand: Floats,
+    *,
+    taw: Floats | float,
+    application: Floats | float = 1.0,
+) -> Floats:
+    """Demand over what reaches a point and is stored there: ETc / (u x TAW).
+
+    demand (..., P): ETc [mm/d]; taw: total available water of the root zone, broadcast against
+    `demand` [mm]. Returns dryness [1/d], shape (..., P).
+    """
+    dryness: Floats = demand / (np.asarray(application) * np.asarray(taw))
+    return dryness
+
+
+def zone_mean(values: Floats, pixels: ZonePixels, *, name: str = "value") -> pd.Series[float]:
+    """Mean of a raster over each zone.
+
+    values (rows, columns): any quantity, NaN on roofs.
+    """
+    raster = values.ravel()
+    means = [float(raster[cells].mean()) for cells in pixels.flat]
+    return pd.Series(means, index=pd.Index(pixels.zones, name="zone"), name=name, dtype=float)
+
+
+def net_irrigation(etc: pd.DataFrame, *, days: Floats, effective_rain: Floats) -> pd.Series[float]:
+    """Net irrigation requirement of a season: what monthly effective rain leaves to supply.
+
+    etc (Z, M): zone mean demand per month [mm/d]; days (M,): days of the season in each month [d];
+    effective_rain (M,): effective rain of each month's season days [mm]. Returns index of `etc`,
+    `net_irrigation_mm` [mm].
+
+    A surplus in one month does not carry over to the next.
+    """
+    need = np.maximum(etc.to_numpy(dtype=float) * days - effective_rain, 0.0).sum(axis=1)
+    return pd.Series(need, index=etc.index, name="net_irrigation_mm", dtype=float)
+
+
+def need_scores(
+    etc: pd.DataFrame, *, water: pd.DataFrame, net_irrigation_mm: pd.Series[float] | None = None
+) -> pd.DataFrame:
+    """Score each zone by the share of its readily available water used per peak-season day.
+
+    score = 100 ETc_peak / RAW [% a day], RAW = p TAW, with p adjusted for the peak ETc.
+
+    etc (Z, M): index `zone`, columns month (1..12): zone mean demand [mm/d]; water: index `zone`,
+    columns depletion_fraction (at ETc 5 mm/d) and taw_mm; net_irrigation_mm: the season's net
+    irrigation requirement, put beside the score [mm]. Returns index of `etc`, peak_month,
+    etc_peak_mm_d, depletion_fraction, taw_mm, raw_mm, need_score [% of RAW a day],
+    days_without_water [d], net_irrigation_mm [mm].
+
+    FAO-56, Eq. 82 and 83.
+
+    >>> etc = pd.DataFrame({6: [4.0], 7: [5.0]}, index=pd.Index(["A"], name="zone"))
+    >>> water = pd.DataFrame({"depletion_fraction": [0.5], "taw_mm": [40.0]}, index=etc.index)
+    >>> float(need_scores(etc, water=water).loc["A", "need_score"])
+    25.0
+    """
+    beside = water.loc[etc.index]
+    peak = etc.max(axis=1).to_numpy(dtype=float)
+    fraction = adjusted_depletion(beside["depletion_fraction"], peak)
+    taw = beside["taw_mm"].to_numpy(dtype=float)
+    raw = fraction * taw
+    idle = np.divide(raw, peak, out=np.full_like(raw, np.inf), where=peak > 0)
+    unknown = pd.Series(np.nan, index=etc.index)
+    net = unknown if net_irrigation_mm is None else net_irrigation_mm.loc[etc.index]
+    return pd.DataFrame(
+        {
+            "peak_month": etc.idxmax(axis=1).astype(int),
+            "etc_peak_mm_d": peak,
+            "depletion_fraction": fraction,
+            "taw_mm": taw,
+            "raw_mm": raw,
+            "need_score": 100.0 * peak / raw,
+            "days_without_water": idle,
+            "net_irrigation_mm": net,
+        },
+        index=etc.index,
+    )
+
+
+def area_quarters(
+    dryness: Floats,
+    *,
+    beam_fraction: Floats,
+    sky_view: Floats,
+) -> DriestQuarter:
+    """Rank a zone's points by dryness and average the sun of the driest quarter of its area.
+
+    dryness (P,): dryness of the zone's points (any unit); beam_fraction (M, P): share of the beam
+    that arrives per month, 0..1; sky_view (P,): share of the diffuse light that arrives, 0..1.
+    Returns ranks, weights and mean sun. Equal dryness shares one rank and one weight.
+    """
+    weights = driest_weights(dryness)
+    return DriestQuarter(
+        rank=area_rank(dryness),
+        weights=weights,
+        beam_fraction=beam_fraction @ weights,
+        sky_view=float(sky_view @ weights),
+    )
+
+
+def _cells_inside(
+    grid: LocalGrid, polygon: BaseGeometry, roof: Flags
+) -> tuple[Ints, Floats, Floats]:
+    """Return flat index, x and y of the open cells whose centre a polygon contains."""
+    west, south, east, north = polygon.bounds
+    columns = np.flatnonzero((grid.x >= west) & (grid.x <= east))
+    rows = np.flatnonzero((grid.y >= south) & (grid.y <= north))
+    x, y = np.meshgrid(grid.x[columns], grid.y[rows])
+    shapely.prepare(polygon)
+    inside = shapely.contains_xy(polygon, x, y) & ~roof[np.ix_(rows, columns)]
+    flat = rows[:, None] * grid.columns + columns[None, :]
+    return flat[inside].astype(np.int64), x[inside], y[inside]
+
+
+def _finer_points(
+    grid: LocalGrid, polygon: BaseGeometry, roof: Flags, tree: cKDTree
+) -> tuple[Ints, Floats, Floats]:
+    """Lay a finer lattice over a small zone; each point takes the nearest open cell's value."""
+    step = grid.resolution / _FINER
+    west, south, east, north = polygon.bounds
+    across = west + step * (np.arange(int((east - west) / step) + 1) + 0.5)
+    along = south + step * (np.arange(int((north - south) / step) + 1) + 0.5)
+    x, y = (axis.ravel() for axis in np.meshgrid(across, along[::-1]))
+    inside = shapely.contains_xy(polygon, x, y)
+    x, y = x[inside], y[inside]
+    if x.size == 0:
+        point = polygon.representative_point()
+        x, y = np.array([point.x]), np.array([point.y])
+    _, nearest = tree.query(np.column_stack([x, y]))
+    return np.flatnonzero(~roof.ravel())[nearest].astype(np.int64), x, y
+
+
+def _open_tree(grid: LocalGrid, roof: Flags) -> cKDTree:
+    """Index the centres of the open cells."""
+    x, y = np.meshgrid(grid.x, grid.y)
+    return cKDTree(np.column_stack([x[~roof], y[~roof]]))

@@ -1,0 +1,313 @@
+"""The root zones of a property in every scenario: what each needs, and what is left of it."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass, field, replace
+from typing import Any, Final, NamedTuple, TypeVar
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+
+from siting.arrays import Floats
+from siting.climate.model import SeasonCalendar
+from siting.season.events import RootZone
+from siting.season.scheduling import SOD_M, sensor_depth
+from siting.water.balance import curve_number, entering_rain, sensor_layer_share, step
+from siting.water.reference_et import EtoTerms
+from siting.water.zones import plant_factors
+from siting.zones.ground import CLASSES, Ground
+from siting.zones.scenarios import Scenarios
+
+
+class ZoneShares(NamedTuple):
+    """What a sensor reads of each zone's root zone, and the ground gets of the rain.
+
+    Parameters
+    ----------
+    sensor : ndarray, shape (Z,)
+        Upper layer that a sensor reads, over the root zone; above 0, at most 1 [-].
+    rain : ndarray, shape (Z,)
+        Share of the rain that reaches the ground, 0..1.
+    """
+
+    sensor: Floats
+    rain: Floats
+
+
+_T = TypeVar("_T")
+#: Root zones are kept while all of them together take less than this [bytes].
+_KEEP_BYTES: Final = 500_000_000
+
+
+@dataclass(frozen=True)
+class PropertyRoots:
+    """Builds the root zone of every hydrozone for every day, season and scenario, one at a time.
+
+    Parameters
+    ----------
+    ground : Ground
+        Light and application of the area classes.
+    terms : EtoTerms
+        Daily terms of reference ET.
+    seasons : SeasonCalendar
+        The weather seasons, Y of D days.
+    water : DataFrame
+        As from `siting.water.zones.zone_water`, Z zones.
+    scenarios : Scenarios
+        What may be off, S of them.
+    plants : tuple of str, length Z
+        Plants of each zone, words of `PLANTS`.
+    depletion_fraction : ndarray, shape (Z,)
+        RAW over TAW, 0..1.
+    shares : ZoneShares
+        A sensor in zone z reads the upper ``shares.sensor[z]`` of its root zone.
+    threads : int
+        Zones worked on at a time; the result does not depend on it.
+    plant_scale, storage_scale : float
+        Every plant factor and all available water times this.
+    evenness : float
+        Added to every low-quarter uniformity.
+    error_scale : float
+        Every reading error times this.
+    """
+
+    ground: Ground
+    terms: EtoTerms
+    seasons: SeasonCalendar
+    water: pd.DataFrame
+    scenarios: Scenarios
+    plants: tuple[str, ...]
+    depletion_fraction: Floats
+    shares: ZoneShares
+    threads: int = 1
+    plant_scale: float = 1.0
+    storage_scale: float = 1.0
+    evenness: float = 0.0
+    error_scale: float = 1.0
+    _built: dict[int, RootZone] = field(default_factory=dict, repr=False, compare=False)
+
+    @property
+    def count(self) -> int:
+        """Number of zones."""
+        return len(self.plants)
+
+    @property
+    def years(self) -> int:
+        """Seasons per scenario; runs are scenario by scenario, years within."""
+        return len(self.seasons.years)
+
+    @property
+    def capacity(self) -> Floats:
+        """Field capacity less wilting point of every zone, shape (Z,) [m³/m³]."""
+        return np.asarray(self.water["field_capacity"] - self.water["wilting_point"], dtype=float)
+
+    @property
+    def per_minute(self) -> Floats:
+        """What each valve applies in a minute, shape (Z,) [mm]."""
+        return np.asarray(self.water["precipitation_rate"], dtype=float) / 60
+
+    def zone(self, z: int) -> RootZone:
+        """Return one zone's root zone.
+
+        Parameters
+        ----------
+        z : int
+            Position of the zone.
+
+        Returns
+        -------
+        RootZone
+            With S x Y runs.
+        """
+        root = self._built.get(z)
+        if root is None:
+            root = self._build(z)
+            if (len(self._built) + 1) * root.etc.nbytes < _KEEP_BYTES:
+                self._built[z] = root
+        return self._moved(root, z)
+
+    def _build(self, z: int) -> RootZone:
+        """Build one zone as described and drawn, nothing moved."""
+        count, years = self.scenarios.count, self.years
+        storage = self.scenarios.soils([str(self.water["soil_class"].iloc[z])])[0]
+        taw = np.repeat(float(self.water["taw_mm"].iloc[z]) * storage, years)
+        errors = self.scenarios.reading_errors(
+            [str(self.water.index[z])],
+            days=len(self.seasons.month),
+            years=years,
+            capacity=self.capacity[z : z + 1],
+        )
+        return RootZone(
+            etc=self._demand(z),
+            rain=np.tile(self._rain(z), (1, count)),
+            taw=taw,
+            raw=taw * self.depletion_fraction[z],
+            application=np.repeat(self._application(z, 0.0), years, axis=1),
+            sensor_share=float(self.shares.sensor[z]),
+            reading_error=errors[0],
+            described_mm=float(self.water["taw_mm"].iloc[z]),
+        )
+
+    def _moved(self, root: RootZone, z: int) -> RootZone:
+        """Move a zone's inputs."""
+        moves: dict[str, Any] = {}
+        if self.plant_scale != 1:
+            moves["etc"] = root.etc * self.plant_scale
+        if self.storage_scale != 1:
+            moves |= {"taw": root.taw * self.storage_scale, "raw": root.raw * self.storage_scale}
+        if self.evenness != 0:
+            moves["application"] = np.repeat(
+                self._application(z, self.evenness), self.years, axis=1
+            )
+        if self.error_scale != 1 and root.reading_error is not None:
+            moves["reading_error"] = root.reading_error * self.error_scale
+        return replace(root, **moves) if moves else root
+
+    def _demand(self, z: int) -> Floats:
+        """Return the demand of a zone's area classes, shape (Q, D, S x Y) [mm/d]."""
+        seasons, ground = self.seasons, self.ground
+        place = np.searchsorted(ground.eto.months, seasons.month)
+        factor = plant_factors(self.water, ground.eto.months)[z][place]
+        scale = self.scenarios.plants([self.plants[z]])[0]
+        level = self.scenarios.obstacles
+        beam = ground.between(ground.class_beam[z], level)[:, :, place]  # (Q, S, D)
+        sky = ground.between(ground.class_sky[z], level)  # (Q, S)
+        terms = (values[seasons.rows] for values in (self.terms.constant, self.terms.beam,
+                                                     self.terms.sky))  # fmt: skip
+        constant, direct, diffuse = terms
+        etc = np.empty((CLASSES, len(place), len(level), self.years))
+        for s in range(len(level)):
+            eto = constant + direct * beam[:, s, :, None] + diffuse * sky[:, s, None, None]
+            etc[:, :, s] = np.maximum(eto, 0.0) * (factor[:, None] * scale[s])
+        return etc.reshape(CLASSES, len(place), -1)
+
+    def _rain(self, z: int) -> Floats:
+        """Return the rain that enters a zone's soil, shape (D, Y) [mm]."""
+        soil = str(self.water["soil_class"].iloc[z])
+        return float(self.shares.rain[z]) * entering(self.terms, self.seasons, soil)
+
+    def _application(self, z: int, evenness: float) -> Floats:
+        """Return what a zone's area classes receive over its mean, shape (Q, S)."""
+        shift = self.scenarios.uniformity + evenness
+        pattern = self.ground.class_pattern[z]
+        if np.isfinite(pattern).all():
+            return np.asarray(self.ground.between(pattern, self.scenarios.obstacles))
+        uniformity = float(self.water["distribution_uniformity"].iloc[z])
+        return even_classes(np.clip(uniformity + shift, 0.2, 1.0))
+
+
+def even_classes(uniformity: Floats) -> Floats:
+    """Return what the quarters of a zone receive over its mean, from its low-quarter uniformity.
+
+    The driest quarter of the ground is taken to be the low quarter of the sprinklers too, the worst
+    that can be; depths are spread evenly from least to most.
+
+    uniformity (S,): low-quarter uniformity, 0..1. Returns the low quarter first, the mean is 1,
+    shape (Q, S).
+
+    The linear distribution of applied depths: Karmeli, D. (1978), Estimating sprinkler distribution
+    patterns using linear regression, Transactions of the ASAE 21, 682-686 (from memory).
+
+    >>> even_classes(np.array([0.7])).ravel().round(2).tolist()
+    [0.7, 0.9, 1.1, 1.3]
+    """
+    place = np.linspace(-1.0, 1.0, CLASSES)[:, None]
+    return np.asarray(1.0 + place * (1.0 - uniformity))
+
+
+def entering(terms: EtoTerms, seasons: SeasonCalendar, soil: str) -> Floats:
+    """Return the rain that enters a soil on each season day, shape (D, Y) [mm].
+
+    Less than a fifth of ETo is ignored; what a good lawn on the soil sheds is taken off.
+    """
+    eto = terms.open_sky[seasons.rows]
+    return entering_rain(seasons.rain_mm, eto, number=curve_number(soil))
+
+
+def over_zones(roots: PropertyRoots, work: Callable[[int, RootZone], _T]) -> list[_T]:
+    """Do something with every zone's root zone, some zones at a time.
+
+    Parameters
+    ----------
+    roots : PropertyRoots
+        The zones.
+    work : callable
+        (position, root zone) -> anything.
+
+    Returns
+    -------
+    list
+        In the order of the zones, whatever the number of threads.
+    """
+
+    def one(z: int) -> _T:
+        return work(z, roots.zone(z))
+
+    if roots.threads == 1:
+        return [one(z) for z in range(roots.count)]
+    with ThreadPoolExecutor(roots.threads) as pool:
+        return list(pool.map(one, range(roots.count)))
+
+
+def net_requirement(
+    ground: Ground,
+    terms: EtoTerms,
+    seasons: SeasonCalendar,
+    *,
+    water: pd.DataFrame,
+    depletion_fraction: Floats,
+    rain_share: Floats,
+) -> Floats:
+    """Return what plants need beyond rain, by the daily balance of each zone's mean ground.
+
+    The root zone is refilled whenever RAW is used up, with perfectly even water: the least that a
+    perfect system would apply.
+
+    depletion_fraction (Z,): RAW over TAW, 0..1; rain_share (Z,): share of the rain that reaches the
+    ground, 0..1. Returns net irrigation requirement, mean over the seasons [mm], shape (Z,).
+    """
+    place = np.searchsorted(ground.eto.months, seasons.month)
+    factors = plant_factors(water, ground.eto.months)[:, place]
+    taw = water["taw_mm"].to_numpy(dtype=float)[:, None]
+    raw = taw * depletion_fraction[:, None]
+    soils = [str(soil) for soil in water["soil_class"]]
+    rain = np.stack([entering(terms, seasons, soil) for soil in soils]) * rain_share[:, None, None]
+    constant, beam, sky = (v[seasons.rows] for v in (terms.constant, terms.beam, terms.sky))
+    dry = np.zeros((len(water), len(seasons.years)))
+    total = np.zeros_like(dry)
+    for day in range(len(place)):
+        lit = ground.mean_beam[:, place[day], None]
+        eto = constant[day] + beam[day] * lit + sky[day] * ground.mean_sky[:, None]
+        given = np.where(dry >= raw, dry, 0.0)
+        etc = np.maximum(eto, 0.0) * factors[:, day, None]
+        total += given
+        dry = step(dry, rain=rain[:, day], irrigation=given, etc=etc, taw=taw, raw=raw).depletion
+    return np.asarray(total.mean(axis=1))
+
+
+def sensor_shares(hydrozones: gpd.GeoDataFrame, water: pd.DataFrame) -> Floats:
+    """Return how much of each zone's root zone a sensor there would read.
+
+    Parameters
+    ----------
+    hydrozones : GeoDataFrame
+        Columns plants, new_sod.
+    water : DataFrame
+        As from `siting.water.zones.zone_water`.
+
+    Returns
+    -------
+    ndarray, shape (Z,)
+        Above 0, at most 1 [-].
+    """
+    depths = [
+        sensor_depth(str(plants), root_depth_m=float(roots), new_sod=bool(sod))[0]
+        + (SOD_M if sod and str(plants).endswith("turf") else 0.0)
+        for plants, roots, sod in zip(
+            hydrozones["plants"], water["root_depth_m"], hydrozones["new_sod"], strict=True
+        )
+    ]
+    return sensor_layer_share(depths, water["root_depth_m"].to_numpy(dtype=float))

@@ -1,0 +1,437 @@
+"""The desktop GIS plug-in: its zip, its runner without a GIS, and the whole of it inside one."""
+
+import ast
+import importlib
+import io
+import json
+import re
+import shutil
+import subprocess
+import sys
+import time
+import tomllib
+import zipfile
+from pathlib import Path
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import pytest
+from click.testing import CliRunner
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from siting import __version__
+from siting.cli.main import main, plugin_zip
+from siting.handoff.gisfiles import graduated
+from siting.palette import DRYNESS, NEED, SUN
+from tests.gis.desktop import (
+    ALGORITHMS,
+    PROCESS,
+    ROOT,
+    Desktop,
+    differences,
+    inputs_of,
+    library_python,
+)
+from tests.small_property import write_property
+from tests.some import some
+
+SOURCE = ROOT / "siting" / "gis"
+YARD = ROOT / "data" / "yard"
+needs_desktop = pytest.mark.skipif(
+    PROCESS is None, reason="no qgis_process here (Debian: qgis, python3-qgis, 1.1 GB)"
+)
+
+
+@pytest.fixture(scope="module")
+def plugin(tmp_path_factory):
+    """Return the unpacked plug-in as a package, as far as it needs no GIS."""
+    folder = tmp_path_factory.mktemp("plugins")
+    with zipfile.ZipFile(io.BytesIO(plugin_zip())) as archive:
+        archive.extractall(folder)
+    sys.path.insert(0, str(folder))
+    yield {name: importlib.import_module(f"siting_gis.{name}") for name in ("runner", "documents")}
+    sys.path.remove(str(folder))
+    for name in [name for name in sys.modules if name.startswith("siting_gis")]:
+        del sys.modules[name]
+
+
+# The zip
+
+
+def test_zip_is_the_same_every_time_and_holds_what_a_gis_needs(tmp_path):
+    for name in ("one.zip", "two.zip"):
+        result = CliRunner().invoke(main, ["gis-plugin", "--out", str(tmp_path / name)])
+        assert result.exit_code == 0, result.output
+    assert (tmp_path / "one.zip").read_bytes() == (tmp_path / "two.zip").read_bytes()
+    with zipfile.ZipFile(tmp_path / "one.zip") as archive:
+        names = archive.namelist()
+        metadata = archive.read("siting_gis/metadata.txt").decode()
+        licence = archive.read("siting_gis/LICENSE").decode()
+        assert {entry.date_time for entry in archive.infolist()} == {(1980, 1, 1, 0, 0, 0)}
+    assert {n.split("/")[0] for n in names} == {"siting_gis"}
+    for file in ("__init__.py", "metadata.txt", "LICENSE", "icon.svg"):
+        assert f"siting_gis/{file}" in names
+    assert f"\nversion={__version__}\n" in metadata
+    for key in ("name", "qgisMinimumVersion", "description", "about", "author", "email"):
+        assert f"\n{key}=" in metadata
+    assert "hasProcessingProvider=yes" in metadata
+    assert "GNU GENERAL PUBLIC LICENSE" in licence
+
+
+def test_metadata_in_the_repository_has_the_same_version():
+    assert f"\nversion={__version__}\n" in (SOURCE / "metadata.txt").read_text("utf-8")
+
+
+def test_a_folder_that_cannot_be_written_is_a_message(tmp_path):
+    (tmp_path / "file").write_text("")
+    result = CliRunner().invoke(main, ["gis-plugin", "--out", str(tmp_path / "file" / "x.zip")])
+    assert result.exit_code == 1
+    assert "cannot write" in result.output
+
+
+@pytest.mark.parametrize("path", sorted(SOURCE.glob("*.py")), ids=lambda path: path.name)
+def test_plugin_is_thin(path):
+    """Only the standard library, the GIS and itself; and a Python as old as the GIS's."""
+    text = path.read_text("utf-8")
+    assert text.startswith("# SPDX-License-Identifier: GPL-2.0-or-later\n")
+    tree = ast.parse(text, feature_version=(3, 9))
+    for node in ast.walk(tree):
+        found = []
+        if isinstance(node, ast.Import):
+            found = [alias.name for alias in node.names]
+        elif isinstance(node, ast.ImportFrom) and node.level == 0:
+            found = [node.module or ""]
+        for name in found:
+            top = name.split(".")[0]
+            assert top in sys.stdlib_module_names or top in {"qgis", "processing"}, name
+            assert top != "tomllib", "younger than the oldest GIS's Python"
+
+
+def test_library_never_imports_the_plugin():
+    library = (path for path in (ROOT / "siting").rglob("*.py") if path.parent != SOURCE)
+    for path in some(library):
+        text = path.read_text("utf-8")
+        assert "import siting.gis" not in text, path
+        assert "from siting.gis" not in text, path
+        assert "from siting import gis" not in text, path
+
+
+def test_colours_are_those_of_the_hand_off():
+    tree = ast.parse((SOURCE / "results.py").read_text("utf-8"))
+    values = [
+        ast.literal_eval(node.value)
+        for node in tree.body
+        if isinstance(node, ast.Assign) and getattr(node.targets[0], "id", "") == "RAMPS"
+    ]
+    assert values == [{"dryness": DRYNESS, "sun": SUN}]
+
+
+@settings(max_examples=60, deadline=None)
+@given(values=st.lists(st.floats(0.01, 99.0), min_size=1, max_size=9))
+def test_every_zone_has_a_class_in_its_style(values):
+    style = graduated("need_pct_d", np.array(values), label="zone", ramp=NEED, words="%")
+    found = re.findall(r'<range lower="([^"]+)" upper="([^"]+)"', style)
+    ranges = [(float(low), float(high)) for low, high in found]
+    for value in values:
+        assert any(low <= value <= high for low, high in ranges), value
+
+
+# Property files
+
+_TEXT = st.text(st.characters(exclude_categories=["Cs"]), max_size=12)
+_SCALAR = st.one_of(
+    st.booleans(), st.integers(-(2**53), 2**53), st.floats(allow_nan=False, allow_infinity=False),
+    _TEXT,
+)  # fmt: skip
+_ANY = st.recursive(
+    _SCALAR,
+    lambda inner: st.one_of(st.lists(inner, max_size=3), st.dictionaries(_TEXT, inner, max_size=3)),
+    max_leaves=6,
+)
+
+
+@settings(max_examples=60, deadline=None)
+@given(values=st.dictionaries(_TEXT, _ANY, max_size=4))
+def test_toml_comes_back_as_it_was(plugin, values):
+    assert tomllib.loads(plugin["documents"].toml_text(values)) == values
+
+
+def test_bundled_property_files_come_back_as_they_were(plugin):
+    for path in some((ROOT / "data").glob("*/property.toml")):
+        values = tomllib.loads(path.read_text("utf-8"))
+        read = plugin["documents"].read_toml(sys.executable, path)
+        assert read == values
+        assert tomllib.loads(plugin["documents"].toml_text(read)) == values
+
+
+def test_chosen_layers_replace_the_drawing_and_keep_what_columns_mean(plugin, tmp_path):
+    base = {
+        "name": "A",
+        "layers": {
+            "file": "old.gpkg",
+            "aerial": "photo.tif",
+            "hydrozones": {"file": "old.gpkg", "layer": "z", "columns": {"zone": "NAME"}},
+        },
+        "weather": {"file": "w.csv", "elevation_m": 5},
+    }
+    given_ = {"name": None, "units": "us", "file": None, "elevation_m": 7.0}
+    kept = json.dumps(base)
+    values = plugin["documents"].merged(
+        base, tmp_path, package="layers.gpkg", rasters={"surface": "/s.tif"}, given=given_
+    )
+    assert json.dumps(base) == kept, "input changed"
+    assert values["layers"] == {
+        "file": "layers.gpkg",
+        "aerial": str(tmp_path / "photo.tif"),
+        "hydrozones": {"columns": {"zone": "NAME"}},
+        "surface": "/s.tif",
+    }
+    assert values["weather"] == {"file": str(tmp_path / "w.csv"), "elevation_m": 7.0}
+    assert (values["name"], values["units"]) == ("A", "us")
+    same = plugin["documents"].merged(
+        base, tmp_path, package=None, rasters={}, given=dict.fromkeys(given_)
+    )
+    assert same["layers"]["file"] == str(tmp_path / "old.gpkg")
+
+
+# The runner
+
+
+def test_wrong_python_gives_the_clear_message(plugin, tmp_path, monkeypatch):
+    runner = plugin["runner"]
+    monkeypatch.setenv("SITING_PYTHON", "")
+    for named, why in ((str(tmp_path / "none"), "No such file"), ("/bin/echo", "not a Python")):
+        with pytest.raises(runner.LibraryMissingError) as caught:
+            runner.find_python(named)
+        text = str(caught.value)
+        for words in (named, why, "pip install", "SITING_PYTHON", "python3 -m venv"):
+            assert words in text, text
+
+
+def test_environment_variable_wins_over_the_setting(plugin, tmp_path, monkeypatch):
+    program = library_python(tmp_path)
+    monkeypatch.setenv("SITING_PYTHON", str(program))
+    assert plugin["runner"].find_python("/nowhere") == (
+        str(program),
+        f"siting, version {__version__}",
+    )
+
+
+def test_what_the_gis_sets_for_itself_does_not_reach_the_library(plugin):
+    clean = plugin["runner"].clean_environment({"PYTHONHOME": "x", "PROJ_LIB": "y", "PATH": "z"})
+    assert "PYTHONHOME" not in clean
+    assert "PROJ_LIB" not in clean
+    assert clean["PATH"] == "z"
+    assert clean["SITING_PROGRESS"] == "lines"
+
+
+def _run(plugin, code, *, cancelled=lambda: False):
+    said, steps = [], []
+    output = plugin["runner"].run(
+        [sys.executable, "-c", code],
+        say=said.append,
+        progress=lambda *step: steps.append(step),
+        cancelled=cancelled,
+    )
+    return output, said, steps
+
+
+def test_output_progress_and_words_are_told_apart(plugin):
+    code = (
+        "import sys; print('{\"é\": 1}'); "
+        "print('progress\\tSun\\t2\\t8', 'note: low', sep='\\n', file=sys.stderr)"
+    )
+    assert _run(plugin, code) == ('{"é": 1}', ["note: low"], [("Sun", 2, 8)])
+
+
+def test_an_error_is_what_the_command_said(plugin):
+    with pytest.raises(plugin["runner"].RunFailedError, match="1 fault in the input"):
+        _run(plugin, "import sys; sys.exit('siting: 1 fault in the input')")
+
+
+def test_much_output_does_not_block(plugin):
+    code = "import sys; print('x' * 3_000_000); print('y' * 3_000_000, file=sys.stderr)"
+    output, said, _ = _run(plugin, code)
+    assert len(output) == len(said[0]) == 3_000_000
+
+
+def test_cancel_ends_the_command_and_what_it_started(plugin, tmp_path):
+    mark = tmp_path / "pid"
+    code = (
+        "import subprocess, sys, time, pathlib; "
+        "p = subprocess.Popen([sys.executable, '-c', 'import time; time.sleep(60)']); "
+        f"pathlib.Path({str(mark)!r}).write_text(str(p.pid)); time.sleep(60)"
+    )
+
+    def started():
+        return mark.exists() and bool(mark.read_text())
+
+    with pytest.raises(plugin["runner"].RunFailedError, match="Cancelled"):
+        _run(plugin, code, cancelled=started)
+    for _ in range(50):
+        state = Path(f"/proc/{mark.read_text()}/stat")
+        if not state.exists() or state.read_text().split(")")[1].split()[0] == "Z":
+            return
+        time.sleep(0.1)
+    pytest.fail("a process is left")
+
+
+# Inside the GIS
+
+
+@pytest.fixture(scope="module")
+def desktop(tmp_path_factory):
+    home = tmp_path_factory.mktemp("desktop")
+    (home / "plugin.zip").write_bytes(plugin_zip())
+    made = Desktop(home / "gis", home / "plugin.zip", python=str(library_python(home)))
+    made.enable()
+    return made
+
+
+@needs_desktop
+@pytest.mark.desktop
+def test_algorithms_are_listed(desktop):
+    listed = desktop.process("list").stdout
+    assert [step for step in ALGORITHMS if f"siting:{step}" not in listed] == []
+
+
+@needs_desktop
+@pytest.mark.desktop
+def test_check_lists_faults_and_passes_a_sound_property(desktop, tmp_path):
+    write_property(tmp_path / "good")
+    results, said = desktop.run("check", inputs_of(tmp_path / "good", "layers.gpkg"))
+    assert results["SOUND"], said
+    assert "3 hydrozones" in results["ANSWER"]
+    zones = gpd.read_file(tmp_path / "good" / "layers.gpkg", layer="hydrozones")
+    zones["plants"] = ["schrubs", "shrubs", "tundra"]
+    zones.to_file(tmp_path / "good" / "layers.gpkg", layer="hydrozones")
+    results, said = desktop.run("check", inputs_of(tmp_path / "good", "layers.gpkg"))
+    assert not results["SOUND"], said
+    assert "schrubs" in results["ANSWER"]
+    assert "tundra" in results["ANSWER"]
+
+
+@needs_desktop
+@pytest.mark.desktop
+def test_plan_is_the_command_lines(desktop, tmp_path):
+    inputs = inputs_of(YARD, "yard.gpkg")
+    results, said = desktop.run("plan", {**inputs, "OUTPUT": str(tmp_path / "gis")})
+    assert results.get("COUNT"), said
+    run = CliRunner().invoke(main, ["plan", str(YARD), "--out", str(tmp_path / "cli")])
+    assert run.exit_code == 0, run.output
+    assert differences(tmp_path / "gis", tmp_path / "cli") == []
+    # What was written for the run is a property of its own, for the command line too.
+    again = CliRunner().invoke(main, ["check", str(tmp_path / "gis" / "property")])
+    assert again.exit_code == 0, again.output
+
+
+@needs_desktop
+@pytest.mark.desktop
+@pytest.mark.parametrize("step", ["sun", "score", "handoff"])
+def test_other_steps_write_their_files(desktop, tmp_path, step):
+    property_file = write_property(tmp_path / "ground")
+    options = {"PROPERTY": str(property_file), "OUTPUT": str(tmp_path / "out")}
+    results, said = desktop.run(step, options)
+    assert results, said
+    for name, value in results.items():
+        if name not in {"ANSWER", "WARNINGS", "FILES", "COUNT"}:
+            for path in value if isinstance(value, list) else [value]:
+                assert Path(path.split("|")[0]).exists(), name
+
+
+@needs_desktop
+@pytest.mark.desktop
+def test_commission_runs_or_says_that_it_is_not_there(desktop, tmp_path):
+    (tmp_path / "plan.json").write_text("{}")
+    (tmp_path / "readings.csv").write_text("sensor_id,time,reading\n")
+    options = {
+        "PLAN": str(tmp_path / "plan.json"), "READINGS": [str(tmp_path / "readings.csv")],
+        "OUTPUT": str(tmp_path / "out"),
+    }  # fmt: skip
+    results, said = desktop.run("commission", options)
+    assert results == {}, "an empty plan cannot be commissioned"
+    if "commission" in main.commands:
+        assert "has no command" not in said
+    else:
+        assert "This version of siting has no command for commissioning" in said
+
+
+@needs_desktop
+@pytest.mark.desktop
+def test_wrong_python_in_the_settings_gives_the_clear_message(tmp_path):
+    (tmp_path / "plugin.zip").write_bytes(plugin_zip())
+    bare = Desktop(tmp_path / "gis", tmp_path / "plugin.zip", python="")
+    bare.enable()
+    ini = next((tmp_path / "gis").rglob("QGIS3.ini"))
+    ini.write_text(
+        ini.read_text() + "\n[Processing]\nConfiguration\\SITING_PYTHON=/no/such/python\n"
+    )
+    property_file = write_property(tmp_path / "ground")
+    results, said = bare.run("check", {"PROPERTY": str(property_file)})
+    assert results == {}
+    assert "The siting library was not found" in said
+    assert "/no/such/python" in said
+    assert "pip install" in said
+    assert "Traceback" not in said
+
+
+@needs_desktop
+@pytest.mark.desktop
+@pytest.mark.parametrize("cancel", ["no", "cancel"])
+def test_results_are_loaded_styled_and_cancel_passes_through(desktop, tmp_path, cancel):
+    python = shutil.which("python3", path="/usr/bin")
+    if python is None:
+        pytest.skip("no Python of the system, which the GIS belongs to")
+    plugins = next(desktop.home.rglob("plugins"))
+    words = [f"PROPERTY={YARD / 'property.toml'}", f"OUTPUT={tmp_path / 'out'}"]
+    script = ROOT / "tests" / "gis" / "loading.py"
+    done = subprocess.run(
+        [python, script, plugins, "plan", cancel, *words],
+        env=desktop.environment | {"PYTHONPATH": ""}, capture_output=True, text=True,
+        timeout=300, check=False,
+    )  # fmt: skip
+    assert done.returncode == 0, done.stderr
+    answer = json.loads(done.stdout.splitlines()[-1])
+    assert "Reading" in answer["stages"]
+    if cancel == "cancel":
+        assert answer["error"].startswith("Cancelled")
+        assert [path.name for path in (tmp_path / "out").iterdir()] == ["property"]
+        return
+    assert answer["error"] == ""
+    assert answer["progress"][1] == 100
+    styles = {name: kind for name, (kind, _, valid, _) in answer["layers"].items() if valid}
+    assert styles["Hydrozones by water need"] == "graduatedSymbol"
+    assert styles["Trenches and wires"] == "categorizedSymbol"
+    assert styles["Dryness (1 is the mean)"] == "singlebandpseudocolor"
+    assert answer["layers"]["Sensors"][1], "sensors carry their tags"
+    assert len(styles) == 8
+    hidden = {name for name, (*_, shown) in answer["layers"].items() if not shown}
+    assert hidden == {"Keep-out ground", "Admissible ground", "Dryness (1 is the mean)"}
+
+
+@needs_desktop
+@pytest.mark.desktop
+def test_commission_takes_the_filled_sheet_of_its_own_plan(desktop, tmp_path):
+    if "commission" not in main.commands:
+        pytest.skip("this version of siting has no commission command")
+    property_file = write_property(tmp_path / "ground", scenarios=1)
+    out = tmp_path / "out"
+    results, said = desktop.run("plan", {"PROPERTY": str(property_file), "OUTPUT": str(out)})
+    assert results, said
+    sheet = tmp_path / "filled.csv"
+    table = pd.read_csv(out / "readings.csv", dtype=str)
+    filled = {
+        "buried_on": "2026-05-01", "soaked_at": "2026-05-01 07:00",
+        "reading_1_at": "2026-05-03 08:00", "reading_1": "23.0", "threshold_set": "20.5",
+        "depth_mm": "80",
+    }  # fmt: skip
+    for column, value in filled.items():
+        table.loc[0, column] = value
+    table.to_csv(sheet, index=False)
+    options = {"PLAN": str(out / "plan.json"), "READINGS": [str(sheet)], "OUTPUT": str(out)}
+    results, said = desktop.run("commission", options)
+    assert results, said
+    assert "fits" in results["ANSWER"], said
+    assert (out / "history").is_dir()

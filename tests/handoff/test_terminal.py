@@ -1,0 +1,75 @@
+"""A plan in a terminal: whole at any width, a block per sensor where it is narrow."""
+
+import dataclasses
+import io
+
+import pytest
+from click.testing import CliRunner
+from rich.console import Console
+
+from siting.cli.main import _print_plan, main
+from siting.handoff.document import plan_document, write_json
+from siting.handoff.explain import explain_sensor, sensor_lines, sensor_table
+from tests.plan_factory import make_plan
+
+
+@pytest.mark.parametrize("columns", [60, 80, 99, 100, 120, 200])
+@pytest.mark.parametrize("units", ["metric", "us"])
+def test_no_line_is_wider_than_columns_and_nothing_is_cut(columns, units, monkeypatch, capsys):
+    monkeypatch.setenv("COLUMNS", str(columns))
+    plan = make_plan(units)
+    _print_plan(plan, ("a note " * 40,))
+    lines = capsys.readouterr().out.splitlines()
+    assert max(len(line) for line in lines) <= columns
+    text = " ".join(" ".join(lines).split())
+    assert "…" not in text
+    for words in ("% used", "min", "kept"):
+        assert words in text
+    assert ("┃" in text) == (columns >= 100)
+    for zone in plan.zones.index:
+        assert str(zone) in text
+
+
+def test_a_block_names_depth_threshold_minutes_setbacks_and_wire():
+    plan = make_plan()
+    block = "\n".join(sensor_lines(plan, 80))
+    for tag, row in plan.sensors.iterrows():
+        assert f"{tag} in {row['zone']} (valve {row['valve']})" in block
+        assert f"{100 * row['threshold_low_fraction']:.0f} % used" in block
+    assert block.count("of wire") == len(plan.sensors)
+    assert "_" not in block
+
+
+def test_the_table_has_threshold_and_minutes_and_no_word_of_code():
+    console = Console(width=140, record=True, file=io.StringIO())
+    console.print(sensor_table(make_plan()))
+    told = console.export_text()
+    assert "threshold" in told
+    assert "runs, minutes" in told
+    assert "_" not in told
+
+
+def test_on_demand_waters_its_minutes_and_no_threshold_is_none():
+    plan = make_plan()
+    sensors = plan.sensors.assign(control="on_demand", threshold_high_fraction=float("nan"))
+    told = " ".join(sensor_lines(dataclasses.replace(plan, sensors=sensors), 80))
+    assert "start at" in told
+    assert "nan" not in told
+
+
+def test_without_columns_piped_output_is_110_wide(monkeypatch, capsys):
+    monkeypatch.delenv("COLUMNS", raising=False)
+    _print_plan(make_plan(), ("a note " * 40,))
+    widest = max(len(line) for line in capsys.readouterr().out.splitlines())
+    assert 100 < widest <= 110
+
+
+def test_explain_wraps_every_line_to_columns(tmp_path):
+    plan = make_plan()
+    write_json(plan, tmp_path / "plan.json")
+    tag = str(plan.sensors.index[0])
+    told = CliRunner().invoke(main, ["explain", str(tmp_path), tag], env={"COLUMNS": "70"})
+    assert told.exit_code == 0
+    assert max(len(line) for line in told.output.splitlines()) <= 70
+    assert explain_sensor(plan_document(plan), tag)
+    assert "Call before you dig" in told.output

@@ -1,0 +1,69 @@
+"""The compiled loops of the season against the plain ones: the same bits."""
+
+from __future__ import annotations
+
+import numpy as np
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from siting.season.events import RootZone, schedule_stress, sensor_events
+from tests.season_reference import play_events, play_sensor
+
+
+def season(rng: np.random.Generator, *, layered: bool, days: int = 90, runs: int = 7) -> RootZone:
+    """Draw a season; soil thin enough to run dry and to run over."""
+    classes = int(rng.choice([1, 2, 4]))  # powers of two: their shares add up without rounding
+    taw = rng.uniform(4, 60, runs)
+    return RootZone(
+        etc=rng.gamma(3, 1.5, (classes, days, runs)),
+        rain=rng.gamma(0.3, 20, (days, runs)) * (rng.random((days, runs)) < 0.2),
+        taw=taw,
+        raw=taw * rng.uniform(0.1, 0.9, runs),
+        application=rng.uniform(0.5, 1.5, (classes, runs)),
+        sensor_share=float(rng.choice([0.2, 0.5, 0.85])) if layered else 1.0,
+        reading_error=rng.normal(0, 0.05, (days, runs)) if rng.random() < 0.5 else None,
+        described_mm=float(rng.uniform(10, 50)) if rng.random() < 0.5 else None,
+    )
+
+
+@given(seed=st.integers(0, 10_000), layered=st.booleans())
+@settings(max_examples=40, deadline=None)
+def test_sensors_are_the_same_to_the_bit(seed, layered):
+    rng = np.random.default_rng(seed)
+    root = season(rng, layered=layered)
+    sets, which = rng.random((2, 90, 7)) < 0.6, rng.integers(0, 2, 5)
+    depth, threshold = rng.uniform(0.2, 25, 5), rng.uniform(-0.1, 0.9, 5)
+    threshold[0] = 0.2  # one that runs
+    found = sensor_events(root, depth=depth, threshold=threshold, days=sets, which=which)
+    for g in range(5):
+        ran, stress = play_sensor(root, sets[which[g]], depth[g], threshold[g])
+        np.testing.assert_array_equal(found.ran[g], ran)
+        np.testing.assert_array_equal(found.stress_days[g], stress)
+    assert found.ran.any()
+    assert found.stress_days.any()
+
+
+@given(seed=st.integers(0, 10_000), dialled=st.booleans())
+@settings(max_examples=40, deadline=None)
+def test_schedules_are_the_same_to_the_bit(seed, dialled):
+    rng = np.random.default_rng(seed)
+    root = season(rng, layered=False)
+    ran, depth = rng.random((6, 90, 7)) < 0.4, rng.uniform(0, 25, 6)
+    dial = rng.uniform(0.4, 1.0, 90) if dialled else None
+    found = schedule_stress(root, ran, depth=depth, dial=dial)
+    for g in range(6):
+        np.testing.assert_array_equal(found[g], play_events(root, ran[g], depth[g], dial))
+    assert found.any()
+
+
+def test_a_set_of_days_may_be_shared_or_not_and_inputs_stay_as_they_are():
+    rng = np.random.default_rng(4)
+    root, days = season(rng, layered=True), rng.random((90, 7)) < 0.6
+    before = [a.copy() for a in (root.etc, root.rain, root.taw, root.raw, root.application, days)]
+    one = sensor_events(root, depth=[5.0, 9.0], threshold=[0.2, 0.3], days=days)
+    two = sensor_events(root, depth=[5.0, 9.0], threshold=[0.2, 0.3], days=np.stack([days] * 3))
+    np.testing.assert_array_equal(one.ran, two.ran)
+    np.testing.assert_array_equal(one.stress_days, two.stress_days)
+    after = (root.etc, root.rain, root.taw, root.raw, root.application, days)
+    for old, new in zip(before, after, strict=True):
+        np.testing.assert_array_equal(old, new)
