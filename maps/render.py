@@ -13,9 +13,9 @@ import sys
 import tempfile
 from pathlib import Path
 
-from siting.site.template import DEMOS, demo_property
 from siting.handoff.bundle import write_bundle
 from siting.planning.make import plan_property
+from siting.site.template import DEMOS, demo_property
 
 HERE = Path(__file__).parent
 #: Properties of which phone and crew sheet are pictured too.
