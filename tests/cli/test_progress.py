@@ -108,6 +108,15 @@ def broken():
     raise RecursionError
 
 
+@pytest.fixture
+def ctrl_c():
+    """Let Ctrl-C interrupt: a shell's background job, as a whole test run may be, ignores it."""
+    before = signal.signal(signal.SIGINT, signal.default_int_handler)
+    yield
+    signal.signal(signal.SIGINT, before)
+
+
+@pytest.mark.usefixtures("ctrl_c")
 def test_ctrl_c_ends_in_words_whatever_it_interrupts():
     done = CliRunner().invoke(program, ["broken-import"])
     assert done.exit_code == 130
@@ -116,6 +125,7 @@ def test_ctrl_c_ends_in_words_whatever_it_interrupts():
     assert signal.getsignal(signal.SIGINT) is signal.default_int_handler
 
 
+@pytest.mark.usefixtures("ctrl_c")
 @pytest.mark.skipif(not hasattr(signal, "pthread_sigmask"), reason="no signal masks here")
 def test_ctrl_c_waits_until_the_workers_are_there():
     seen = []
