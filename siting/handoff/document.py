@@ -3,7 +3,7 @@
 Keys are written in a fixed order, unknown numbers as null, floats rounded to decimals that a crew
 or a program can use (positions to a millimetre, degrees to 1e-8, about 1 mm), so that the same plan
 gives the same bytes. Every key is described, with its unit, in `plan.schema.json` (JSON Schema,
-draft 2020-12), which ships beside this module; see `schema`.
+draft 2020-12), which ships beside this module.
 """
 
 from __future__ import annotations
@@ -11,7 +11,6 @@ from __future__ import annotations
 import json
 import math
 from collections.abc import Hashable, Iterable, Mapping
-from importlib import resources
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
@@ -124,16 +123,6 @@ _BUDGET: Final[_Columns] = {
 _PARTS: Final[_Columns] = {"item": None, "quantity": 3, "unit": None, "note": None}
 
 
-def schema() -> dict[str, Any]:
-    """Return the JSON Schema of the document.
-
-    Result: draft 2020-12; every key carries a description with its unit.
-    """
-    text = resources.files("siting.handoff").joinpath("plan.schema.json").read_text("utf-8")
-    document: dict[str, Any] = json.loads(text)
-    return document
-
-
 def plan_document(plan: Plan) -> dict[str, Any]:
     """Return a plan as plain values, ready for JSON.
 
@@ -145,7 +134,7 @@ def plan_document(plan: Plan) -> dict[str, Any]:
     Returns
     -------
     dict
-        See `schema` for every key and its unit; no NaN, no NumPy types.
+        Every key of plan.schema.json with its unit; no NaN, no NumPy types.
     """
     return {
         "schema": SCHEMA_NAME,

@@ -51,7 +51,7 @@ def read_plan(path: Path | str) -> dict[str, Any]:
     Returns
     -------
     dict
-        As described in `siting.handoff.document.schema`.
+        As described in plan.schema.json, beside this module.
 
     Raises
     ------

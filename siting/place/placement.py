@@ -634,8 +634,6 @@ class Placement:
         Working CRS [m].
     rank : float
         Area rank of dryness among the admissible ground, mean over scenarios, 0..1.
-    rank_zone : float
-        The same among the whole zone.
     chances : Chances
         What is expected of its true rank among the admissible ground, with everything unknown in
         it: scenarios, burial error, application pattern, the map's own error, crowns not drawn.
@@ -660,7 +658,6 @@ class Placement:
     x: float
     y: float
     rank: float
-    rank_zone: float
     chances: Chances
     setback_ratio: float
     binding_setback: str
@@ -751,7 +748,7 @@ def place_sensor(  # noqa: PLR0913 - each option is one of its own
         msg = "the zone has no points"
         raise NoAdmissibleGroundError(msg)
     ground = _open_ground(zone, hazards, burial_error, margin)._replace(landmark=landmark)
-    ranks = _ranks_of(zone, ground, (x, y, dryness), burial_error)
+    ranks = _ranks_of(ground, (x, y, dryness), burial_error)
     points = _points(ground, ranks)
     point = points[0]
     unknown = application_cv
@@ -779,7 +776,6 @@ def place_sensor(  # noqa: PLR0913 - each option is one of its own
         x=point[0],
         y=point[1],
         rank=ranks.rank(*point),
-        rank_zone=ranks.rank_in_zone(*point),
         chances=chances,
         setback_ratio=tightest.ratio,
         binding_setback=tightest.hazard,
@@ -833,10 +829,7 @@ def _open_ground(
 
 
 def _ranks_of(
-    zone: BaseGeometry,
-    ground: _Ground,
-    samples: tuple[Floats, Floats, Floats],
-    burial_error: float,
+    ground: _Ground, samples: tuple[Floats, Floats, Floats], burial_error: float
 ) -> RankField:
     """Make the field of ranks of a zone."""
     x, y, dryness = samples
@@ -846,13 +839,7 @@ def _ranks_of(
         basis = pieces_of(ground.admissible, ground.mesh)
     if basis.cell.size == 0:
         basis = pieces_of(ground.shape, ground.mesh)
-    return rank_field(
-        surface,
-        ground.mesh,
-        basis=basis,
-        zone=pieces_of(zone, ground.mesh),
-        burial_error=burial_error,
-    )
+    return rank_field(surface, ground.mesh, basis=basis, burial_error=burial_error)
 
 
 def _points(ground: _Ground, ranks: RankField) -> list[tuple[float, float]]:

@@ -288,20 +288,18 @@ class _Spread(NamedTuple):
 class RankField:
     """Ranks over a zone, for points anywhere.
 
-    mesh: the cells; surface: dryness per scenario; ground, zone: its distribution over the
-    admissible (else open) ground and over the whole zone; places (K,): x and y of the pieces of
-    `ground` [m]; objective_spline (rows, columns): spline coefficients of the expected squared
-    distance from the target rank, over scenarios and burial errors; order: order of the spline;
-    burial_error: standard deviation of the buried position along each axis [m]; even: whether all
-    of the ground dries alike, within the field's own error; level: whether its drier half does:
-    then no place in it is the driest; median: dryness that half of the ground exceeds, mean over
-    scenarios.
+    mesh: the cells; surface: dryness per scenario; ground: its distribution over the admissible
+    (else open) ground; places (K,): x and y of the pieces of `ground` [m]; objective_spline (rows,
+    columns): spline coefficients of the expected squared distance from the target rank, over
+    scenarios and burial errors; order: order of the spline; burial_error: standard deviation of the
+    buried position along each axis [m]; even: whether all of the ground dries alike, within the
+    field's own error; level: whether its drier half does: then no place in it is the driest;
+    median: dryness that half of the ground exceeds, mean over scenarios.
     """
 
     mesh: Mesh
     surface: Surface
     ground: _Spread
-    zone: _Spread
     places: tuple[Floats, Floats]
     objective_spline: Floats
     order: int
@@ -351,18 +349,8 @@ class RankField:
 
         x, y: the point [m]. Result: share of that ground that is less dry, 0..1.
         """
-        return self._mean_rank(self.ground, x, y)
-
-    def rank_in_zone(self, x: float, y: float) -> float:
-        """Return the mean rank over scenarios among the whole zone at one point.
-
-        x, y: the point [m]. Result: share of the zone that is less dry, 0..1.
-        """
-        return self._mean_rank(self.zone, x, y)
-
-    def _mean_rank(self, spread: _Spread, x: float, y: float) -> float:
         values = self.surface.at(np.array([x]), np.array([y]))
-        ranks = [float(spread.rank(s, value)[0]) for s, value in enumerate(values)]
+        ranks = [float(self.ground.rank(s, value)[0]) for s, value in enumerate(values)]
         return float(np.mean(ranks))
 
     def _read(self, spline: Floats, x: Floats, y: Floats) -> Floats:
@@ -424,9 +412,7 @@ def pieces_of(shape: BaseGeometry, mesh: Mesh) -> Pieces:
     return Pieces(cell[order], *(column[order] for column in columns))
 
 
-def rank_field(
-    surface: Surface, mesh: Mesh, *, basis: Pieces, zone: Pieces, burial_error: float
-) -> RankField:
+def rank_field(surface: Surface, mesh: Mesh, *, basis: Pieces, burial_error: float) -> RankField:
     """Make the field of ranks of a zone.
 
     burial_error: standard deviation of the buried position along each axis [m].
@@ -449,7 +435,6 @@ def rank_field(
         mesh=mesh,
         surface=surface,
         ground=ground,
-        zone=_distribution(values, slopes, mesh, zone),
         places=(basis.x, basis.y),
         objective_spline=spline,
         order=order,

@@ -40,7 +40,7 @@ class Totals:
 
     planned: properties with a plan; faults: reason -> properties without a plan; sensors, zones: of
     all plans; with_timer: properties whose timer of today is known, only they count in the saving;
-    today_m3, planned_m3, saved_m3: mean per year, of the properties with a timer [m³];
+    today_m3, saved_m3: mean per year, of the properties with a timer [m³];
     saved_low_m3, saved_high_m3: the driest-saving and the best year, the same year everywhere [m³];
     years: seasons that all of those properties have; money: currency -> saving per year, its low
     and high end, and capital. The ends add up those of every property, as if all erred the same way
@@ -53,7 +53,6 @@ class Totals:
     zones: int
     with_timer: int
     today_m3: float
-    planned_m3: float
     saved_m3: float
     saved_low_m3: float
     saved_high_m3: float
@@ -84,7 +83,6 @@ def totals(folder: Path | str) -> Totals:
     by_year = timed.groupby("year").agg(
         count=("property", "size"),
         today=("baseline_m3", "sum"),
-        plan=("plan_m3", "sum"),
         saved=("saved_m3", "sum"),
     )
     whole = by_year[by_year["count"] == known]
@@ -102,7 +100,6 @@ def totals(folder: Path | str) -> Totals:
         zones=int(good["zones"].sum()),
         with_timer=int(known),
         today_m3=_mean(whole["today"]),
-        planned_m3=_mean(whole["plan"]),
         saved_m3=_mean(whole["saved"]),
         saved_low_m3=float(whole["saved"].min()),
         saved_high_m3=float(whole["saved"].max()),

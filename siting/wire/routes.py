@@ -164,19 +164,6 @@ SPOOL_M: Final = 152.4
 _WIRE: Final = "two-conductor direct-burial irrigation wire"
 
 
-def awg_diameter_mm(awg: int) -> float:
-    """Return the diameter of a wire gauge.
-
-    Returns 0.127 x 92^((36 - n) / 39) [mm].
-
-    ASTM B258, nominal diameters of solid round wire.
-
-    >>> round(awg_diameter_mm(18), 3)
-    1.024
-    """
-    return float(0.127 * 92 ** ((36 - awg) / 39))
-
-
 def voltage_drop(
     length_m: Floats | float, *, ohm_per_km: float, current_a: float = SENSOR_CURRENT_A
 ) -> Floats:

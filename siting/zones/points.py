@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Final, NamedTuple
+from typing import Final
 
 import geopandas as gpd
 import numpy as np
@@ -134,20 +134,6 @@ class ZonePixels:
         return self.zones.index(zone)
 
 
-class DriestQuarter(NamedTuple):
-    """Ranks of a zone's points, and the mean sun of the driest quarter of its area.
-
-    rank (P,): area rank of dryness within the zone, 0..1; weights (P,): share of each point in the
-    driest quarter, sums to 1; beam_fraction (M,): mean beam fraction of the driest quarter per
-    month, 0..1; sky_view: its mean sky view, 0..1.
-    """
-
-    rank: Floats
-    weights: Floats
-    beam_fraction: Floats
-    sky_view: float
-
-
 def zone_pixels(grid: LocalGrid, hydrozones: gpd.GeoDataFrame, *, roof: Flags) -> ZonePixels:
     """Find the raster cells whose centre lies in each zone, roofs excluded.
 
@@ -248,31 +234,15 @@ def zone_mean(values: Floats, pixels: ZonePixels, *, name: str = "value") -> pd.
     return pd.Series(means, index=pd.Index(pixels.zones, name="zone"), name=name, dtype=float)
 
 
-def net_irrigation(etc: pd.DataFrame, *, days: Floats, effective_rain: Floats) -> pd.Series[float]:
-    """Net irrigation requirement of a season: what monthly effective rain leaves to supply.
-
-    etc (Z, M): zone mean demand per month [mm/d]; days (M,): days of the season in each month [d];
-    effective_rain (M,): effective rain of each month's season days [mm]. Returns index of `etc`,
-    `net_irrigation_mm` [mm].
-
-    A surplus in one month does not carry over to the next.
-    """
-    need = np.maximum(etc.to_numpy(dtype=float) * days - effective_rain, 0.0).sum(axis=1)
-    return pd.Series(need, index=etc.index, name="net_irrigation_mm", dtype=float)
-
-
-def need_scores(
-    etc: pd.DataFrame, *, water: pd.DataFrame, net_irrigation_mm: pd.Series[float] | None = None
-) -> pd.DataFrame:
+def need_scores(etc: pd.DataFrame, *, water: pd.DataFrame) -> pd.DataFrame:
     """Score each zone by the share of its readily available water used per peak-season day.
 
     score = 100 ETc_peak / RAW [% a day], RAW = p TAW, with p adjusted for the peak ETc.
 
     etc (Z, M): index `zone`, columns month (1..12): zone mean demand [mm/d]; water: index `zone`,
-    columns depletion_fraction (at ETc 5 mm/d) and taw_mm; net_irrigation_mm: the season's net
-    irrigation requirement, put beside the score [mm]. Returns index of `etc`, peak_month,
+    columns depletion_fraction (at ETc 5 mm/d) and taw_mm. Returns index of `etc`, peak_month,
     etc_peak_mm_d, depletion_fraction, taw_mm, raw_mm, need_score [% of RAW a day],
-    days_without_water [d], net_irrigation_mm [mm].
+    days_without_water [d].
 
     FAO-56, Eq. 82 and 83.
 
@@ -287,8 +257,6 @@ def need_scores(
     taw = beside["taw_mm"].to_numpy(dtype=float)
     raw = fraction * taw
     idle = np.divide(raw, peak, out=np.full_like(raw, np.inf), where=peak > 0)
-    unknown = pd.Series(np.nan, index=etc.index)
-    net = unknown if net_irrigation_mm is None else net_irrigation_mm.loc[etc.index]
     return pd.DataFrame(
         {
             "peak_month": etc.idxmax(axis=1).astype(int),
@@ -298,30 +266,8 @@ def need_scores(
             "raw_mm": raw,
             "need_score": 100.0 * peak / raw,
             "days_without_water": idle,
-            "net_irrigation_mm": net,
         },
         index=etc.index,
-    )
-
-
-def area_quarters(
-    dryness: Floats,
-    *,
-    beam_fraction: Floats,
-    sky_view: Floats,
-) -> DriestQuarter:
-    """Rank a zone's points by dryness and average the sun of the driest quarter of its area.
-
-    dryness (P,): dryness of the zone's points (any unit); beam_fraction (M, P): share of the beam
-    that arrives per month, 0..1; sky_view (P,): share of the diffuse light that arrives, 0..1.
-    Returns ranks, weights and mean sun. Equal dryness shares one rank and one weight.
-    """
-    weights = driest_weights(dryness)
-    return DriestQuarter(
-        rank=area_rank(dryness),
-        weights=weights,
-        beam_fraction=beam_fraction @ weights,
-        sky_view=float(sky_view @ weights),
     )
 
 

@@ -22,12 +22,13 @@ from siting.commission.soil import (
     tension_exponent,
     threshold_in_units,
 )
-from siting.handoff.document import plan_document, schema
+from siting.handoff.document import plan_document
 from siting.handoff.mapcards import sensor_steps
 from siting.handoff.sheets import threshold_steps
 from siting.season.scheduling import DeviceReading
 from siting.water.soil import SOIL_CLASSES, saxton_rawls
 from tests.demo_plans import demo_plan
+from tests.plan_schema import schema
 
 TABLE_19 = Path(__file__).parents[1] / "data" / "fao56_table19.csv"
 

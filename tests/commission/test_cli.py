@@ -13,7 +13,7 @@ from click.testing import CliRunner
 
 from siting.cli.main import main
 from siting.commission.record import read_history
-from siting.handoff.document import schema
+from tests.plan_schema import schema
 from tests.readings_simulator import simulate
 from tests.small_property import square, write_property
 

@@ -118,7 +118,7 @@ def test_checking_a_us_property_prints_no_metric_figure(file):
 
 
 def test_a_portfolio_of_us_properties_is_told_in_gallons():
-    sums = Totals(10, {}, 12, 30, 10, 5000.0, 4000.0, 1000.0, 500.0, 1500.0, (2001, 2030), {}, 1)
+    sums = Totals(10, {}, 12, 30, 10, 5000.0, 1000.0, 500.0, 1500.0, (2001, 2030), {}, 1)
     told = lead(sums, "us")
     assert "gal" in told
     assert not metric_in(told)

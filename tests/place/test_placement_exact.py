@@ -146,7 +146,7 @@ def test_samples_around_a_zone_only_help_to_interpolate():
     x, y = lattice(zone)
     own = place_sensor(zone, x=x, y=y, dryness=dryness(x, y), hazards=table)
     assert np.hypot(wide.x - own.x, wide.y - own.y) < 5 * CM
-    assert wide.rank_zone == pytest.approx(own.rank_zone, abs=2e-3)
+    assert wide.rank == pytest.approx(own.rank, abs=2e-3)
 
 
 def smooth(scene, *, shift=(0.0, 0.0), rows=None):
@@ -216,7 +216,7 @@ def test_no_admissible_place_is_better(scene):
     except NoAdmissibleGroundError:
         reject()
     assume(point.setback_ratio >= 1)
-    field = _ranks_of(zone, _open_ground(zone, table, 0.5), (x, y, dry), 0.5)
+    field = _ranks_of(_open_ground(zone, table, 0.5), (x, y, dry), 0.5)
     fine_x, fine_y = lattice(zone, step=0.2)
     places = shapely.points(fine_x, fine_y)
     meets = np.all([shapely.distance(s, places) >= d for _, d, s in rows], axis=0)
@@ -325,7 +325,7 @@ def test_along_edges_of_admissible_ground_nothing_is_better(zone, rows, phase):
     dry = np.array([dryness(x, y), dryness(x, y) + 0.04 * x])
     table = hazards(*rows)
     point = place_sensor(zone, x=x, y=y, dryness=dry, hazards=table)
-    field = _ranks_of(zone, _open_ground(zone, table, 0.5), (x, y, dry), 0.5)
+    field = _ranks_of(_open_ground(zone, table, 0.5), (x, y, dry), 0.5)
     if field.level:
         pytest.skip("the drier half is level within the map's own error: the interior is taken")
     fine_x, fine_y = lattice(zone, step=0.05)

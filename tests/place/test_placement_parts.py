@@ -145,7 +145,7 @@ def test_no_ridge_without_a_setback_or_without_room():
 def test_no_admissible_point_where_there_is_no_admissible_ground():
     cramped = ground(STRIP, edge(STRIP, 1.0))
     x, y = lattice(STRIP)
-    ranks = _ranks_of(STRIP, cramped, (x, y, x), 0.1)
+    ranks = _ranks_of(cramped, (x, y, x), 0.1)
     assert _best_admissible(cramped, ranks, []) is None
     assert len(_points(cramped, ranks)) == 1 + RESERVES
 
@@ -154,7 +154,7 @@ def test_even_ground_with_less_than_a_metre_to_spare_is_admissible():
     zone = box(0, 0, 30, 3)
     narrow = ground(zone, edge(zone, 1.0))
     x, y = lattice(zone)
-    ranks = _ranks_of(zone, narrow, (x, y, np.ones_like(x)), 0.1)
+    ranks = _ranks_of(narrow, (x, y, np.ones_like(x)), 0.1)
     assert _best_admissible(narrow, ranks, []) == pytest.approx((15.0, 1.5), abs=0.01)
 
 
@@ -166,7 +166,7 @@ def test_ground_that_only_the_drawn_circle_leaves_is_not_admissible():
     left = ground(sliver, ("valve", 100.0, Point(0, 0)))
     assert left.pieces.cell.size > 0
     x, y = lattice(sliver, step=0.005)
-    ranks = _ranks_of(sliver, left, (x, y, np.ones_like(x)), 0.1)
+    ranks = _ranks_of(left, (x, y, np.ones_like(x)), 0.1)
     assert ranks.even
     assert _best_admissible(left, ranks, []) is None
 
@@ -175,7 +175,7 @@ def test_even_ground_gives_the_deepest_point_and_reserves_apart():
     zone = box(0, 0, 30, 10)
     wide = ground(zone, edge(zone, 1.0))
     x, y = lattice(zone)
-    ranks = _ranks_of(zone, wide, (x, y, np.ones_like(x)), 0.1)
+    ranks = _ranks_of(wide, (x, y, np.ones_like(x)), 0.1)
     assert ranks.even
     first, *reserves = _points(wide, ranks)
     assert first == pytest.approx((15.0, 5.0), abs=0.01)

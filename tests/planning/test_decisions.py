@@ -12,11 +12,12 @@ from shapely.geometry import box
 
 from siting.cli.main import main
 from siting.errors import InputError
-from siting.handoff.document import plan_document, schema
+from siting.handoff.document import plan_document
 from siting.handoff.figures import plot_tornado
 from siting.planning.make import hold_out, plan_property, replan
 from siting.site.property import read_property
 from tests.plan_factory import make_plan
+from tests.plan_schema import schema
 from tests.small_property import EAST, NORTH, square, write_property
 
 TWO = {"Open": (square(4, 4), {}), "Eaves": (square(22, 4), {})}

@@ -18,13 +18,17 @@ from siting.wire.routes import (
     SUPPLY_V,
     WIRE_GAUGES,
     PricedGround,
-    awg_diameter_mm,
     gauge_for,
     parts_list,
     voltage_drop,
     wire_routes,
 )
 from tests.wire.test_routes import PROPERTY, controllers, layer, sensors
+
+
+def awg_diameter_mm(awg):
+    """Return the diameter of a wire gauge: 0.127 x 92^((36 - n) / 39) [mm], ASTM B258."""
+    return 0.127 * 92 ** ((36 - awg) / 39)
 
 
 @pytest.mark.published("NEC (NFPA 70) Chapter 9 Table 8, solid uncoated copper at 75 °C, ohm/km")

@@ -18,9 +18,9 @@ from siting.errors import PlanError
 from siting.site.model import LocalGrid
 from siting.water.plants import adjusted_depletion
 from siting.zones.points import (
-    area_quarters,
+    area_rank,
+    driest_weights,
     need_scores,
-    net_irrigation,
     pixel_demand,
     pixel_dryness,
     pixel_eto,
@@ -241,25 +241,12 @@ def test_a_zone_without_demand_can_go_without_water_for_ever():
         scores = need_scores(pd.DataFrame({1: [0.0]}, index=index), water=water)
     assert scores.loc["a", "need_score"] == 0
     assert np.isinf(scores.loc["a", "days_without_water"])
-    assert np.isnan(scores.loc["a", "net_irrigation_mm"])
 
 
-def test_net_irrigation_carries_no_surplus():
-    etc = pd.DataFrame({6: [4.0], 7: [5.0]}, index=pd.Index(["a"], name="zone"))
-    net = net_irrigation(etc, days=np.array([30.0, 31.0]), effective_rain=np.array([200.0, 55.0]))
-    assert net.to_dict() == {"a": 100.0}
-
-
-def test_driest_quarter_averages_the_sun_of_its_ground():
+def test_the_driest_quarter_is_the_driest_quarter_of_the_ground():
     dryness = np.array([4.0, 3.0, 2.0, 1.0] * 2)
-    beam = np.vstack([np.linspace(0.8, 0.1, 8), np.linspace(0.4, 0.5, 8)])
-    sky = np.linspace(1.0, 0.3, 8)
-    quarter = area_quarters(dryness, beam_fraction=beam, sky_view=sky)
-    driest = [0, 4]
-    assert quarter.weights.tolist() == [0.5, 0, 0, 0] * 2
-    assert quarter.beam_fraction == pytest.approx(beam[:, driest].mean(axis=1))
-    assert quarter.sky_view == pytest.approx(sky[driest].mean())
-    assert quarter.rank.tolist() == [0.875, 0.625, 0.375, 0.125] * 2
+    assert driest_weights(dryness).tolist() == [0.5, 0, 0, 0] * 2
+    assert area_rank(dryness).tolist() == [0.875, 0.625, 0.375, 0.125] * 2
 
 
 @settings(max_examples=40, deadline=None)
@@ -271,14 +258,12 @@ def test_driest_quarter_averages_the_sun_of_its_ground():
 def test_quarters_depend_neither_on_order_nor_on_scale(values, random, scale):
     dryness = np.array(values, dtype=float)
     order = np.array(random.sample(range(dryness.size), dryness.size))
-    beam, sky = dryness[None, :] * 0.1, np.ones(dryness.size)
-    base = area_quarters(dryness, beam_fraction=beam, sky_view=sky)
-    other = area_quarters(dryness[order] * scale, beam_fraction=beam[:, order], sky_view=sky)
-    assert other.rank == pytest.approx(base.rank[order])
-    assert other.weights == pytest.approx(base.weights[order])
-    assert base.weights.sum() == pytest.approx(1)
-    assert base.rank.mean() == pytest.approx(0.5)
-    assert base.beam_fraction[0] >= beam.mean() - 1e-9
+    rank, weights = area_rank(dryness), driest_weights(dryness)
+    assert area_rank(dryness[order] * scale) == pytest.approx(rank[order])
+    assert driest_weights(dryness[order] * scale) == pytest.approx(weights[order])
+    assert weights.sum() == pytest.approx(1)
+    assert rank.mean() == pytest.approx(0.5)
+    assert dryness @ weights >= dryness.mean() - 1e-9
 
 
 def test_inputs_are_not_changed():
