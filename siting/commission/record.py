@@ -364,7 +364,7 @@ def _sensor(found: Commissioning, tag: str) -> dict[str, Any]:
     if read := found.capacity.get(tag):
         record["field_capacity"] = {
             "accepted": read.accepted, "reading": _plain(read.reading, 4), "unit": read.unit,
-            "threshold_low": _plain(read.low, 4), "threshold_high": _plain(read.high, 4),
+            "threshold_low": _plain(read.low, 4),
             "textures": list(read.textures), "words": list(read.words),
         }  # fmt: skip
     if health := found.health.get(tag):

@@ -74,11 +74,11 @@ class Capacity:
     sensor_id: which sensor; accepted: whether the reading is taken as field capacity; reading: the
     reading, in the device's unit, NaN where there is none; unit: one of
     `siting.planning.form.READING_UNITS`; vwc: the same as volumetric water content, NaN where the
-    unit does not tell [m³/m³]; low, high: thresholds in the device's unit: watering is allowed
-    below (kPa: above) `low`, on-demand watering stops at `high` (NaN for bypass). Both NaN where
-    they are withheld; possible: whether the reading can be field capacity of the soil that the plan
-    assumes; textures: texture classes whose published range holds it; words: all of this in plain
-    words; withheld: why no threshold is handed out although the reading is field capacity, or "".
+    unit does not tell [m³/m³]; low: threshold in the device's unit: watering is allowed below (kPa:
+    above) it, NaN where it is withheld; possible: whether the reading can be field capacity of the
+    soil that the plan assumes; textures: texture classes whose published range holds it; words: all
+    of this in plain words; withheld: why no threshold is handed out although the reading is field
+    capacity, or "".
     """
 
     sensor_id: str
@@ -87,7 +87,6 @@ class Capacity:
     unit: str
     vwc: float
     low: float
-    high: float
     possible: bool
     textures: tuple[str, ...]
     words: tuple[str, ...]
@@ -194,12 +193,6 @@ def capacity_of(
         reading, unit, depleted=float(sensor["threshold_low_fraction"]),
         field_capacity=water[0], wilting_point=water[1],
     )  # fmt: skip
-    high = math.nan
-    if math.isfinite(sensor["threshold_high_fraction"]):
-        high = threshold_in_units(
-            reading, unit, depleted=float(sensor["threshold_high_fraction"]),
-            field_capacity=water[0], wilting_point=water[1],
-        )[0]  # fmt: skip
     accepted = not rejected and possible
     words = [*rejected, check]
     withheld = ""
@@ -207,12 +200,12 @@ def capacity_of(
         words.append("No threshold is set from it.")
     else:
         device = device or DeviceReading(residual_error=plan.settings.control.sensor_error)
-        withheld = _too_fine(reading, low, high, unit, sensor, water, device)
-        words.append(withheld or _set_words(unit, low, high, low_note, sensor))
+        withheld = _too_fine(reading, low, unit, sensor, water, device)
+        words.append(withheld or _set_words(unit, low, low_note, sensor))
     if withheld:
-        low, high = math.nan, math.nan
+        low = math.nan
     return Capacity(
-        sensor_id, accepted, reading, unit, vwc, low, high, possible, textures, tuple(words),
+        sensor_id, accepted, reading, unit, vwc, low, possible, textures, tuple(words),
         withheld,
     )  # fmt: skip
 
@@ -367,45 +360,38 @@ def _texture(reading: float, vwc: float, unit: str, soil: str) -> tuple[bool, tu
 def _too_fine(
     reading: float,
     low: float,
-    high: float,
     unit: str,
     sensor: Mapping[str, Any],
     water: tuple[float, float],
     device: DeviceReading,
 ) -> str:
     """Say what a device would have to tell apart, where that is finer than this one; else ""."""
-    available = water[0] - water[1]
-    start = float(sensor["threshold_low_fraction"])
-    stop = float(sensor["threshold_high_fraction"]) if math.isfinite(high) else 0.0
     if unit == "kPa":
-        ends = high if math.isfinite(high) else reading
-        step, least, shown = low - ends, device.tension_kpa, "kPa"
+        step, least, shown = low - reading, device.tension_kpa, "kPa"
     else:
-        step, least, shown = 100 * (start - stop) * available, 100 * device.least_step, "points"
+        step = 100 * float(sensor["threshold_low_fraction"]) * (water[0] - water[1])
+        least, shown = 100 * device.least_step, "points"
     if step >= least - 1e-9:
         return ""
-    between = "start and stop" if math.isfinite(high) else "the reading and the threshold"
     of = "" if unit == "kPa" else " of water by volume"
     return (
-        f"No threshold is handed out: between {between} the plan leaves {step:.1f} {shown}{of}, "
-        f"and an ordinary device tells {least:.1f} apart (its noise and its display together): it "
-        f"would switch by chance. Use a device that tells {step:.1f} {shown} apart at this "
-        "reading, or plan again with more stress days allowed or fewer days between events."
+        "No threshold is handed out: between the reading and the threshold the plan leaves "
+        f"{step:.1f} {shown}{of}, and an ordinary device tells {least:.1f} apart (its noise and "
+        f"its display together): it would switch by chance. Use a device that tells {step:.1f} "
+        f"{shown} apart at this reading, or plan again with more stress days allowed or fewer days "
+        "between events."
     )
 
 
-def _set_words(unit: str, low: float, high: float, note: str, sensor: Mapping[str, Any]) -> str:
+def _set_words(unit: str, low: float, note: str, sensor: Mapping[str, Any]) -> str:
     """Say where to set the device."""
     digits = 3 if unit == "m3/m3" else 1
     shown = "" if unit == "device" else f" {unit}"
     gone = 100 * float(sensor["threshold_low_fraction"])
-    text = (
+    return (
         f"Set the threshold to {low:.{digits}f}{shown} ({gone:.0f} % of the available water gone; "
-        f"{note})"
+        f"{note})."
     )
-    if math.isfinite(high):
-        text += f"; stop at {high:.{digits}f}{shown}"
-    return text + "."
 
 
 #: Fewer cans than this say nothing of uniformity.

@@ -52,9 +52,7 @@ _SENSORS_TAIL: Final[_Columns] = {
 }  # fmt: skip
 _THRESHOLD: Final[Mapping[str, tuple[str, int | None]]] = {
     "low_mm": ("threshold_low_mm", 2),
-    "high_mm": ("threshold_high_mm", 2),
     "low_fraction": ("threshold_low_fraction", 4),
-    "high_fraction": ("threshold_high_fraction", 4),
     "vwc": ("threshold_vwc", 4),
     "step_vwc": ("threshold_step_vwc", 4),
     "soak_wait_h": ("soak_wait_h", 1),

@@ -193,7 +193,7 @@ def _why_this_depth(sensor: _Document, zone: _Document, units: UnitsName) -> Top
 
 def _threshold(sensor: _Document) -> Topic:
     threshold = sensor["threshold"]
-    keys = ("low_mm", "high_mm", "low_fraction", "high_fraction", "vwc", "soak_wait_h")
+    keys = ("low_mm", "low_fraction", "vwc", "soak_wait_h")
     return Topic("At what reading?", (str(threshold["note"]),), _numbers(threshold, *keys))
 
 

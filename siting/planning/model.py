@@ -181,8 +181,7 @@ class Plan:
         (str: why it is not in the thirstiest zone that it governs, or ""),
         threshold_low_mm (depletion of the layer that the sensor reads at which watering is
         allowed), threshold_low_fraction (of its available water depleted), threshold_step_vwc (how
-        far below field capacity, by volume), threshold_high_mm and threshold_high_fraction (NaN:
-        watering stops after its minutes), threshold_vwc (volumetric water content at the low
+        far below field capacity, by volume), threshold_vwc (volumetric water content at the
         threshold), soak_wait_h
         (wait after soaking before the reading), threshold_note (str), threshold_withheld (str:
         after commissioning, why no threshold is handed out, or ""; may be absent), wire_m (path

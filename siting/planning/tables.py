@@ -304,9 +304,7 @@ def _prescription(
         "depth_m": depth,
         "depth_note": note,
         "threshold_low_mm": low * float(water["taw_mm"]) * share,
-        "threshold_high_mm": float("nan"),
         "threshold_low_fraction": low,
-        "threshold_high_fraction": float("nan"),
         "threshold_step_vwc": low * capacity,
         "threshold_vwc": threshold_vwc(
             float(water["field_capacity"]), float(water["wilting_point"]), depleted_fraction=low

@@ -71,9 +71,8 @@ SCHEMAS: Final[Mapping[str, pa.Schema]] = {
         ),
         (
             "lon", "lat", "source_x", "source_y", "depth_m", "expected_rank", "p_driest_quarter",
-            "p_wetter_half", "setback_ratio", "threshold_low_mm", "threshold_high_mm",
-            "threshold_low_fraction", "threshold_high_fraction", "threshold_vwc", "soak_wait_h",
-            "wire_m", "trench_m",
+            "p_wetter_half", "setback_ratio", "threshold_low_mm",
+            "threshold_low_fraction", "threshold_vwc", "soak_wait_h", "wire_m", "trench_m",
         ),
         shape=True,
     ),

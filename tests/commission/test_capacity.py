@@ -179,7 +179,6 @@ def _with_step(yard, points):
     share = points / 100 / (field - wilting)
     sensors.loc[tag, "threshold_low_fraction"] = share
     sensors.loc[tag, "threshold_vwc"] = field - points / 100
-    sensors.loc[tag, "threshold_high_fraction"] = math.nan
     return replace(yard, sensors=sensors), tag
 
 

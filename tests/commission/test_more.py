@@ -372,7 +372,7 @@ def test_the_unit_of_the_device_does_not_change_the_verdict(unit, fault):
     full = float(shown(expected.field_capacity))
     read = Capacity(
         sensor_id="S1", accepted=True, reading=full, unit=unit, vwc=math.nan, low=math.nan,
-        high=math.nan, possible=True, textures=(), words=(),
+        possible=True, textures=(), words=(),
     )  # fmt: skip
     content, note = content_of(
         shown(truth.content.clip(lower=0.02)), unit, expected=expected, capacity=read

@@ -114,7 +114,6 @@ def test_unknown_is_null_and_no_timer_means_no_saving():
     assert document["season"]["baseline"] is None
     assert document["season"]["saved_m3"] is None
     assert document["season"]["plan"]["low"] == float(season["plan_m3"].min())
-    assert document["sensors"][0]["threshold"]["high_mm"] is None
     assert document["sensors"][0]["ties"][0]["angle_deg"] is None
 
 

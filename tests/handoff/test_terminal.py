@@ -51,7 +51,7 @@ def test_the_table_has_threshold_and_minutes_and_no_word_of_code():
 
 def test_on_demand_waters_its_minutes_and_no_threshold_is_none():
     plan = make_plan()
-    sensors = plan.sensors.assign(control="on_demand", threshold_high_fraction=float("nan"))
+    sensors = plan.sensors.assign(control="on_demand")
     told = " ".join(sensor_lines(dataclasses.replace(plan, sensors=sensors), 80))
     assert "start at" in told
     assert "nan" not in told
