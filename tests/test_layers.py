@@ -21,13 +21,16 @@ LEVELS = {
     "place": 5, "wire": 5,
     "decide": 6,
     "planning": 7,
-    "handoff": 8, "commission": 8,
-    "portfolio": 9,
+    "handoff": 8,
+    "commission": 9, "portfolio": 9,
     "cli": 10,
 }  # fmt: skip
 #: Names of faces that no other room takes, and users do: README and docs name them.
 FOR_USERS = {"planning.hold_out", "planning.replan", "handoff.plot_zones", "handoff.plot_dryness",
-             "handoff.plot_choices", "handoff.plot_season", "handoff.explore"}  # fmt: skip
+             "handoff.plot_choices", "handoff.plot_season", "handoff.explore",
+             "commission.Commissioned", "commission.Commissioning", "commission.commission",
+             "commission.read_readings", "commission.read_history",
+             "commission.write_commissioning"}  # fmt: skip
 #: The GIS plug-in is a program of its own, see its tests; docs is a script.
 MODULES = {
     ".".join(path.relative_to(ROOT).with_suffix("").parts): path

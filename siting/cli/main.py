@@ -11,6 +11,7 @@ import textwrap
 import tomllib
 import zipfile
 from collections.abc import Callable, Iterable, Sequence
+from dataclasses import asdict
 from importlib import resources
 from importlib.resources.abc import Traversable
 from pathlib import Path
@@ -19,7 +20,6 @@ from typing import TYPE_CHECKING, Any, Final
 import click
 
 from siting import __version__
-from siting.cli.commission import commission
 from siting.cli.portfolio import register_portfolio
 from siting.cli.shared import (
     Commands,
@@ -45,6 +45,7 @@ def register_compare(main: click.Group) -> None:
     """Add the commands."""
     main.add_command(_compare)
     main.add_command(_verify)
+    main.add_command(_commission)
 
 
 def parsed(changes: tuple[str, ...]) -> dict[str, Any]:
@@ -70,13 +71,24 @@ def parsed(changes: tuple[str, ...]) -> dict[str, Any]:
 @click.argument(
     "plans", metavar="PLAN...", nargs=-1, required=True, type=click.Path(path_type=Path)
 )
-def _compare(plans: tuple[Path, ...]) -> None:
+@json_option
+def _compare(plans: tuple[Path, ...], as_json: bool) -> None:
     """Print the choices of plans side by side; PLAN is a plan.json or a folder that holds one."""
     from rich.console import Console
+    from rich.table import Table
 
-    from siting.handoff.explain import compare_table, read_plans
+    from siting.handoff.explain import compare_plans, read_plans
 
-    table = compare_table(read_plans(plans))
+    beside = compare_plans(read_plans(plans))
+    if as_json:
+        rows = [{"plan": name, **cells.to_dict()} for name, cells in beside.items()]
+        echo_json({"ok": True, "plans": rows})
+        return
+    table = Table("", header_style="bold")
+    for name in beside:
+        table.add_column(_plain(str(name)), overflow="fold")
+    for label, cells in beside.iterrows():
+        table.add_row(str(label), *(_plain(cell) for cell in cells))
     Console(width=columns() or 60 + 30 * len(plans)).print(table)
 
 
@@ -86,7 +98,8 @@ def _compare(plans: tuple[Path, ...]) -> None:
     "property_file", metavar="[PROPERTY]", required=False, type=click.Path(path_type=Path)
 )
 @threads_option
-def _verify(folder: Path, property_file: Path | None, threads: int) -> None:
+@json_option
+def _verify(folder: Path, property_file: Path | None, threads: int, as_json: bool) -> None:
     """Run PLAN (a folder of results) again and compare every file; exit code 1 where one differs.
 
     PROPERTY is only needed where the property file does not lie near the results.
@@ -102,19 +115,91 @@ def _verify(folder: Path, property_file: Path | None, threads: int) -> None:
             threads=threads,
             progress=report,
         )
-    for title, lines in (
-        ("input changed", found.inputs),
-        ("version changed", found.versions),
-        ("differs", found.different),
-        ("value", found.values),
-        ("added, not looked at", found.added),
-    ):
-        for line in lines:
-            click.echo(f"{title}: {line}")
-    total = len(found.same) + len(found.different)
-    click.echo(f"{len(found.same)} of {total} files are byte for byte the same.")
+    if as_json:
+        echo_json({"ok": found.holds, **asdict(found)})
+    else:
+        for title, lines in (
+            ("input changed", found.inputs),
+            ("version changed", found.versions),
+            ("differs", found.different),
+            ("value", found.values),
+            ("added, not looked at", found.added),
+        ):
+            for line in lines:
+                click.echo(f"{title}: {line}")
+        total = len(found.same) + len(found.different)
+        click.echo(f"{len(found.same)} of {total} files are byte for byte the same.")
     if not found.holds:
         sys.exit(1)
+
+
+@click.command("commission")
+@click.argument("plan", metavar="PLAN", type=click.Path(path_type=Path))
+@click.option(
+    "--readings",
+    "files",
+    required=True,
+    multiple=True,
+    type=click.Path(path_type=Path, dir_okay=False),
+    help="The filled-in sheet, a log of moisture, valve runs, rain or the meter; may be repeated.",
+)
+@click.option(
+    "--out",
+    "folder",
+    required=True,
+    type=click.Path(path_type=Path, file_okay=False),
+    help="Folder for the updated results; may be that of the plan.",
+)
+@click.option(
+    "--property",
+    "property_file",
+    type=click.Path(path_type=Path),
+    help="The property file, where the results folder does not find it any more.",
+)
+@click.argument("more", metavar="[FILE]...", nargs=-1, type=click.Path(path_type=Path))
+@threads_option
+@json_option
+def _commission(
+    plan: Path,
+    files: tuple[Path, ...],
+    folder: Path,
+    property_file: Path | None,
+    more: tuple[Path, ...],
+    threads: int,
+    as_json: bool,
+) -> None:
+    """Take the field's answers back: PLAN is a results folder, its plan.json, or a property file.
+
+    As-built points, readings after a soaking, measured soil and roots, and logged moisture are
+    checked and judged; the plan is decided again where a measured value replaces an assumed one.
+    The results folder keeps every earlier state under history/.
+
+    \f
+
+    files: what was given as ``--readings``, at least one.
+    """
+    from siting.commission.record import record_of
+    from siting.commission.results import commission_results
+
+    with progress() as report:
+        visit = commission_results(
+            plan,
+            [*files, *more],
+            folder,
+            property_file=property_file,
+            threads=threads,
+            progress=report,
+        )
+    if as_json:
+        paths = [str(path.resolve()) for path in visit.files]
+        found = {**record_of(visit.found), "warnings": visit.notes}
+        echo_json({"ok": True, **found, "record": str(visit.record.folder), "files": paths})
+        return
+    click.echo(visit.report)
+    for note in visit.notes:
+        click.echo(f"note: {note}")
+    click.echo(f"record      {visit.record.folder.resolve()}")
+    click.echo(f"results     {folder.resolve()}")
 
 
 _WIDTH = 96
@@ -704,6 +789,5 @@ for _register in (
     register_steps,
 ):
     _register(main)
-main.add_command(commission)
 if __name__ == "__main__":
     main()

@@ -1,11 +1,8 @@
+from .judge import Commissioning as Commissioning
 from .judge import commission as commission
 from .readings import read_readings as read_readings
-from .record import Record as Record
-from .record import append_record as append_record
-from .record import before_after_picture as before_after_picture
-from .record import copy_history as copy_history
-from .record import evidence_picture as evidence_picture
-from .record import joined_history as joined_history
 from .record import read_history as read_history
 from .record import record_of as record_of
-from .record import report_text as report_text
+from .results import Commissioned as Commissioned
+from .results import commission_results as commission_results
+from .results import write_commissioning as write_commissioning

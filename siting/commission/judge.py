@@ -1,8 +1,8 @@
 """`commission(readings) -> findings, plan, record`: the field's answers, and the plan after them.
 
 `read_readings` reads what the crew and the loggers brought, `commission` says what it means and
-returns the plan as it now stands. Nothing is written here; the command line writes, and keeps the
-history (`siting.commission.record`).
+returns the plan as it now stands. Nothing is written here: `siting.commission.results` writes, and
+keeps the history (`siting.commission.record`).
 """
 
 from __future__ import annotations
@@ -305,14 +305,34 @@ _FEWEST_DAYS = 28
 class Commissioning:
     """What the field said, and the plan that follows from it.
 
-    before, after: the plan as it stood, and as it stands now; readings: what came back; as_built:
-    sensors whose place is known; capacity: sensors that were read after a soaking; health: sensors
-    that were logged; measured: measured values that replaced defaults; changes: what they changed
-    in the plan; stability: by zone: relative differences of its points, as from
-    `relative_differences`; stability_words: what they say of each sensor; savings: water saved,
-    None where no meter was read; savings_words: the same in words, or why nothing is claimed;
-    recheck: what to look at again in the second season; notes: what was found in the files and
-    taken, and what could not be tested.
+    Parameters
+    ----------
+    before, after : Plan
+        The plan as it stood, and as it stands now.
+    readings : Readings
+        What came back.
+    as_built : mapping of str to AsBuilt
+        Sensors whose place is known.
+    capacity : mapping of str to Capacity
+        Sensors that were read after a soaking.
+    health : mapping of str to Health
+        Sensors that were logged.
+    measured : tuple of Change
+        Measured values that replaced defaults.
+    changes : tuple of str
+        What they changed in the plan.
+    stability : mapping of str to DataFrame
+        By zone: relative differences of its points, as from `relative_differences`.
+    stability_words : tuple of str
+        What they say of each sensor.
+    savings : Savings or None
+        Water saved; None where no meter was read.
+    savings_words : str
+        The same in words, or why nothing is claimed.
+    recheck : tuple of str
+        What to look at again in the second season.
+    notes : tuple of str
+        What was found in the files and taken, and what could not be tested.
     """
 
     before: Plan

@@ -3,10 +3,11 @@ from .bundle import verify_results as verify_results
 from .bundle import write_bundle as write_bundle
 from .bundle import write_score as write_score
 from .bundle import write_sun as write_sun
+from .document import plan_bytes as plan_bytes
 from .document import plan_document as plan_document
 from .explain import NARROW as NARROW
 from .explain import choice_lines as choice_lines
-from .explain import compare_table as compare_table
+from .explain import compare_plans as compare_plans
 from .explain import explain_sensor as explain_sensor
 from .explain import read_plan as read_plan
 from .explain import read_plans as read_plans

@@ -18,7 +18,7 @@ import geopandas as gpd
 import numpy as np
 import shapely
 
-from siting.files import write_text
+from siting.files import write_bytes
 from siting.handoff.facts import spares
 from siting.planning.model import Plan
 from siting.zones.need import CAUSES
@@ -158,11 +158,27 @@ def plan_document(plan: Plan) -> dict[str, Any]:
     }
 
 
-def write_json(plan: Plan, path: Path | str) -> Path:
-    """Write `plan.json`, whole or not at all: UTF-8, two-space indent, a line feed at the end."""
+def plan_bytes(plan: Plan) -> bytes:
+    """Return `plan.json`.
+
+    Parameters
+    ----------
+    plan : Plan
+        Not changed.
+
+    Returns
+    -------
+    bytes
+        UTF-8, two-space indent, a line feed at the end; the same plan gives the same bytes.
+    """
     text = json.dumps(plan_document(plan), ensure_ascii=False, indent=2, allow_nan=False)
     # Lone surrogates cannot be UTF-8; they come only from broken input names.
-    return write_text(path, text.encode("utf-8", "replace").decode("utf-8") + "\n")
+    return text.encode("utf-8", "replace") + b"\n"
+
+
+def write_json(plan: Plan, path: Path | str) -> Path:
+    """Write `plan.json`, whole or not at all."""
+    return write_bytes(path, plan_bytes(plan))
 
 
 def crs_name(crs: Any) -> str:  # noqa: ANN401 - pyproj is not typed here

@@ -7,8 +7,9 @@ import textwrap
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Final
+from typing import Any, Final
 
+import pandas as pd
 from rich.markup import escape
 from rich.table import Table
 
@@ -19,10 +20,6 @@ from siting.handoff.tables import choices, folded, valves
 from siting.handoff.text import depth, elide, run, tape
 from siting.planning.model import Plan
 from siting.units import UnitsName, figure, show
-
-if TYPE_CHECKING:
-    import pandas as pd
-
 
 _SCHEMA: Final = "siting-plan/"
 
@@ -263,12 +260,12 @@ def _why_so_many(plan: _Document, units: UnitsName) -> Topic:
 _Document = Mapping[str, Any]
 
 
-def read_plans(paths: Sequence[Path]) -> list[tuple[str, dict[str, Any]]]:
+def read_plans(paths: Sequence[Path | str]) -> list[tuple[str, dict[str, Any]]]:
     """Read plans, and report everything that is none at once.
 
     Parameters
     ----------
-    paths : sequence of Path
+    paths : sequence of Path or str
         `plan.json` files, or folders that hold one.
 
     Returns
@@ -308,8 +305,8 @@ def _fault(file: Path, found: str) -> Fault:
     return Fault(str(file), found, f"a plan of the schema {SCHEMA_NAME}", mend)
 
 
-def compare_table(plans: Sequence[tuple[str, _Document]]) -> Table:
-    """Return plans side by side as a table for a terminal.
+def compare_plans(plans: Sequence[tuple[str, _Document]]) -> pd.DataFrame:
+    """Put plans side by side: sensors, control, hardware, water, stress, money.
 
     Parameters
     ----------
@@ -318,17 +315,13 @@ def compare_table(plans: Sequence[tuple[str, _Document]]) -> Table:
 
     Returns
     -------
-    rich.table.Table
-        One column per plan: sensors, control, hardware, water, stress, money.
+    DataFrame
+        One column per plan, by its name; index: what is compared; cells in words.
     """
     units: UnitsName = "us" if plans and plans[0][1]["property"]["units"] == "us" else "metric"
-    table = Table(header_style="bold")
-    table.add_column("")
-    for name, _ in plans:
-        table.add_column(escape(name), overflow="fold")
-    for label, cell in _LINES:
-        table.add_row(label, *(escape(cell(document, units)) for _, document in plans))
-    return table
+    cells = [[cell(document, units) for _, document in plans] for _, cell in _LINES]
+    index = pd.Index([label for label, _ in _LINES])
+    return pd.DataFrame(cells, index=index, columns=[name for name, _ in plans])
 
 
 def _chosen(document: _Document) -> _Document:

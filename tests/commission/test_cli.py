@@ -12,6 +12,7 @@ import pytest
 from click.testing import CliRunner
 
 from siting.cli.main import main
+from siting.commission import results
 from siting.commission.record import read_history
 from tests.plan_schema import schema
 from tests.readings_simulator import simulate
@@ -82,7 +83,7 @@ def test_two_visits_add_up(job):
     rain = truth.weather.reset_index(names="date").round(3)
     rain.to_csv(job / "rain.csv", index=False)
     zones = job / "zones.csv"
-    zones.write_text("zone,root_depth_mm\n1,150\n")
+    zones.write_text(f"zone,root_depth_mm\n{sensor['zone']},150\n")
     second = run(
         out, "--readings", job / "log.csv", job / "events.csv", job / "rain.csv", zones,
         "--out", out,
@@ -105,7 +106,7 @@ def test_two_visits_add_up(job):
     document = json.loads((out / "plan.json").read_text())
     jsonschema.validate(document, schema())
     assert document["sensors"][0]["depth_m"] == 0.08
-    assert {z["zone"]: z["root_depth_m"] for z in document["zones"]}["1"] == 0.15
+    assert {z["zone"]: z["root_depth_m"] for z in document["zones"]}[sensor["zone"]] == 0.15
     before = bytes_of(out / "history")
     again = run(out, "--readings", zones, "--out", out)
     assert again.exit_code == 0, again.output
@@ -187,10 +188,8 @@ def test_readings_of_another_plan_are_refused(job):
 
 
 def test_a_disk_that_refuses_is_told_and_no_reading_lost(job, monkeypatch):
-    import siting.files
-
     out = job / "out"
-    real = siting.files.write_bytes
+    real = results.write_bytes
 
     def refuse(target, content):
         if Path(target).suffix == ".png":
@@ -199,7 +198,7 @@ def test_a_disk_that_refuses_is_told_and_no_reading_lost(job, monkeypatch):
 
     sheet = fill(job, **GOOD)
     before = bytes_of(out)
-    monkeypatch.setattr(siting.files, "write_bytes", refuse)
+    monkeypatch.setattr(results, "write_bytes", refuse)
     result = run(out, "--readings", sheet, "--out", out)
     assert result.exit_code == 1
     assert "No space left" in result.output

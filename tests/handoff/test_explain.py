@@ -1,6 +1,5 @@
 """`siting explain`, `--json`, exit codes and completion."""
 
-import io
 import json
 import os
 import shutil
@@ -10,7 +9,6 @@ from pathlib import Path
 
 import pytest
 from click.testing import CliRunner
-from rich.console import Console
 
 from siting.cli.main import main
 from siting.errors import InputError, PlanError
@@ -19,7 +17,7 @@ from siting.handoff import explain as summary
 from siting.handoff import mapcards as _map_text
 from siting.handoff import sheets as _sheet_sensor
 from siting.handoff.document import plan_document
-from siting.handoff.explain import compare_table, explain_sensor, read_plan
+from siting.handoff.explain import compare_plans, explain_sensor, read_plan
 from siting.handoff.facts import LINK_WORDS
 from siting.handoff.text import tape
 from siting.planning.make import plan_property
@@ -96,9 +94,7 @@ def test_compare_tells_a_price_in_the_units_of_the_plan(planned):
     plan = read_plan(planned[0])
     options = {"water": {"price": 4.0 / (1000 * GALLON_M3)}}
     plan = {**plan, "provenance": {**plan["provenance"], "options": options}}
-    told = Console(file=io.StringIO(), width=200)
-    told.print(compare_table([("one", plan)]))
-    text = told.file.getvalue()
+    [text] = compare_plans([("one", plan)]).loc["asked for"]
     us = plan["property"]["units"] == "us"
     assert ("4.00 per 1,000 gal" in text) == us
     assert ("per m³" in text) == (not us)

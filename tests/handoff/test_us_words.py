@@ -1,18 +1,16 @@
 """A property of US units is told in US units: not one metric figure on any page or in any print."""
 
-import io
 import json
 import re
 
 import pytest
 import shapely
 from click.testing import CliRunner
-from rich.console import Console
 
 from siting.cli.main import main
 from siting.climate.model import WeatherOptions
 from siting.handoff.document import plan_document
-from siting.handoff.explain import compare_table
+from siting.handoff.explain import compare_plans
 from siting.handoff.webmap import map_document
 from siting.planning.make import plan_property, replan
 from siting.portfolio.page import Totals, lead
@@ -102,9 +100,7 @@ def test_the_us_side_of_the_map_holds_no_metric_figure(planned):
 
 
 def test_comparing_us_plans_prints_no_metric_figure(planned):
-    console = Console(width=160, record=True, file=io.StringIO())
-    console.print(compare_table([("one", json.loads(json.dumps(plan_document(planned))))]))
-    told = console.export_text()
+    told = compare_plans([("one", json.loads(json.dumps(plan_document(planned))))]).to_string()
     assert "per 1,000 gal" in told
     assert not metric_in(told)
 
