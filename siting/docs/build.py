@@ -1,9 +1,10 @@
 """Build the documentation: ``python siting/docs/build.py OUT [--quick]``.
 
 Copies the written pages, generates the others (validation table from the tests' own markers, API
-from docstrings, commands from their help, gallery from `maps`, glossary and contributor guide from
-DEVELOPERS.md), builds with warnings as errors, and follows every link of the result. ``--quick``
-leaves the validation table out, which takes a minute of tests.
+from docstrings, commands from their help, keys of the property file from their declarations,
+gallery from `maps`, glossary and contributor guide from DEVELOPERS.md), builds with warnings as
+errors, and follows every link of the result. ``--quick`` leaves the validation table out, which
+takes a minute of tests.
 """
 
 from __future__ import annotations
@@ -17,7 +18,11 @@ import sys
 import tempfile
 from html.parser import HTMLParser
 from pathlib import Path
+from typing import TYPE_CHECKING
 from urllib.parse import unquote, urlsplit
+
+if TYPE_CHECKING:
+    from siting.site.toml import Key
 
 __all__ = ["broken_links", "build", "write_pages"]
 
@@ -50,6 +55,7 @@ def write_pages(pages: Path, *, quick: bool) -> list[str]:
     (pages / "glossary.md").write_text(_glossary(developers), "utf-8")
     (pages / "contribute.md").write_text(developers.replace("siting/docs/pages/", ""), "utf-8")
     (pages / "commands.md").write_text(_commands(), "utf-8")
+    (pages / "keys.md").write_text(_keys(), "utf-8")
     (pages / "gallery.md").write_text(_gallery(), "utf-8")
     (pages / "validation.md").write_text(_validation(quick=quick), "utf-8")
     return _api(pages / "api")
@@ -85,6 +91,40 @@ def _commands() -> str:
         title = " ".join(["siting", *words])
         parts.append(f"## {title}\n\n```text\n{shown.output.rstrip()}\n```")
     return "\n\n".join(parts) + "\n"
+
+
+def _keys() -> str:
+    """Return every key of the property file, as `siting.site.settings` declares it."""
+    from siting.site.settings import TABLES, LayerSource, Table, keys
+
+    layer = Table("layers.NAME", keys(LayerSource), "a layer whose file or columns are others'")
+    parts = [
+        "# Keys of the property file",
+        "`siting new` writes a file that explains most of them.",
+    ]
+    for table in (*TABLES, layer):
+        title = f"`[{table.name}]`: {table.says}" if table.name else "At the top of the file"
+        rows = ["| key | meaning | allowed | where not given |", "|---|---|---|---|"]
+        rows += [_key(key, table.default(key)) for key in table.keys]
+        parts += [f"## {title.rstrip(': ')}", "\n".join(rows)]
+    return "\n\n".join(parts) + "\n"
+
+
+def _key(key: Key, default: object) -> str:
+    """Return the row of a key."""
+    first, *others = key.factors
+    if len(others) > 3:  # noqa: PLR2004 - more than a row can take
+        others = [f"…{name.removeprefix(key.name)}" for name in others]
+    plain = key.kind in ("number", "word", "words", "flag", "text")
+    example = "" if plain or not (key.shown or key.default) else f"as in `{key.example()}`"
+    allowed = " ".join(filter(None, (key.allowed, key.unit)))
+    cells = (
+        ", ".join(f"`{name}`" for name in (first, *others)),
+        key.says,
+        ", ".join(filter(None, (allowed, example))),
+        "required" if key.required else key.written(default),
+    )
+    return f"| {' | '.join(cells)} |"
 
 
 def _gallery() -> str:

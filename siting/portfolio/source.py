@@ -20,12 +20,12 @@ from siting.portfolio.layers import boundary_table, column_values
 from siting.portfolio.model import TILE, City, Folder, Index, Source, Tile
 from siting.site.findings import Findings, nearest, some
 from siting.site.property import parse_property, read_layers
-from siting.site.toml import NumberKey, TomlFile, TomlTable, key_lines
+from siting.site.toml import Key, TomlFile, TomlTable, key_lines
 from siting.site.vector import waiting_log
 from siting.units import UnitsName
 
 _TABLE: Final = "portfolio"
-_REACH: Final = NumberKey("reach", 0, 500)
+_REACH: Final = Key("reach", 0, 500)
 _EXAMPLE: Final = 'Add a table [portfolio] with id = "the boundary\'s id column".'
 _CHUNK: Final = 1 << 20
 

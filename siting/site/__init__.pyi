@@ -35,7 +35,7 @@ from .settings import WeatherSource as WeatherSource
 from .template import DEMOS as DEMOS
 from .template import demo_property as demo_property
 from .template import new_property as new_property
-from .toml import NumberKey as NumberKey
+from .toml import Key as Key
 from .toml import TomlFile as TomlFile
 from .toml import TomlTable as TomlTable
 from .toml import key_lines as key_lines

@@ -6,8 +6,8 @@ import datetime as dt
 import math
 import re
 import tomllib
-from collections.abc import Mapping
-from dataclasses import fields, replace
+from collections.abc import Callable, Mapping
+from dataclasses import replace
 from pathlib import Path
 from stat import S_ISDIR, S_ISREG
 from typing import Any, Final, cast
@@ -17,16 +17,15 @@ from siting.extensions import list_extensions
 from siting.site.columns import COLUMNS
 from siting.site.findings import Findings, brief, nearest
 from siting.site.settings import (
-    AIMS,
-    BUDGET_USES,
-    BUDGETS,
-    CONTROL_KINDS,
     HARDWARE,
     HARDWARE_KINDS,
+    KINDS,
     MONTHS,
     PICTURE_LAYERS,
     RASTER_LAYERS,
+    TABLES,
     VECTOR_LAYERS,
+    VOLUMES_M3,
     WEATHER_FORMATS,
     WEATHER_SOURCES,
     WEEKDAYS,
@@ -43,57 +42,54 @@ from siting.site.settings import (
     Timer,
     Water,
     WeatherSource,
+    keys,
 )
-from siting.site.toml import NumberKey, TomlFile, TomlTable, key_lines, length_spellings
-from siting.units import FOOT_M, GALLON_M3, INCH_MM, LENGTH_UNITS_M, UnitsName
-
-CONTROL_KEYS: Final = (
-    NumberKey("max_sensors", 1, 100, whole=True),
-    NumberKey("max_stress_days", 0, 366),
-    NumberKey("sensor_error", 0.001, 0.10, spellings={"sensor_error_percent": 0.01}),
-    NumberKey(
-        "rain_shutoff_mm", 0.5, 100, spellings={"rain_shutoff_mm": 1.0, "rain_shutoff_in": INCH_MM}
-    ),
-    NumberKey("rain_shutoff_days", 1, 14, whole=True),
-)
-HARDWARE_KEYS: Final = (
-    NumberKey("sensors", 1, 100, whole=True),
-    NumberKey("timer", 0, 1e7),
-    NumberKey("timer_installation", 0, 1e7),
-    NumberKey("device", 0, 1e7),
-    NumberKey("installation", 0, 1e7),
-)
+from siting.site.toml import Key, TomlFile, TomlTable, key_lines
+from siting.units import LENGTH_UNITS_M, UnitsName
 
 
-def read_control(top: TomlTable) -> Control:
-    """Return the table `[control]`, with its defaults where absent or faulty.
+def read_keys(table: TomlTable, kind: type, *, but: tuple[str, ...] = ()) -> dict[str, Any]:
+    """Return the sound values of the keys that a dataclass declares, by field.
 
-    Returns kinds, limits and local rules.
+    Whatever else the table holds is a fault, but for keys that were taken before. Keys of the kind
+    "own", and those named in `but`, are left to their own readers.
     """
-    table = top.table("control")
-    if table is None:
-        return Control()
-    numbers = table.numbers(CONTROL_KEYS)
-    kinds = _words(table, "kinds", CONTROL_KINDS)
-    said = table.take("aim")
-    aim = table.word("aim", said, AIMS) if said is not None else None
-    days = read_days(table, "allowed_days")
-    window = _window(table)
+    found = {
+        one.name: _read_key(table, one)
+        for one in keys(kind)
+        if one.kind != "own" and one.name not in but
+    }
     table.finish()
-    return Control(
-        aim=aim or Control.aim,
-        kinds=kinds or Control.kinds,
-        allowed_days=days,
-        allowed_window=window,
-        **numbers,
-    )
+    return {name: value for name, value in found.items() if value is not None}
 
 
-def read_days(table: TomlTable, name: str) -> tuple[int, ...] | None:
-    """Return weekdays, Monday is 0, or None when absent or faulty."""
-    value = table.take(name)
-    if value is None:
+def _section(top: TomlTable, name: str, kind: type) -> dict[str, Any]:
+    """Return the sound values of a table that only holds keys that a dataclass declares."""
+    table = top.table(name)
+    return {} if table is None else read_keys(table, kind)
+
+
+def _words(table: TomlTable, key: Key, value: object) -> tuple[str, ...] | None:
+    """Return the words of a list in our order, or None when absent or faulty."""
+    if not isinstance(value, list) or not value:
+        mend = f'Write {key.name} = ["{key.words[0]}"].'
+        table.fault(key.name, str(value), f"a list of {key.name}: {', '.join(key.words)}", mend)
         return None
+    words = [table.word(key.name, item, key.words) for item in value]
+    return tuple(word for word in key.words if word in words) or None
+
+
+def _names(table: TomlTable, key: Key, value: object) -> tuple[str, ...] | None:
+    if not (isinstance(value, list) and value and all(isinstance(name, str) for name in value)):
+        allowed = f"a list of names of {key.name}"
+        table.fault(key.name, str(value), allowed, f"Write {key.example()}.")
+        return None
+    return tuple(name.strip() for name in value)
+
+
+def _weekdays(table: TomlTable, key: Key, value: object) -> tuple[int, ...] | None:
+    """Return weekdays, Monday is 0, or None when absent or faulty."""
+    name = key.name
     days: set[int] = set()
     if not isinstance(value, list) or not value:
         table.fault(name, str(value), "a list of weekdays", f'Write {name} = ["Mon", "Thu"].')
@@ -106,20 +102,24 @@ def read_days(table: TomlTable, name: str) -> tuple[int, ...] | None:
     return tuple(sorted(days)) or None
 
 
-def _window(table: TomlTable) -> tuple[str, str] | None:
+def _window(table: TomlTable, key: Key, value: object) -> tuple[str, str] | None:
     """Return first and last time of day, or None when absent or faulty."""
-    value = table.take("allowed_window")
-    if value is None:
-        return None
-    times = [_time(item) for item in value] if isinstance(value, list) else []
+    times = [_clock(item) for item in value] if isinstance(value, list) else []
     if len(times) != 2 or None in times or times[0] == times[1]:  # noqa: PLR2004 - from, to
-        mend = 'Write allowed_window = ["20:00", "08:00"].'
-        table.fault("allowed_window", str(value), "two different times of day HH:MM", mend)
+        allowed = "two different times of day HH:MM"
+        table.fault(key.name, str(value), allowed, f"Write {key.example()}.")
         return None
     return str(times[0]), str(times[1])
 
 
-def _time(item: object) -> str | None:
+def _time(table: TomlTable, key: Key, value: object) -> str | None:
+    time = _clock(value)
+    if time is None:
+        table.fault(key.name, str(value), "a time of day HH:MM", f"Write {key.example()}.")
+    return time
+
+
+def _clock(item: object) -> str | None:
     if isinstance(item, dt.time):
         return f"{item:%H:%M}"
     if isinstance(item, str) and re.fullmatch(r"([01]?\d|2[0-3]):[0-5]\d", item.strip()):
@@ -127,17 +127,108 @@ def _time(item: object) -> str | None:
     return None
 
 
-def _words(table: TomlTable, name: str, allowed: tuple[str, ...]) -> tuple[str, ...]:
-    """Return the words of a list in our order; empty when absent or faulty."""
-    value = table.take(name)
-    if value is None:
-        return ()
-    if not isinstance(value, list) or not value:
-        mend = f'Write {name} = ["{allowed[0]}"].'
-        table.fault(name, str(value), f"a list of {name}: {', '.join(allowed)}", mend)
-        return ()
-    words = [table.word(name, item, allowed) for item in value]
-    return tuple(word for word in allowed if word in words)
+def _month_day(table: TomlTable, key: Key) -> tuple[int, int] | None:
+    text = table.text(key.name)
+    if text is None:
+        return None
+    try:
+        match = re.fullmatch(r"(\d{1,2})-(\d{1,2})", text)
+        # A year without 29 February, so that every season has the same length.
+        day = dt.date(2001, int(match[1]), int(match[2])) if match else None
+    except ValueError:
+        day = None
+    if day is None:
+        leap = text in ("02-29", "2-29")
+        mend = "Write 02-28 or 03-01." if leap else 'Write month-day, as in "03-15".'
+        table.fault(key.name, f'"{text}"', "a day of every year as MM-DD", mend)
+        return None
+    return day.month, day.day
+
+
+def _valves(table: TomlTable, key: Key) -> dict[str, float] | None:
+    """Return valve -> number in our unit, of the first spelling that is there."""
+    return next(filter(None, [_per_valve(table, key, name) for name in key.factors]), None)
+
+
+def _per_valve(table: TomlTable, key: Key, name: str) -> dict[str, float]:
+    inner = table.table(name)
+    if inner is None:
+        return {}
+    if not inner.values:
+        inner.fault("", "an empty table", "valve = number", f'Write {name} = {{ "1" = 20 }}.')
+    found = {}
+    for valve, value in inner.values.items():
+        number = inner.checked(valve, value, key, key.factors[name])
+        if number is not None:
+            found[valve.strip()] = number
+    return found
+
+
+def _tiers(table: TomlTable, key: Key, value: object) -> tuple[Tier, ...] | None:
+    """Return the steps of the price; only the last may lack an upper end."""
+    example = "Write [[water.tiers]] with up_to_m3 (or up_to_kgal) and price, once per tier."
+    if not isinstance(value, list) or not all(isinstance(item, Mapping) for item in value):
+        table.fault(key.name, str(value), "tables [[water.tiers]]", example)
+        return None
+    tiers = []
+    for item in value:
+        inner = TomlTable(table.file, item, "water.tiers")
+        tiers.append(Tier(**read_keys(inner, Tier)))
+    ends = [tier.up_to_m3 for tier in tiers]
+    if ends != sorted(set(ends)):
+        shown = ", ".join(f"{end:g}" for end in ends)
+        table.fault(key.name, f"upper ends {shown} m³", "rising upper ends, none twice", example)
+    if ends and math.isfinite(ends[-1]):
+        tiers[-1] = Tier(math.inf, tiers[-1].price)
+    return tuple(tiers)
+
+
+def _bills(table: TomlTable, key: Key) -> Bills | None:
+    """Return metered use by month; months that are not named were not metered."""
+    inner = table.table(key.name)
+    if inner is None:
+        return None
+    unit = inner.choice("unit", ("m3", "kgal", "gal", "ccf")) or "m3"
+    meter = inner.choice("meter", ("irrigation", "all"))
+    found: dict[int, float] = {}
+    for number, name in enumerate(MONTHS, start=1):
+        for spelling in (name[:3], name, str(number)):
+            value = inner.number(Key(name[:3], 0, 1e7, spelled={spelling: VOLUMES_M3[f"_{unit}"]}))
+            if value is not None:
+                found[number] = value
+    inner.finish()
+    if not found:
+        inner.fault("", "no month", "month = use, such as jul = 85", "Write jul = 85.")
+        return None
+    return Bills(found, everything=meter == "all")
+
+
+#: How a key is read, by its kind: table and key -> a value, or None when absent or faulty.
+_READERS: Final[dict[str, Callable[[TomlTable, Key], Any]]] = {
+    "number": TomlTable.number,
+    "text": lambda table, key: table.text(key.name, required=key.required),
+    "flag": lambda table, key: table.flag(key.name),
+    "word": lambda table, key: table.choice(key.name, key.words),
+    "day": _month_day,
+    "valves": _valves,
+    "bills": _bills,
+}
+#: The same of keys of which what stands there is enough.
+_TAKEN: Final[dict[str, Callable[[TomlTable, Key, Any], Any]]] = {
+    "words": _words,
+    "names": _names,
+    "weekdays": _weekdays,
+    "window": _window,
+    "time": _time,
+    "tiers": _tiers,
+}
+
+
+def _read_key(table: TomlTable, key: Key) -> Any:  # noqa: ANN401  (of any type)
+    if key.kind in _READERS:
+        return _READERS[key.kind](table, key)
+    value = table.take(key.name)
+    return None if value is None else _TAKEN[key.kind](table, key, value)
 
 
 def read_hardware(top: TomlTable, costs: Costs) -> tuple[Hardware, ...]:
@@ -152,35 +243,14 @@ def read_hardware(top: TomlTable, costs: Costs) -> tuple[Hardware, ...]:
     table = top.table("hardware")
     if table is None:
         return tuple(usual.values())
-    kinds = _words(table, "kinds", HARDWARE_KINDS)
-    found = [_one(table, usual[kind]) for kind in HARDWARE_KINDS]
+    kinds = _read_key(table, KINDS)
+    inner = {kind: table.table(kind) for kind in HARDWARE_KINDS}
+    found = [
+        usual[kind] if one is None else replace(usual[kind], **read_keys(one, Hardware), given=True)
+        for kind, one in inner.items()
+    ]
     table.finish()
     return tuple(item for item in found if not kinds or item.kind in kinds)
-
-
-def _one(table: TomlTable, usual: Hardware) -> Hardware:
-    """Return one kind of hardware."""
-    inner = table.table(usual.kind)
-    if inner is None:
-        return usual
-    numbers = inner.numbers(HARDWARE_KEYS)
-    numbers |= {"sensors": int(numbers["sensors"])} if "sensors" in numbers else {}
-    control = _words(inner, "control", CONTROL_KINDS)
-    names = inner.take("controllers")
-    if names is not None and not (
-        isinstance(names, list) and names and all(isinstance(name, str) for name in names)
-    ):
-        mend = 'Write controllers = ["C1"].'
-        inner.fault("controllers", str(names), "a list of names of controllers", mend)
-        names = None
-    inner.finish()
-    return replace(
-        usual,
-        **numbers,
-        control=control or usual.control,
-        controllers=None if names is None else tuple(name.strip() for name in names),
-        given=True,
-    )
 
 
 def read_factors(top: TomlTable) -> dict[str, dict[str, Any]]:
@@ -214,9 +284,6 @@ def read_factors(top: TomlTable) -> dict[str, dict[str, Any]]:
 #: A path up to this long is shown whole.
 _LONG_PATH = 60
 _REQUIRED = ("boundary", "hydrozones")
-_DEFAULT_HEIGHT = NumberKey(
-    "default_height", 0.1, 300, spellings=length_spellings("default_height")
-)
 
 
 def find_file(table: TomlTable, key: str, written: str, folder: Path) -> Path | None:
@@ -236,7 +303,7 @@ def find_file(table: TomlTable, key: str, written: str, folder: Path) -> Path | 
         found = f'"{_shown(written)}", which is a {kind}'
         table.fault(key, found, "an existing file", "Name a file.")
         return None
-    siblings = _names(path.parent)
+    siblings = _siblings(path.parent)
     near = nearest(path.name, sorted(siblings))
     where = brief(path.parent.name or path.parent)
     mend = f'Did you mean "{near}"?' if near else f"Looked in {where}."
@@ -259,7 +326,7 @@ def _kind(path: Path) -> str:
     return "file" if S_ISREG(mode) else "folder" if S_ISDIR(mode) else "device or pipe"
 
 
-def _names(folder: Path) -> list[str]:
+def _siblings(folder: Path) -> list[str]:
     try:
         return [p.name for p in folder.iterdir()]
     except (OSError, ValueError):
@@ -345,21 +412,12 @@ def _read_source(
     inner = TomlTable(table.file, value, f"{table.prefix}.{name}")
     written = inner.text("file", required=common is None)
     source = _split(inner, "file", written, folder) if written else common
-    layer = inner.text("layer")
     columns = _read_columns(inner, name)
-    flag = inner.flag("text_numbers")
-    height = inner.number(_DEFAULT_HEIGHT) if name == "buildings" else None
-    inner.finish()
+    found = read_keys(inner, LayerSource, but=() if name == "buildings" else ("default_height",))
     if source is None:
         return None
-    return replace(
-        source,
-        layer=layer or source.layer,
-        columns=columns,
-        text_numbers=flag,
-        default_height=height,
-        optional=source.optional and "layer" not in value,
-    )
+    optional = source.optional and "layer" not in value
+    return replace(source, columns=columns, optional=optional, **found)
 
 
 def _split(table: TomlTable, key: str, written: str, folder: Path) -> LayerSource | None:
@@ -419,141 +477,18 @@ def _unit(table: TomlTable, key: str, value: object) -> str:
     return table.word(key, value, LENGTH_UNITS_M) or "m"
 
 
-_KGAL_M3: Final = 1000 * GALLON_M3
-_CCF_M3: Final = 100 * FOOT_M**3
-COST_KEYS: Final = (
-    NumberKey("device", 0, 1e7),
-    NumberKey("installation", 0, 1e7),
-    NumberKey("trench_per_m", 0, 1e5, spellings={"trench_per_m": 1.0, "trench_per_ft": 1 / FOOT_M}),
-    NumberKey("wire_per_m", 0, 1e5, spellings={"wire_per_m": 1.0, "wire_per_ft": 1 / FOOT_M}),
-    NumberKey("life_years", 0.5, 100),
-    NumberKey("discount_rate", 0, 0.5),
-)
-PRICE_KEY: Final = NumberKey(
-    "price",
-    0,
-    1e6,
-    spellings={
-        "price": 1.0,
-        "price_per_m3": 1.0,
-        "price_per_kgal": 1 / _KGAL_M3,
-        "price_per_ccf": 1 / _CCF_M3,
-    },
-)
-_VOLUMES: Final = {"_m3": 1.0, "_kgal": _KGAL_M3, "_gal": GALLON_M3, "_ccf": _CCF_M3}
-_OTHER: Final = NumberKey(
-    "other_use_m3", 0, 1e7, spellings={f"other_use{end}": size for end, size in _VOLUMES.items()}
-)
-_UP_TO: Final = NumberKey(
-    "up_to_m3", 0, 1e9, spellings={f"up_to{end}": size for end, size in _VOLUMES.items()}
-)
-#: Keys that live in `[water]` only.
-WATER_KEYS: Final = (PRICE_KEY, _OTHER, NumberKey("tiers", 0, 0), NumberKey("bills", 0, 0))
+def _read_costs(top: TomlTable) -> Costs:
+    return Costs(**_section(top, "costs", Costs), given="costs" in top)
 
 
-def read_costs(top: TomlTable) -> Costs:
-    """Return the table `[costs]`, with its defaults where absent or faulty.
-
-    Returns costs, and whether the user gave any.
-    """
-    table = top.table("costs")
-    if table is None:
-        return Costs(given="costs" in top)
-    found = table.numbers(COST_KEYS)
-    table.finish()
-    return Costs(**found, given=True)
+def _read_water(top: TomlTable) -> Water:
+    water = Water(**_section(top, "water", Water))
+    if water.price is not None and water.tiers:
+        top.fault("water.tiers", "a price and tiers together", "one of them", "Remove one.")
+    return water
 
 
-def read_water(top: TomlTable) -> Water:
-    """Return the table `[water]`, with its defaults where absent or faulty.
-
-    Returns price or tiers, other use, bills and budget.
-    """
-    table = top.table("water")
-    if table is None:
-        return Water()
-    price, currency = table.number(PRICE_KEY), table.text("currency")
-    other = table.number(_OTHER)
-    tiers, bills = _tiers(table), _bills(table)
-    budget, use = table.choice("budget", BUDGETS), table.choice("budget_use", BUDGET_USES)
-    table.finish()
-    if price is not None and tiers:
-        table.fault("tiers", "a price and tiers together", "one of them", "Remove one.")
-    return Water(
-        price=price,
-        currency=currency or Water.currency,
-        tiers=tiers,
-        other_use_m3=other or 0.0,
-        bills=bills,
-        budget=budget,
-        budget_use=use or Water.budget_use,
-    )
-
-
-def _tiers(table: TomlTable) -> tuple[Tier, ...]:
-    """Return the steps of the price; only the last may lack an upper end."""
-    value = table.take("tiers")
-    if value is None:
-        return ()
-    example = "Write [[water.tiers]] with up_to_m3 (or up_to_kgal) and price, once per tier."
-    if not isinstance(value, list) or not all(isinstance(item, Mapping) for item in value):
-        table.fault("tiers", str(value), "tables [[water.tiers]]", example)
-        return ()
-    tiers = []
-    for item in value:
-        inner = TomlTable(table.file, item, "water.tiers")
-        end, price = inner.number(_UP_TO), inner.number(PRICE_KEY, required=True)
-        inner.finish()
-        tiers.append(Tier(math.inf if end is None else end, price or 0.0))
-    ends = [tier.up_to_m3 for tier in tiers]
-    if ends != sorted(set(ends)):
-        shown = ", ".join(f"{end:g}" for end in ends)
-        table.fault("tiers", f"upper ends {shown} m³", "rising upper ends, none twice", example)
-    if ends and math.isfinite(ends[-1]):
-        tiers[-1] = Tier(math.inf, tiers[-1].price)
-    return tuple(tiers)
-
-
-def _bills(table: TomlTable) -> Bills | None:
-    """Return metered use by month; months that are not named were not metered."""
-    inner = table.table("bills")
-    if inner is None:
-        return None
-    unit = inner.choice("unit", ("m3", "kgal", "gal", "ccf")) or "m3"
-    meter = inner.choice("meter", ("irrigation", "all"))
-    found: dict[int, float] = {}
-    for number, name in enumerate(MONTHS, start=1):
-        for spelling in (name[:3], name, str(number)):
-            key = NumberKey(name[:3], 0, 1e7, spellings={spelling: _VOLUMES[f"_{unit}"]})
-            value = inner.number(key)
-            if value is not None:
-                found[number] = value
-    inner.finish()
-    if not found:
-        inner.fault("", "no month", "month = use, such as jul = 85", "Write jul = 85.")
-        return None
-    return Bills(found, everything=meter == "all")
-
-
-#: What stands for the weather of a property file that is faulty.
-NO_WEATHER: Final = WeatherSource(Path())
-_ELEVATION: Final = NumberKey(
-    "elevation_m",
-    -450,
-    6000,
-    spellings={"elevation_m": 1.0, "elevation_ft": FOOT_M, "elevation": 1.0},
-)
-_OTHERS: Final = (
-    NumberKey(
-        "wind_height_m", 0.5, 200, spellings={"wind_height_m": 1.0, "wind_height_ft": FOOT_M}
-    ),
-    NumberKey("years", 1, 200, whole=True),
-    NumberKey("first_year", 1850, 2200, whole=True),
-    NumberKey("seed", 0, 2**32 - 1, whole=True),
-    NumberKey("wet_day_mm", 0, 5, spellings={"wet_day_mm": 1.0, "wet_day_in": INCH_MM}),
-)
-#: Every number of the table.
-WEATHER_KEYS: Final = (_ELEVATION, *_OTHERS)
+_ELEVATION: Final = next(key for key in keys(WeatherSource) if key.name == "elevation_m")
 #: Formats whose files say how high the station lies; of the others the user must.
 _SAY_HEIGHT: Final = frozenset({"ghcn", "tmy2", "tmy3", "epw", "psm3"})
 _GENERATED: Final = ("years", "first_year")
@@ -568,27 +503,26 @@ def read_weather_table(top: TomlTable, folder: Path) -> WeatherSource:
     if table is None:
         if "weather" not in top:
             top.missing("weather", "a table with file and elevation_m", "Add a table [weather].")
-        return NO_WEATHER
+        return PropertyFile.weather
     written = table.text("file", required=True)
     kind = table.choice("format", (*WEATHER_FORMATS, *list_extensions("siting.readers")))
     fetch = table.choice("fetch", WEATHER_SOURCES)
     path = _weather_file(table, written, folder, fetched=fetch is not None)
     rain = table.text("rain_file")
-    source = WeatherSource(
-        path or Path(),
-        elevation_m=table.number(_ELEVATION, required=kind not in _SAY_HEIGHT),
-        format=kind,
-        rain_file=find_file(table, "rain_file", rain, folder) if rain else None,
-        station=table.text("station"),
-        trust_units=table.flag("trust_units"),
-        fetch=fetch,
-        **table.numbers(_OTHERS),
-    )
+    rain_file = find_file(table, "rain_file", rain, folder) if rain else None
+    elevation = table.number(replace(_ELEVATION, required=kind not in _SAY_HEIGHT))
     for key in _GENERATED:
         if fetch is not None and key not in table:
             table.missing(key, "the years to fetch", f"Add {key}, as in first_year = 2010.")
-    table.finish()
-    return source
+    rest = read_keys(table, WeatherSource)
+    return WeatherSource(
+        path or Path(),
+        elevation_m=elevation,
+        format=kind,
+        fetch=fetch,
+        rain_file=rain_file,
+        **rest,
+    )
 
 
 def _weather_file(
@@ -605,22 +539,6 @@ def _weather_file(
 
 
 _MB: Final = 1_000_000
-_RULES: Final = tuple(NumberKey(n, 0, 0) for n in ("allowed_days", "allowed_window"))
-_EVERY: Final = NumberKey("every_n_days", 1, 60, whole=True)
-_MINUTES: Final = NumberKey("minutes", 0, 1440)
-_DEPTH: Final = NumberKey("depth_mm", 0, 200)
-_SETBACKS: Final = tuple(
-    NumberKey(f.name, 0, 100, spellings=length_spellings(f.name))
-    if f.name != "slope_percent"
-    else NumberKey("slope_percent", 1, 1000)
-    for f in fields(Setbacks)
-)
-_ANALYSIS: Final = (
-    NumberKey("resolution", 0.1, 5, spellings=length_spellings("resolution")),
-    NumberKey("scenarios", 1, 200, whole=True),
-    NumberKey("seed", 0, 2**32 - 1, whole=True),
-    NumberKey("sun_minutes", 1, 60, whole=True),
-)
 
 
 def read_property(path: Path | str, *, changes: Mapping[str, Any] | None = None) -> PropertyFile:
@@ -700,20 +618,10 @@ def with_changes(values: Mapping[str, Any], changes: Mapping[str, Any]) -> dict[
 
 def _rivals(table: str, name: str) -> set[str]:
     """Return the other spellings of a key, and keys that may not stand beside it."""
-    number_keys = {
-        "costs": COST_KEYS,
-        "water": WATER_KEYS,
-        "control": CONTROL_KEYS,
-        "setbacks": _SETBACKS,
-        "analysis": _ANALYSIS,
-        "weather": WEATHER_KEYS,
-    }.get(table, ())
-    alike = {s for key in number_keys if name in key.factors for s in key.factors}
-    for group in (("days", "every_n_days"), ("minutes", "depth_mm", "depth_in")):
-        alike |= set(group) if table == "timer" and name in group else set()
-    if table == "water" and (name == "tiers" or name.startswith("price")):
-        alike |= {"tiers", *(s for s in WATER_KEYS[0].factors)}
-    return alike - {name}
+    known = [key for one in TABLES if one.name == table for key in one.keys]
+    groups = {key.either for key in known if name in key.factors and key.either}
+    alike = [key for key in known if name in key.factors or key.either in groups]
+    return {spelling for key in alike for spelling in key.factors} - {name}
 
 
 def parse_property(
@@ -741,7 +649,7 @@ def parse_property(
     text = _read_text(path, findings)
     values = _parse_toml(path, text, findings)
     if values is None:
-        return PropertyFile(path, path.stem, {}, NO_WEATHER)
+        return PropertyFile(path, path.stem, {})
     values = with_changes(values, changes or {})
     file = TomlFile(path.name, key_lines(text), findings, _homes())
     return replace(_from_values(path, values, file), changes=dict(changes or {}))
@@ -750,7 +658,7 @@ def parse_property(
 def _from_values(path: Path, values: Mapping[str, Any], file: TomlFile) -> PropertyFile:
     """Check the tables of a property file."""
     top = TomlTable(file, values)
-    costs = read_costs(top)
+    costs = _read_costs(top)
     settings = PropertyFile(
         path=path,
         name=top.text("name", required=True) or path.stem,
@@ -759,12 +667,12 @@ def _from_values(path: Path, values: Mapping[str, Any], file: TomlFile) -> Prope
         weather=read_weather_table(top, path.parent),
         season=_read_season(top),
         timer=_read_timer(top),
-        water=read_water(top),
+        water=_read_water(top),
         costs=costs,
-        control=read_control(top),
+        control=Control(**_section(top, "control", Control)),
         hardware=read_hardware(top, costs),
-        setbacks=Setbacks(**_section(top, "setbacks", _SETBACKS)),
-        analysis=Analysis(**_section(top, "analysis", _ANALYSIS)),
+        setbacks=Setbacks(**_section(top, "setbacks", Setbacks)),
+        analysis=Analysis(**_section(top, "analysis", Analysis)),
         factors=read_factors(top),
         values=values,
     )
@@ -837,120 +745,35 @@ def _depth(value: object, most: int) -> int:
     return most + 1
 
 
-def _homes() -> dict[str, str]:
-    """Return the table in which each key belongs, for keys that live in one table only."""
-    homes = dict.fromkeys(("units", "units_in", "layers", "name", "season"), "")
-    tables = {
-        "costs": COST_KEYS,
-        "water": (*WATER_KEYS, *(NumberKey(k, 0, 0) for k in ("currency", "budget", "budget_use"))),
-        "control": (*CONTROL_KEYS, *_RULES),
-        "setbacks": _SETBACKS,
-        "analysis": _ANALYSIS,
-        "weather": tuple(key for key in WEATHER_KEYS if key.name != "seed"),
-        "timer": (_EVERY, _MINUTES, _DEPTH, NumberKey("days", 0, 0)),
-    }
-    for table, keys in tables.items():
-        homes |= {spelling: table for key in keys for spelling in key.factors}
+def _homes() -> dict[str, tuple[str, ...]]:
+    """Return the tables to which each key belongs."""
+    homes: dict[str, tuple[str, ...]] = {"season": ("",)}
+    for table in TABLES:
+        for spelling in (spelling for key in table.keys for spelling in key.factors):
+            homes[spelling] = (*homes.get(spelling, ()), table.name)
     return homes
 
 
-def _section(top: TomlTable, name: str, keys: tuple[NumberKey, ...]) -> dict[str, Any]:
-    """Return the numbers of a table that holds nothing else."""
-    table = top.table(name)
-    if table is None:
-        return {}
-    found = table.numbers(keys)
-    table.finish()
-    return found
-
-
 def _read_season(top: TomlTable) -> Season:
-    table = top.table("season")
-    if table is None:
-        return Season()
-    season = Season(
-        start=_month_day(table, "start") or Season.start, end=_month_day(table, "end") or Season.end
-    )
+    season = Season(**_section(top, "season", Season))
     if season.start == season.end:
         mend = "A season over the whole year ends on the day before it starts."
-        table.fault("end", "the day on which the season starts", "more than one day", mend)
-    table.finish()
+        top.fault("season.end", "the day on which the season starts", "more than one day", mend)
     return season
-
-
-def _month_day(table: TomlTable, key: str) -> tuple[int, int] | None:
-    text = table.text(key)
-    if text is None:
-        return None
-    try:
-        match = re.fullmatch(r"(\d{1,2})-(\d{1,2})", text)
-        # A year without 29 February, so that every season has the same length.
-        day = dt.date(2001, int(match[1]), int(match[2])) if match else None
-    except ValueError:
-        day = None
-    if day is None:
-        leap = text in ("02-29", "2-29")
-        mend = "Write 02-28 or 03-01." if leap else 'Write month-day, as in "03-15".'
-        table.fault(key, f'"{text}"', "a day of every year as MM-DD", mend)
-        return None
-    return day.month, day.day
 
 
 def _read_timer(top: TomlTable) -> Timer | None:
     table = top.table("timer")
     if table is None:
         return None
-    days = read_days(table, "days")
-    every = table.number(_EVERY)
-    start = _read_time(table)
-    minutes = _per_valve(table, "minutes", _MINUTES, 1.0)
-    depth = _per_valve(table, "depth_mm", _DEPTH, 1.0)
-    inches = _per_valve(table, "depth_in", _DEPTH, INCH_MM)
-    table.finish()
-    _one_of(table, ("days", "every_n_days"), 'days = ["Mon", "Thu"] or every_n_days = 3')
-    amounts = ("minutes", "depth_mm", "depth_in")
-    _one_of(table, amounts, 'minutes = { "1" = 20 } or depth_mm = { "1" = 8 }')
-    return Timer(
-        days=days,
-        every_n_days=None if every is None else int(every),
-        start=start or Timer.start,
-        minutes=minutes,
-        depth_mm=depth or inches,
-    )
-
-
-def _one_of(table: TomlTable, names: tuple[str, ...], example: str) -> None:
-    given = [name for name in names if name in table]
-    if len(given) == 1:
-        return
-    found = f"{' and '.join(given)} together" if given else f"none of {', '.join(names)}"
-    mend = "Remove all but one." if given else f"Write {example}."
-    table.fault("", found, f"exactly one of {', '.join(names)}", mend)
-
-
-def _read_time(table: TomlTable) -> str | None:
-    value = table.take("start")
-    if isinstance(value, dt.time):
-        return f"{value:%H:%M}"
-    if isinstance(value, str) and re.fullmatch(r"([01]?\d|2[0-3]):[0-5]\d", value.strip()):
-        return value.strip().zfill(5)
-    if value is not None:
-        table.fault("start", str(value), "a time of day HH:MM", 'Write start = "04:00".')
-    return None
-
-
-def _per_valve(
-    table: TomlTable, name: str, key: NumberKey, factor: float
-) -> Mapping[str, float] | None:
-    inner = table.table(name)
-    if inner is None:
-        return None
-    if not inner.values:
-        inner.fault("", "an empty table", "valve = number", f'Write {name} = {{ "1" = 20 }}.')
-    found = {}
-    for valve, value in inner.values.items():
-        spelled = NumberKey(key.name, key.low, key.high, spellings={valve: factor})
-        number = inner.checked(valve, value, spelled)
-        if number is not None:
-            found[valve.strip()] = number
-    return found
+    timer = Timer(**read_keys(table, Timer))
+    for group in ("days", "amount"):
+        alike = [key for key in keys(Timer) if key.either == group]
+        names = [spelling for key in alike for spelling in key.factors]
+        given = [name for name in names if name in table]
+        if len(given) != 1:
+            found = f"{' and '.join(given)} together" if given else f"none of {', '.join(names)}"
+            example = " or ".join(key.example() for key in alike)
+            mend = "Remove all but one." if given else f"Write {example}."
+            table.fault("", found, f"exactly one of {', '.join(names)}", mend)
+    return timer

@@ -14,7 +14,7 @@ import pyproj
 
 from siting.errors import Fault, InputError, SitingError
 from siting.site.columns import COLUMNS, Column
-from siting.site.settings import VECTOR_LAYERS
+from siting.site.settings import TABLES, VECTOR_LAYERS, Table
 from siting.units import UnitsName
 
 _GEOMETRY: Final = {
@@ -48,90 +48,15 @@ _US_NAMES: Final = {
 _WEATHER: Final = "date,tmin_c,tmax_c,rain_mm,rs_mj_m2,rh_min,rh_max,wind_m_s\n"
 #: GeoPackages carry a date of change; a fixed one makes the file the same every time.
 _STAMP: Final = "2000-01-01T00:00:00.000Z"
-_TOML: Final = """\
+_HEAD: Final = """\
 # A property for `siting`. Lines that begin with # are notes or examples; remove the # to use one.
-name = "My property"            # any text; it heads the map and the crew sheet
-units = "{units}"{pad}# how results are shown: metric or us
-layers = "property.gpkg"        # the drawing; or a table [layers]: layer name = "file:layer"
-# units_in = "{length}"{length_pad}# unit of the columns' lengths where no header says it
+"""
+_DRAWN: Final = """\
 ## Only boundary and hydrozones have to be drawn. What shades: buildings; trees (evergreen yes or
 ## no; transmissivity in leaf and transmissivity_bare out of leaf, 0 dark to 1 clear); and walls:
 ## lines for free-standing walls, fences and hedges, with their height and transmissivity.
-
-[weather]
-file = "weather.csv"            # daily: date, tmin_c, tmax_c, rain_mm and what else is known
-{elevation} = 0{elevation_pad}# height of the weather station above the sea
-# format = "daily"              # or ghcn, normals; or tmy2, tmy3, epw, psm3 with a rain_file
-# years = 30                    # how many years to make when the file holds monthly normals
-# seed = 1                      # of the random numbers they are made with
-
-[season]
-start = "01-01"                 # first day on which the system may run (month-day)
-end = "12-31"                   # last day; it may lie in the next year
-
-# [timer]                       # what runs today; savings are only claimed against it
-# days = ["Mon", "Thu"]         # or every_n_days = 3
-# start = "04:00"               # time of day
-# minutes = {{ "1" = 20, "2" = 35 }} # run time of each valve; or {depth} = {{ "1" = {amount} }}
-
-# [water]
-# {price}{price_pad}# per {volume}; or tiers = [{{ {tier}, price = 1.2 }}, {{ price = 3 }}]
-# currency = "USD"              # used for every price here
-# budget = "mwelo"              # report a water budget: "mwelo" (year) or "epa" (peak month)
-# budget_use = "residential"    # or "non_residential"
-
-# [costs]                       # payback is only claimed when these are given
-# device = 275                  # one sensor with its control unit
-# installation = 150            # putting one in
-# {trench}{trench_pad}# digging and closing, per {metre}
-# {wire}{wire_pad}# wire, per {metre}
-# life_years = 10               # how long a sensor lasts
-# discount_rate = 0.03          # interest a year, for the discounted payback
-
-# [hardware]                    # the trade's usual prices are taken where none are given
-# kinds = ["add_on", "replacement"] # what may be bought
-# [hardware.add_on]             # a module beside the 24 V AC timer that is there: it can only skip
-# sensors = 12                  # most per controller; 1 = on the common wire, for all valves
-# [hardware.replacement]        # a timer with sensor inputs: it can skip or start
-# sensors = 4                   # its inputs
-# timer = 400                   # the timer itself
-# timer_installation = 200      # putting the timer in
-# device = 150                  # each sensor on it
-# installation = 100            # digging in each sensor
-# controllers = ["C1"]          # only these can take it; every one where it is not given
-
-[control]
-kinds = ["bypass", "on_demand"] # kinds of control to consider
-max_sensors = 6                 # most sensors to consider
-max_stress_days = 5             # days of stress allowed in a zone in the worst season out of ten
-# aim = "within_limit"          # heal what today leaves dry; as_today never uses more than today
-# allowed_days = ["Tue", "Sat"] # days on which local rules allow watering
-# allowed_window = ["20:00", "08:00"] # hours in which they allow it
-# {shutoff}{shutoff_pad}# a rain shut-off skips from this much rain on ...
-# rain_shutoff_days = 2         # ... over this many days
-# sensor_error_percent = 1.4    # how far a set sensor is off for good, in % of the soil's volume
-
-[setbacks]                      # least distance of a sensor from each hazard, in {metres}
-{setbacks}slope_percent = 25              # no sensor on steeper ground (needs a terrain raster)
-
-[analysis]
-resolution = 0.5                # cell of the computation, in metres
-scenarios = 64                  # how many sets of uncertain values are tried
-seed = 1                        # start of the random numbers; the same seed gives the same plan
 """
-_SETBACKS: Final = (
-    ("building", 1.5, 5, "from a wall"),
-    ("paving", 1.5, 5, "from paving"),
-    ("boundary", 1.5, 5, "from the property line"),
-    ("head", 1.5, 5, "from a sprinkler head"),
-    ("zone_edge", 0.9, 3, "from the edge of its zone"),
-    ("downspout", 3.0, 10, "from a downspout"),
-    ("traffic", 0.9, 3, "from a path that people tread"),
-    ("utility", 0.6, 2, "from a pipe or cable in the ground"),
-    ("low_spot", 0.9, 3, "from hollows and flow paths (needs a terrain raster)"),
-)
 _COLUMN: Final = 32
-_SHOWN: Final = ("price", "trench", "wire", "other", "tier", "shutoff")
 
 
 def new_property(
@@ -223,62 +148,35 @@ def _empty(columns: tuple[Column, ...], units: UnitsName, crs: pyproj.CRS) -> gp
     return gpd.GeoDataFrame(data, geometry=gpd.GeoSeries([], crs=crs), crs=crs)
 
 
-#: What differs between the two property files.
-_WORDS: Final[dict[UnitsName, dict[str, str]]] = {
-    "metric": {
-        "length": "m",
-        "elevation": "elevation_m",
-        "depth": "depth_mm",
-        "amount": "10",
-        "price": "price = 2.10",
-        "volume": "m³",
-        "trench": "trench_per_m = 6",
-        "wire": "wire_per_m = 0.8",
-        "metre": "metre",
-        "metres": "metres",
-        "other": "other_use_m3 = 15",
-        "tier": "up_to_m3 = 25",
-        "bill_unit": "m3",
-        "shutoff": "rain_shutoff_mm = 6",
-    },
-    "us": {
-        "length": "ft",
-        "elevation": "elevation_ft",
-        "depth": "depth_in",
-        "amount": "0.4",
-        "price": "price_per_kgal = 8.00",
-        "volume": "1,000 US gallons",
-        "trench": "trench_per_ft = 1.80",
-        "wire": "wire_per_ft = 0.25",
-        "metre": "foot",
-        "metres": "feet",
-        "other": "other_use_kgal = 4",
-        "tier": "up_to_kgal = 6",
-        "bill_unit": "kgal",
-        "shutoff": "rain_shutoff_in = 0.25",
-    },
-}
-
-
 def _toml(units: UnitsName) -> str:
-    words = _WORDS[units] | {"units": units}
-    pads = {
-        "pad": f'units = "{units}"',
-        "length_pad": f'# units_in = "{words["length"]}"',
-        "elevation_pad": f"{words['elevation']} = 0",
-        **{f"{key}_pad": f"# {words[key]}" for key in _SHOWN},
-        "bill_pad": f'# unit = "{words["bill_unit"]}"',
-    }
-    spaces = {name: " " * max(_COLUMN - len(text), 1) for name, text in pads.items()}
-    return _TOML.format(**words, **spaces, setbacks=_setback_lines(us=units == "us"))
+    """Return a property file that explains every key of which it shows an example."""
+    first, *others = (_table(table, us=units == "us") for table in TABLES)
+    return "\n".join((_HEAD + first + _DRAWN, *others))
 
 
-def _setback_lines(*, us: bool) -> str:
+def _table(table: Table, *, us: bool) -> str:
+    """Return the lines of a table: of keys that exclude each other only the first has its own."""
     lines = []
-    for name, metres, feet, note in _SETBACKS:
-        key = f"{name}_ft = {feet}" if us else f"{name} = {metres}"
-        lines.append(f"{key.ljust(_COLUMN)}# {note}\n")
+    written: set[str] = set()
+    if table.name:
+        mark = "" if table.live else "# "
+        lines.append(_line(f"{mark}[{table.name}]", table.says))
+    for key in table.keys:
+        default = table.default(key)
+        if key.either in written or (default is None and not key.shown):
+            continue
+        written |= {key.either} - {""}
+        live = table.live and not key.rare and (key.required or key.default is not None)
+        text = key.example(default, us=us)
+        told = f" [{key.unit}]" if "" in key.spelled and text.startswith(f"{key.name} ") else ""
+        lines.append(_line(("" if live else "# ") + text, key.says + told))
+        others = [one for one in table.keys if one.either and one.either == key.either]
+        lines += [_line("", f"or {one.example(us=us)}") for one in others if one != key]
     return "".join(lines)
+
+
+def _line(text: str, says: str) -> str:
+    return f"{text.ljust(_COLUMN - 1)} # {says}\n" if says else f"{text}\n"
 
 
 DEMOS: Final = {

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+import json
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
 from siting.errors import Fault, limit
 from siting.site.findings import Findings, brief, is_plain, nearest
-from siting.units import LENGTH_UNITS_M
 
 #: What a line with a key does not begin with.
 _NO_KEY = "#=]{}"
@@ -51,49 +51,125 @@ def _bare(key: str) -> str:
     return ".".join(part.strip().strip("\"'") for part in key.split("."))
 
 
-def length_spellings(name: str) -> dict[str, float]:
-    """Return the spellings of a length's key and what turns each into metres.
-
-    Returns spelling -> factor to metres.
-
-    >>> length_spellings("head")["head_ft"]
-    0.3048
-    """
-    return {name: 1.0, **{f"{name}_{unit}": size for unit, size in LENGTH_UNITS_M.items()}}
+#: How the spelling ends that people read who measure in feet and gallons.
+_US_ENDS = ("_ft", "_in", "_kgal")
 
 
 @dataclass(frozen=True)
-class NumberKey:
-    """A key that holds a number.
+class Key:
+    """What one key of a table may hold, and how it is explained.
 
     Parameters
     ----------
     name : str
         Our name of it.
-    low, high : float
-        Least and greatest value allowed, in our unit.
+    least, most : float
+        Least and greatest number allowed, in our unit.
+    kind : str
+        How it is read: "number", "word", "words", "text", "flag", or as its reader is called.
     whole : bool
         Whether only whole numbers make sense.
-    spellings : mapping of str to float
-        Key as written -> factor to our unit; empty means only `name`, factor 1.
+    words : tuple of str
+        The words allowed.
+    spelled : mapping of str to float
+        Key as written, or what follows `name` in it -> factor to our unit; empty means only
+        `name`, factor 1.
+    required : bool
+        Whether its absence is a fault.
+    either : str
+        Keys of one table with the same word here may not stand together.
+    default : object
+        What holds where it is not given.
+    unit : str
+        Our unit, empty for none.
+    says : str
+        What it means, in a line.
+    shown : str or tuple of str
+        Example as TOML, or the metric one and that in US units; empty shows the default.
+    rare : bool
+        Whether a new property file leaves it commented out.
     """
 
-    name: str
-    low: float
-    high: float
+    name: str = ""
+    least: float = 0.0
+    most: float = 0.0
+    kind: str = "number"
     whole: bool = False
-    spellings: Mapping[str, float] = field(default_factory=dict)
+    words: tuple[str, ...] = ()
+    spelled: Mapping[str, float] = field(default_factory=dict)
+    required: bool = False
+    either: str = ""
+    default: Any = None
+    unit: str = ""
+    says: str = ""
+    shown: str | tuple[str, str] = ""
+    rare: bool = False
 
     @property
     def factors(self) -> Mapping[str, float]:
         """Every spelling with its factor."""
-        return self.spellings or {self.name: 1.0}
+        spelled = self.spelled or {"": 1.0}
+        return {
+            f"{self.name}{as_written}" if as_written[:1] in {"", "_"} else as_written: factor
+            for as_written, factor in spelled.items()
+        }
 
     @property
     def allowed(self) -> str:
-        """The range in words."""
-        kind = "a whole number" if self.whole else "a number"
-        return f"{kind} from {self.low:g} to {self.high:g}"
+        """What may stand there, in words."""
+        if self.most > self.least:
+            kind = "a whole number" if self.whole else "a number"
+            return f"{kind} from {self.least:g} to {self.most:g}"
+        plain = {"flag": "true or false", "text": "text in quotes"}.get(self.kind, "")
+        return ", ".join(self.words) or plain
+
+    def example(self, default: object = None, *, us: bool = False) -> str:
+        """Return a line of TOML that gives the key, with its default unless an example is declared.
+
+        Parameters
+        ----------
+        default : object
+            Takes the place of the key's own default.
+        us : bool
+            Whether to write it in US units.
+
+        Returns
+        -------
+        str
+            Such as ``life_years = 10``.
+
+        >>> Key("life", default=10.0).example()
+        'life = 10'
+        """
+        american = [name for end in _US_ENDS for name in self.factors if name.endswith(end)]
+        name = american[0] if us and american else next(iter(self.factors))
+        shown = self.shown if isinstance(self.shown, str) else self.shown[us]
+        return f"{name} = {shown or self.written(default, name)}"
+
+    def written(self, default: object = None, name: str = "") -> str:
+        """Return the key's default, or another, as TOML under one of the key's spellings.
+
+        Parameters
+        ----------
+        default : object
+            Takes the place of the key's own default.
+        name : str
+            The spelling, the first one where it is empty.
+
+        Returns
+        -------
+        str
+            Empty without a default.
+        """
+        value = self.default if default is None else default
+        if value is None:
+            return ""
+        if self.kind == "day" and isinstance(value, tuple):
+            return '"{:02d}-{:02d}"'.format(*value)
+        if isinstance(value, float):
+            factor = self.factors[name or next(iter(self.factors))]
+            return f"{value / factor:.4g}"
+        return json.dumps(value)
 
 
 @dataclass(frozen=True)
@@ -108,14 +184,14 @@ class TomlFile:
         Dotted key -> line; see `key_lines`.
     findings : Findings
         Where faults go.
-    homes : mapping of str to str
-        Key -> the table in which it belongs ("" is the top), to mend misplaced keys.
+    homes : mapping of str to sequence of str
+        Key -> the tables to which it belongs ("" is the top), to mend misplaced keys.
     """
 
     name: str
     lines: Mapping[str, int]
     findings: Findings
-    homes: Mapping[str, str]
+    homes: Mapping[str, Sequence[str]]
 
     def fault(self, key: str, found: str, allowed: str, mend: str) -> None:
         """Note a fault at a dotted key.
@@ -253,7 +329,7 @@ class TomlTable:
         str or None
             The word.
         """
-        value = self.text(name)
+        value = self.take(name)
         return None if value is None else self.word(name, value, allowed)
 
     def word(self, name: str, value: object, allowed: Iterable[str]) -> str | None:
@@ -282,8 +358,8 @@ class TomlTable:
         self.fault(name, _shown(value), ", ".join(words), mend)
         return None
 
-    def flag(self, name: str) -> bool:
-        """Return true or false; false when absent or faulty.
+    def flag(self, name: str) -> bool | None:
+        """Return true or false, or None when absent or faulty.
 
         Parameters
         ----------
@@ -292,24 +368,22 @@ class TomlTable:
 
         Returns
         -------
-        bool
+        bool or None
             The flag.
         """
         value = self.take(name)
         if value is None or isinstance(value, bool):
-            return bool(value)
+            return value
         self.fault(name, _shown(value), "true or false", f"Write {name} = true, without quotes.")
-        return False
+        return None
 
-    def number(self, key: NumberKey, *, required: bool = False) -> float | None:
+    def number(self, key: Key) -> float | None:
         """Return a number in our unit, or None when absent or faulty.
 
         Parameters
         ----------
-        key : NumberKey
-            The key, its range and its spellings.
-        required : bool
-            Whether its absence is a fault.
+        key : Key
+            The key, its range, its spellings and whether it is required.
 
         Returns
         -------
@@ -320,15 +394,15 @@ class TomlTable:
         self._known += key.factors
         given = [name for name in key.factors if name in self.values]
         if not given:
-            if required:
+            if key.required:
                 self.missing(key.name, key.allowed, f"Add {' or '.join(list(key.factors)[:4])}.")
             return None
         if len(given) > 1:
             self.fault(given[1], f"{' and '.join(given)} together", "one of them", "Remove one.")
             return None
-        return self.checked(given[0], self.values[given[0]], key)
+        return self.checked(given[0], self.values[given[0]], key, key.factors[given[0]])
 
-    def checked(self, name: str, value: object, key: NumberKey) -> float | None:
+    def checked(self, name: str, value: object, key: Key, factor: float) -> float | None:
         """Return `value` in our unit when it is a number in range, or note a fault.
 
         Parameters
@@ -337,8 +411,10 @@ class TomlTable:
             The key as it was written.
         value : object
             What stands there.
-        key : NumberKey
-            Its range and its spellings.
+        key : Key
+            Its range.
+        factor : float
+            What turns the value into our unit.
 
         Returns
         -------
@@ -351,33 +427,16 @@ class TomlTable:
             )
             self.fault(name, _shown(value), key.allowed, mend)
             return None
-        factor = key.factors.get(name, 1.0)
         try:
             number = value * factor
         except OverflowError:
             self.fault(name, f"about 1e+{len(str(value)) - 1}", key.allowed, "Correct the value.")
             return None
-        if not key.low <= number <= key.high or (key.whole and number != int(number)):
+        if not key.least <= number <= key.most or (key.whole and number != int(number)):
             shown = f"{value:g}" if factor == 1.0 else f"{value:g} (that is {number:g})"
             self.fault(name, shown, key.allowed, "Correct the value.")
             return None
         return int(number) if key.whole else float(number)
-
-    def numbers(self, keys: Iterable[NumberKey]) -> dict[str, Any]:
-        """Return the numbers that are there and sound, by our names.
-
-        Parameters
-        ----------
-        keys : iterable of NumberKey
-            The keys.
-
-        Returns
-        -------
-        dict of str to float
-            Our name -> value in our unit.
-        """
-        found = {key.name: self.number(key) for key in keys}
-        return {name: value for name, value in found.items() if value is not None}
 
     def table(self, name: str) -> TomlTable | None:
         """Return a table within this one, or None when absent or faulty.
@@ -412,9 +471,10 @@ class TomlTable:
 
     def _unknown(self, name: str) -> None:
         near = nearest(name, self._known)
-        home = self.file.homes.get(name)
-        if home is not None and home != self.prefix:
-            where = f"in the table [{home}]" if home else "at the top, before the first [table]"
+        homes = self.file.homes.get(name)
+        if homes and self.prefix not in homes:
+            tables = " or ".join(f"[{home}]" for home in homes)
+            where = f"in the table {tables}" if homes[0] else "at the top, before the first [table]"
             mend = f"It belongs {where}."
         elif near:
             mend = f"Did you mean {near}?"
