@@ -6,6 +6,7 @@ from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
+import pandas as pd
 
 from siting.arrays import Flags, Floats
 from siting.decide.choice import (
@@ -114,6 +115,16 @@ class Decided:
         names = self.decision.options.zones.index
         caps = self.sheet.limit
         return {str(zone): float(cap) for zone, cap in zip(names, caps, strict=True)}
+
+    @property
+    def choices(self) -> pd.DataFrame:
+        """Return what was weighed, as `Plan.choices`; the chosen row as its sheet was played."""
+        table, plan = self.decision.choices.copy(), self.simulated.plan
+        chosen = table["chosen"].to_numpy(dtype=bool)
+        table.loc[chosen, "water_m3"] = float(self.simulated.volume(plan).mean(axis=1).sum())
+        table.loc[chosen, "cost_per_year"] = self.cost
+        table.loc[chosen, "stress_days"] = float(plan.worst_stress_days.max())
+        return table
 
 
 #: Over seeds the yearly cost of one home differs by about this share on the draws of a sheet.

@@ -906,7 +906,7 @@ def _finish(
     place = dict(zip(site.hydrozones.index, basis.placements, strict=True))
     worded = wordings(
         built,
-        decided.decision.choices,
+        decided.choices,
         price=decided.price,
         limit=settings.control.max_stress_days,
         limits=decided.limits,
@@ -965,7 +965,7 @@ def _decided_parts(decided: Decided) -> dict[str, Any]:
     """Return what a plan shows of the choice."""
     decision = decided.decision
     return {
-        "choices": decision.choices,
+        "choices": decided.choices,
         "rules": decision.rules,
         "regret": decision.regret,
         "decision": decision.facts | {"hardware": decision.hardware, "limits": decided.limits},

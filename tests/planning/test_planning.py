@@ -45,10 +45,13 @@ def test_equal_zones_need_exactly_one_sensor(equal):
 
 def test_the_yard_gets_one_and_the_campus_several(campus, yard):
     assert len(yard.sensors) == 1
-    # What drips keeps a programme of its own; lawns follow.
+    # What drips keeps a programme of its own; a lawn as the sensor's home is told as good.
     overhead = yard.zones.index[yard.zones["irrigation"] != "drip"]
     assert set(yard.sensors["governs"].iloc[0]) <= set(overhead)
-    assert len(yard.sensors["governs"].iloc[0]) > 1
+    lawns = set(yard.zones.index[yard.zones["plants"] == "warm_season_turf"])
+    homes = {yard.sensors["zone"].iloc[0]}.union(*yard.decision["tie_homes"].values())
+    assert homes & lawns
+    assert "Back lawn" in yard.headline
     assert (yard.zones.loc[yard.zones["irrigation"] == "drip", "control"] == "timer").all()
     # The choice stops where a further sensor cannot be known to be worth it, and says so.
     chosen = campus.choices[campus.choices["chosen"]].iloc[0]
