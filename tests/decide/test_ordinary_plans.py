@@ -13,7 +13,6 @@ from tests.ordinary import COUNT, ordinary_yard
 
 #: Water applied over the need (net irrigation over evenness) from which the headline says so.
 APPLIED = 1.4
-QUICK = (1, 2, 3, 4, 5)
 
 
 def volumes(plan):
@@ -46,12 +45,6 @@ def hold(plan):
     assert {"within the limit", "timer set right", "against a timer set right"} <= set(ways)
 
 
-@pytest.mark.parametrize(
-    "number",
-    [
-        number if number in QUICK else pytest.param(number, marks=pytest.mark.slow)
-        for number in range(COUNT)
-    ],
-)
+@pytest.mark.parametrize("number", range(COUNT))
 def test_no_plan_uses_more_water_than_today(number, tmp_path):
     hold(plan_property(ordinary_yard(tmp_path, number, years=4).path))

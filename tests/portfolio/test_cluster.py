@@ -121,7 +121,6 @@ def test_no_scheduler_there_is_said():
         pass
 
 
-@pytest.mark.slow
 def test_poisoned_properties_cost_only_themselves(city, planned, tmp_path):
     """Crash, hang in C, memory without end, exceptions, exit: all reported, the others planned."""
     folder = tmp_path / "city"
@@ -171,7 +170,6 @@ def kill_one_worker(parent, rng):
     return False
 
 
-@pytest.mark.slow
 @pytest.mark.parametrize("seed", [1, 2])
 def test_killed_workers_lose_nothing(city, planned, tmp_path, seed):
     rng = random.Random(seed)
@@ -190,7 +188,6 @@ def test_killed_workers_lose_nothing(city, planned, tmp_path, seed):
     assert_same_tables(planned, tmp_path)
 
 
-@pytest.mark.slow
 @pytest.mark.parametrize("seed", [3, 4])
 def test_killed_runs_lose_nothing(city, planned, tmp_path, seed):
     """Kill -9 of the whole run at random moments; the last run is left alone."""
