@@ -31,6 +31,7 @@ from siting.portfolio.layers import (
 )
 from siting.portfolio.model import OWNED, City, Index, Source, Tile
 from siting.site.findings import some
+from siting.site.property import with_changes
 from siting.site.settings import RASTER_LAYERS, VECTOR_LAYERS
 
 _PER_VALVE: Final = ("minutes", "depth_mm", "depth_in")
@@ -153,10 +154,9 @@ def _values(
     values: dict[str, Any] = copy.deepcopy(dict(city.values))
     if "name" not in city.columns:
         values["name"] = f"{values.get('name', 'Property')} {property_id}"
-    for key, column in city.columns.items():
-        value = row.get(column)
-        if not _is_empty(value):
-            _set(values, key.split("."), _plain(value))
+    given = {key: row.get(column) for key, column in city.columns.items()}
+    own = {key: _plain(value) for key, value in given.items() if not _is_empty(value)}
+    values = with_changes(values, own)
     _absolute_weather(values, city.path.parent)
     if zones.empty:
         values.pop("timer", None)  # what is wrong then is that there are no zones
@@ -178,15 +178,6 @@ def _plain(value: object) -> object:
     if isinstance(value, float) and value.is_integer():
         return int(value)
     return value if isinstance(value, (bool, int, float, str)) else str(value)
-
-
-def _set(values: dict[str, Any], keys: list[str], value: object) -> None:
-    """Set a value deep in a table, making tables on the way."""
-    for key in keys[:-1]:
-        inner = values.get(key)
-        values[key] = dict(inner) if isinstance(inner, Mapping) else {}
-        values = values[key]
-    values[keys[-1]] = value
 
 
 def _absolute_weather(values: dict[str, Any], home: Path) -> None:

@@ -20,6 +20,7 @@ from siting.portfolio.layers import boundary_table, column_values
 from siting.portfolio.model import TILE, City, Folder, Index, Source, Tile
 from siting.site.findings import Findings, nearest, some
 from siting.site.property import parse_property, read_layers
+from siting.site.settings import TABLES
 from siting.site.toml import Key, TomlFile, TomlTable, key_lines
 from siting.site.vector import waiting_log
 from siting.units import UnitsName
@@ -122,12 +123,15 @@ def _flat(value: object, table: TomlTable, prefix: str = "") -> dict[str, str]:
 
 def _check_keys(city: City, table: TomlTable) -> None:
     """Note overrides of keys that no property file has, or that one property cannot change."""
-    tables = ("weather", "season", "timer", "water", "costs", "control", "setbacks", "analysis")
+    tables = [one.name for one in TABLES if one.name]
+    known = ["name", "units"]
+    for one in TABLES:
+        if one.name:
+            known += [f"{one.name}.{name}" for key in one.keys for name in key.factors]
     for key in city.columns:
-        head = key.split(".")[0]
-        if head in tables or key in {"name", "units"}:
+        if any(f"{key}.".startswith(f"{name}.") for name in known):
             continue
-        near = nearest(head, (*tables, "name", "units"))
+        near = nearest(key, known)
         mend = f'Did you mean "{near}"?' if near else "Remove it."
         table.fault("columns", f'"{key}"', f"name, units or a key in {', '.join(tables)}", mend)
 

@@ -11,6 +11,7 @@ from .property import changed_property as changed_property
 from .property import parse_property as parse_property
 from .property import read_layers as read_layers
 from .property import read_property as read_property
+from .property import with_changes as with_changes
 from .raster import DATUM_LIMIT_M as DATUM_LIMIT_M
 from .reading import open_property as open_property
 from .reading import read_site as read_site
@@ -20,6 +21,7 @@ from .settings import IRRIGATION as IRRIGATION
 from .settings import PLANTS as PLANTS
 from .settings import RASTER_LAYERS as RASTER_LAYERS
 from .settings import SOILS as SOILS
+from .settings import TABLES as TABLES
 from .settings import VECTOR_LAYERS as VECTOR_LAYERS
 from .settings import WEEKDAYS as WEEKDAYS
 from .settings import Analysis as Analysis

@@ -599,6 +599,20 @@ def changed_property(settings: PropertyFile, changes: Mapping[str, Any]) -> Prop
 def with_changes(values: Mapping[str, Any], changes: Mapping[str, Any]) -> dict[str, Any]:
     """Return nested tables with some values changed; the input is left as it was.
 
+    Parameters
+    ----------
+    values : mapping
+        Tables of a property file.
+    changes : mapping of str to object
+        Dotted key -> value; other spellings of the key, and what may not stand beside it, go.
+
+    Returns
+    -------
+    dict of str to object
+        The tables.
+
+    Examples
+    --------
     >>> with_changes({"water": {"price": 2.0}}, {"water.price_per_kgal": 8.0})
     {'water': {'price_per_kgal': 8.0}}
     """

@@ -4,6 +4,7 @@ import csv
 import errno
 import json
 import pickle
+import tomllib
 from pathlib import Path
 
 import geopandas as gpd
@@ -201,6 +202,25 @@ def test_every_fault_of_a_template_at_once(city, tmp_path):
     assert len(caught.value.faults) == 3
     assert "watr" in str(caught.value)
     assert "town.gpkg" in str(caught.value)
+
+
+def test_a_column_for_a_key_that_does_not_exist_is_refused_before_the_run(city, tmp_path):
+    copy_city(city, tmp_path)
+    text = city.read_text("utf-8").replace('"water.price"', '"water.pirce"')
+    (tmp_path / city.name).write_text(text, "utf-8")
+    with pytest.raises(InputError, match=r"water\.pirce.*Did you mean \"water\.price\"\?"):
+        open_source(tmp_path / city.name)
+
+
+def test_a_column_takes_the_place_of_the_templates_key_in_another_unit(city, tmp_path):
+    copy_city(city, tmp_path)
+    text = city.read_text("utf-8").replace('"water.price"', '"water.price_per_kgal"')
+    (tmp_path / city.name).write_text(text, "utf-8")
+    path = cut_out(tmp_path / city.name, "L000000", tmp_path / "cut")
+    # The template's own price would stand beside it, and every property would be refused.
+    assert set(tomllib.loads(Path(path).read_text("utf-8"))["water"]) == {
+        "price_per_kgal", "currency",
+    }  # fmt: skip
 
 
 @pytest.mark.parametrize("name", ["nothing.toml", "nothing.gpkg", "."])
