@@ -134,30 +134,12 @@ def append_record(
     readings: Mapping[str, bytes],
     files: Mapping[str, bytes],
 ) -> Record:
-    """Add a record behind the last one.
+    """Add a record behind the last one, and return it; the last one where it says exactly the same.
 
-    Parameters
-    ----------
-    results : Path or str
-        The results folder; made when it is missing.
-    content : mapping
-        What to record, of plain JSON values.
-    readings : mapping of str to bytes
-        The files that came back.
-    files : mapping of str to bytes
-        What else belongs to this state, such as plan.json.
-
-    Returns
-    -------
-    Record
-        The record; the last one where it says exactly the same.
-
-    Raises
-    ------
-    InputError
-        When the history was changed.
-    SitingError
-        When it cannot be written; earlier records are as they were.
+    results: the results folder, made when it is missing; content: what to record, of plain JSON
+    values; readings: the files that came back; files: what else belongs to this state, such as
+    plan.json. A history that was changed is refused; what cannot be written leaves earlier records
+    as they were.
     """
     known = read_history(results)
     parts = {**files, **{f"readings/{name}": data for name, data in readings.items()}}
@@ -205,22 +187,9 @@ def _same(one: Mapping[str, Any], other: Mapping[str, Any]) -> bool:
 
 
 def joined_history(source: Path | str, results: Path | str) -> tuple[Record, ...]:
-    """Return the history that two results folders have together, one continuing the other.
+    """Return the longer history of two results folders, of which one must continue the other.
 
-    Parameters
-    ----------
-    source, results : Path or str
-        Results folders; either may have none, and they may be the same.
-
-    Returns
-    -------
-    tuple of Record
-        The longer of the two.
-
-    Raises
-    ------
-    InputError
-        When both have a history and neither continues the other.
+    Either may have none, and they may be the same.
     """
     theirs, ours = read_history(source), read_history(results)
     for one, other in zip(theirs, ours, strict=False):
@@ -232,18 +201,7 @@ def joined_history(source: Path | str, results: Path | str) -> tuple[Record, ...
 
 
 def copy_history(source: Path | str, results: Path | str) -> None:
-    """Bring the history of one results folder into another one that has none, or less of it.
-
-    Parameters
-    ----------
-    source, results : Path or str
-        Results folders.
-
-    Raises
-    ------
-    InputError
-        When both have a history and one does not continue the other.
-    """
+    """Bring the history of one results folder into another one that has none, or less of it."""
     place = Path(results) / FOLDER
     for record in joined_history(source, results):
         if (place / record.folder.name).exists():
@@ -259,18 +217,7 @@ def copy_history(source: Path | str, results: Path | str) -> None:
 
 
 def report_text(found: Commissioning) -> str:
-    """Return everything that commissioning found, in plain words.
-
-    Parameters
-    ----------
-    found : Commissioning
-        As from `siting.commission.judge.commission`.
-
-    Returns
-    -------
-    str
-        Headings and lines, 100 characters wide and less where words allow.
-    """
+    """Return everything that commissioning found, in plain words, under headings."""
     units = found.after.settings.units
     lines = [f"{found.after.site.name}: what the field said", ""]
     for tag, sensor in found.after.sensors.iterrows():
@@ -409,15 +356,7 @@ _TITLES: Final = {
 def evidence_picture(health: Health) -> bytes:
     """Draw a sensor's log with its threshold, plateau, model and findings.
 
-    Parameters
-    ----------
-    health : Health
-        As from `siting.commission.health.sensor_health`.
-
-    Returns
-    -------
-    bytes
-        A PNG; the same log gives the same bytes.
+    Result: a PNG; the same log gives the same bytes.
     """
     signal = health.signal
     figure = Figure(figsize=(10, 4.6), layout="constrained")
@@ -471,15 +410,7 @@ def _water_bars(axes: Any, health: Health) -> None:  # noqa: ANN401 - matplotlib
 def before_after_picture(before: Plan, after: Plan) -> bytes:
     """Draw the property with the sensors as planned and as they stand now.
 
-    Parameters
-    ----------
-    before, after : Plan
-        Of the same property.
-
-    Returns
-    -------
-    bytes
-        A PNG, north up; the same plans give the same bytes.
+    before, after: of the same property. Result: a PNG, north up; same plans give the same bytes.
     """
     site = after.site
     west, south, east, north = site.boundary.bounds
