@@ -50,7 +50,7 @@ def command_line(installed, *words):
     """Run the command line where the example package is installed."""
     paths = os.pathsep.join([str(ROOT), str(installed)])
     return subprocess.run(
-        [sys.executable, "-m", "siting.cli.main", *map(str, words)],
+        [sys.executable, "-m", "siting.cli", *map(str, words)],
         env=os.environ | {"PYTHONPATH": paths}, capture_output=True, text=True, check=False,
     )  # fmt: skip
 

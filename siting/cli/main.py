@@ -789,5 +789,3 @@ for _register in (
     register_steps,
 ):
     _register(main)
-if __name__ == "__main__":
-    main()

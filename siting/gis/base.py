@@ -131,7 +131,7 @@ class SitingAlgorithm(QgsProcessingAlgorithm):
             feedback.setProgressText(stage)
             feedback.setProgress(100.0 * done / max(total, 1))
 
-        command = [python, "-m", "siting.cli.main", *words]
+        command = [python, "-m", "siting.cli", *words]
         feedback.pushDebugInfo(" ".join(command))
         return run(command, say=feedback.pushInfo, progress=progress, cancelled=feedback.isCanceled)
 

@@ -99,7 +99,7 @@ def _version(program: str) -> tuple[str, str]:
     """Return what siting says of itself under a Python, or "" and why not."""
     try:
         done = subprocess.run(  # noqa: S603 - the user's own Python
-            [program, "-m", "siting.cli.main", "--version"],
+            [program, "-m", "siting.cli", "--version"],
             capture_output=True,
             text=True,
             encoding="utf-8",

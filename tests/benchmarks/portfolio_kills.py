@@ -25,7 +25,7 @@ def start(template: Path, out: Path) -> subprocess.Popen:
     command = [
         sys.executable,
         "-m",
-        "siting.cli.main",
+        "siting.cli",
         "portfolio",
         str(template),
         "--out",

@@ -65,7 +65,7 @@ def test_a_short_run_says_nothing_of_its_progress():
 def test_every_slow_stage_reports(tmp_path):
     path = write_property(tmp_path / "p")
     done = subprocess.run(
-        [sys.executable, "-m", "siting.cli.main", "plan", str(path),
+        [sys.executable, "-m", "siting.cli", "plan", str(path),
          "--out", str(tmp_path / "out")],
         env=os.environ | {"SITING_PROGRESS": "lines"}, capture_output=True, text=True, check=True,
     )  # fmt: skip

@@ -110,7 +110,7 @@ def test_commands_speak_json(job, visit, name):
                        "--out", job / "new"],
     }[name]  # fmt: skip
     done = subprocess.run(
-        [sys.executable, "-m", "siting.cli.main", *map(str, words), "--json"],
+        [sys.executable, "-m", "siting.cli", *map(str, words), "--json"],
         capture_output=True, text=True, check=True,
     )  # fmt: skip
     told = json.loads(done.stdout)

@@ -126,7 +126,7 @@ def main(runs: int) -> int:
         (home / "siting_gis.zip").write_bytes(plugin_zip())
         python = library_python(home)
         subprocess.run(
-            [python, "-m", "siting.cli.main", "plan", campus, "--out", home / "cli"],
+            [python, "-m", "siting.cli", "plan", campus, "--out", home / "cli"],
             capture_output=True, check=True,
         )  # fmt: skip
         for number in range(1, runs + 1):

@@ -232,7 +232,7 @@ def test_help_documents_every_exit_code_and_has_examples(run):
 def test_progress_as_lines_for_other_programs(tmp_path):
     path = write_property(tmp_path / "property", scenarios=1)
     done = subprocess.run(
-        [sys.executable, "-m", "siting.cli.main", "score", path, "--out", tmp_path / "out"],
+        [sys.executable, "-m", "siting.cli", "score", path, "--out", tmp_path / "out"],
         env=os.environ | {"SITING_PROGRESS": "lines", "PYTHONPATH": str(ROOT)},
         capture_output=True, text=True, check=True,
     )  # fmt: skip

@@ -157,7 +157,7 @@ def test_a_full_disk_leaves_earlier_results_and_says_so(tmp_path):
     command = [
         sys.executable,
         "-m",
-        "siting.cli.main",
+        "siting.cli",
         "plan",
         str(tmp_path / "p"),
         "--out",

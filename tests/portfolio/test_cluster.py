@@ -48,7 +48,7 @@ def command(city, out, *more):
     return [
         sys.executable,
         "-m",
-        "siting.cli.main",
+        "siting.cli",
         "portfolio",
         str(city),
         "--out",

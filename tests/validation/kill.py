@@ -19,7 +19,7 @@ from pathlib import Path
 
 from tests.small_property import write_property
 
-COMMAND = [sys.executable, "-m", "siting.cli.main", "plan"]
+COMMAND = [sys.executable, "-m", "siting.cli", "plan"]
 
 
 def digest(folder: Path) -> dict[str, str]:
