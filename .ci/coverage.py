@@ -17,7 +17,9 @@ sys.path.insert(0, str(Path(__file__).parent.parent))
 
 from tests.test_layers import LEVELS, room_of
 
-SCIENCE = [room for room, level in LEVELS.items() if 0 < level < LEVELS["planning"] and room != "site"]
+SCIENCE = [
+    room for room, level in LEVELS.items() if 0 < level < LEVELS["planning"] and room != "site"
+]
 LEAST = 0.95
 #: What is summed of each file, and how many files are named.
 KEYS = ("num_statements", "covered_lines", "num_branches", "covered_branches")

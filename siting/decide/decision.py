@@ -118,13 +118,38 @@ class Decided:
 
     @property
     def choices(self) -> pd.DataFrame:
-        """Return what was weighed, as `Plan.choices`; the chosen row as its sheet was played."""
-        table, plan = self.decision.choices.copy(), self.simulated.plan
-        chosen = table["chosen"].to_numpy(dtype=bool)
-        table.loc[chosen, "water_m3"] = float(self.simulated.volume(plan).mean(axis=1).sum())
-        table.loc[chosen, "cost_per_year"] = self.cost
-        table.loc[chosen, "stress_days"] = float(plan.worst_stress_days.max())
+        """Return what was weighed, as `Plan.choices`, at the level of the sheet as played."""
+        table = self._levelled(self.decision.choices)
+        worst = float(self.simulated.plan.worst_stress_days.max())
+        table.loc[table["chosen"].to_numpy(dtype=bool), "stress_days"] = worst
         return table
+
+    @property
+    def rules(self) -> pd.DataFrame:
+        """Return the plain rules, as `Plan.rules`, at the level of the sheet as played."""
+        return self._levelled(self.decision.rules)
+
+    @property
+    def regret(self) -> pd.DataFrame:
+        """Return what each option costs beyond the best, as `Plan.regret`, at the same level."""
+        return self._levelled(self.decision.regret)
+
+    def _levelled(self, table: pd.DataFrame) -> pd.DataFrame:
+        """Return options with the chosen one's water and cost as played, all others in proportion.
+
+        What sets options apart is known from the draws that they share; how much any of them uses
+        is better known from the more draws of the sheet.
+        """
+        weighed = self.decision.choices[self.decision.choices["chosen"]].iloc[0]
+        played = float(self.simulated.volume(self.simulated.plan).mean(axis=1).sum())
+        level = {"water_m3": played, "cost_per_year": self.cost}
+        return table.assign(
+            **{
+                name: table[name] * (now / float(weighed[name]))
+                for name, now in level.items()
+                if name in table and weighed[name] > 0
+            }
+        )
 
 
 #: Over seeds the yearly cost of one home differs by about this share on the draws of a sheet.

@@ -966,8 +966,8 @@ def _decided_parts(decided: Decided) -> dict[str, Any]:
     decision = decided.decision
     return {
         "choices": decided.choices,
-        "rules": decision.rules,
-        "regret": decision.regret,
+        "rules": decided.rules,
+        "regret": decided.regret,
         "decision": decision.facts | {"hardware": decision.hardware, "limits": decided.limits},
     }
 

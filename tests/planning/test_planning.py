@@ -84,6 +84,11 @@ def test_water_adds_up(campus, yard):
     for plan in (campus, yard):
         chosen = plan.choices[plan.choices["chosen"]].iloc[0]
         assert plan.zones["water_m3"].sum() == pytest.approx(chosen["water_m3"], rel=1e-9)
+        for told in (
+            plan.controls[plan.controls["chosen"]],
+            plan.regret.filter(like="1 s", axis=0),
+        ):
+            assert told["cost_per_year"].iloc[0] == pytest.approx(chosen["cost_per_year"], rel=1e-9)
         assert plan.season["plan_m3"].mean() == pytest.approx(chosen["water_m3"], rel=1e-9)
         assert plan.season["baseline_m3"].mean() == pytest.approx(plan.zones["today_m3"].sum())
         depth = plan.zones["events"] * plan.zones["run_minutes"] / 60
