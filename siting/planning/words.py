@@ -149,7 +149,7 @@ def plain_words(facts: Facts) -> list[str]:
         f"{facts.volume(float(way['saved_m3']))} a year"
     )
     if way["payback_years"] is not None:
-        words += f" (back in {figure(float(way['payback_years']), 1)} years)"
+        words += f" (back in {_years(float(way['payback_years']))})"
     drier = len(facts.decided.get("plain_drier", {}))
     if not drier:
         return [f"{words} and leaves no zone too dry."]
@@ -240,7 +240,7 @@ def healing_words(facts: Facts) -> list[str]:
     saved = float(other["saved_m3"])
     cost = f"save {facts.volume(saved)}" if saved >= 0 else f"use {facts.volume(-saved)} more"
     back = other["payback_years"]
-    pays = f" and pay back in {figure(float(back), 1)} years" if back is not None else ""
+    pays = f" and pay back in {_years(float(back))}" if back is not None else ""
     worst = str(short["today_stress_days"].astype(float).idxmax())
     days = figure(float(short.loc[worst, "today_stress_days"]))
     return [
@@ -319,7 +319,12 @@ def short_claim(facts: Facts) -> str:
         return f"{words}; without a water price no money is claimed."
     words += f", worth {figure(float(money))} {facts.currency}"
     years = known.get("payback_years")
-    return f"{words}, and pays back in {figure(float(years), 1)} years." if years else f"{words}."
+    return f"{words}, and pays back in {_years(float(years))}." if years else f"{words}."
+
+
+def _years(payback: float) -> str:
+    """Say a payback; what would round to no time at all is a matter of weeks."""
+    return "a few weeks" if payback < 0.05 else f"{figure(payback, 1)} years"  # noqa: PLR2004
 
 
 def doubt_words(facts: Facts) -> list[str]:

@@ -10,7 +10,7 @@ import pytest
 from shapely.geometry import Point
 
 from siting.planning.tables import Elsewhere, zone_notes
-from siting.planning.words import Facts, answer, decision_words, headline, nth, number_word
+from siting.planning.words import Facts, _years, answer, decision_words, headline, nth, number_word
 from tests.demo_plans import demo_plan
 
 CONTROLS = pd.DataFrame(
@@ -226,3 +226,9 @@ def test_the_headline_is_short_and_whole_and_the_notebook_shows_it(yard):
         assert said.answer.startswith(first)
         assert len(said.headline) < 420
     assert yard.headline.replace("'", "&#x27;") in yard._repr_html_()
+
+
+def test_a_payback_is_never_no_time_at_all():
+    assert _years(0.049) == "a few weeks"
+    assert _years(0.05) == "0.1 years"
+    assert _years(2.74) == "2.7 years"
