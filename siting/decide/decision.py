@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 import pandas as pd
@@ -134,22 +134,28 @@ class Decided:
         """Return what each option costs beyond the best, as `Plan.regret`, at the same level."""
         return self._levelled(self.decision.regret)
 
+    @property
+    def facts(self) -> dict[str, Any]:
+        """Return the facts of the decision, the bound from below at the same level."""
+        bound = self.decision.facts["lower_bound"] * self._level("cost_per_year", self.cost)
+        return self.decision.facts | {"lower_bound": bound}
+
     def _levelled(self, table: pd.DataFrame) -> pd.DataFrame:
         """Return options with the chosen one's water and cost as played, all others in proportion.
 
         What sets options apart is known from the draws that they share; how much any of them uses
         is better known from the more draws of the sheet.
         """
-        weighed = self.decision.choices[self.decision.choices["chosen"]].iloc[0]
         played = float(self.simulated.volume(self.simulated.plan).mean(axis=1).sum())
-        level = {"water_m3": played, "cost_per_year": self.cost}
+        now = {"water_m3": played, "cost_per_year": self.cost}
         return table.assign(
-            **{
-                name: table[name] * (now / float(weighed[name]))
-                for name, now in level.items()
-                if name in table and weighed[name] > 0
-            }
+            **{name: table[name] * self._level(name, now[name]) for name in now if name in table}
         )
+
+    def _level(self, name: str, played: float) -> float:
+        """Return the chosen option as played over as weighed, 1 where it was weighed as nothing."""
+        weighed = float(self.decision.choices.loc[self.decision.choices["chosen"], name].iloc[0])
+        return played / weighed if weighed > 0 else 1.0
 
 
 #: Over seeds the yearly cost of one home differs by about this share on the draws of a sheet.

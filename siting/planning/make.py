@@ -911,7 +911,7 @@ def _finish(
         limit=settings.control.max_stress_days,
         limits=decided.limits,
         budget=allowed,
-        decided={**decided.decision.facts, "heals": decided.heal, "cost": decided.cost},
+        decided={**decided.facts, "heals": decided.heal, "cost": decided.cost},
         words={str(tag): place[zone].words for tag, zone in built.sensors["zone"].items()},
     )
     return Plan(
@@ -968,7 +968,7 @@ def _decided_parts(decided: Decided) -> dict[str, Any]:
         "choices": decided.choices,
         "rules": decided.rules,
         "regret": decided.regret,
-        "decision": decision.facts | {"hardware": decision.hardware, "limits": decided.limits},
+        "decision": decided.facts | {"hardware": decision.hardware, "limits": decided.limits},
     }
 
 
