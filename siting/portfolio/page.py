@@ -272,7 +272,7 @@ def lead(sums: Totals, units: UnitsName = "metric") -> str:
 
     Examples
     --------
-    >>> none = Totals(0, {"input": 2}, 0, 0, 0, 0.0, 0.0, 0.0, 0.0, 0.0, (), {}, 0)
+    >>> none = Totals(0, {"input": 2}, 0, 0, 0, 0.0, 0.0, 0.0, 0.0, (), {}, 0)
     >>> lead(none)
     '0 properties planned, 2 with faults (input 2), 0 sensors in 0 zones.'
     """
