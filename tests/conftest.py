@@ -3,23 +3,32 @@
 from __future__ import annotations
 
 import os
+from collections.abc import Iterator
 from pathlib import Path
 
 import hypothesis
 import pytest
 
-#: A test is slow by rule: it, its fixtures and children took more processor time than this [s].
-#: Checks against something outside the project are never left out of the quick suite.
-SLOW_S = 1.0
+from tests import demo_plans
+
+#: A test is slow by rule: it, or a fixture that it asks for, took more processor time than this
+#: [s], children too. What is made once for the whole suite (`demo_plans`) counts for nobody.
+SLOW_S = 2.0
+#: Checks against something outside the project stay in the quick suite up to this [s].
+SLOW_OUTSIDE_S = 10.0
 OUTSIDE = ("published", "closed_form", "practice")
-#: Ids of the slow tests, written by ``SITING_SLOW=write pytest -m "not long"`` and by nothing else.
+#: Ids of the slow tests, written by ``SITING_SLOW=write pytest -n auto -m "not long"`` only.
 LIST = Path(__file__).with_name("slow.txt")
 
 hypothesis.settings.register_profile("quick", deadline=None, max_examples=25)
 hypothesis.settings.register_profile("full", deadline=None)
 hypothesis.settings.load_profile(os.environ.get("HYPOTHESIS_PROFILE", "quick"))
 
-_spent: dict[str, float] = {}
+#: Whether a test is slow, by id.
+_slow: dict[str, bool] = {}
+#: The same for every fixture of this process, by where it is defined and its name.
+_fixtures: dict[tuple[str, str], float] = {}
+_SPENT = pytest.StashKey[float]()
 
 
 @pytest.hookimpl(tryfirst=True)
@@ -27,43 +36,56 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     """Mark what the list names, before pytest chooses by marks."""
     slow = set(LIST.read_text(encoding="utf-8").splitlines())
     for item in items:
-        if item.nodeid in slow and not any(item.get_closest_marker(mark) for mark in OUTSIDE):
+        if item.nodeid in slow:
             item.add_marker(pytest.mark.slow)
 
 
 @pytest.hookimpl(hookwrapper=True)
-def pytest_runtest_protocol(item: pytest.Item):
-    """Remember when a test began."""
-    item.stash[_BEGUN] = _processor()
+def pytest_fixture_setup(fixturedef: pytest.FixtureDef[object]) -> Iterator[None]:
+    """Time every fixture, without those that it asks for: these are made before it."""
+    begun = _processor()
     yield
+    key = (fixturedef.baseid, fixturedef.argname)
+    _fixtures[key] = max(_fixtures.get(key, 0.0), _processor() - begun)
 
 
 @pytest.hookimpl(hookwrapper=True)
-def pytest_runtest_makereport(item: pytest.Item, call: pytest.CallInfo[None]):
-    """Hand the processor time of a test on with the report of its end."""
+def pytest_runtest_call(item: pytest.Item) -> Iterator[None]:
+    """Time the test itself."""
+    begun = _processor()
+    yield
+    item.stash[_SPENT] = _processor() - begun
+
+
+@pytest.hookimpl(hookwrapper=True)
+def pytest_runtest_makereport(item: pytest.Item, call: pytest.CallInfo[None]) -> Iterator[None]:
+    """Hand the longest of test and fixtures on with the report of its end."""
     outcome = yield
-    if call.when == "teardown":
-        outcome.get_result().user_properties.append(
-            ("processor_s", _processor() - item.stash[_BEGUN])
-        )
+    if call.when != "teardown":
+        return
+    asked = item._fixtureinfo.name2fixturedefs.values()  # type: ignore[attr-defined]
+    keys = [(one.baseid, one.argname) for several in asked for one in several]
+    longest = max([item.stash.get(_SPENT, 0.0), *(_fixtures.get(key, 0.0) for key in keys)])
+    outside = any(item.get_closest_marker(mark) for mark in OUTSIDE)
+    told = ("slow", longest > (SLOW_OUTSIDE_S if outside else SLOW_S))
+    outcome.get_result().user_properties.append(told)
 
 
 def pytest_runtest_logreport(report: pytest.TestReport) -> None:
-    """Collect what the workers spent."""
-    if spent := dict(report.user_properties).get("processor_s"):
-        _spent[report.nodeid] = spent
+    """Collect what the workers found."""
+    told = dict(report.user_properties)
+    if "slow" in told:
+        _slow[report.nodeid] = bool(told["slow"])
 
 
 def pytest_sessionfinish(session: pytest.Session) -> None:
     """Write the list of slow tests anew where asked."""
     if os.environ.get("SITING_SLOW") == "write" and not hasattr(session.config, "workerinput"):
-        slow = sorted(name for name, seconds in _spent.items() if seconds > SLOW_S)
-        LIST.write_text("".join(f"{name}\n" for name in slow), encoding="utf-8")
+        LIST.write_text(
+            "".join(f"{name}\n" for name in sorted(_slow) if _slow[name]), encoding="utf-8"
+        )
 
 
 def _processor() -> float:
-    """Return the processor time of this process and of the children it waited for [s]."""
-    return sum(os.times()[:4])
-
-
-_BEGUN = pytest.StashKey[float]()
+    """Return what this process and its ended children took, without the shared plans [s]."""
+    return sum(os.times()[:4]) - demo_plans.spent_s()

@@ -12,18 +12,36 @@ import os
 import pickle
 import tempfile
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from filelock import FileLock
 
-import siting
-from siting.planning.make import plan_property
-from siting.planning.model import Plan
-from siting.site.template import demo_property
+if TYPE_CHECKING:
+    from siting.planning.model import Plan
+
+_spent_s: list[float] = []
+
+
+def spent_s() -> float:
+    """Return the processor time that this process spent on making and fetching plans [s]."""
+    return sum(_spent_s)
 
 
 @functools.cache
 def demo_plan(name: str) -> Plan:
     """Return the plan of a bundled property; do not change it."""
+    begun = sum(os.times()[:4])
+    plan = _kept(name)
+    _spent_s.append(sum(os.times()[:4]) - begun)
+    return plan
+
+
+def _kept(name: str) -> Plan:
+    """Return a plan from the folder of kept ones, made if it is not there yet."""
+    # Imported late: conftest asks for the time spent, and need not load the program for it.
+    from siting.planning.make import plan_property
+    from siting.site.template import demo_property
+
     folder = Path(tempfile.gettempdir()) / f"siting-test-plans-{os.getuid()}"
     folder.mkdir(mode=0o700, exist_ok=True)
     assert folder.stat().st_uid == os.getuid(), "the folder of kept plans is another user's"
@@ -38,6 +56,9 @@ def demo_plan(name: str) -> Plan:
 
 def _digest(name: str) -> str:
     """Return a digest of everything that a plan is made from."""
+    import siting
+    from siting.site.template import demo_property
+
     found = hashlib.sha256()
     package = Path(siting.__file__).parent
     for path in [*sorted(package.rglob("*.py")), *sorted(demo_property(name).parent.iterdir())]:

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Mapping
 from pathlib import Path
 
 from siting.errors import LIMITS
-from tests.bad_inputs.base import Case, outcome_of, quiet_warnings
+from tests.bad_inputs.base import Case, Outcome, outcome_of, quiet_warnings
 from tests.bad_inputs.corpus import CASES, GROUPS
 
 PAGE = Path(__file__).parents[2] / "siting" / "docs" / "pages" / "bad-inputs.md"
@@ -24,12 +25,32 @@ every file. *Repaired*: the plan goes on, and the sentence stands in `plan.json`
 def page(folder: Path) -> str:
     """Return the page, from running every case in a scratch folder."""
     usual = quiet_warnings(folder / "sound")
+    return _bound({one.title: row(one, outcome_of(one), usual) for one in CASES})
+
+
+def row(one: Case, outcome: Outcome, usual: tuple[str, ...]) -> str:
+    """Return a case's line of its group's table."""
+    return f"| {_cell(one.title)} | {one.kind} | {_cell(_said(one, outcome, usual))} |"
+
+
+def without_rows(text: str) -> str:
+    """Return a page with nothing but the name of the case in each row."""
+    return re.sub(
+        r"^(\| .*? \|) (?:refused|repaired|handled) \|.*$", r"\1", text, flags=re.MULTILINE
+    )
+
+
+def frame() -> str:
+    """Return the page as `without_rows` leaves it; nothing is run for that."""
+    return _bound({one.title: f"| {_cell(one.title)} |" for one in CASES})
+
+
+def _bound(rows: Mapping[str, str]) -> str:
+    """Return the page of the given rows, by title."""
     parts = [_INTRO, _limits()]
     for group, title in GROUPS.items():
         parts.append(f"## {title}\n\n| case | what happens | message |\n|---|---|---|")
-        for one in (c for c in CASES if c.group == group):
-            said = _said(one, usual)
-            parts[-1] += f"\n| {_cell(one.title)} | {one.kind} | {_cell(said)} |"
+        parts[-1] += "".join(f"\n{rows[c.title]}" for c in CASES if c.group == group)
     return "\n\n".join(part.strip("\n") for part in parts) + "\n"
 
 
@@ -39,8 +60,7 @@ def _limits() -> str:
     return head + "| what | at most | why |\n|---|---|---|\n" + "\n".join(rows)
 
 
-def _said(one: Case, usual: tuple[str, ...]) -> str:
-    outcome = outcome_of(one)
+def _said(one: Case, outcome: Outcome, usual: tuple[str, ...]) -> str:
     if outcome.error is not None:
         text = str(outcome.error).replace("\n", " ")
     elif one.repaired:

@@ -27,17 +27,17 @@ from siting.commission.soil import (
 )
 from siting.errors import InputError
 from siting.handoff.document import plan_document
-from siting.planning.make import plan, read_inputs, replan
+from siting.planning.make import read_inputs, replan
 from siting.planning.tables import sensor_ids
 from siting.site.template import demo_property
+from tests.demo_plans import demo_plan
 from tests.plan_factory import make_plan
 from tests.readings_simulator import simulate
 
 
 @pytest.fixture(scope="module")
 def yard():
-    settings_, site, climate = read_inputs(demo_property("yard"))
-    return plan(site, climate, settings_), climate
+    return demo_plan("yard"), read_inputs(demo_property("yard"))[2]
 
 
 # ---- temporal stability

@@ -217,6 +217,8 @@ def test_no_admissible_place_is_better(scene):
         reject()
     assume(point.setback_ratio >= 1)
     field = _ranks_of(_open_ground(zone, table, 0.5), (x, y, dry), 0.5)
+    # Where the drier half is level within the map's own error, the interior is taken instead.
+    assume(not field.level)
     fine_x, fine_y = lattice(zone, step=0.2)
     places = shapely.points(fine_x, fine_y)
     meets = np.all([shapely.distance(s, places) >= d for _, d, s in rows], axis=0)
