@@ -22,7 +22,9 @@ third parties. Without the reader of its weather no plan can be made: that is a 
 
 from __future__ import annotations
 
+import functools
 import importlib.metadata
+import sys
 from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any, Final, Literal
@@ -93,6 +95,12 @@ def list_extensions(group: GroupName) -> dict[str, Extension]:
     Result: by name, sorted. Where two packages bring the same name, the first by package name
     counts.
     """
+    return dict(_listed(group, tuple(sys.path)))
+
+
+@functools.lru_cache(maxsize=8)
+def _listed(group: GroupName, _path: tuple[str, ...]) -> dict[str, Extension]:
+    """Return what is installed on a search path; asking every package for it takes 30 ms."""
     found: dict[str, Extension] = {}
     entries = [
         Extension(group, entry.name, entry.dist.name, entry.dist.version, entry)
