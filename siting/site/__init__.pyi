@@ -1,7 +1,13 @@
 from .columns import COEFFICIENTS as COEFFICIENTS
+from .columns import COLUMNS as COLUMNS
+from .columns import Column as Column
+from .columns import Layer as Layer
 from .columns import normal_header as normal_header
+from .columns import parse_number as parse_number
 from .crs import all_finite as all_finite
 from .findings import Findings as Findings
+from .findings import brief as brief
+from .findings import is_plain as is_plain
 from .findings import nearest as nearest
 from .findings import some as some
 from .model import HeightRaster as HeightRaster
@@ -17,7 +23,9 @@ from .reading import open_property as open_property
 from .reading import read_site as read_site
 from .settings import CONTROL_KINDS as CONTROL_KINDS
 from .settings import FIXTURES as FIXTURES
+from .settings import HARDWARE_KINDS as HARDWARE_KINDS
 from .settings import IRRIGATION as IRRIGATION
+from .settings import MONTHS as MONTHS
 from .settings import PLANTS as PLANTS
 from .settings import RASTER_LAYERS as RASTER_LAYERS
 from .settings import SOILS as SOILS
@@ -41,4 +49,7 @@ from .toml import Key as Key
 from .toml import TomlFile as TomlFile
 from .toml import TomlTable as TomlTable
 from .toml import key_lines as key_lines
+from .vector import DRAWING as DRAWING
+from .vector import is_drawing as is_drawing
+from .vector import open_layer as open_layer
 from .vector import waiting_log as waiting_log

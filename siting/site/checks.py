@@ -519,7 +519,7 @@ def _question_buildings(layer: Layer, frame: gpd.GeoDataFrame, findings: Finding
     levels = [v if isinstance(v, int | float) else np.nan for v in layer.raw("levels")]
     given = [v if isinstance(v, int | float) else np.nan for v in layer.raw("height")]
     counted, tall = np.array(levels, dtype=np.float64), np.array(given, dtype=np.float64)
-    several = counted > 1
+    several = (counted > 1) & ~np.isnan(tall)
     if several.any():
         storey = float(np.nanmedian(tall[several] / counted[several]))
         if storey > _STOREY_M:

@@ -448,9 +448,22 @@ def _is_null(value: object) -> bool:
 def parse_number(text: str, *, length: bool = False, factor: float = 1.0) -> float:
     """Return the number that a text means.
 
-    factor: from the column's unit to ours, where no unit is written. Returns in our unit [m for
-    lengths], NaN when the text is no number, or could be read in two ways.
+    Parameters
+    ----------
+    text : str
+        As written.
+    length : bool
+        Whether it may carry a unit of length.
+    factor : float
+        From the column's unit to ours, where no unit is written.
 
+    Returns
+    -------
+    float
+        In our unit [m for lengths]; NaN when the text is no number, or could be read in two ways.
+
+    Examples
+    --------
     >>> parse_number("12.13 m", length=True)
     12.13
     >>> parse_number("6,5")

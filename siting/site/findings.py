@@ -116,8 +116,20 @@ def nearest(word: str, known: Iterable[str], *, cutoff: float = 0.6) -> str | No
 def brief(value: object, *, most: int = 60) -> str:
     """Return a value as one short printable line, for a message.
 
-    Returns with "..." where it was cut, and control characters replaced.
+    Parameters
+    ----------
+    value : object
+        Of any type.
+    most : int
+        Most characters.
 
+    Returns
+    -------
+    str
+        With "..." where it was cut, and control characters replaced.
+
+    Examples
+    --------
     >>> brief("grass " * 3, most=8)
     'grass gr...'
     """
@@ -129,7 +141,15 @@ def brief(value: object, *, most: int = 60) -> str:
 def is_plain(text: str) -> bool:
     """Return whether a text has no control characters, nor marks that turn its direction.
 
-    Returns True for letters, digits, signs and joined emoji of any script.
+    Parameters
+    ----------
+    text : str
+        Any text.
+
+    Returns
+    -------
+    bool
+        True for letters, digits, signs and joined emoji of any script.
     """
     return not any(unicodedata.category(c) in _UNSEEN and c not in _JOINERS for c in text)
 

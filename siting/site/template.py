@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import shutil
 import tempfile
+from collections.abc import Mapping
 from pathlib import Path
-from typing import Final
+from typing import Any, Final, NamedTuple
 
 import geopandas as gpd
 import pandas as pd
@@ -32,6 +33,8 @@ _DTYPES: Final = {
     "number": "float64",
     "length": "float64",
 }
+#: The same of columns in which values may be missing.
+_FILLED: Final = {**_DTYPES, "text": "object", "word": "object", "flag": "boolean"}
 #: Headers that carry their unit, for people who measure in feet and inches.
 _US_NAMES: Final = {
     "height": "height_ft",
@@ -60,7 +63,13 @@ _COLUMN: Final = 32
 
 
 def new_property(
-    folder: Path, *, units: UnitsName = "metric", crs: str = "EPSG:4326"
+    folder: Path,
+    *,
+    units: UnitsName = "metric",
+    crs: str = "EPSG:4326",
+    drawn: Mapping[str, gpd.GeoDataFrame] | None = None,
+    toml: str | None = None,
+    weather: str = _WEATHER,
 ) -> tuple[Path, ...]:
     """Start a property in a folder.
 
@@ -71,7 +80,11 @@ def new_property(
     units : {"metric", "us"}
         "us" writes keys and columns that carry feet, inches and gallons in their names.
     crs : str
-        CRS of the empty layers; any that pyproj understands.
+        CRS of the layers; any that pyproj understands.
+    drawn : mapping of str to GeoDataFrame, optional
+        Layers that are there already, columns by our names and in our units.
+    toml, weather : str, optional
+        The property file and the weather file, where they are known.
 
     Returns
     -------
@@ -95,7 +108,8 @@ def new_property(
     if faults or projection is None:
         raise InputError(faults)
     try:
-        _write_all(folder, names, units, projection)
+        texts = (toml if toml is not None else _toml(units), weather)
+        _write_all(folder, names, texts, _Layers(units, projection, drawn or {}))
     except OSError as error:
         found = f"a folder that cannot be written ({error.strerror or error})"
         fault = Fault(folder.name, found, "a folder that you may write", "Choose another folder.")
@@ -115,28 +129,40 @@ def _crs(text: str, faults: list[Fault]) -> pyproj.CRS | None:
         return None
 
 
-def _write_all(folder: Path, names: tuple[str, ...], units: UnitsName, crs: pyproj.CRS) -> None:
+class _Layers(NamedTuple):
+    """What the layers hold: `drawn` by layer, in any CRS."""
+
+    units: UnitsName
+    crs: pyproj.CRS
+    drawn: Mapping[str, gpd.GeoDataFrame]
+
+
+def _write_all(
+    folder: Path, names: tuple[str, ...], texts: tuple[str, str], layers: _Layers
+) -> None:
     """Write everything beside the folder first, so that a failure leaves no half of it."""
     folder.parent.mkdir(parents=True, exist_ok=True)
     with tempfile.TemporaryDirectory(prefix=".siting-", dir=folder.parent) as temporary:
         made = Path(temporary)
-        (made / names[0]).write_text(_toml(units), encoding="utf-8", newline="\n")
-        _write_layers(made / names[1], units, crs)
-        (made / names[2]).write_text(_WEATHER, encoding="utf-8", newline="\n")
+        (made / names[0]).write_text(texts[0], encoding="utf-8", newline="\n")
+        _write_layers(made / names[1], layers)
+        (made / names[2]).write_text(texts[1], encoding="utf-8", newline="\n")
         folder.mkdir(exist_ok=True)
         for name in names:
             shutil.move(made / name, folder / name)
 
 
-def _write_layers(path: Path, units: UnitsName, crs: pyproj.CRS) -> None:
+def _write_layers(path: Path, layers: _Layers) -> None:
     before = pyogrio.get_gdal_config_option("OGR_CURRENT_DATE")
     pyogrio.set_gdal_config_options({"OGR_CURRENT_DATE": _STAMP})
     try:
         for name in VECTOR_LAYERS:
             shape = _GEOMETRY.get(name, "MultiPolygon")
-            pyogrio.write_dataframe(
-                _empty(COLUMNS[name], units, crs), path, layer=name, geometry_type=shape
-            )
+            frame = _empty(COLUMNS[name], layers.units, layers.crs)
+            if name in layers.drawn:
+                frame = _filled(frame, COLUMNS[name], layers.drawn[name])
+            kind = {"promote_to_multi": True} if shape.startswith("Multi") else {}
+            pyogrio.write_dataframe(frame, path, layer=name, geometry_type=shape, **kind)
     finally:
         pyogrio.set_gdal_config_options({"OGR_CURRENT_DATE": before})
 
@@ -146,6 +172,22 @@ def _empty(columns: tuple[Column, ...], units: UnitsName, crs: pyproj.CRS) -> gp
     names = _US_NAMES if units == "us" else {}
     data = {names.get(c.name, c.name): pd.Series(dtype=_DTYPES[c.kind]) for c in columns}
     return gpd.GeoDataFrame(data, geometry=gpd.GeoSeries([], crs=crs), crs=crs)
+
+
+def _filled(
+    empty: gpd.GeoDataFrame, columns: tuple[Column, ...], drawn: gpd.GeoDataFrame
+) -> gpd.GeoDataFrame:
+    """Return drawn rows under a template's headers, in the units that these carry."""
+    data: dict[str, Any] = {}
+    for column, header in zip(columns, empty.columns, strict=False):
+        values = drawn[column.name].tolist() if column.name in drawn else [None] * len(drawn)
+        told = [None if pd.isna(value) else value for value in values]
+        if column.kind in {"number", "length"}:
+            factor = column.endings[header.removeprefix(column.name)]
+            told = [None if value is None else float(value) / factor for value in told]
+        data[header] = pd.Series(told, dtype=_FILLED[column.kind])
+    shapes = drawn.geometry.to_crs(empty.crs).reset_index(drop=True)
+    return gpd.GeoDataFrame(data, geometry=shapes, crs=empty.crs)
 
 
 def _toml(units: UnitsName) -> str:

@@ -19,6 +19,7 @@ import tempfile
 import warnings
 from collections.abc import Iterator
 from contextlib import closing, contextmanager
+from dataclasses import replace
 from pathlib import Path
 from typing import Final, NamedTuple
 
@@ -246,6 +247,8 @@ RASTER_DRIVERS: Final = (
     (b"NCOLS", "AAIGrid"),
 )
 _HEAD: Final = 4096
+#: The member of a GeoJSON that the drawing page saved: its features say their layer each.
+DRAWING: Final = "siting_drawing"
 _PROLOG: Final = 1_000_000
 _EXPORT: Final = "Export it as a GeoPackage."
 _UNPACK: Final = "Unpack it, and name the file within."
@@ -410,9 +413,22 @@ def empty_layer(name: str, source: LayerSource | None = None, file: str = "") ->
 def open_layer(name: str, source: LayerSource, folder: Path, findings: Findings) -> Layer | None:
     """Read one layer as it stands in its file.
 
-    findings: where faults are noted: unreadable file, missing layer, no CRS, no geometry, columns.
-    Returns in the file's own CRS, None when it cannot be read, an empty layer when it may be absent
-    and is.
+    Parameters
+    ----------
+    name : str
+        One of the vector layers.
+    source : LayerSource
+        Where it is read from.
+    folder : Path
+        The property file's folder, for messages.
+    findings : Findings
+        Where faults are noted: unreadable file, missing layer, no CRS, no geometry, columns.
+
+    Returns
+    -------
+    Layer or None
+        In the file's own CRS; None when it cannot be read, an empty layer when it may be absent
+        and is.
     """
     file = file_label(source.path, folder)
     try:
@@ -457,6 +473,11 @@ def _opened(
         return None
     if frame is None:
         return None
+    if is_drawing(source.path):
+        # Always in metres, whatever the property file says of other layers.
+        source = replace(source, length_unit="m", column_units={}, unit_stated=True)
+        if frame.empty:
+            return empty_layer(name, source, file)
     return _check(Layer(name, file, source, frame, {}), chosen, findings)
 
 
@@ -491,7 +512,7 @@ def _choose(
 ) -> str | None:
     """Return the layer to read: the one named, the only one, or the one under our name."""
     wanted = source.layer or name
-    if source.layer is None and len(inside) == 1:
+    if len(inside) == 1 and (source.layer is None or is_drawing(source.path)):
         return inside[0]
     loose = [layer for layer in inside if layer.strip().lower() == wanted.lower()]
     if wanted in inside or loose:
@@ -539,11 +560,39 @@ def _read(
         if dtype == "object" and frame[field].dtype.kind in "fi":
             # The driver took texts for numbers.
             frame[field] = frame[field].astype(object)
+    if driver == "GeoJSON" and is_drawing(path):
+        frame = _of_drawing(frame, name)
     _compare(name, file, path, frame, facts, findings)
     if "Curve" in str(info["geometry_type"]) or (facts and facts.curved):
         many = facts.curved if facts and facts.curved else len(frame)
         findings.warn(f"{file}, {name}: arcs in {many} shapes were taken as short straight edges.")
     return frame
+
+
+def is_drawing(path: Path) -> bool:
+    """Tell whether a file is one that the drawing page saved, all layers in one.
+
+    Parameters
+    ----------
+    path : Path
+        Any file.
+
+    Returns
+    -------
+    bool
+        By its first bytes.
+    """
+    return path.is_file() and f'"{DRAWING}"'.encode() in _read_bytes(path, _HEAD)
+
+
+def _of_drawing(frame: gpd.GeoDataFrame, name: str) -> gpd.GeoDataFrame:
+    """Return the rows of one layer of a drawing, with the columns in which something was told."""
+    if "layer" not in frame:
+        return frame.iloc[:0]
+    known = {column.name for column in COLUMNS[name]}
+    rows = frame[frame["layer"] == name]
+    told = [c for c in rows if c == rows.geometry.name or (c in known and rows[c].notna().any())]
+    return rows[told]
 
 
 def _compare(
