@@ -21,7 +21,7 @@ LEVELS = {
     "place": 5, "wire": 5,
     "decide": 6,
     "planning": 7,
-    "handoff": 8,
+    "draw": 8, "handoff": 8,
     "commission": 9, "portfolio": 9,
     "cli": 10,
 }  # fmt: skip

@@ -32,6 +32,7 @@ from siting.cli.shared import (
     say,
     threads_option,
 )
+from siting.cli.start import register_start
 from siting.errors import SitingError
 from siting.extensions import GROUPS, Extension, ExtensionError, find_extension, list_extensions
 from siting.files import written_files
@@ -573,33 +574,12 @@ def main() -> None:
     \b
     Examples
       siting demo                           plan a bundled property
-      siting new my-property --units us     start your own
+      siting draw my-property               draw your own on a page
+      siting new my-property --units us     or start it in a GIS
       siting check my-property              list every fault
       siting plan my-property --out plan    the main job
       siting explain plan S1                why a sensor is where it is
     """
-
-
-@main.command()
-@click.argument("folder", type=click.Path(path_type=Path))
-@click.option("--units", type=click.Choice(["metric", "us"]), default="metric", show_default=True)
-@click.option(
-    "--crs",
-    default="EPSG:4326",
-    show_default=True,
-    help="Coordinate reference system of the empty layers.",
-)
-def new(folder: Path, units: str, crs: str) -> None:
-    """Start a property in FOLDER: a commented property file and empty layers, ready to draw.
-
-    \f
-
-    units {"metric", "us"}: units of the keys and columns.
-    """
-    from siting.site.template import new_property
-
-    for path in new_property(folder, units="us" if units == "us" else "metric", crs=crs):
-        click.echo(path)
 
 
 @main.command()
@@ -786,6 +766,7 @@ for _register in (
     register_extensions,
     register_gis,
     register_portfolio,
+    register_start,
     register_steps,
 ):
     _register(main)

@@ -1,0 +1,158 @@
+"""The commands that start a property: a page to draw on, a folder to fill, files of others."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from siting.cli.shared import echo_json, json_option, say
+
+if TYPE_CHECKING:
+    from siting.units import UnitsName
+
+_units = click.option(
+    "--units", type=click.Choice(["metric", "us"]), default="metric", show_default=True
+)
+
+
+def register_start(main: click.Group) -> None:
+    """Add the commands."""
+    main.add_command(_draw)
+    main.add_command(_new)
+
+
+@click.command("draw")
+@click.argument("folder", type=click.Path(path_type=Path, file_okay=False))
+@_units
+@json_option
+def _draw(folder: Path, units: str, as_json: bool) -> None:
+    """Write a page on which FOLDER's property is drawn in a browser; no network is used.
+
+    Trace an aerial photo or a scanned plan, or draw on a grid; the page asks for what it must know
+    and saves drawing.geojson. Where FOLDER holds a property, the page opens it for correction.
+
+    \b
+    Examples
+      siting draw my-property --units us
+      siting new my-property --from drawing.geojson
+    """
+    from siting.draw.page import write_page
+
+    page, notes = write_page(folder, units="us" if units == "us" else "metric")
+    if as_json:
+        echo_json({"ok": True, "files": [str(page)], "warnings": notes})
+        return
+    click.echo(page)
+    for note in notes:
+        say(f"note: {note}")
+    click.echo(f"Open it in a browser: {page.as_uri()}")
+
+
+@click.command("new")
+@click.argument("folder", type=click.Path(path_type=Path))
+@_units
+@click.option(
+    "--crs",
+    help="Coordinate reference system of the empty layers, or of files that say none.",
+)
+@click.option(
+    "--from",
+    "first",
+    multiple=True,
+    type=click.Path(path_type=Path, exists=True),
+    help="drawing.geojson of the drawing page, or files that you have; more may follow.",
+)
+@click.option(
+    "--layer",
+    "layers",
+    multiple=True,
+    metavar="NAME=KIND",
+    help="What a part of a file holds: zone, building, tree, paving ... or skip.",
+)
+@click.option(
+    "--ask",
+    "asking",
+    is_flag=True,
+    help="Ask a dozen plain questions, and write a property file of only those answers.",
+)
+@click.argument("more", metavar="[FILE]...", nargs=-1, type=click.Path(path_type=Path, exists=True))
+def _new(
+    folder: Path,
+    units: str,
+    crs: str | None,
+    first: tuple[Path, ...],
+    layers: tuple[str, ...],
+    asking: bool,
+    more: tuple[Path, ...],
+) -> None:
+    """Start a property in FOLDER: a commented property file and empty layers, ready to draw.
+
+    With --from it is made of what was drawn on the page of `siting draw`, or of files: GeoPackage,
+    shapefile, file geodatabase, FlatGeobuf, GeoJSON, GeoParquet, KML and KMZ, DXF, CityJSON,
+    OpenStreetMap extracts, tables with WKT or coordinates. What each part of a file holds is
+    guessed and said; what cannot be guessed is asked, or named with --layer.
+
+    \b
+    Examples
+      siting new my-property --units us
+      siting new my-property --ask
+      siting new my-property --from drawing.geojson
+      siting new my-property --from plan.dxf --crs EPSG:2232 --layer A-04=zone --layer 0=skip
+
+    \f
+
+    units {"metric", "us"}: units of the keys and columns.
+    """
+    from siting.draw.asking import ask_all
+    from siting.draw.start import Started, property_of_answers, property_of_files
+    from siting.site.template import new_property
+
+    if more and not first:
+        message = "files are named after --from"
+        raise click.UsageError(message)
+    unit_name: UnitsName = "us" if units == "us" else "metric"
+    asked = ask_all(_type, say, name=folder.absolute().name) if asking else None
+    if first:
+        made = property_of_files(
+            folder,
+            [*first, *more],
+            units=unit_name,
+            crs=crs,
+            told=_pairs(layers),
+            answers=asked.answers if asked else None,
+            ask=_kind if sys.stdin.isatty() else None,
+        )
+    elif asked:
+        made = property_of_answers(folder, asked)
+    else:
+        made = Started(new_property(folder, units=unit_name, crs=crs or "EPSG:4326"), ())
+    for path in made.files:
+        click.echo(path)
+    for note in made.notes:
+        say(f"note: {note}")
+
+
+def _type(question: str) -> str:
+    return str(click.prompt(question, default="", show_default=False))
+
+
+def _pairs(layers: tuple[str, ...]) -> dict[str, str]:
+    """Return NAME=KIND as pairs; a name may hold equals signs."""
+    pairs = {}
+    for text in layers:
+        name, equals, kind = text.rpartition("=")
+        if not (equals and name and kind):
+            message = f'"{text}" is not NAME=KIND, as in Turf=zone'
+            raise click.BadParameter(message, param_hint="--layer")
+        pairs[name.strip()] = kind
+    return pairs
+
+
+def _kind(question: str) -> str:
+    from siting.draw.forms import THINGS
+
+    kinds = [*(thing.name for thing in THINGS), "skip"]
+    return str(click.prompt(question, type=click.Choice(kinds)))

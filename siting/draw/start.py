@@ -1,0 +1,112 @@
+"""Make a property of what was drawn, or of files that people have."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from pathlib import Path
+from typing import NamedTuple
+
+from siting.draw.answers import Answers, merged, property_text, weather_text
+from siting.draw.asking import Asked
+from siting.draw.drawing import read_drawing
+from siting.draw.importing import import_files
+from siting.site.template import new_property
+from siting.site.vector import is_drawing
+from siting.units import UnitsName
+
+
+class Started(NamedTuple):
+    """A property that was started: its files, and what was guessed or left out, in words."""
+
+    files: tuple[Path, ...]
+    notes: tuple[str, ...]
+
+
+def property_of_answers(folder: Path, asked: Asked) -> Started:
+    """Make a property of answers alone, its layers empty.
+
+    Parameters
+    ----------
+    folder : Path
+        Made when it is not there.
+    asked : Asked
+        What was answered.
+
+    Returns
+    -------
+    Started
+        The files that were written.
+
+    Raises
+    ------
+    InputError
+        When the folder holds a property already.
+    """
+    answers = asked.answers
+    written = new_property(
+        folder,
+        units=answers.units,
+        crs=asked.crs,
+        toml=property_text(answers, "property.gpkg"),
+        weather=weather_text(answers),
+    )
+    return Started(written, ())
+
+
+def property_of_files(
+    folder: Path,
+    files: Sequence[Path],
+    *,
+    units: UnitsName = "metric",
+    crs: str | None = None,
+    told: Mapping[str, str] | None = None,
+    answers: Answers | None = None,
+    ask: Callable[[str], str] | None = None,
+) -> Started:
+    """Make a property in a folder of a drawing, or of files that people have.
+
+    Parameters
+    ----------
+    folder : Path
+        Made when it is not there.
+    files : sequence of Path
+        One that the drawing page saved; or any of the formats that are known.
+    units : {"metric", "us"}
+        Of the new property; a drawing says its own.
+    crs : str, optional
+        CRS of files that say none.
+    told : mapping of str to str, optional
+        Name of a part of a file -> what kind of thing it holds.
+    answers : Answers, optional
+        What was asked for beside; it goes before what a drawing says.
+    ask : callable, optional
+        Puts a question about a part that is not known, and returns its kind.
+
+    Returns
+    -------
+    Started
+        The files that were written, and notes.
+
+    Raises
+    ------
+    InputError
+        When a file cannot be read, a part of it is of an unknown kind, or the folder holds a
+        property already.
+    """
+    first = Path(files[0])
+    if is_drawing(first):
+        frames, drawn = read_drawing(first)
+        notes: tuple[str, ...] = ()
+    else:
+        found = import_files([Path(file) for file in files], told=told or {}, crs=crs, ask=ask)
+        frames, notes = found.frames, tuple(found.notes)
+        drawn = Answers(Path(folder).absolute().name, units=units)
+    answers = drawn if answers is None else merged(answers, drawn)
+    written = new_property(
+        folder,
+        units=answers.units,
+        drawn=frames,
+        toml=property_text(answers, "property.gpkg"),
+        weather=weather_text(answers),
+    )
+    return Started(written, notes)
