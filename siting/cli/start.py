@@ -107,8 +107,7 @@ def _new(
     units {"metric", "us"}: units of the keys and columns.
     """
     from siting.draw.asking import ask_all
-    from siting.draw.start import Started, property_of_answers, property_of_files
-    from siting.site.template import new_property
+    from siting.draw.start import property_of_answers, property_of_files, property_to_draw
 
     if more and not first:
         message = "files are named after --from"
@@ -128,7 +127,7 @@ def _new(
     elif asked:
         made = property_of_answers(folder, asked)
     else:
-        made = Started(new_property(folder, units=unit_name, crs=crs or "EPSG:4326"), ())
+        made = property_to_draw(folder, units=unit_name, crs=crs or "EPSG:4326")
     for path in made.files:
         click.echo(path)
     for note in made.notes:

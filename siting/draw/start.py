@@ -9,6 +9,7 @@ from typing import NamedTuple
 from siting.draw.answers import Answers, merged, property_text, weather_text
 from siting.draw.asking import Asked
 from siting.draw.drawing import read_drawing
+from siting.draw.gisforms import add_forms
 from siting.draw.importing import import_files
 from siting.site.template import new_property
 from siting.site.vector import is_drawing
@@ -20,6 +21,31 @@ class Started(NamedTuple):
 
     files: tuple[Path, ...]
     notes: tuple[str, ...]
+
+
+def property_to_draw(folder: Path, *, units: UnitsName, crs: str = "EPSG:4326") -> Started:
+    """Make a property with a property file of every key, and empty layers with forms.
+
+    Parameters
+    ----------
+    folder : Path
+        Made when it is not there.
+    units : {"metric", "us"}
+        Of the keys and columns.
+    crs : str
+        CRS of the layers.
+
+    Returns
+    -------
+    Started
+        The files that were written.
+
+    Raises
+    ------
+    InputError
+        When the folder holds a property already, or the CRS is not known.
+    """
+    return Started(new_property(folder, units=units, crs=crs, finish=add_forms), ())
 
 
 def property_of_answers(folder: Path, asked: Asked) -> Started:
@@ -49,6 +75,7 @@ def property_of_answers(folder: Path, asked: Asked) -> Started:
         crs=asked.crs,
         toml=property_text(answers, "property.gpkg"),
         weather=weather_text(answers),
+        finish=add_forms,
     )
     return Started(written, ())
 
@@ -108,5 +135,6 @@ def property_of_files(
         drawn=frames,
         toml=property_text(answers, "property.gpkg"),
         weather=weather_text(answers),
+        finish=add_forms,
     )
     return Started(written, notes)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import shutil
 import tempfile
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import Any, Final, NamedTuple
 
@@ -70,6 +70,7 @@ def new_property(
     drawn: Mapping[str, gpd.GeoDataFrame] | None = None,
     toml: str | None = None,
     weather: str = _WEATHER,
+    finish: Callable[[Path], None] | None = None,
 ) -> tuple[Path, ...]:
     """Start a property in a folder.
 
@@ -85,6 +86,8 @@ def new_property(
         Layers that are there already, columns by our names and in our units.
     toml, weather : str, optional
         The property file and the weather file, where they are known.
+    finish : callable, optional
+        Adds to the GeoPackage of the layers before it is put in its place.
 
     Returns
     -------
@@ -109,7 +112,7 @@ def new_property(
         raise InputError(faults)
     try:
         texts = (toml if toml is not None else _toml(units), weather)
-        _write_all(folder, names, texts, _Layers(units, projection, drawn or {}))
+        _write_all(folder, names, texts, _Layers(units, projection, drawn or {}, finish))
     except OSError as error:
         found = f"a folder that cannot be written ({error.strerror or error})"
         fault = Fault(folder.name, found, "a folder that you may write", "Choose another folder.")
@@ -130,11 +133,12 @@ def _crs(text: str, faults: list[Fault]) -> pyproj.CRS | None:
 
 
 class _Layers(NamedTuple):
-    """What the layers hold: `drawn` by layer, in any CRS."""
+    """What the layers hold: `drawn` by layer, in any CRS; finish: adds to their file."""
 
     units: UnitsName
     crs: pyproj.CRS
     drawn: Mapping[str, gpd.GeoDataFrame]
+    finish: Callable[[Path], None] | None
 
 
 def _write_all(
@@ -146,6 +150,8 @@ def _write_all(
         made = Path(temporary)
         (made / names[0]).write_text(texts[0], encoding="utf-8", newline="\n")
         _write_layers(made / names[1], layers)
+        if layers.finish is not None:
+            layers.finish(made / names[1])
         (made / names[2]).write_text(texts[1], encoding="utf-8", newline="\n")
         folder.mkdir(exist_ok=True)
         for name in names:

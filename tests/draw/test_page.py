@@ -96,6 +96,12 @@ def test_a_person_draws_a_yard_from_a_picture(browser, tmp_path, size, run, reco
     assert sorted(site.trees["crown_diameter"]) == pytest.approx(crowns, rel=0.03)
     assert site.buildings["height"].tolist() == [6.0]
     assert site.hydrozones["valve"].tolist() == ["3", "1", "2"]
+    if size == "desk":
+        quick = [f"--set={key}" for key in ("analysis.resolution=1", "analysis.scenarios=2",
+                                            "control.max_sensors=1")]  # fmt: skip
+        made = run("plan", tmp_path / "yard", "--out", tmp_path / "plan", *quick)
+        assert made.exit_code == 0, made.output
+        assert {"map.html", "crew.pdf"} <= {path.name for path in (tmp_path / "plan").iterdir()}
 
 
 @pytest.fixture

@@ -303,17 +303,19 @@ const Page = (() => {
     State.put({ ...thing, shape });
     sizes();
   }
+  // The corner that follows the pointer lies on the last one until that moves on.
+  const apart = (points) => points.filter((p, i) => !i || Plane.distance(p, points[i - 1]) > 0.01);
   function changed() {  // while a corner is being placed or moved
     if (!doing || !doing.thing && !doing.hole && !doing.split) { paint(); return; }
     const feature = draw.getSnapshot().find((one) => one.geometry.type !== "Point" && one.properties.currentlyDrawing !== undefined || one.geometry.type === "Polygon" || one.geometry.type === "LineString");
     if (!feature) return;
     const units = State.now.units, at = (p) => Plane.toMetres(p, place());
     if (feature.geometry.type === "LineString") {
-      const points = feature.geometry.coordinates.map(at);
+      const points = apart(feature.geometry.coordinates.map(at));
       $("measure").textContent = points.length > 1 ? `This side ${Plane.tellLength(Plane.distance(...points.slice(-2)), units)}; in all ${Plane.tellLength(Plane.length({ type: "line", parts: [points] }), units)}` : "";
       return;
     }
-    const ring = feature.geometry.coordinates[0].slice(0, -1).map(at);
+    const ring = apart(feature.geometry.coordinates[0].slice(0, -1).map(at));
     if (doing.thing && PAGE.of[doing.thing].shape === "circle") {
       $("measure").textContent = `Crown ${Plane.tellLength(2 * Math.sqrt(Math.abs(Plane.ringArea(ring)) / Math.PI), units)} wide`;
       return;
@@ -533,7 +535,7 @@ const Page = (() => {
     for (const line of PAGE.world) {
       let [x, y] = line;
       pen.moveTo((x / 10 - w) * kx, (n - y / 10) * ky);
-      for (let i = 2; i < line.length; i += 2) { x += line[i]; y += line[i + 1]; pen.lineTo((x / 10 - w) * kx, (n - y / 10) * ky); }
+      for (let i = 2; i < line.length; i += 2) { x += line[i]; y += line[i + 1]; pen[Math.abs(line[i]) > 1800 ? "moveTo" : "lineTo"]((x / 10 - w) * kx, (n - y / 10) * ky); }
     }
     pen.stroke();
     const { place: at } = State.now;
