@@ -13,7 +13,7 @@ that). *Within the limit*: every zone is held to the limit, whatever water that 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 from typing import Final
 
@@ -23,6 +23,7 @@ from siting.arrays import Flags, Floats, Ints
 from siting.season.events import (
     RootZone,
     Search,
+    SensorRun,
     least_minutes,
     least_minutes_following,
     schedule_stress,
@@ -243,7 +244,8 @@ class Trial:
     today: today's timer, where there is one; today_minutes (Z,): its minutes, where a sensor may
     leave them as they are; controller (Z,): controller of each zone; irrigation: how each zone is
     watered; sensor_error: standard deviation of what is left of a sensor's error [m³/m³]; cap:
-    stress days asked for [d]; heal: whether zones are held to the cap, whatever water that takes.
+    stress days asked for [d]; heal: whether zones are held to the cap, whatever water that takes;
+    found: what was found of a zone's sensor under a limit, which the two aims often share.
     """
 
     roots: PropertyRoots
@@ -255,6 +257,9 @@ class Trial:
     sensor_error: float
     cap: float
     heal: bool
+    found: dict[tuple[int, float], tuple[Search, SensorRun]] = field(
+        default_factory=dict, repr=False, compare=False
+    )
 
     @property
     def water_cap(self) -> Floats:
@@ -353,10 +358,12 @@ def _own_settings(trial: Trial, z: int, root: RootZone, limit: float) -> _Own:
     sets = len(schedule.sets)
     start, which = np.tile(low, sets), np.repeat(np.arange(sets), low.size)
     most = np.full(start.shape, store_minutes(root, a_minute))
-    search, run = least_minutes(
-        root, threshold=start, days=schedule.masks, which=which, per_minute=a_minute, most=most,
-        limit=limit,
-    )  # fmt: skip
+    if (z, limit) not in trial.found:
+        trial.found[z, limit] = least_minutes(
+            root, threshold=start, days=schedule.masks, which=which, per_minute=a_minute, most=most,
+            limit=limit,
+        )  # fmt: skip
+    search, run = trial.found[z, limit]
     minutes, habit = search.minutes.astype(float), np.zeros(start.shape, dtype=np.bool_)
     cap = trial.water_cap[z] * (1 + 1e-9)
     used = run.ran.sum(axis=1).mean(axis=1) * minutes * a_minute

@@ -11,6 +11,7 @@ from __future__ import annotations
 import json
 import math
 from collections.abc import Hashable, Iterable, Mapping
+from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
@@ -181,6 +182,7 @@ def write_json(plan: Plan, path: Path | str) -> Path:
     return write_bytes(path, plan_bytes(plan))
 
 
+@cache
 def crs_name(crs: Any) -> str:  # noqa: ANN401 - pyproj is not typed here
     """Return "EPSG:code" where a CRS has one, else its WKT.
 

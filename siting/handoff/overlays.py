@@ -7,6 +7,7 @@ import io
 import math
 from calendar import month_name
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import TYPE_CHECKING, Any, Final
 from urllib.parse import urlsplit
 
@@ -42,6 +43,8 @@ _MAP_CRS = pyproj.CRS.from_epsg(3857)
 _SHADES = 64  # a palette picture is a third of the size of a full-colour one
 _MAX_PIXELS = 1_000_000
 _NICE = (1.0, 2.0, 2.5, 5.0, 10.0)
+#: (south, west), (north, east) [deg].
+_Corners = tuple[tuple[float, float], tuple[float, float]]
 
 
 @dataclass(frozen=True)
@@ -74,7 +77,7 @@ class Overlay:
     """
 
     url: str
-    bounds: tuple[tuple[float, float], tuple[float, float]]
+    bounds: _Corners
 
 
 def nice_scale(low: float, high: float, *, intervals: int = 4) -> Scale:
@@ -119,20 +122,13 @@ def overlay(
     values (rows, columns): on the grid, NaN is left clear. Result: the picture as a data URI, and
     its bounds.
     """
-    source = _affine(grid)
-    transform, columns, rows = calculate_default_transform(
-        crs.to_wkt(), _MAP_CRS.to_wkt(), grid.columns, grid.rows, *grid.bounds
-    )
-    coarser = math.sqrt(max(1.0, columns * rows / _MAX_PIXELS))
-    columns, rows = math.ceil(columns / coarser), math.ceil(rows / coarser)
-    a, _, c, _, e, f = tuple(transform)[:6]  # north is up on both sides
-    transform = Affine(a * coarser, 0.0, c, 0.0, e * coarser, f)
+    transform, columns, rows, bounds = _on_the_map(grid, wkt := crs.to_wkt())
     warped = np.full((rows, columns), np.nan)
     reproject(
         np.ascontiguousarray(values, dtype=np.float64),
         warped,
-        src_transform=source,
-        src_crs=crs.to_wkt(),
+        src_transform=_affine(grid),
+        src_crs=wkt,
         src_nodata=np.nan,
         dst_transform=transform,
         dst_crs=_MAP_CRS.to_wkt(),
@@ -140,12 +136,29 @@ def overlay(
         resampling=Resampling.bilinear if shades == _SHADES else Resampling.nearest,
         num_threads=1,
     )
+    picture = base64.b64encode(_png(scale.fraction(warped), ramp, shades)).decode("ascii")
+    return Overlay(f"data:image/png;base64,{picture}", bounds)
+
+
+@lru_cache(maxsize=8)
+def _on_the_map(grid: LocalGrid, wkt: str) -> tuple[Affine, int, int, _Corners]:
+    """Return the raster in Web Mercator that pictures of a grid are warped to, and its bounds.
+
+    wkt: the grid's frame of reference. Result: of its cells, columns, rows, and the south-western
+    and the north-eastern corner [deg].
+    """
+    transform, columns, rows = calculate_default_transform(
+        wkt, _MAP_CRS.to_wkt(), grid.columns, grid.rows, *grid.bounds
+    )
+    coarser = math.sqrt(max(1.0, columns * rows / _MAX_PIXELS))
+    columns, rows = math.ceil(columns / coarser), math.ceil(rows / coarser)
+    a, _, c, _, e, f = tuple(transform)[:6]  # north is up on both sides
+    transform = Affine(a * coarser, 0.0, c, 0.0, e * coarser, f)
     west, south, east, north = array_bounds(rows, columns, transform)
     to_degrees = pyproj.Transformer.from_crs(_MAP_CRS, 4326, always_xy=True)
     (w, e), (s, n) = to_degrees.transform([west, east], [south, north])
-    picture = base64.b64encode(_png(scale.fraction(warped), ramp, shades)).decode("ascii")
     bounds = ((round(s, 9), round(w, 9)), (round(n, 9), round(e, 9)))
-    return Overlay(f"data:image/png;base64,{picture}", bounds)
+    return transform, columns, rows, bounds
 
 
 def _affine(grid: LocalGrid) -> Affine:

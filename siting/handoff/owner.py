@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any, Final, Literal
 import matplotlib as mpl
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
+from PIL.Image import Image, frombytes
 from reportlab.lib.utils import ImageReader
 from reportlab.platypus import PageBreak, Spacer
 
@@ -367,23 +368,24 @@ _ENDS: Final = ("", "_low", "_high", "_scenario_low", "_scenario_high")
 
 def _figure(plot: Callable[[Plan, Axes], Axes], plan: Plan, width: float, height: float) -> Drawing:
     """Return a plot as a picture in the flow."""
-    picture = _png(plot, plan, width / 72, height / 72)
+    picture = _picture(plot, plan, width / 72, height / 72)
 
     def paint(canvas: Canvas, wide: float, high: float) -> None:
-        canvas.drawImage(ImageReader(io.BytesIO(picture)), 0, 0, wide, high)
+        canvas.drawImage(ImageReader(picture), 0, 0, wide, high)
 
     return Drawing(paint, width=width, height=height)
 
 
-def _png(plot: Callable[[Plan, Axes], Axes], plan: Plan, wide: float, high: float) -> bytes:
-    """Draw a plot of a size [in]; no date and no version goes into the file."""
+def _picture(plot: Callable[[Plan, Axes], Axes], plan: Plan, wide: float, high: float) -> Image:
+    """Draw a plot of a size [in]."""
     out = io.BytesIO()
     with mpl.rc_context({**mpl.rcParamsDefault, "font.size": 9.0}):
         figure = Figure(figsize=(wide, high), layout="constrained")
         FigureCanvasAgg(figure)
         plot(plan, figure.subplots())
-        figure.savefig(out, format="png", dpi=_DPI, metadata={"Software": None})
-    return out.getvalue()
+        figure.savefig(out, format="rgba", dpi=_DPI)
+        pixels = int(figure.get_figwidth() * _DPI), int(figure.get_figheight() * _DPI)
+    return frombytes("RGBA", pixels, out.getvalue())
 
 
 _NAME: Final = 40

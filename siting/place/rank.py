@@ -596,10 +596,11 @@ def chances_at(
         known = np.log1p(unknown.cv**2) - np.log1p(cv**2)
         inside = inside + known
         lift = _lift(np.log(here[:, :1]) - np.log(ground), float(np.sqrt(known)), weight)
+    apart = deviation.alike(((places[:, None] - places[None]) ** 2).sum(axis=2))
     for at, share, row in zip(around, _WEIGHTS, here.T, strict=True):
         drier_by = np.log(row)[:, None] + lift - np.log(ground)
         squared = ((places - at) ** 2).sum(axis=1)
-        found += share * _expected(drier_by, inside, deviation, weight, places, squared)
+        found += share * _expected(drier_by, inside, deviation, weight, apart, squared)
     return _under_crowns(*found)
 
 
@@ -629,12 +630,13 @@ def _expected(
     inside: Floats,
     deviation: _Deviation,
     weight: Floats,
-    places: Floats,
+    apart: Floats,
     squared: Floats,
 ) -> Floats:
     """Return mean rank, chance of the driest quarter and of the wetter half, over scenarios and z.
 
-    `drier_by` is the logarithm of dryness at the point over that of each place, shape (S, K).
+    `drier_by` is the logarithm of dryness at the point over that of each place, shape (S, K);
+    `apart` how alike the places deviate, shape (K, K).
     """
     z = ndtri((np.arange(_NODES) + 0.5) / _NODES)
     alike = deviation.alike(squared)
@@ -642,8 +644,7 @@ def _expected(
     limit = (drier_by[:, None] / deviation.sigma + (1 - alike) * z[:, None]) / own[:, None]
     limit = limit.reshape(-1, weight.size)
     mean = ndtr(limit) @ weight
-    apart = ((places[:, None] - places[None]) ** 2).sum(axis=2)
-    left = deviation.alike(apart) - alike[:, None] * alike
+    left = apart - alike[:, None] * alike
     scale = np.sqrt(np.maximum(1 - alike**2, 1e-9))
     pairs = np.clip(left / (scale[:, None] * scale), -1.0, 1.0)
     variance = _indicator_variance(limit, pairs, weight)

@@ -8,6 +8,7 @@ does not know drains, kerbs and walls: what is found here is a hint to look at o
 from __future__ import annotations
 
 import heapq
+import math
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from itertools import pairwise
@@ -23,6 +24,7 @@ from scipy.ndimage import distance_transform_edt, gaussian_filter, label, map_co
 from shapely.geometry.base import BaseGeometry
 
 from siting.arrays import Flags, Floats, Ints
+from siting.compiled import compiled
 from siting.site.model import HeightRaster
 from siting.site.settings import Setbacks
 
@@ -584,27 +586,28 @@ _FINEST: Final = 1e-4  # half a cell at which the search ends [m]
 _BEAM: Final = 256  # cells kept per level once a ridge of equal values is known
 _RIDGE_HALF: Final = 0.02  # cell size at which a ridge is sampled [m]
 _RIDGE_CELLS: Final = 20_000
-_PAIRS: Final = 200_000  # point-to-hazard pairs measured at a time
+_NOT_LESS: Final = 1 - 1e-9  # so that rounding leaves nobody unmeasured
 
 
 @dataclass(frozen=True)
 class Clearance:
     """Exact point-to-hazard distances in the ground of one zone.
 
-    point_x, point_y, point_setback (T,): hazards that are points, each with its setback [m]; trees:
-    segments of the other hazards, one index per setback; setbacks: setback of each index [m].
+    point_x, point_y, point_setback (T,): hazards that are points, each with its setback [m]; ends
+    (4, E): x and y of the first and of the last point of the segments of the other hazards, or
+    twice a point of one that is many [m]; setbacks (E,): of each segment [m].
     """
 
     point_x: Floats
     point_y: Floats
     point_setback: Floats
-    trees: tuple[shapely.STRtree, ...]
-    setbacks: tuple[float, ...]
+    ends: Floats
+    setbacks: Floats
 
     @property
     def smallest_setback(self) -> float:
         """The smallest setback above zero [m]; infinite when there is none."""
-        known = np.concatenate([self.point_setback, np.array(self.setbacks)])
+        known = np.concatenate([self.point_setback, self.setbacks])
         return float(np.min(known[known > 0], initial=np.inf))
 
     def slack(self, x: Floats, y: Floats) -> Floats:
@@ -613,7 +616,7 @@ class Clearance:
         x, y (N,): points [m]. Result: negative where a setback is not met; inf where nothing is
         indexed [m], shape (N,).
         """
-        return self._least(x, y, lambda distance, setback: distance - setback)
+        return self._least(x, y, over=False)
 
     def ratio(self, x: Floats, y: Floats) -> Floats:
         """Return the least of distance over setback at each point.
@@ -621,28 +624,74 @@ class Clearance:
         x, y (N,): points [m]. Result: below 1 where a setback is not met; inf where no hazard has
         one [-], shape (N,).
         """
+        return self._least(x, y, over=True)
 
-        def over(distance: Floats, setback: Floats | float) -> Floats:
-            with np.errstate(divide="ignore", invalid="ignore"):
-                return np.where(np.asarray(setback) > 0, distance / setback, np.inf)
-
-        return self._least(x, y, over)
-
-    def _least(
-        self, x: Floats, y: Floats, measure: Callable[[Floats, Floats | float], Floats]
-    ) -> Floats:
+    def _least(self, x: Floats, y: Floats, *, over: bool) -> Floats:
         least = np.full(x.shape, np.inf)
-        points = shapely.points(x, y)
-        for tree, setback in zip(self.trees, self.setbacks, strict=True):
-            _, distance = tree.query_nearest(points, return_distance=True, all_matches=False)
-            np.minimum(least, measure(distance, setback), out=least)
-        chunk = max(1, _PAIRS // max(1, self.point_x.size))
-        for i in range(0, x.size if self.point_x.size else 0, chunk):
-            part = slice(i, i + chunk)
-            away = np.hypot(x[part, None] - self.point_x, y[part, None] - self.point_y)
-            tightest = measure(away, self.point_setback).min(axis=1)
-            least[part] = np.minimum(least[part], tightest)
+        places = np.ascontiguousarray(x), np.ascontiguousarray(y)
+        dots = self.point_x, self.point_y, self.point_setback
+        _tightest(places, dots, self.ends, self.setbacks, over, least)
         return least
+
+
+@compiled
+def _to_segment(x: float, y: float, ends: Floats, e: int) -> float:
+    """Distance from a point to a segment, in the operations of GEOS, so that it is the same."""
+    ax, ay, bx, by = ends[0, e], ends[1, e], ends[2, e], ends[3, e]
+    length = (bx - ax) * (bx - ax) + (by - ay) * (by - ay)
+    along = 0.0
+    if length > 0.0:
+        along = ((x - ax) * (bx - ax) + (y - ay) * (by - ay)) / length
+    if along <= 0.0:
+        return math.sqrt((x - ax) * (x - ax) + (y - ay) * (y - ay))
+    if along >= 1.0:
+        return math.sqrt((x - bx) * (x - bx) + (y - by) * (y - by))
+    across: float = ((ay - y) * (bx - ax) - (ax - x) * (by - ay)) / length
+    return abs(across) * math.sqrt(length)
+
+
+@compiled
+def _measured(distance: float, setback: float, over: bool) -> float:
+    """Return distance over setback, inf where there is none, or distance minus setback."""
+    if not over:
+        return distance - setback
+    return distance / setback if setback > 0.0 else np.inf
+
+
+@compiled
+def _tightest(
+    places: tuple[Floats, Floats],
+    dots: tuple[Floats, Floats, Floats],
+    ends: Floats,
+    setbacks: Floats,
+    over: bool,
+    least: Floats,
+) -> None:
+    """Fill the least of distance over or minus setback at each place.
+
+    Nobody is measured who is farther off by the box about it than the tightest so far; the search
+    begins with the segment that was the tightest for the place before.
+    """
+    x, y = places
+    at_x, at_y, room = dots
+    tightest = 0
+    for n in range(x.size):
+        best = np.inf
+        if setbacks.size:
+            best = _measured(_to_segment(x[n], y[n], ends, tightest), setbacks[tightest], over)
+        for e in range(setbacks.size):
+            west, east = min(ends[0, e], ends[2, e]), max(ends[0, e], ends[2, e])
+            south, north = min(ends[1, e], ends[3, e]), max(ends[1, e], ends[3, e])
+            away = max(west - x[n], x[n] - east, south - y[n], y[n] - north, 0.0)
+            if _measured(away * _NOT_LESS, setbacks[e], over) > best:
+                continue
+            found = _measured(_to_segment(x[n], y[n], ends, e), setbacks[e], over)
+            if found < best:
+                best, tightest = found, e
+        for t in range(at_x.size):
+            away = math.hypot(x[n] - at_x[t], y[n] - at_y[t])
+            best = min(best, _measured(away, room[t], over))
+        least[n] = best
 
 
 class Region(NamedTuple):
@@ -715,11 +764,13 @@ def clearance(ground: BaseGeometry, hazards: gpd.GeoDataFrame) -> Clearance:
         for setback in np.unique(setbacks[~is_point])
     ]
     return Clearance(
-        point_x=places[:, 0],
-        point_y=places[:, 1],
+        point_x=np.ascontiguousarray(places[:, 0]),
+        point_y=np.ascontiguousarray(places[:, 1]),
         point_setback=setbacks[is_point],
-        trees=tuple(shapely.STRtree(segments) for _, segments in lines),
-        setbacks=tuple(float(setback) for setback, _ in lines),
+        ends=np.concatenate([np.empty((4, 0)), *(ends for _, ends in lines)], axis=1),
+        setbacks=np.concatenate(
+            [np.empty(0), *(np.full(ends.shape[1], setback) for setback, ends in lines)]
+        ),
     )
 
 
@@ -818,8 +869,8 @@ def _can_bind(ground: BaseGeometry, geometries: NDArray[np.object_], setbacks: F
     return kept
 
 
-def _segments(geometries: NDArray[np.object_]) -> NDArray[np.object_]:
-    """Split lines and polygon edges into two-point segments; points of multipoints stay points."""
+def _segments(geometries: NDArray[np.object_]) -> Floats:
+    """Return the ends of lines' and polygon edges' segments, (4, E); points are both their ends."""
     parts = shapely.get_parts(geometries)
     polygonal = shapely.get_type_id(parts) == shapely.GeometryType.POLYGON
     dots = parts[shapely.get_type_id(parts) == shapely.GeometryType.POINT]
@@ -827,5 +878,6 @@ def _segments(geometries: NDArray[np.object_]) -> NDArray[np.object_]:
     rings = rings[shapely.get_type_id(rings) != shapely.GeometryType.POINT]
     coordinates, ring = shapely.get_coordinates(rings, return_index=True)
     same = ring[1:] == ring[:-1]
-    pairs = np.stack([coordinates[:-1][same], coordinates[1:][same]], axis=1)
-    return np.concatenate([shapely.linestrings(pairs), dots])
+    alone = shapely.get_coordinates(dots)
+    first = np.concatenate([coordinates[:-1][same], alone])
+    return np.concatenate([first.T, np.concatenate([coordinates[1:][same], alone]).T])

@@ -29,7 +29,7 @@ read). That days are counted, and how many are too many, has no published source
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields
 from functools import cached_property
 from typing import Any, Final, NamedTuple
 
@@ -372,8 +372,7 @@ class RootZone:
             With S runs.
         """
         error = self.reading_error
-        return replace(
-            self,
+        return self.but(
             etc=self.etc[..., runs],
             rain=self.rain[:, runs],
             taw=self.taw[runs],
@@ -381,6 +380,25 @@ class RootZone:
             application=self.application[:, runs],
             reading_error=None if error is None else error[:, runs],
         )
+
+    def but(self, **parts: Any) -> RootZone:  # noqa: ANN401 - fields of this class
+        """Return the zone with other parts in place of its own, which are known to be sound.
+
+        Parameters
+        ----------
+        **parts : object
+            Fields of this class; looking at all of their values again would take as long as a
+            season.
+
+        Returns
+        -------
+        RootZone
+            Otherwise as this one.
+        """
+        made = object.__new__(type(self))
+        for field in fields(self):
+            object.__setattr__(made, field.name, parts.get(field.name, getattr(self, field.name)))
+        return made
 
     @cached_property
     def weather(self) -> Weather:
@@ -427,6 +445,10 @@ class RootZone:
         ]
 
     def _value_faults(self) -> list[Fault]:
+        if _within(self.etc, self.rain) and _within(
+            self.raw, self.taw - self.raw, self.application, np.array(self.sensor_share), above=True
+        ) and self.sensor_share <= 1:  # fmt: skip
+            return []
         share = np.array(self.sensor_share)
         checks = (
             ("etc", self.etc, self.etc >= 0, "0 mm/d or more"),
@@ -782,6 +804,15 @@ def _halve(rows: Ints, low: Ints, high: Ints, tried: _Tried) -> None:
         middle = (low[open_] + high[open_]) // 2
         good = tried(open_, middle)
         high[open_[good]], low[open_[~good]] = middle[good], middle[~good]
+
+
+def _within(*parts: Floats, above: bool = False) -> bool:
+    """Tell whether every value is finite, and at least 0 or above it; nan is neither."""
+    return all(
+        values.size == 0
+        or bool((values.min() > 0 if above else values.min() >= 0) and values.max() < np.inf)
+        for values in parts
+    )
 
 
 def _whole(values: NDArray[np.generic]) -> NDArray[Any]:

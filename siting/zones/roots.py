@@ -4,15 +4,16 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from typing import Any, Final, NamedTuple, TypeVar
 
 import geopandas as gpd
 import numpy as np
 import pandas as pd
 
-from siting.arrays import Floats
+from siting.arrays import Floats, Ints
 from siting.climate.model import SeasonCalendar
+from siting.compiled import compiled
 from siting.season.events import RootZone
 from siting.season.scheduling import SOD_M, sensor_depth
 from siting.water.balance import curve_number, entering_rain, sensor_layer_share, step
@@ -35,6 +36,32 @@ class ZoneShares(NamedTuple):
 
     sensor: Floats
     rain: Floats
+
+
+@compiled
+def _fill_demand(
+    etc: Floats,
+    terms: tuple[Floats, Floats, Floats],
+    light: tuple[Floats, Floats, Ints],
+    factor: Floats,
+    scale: Floats,
+) -> None:
+    """Fill the demand of area classes, shape (Q, D, S, Y) [mm/d].
+
+    terms: constant, beam and sky of reference ET, each (D, Y) [mm/d]; light: beam (Q, S, M) and sky
+    (Q, S) of the classes, and each day's month (D,); factor (D,): plant factor; scale (S,): what it
+    is off by.
+    """
+    constant, direct, diffuse = terms
+    beam, sky, place = light
+    classes, days, count, years = etc.shape
+    for q in range(classes):
+        for d in range(days):
+            for s in range(count):
+                lit, seen, factor_now = beam[q, s, place[d]], sky[q, s], factor[d] * scale[s]
+                for y in range(years):
+                    eto = constant[d, y] + direct[d, y] * lit + diffuse[d, y] * seen
+                    etc[q, d, s, y] = max(eto, 0.0) * factor_now
 
 
 _T = TypeVar("_T")
@@ -164,7 +191,7 @@ class PropertyRoots:
             )
         if self.error_scale != 1 and root.reading_error is not None:
             moves["reading_error"] = root.reading_error * self.error_scale
-        return replace(root, **moves) if moves else root
+        return root.but(**moves) if moves else root
 
     def _demand(self, z: int) -> Floats:
         """Return the demand of a zone's area classes, shape (Q, D, S x Y) [mm/d]."""
@@ -173,15 +200,16 @@ class PropertyRoots:
         factor = plant_factors(self.water, ground.eto.months)[z][place]
         scale = self.scenarios.plants([self.plants[z]])[0]
         level = self.scenarios.obstacles
-        beam = ground.between(ground.class_beam[z], level)[:, :, place]  # (Q, S, D)
+        beam = ground.between(ground.class_beam[z], level)  # (Q, S, M)
         sky = ground.between(ground.class_sky[z], level)  # (Q, S)
-        terms = (values[seasons.rows] for values in (self.terms.constant, self.terms.beam,
-                                                     self.terms.sky))  # fmt: skip
-        constant, direct, diffuse = terms
+        constant, direct, diffuse = (
+            np.ascontiguousarray(values[seasons.rows])
+            for values in (self.terms.constant, self.terms.beam, self.terms.sky)
+        )
+        terms = constant, direct, diffuse
         etc = np.empty((CLASSES, len(place), len(level), self.years))
-        for s in range(len(level)):
-            eto = constant + direct * beam[:, s, :, None] + diffuse * sky[:, s, None, None]
-            etc[:, :, s] = np.maximum(eto, 0.0) * (factor[:, None] * scale[s])
+        light = np.ascontiguousarray(beam), np.ascontiguousarray(sky), place
+        _fill_demand(etc, terms, light, np.ascontiguousarray(factor), np.ascontiguousarray(scale))
         return etc.reshape(CLASSES, len(place), -1)
 
     def _rain(self, z: int) -> Floats:

@@ -7,6 +7,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from siting.season.events import RootZone, schedule_stress, sensor_events
+from siting.zones.roots import _fill_demand
 from tests.season_reference import play_events, play_sensor
 
 
@@ -67,3 +68,20 @@ def test_a_set_of_days_may_be_shared_or_not_and_inputs_stay_as_they_are():
     after = (root.etc, root.rain, root.taw, root.raw, root.application, days)
     for old, new in zip(before, after, strict=True):
         np.testing.assert_array_equal(old, new)
+
+
+def test_demand_is_each_days_weather_in_each_class_light():
+    rng = np.random.default_rng(2)
+    classes, days, count, years = 4, 30, 3, 5
+    constant, direct, diffuse = rng.normal(1, 2, (3, days, years))
+    beam, sky = rng.random((classes, count, 6)), rng.random((classes, count))
+    place, factor, scale = rng.integers(0, 6, days), rng.random(days), rng.random(count)
+    etc = np.empty((classes, days, count, years))
+    light = beam, sky, place
+    _fill_demand(etc, (constant, direct, diffuse), light, factor, scale)
+    for s in range(count):
+        lit, seen = beam[:, s, place, None], sky[:, s, None, None]
+        wanted = np.maximum(constant + direct * lit + diffuse * seen, 0.0)
+        np.testing.assert_array_equal(etc[:, :, s], wanted * (factor[:, None] * scale[s]))
+    assert (etc == 0).any()
+    assert (etc > 0).any()
