@@ -416,7 +416,8 @@ class Layer:
         if match is None:
             return [None] * len(self.frame)
         values = self.frame[match.theirs].tolist()
-        return [None if _is_null(value) else value for value in values]
+        ours = self.source.vocabulary.get(name, {})
+        return [None if _is_null(v) else ours.get(plain_word(str(v)), v) for v in values]
 
     def fault(
         self,
@@ -610,14 +611,14 @@ def words(layer: Layer, name: str, findings: Findings) -> list[str | None]:
     unknown one.
     """
     column = layer.column(name)
-    known = {_plain(word): word for word in column.words}
+    known = {plain_word(word): word for word in column.words}
     required = "a value" if column.required else ""
 
     def parse(value: object) -> str | None:
-        return known.get(_plain(str(value)))
+        return known.get(plain_word(str(value)))
 
     def mend(value: object) -> str:
-        near = nearest(_plain(str(value)), known)
+        near = nearest(plain_word(str(value)), known)
         return f'Write "{known[near]}".' if near else "Write one of these."
 
     found = _parse_each(layer, column, parse, mend, findings)
@@ -629,7 +630,8 @@ def words(layer: Layer, name: str, findings: Findings) -> list[str | None]:
     return found
 
 
-def _plain(word: str) -> str:
+def plain_word(word: str) -> str:
+    """Return a word as words are compared: case, spaces and hyphens do not matter."""
     return re.sub(r"[\s_\-]+", " ", word.strip().lower())
 
 

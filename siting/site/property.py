@@ -14,7 +14,7 @@ from typing import Any, Final, cast
 
 from siting.errors import Fault, limit
 from siting.extensions import list_extensions
-from siting.site.columns import COLUMNS
+from siting.site.columns import COLUMNS, plain_word
 from siting.site.findings import Findings, brief, nearest
 from siting.site.settings import (
     HARDWARE,
@@ -412,12 +412,12 @@ def _read_source(
     inner = TomlTable(table.file, value, f"{table.prefix}.{name}")
     written = inner.text("file", required=common is None)
     source = _split(inner, "file", written, folder) if written else common
-    columns = _read_columns(inner, name)
+    columns, values = _read_columns(inner, name), _read_values(inner, name)
     found = read_keys(inner, LayerSource, but=() if name == "buildings" else ("default_height",))
     if source is None:
         return None
     optional = source.optional and "layer" not in value
-    return replace(source, columns=columns, optional=optional, **found)
+    return replace(source, columns=columns, vocabulary=values, optional=optional, **found)
 
 
 def _split(table: TomlTable, key: str, written: str, folder: Path) -> LayerSource | None:
@@ -445,6 +445,23 @@ def _read_columns(table: TomlTable, layer: str) -> dict[str, str]:
                 column.name, str(value), "the file's column name", 'Write ours = "theirs".'
             )
     columns.finish()
+    return found
+
+
+def _read_values(table: TomlTable, layer: str) -> dict[str, dict[str, str]]:
+    """Return the file's words of each column -> ours, both checked."""
+    values = table.table("values")
+    if values is None:
+        return {}
+    found: dict[str, dict[str, str]] = {}
+    for column in COLUMNS.get(layer, ()):
+        inner = values.table(column.name) if column.words else None
+        if inner is None:
+            continue
+        ours = {theirs: inner.word(theirs, told, column.words) for theirs in inner.values
+                if (told := inner.take(theirs)) is not None}  # fmt: skip
+        found[column.name] = {plain_word(theirs): word for theirs, word in ours.items() if word}
+    values.finish()
     return found
 
 

@@ -188,6 +188,7 @@ class LayerSource:
     """Where one layer is read from, and which of its columns mean what: `[layers.NAME]`.
 
     path: absolute; columns: our name -> the file's, "" says that the file has no such column;
+    vocabulary: our name of a column -> the file's words for ours, plain (`plain_word`) -> as ours;
     length_unit: of its lengths, one of `siting.units.LENGTH_UNITS_M`, and column_units where one
     differs; optional: whether the layer may be absent from the file; unit_stated: whether the user
     stated length_unit.
@@ -201,6 +202,7 @@ class LayerSource:
     )
     layer: str | None = key(says="the layer within the file", shown='"Trees 2024"')
     columns: Mapping[str, str] = field(default_factory=dict)
+    vocabulary: Mapping[str, Mapping[str, str]] = field(default_factory=dict)
     length_unit: str = "m"
     column_units: Mapping[str, str] = field(default_factory=dict)
     text_numbers: bool = key(default=False, says='take numbers written as text, such as "12.13 m"')

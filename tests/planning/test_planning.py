@@ -15,7 +15,7 @@ from tests.demo_plans import demo_plan
 from tests.small_property import EAST, NORTH, square, write_property
 from tests.some import some
 
-README = Path(__file__).parents[2] / "README.md"
+PAGES = Path(__file__).parents[2] / "siting" / "docs" / "pages"
 
 
 @pytest.fixture(scope="module")
@@ -236,13 +236,15 @@ def test_the_plan_is_frozen_and_inputs_are_not_changed(equal):
     )
 
 
-def test_readme_example_runs(capsys):
-    blocks = re.findall(r"```python\n(.*?)```", README.read_text("utf-8"), flags=re.DOTALL)
+def test_the_example_in_python_runs(capsys):
+    blocks = re.findall(
+        r"```python\n(.*?)```", (PAGES / "python.md").read_text("utf-8"), flags=re.DOTALL
+    )
     assert len(blocks) == 3
     # The third works on a crew's files, which tests/commission has: here it parses, and imports.
     imports = [line for line in blocks[2].splitlines() if line.startswith("from siting")]
     assert len(imports) == 2
-    compile(blocks[2], "README.md", "exec")
+    compile(blocks[2], "python.md", "exec")
     shown = "\n".join([*blocks[:2], *imports])
-    exec(compile(shown, "README.md", "exec"), {})  # noqa: S102 - our own README
+    exec(compile(shown, "python.md", "exec"), {})  # noqa: S102 - our own page
     assert "sensor" in capsys.readouterr().out

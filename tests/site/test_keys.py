@@ -109,13 +109,15 @@ def test_the_template_has_every_key_of_which_there_is_an_example(tmp_path, units
     assert not [line for line in text.splitlines() if len(line) > 120]
 
 
-def test_the_documentation_lists_every_key_and_the_readme_names_no_other():
+def test_the_documentation_lists_every_key_and_the_pages_name_no_other():
     page = script()._keys()
     for table, one in EVERY:
         assert f"## `[{table.name}]`" in page or not table.name
         assert f"| `{next(iter(one.factors))}`" in page
         assert one.says in page
-    rows = re.findall(r"^\| (`\[.*?)\|", (ROOT / "README.md").read_text("utf-8"), re.MULTILINE)
+    rows = re.findall(
+        r"^\| (`\[.*?)\|", (ROOT / "siting/docs/pages/use.md").read_text("utf-8"), re.MULTILINE
+    )
     written = {name for _, one in EVERY for name in one.factors}
     tables = {f"[{table.name}]" for table in TABLES} | {"[water.bills]"}
     assert len(rows) >= 8

@@ -268,3 +268,28 @@ def test_every_day_and_weekday_is_accepted(tmp_path_factory, day, weekday):
     assert read.season.start == (day.month, day.day)
     assert read.timer is not None
     assert read.timer.days == (WEEKDAYS.index(weekday),)
+
+
+def test_words_of_a_file_are_mapped_to_ours(tmp_path):
+    import geopandas as gpd
+
+    from siting.site.reading import read_site
+    from tests.small_property import square, write_property
+
+    zones = {"a": (square(4, 4), {"plants": "Shrub - LOW"}), "b": (square(24, 4), {"plants": "b2"})}
+    toml = write_property(tmp_path, zones)
+    text = toml.read_text().replace(
+        'layers = "layers.gpkg"',
+        'layers = { file = "layers.gpkg", hydrozones = { values = { plants = '
+        '{ "Shrub  low" = "shrubs", "B2" = "annuals" } } } }',
+    )
+    toml.write_text(text)
+    site = read_site(read_property(toml))
+    assert site.hydrozones["plants"].tolist() == ["shrubs", "annuals"]
+    assert gpd.read_file(tmp_path / "layers.gpkg", layer="hydrozones")["plants"][1] == "b2"
+    toml.write_text(text.replace('"annuals"', '"anuals"').replace("plants = {", "plant = {"))
+    with pytest.raises(InputError, match=r"values.*plant"):
+        read_property(toml)
+    toml.write_text(text.replace('"annuals"', '"anuals"'))
+    with pytest.raises(InputError, match='Write "annuals"'):
+        read_property(toml)
