@@ -1,7 +1,8 @@
 """Build the documentation: ``python siting/docs/build.py OUT [--quick]``.
 
 Copies the written pages, generates the others (validation table from the tests' own markers, API
-from docstrings, commands from their help, keys of the property file from their declarations,
+from docstrings, commands from their help, keys of the property file and values of a plan from their
+declarations,
 gallery from `maps`, glossary and contributor guide from DEVELOPERS.md), builds with warnings as
 errors, and follows every link of the result. ``--quick`` leaves the validation table out, which
 takes a minute of tests.
@@ -56,6 +57,8 @@ def write_pages(pages: Path, *, quick: bool) -> list[str]:
     (pages / "contribute.md").write_text(developers.replace("siting/docs/pages/", ""), "utf-8")
     (pages / "commands.md").write_text(_commands(), "utf-8")
     (pages / "keys.md").write_text(_keys(), "utf-8")
+    (pages / "results.md").write_text(_results(), "utf-8")
+    (pages / "plan.schema.json").write_text(_plan_schema(), "utf-8")
     (pages / "gallery.md").write_text(_gallery(), "utf-8")
     (pages / "validation.md").write_text(_validation(quick=quick), "utf-8")
     return _api(pages / "api")
@@ -125,6 +128,38 @@ def _key(key: Key, default: object) -> str:
         "required" if key.required else key.written(default),
     )
     return f"| {' | '.join(cells)} |"
+
+
+def _results() -> str:
+    """Return every value of a plan, as `siting.planning.tables` declares it."""
+    from siting.planning.tables import RESULT, Column
+
+    def rows(column: Column, path: str) -> list[str]:
+        name = f"{path}{column.name}"
+        unit = column.unit.replace("|", "/")
+        cells = (f"`{name}`", column.says, unit, f"`{column.gis}`" if column.gis else "")
+        found = [f"| {' | '.join(cells)} |"]
+        mark = "[]" if column.kind == "records" else ""
+        inner = column.of if column.kind in ("record", "records") else ()
+        return found + [row for part in inner for row in rows(part, f"{name}{mark}.")]
+
+    parts = [
+        "# Values of a plan",
+        "What `plan.json` holds, and under which name the layers of `plan.gpkg` show it; its "
+        "[JSON Schema](plan.schema.json). Lengths in metres, water in cubic metres, money in the "
+        "property's currency; what is not known is null.",
+    ]
+    head = ["| value | meaning | unit | in GIS layers |", "|---|---|---|---|"]
+    for column in RESULT.of:
+        parts += [f"## {column.name}", "\n".join([*head, *rows(column, "")])]
+    return "\n\n".join(parts) + "\n"
+
+
+def _plan_schema() -> str:
+    """Return the schema of plan.json as a file."""
+    from siting.handoff import plan_schema
+
+    return json.dumps(plan_schema(), ensure_ascii=False, indent=2) + "\n"
 
 
 def _gallery() -> str:

@@ -5,6 +5,7 @@ from .bundle import write_score as write_score
 from .bundle import write_sun as write_sun
 from .document import plan_bytes as plan_bytes
 from .document import plan_document as plan_document
+from .document import plan_schema as plan_schema
 from .explain import NARROW as NARROW
 from .explain import choice_lines as choice_lines
 from .explain import compare_plans as compare_plans

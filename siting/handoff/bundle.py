@@ -23,6 +23,7 @@ from siting.handoff.gisfiles import (
     Bands,
     add_styles,
     fixed_date,
+    gis_names,
     graduated,
     pick,
     sun_bands,
@@ -313,18 +314,12 @@ def _short(value: object) -> str:
     return text if len(text) <= 60 else f"{text[:57]}..."  # noqa: PLR2004 - one line of a screen
 
 
-_HEAD: Final = {"zone": "zone", "valve": "valve", "plants": "plants", "area_m2": "area_m2"}
-_SUN: Final[Mapping[str, str]] = _HEAD | {
-    "sun_hours": "sun_h_d",
-    "insolation": "sun_mj_m2_d",
-    "sky_view": "sky_view",
-}
-_NEED: Final[Mapping[str, str]] = _HEAD | {
-    "soil": "soil", "irrigation": "irrigation", "need_score": "need_pct_d",
-    "need_ratio": "need_ratio", "need_words": "need_words", "sun_hours": "sun_h_d",
-    "plant_factor": "plant_fac", "kmc": "kmc", "kl": "kl", "net_irrigation_mm": "net_irr_mm",
-    "etc_peak_mm_d": "etc_mm_d", "taw_mm": "taw_mm", "raw_mm": "raw_mm",
-}  # fmt: skip
+_HEAD: Final = ("zone", "valve", "plants", "area_m2")
+_SUN: Final = gis_names("zones", *_HEAD, "sun_hours", "insolation", "sky_view")
+_NEED: Final = gis_names(
+    "zones", *_HEAD, "soil", "irrigation", "need_score", "need_ratio", "need_words", "sun_hours",
+    "plant_factor", "kmc", "kl", "net_irrigation_mm", "etc_peak_mm_d", "taw_mm", "raw_mm",
+)  # fmt: skip
 
 
 def write_sun(survey: Survey, folder: Path | str) -> tuple[Path, ...]:

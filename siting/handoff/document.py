@@ -1,16 +1,16 @@
 """`plan.json`: the whole plan as one schema-versioned, byte-stable document.
 
-Keys are written in a fixed order, unknown numbers as null, floats rounded to decimals that a crew
-or a program can use (positions to a millimetre, degrees to 1e-8, about 1 mm), so that the same plan
-gives the same bytes. Every key is described, with its unit, in `plan.schema.json` (JSON Schema,
-draft 2020-12), which ships beside this module.
+Its values, their order, units and decimals are those of `siting.planning.tables.RESULT`, and its
+schema is made from them (`plan_schema`). Unknown numbers are null, floats rounded to decimals that
+a crew or a program can use (positions to a millimetre, degrees to 1e-8, about 1 mm), so that the
+same plan gives the same bytes.
 """
 
 from __future__ import annotations
 
 import json
 import math
-from collections.abc import Hashable, Iterable, Mapping
+from collections.abc import Iterable, Mapping
 from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
@@ -22,104 +22,16 @@ import shapely
 from siting.files import write_bytes
 from siting.handoff.facts import spares
 from siting.planning.model import Plan
-from siting.zones.need import CAUSES
+from siting.planning.tables import RESULT, SCHEMA_NAME, Column
 
 if TYPE_CHECKING:
     import pandas as pd
 
-
-SCHEMA_NAME: Final = "siting-plan/1"
-# Columns and decimals, in the order in which they are written; None: text, truth or whole number.
-_Columns = Mapping[str, int | None]
-_ZONES: Final[_Columns] = {
-    "valve": None, "controller": None, "plants": None, "soil": None, "irrigation": None,
-    "area_m2": 2, "sun_hours": 3, "insolation": 3, "sky_view": 4, "plant_factor": 4,
-    "ks": 4, "kd": 4, "establishment": 3, "kmc": 4, "kmc_computed": 4, "kmc_range": None, "kl": 4,
-    "need_score": 3, "need_ratio": 3, "need_words": None, "net_irrigation_mm": 2,
-    "etc_peak_mm_d": 3, "root_depth_m": 3, "taw_mm": 2,
-    "raw_mm": 2, "precipitation_rate": 2, "distribution_uniformity": 3, "rain_share": 3,
-    "sensor_id": None,
-    "control": None, "run_time_factor": 3, "run_minutes": 1, "today_minutes": 1, "cycles": None,
-    "cycle_minutes": 1, "soak_minutes": 1, "events": 2, "today_events": 2, "water_m3": 4,
-    "today_m3": 4, "stress_days": 2, "stress_mean": 2, "today_stress_days": 2,
-    "today_stress_mean": 2, "expected_rank": 4, "p_driest_quarter": 4, "p_wetter_half": 4,
+_TYPES: Final = {
+    "text": "string", "number": "number", "whole": "integer", "truth": "boolean",
+    "record": "object", "records": "array", "many": "array", "free": "object",
 }  # fmt: skip
-_SENSORS_HEAD: Final[_Columns] = {"zone": None, "valve": None, "controller": None}
-_SENSORS_TAIL: Final[_Columns] = {
-    "depth_m": 4, "depth_note": None, "expected_rank": 4, "p_driest_quarter": 4,
-    "p_wetter_half": 4, "p_driest_quarter_tested": 4, "application_note": None,
-    "setback_ratio": 3, "binding_setback": None, "setback_note": None, "reason": None,
-    "zone_note": None,
-}  # fmt: skip
-_THRESHOLD: Final[Mapping[str, tuple[str, int | None]]] = {
-    "low_mm": ("threshold_low_mm", 2),
-    "low_fraction": ("threshold_low_fraction", 4),
-    "vwc": ("threshold_vwc", 4),
-    "step_vwc": ("threshold_step_vwc", 4),
-    "soak_wait_h": ("soak_wait_h", 1),
-    "note": ("threshold_note", None),
-}
-_CHOICES: Final[_Columns] = {
-    "feasible": None, "groups": None, "used": None, "control": None, "hardware": None,
-    "water_m3": 4, "cost_per_year": 2, "stress_days": 2, "value_of_next": 2,
-    "value_of_next_low": 2, "value_of_next_high": 2, "value_of_next_error": 2, "next_pays": 3,
-    "gap": 8, "verdict": None, "chosen": None,
-}  # fmt: skip
-_RULES: Final[_Columns] = {
-    "n": None, "feasible": None, "verdict": None, "water_m3": 4, "cost_per_year": 2,
-    "stress_days": 2,
-}  # fmt: skip
-_YEARS: Final[_Columns] = {
-    "baseline_m3": 4, "plan_m3": 4, "saved_m3": 4, "saved_fraction": 4, "skipped_fraction": 4,
-    "stress_days": 2, "rain_mm": 2, "et0_mm": 2,
-}  # fmt: skip
-_RANGES: Final[Mapping[str, str]] = {
-    "baseline": "baseline_m3",
-    "plan": "plan_m3",
-    "saved_m3": "saved_m3",
-    "saved_fraction": "saved_fraction",
-    "skipped_fraction": "skipped_fraction",
-    "stress_days": "stress_days",
-}
-#: Mean, range over the weather years, range over the scenarios.
-_ENDS: Final = ("", "_low", "_high", "_scenario_low", "_scenario_high")
-_ECONOMICS: Final[_Columns] = {
-    "currency": None, "price": 4, "capital": 2, "device": 2, "installation": 2, "trench": 2,
-    "wire": 2, "yearly_cost": 2,
-    **{f"saved_m3{end}": 2 for end in _ENDS}, **{f"saved_per_year{end}": 2 for end in _ENDS},
-    **{f"payback_years{end}": 2 for end in _ENDS},
-    **{f"payback_discounted_years{end}": 2 for end in _ENDS},
-    "net_present_value": 2, "claim": None,
-}  # fmt: skip
-_WAYS: Final[_Columns] = {
-    "way": None, "sensors": None, "saved_m3": 4, "saved_per_year": 2, "capital": 2,
-    "payback_years": 2, "stress_days": 2,
-}  # fmt: skip
-_CONTROLS: Final[_Columns] = {
-    "sensors": None, "hardware": None, "water_m3": 4, "cost_per_year": 2, "stress_days": 2,
-    "within_limit": None, "chosen": None,
-}  # fmt: skip
-_REGRET: Final[_Columns] = {
-    "cost_per_year": 2, "regret_mean": 2, "regret_max": 2, "worst_scenario": None,
-}  # fmt: skip
-_TIMER: Final[_Columns] = {
-    "valve": None, "controller": None, "program": None, "control": None, "days": None,
-    "run_minutes": 1, "depth_mm": 2, "cycles": None, "cycle_minutes": 1, "soak_minutes": 1,
-    "water_m3": 4, "stress_days": 2,
-}  # fmt: skip
-_SENSITIVITY: Final[_Columns] = {
-    "low": None, "high": None, "value_low": 2, "value_high": 2, "value_base": 2, "payback_low": 2,
-    "payback_high": 2, "stress_low": 2, "stress_high": 2, "swing": 2, "measure": None, "unit": None,
-}  # fmt: skip
-_DECISION: Final[_Columns] = {
-    "gap": 8, "lower_bound": 2, "bound_share": 6, "trench_rounds": None, "scenarios": None,
-    "weather_years": None, "next_worth": 2, "next_pays": 3, "waiting_worth": 2, "exactness": None,
-}  # fmt: skip
-_BUDGET: Final[_Columns] = {
-    "kind": None, "use": None, "reference": None, "period": None, "eto_mm": 1, "area_m2": 2,
-    "special_area_m2": 2, "et_adjustment": 3, "allowance_m3": 4, "estimated_m3": 4, "within": None,
-}  # fmt: skip
-_PARTS: Final[_Columns] = {"item": None, "quantity": 3, "unit": None, "note": None}
+_METRES: Final = 3  # decimals of a place in a CRS of lengths; one in degrees has those of RESULT
 
 
 def plan_document(plan: Plan) -> dict[str, Any]:
@@ -133,30 +45,79 @@ def plan_document(plan: Plan) -> dict[str, Any]:
     Returns
     -------
     dict
-        Every key of plan.schema.json with its unit; no NaN, no NumPy types.
+        Every value of `siting.planning.tables.RESULT`; no NaN, no NumPy types.
     """
-    return {
+    values = {
         "schema": SCHEMA_NAME,
         "property": _property(plan),
         "headline": plan.wording(plan.settings.units).headline,
         "answer": plan.answer,
         "sensors": _sensors(plan),
         "zones": _zones(plan),
-        "choices": _records(plan.choices, "n", _CHOICES),
-        "rules": _records(plan.rules, "rule", _RULES),
-        "controls": _records(plan.controls, "kind", _CONTROLS),
-        "regret": _regret(plan.regret),
+        "choices": _rows(plan.choices, "n"),
+        "rules": _rows(plan.rules, "rule"),
+        "controls": _rows(plan.controls, "kind"),
+        "regret": _rows(plan.regret, "option"),
         "decision": _decision(plan.decision),
         "timer": _timer(plan.timer_table),
-        "sensitivity": _records(plan.sensitivity, "input", _SENSITIVITY),
+        "sensitivity": _rows(plan.sensitivity, "input"),
         "season": _season(plan.season),
-        "economics": _economics(plan.economics),
+        "economics": _known("economics") | {"ways": ()} | dict(plan.economics),
         "budget": _budget(plan.economics.get("budget")),
-        "parts": _records(plan.parts, None, _PARTS),
-        "warnings": list(plan.warnings),
-        "cautions": list(plan.cautions),
-        "provenance": _anything(plan.provenance),
+        "parts": _rows(plan.parts),
+        "warnings": plan.warnings,
+        "cautions": plan.cautions,
+        "provenance": plan.provenance,
     }
+    document: dict[str, Any] = _shaped(values, RESULT)
+    return document
+
+
+def _shaped(value: Any, column: Column) -> Any:  # noqa: ANN401 - any value of a plan
+    """Return a value as its column declares it: parts in order, numbers rounded."""
+    if column.kind == "free":
+        return _anything(value)
+    if column.kind == "records":
+        return [_shaped(each, column._replace(kind="record")) for each in value]
+    if column.kind == "many":
+        return [_plain(each, column.of[0].decimals) for each in value]
+    if column.kind == "record" and value is not None:
+        return {part.name: _shaped(value[part.source], part) for part in column.of}
+    return _plain(value, column.decimals)
+
+
+def plan_schema() -> dict[str, Any]:
+    """Return the schema of `plan.json`.
+
+    Returns
+    -------
+    dict
+        JSON Schema, draft 2020-12: every value with its meaning and unit.
+
+    Examples
+    --------
+    >>> plan_schema()["properties"]["zones"]["items"]["properties"]["area_m2"]["description"]
+    'Area [m2]'
+    """
+    head = {"$schema": "https://json-schema.org/draft/2020-12/schema", "title": RESULT.name}
+    return head | _schema(RESULT)
+
+
+def _schema(column: Column) -> dict[str, Any]:
+    """Return what JSON Schema says of a value."""
+    unit = f" [{column.unit}]" if column.unit else ""
+    schema: dict[str, Any] = {"description": f"{column.says}{unit}"} if column.says else {}
+    if not {"enum", "const"} & set(column.rule):
+        kind = _TYPES[column.kind]
+        schema["type"] = [kind, "null"] if column.null else kind
+    if column.kind == "record":
+        schema["properties"] = {part.name: _schema(part) for part in column.of}
+        schema |= {"required": [part.name for part in column.of], "additionalProperties": False}
+    elif column.kind == "records":
+        schema["items"] = _schema(Column("", "record", column.each, of=column.of))
+    elif column.kind == "many":
+        schema["items"] = _schema(column.of[0])
+    return schema | dict(column.rule)
 
 
 def plan_bytes(plan: Plan) -> bytes:
@@ -200,10 +161,10 @@ def _property(plan: Plan) -> dict[str, Any]:
         "units": plan.settings.units,
         "crs": crs_name(site.source_crs),
         "working_crs": crs_name(site.crs),
-        "longitude": _plain(site.longitude, 8),
-        "latitude": _plain(site.latitude, 8),
-        "area_m2": _plain(site.boundary.area, 2),
-        "irrigated_area_m2": _plain(float(plan.zones["area_m2"].sum()), 2),
+        "longitude": site.longitude,
+        "latitude": site.latitude,
+        "area_m2": site.boundary.area,
+        "irrigated_area_m2": float(plan.zones["area_m2"].sum()),
         "season_start": "{:02d}-{:02d}".format(*season.start),
         "season_end": "{:02d}-{:02d}".format(*season.end),
     }
@@ -211,38 +172,25 @@ def _property(plan: Plan) -> dict[str, Any]:
 
 def _sensors(plan: Plan) -> list[dict[str, Any]]:
     """One record per sensor, with its threshold and its ties."""
-    decimals = 8 if plan.site.source_crs.is_geographic else 3
-    ties, reserves = _ties(plan, decimals), _reserves(plan, decimals)
-    records = []
-    for sensor_id, row in zip(plan.sensors.index, _rows(plan.sensors), strict=True):
-        records.append(
-            {"sensor_id": str(sensor_id)}
-            | _take(row, _SENSORS_HEAD)
-            | {"governs": [str(zone) for zone in row["governs"]], "control": row["control"]}
-            | {"hardware": row["hardware"]}
-            | {"x": _plain(row["source_x"], decimals), "y": _plain(row["source_y"], decimals)}
-            | {"lon": _plain(row["lon"], 8), "lat": _plain(row["lat"], 8)}
-            | _take(row, _SENSORS_TAIL)
-            | {"threshold": _threshold(row)}
-            | {"ties": ties.get(str(sensor_id), [])}
-            | {"reserves": reserves.get(str(sensor_id), [])}
-            | {"wire_m": _plain(row["wire_m"], 3), "trench_m": _plain(row["trench_m"], 3)}
-            | {
-                "link": str(row["link"]),
-                "gauge_awg": _plain(row["gauge_awg"], None),
-                "drop_v": _plain(row["drop_v"], 3),
-            }
-        )
+    ties, reserves = _ties(plan), _reserves(plan)
+    records = _rows(plan.sensors, "sensor_id")
+    for row in records:
+        tag = row["sensor_id"] = str(row["sensor_id"])
+        row.update(_at(plan, "source_x", "source_y", row["source_x"], row["source_y"]))
+        # No water content where, after commissioning, none is handed out.
+        row["threshold"] = row | ({"threshold_vwc": None} if row.get("threshold_withheld") else {})
+        row["ties"], row["reserves"] = ties.get(tag, []), reserves.get(tag, [])
     return records
 
 
-def _threshold(row: Mapping[Any, Any]) -> dict[str, Any]:
-    """Return a sensor's threshold; without a water content where none is handed out."""
-    found = {k: _plain(row[c], d) for k, (c, d) in _THRESHOLD.items()}
-    return found | ({"vwc": None} if row.get("threshold_withheld") else {})
+def _at(plan: Plan, x: str, y: str, east: float, north: float) -> dict[str, float]:
+    """Return a place in the property's own CRS, to a millimetre where it is one of lengths."""
+    if not plan.site.source_crs.is_geographic:
+        east, north = round(east, _METRES), round(north, _METRES)
+    return {x: east, y: north}
 
 
-def _ties(plan: Plan, decimals: int) -> dict[str, list[dict[str, Any]]]:
+def _ties(plan: Plan) -> dict[str, list[dict[str, Any]]]:
     """Tape distances by sensor; the fixed points in the property's CRS and in degrees."""
     frame = plan.ties
     if frame.empty:
@@ -252,25 +200,14 @@ def _ties(plan: Plan, decimals: int) -> dict[str, list[dict[str, Any]]]:
     )
     source, degrees = starts.to_crs(plan.site.source_crs), starts.to_crs(4326)
     found: dict[str, list[dict[str, Any]]] = {}
-    for place, row in enumerate(_rows(frame)):
-        here, wgs = source.iloc[place], degrees.iloc[place]
-        record = {
-            "tie": int(row["tie"]),
-            "distance_m": _plain(row["distance_m"], 5),
-            "from_kind": row["from_kind"],
-            "from_x": _plain(here.x, decimals),
-            "from_y": _plain(here.y, decimals),
-            "from_lon": _plain(wgs.x, 8),
-            "from_lat": _plain(wgs.y, 8),
-            "angle_deg": _plain(row["angle_deg"], 1),
-            "drms_m": _plain(row["drms_m"], 4),
-            "side": row.get("side"),
-        }
-        found.setdefault(str(row["sensor_id"]), []).append(record)
+    for row, here, wgs in zip(_rows(frame), source, degrees, strict=True):
+        row.update(_at(plan, "from_x", "from_y", here.x, here.y))
+        row.update(tie=int(row["tie"]), side=row.get("side"), from_lon=wgs.x, from_lat=wgs.y)
+        found.setdefault(str(row["sensor_id"]), []).append(row)
     return {key: sorted(rows, key=lambda tie: tie["tie"]) for key, rows in found.items()}
 
 
-def _reserves(plan: Plan, decimals: int) -> dict[str, list[dict[str, Any]]]:
+def _reserves(plan: Plan) -> dict[str, list[dict[str, Any]]]:
     """Return the reserve points by sensor, in the property's CRS and in degrees."""
     frame = plan.reserves
     if frame.empty:
@@ -278,42 +215,33 @@ def _reserves(plan: Plan, decimals: int) -> dict[str, list[dict[str, Any]]]:
     source, degrees = frame.geometry.to_crs(plan.site.source_crs), frame.geometry.to_crs(4326)
     how = {(tag, at.reserve): at for tag in plan.sensors.index for at in spares(plan, str(tag))}
     found: dict[str, list[dict[str, Any]]] = {}
-    for place, row in enumerate(_rows(frame)):
-        here, wgs = source.iloc[place], degrees.iloc[place]
+    for row, here, wgs in zip(_rows(frame), source, degrees, strict=True):
         spare = how[row["sensor_id"], int(row["reserve"])]
-        record = {
-            "reserve": int(row["reserve"]),
-            "x": _plain(here.x, decimals),
-            "y": _plain(here.y, decimals),
-            "lon": _plain(wgs.x, 8),
-            "lat": _plain(wgs.y, 8),
-            "expected_rank": _plain(row["expected_rank"], 4),
-            "p_driest_quarter": _plain(row["p_driest_quarter"], 4),
-            "p_wetter_half": _plain(row["p_wetter_half"], 4),
-            "setback_ratio": _plain(row["setback_ratio"], 3),
-            "binding_setback": row["binding_setback"],
-            "as_good": bool(row["as_good"]),
-            "distance_m": _plain(spare.distance_m, 5),
-            "bearing_deg": _plain(spare.bearing_deg, 1),
-            "side": spare.side,
-            "tapes": [
-                {"tie": tie, "distance_m": _plain(metres, 5), "clear": clear}
-                for tie, metres, clear in spare.tapes
-            ],
-        }
-        found.setdefault(str(row["sensor_id"]), []).append(record)
+        names = ("tie", "distance_m", "clear")
+        row.update(_at(plan, "x", "y", here.x, here.y))
+        row.update(
+            reserve=int(row["reserve"]),
+            lon=wgs.x,
+            lat=wgs.y,
+            as_good=bool(row["as_good"]),
+            distance_m=spare.distance_m,
+            bearing_deg=spare.bearing_deg,
+            side=spare.side,
+            tapes=[dict(zip(names, tape, strict=True)) for tape in spare.tapes],
+        )
+        found.setdefault(str(row["sensor_id"]), []).append(row)
     return {key: sorted(rows, key=lambda row: row["reserve"]) for key, rows in found.items()}
 
 
 def _zones(plan: Plan) -> list[dict[str, Any]]:
     """One record per hydrozone; the assumed values as a list."""
-    records = _records(plan.zones, "zone", _ZONES)
     area = dict(zip(plan.admissible["zone"], plan.admissible["area_m2"], strict=True))
-    for record, row in zip(records, _rows(plan.zones), strict=True):
-        record["admissible_m2"] = _plain(float(area.get(record["zone"], 0.0)), 2)
+    records = _rows(plan.zones, "zone")
+    for row in records:
         words = str(row["defaults"] or "").split(",")
-        record["need_shares"] = {cause: _plain(row[f"need_share_{cause}"], 4) for cause in CAUSES}
-        record["defaults"] = [word.strip() for word in words if word.strip()]
+        row["admissible_m2"] = float(area.get(row["zone"], 0.0))
+        row["defaults"] = [word.strip() for word in words if word.strip()]
+        row["need_shares"] = row
     return records
 
 
@@ -321,48 +249,40 @@ def _budget(budget: Mapping[str, Any] | None) -> dict[str, Any] | None:
     """Return the water budget, its zones as records; None where none was asked for."""
     if budget is None:
         return None
-    parts = [{"zone": z, "estimated_m3": _plain(v, 2)} for z, v in budget["zones"].items()]
-    return {name: _plain(budget[name], d) for name, d in _BUDGET.items()} | {"zones": parts}
-
-
-def _regret(regret: pd.DataFrame) -> list[dict[str, Any]]:
-    """Return one record per option, with its regret in each scenario."""
-    records = _records(regret, "option", _REGRET)
-    for record, each in zip(records, regret.get("by_scenario", ()), strict=True):
-        record["by_scenario"] = [_plain(value, 2) for value in each]
-    return records
+    parts = [{"zone": zone, "estimated_m3": used} for zone, used in budget["zones"].items()]
+    return dict(budget) | {"zones": parts}
 
 
 def _decision(facts: Mapping[str, Any]) -> dict[str, Any]:
     """Return how exact the choice is, and what each controller is fitted with."""
-    document = {key: _plain(facts.get(key), decimals) for key, decimals in _DECISION.items()}
-    fitted = facts.get("hardware", {})
-    homes = facts.get("tie_homes", {})
-    return document | {
-        "tie_numbers": [int(n) for n in facts.get("tie_numbers", ())],
-        "tie_homes": [{"zone": str(z), "as_good": list(others)} for z, others in homes.items()],
-        "hardware": [
-            {"controller": str(name), "hardware": str(kind)} for name, kind in fitted.items()
-        ],
-    }
+    fitted, homes = facts.get("hardware", {}), facts.get("tie_homes", {})
+    return (
+        _known("decision")
+        | dict(facts)
+        | {
+            "tie_numbers": [int(n) for n in facts.get("tie_numbers", ())],
+            "tie_homes": [{"zone": str(z), "as_good": others} for z, others in homes.items()],
+            "hardware": [
+                {"controller": str(name), "hardware": str(kind)} for name, kind in fitted.items()
+            ],
+        }
+    )
 
 
-def _economics(money: Mapping[str, Any]) -> dict[str, Any]:
-    """Return the money of the plan, and of every other way."""
-    document = {key: _plain(money.get(key), decimals) for key, decimals in _ECONOMICS.items()}
-    ways = [{k: _plain(way[k], d) for k, d in _WAYS.items()} for way in money.get("ways", ())]
-    return document | {"ways": ways}
+def _known(name: str) -> dict[str, Any]:
+    """Return the values of a record, none of them known."""
+    return dict.fromkeys(part.source for part in RESULT.part(name).of)
 
 
 def _timer(table: pd.DataFrame) -> list[dict[str, Any]]:
     """Return one record per valve, with its months in season."""
-    records = _records(table, "zone", _TIMER)
-    for record, row in zip(records, _rows(table), strict=True):
-        record["months"] = [
+    records = _rows(table, "zone")
+    for row in records:
+        row["months"] = [
             {
                 "month": month,
-                "percent": _plain(row[f"percent_{month}"], 0),
-                "run_minutes": _plain(row[f"run_minutes_{month}"], 2),
+                "percent": row[f"percent_{month}"],
+                "run_minutes": row[f"run_minutes_{month}"],
             }
             for month in range(1, 13)
             if row[f"percent_{month}"] > 0
@@ -372,44 +292,24 @@ def _timer(table: pd.DataFrame) -> list[dict[str, Any]]:
 
 def _season(season: pd.DataFrame) -> dict[str, Any]:
     """Mean and range over the years, and every year."""
-    document: dict[str, Any] = {
-        key: _range(season[column].to_numpy(dtype=float), _YEARS[column])
-        for key, column in _RANGES.items()
-    }
-    return document | {"years": _records(season, "year", _YEARS)}
+    parts = [part.source for part in RESULT.part("season").of if part.kind == "record"]
+    ranges = {name: _range(season[name].to_numpy(dtype=float)) for name in parts}
+    return ranges | {"years": _rows(season, "year")}
 
 
-def _range(values: np.ndarray[Any, Any], decimals: int | None) -> dict[str, Any] | None:
+def _range(values: np.ndarray[Any, Any]) -> dict[str, Any] | None:
     """Mean, least and most over the years; None where it is not known."""
     known = values[np.isfinite(values)]
     if known.size == 0:
         return None
-    return {
-        "mean": _plain(float(known.mean()), decimals),
-        "low": _plain(float(known.min()), decimals),
-        "high": _plain(float(known.max()), decimals),
-    }
+    return {"mean": float(known.mean()), "low": float(known.min()), "high": float(known.max())}
 
 
-def _records(frame: pd.DataFrame, index: str | None, columns: _Columns) -> list[dict[str, Any]]:
-    """Return a table as records, the index first."""
-    records = [_take(row, columns) for row in _rows(frame)]
-    if index is None:
-        return records
-    keys = [_plain(key, None) for key in frame.index]
-    return [{index: key} | record for key, record in zip(keys, records, strict=True)]
-
-
-def _rows(frame: pd.DataFrame) -> Iterable[Mapping[Hashable, Any]]:
-    """Yield rows as mappings; columns are read one by one, so that whole numbers stay whole."""
-    columns = {name: frame[name].tolist() for name in frame.columns if name != "geometry"}
-    for place in range(len(frame)):
-        yield {name: values[place] for name, values in columns.items()}
-
-
-def _take(row: Mapping[Hashable, Any], columns: _Columns) -> dict[str, Any]:
-    """Pick and clean some columns of a row."""
-    return {name: _plain(row[name], decimals) for name, decimals in columns.items()}
+def _rows(frame: pd.DataFrame, index: str | None = None) -> list[dict[str, Any]]:
+    """Return a table's rows, its index under a name; read by column, so that whole stays whole."""
+    columns: dict[str, Iterable[Any]] = {str(index): frame.index} if index else {}
+    columns |= {str(name): frame[name].tolist() for name in frame.columns if name != "geometry"}
+    return [dict(zip(columns, row, strict=True)) for row in zip(*columns.values(), strict=True)]
 
 
 def _plain(value: Any, decimals: int | None) -> Any:  # noqa: ANN401 - any cell of a table

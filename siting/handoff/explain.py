@@ -14,11 +14,11 @@ from rich.markup import escape
 from rich.table import Table
 
 from siting.errors import Fault, InputError
-from siting.handoff.document import SCHEMA_NAME
 from siting.handoff.facts import DECODER_WORDS, LINK_WORDS, chance_cell, hazard_name
 from siting.handoff.tables import choices, folded, valves
 from siting.handoff.text import depth, elide, run, tape
 from siting.planning.model import Plan
+from siting.planning.tables import SCHEMA_NAME
 from siting.units import UnitsName, figure, show
 
 _SCHEMA: Final = "siting-plan/"
@@ -48,7 +48,7 @@ def read_plan(path: Path | str) -> dict[str, Any]:
     Returns
     -------
     dict
-        As described in plan.schema.json, beside this module.
+        As `siting.handoff.plan_schema` describes it.
 
     Raises
     ------

@@ -51,6 +51,7 @@ from siting.handoff.overlays import crown_shapes
 from siting.handoff.text import clean, depth, elide, tape
 from siting.palette import INK, MARKS, NEED
 from siting.planning.model import Plan
+from siting.planning.tables import RESULT
 from siting.site.model import LocalGrid
 from siting.sun.model import SunShade
 from siting.units import FOOT_M, LENGTH_UNITS_M, UnitsName, show
@@ -275,49 +276,20 @@ def graduated(
     return _finish(root, "fill")
 
 
-# Our column -> the column in the file, units in the name; the order of the file.
-_ZONES: Final[Mapping[str, str]] = {
-    "zone": "zone", "valve": "valve", "controller": "controller", "plants": "plants",
-    "soil": "soil", "irrigation": "irrigation", "sensor_id": "sensor_id", "control": "control",
-    "need_score": "need_pct_d", "area_m2": "area_m2", "sun_hours": "sun_h_d",
-    "insolation": "sun_mj_m2_d", "sky_view": "sky_view", "plant_factor": "plant_fac",
-    "net_irrigation_mm": "net_irr_mm", "etc_peak_mm_d": "etc_mm_d", "root_depth_m": "root_m",
-    "taw_mm": "taw_mm", "raw_mm": "raw_mm", "precipitation_rate": "rate_mm_h",
-    "distribution_uniformity": "du", "run_time_factor": "run_factor", "run_minutes": "run_min",
-    "today_minutes": "today_min", "cycles": "cycles", "cycle_minutes": "cycle_min",
-    "soak_minutes": "soak_min", "events": "events", "today_events": "today_ev",
-    "water_m3": "water_m3", "today_m3": "today_m3", "stress_days": "stress_d",
-    "expected_rank": "exp_rank", "p_driest_quarter": "p_driest", "p_wetter_half": "p_wetter",
-    "defaults": "assumed",
-}  # fmt: skip
-_SENSORS: Final[Mapping[str, str]] = {
-    "sensor_id": "sensor_id", "zone": "zone", "valve": "valve", "controller": "controller",
-    "governs": "governs", "control": "control", "hardware": "hardware",
-    "depth_m": "depth_m", "depth_note": "depth_note",
-    "source_x": "x", "source_y": "y", "lon": "lon_deg", "lat": "lat_deg",
-    "expected_rank": "exp_rank", "p_driest_quarter": "p_driest", "p_wetter_half": "p_wetter",
-    "p_driest_quarter_tested": "p_tested", "application_note": "appl_note",
-    "setback_ratio": "set_ratio", "binding_setback": "set_tight", "setback_note": "set_note",
-    "reason": "reason", "zone_note": "zone_note",
-    "threshold_low_mm": "low_mm", "threshold_low_fraction": "low_frac",
-    "threshold_vwc": "vwc", "soak_wait_h": "soak_h", "threshold_note": "thr_note",
-    "wire_m": "wire_m", "trench_m": "trench_m",
-    "gauge_awg": "gauge_awg", "drop_v": "drop_v",
-}  # fmt: skip
+def gis_names(table: str, *names: str) -> dict[str, str]:
+    """Return column of a Plan's table -> its name in GIS layers, units in it; all or some."""
+    shown = RESULT.part(table).shown()
+    return {name: shown[name].gis for name in names or shown}
+
+
+_SENSORS: Final = RESULT.part("sensors")
+_TAG: Final = {"sensor_id": "sensor_id"}
+_TIES: Final = _TAG | {name: column.gis for name, column in _SENSORS.part("ties").shown().items()}
+_RESERVES: Final = _TAG | {
+    name: column.gis for name, column in _SENSORS.part("reserves").shown().items()
+}
 _WIRES: Final = {
     c: c for c in ("sensor_id", "controller", "kind", "conductors", "length_m", "crosses")
-}
-_TIES: Final = {c: c for c in ("sensor_id", "tie", "distance_m", "from_kind")} | {
-    "angle_deg": "angle_deg",
-    "drms_m": "drms_m",
-    "side": "side",
-}
-_RESERVES: Final = {c: c for c in ("sensor_id", "reserve")} | {
-    "expected_rank": "exp_rank",
-    "p_driest_quarter": "p_driest",
-    "p_wetter_half": "p_wetter",
-    "setback_ratio": "set_ratio",
-    "binding_setback": "set_tight",
 }
 _LINES: Final = {"utility": "utilities", "traffic": "paths"}
 _ADMISSIBLE: Final = {c: c for c in ("zone", "area_m2", "share")}
@@ -333,8 +305,8 @@ def package_layers(plan: Plan) -> dict[str, gpd.GeoDataFrame]:
     site = plan.site
     boundary = gpd.GeoDataFrame({"name": [site.name]}, geometry=[site.boundary], crs=site.crs)
     picked = {
-        "sensors": pick(plan.sensors.reset_index(), _SENSORS),
-        "hydrozones": pick(plan.zones.reset_index(), _ZONES),
+        "sensors": pick(plan.sensors.reset_index(), gis_names("sensors")),
+        "hydrozones": pick(plan.zones.reset_index(), gis_names("zones")),
         "wire_routes": pick(plan.wire_routes, _WIRES),
         "ties": pick(plan.ties, _TIES),
         "keepout": pick(_reasoned(plan), _KEEPOUT),

@@ -15,3 +15,6 @@ from .make import survey_property as survey_property
 from .model import Basis as Basis
 from .model import Plan as Plan
 from .model import Wording as Wording
+from .tables import RESULT as RESULT
+from .tables import SCHEMA_NAME as SCHEMA_NAME
+from .tables import Column as Column

@@ -134,9 +134,11 @@ def _empty(*columns: str) -> gpd.GeoDataFrame:
 class Plan:
     """Everything that was decided for a property. Writes nothing; `siting.handoff` does.
 
-    Every geometry is in the site's working CRS (metres). Units of the columns: `_m` metre, `_mm`
-    millimetre, `_m2`, `_m3`, `_d` day, `_min` minute, `_fraction` 0..1; costs in the user's
-    currency.
+    Every geometry is in the site's working CRS (metres). What a column of `zones`, `sensors`,
+    `choices`, `rules`, `controls`, `regret`, `timer_table`, `sensitivity`, `season`, `ties`,
+    `reserves` and `parts`, or a value of `decision` and `economics` means, and its unit, stands in
+    `siting.planning.tables.RESULT`, the page of results in the documentation; below is what the
+    tables have beyond it.
 
     Parameters
     ----------
@@ -145,77 +147,31 @@ class Plan:
     settings : PropertyFile
         What the user asked for.
     zones : GeoDataFrame
-        Index `zone` as in ``site.hydrozones``; columns valve, controller, plants, soil,
-        irrigation, area_m2, sun_hours (mean h/d over the season), insolation (season mean of
-        shaded global radiation, MJ m⁻² d⁻¹), sky_view (0..1), plant_factor (season
-        mean: ks x kd x establishment), ks, kd, establishment, kmc (microclimate factor in use),
-        kmc_computed (by the sun), kmc_range (str: its published class), kl (plant_factor x kmc),
-        need_score (% of RAW used per peak day),
-        need_share_sun, _plants, _soil, _roots, _slope, _application (their sum is 1; NaN where the
-        zone is no thirstier than an undemanding one), need_ratio (thirst over that of an
-        undemanding zone), need_words (str: the same in plain words), net_irrigation_mm (per
-        season), etc_peak_mm_d,
-        root_depth_m, taw_mm, raw_mm, precipitation_rate (mm/h), distribution_uniformity,
-        rain_share (0..1: rain that reaches the ground), sensor_id (its governor; "" for a
-        zone that keeps a programme of its own), control ("bypass", "on_demand" or "timer"),
-        run_time_factor (against
-        today's minutes; NaN without a timer), run_minutes (per event), today_minutes (NaN without
-        a timer), cycles (int), cycle_minutes, soak_minutes, events (mean per season),
-        today_events, water_m3 (mean per season), today_m3 (NaN without a timer), stress_days
-        (mean over its ground, in the worst season out of ten), stress_mean (of a season),
-        today_stress_days and today_stress_mean (the same under today's timer; NaN without one),
-        expected_rank, p_driest_quarter,
-        p_wetter_half (of its best point, see `sensors`), defaults (str: which values were assumed,
-        comma-separated), geometry.
+        Index `zone` as in ``site.hydrozones``; need_share_sun, _plants, _soil, _roots, _slope,
+        _application; defaults (str: comma-separated); geometry.
     sensors : GeoDataFrame
-        Index `sensor_id` ("S1", "S2", ... from north-west in reading order); columns zone, valve,
-        controller, governs (tuple of zones), control, hardware ("add_on" or "replacement"),
-        x, y (working CRS), source_x, source_y
-        (property CRS), lon, lat, depth_m, depth_note (str), expected_rank,
-        p_driest_quarter, p_wetter_half (of the ground where a sensor may lie, with everything
-        unknown in them, 0..1), p_driest_quarter_tested (after a can test; NaN where nothing is to
-        be gained), application_note (str: what the chances rest on), test_cans
-        (int: cans to place in a can test, or that were read; 0 where none would help),
-        setback_ratio (>= 1 when all setbacks are met), binding_setback (str),
-        setback_note (str: what gave way, or ""), reason (str, plain words: why here), zone_note
-        (str: why it is not in the thirstiest zone that it governs, or ""),
-        threshold_low_mm (depletion of the layer that the sensor reads at which watering is
-        allowed), threshold_low_fraction (of its available water depleted), threshold_step_vwc (how
-        far below field capacity, by volume), threshold_vwc (volumetric water content at the
-        threshold), soak_wait_h
-        (wait after soaking before the reading), threshold_note (str), threshold_withheld (str:
-        after commissioning, why no threshold is handed out, or ""; may be absent), wire_m (path
-        to its controller), trench_m (its share of the trench), gauge_awg (int: thinnest wire that
-        keeps the voltage, 0 where unknown), drop_v (voltage lost along it), link ("", "wireless",
-        or "decoder" where its lead ends in a valve box), geometry (Point).
+        Index `sensor_id` ("S1", "S2", ... from north-west in reading order); governs (tuple of
+        zones), x, y (working CRS), source_x, source_y (property CRS), threshold_low_mm,
+        threshold_low_fraction, threshold_step_vwc, threshold_vwc, threshold_note,
+        threshold_withheld (str: after commissioning, why no threshold is handed out, or ""; may be
+        absent), test_cans (int: cans to place in a can test, or that were read; 0 where none would
+        help), geometry (Point).
     choices : DataFrame
-        One row per allowed number of sensors, index `n` (1..max): feasible (bool), groups (str,
-        "S: A, B | ..."), used (sensors actually used), control, hardware (str, "controller: kind,
-        ..."), water_m3, cost_per_year (trench shared), stress_days, value_of_next (currency per
-        year, NaN on the last row or when not feasible) with value_of_next_low and
-        value_of_next_high (least and most over the scenarios), value_of_next_error (its standard
-        error), next_pays (share of the scenarios in which the next one pays), gap (proven, as a
-        share of the cost), verdict ("chosen", "as good", "dearer", "leaves a zone too dry"),
-        chosen (bool).
+        One row per allowed number of sensors, index `n` (1..max).
     rules : DataFrame
-        The plain way and the plain rules beside it, index `rule`: n, feasible, verdict (also
-        "breaks a setback"), water_m3, cost_per_year, stress_days.
+        The plain way and the plain rules beside it, index `rule`.
     wire_routes : GeoDataFrame
         Columns sensor_id, controller, kind ("trench" or "wire"), conductors (in it), length_m,
         crosses (str: "paving", "tree roots", "planted bed", comma-separated, or ""), paved_m,
         priced_m (metres of open trench of the same price), geometry (LineString).
     ties : GeoDataFrame
-        Columns sensor_id, tie (1..3), distance_m, from_kind ("building corner", ...), from_x,
-        from_y, angle_deg (crossing angle with tie 1; NaN on tie 1), drms_m (error expected), side
-        ("left" or "right" of the line from point 1 to point 2), offset (bool: the shortest tape
-        from a straight edge), geometry (LineString from the fixed point to the sensor).
+        Columns sensor_id, from_x, from_y (working CRS), offset (bool: the shortest tape from a
+        straight edge), geometry (LineString from the fixed point to the sensor).
     keepout : GeoDataFrame
         Columns hazard, setback_m, geometry: where a sensor must not be buried, by reason.
     reserves : GeoDataFrame
-        Columns sensor_id, reserve (1 or 2, best first), x, y (working CRS),
-        expected_rank, p_driest_quarter, p_wetter_half, setback_ratio, binding_setback, as_good
-        (bool: the map's own error cannot tell it from the sensor's point), geometry (Point): where
-        to dig when the shovel meets rock, at least 2 m from the sensor and from each other.
+        Columns sensor_id, x, y (working CRS), geometry (Point): where to dig when the shovel meets
+        rock, at least 2 m from the sensor and from each other.
     admissible : GeoDataFrame
         Columns zone, area_m2, share (of the zone), geometry: ground that meets every setback;
         zones without any are left out.
@@ -223,16 +179,12 @@ class Plan:
         Area rank of dryness among the admissible ground of each zone, mean over scenarios, NaN
         outside the zones; empty where it was not drawn.
     season : DataFrame
-        Index `year`; columns baseline_m3, plan_m3, saved_m3, saved_fraction, skipped_fraction
-        (the baseline and the saving NaN without a timer), stress_days, rain_mm, et0_mm.
+        Index `year`.
     economics : mapping
-        currency, capital, saved_per_year, saved_per_year_low, saved_per_year_high, payback_years,
-        payback_years_low, payback_years_high (None where they cannot be claimed), device,
-        installation, trench, wire (parts of the capital), claim (str: plain words), budget (the
-        published water budget that the user asked for, or None; see
-        `siting.water.zones.water_budget`).
+        With budget: the published water budget that the user asked for, or None; see
+        `siting.water.zones.water_budget`.
     parts : DataFrame
-        Parts list: item, quantity, unit, note.
+        Parts list.
     sun : SunShade
         Monthly sun, base scenario.
     dryness : ndarray, shape (rows, columns)
@@ -248,28 +200,17 @@ class Plan:
     provenance : mapping
         Inputs' sha256, versions, options.
     controls : DataFrame
-        Every kind of control beside the plan, index `kind`: sensors, hardware, water_m3,
-        cost_per_year (a timer's and a rain shut-off's is water alone; NaN without a price),
-        stress_days, within_limit (bool), chosen (bool).
+        Every kind of control beside the plan, index `kind`.
     regret : DataFrame
         What each number of sensors and each plain rule costs beyond the best of them, index
-        `option`: cost_per_year, regret_mean, regret_max, worst_scenario (int), by_scenario (tuple)
-        [currency per year].
+        `option`.
     timer_table : DataFrame
-        What to type into any timer, index `zone`: valve, controller, program (the sensor's tag),
-        control, days (str: on which it may start), run_minutes (whole), depth_mm, cycles,
-        cycle_minutes, soak_minutes, percent_1 to percent_12 (seasonal adjustment; 0 out of season),
-        run_minutes_1 to run_minutes_12, water_m3 and stress_days (as played).
+        What to type into any timer, index `zone`; percent_1 to percent_12 (seasonal adjustment; 0
+        out of season), run_minutes_1 to run_minutes_12.
     sensitivity : DataFrame
-        What moves the result, index `input`, the greatest swing first: low, high (str: the values
-        tried), value_low, value_high, value_base (of `measure`, in `unit`: currency or m3 a year,
-        of the printed sheet played with that input), payback_low, payback_high (years, NaN where it
-        never pays or is not claimed), stress_low, stress_high [d], swing, measure, unit.
+        What moves the result, index `input`, the greatest swing first.
     decision : mapping
-        How exact the choice is: gap, lower_bound, bound_share, trench_rounds, scenarios,
-        weather_years, exactness (str), hardware (controller -> kind), limits (zone -> d),
-        tie_numbers, tie_homes, next_worth, next_pays, waiting_worth (currency a year), plain_homes,
-        plain_drier (zone -> d).
+        How exact the choice is; with limits (zone -> d), plain_homes, plain_drier (zone -> d).
     basis : object
         What `siting.planning.make.replan` needs; not for reading.
     wordings : mapping of units to Wording

@@ -4,22 +4,17 @@ from __future__ import annotations
 
 import ast
 import functools
-import json
 import math
 import operator
-import warnings
 from collections.abc import Callable, Iterator, Mapping
-from pathlib import Path
 from typing import Any, Final
 
 import geopandas as gpd
 import numpy as np
 import pandas as pd
-import pyogrio
 import pyproj
 import shapely
 from numpy.typing import NDArray
-from pyogrio.errors import DataLayerError, DataSourceError
 
 from siting.arrays import Floats
 from siting.errors import Fault, InputError
@@ -27,9 +22,8 @@ from siting.portfolio.model import City
 from siting.site.crs import all_finite
 from siting.site.findings import nearest
 from siting.site.settings import LayerSource
+from siting.site.vector import Bounds, LayerPart
 
-Bounds = tuple[float, float, float, float]
-_PARQUET: Final = frozenset({".parquet", ".geoparquet"})
 #: Features that are looked at together.
 _AT_ONCE: Final = 200_000
 _METRES_PER_DEGREE: Final = 111_320.0
@@ -49,9 +43,10 @@ def boundary_table(city: City) -> tuple[list[str | None], Floats]:
 def _boundary(city: City) -> gpd.GeoDataFrame:
     """Read the ids and shapes of the boundary layer."""
     source = city.layers["boundary"]
-    frame = _read(source, "boundary", columns=[city.id_column])
+    layer = LayerPart(source, "boundary")
+    frame = layer.read(columns=[city.id_column])
     if city.id_column not in frame.columns:
-        names = ", ".join(_column_names(source, "boundary")) or "none"
+        names = ", ".join(layer.columns()) or "none"
         mend = "Correct id under [portfolio]."
         found = f'no column "{city.id_column}"'
         fault = Fault(source.path.name, found, f"one of {names}", mend, layer="boundary")
@@ -93,20 +88,20 @@ def layer_parts(city: City, name: str) -> Iterator[gpd.GeoDataFrame]:
 
     Of a layer that cannot be read nothing comes.
     """
-    source = city.layers[name]
+    layer = LayerPart(city.layers[name], name)
     try:
-        columns = [c for c in _column_names(source, name) if c == city.owner_column]
-        if _is_parquet(source.path):
-            yield _read(source, name)
+        columns = [c for c in layer.columns() if c == city.owner_column]
+        if layer.parquet:
+            yield layer.read()
             return
         first = 0
         while True:
-            part = _read(source, name, columns=columns, rows=(first, _AT_ONCE))
+            part = layer.read(columns=columns, rows=(first, _AT_ONCE))
             yield part
             first += _AT_ONCE
             if len(part) < _AT_ONCE:
                 return
-    except (InputError, DataSourceError, DataLayerError, OSError, ValueError):
+    except InputError:
         return
 
 
@@ -116,9 +111,10 @@ def column_values(city: City, column: str) -> set[str]:
     Result: empty when there is no such column.
     """
     source = city.layers.get("boundary")
-    if source is None or column not in _column_names(source, "boundary"):
+    layer = None if source is None else LayerPart(source, "boundary")
+    if layer is None or column not in layer.columns():
         return set()
-    frame = _read(source, "boundary", columns=[column], geometry=False)
+    frame = layer.read(columns=[column], geometry=False)
     return {text for value in frame[column].unique() if (text := _text(value)) is not None}
 
 
@@ -127,18 +123,13 @@ def slow_layers(city: City) -> tuple[str, ...]:
 
     Result: one note for each GeoParquet file without a bbox covering.
     """
-    notes = []
-    for path in sorted({layer.path for layer in city.layers.values()}):
-        try:
-            if not _is_parquet(path) or "covering" in _geo_column(path):
-                continue
-        except (ValueError, OSError):
-            continue  # told as a fault, by what reads it
-        notes.append(
-            f"{path.name} has no bbox covering, so that it is read whole for every tile: write it "
-            "with one (geopandas: write_covering_bbox=True), sorted along a Hilbert curve"
-        )
-    return tuple(notes)
+    layers = {source.path: LayerPart(source, name) for name, source in city.layers.items()}
+    return tuple(
+        f"{path.name} has no bbox covering, so that it is read whole for every tile: write it "
+        "with one (geopandas: write_covering_bbox=True), sorted along a Hilbert curve"
+        for path, layer in sorted(layers.items())
+        if layer.read_whole()
+    )
 
 
 def layer_crs(city: City) -> pyproj.CRS:
@@ -150,12 +141,9 @@ def layer_crs(city: City) -> pyproj.CRS:
     faults: list[Fault] = []
     for name, source in city.layers.items():
         try:
-            crs = _crs(source, name)
-        except (DataSourceError, DataLayerError, ValueError, OSError) as error:
-            if not source.optional:
-                text = str(error).splitlines()[0].replace(str(source.path), source.path.name)
-                mend = "Correct the name of the file or the layer."
-                faults.append(Fault(source.path.name, text, "a layer", mend, layer=name))
+            crs = LayerPart(source, name).crs()
+        except InputError as error:
+            faults += [] if source.optional else error.faults
             continue
         if crs is None:
             mend = "Assign the CRS in which it was drawn, in the GIS."
@@ -209,93 +197,11 @@ def read_window(
     columns: columns to read, all when not given. Result: None when an optional layer is not there.
     """
     try:
-        return _read(source, name, bounds=bounds, columns=columns)
+        return LayerPart(source, name).read(bounds=bounds, columns=columns)
     except InputError:
         if source.optional:
             return None
         raise
-
-
-def _read(
-    source: LayerSource,
-    name: str,
-    *,
-    bounds: Bounds | None = None,
-    columns: list[str] | None = None,
-    geometry: bool = True,
-    rows: tuple[int, int | None] = (0, None),
-) -> Any:  # noqa: ANN401  (a table without geometry is a DataFrame)
-    """Read a layer with GDAL, or a GeoParquet file by its bbox covering."""
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore")  # oddities of single fields, which are checked later
-        if _is_parquet(source.path):
-            return _read_parquet(source.path, bounds)
-        try:
-            return pyogrio.read_dataframe(
-                source.path,
-                layer=_chosen(source, name),
-                bbox=bounds,
-                columns=columns,
-                read_geometry=geometry,
-                skip_features=rows[0],
-                max_features=rows[1],
-            )
-        except (DataSourceError, DataLayerError, ValueError) as error:
-            text = str(error).splitlines()[0].replace(str(source.path), source.path.name)
-            mend = "Correct the name of the file or the layer."
-            raise InputError([Fault(source.path.name, text, "a layer", mend, layer=name)]) from None
-
-
-def _read_parquet(path: Path, bounds: Bounds | None) -> gpd.GeoDataFrame:
-    """Read a window of a GeoParquet file: by its bbox covering, or whole where it has none."""
-    if bounds is None:
-        return gpd.read_parquet(path)
-    try:
-        return gpd.read_parquet(path, bbox=bounds)
-    except ValueError:
-        return gpd.read_parquet(path).cx[bounds[0] : bounds[2], bounds[1] : bounds[3]]
-
-
-def _chosen(source: LayerSource, name: str) -> str:
-    """Return the layer to read: the one named, the only one, or the one under our name."""
-    if source.layer is not None:
-        return source.layer
-    inside = [str(row[0]) for row in pyogrio.list_layers(source.path)]
-    return inside[0] if len(inside) == 1 else name
-
-
-def _crs(source: LayerSource, name: str) -> Any:  # noqa: ANN401
-    if _is_parquet(source.path):
-        column = _geo_column(source.path)
-        # Without the key it is longitude and latitude, says GeoParquet 1.1; null is "not known".
-        return column.get("crs", "OGC:CRS84")
-    return pyogrio.read_info(source.path, layer=_chosen(source, name))["crs"]
-
-
-def _is_parquet(path: Path) -> bool:
-    return path.suffix.lower() in _PARQUET
-
-
-def _geo_column(path: Path) -> dict[str, Any]:
-    """Return what a GeoParquet file says of its geometry, without reading any."""
-    import pyarrow.parquet as pq  # noqa: PLC0415  (only where a file asks for it)
-
-    meta = pq.read_schema(path).metadata or {}
-    try:
-        geo = json.loads(meta[b"geo"])
-        return dict(geo["columns"][geo["primary_column"]])
-    except (KeyError, TypeError, ValueError) as error:
-        msg = "no GeoParquet: it does not say which column holds the shapes"
-        raise ValueError(msg) from error
-
-
-def _column_names(source: LayerSource, name: str) -> list[str]:
-    if _is_parquet(source.path):
-        import pyarrow.parquet as pq  # noqa: PLC0415  (only where a file asks for it)
-
-        return [str(column) for column in pq.read_schema(source.path).names]
-    fields = pyogrio.read_info(source.path, layer=_chosen(source, name))["fields"]
-    return [str(column) for column in fields]
 
 
 def _text(value: object) -> str | None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import errno
+import functools
 import hashlib
 import json
 import math
@@ -21,6 +22,7 @@ from shapely.geometry.base import BaseGeometry
 from siting.errors import Fault, SitingError
 from siting.files import atomic_path, write_text
 from siting.planning.model import Plan
+from siting.planning.tables import RESULT, Column
 from siting.portfolio.model import Tile
 
 #: Table -> rows, each a mapping of column to value.
@@ -31,6 +33,8 @@ _FLAG: Final = pa.bool_()
 _WHOLE: Final = pa.int64()
 _SHAPE: Final = pa.binary()
 _BOX: Final = pa.struct([(side, _REAL) for side in ("xmin", "ymin", "xmax", "ymax")])
+
+_PLACE: Final = (("bbox", _BOX), ("geometry", _SHAPE))
 
 
 def _schema(
@@ -47,8 +51,19 @@ def _schema(
     fields += [(name, _FLAG) for name in flags]
     fields += [(name, _WHOLE) for name in whole]
     fields += [(name, _REAL) for name in reals]
-    fields += [("bbox", _BOX), ("geometry", _SHAPE)] if shape else []
+    fields += _PLACE if shape else ()
     return pa.schema(fields)
+
+
+def _declared(*path: str, shape: bool = False) -> pa.Schema:
+    """Return the schema of a Plan's table: the columns that GIS layers have, under their own names.
+
+    path: where the table lies in plan.json.
+    """
+    table = functools.reduce(Column.part, path, RESULT)
+    kinds = {"number": _REAL, "whole": _WHOLE, "truth": _FLAG}
+    fields = [(name, kinds.get(column.kind, _TEXT)) for name, column in table.shown().items()]
+    return pa.schema([("property", _TEXT), *fields, *(_PLACE if shape else ())])
 
 
 #: Table -> its columns. Geometry is WKB in WGS 84 (longitude, latitude); units are in the names.
@@ -64,41 +79,10 @@ SCHEMAS: Final[Mapping[str, pa.Schema]] = {
         whole=("zones", "sensors", "faults"),
         shape=True,
     ),
-    "sensors": _schema(
-        (
-            "sensor_id", "zone", "valve", "controller", "governs", "control", "depth_note",
-            "binding_setback", "setback_note", "reason", "threshold_note", "application_note",
-        ),
-        (
-            "lon", "lat", "source_x", "source_y", "depth_m", "expected_rank", "p_driest_quarter",
-            "p_wetter_half", "setback_ratio", "threshold_low_mm",
-            "threshold_low_fraction", "threshold_vwc", "soak_wait_h", "wire_m", "trench_m",
-        ),
-        shape=True,
-    ),
-    "zones": _schema(
-        ("zone", "valve", "controller", "plants", "soil", "irrigation", "sensor_id", "control",
-         "defaults"),
-        (
-            "area_m2", "sun_hours", "insolation", "sky_view", "plant_factor", "need_score",
-            "etc_peak_mm_d", "root_depth_m", "taw_mm", "raw_mm", "precipitation_rate",
-            "distribution_uniformity", "net_irrigation_mm", "run_time_factor", "run_minutes",
-            "today_minutes", "cycles", "cycle_minutes", "soak_minutes", "events", "today_events",
-            "water_m3", "today_m3", "stress_days",
-        ),
-        shape=True,
-    ),
-    "choices": _schema(
-        ("groups", "control"),
-        ("used", "water_m3", "cost_per_year", "stress_days", "value_of_next"),
-        flags=("feasible", "chosen"),
-        whole=("n",),
-    ),
-    "seasons": _schema(
-        (),
-        ("baseline_m3", "plan_m3", "saved_m3", "stress_days", "rain_mm", "et0_mm"),
-        whole=("year",),
-    ),
+    "sensors": _declared("sensors", shape=True),
+    "zones": _declared("zones", shape=True),
+    "choices": _declared("choices"),
+    "seasons": _declared("season", "years"),
     "faults": _schema(
         ("reason", "file", "layer", "feature", "column", "found", "allowed", "mend"),
         (),

@@ -12,6 +12,7 @@ archive, which may unpack to any size, nor XML with entities of its own.
 
 from __future__ import annotations
 
+import json
 import shutil
 import sqlite3
 import struct
@@ -21,14 +22,14 @@ from collections.abc import Iterator
 from contextlib import closing, contextmanager
 from dataclasses import replace
 from pathlib import Path
-from typing import Final, NamedTuple
+from typing import Any, Final, NamedTuple
 
 import geopandas as gpd
 import pyogrio
 import shapely
 from pyogrio.errors import DataLayerError, DataSourceError, FeatureError, FieldError, GeometryError
 
-from siting.errors import Fault, limit
+from siting.errors import Fault, InputError, limit
 from siting.site.columns import COLUMNS, Layer, match_columns
 from siting.site.crs import is_placed
 from siting.site.findings import Findings, brief, nearest, some
@@ -289,14 +290,15 @@ MAY_NOT: Final = Refusal(
 )
 
 
-def refuse_vector(path: Path) -> Refusal | None:
+def refuse_vector(path: Path, *, whole: bool = True) -> Refusal | None:
     """Return why a file cannot be a layer, or None when a driver may open it.
 
-    Returns None when its first bytes are those of a format that is meant.
+    whole: whether all of it is to be read, so that its size counts. Returns None when its first
+    bytes are those of a format that is meant.
     """
     if path.is_dir():
         return None if path.suffix.lower() == ".gdb" else Refusal("a folder", "Name a file.")
-    basic = _size(path, "vector_mb")
+    basic = _size(path, "vector_mb" if whole else "")
     if basic is not None:
         return basic
     head = _read_bytes(path, _HEAD)
@@ -344,7 +346,7 @@ def _size(path: Path, key: str) -> Refusal | None:
     size = path.stat().st_size
     if size == 0:
         return Refusal("an empty file", "Export it again.")
-    if size > limit(key) * _MB:
+    if key and size > limit(key) * _MB:
         found = f"a file of {size / _MB:,.0f} MB (at most {limit(key):,.0f} MB)"
         return Refusal(found, "Clip the layer to the property and what stands around it.")
     return None
@@ -512,11 +514,9 @@ def _choose(
 ) -> str | None:
     """Return the layer to read: the one named, the only one, or the one under our name."""
     wanted = source.layer or name
-    if len(inside) == 1 and (source.layer is None or is_drawing(source.path)):
-        return inside[0]
-    loose = [layer for layer in inside if layer.strip().lower() == wanted.lower()]
-    if wanted in inside or loose:
-        return wanted if wanted in inside else loose[0]
+    chosen = _meant(name, source, inside)
+    if chosen is not None:
+        return chosen
     if source.optional:
         # A layer under a name much like ours is hardly meant to be left out.
         free = [layer for layer in inside if layer.lower() not in COLUMNS]
@@ -525,6 +525,15 @@ def _choose(
         return None
     _note_missing(name, file, wanted, inside, findings)
     return None
+
+
+def _meant(name: str, source: LayerSource, inside: list[str]) -> str | None:
+    """Return the layer that is meant, without a word where there is none."""
+    if len(inside) == 1 and (source.layer is None or is_drawing(source.path)):
+        return inside[0]
+    wanted = source.layer or name
+    loose = [layer for layer in inside if layer.strip().lower() == wanted.lower()]
+    return wanted if wanted in inside else next(iter(loose), None)
 
 
 def _note_missing(name: str, file: str, wanted: str, inside: list[str], findings: Findings) -> None:
@@ -678,3 +687,118 @@ def _check(layer: Layer, chosen: str, findings: Findings) -> Layer | None:
     frame = frame.rename_geometry("geometry") if frame.geometry.name != "geometry" else frame
     frame.index = frame.index.map(str).astype(object)
     return Layer(layer.name, layer.file, layer.source, frame, columns)
+
+
+Bounds = tuple[float, float, float, float]
+_PARQUET: Final = frozenset({".parquet", ".geoparquet"})
+
+
+class LayerPart:
+    """A layer of many properties, read in parts: its columns, its CRS, the rows of a window.
+
+    source: where it is; name: which of our layers. Whatever keeps it from being read is one
+    `InputError`: here too no driver opens a file that may lead to others.
+    """
+
+    def __init__(self, source: LayerSource, name: str) -> None:
+        self.source, self.name, self.path = source, name, source.path
+        self.parquet = self.path.suffix.lower() in _PARQUET
+
+    def columns(self) -> list[str]:
+        """Return the names of its columns."""
+        with self._readable():
+            if self.parquet:
+                return [str(column) for column in _parquet_schema(self.path).names]
+            return [str(field) for field in self._info()["fields"]]
+
+    def crs(self) -> Any:  # noqa: ANN401 - as the file has it
+        """Return what the file says of its CRS, None where it says nothing."""
+        with self._readable():
+            if self.parquet:
+                # Without the key it is longitude and latitude, says GeoParquet 1.1.
+                return _geo_column(self.path).get("crs", "OGC:CRS84")
+            return self._info()["crs"]
+
+    def read_whole(self) -> bool:
+        """Tell whether all of it is read for every window."""
+        try:
+            with self._readable():
+                return self.parquet and "covering" not in _geo_column(self.path)
+        except InputError:
+            return False  # told as a fault, by what reads it
+
+    def read(
+        self,
+        *,
+        bounds: Bounds | None = None,
+        columns: list[str] | None = None,
+        geometry: bool = True,
+        rows: tuple[int, int | None] = (0, None),
+    ) -> Any:  # noqa: ANN401 - a table without geometry is a DataFrame
+        """Read what touches a window, or some rows: the first of them, and how many."""
+        with self._readable():
+            if self.parquet:
+                return _parquet_rows(self.path, bounds)
+            return pyogrio.read_dataframe(
+                self.path,
+                layer=self._chosen(),
+                bbox=bounds,
+                columns=columns,
+                read_geometry=geometry,
+                skip_features=rows[0],
+                max_features=rows[1],
+            )
+
+    @contextmanager
+    def _readable(self) -> Iterator[None]:
+        """Refuse what no driver may open, and turn what reading fails with into words."""
+        refusal = None
+        if not self.parquet and self.path.exists():
+            refusal = refuse_vector(self.path, whole=False)
+        try:
+            if refusal is None:
+                with warnings.catch_warnings():
+                    # Oddities of single fields, which are checked later.
+                    warnings.simplefilter("ignore")
+                    yield
+        except (*_UNREAD, OSError) as error:
+            said = str(error).splitlines()[0].replace(str(self.path), self.path.name)
+            refusal = Refusal(said, "Correct the name of the file or the layer.")
+        if refusal is not None:
+            fault = Fault(self.path.name, refusal.found, "a layer", refusal.mend, layer=self.name)
+            raise InputError([fault])
+
+    def _info(self) -> dict[str, Any]:
+        return dict(pyogrio.read_info(self.path, layer=self._chosen()))
+
+    def _chosen(self) -> str:
+        """Return the layer to read; under our name where there are several, or there is none."""
+        inside = [str(row[0]) for row in pyogrio.list_layers(self.path)]
+        return _meant(self.name, self.source, inside) or self.source.layer or self.name
+
+
+def _parquet_schema(path: Path) -> Any:  # noqa: ANN401 - pyarrow is not typed
+    import pyarrow.parquet as pq  # noqa: PLC0415 - only where a file asks for it
+
+    return pq.read_schema(path)
+
+
+def _geo_column(path: Path) -> dict[str, Any]:
+    """Return what a GeoParquet file says of its geometry, without reading any."""
+    meta = _parquet_schema(path).metadata or {}
+    try:
+        geo = json.loads(meta[b"geo"])
+        return dict(geo["columns"][geo["primary_column"]])
+    except (KeyError, TypeError, ValueError) as error:
+        msg = "no GeoParquet: it does not say which column holds the shapes"
+        raise ValueError(msg) from error
+
+
+def _parquet_rows(path: Path, bounds: Bounds | None) -> gpd.GeoDataFrame:
+    """Read a window of a GeoParquet file: by its bbox covering, or whole where it has none."""
+    if bounds is None:
+        return gpd.read_parquet(path)
+    try:
+        return gpd.read_parquet(path, bbox=bounds)
+    except ValueError:
+        return gpd.read_parquet(path).cx[bounds[0] : bounds[2], bounds[1] : bounds[3]]

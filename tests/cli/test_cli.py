@@ -237,4 +237,3 @@ def test_wheel_carries_the_demo(tmp_path):
         names = set(wheel.namelist())
     assert "siting/_demo/campus/property.toml" in names
     assert "siting/_demo/yard/property.toml" in names
-    assert "siting/handoff/plan.schema.json" in names

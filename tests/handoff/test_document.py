@@ -10,7 +10,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from siting.handoff.document import SCHEMA_NAME, _plain, crs_name, plan_document, write_json
+from siting.handoff.document import _plain, crs_name, plan_document, write_json
+from siting.planning.tables import SCHEMA_NAME
 from tests.plan_factory import HOSTILE, make_plan
 from tests.plan_schema import schema
 from tests.some import some

@@ -10,6 +10,8 @@ from siting.portfolio.extract import extract, open_window, strays
 from siting.portfolio.run import run_portfolio
 from siting.portfolio.source import cut_tiles, index_of, open_source
 from siting.portfolio.store import read_table
+from siting.site.settings import LayerSource
+from siting.site.vector import LayerPart
 from tests.small_city import copy_city, read_layers, small_city, write_layers
 
 
@@ -151,3 +153,12 @@ def test_coordinates_that_do_not_exist_cost_their_own_property_only(own, tmp_pat
     assert said.pop(spoilt) == "input"
     assert "planned" in said.values()
     assert "error" not in said.values()
+
+
+def test_no_driver_opens_a_layer_that_reads_other_files(tmp_path):
+    away = tmp_path / "zones.vrt"
+    away.write_text('<OGRVRTDataSource><OGRVRTLayer name="zones"/></OGRVRTDataSource>', "utf-8")
+    layer = LayerPart(LayerSource(away), "hydrozones")
+    for read in (layer.read, layer.columns, layer.crs):
+        with pytest.raises(InputError, match="a virtual layer"):
+            read()
