@@ -16,6 +16,7 @@ from siting.decide.decision import Decided, as_watering
 from siting.decide.governors import todays_timer
 from siting.decide.money import Capital, payback_years, water_cost
 from siting.decide.sheet import play_sheet
+from siting.season.controls import CONTROLS
 from siting.season.events import Watering, rain_shutoff, schedule_stress
 from siting.season.scheduling import cycle_and_soak
 from siting.site.settings import Control, PropertyFile
@@ -94,23 +95,19 @@ def _sensor_kinds(decided: Decided, options: Options, control: Control) -> list[
     The plan's own kind stands with what its sheet does; the others as they were tried.
     """
     decision = decided.decision
-    wanted = (
-        ("bypass, one sensor on each controller's common wire", ("bypass",), 1),
-        ("bypass, a sensor per zone or group", ("bypass",), None),
-        ("on-demand", ("on_demand",), None),
-    )
+    wanted = [(*row, word) for word, kind in CONTROLS.items() for row in kind.compared]
     most = max(control.max_sensors, decision.choice.n)
     rows = []
-    for name, kinds, each in wanted:
-        if not set(kinds) <= set(options.pool.kind):
+    for name, each, word in wanted:
+        if word not in options.pool.kind:
             continue
         candidates: Candidates = replace(
-            options.candidates(kinds=kinds), equipment=options.equipment(most=each)
+            options.candidates(kinds=(word,)), equipment=options.equipment(most=each)
         )
         choice = choose_sensors(candidates, max_sensors=most, curve=False).rows[-1]
         choice = options.priced(choice, options.prices.connection)
         mine = {options.pool.kind[j] for j in decision.choice.sensors}
-        if each is None and mine == set(kinds):
+        if each is None and mine == {word}:
             choice = decision.choice
         within = choice.feasible and bool(
             np.all(options.zone_stress(choice) <= options.pool.limit + 1e-9)
@@ -126,7 +123,7 @@ def _sensor_kinds(decided: Decided, options: Options, control: Control) -> list[
                 "cost_per_year": choice.cost,
                 "stress_days": options.stress_days(choice),
                 "within_limit": within,
-                "chosen": each is None and mine == set(kinds),
+                "chosen": each is None and mine == {word},
             }
         )
         if rows[-1]["chosen"]:

@@ -39,6 +39,7 @@ from siting.decide.choose import (
 )
 from siting.decide.governors import Governors
 from siting.errors import PlanError
+from siting.season.controls import CONTROLS
 from siting.site.settings import CONTROL_KINDS, Hardware
 from siting.wire.routes import TrenchNetwork
 
@@ -628,7 +629,8 @@ def _plain_way(options: Options) -> Choice | None:
     Its sensor lies in the thirstiest turf with open ground (in the thirstiest zone where there is
     no turf); what drips, and what the sensor would leave too dry, keeps its own programme.
     """
-    priced = options.candidates(kinds=("bypass",), habit=True)
+    usual = [word for word, kind in CONTROLS.items() if kind.interrupts]
+    priced = options.candidates(kinds=usual, habit=True)
     pool, zones = options.pool, len(options.zones)
     own = priced.cost[np.arange(len(priced.zone)), priced.zone]
     controller, names = controllers_of(options.zones)

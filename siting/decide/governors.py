@@ -20,6 +20,7 @@ from typing import Final
 import numpy as np
 
 from siting.arrays import Flags, Floats, Ints
+from siting.season.controls import CONTROLS
 from siting.season.events import (
     RootZone,
     Search,
@@ -162,7 +163,7 @@ def on_their_own(
 class Governors:
     """Sensors that could be: a zone and a setting each, G in all.
 
-    kind: "bypass" or "on_demand"; zone (G,): position of the sensor's zone; low (G,): share of the
+    kind: word of its control; zone (G,): position of the sensor's zone; low (G,): share of the
     layer's water gone from which an event runs; days (G,): which set of days of the schedule; habit
     (G,): whether today's minutes and days stay as they are; minutes (G, Z): minutes of an event of
     each zone under each, 0 where it cannot follow [min]; stress_days (G, Z): in the worst season
@@ -424,10 +425,7 @@ def _pooled(
     days = np.concatenate([own.days for own in kept])
     rows, names = [], []
     for kind in kinds:
-        # On demand may start on every day that rules allow; a module leaves any days to the timer.
-        able = np.arange(zone.size)
-        if kind == "on_demand":
-            able = np.flatnonzero((days == trial.schedule.every) & ~habit)
+        able = CONTROLS[kind].able(days, habit, every=trial.schedule.every)
         rows.append(able)
         names += [kind] * able.size
     at = np.concatenate(rows) if rows else np.empty(0, np.int64)

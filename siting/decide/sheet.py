@@ -48,7 +48,7 @@ class Sheet:
     sensors : tuple of int
         Chosen candidates of the decision's pool.
     kind : dict of int to str
-        Candidate -> "bypass" or "on_demand".
+        Candidate -> word of its kind of control.
     home : dict of int to int
         Candidate -> zone of the sensor.
     low : dict of int to float

@@ -19,6 +19,7 @@ from siting.handoff.tables import choices, folded, valves
 from siting.handoff.text import depth, elide, run, tape
 from siting.planning.model import Plan
 from siting.planning.tables import SCHEMA_NAME
+from siting.season.controls import CONTROLS
 from siting.units import UnitsName, figure, show
 
 _SCHEMA: Final = "siting-plan/"
@@ -501,9 +502,7 @@ def _wire(plan: Plan, row: pd.Series[Any]) -> str:
 def _threshold_line(row: pd.Series[Any]) -> str:
     """Return the threshold as the share of available water that is used."""
     low = f"{figure(100 * float(row['threshold_low_fraction']))} % used"
-    if row["control"] == "bypass":
-        return f"skip until {low}"
-    return f"start at {low}"
+    return CONTROLS[str(row["control"])].line.format(low)
 
 
 def _runs(plan: Plan, row: pd.Series[Any]) -> str:

@@ -35,6 +35,7 @@ from siting.handoff.tables import (
 )
 from siting.handoff.text import depth, tape
 from siting.planning.model import Plan, Wording
+from siting.season.controls import CONTROLS
 from siting.units import Quantity, UnitsName, show
 
 if TYPE_CHECKING:
@@ -47,10 +48,6 @@ Pair = str | list[str]
 Row = tuple[str, Pair]
 _SYSTEMS: Final[tuple[UnitsName, ...]] = ("metric", "us")
 _TIGHT = "\N{NO-BREAK SPACE}"
-_CONTROL = {
-    "bypass": "bypass: a timed event is skipped while the soil is wetter than the threshold",
-    "on_demand": "on demand: starts at the low threshold and stops at the high one",
-}
 
 
 def both(value: float, quantity: Quantity, *, us: int | None = None, si: int | None = None) -> Pair:
@@ -157,7 +154,7 @@ def sensor_rows(plan: Plan, sensor_id: str) -> list[Row]:
         ("Valve", _valve(sensor)),
         ("Governs zones", governs),
         ("Depth", fill("{}; {}", burial(sensor["depth_m"]), str(sensor["depth_note"]))),
-        ("Control", _CONTROL.get(str(sensor["control"]), words(sensor["control"]))),
+        ("Control", CONTROLS[str(sensor["control"])].does),
         ("Hardware", hardware_words(sensor["hardware"])),
         ("Why here", _why(plan, sensor_id)),
         ("Dryness", _dryness(sensor)),
@@ -536,9 +533,7 @@ def sensor_steps(sensor: pd.Series[Any]) -> list[Pair]:
             both(sensor["threshold_low_mm"], "depth"),
         )
     )
-    if sensor["control"] == "bypass":
-        return [*steps, "While it is wetter than that, a timed event is skipped."]
-    return [*steps, "Drier than that, watering starts, for the minutes of the timer table."]
+    return [*steps, CONTROLS[str(sensor["control"])].seen]
 
 
 def tie_rows(ties: pd.DataFrame) -> list[list[Pair]]:

@@ -81,6 +81,7 @@ from siting.handoff.tables import choices
 from siting.handoff.text import clean, depth, elide, money, number, percent, run, tape
 from siting.palette import INK, MARKS, NEED, ramp_colour
 from siting.planning.model import Plan
+from siting.season.controls import CONTROLS
 from siting.units import FOOT_M, Quantity, UnitsName, show, unit_label
 
 _OFFICE_NAME: Final = 40
@@ -1122,9 +1123,7 @@ def threshold_steps(plan: Plan, row: Mapping[str, Any]) -> list[str]:
     able = (
         f"A sensor that is not sure to {sure} points by volume once it is set does not belong here."
     )
-    if row["control"] == "bypass":
-        return [*steps, f"Set the threshold {below}. While it is wetter, events are skipped.", able]
-    return [*steps, f"Set watering to start {below}, for the minutes of the timer page.", able]
+    return [*steps, CONTROLS[str(row["control"])].step.format(below), able]
 
 
 def _blanks(plan: Plan, sensor_id: str, row: Mapping[str, Any]) -> list[tuple[str, str]]:

@@ -67,6 +67,7 @@ from siting.planning.tables import (
     zone_table,
 )
 from siting.planning.words import passed, wordings
+from siting.season.controls import CONTROLS
 from siting.season.schedule import watering_days
 from siting.site.model import Site
 from siting.site.property import changed_property, read_property
@@ -482,11 +483,9 @@ def assumptions(settings: PropertyFile, defaults: pd.Series[str]) -> tuple[str, 
             + (", so no saving is claimed" if settings.water.bills is None else "")
             + ", and every day may be watered"
         )
-    if "on_demand" in settings.control.kinds and settings.control.allowed_days is None:
-        notes.append(
-            "on-demand control may water on any day of the season; where local rules name the "
-            "days, give [control] allowed_days"
-        )
+    if settings.control.allowed_days is None:
+        free = (CONTROLS[word].free_days for word in settings.control.kinds)
+        notes += [note for note in free if note]
     if settings.water.tiers:
         notes.append(
             "the price of water rises in steps: sensors are chosen at its average over the plants' "

@@ -26,6 +26,7 @@ from siting.decide.decision import Decided
 from siting.decide.sheet import Sheet, Simulated
 from siting.place.placement import Placement
 from siting.place.rank import Chances
+from siting.season.controls import CONTROLS
 from siting.season.scheduling import (
     cycle_and_soak,
     run_minutes,
@@ -148,6 +149,7 @@ def many(name: str, says: str, one: Column, gis: str = "") -> Column:
     return Column(name, "many", says, of=(one,), gis=gis)
 
 
+_KINDS: Final = " or ".join(CONTROLS)
 #: What is expected of a place's rank.
 _CHANCES: Final = (
     number("expected_rank", "0..1", 4,
@@ -220,9 +222,7 @@ RESULT: Final = record(
         text("valve", "Valve of that zone", "valve", null=True),
         text("controller", "Controller it is wired to", "controller", null=True),
         many("governs", "Zones whose watering it decides", text("", "Name of a zone"), "governs"),
-        text("control",
-            "bypass: one threshold, a scheduled event is skipped when wetter; on_demand: a low "
-            "and a high threshold", "control"),
+        text("control", "; ".join(kind.does for kind in CONTROLS.values()), "control"),
         text("hardware",
             "What its controller is fitted with: add_on (a module beside the timer) or "
             "replacement (a timer with sensor inputs)", "hardware"),
@@ -369,7 +369,7 @@ RESULT: Final = record(
         text("sensor_id",
             "Its governor; empty for a zone that keeps a programme of its own, without a sensor",
             "sensor_id", null=True),
-        text("control", "bypass, on_demand, or timer without a sensor", "control", null=True),
+        text("control", f"{_KINDS}; timer without a sensor", "control", null=True),
         number("run_time_factor", "1", 3,
             "Run time against today's; null without a timer", "run_factor"),
         number("run_minutes", "min", 1, "Run time per event", "run_min"),
@@ -409,7 +409,7 @@ RESULT: Final = record(
         truth("feasible", "Whether the cap on stress days can be met", "feasible"),
         text("groups", "Which sensor governs which zones", "groups", null=True),
         whole("used", "Sensors actually used", "used", null=True),
-        text("control", "bypass or on_demand", "control", null=True),
+        text("control", _KINDS, "control", null=True),
         text("hardware", "What each controller is fitted with, as controller: kind", null=True),
         number("water_m3", "m3", 4, "Water per season, mean", "water_m3"),
         number("cost_per_year", "currency", 2, "Water and sensors per year", "cost_per_year"),
@@ -495,7 +495,7 @@ RESULT: Final = record(
         text("valve", "Valve", null=True),
         text("controller", "Controller", null=True),
         text("program", "Sensor whose program it runs in"),
-        text("control", "bypass or on_demand"),
+        text("control", _KINDS),
         text("days", "Days on which the program may start", null=True),
         number("run_minutes", "min", 1, "Run time at 100 %, whole minutes"),
         number("depth_mm", "mm", 2, "What that applies"),
@@ -507,7 +507,8 @@ RESULT: Final = record(
             "Stress days in the worst season with the seasonal adjustment"),
         records("months", "Months in season", "One month", (
             whole("month", "1 to 12"),
-            number("percent", "%", 0, "Seasonal adjustment; for on-demand what to expect"),
+            number("percent", "%", 0,
+                "Seasonal adjustment; where the reading starts the water, what to expect"),
             number("run_minutes", "min", 2,
                 "Minutes at 100 % times percent, which is what was simulated"),
         )),

@@ -1,3 +1,4 @@
+from .controls import CONTROLS as CONTROLS
 from .events import RootZone as RootZone
 from .events import Search as Search
 from .events import Watering as Watering

@@ -10,6 +10,7 @@ import math
 from dataclasses import dataclass
 from typing import Final
 
+from siting.season.controls import CONTROLS
 from siting.units import UnitsName, show
 
 #: One inch [m].
@@ -280,8 +281,8 @@ def threshold_note(
 
     Parameters
     ----------
-    control : {"bypass", "on_demand"}
-        Kind of control.
+    control : str
+        Word of the kind of control.
     soak_wait_hours : float
         How long this soil drains to field capacity [h].
     low_fraction : float
@@ -308,6 +309,4 @@ def threshold_note(
     place = "at that reading" if low_fraction <= 0 else f"at {left:.0f} % of available water"
     if low_fraction > 0 and math.isfinite(step_vwc):
         place = f"{100 * step_vwc:.1f} points by volume below it, {place}"
-    if control == "bypass":
-        return f"{reading} Set the threshold {place}: wetter, the scheduled event is skipped."
-    return f"{reading} Start watering {place}, for the minutes on the sheet."
+    return f"{reading} {CONTROLS[control].note.format(place)}"

@@ -8,6 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from siting.season.controls import CONTROLS
 from siting.season.scheduling import (
     DEPTHS,
     cycle_and_soak,
@@ -16,7 +17,7 @@ from siting.season.scheduling import (
     threshold_note,
     threshold_vwc,
 )
-from siting.site.settings import PLANTS
+from siting.site.settings import CONTROL_KINDS, PLANTS
 
 INCH = 25.4
 
@@ -135,3 +136,11 @@ def test_threshold_notes_say_how_to_set_it():
     demand = threshold_note("on_demand", soak_wait_hours=48, low_fraction=0.4, step_vwc=0.06)
     assert "Start watering 6.0 points by volume below it, at 60 % of available water" in demand
     assert "for the minutes on the sheet" in demand
+
+
+def test_every_kind_of_control_is_told_in_full():
+    assert tuple(CONTROLS) == CONTROL_KINDS
+    for kind in CONTROLS.values():
+        assert all((kind.name, kind.does, kind.seen, kind.compared))
+        for template in (kind.note, kind.step, kind.line):
+            assert template.format("at 60 %").count("at 60 %") == 1
