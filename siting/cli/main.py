@@ -36,6 +36,7 @@ from siting.cli.start import register_start
 from siting.errors import SitingError
 from siting.extensions import GROUPS, Extension, ExtensionError, find_extension, list_extensions
 from siting.files import written_files
+from siting.handoff.formats import FORMATS, formats
 
 if TYPE_CHECKING:
     from siting.planning.make import Survey
@@ -537,15 +538,15 @@ def _export(extension: Extension, plan: Plan, folder: Path, taken: set[str]) -> 
         return [Path(shutil.move(path, folder / path.name)) for path in files]
 
 
-online_option = click.option(
-    "--online-map",
-    is_flag=True,
-    help="Also write map-online.html, whose background comes from the network when it is opened: "
-    "the servers of the tiles then learn where the property is.",
-)
-dxf_option = click.option(
-    "--dxf", is_flag=True, help='Also write plan.dxf for drawing programs (needs "siting[dxf]").'
-)
+def format_options(command: Callable[..., Any]) -> Callable[..., Any]:
+    """Give a command an option for every output format that is written only when asked."""
+    for form in reversed(FORMATS):
+        if form.option:
+            flag = f"--{form.option.replace('_', '-')}"
+            command = click.option(flag, is_flag=True, help=form.says)(command)
+    return command
+
+
 fetch_option = click.option(
     "--fetch-weather",
     is_flag=True,
@@ -609,8 +610,7 @@ def check(property_file: Path, fetch_weather: bool, as_json: bool) -> None:
 @main.command()
 @property_argument
 @out_option
-@online_option
-@dxf_option
+@format_options
 @click.option(
     "--set",
     "changes",
@@ -661,8 +661,7 @@ def plan(
     show_default=True,
     help="Which bundled property.",
 )
-@online_option
-@dxf_option
+@format_options
 @threads_option
 @json_option
 def demo(folder: Path, name: str, as_json: bool, **options: Any) -> None:  # noqa: ANN401
@@ -690,8 +689,8 @@ def _plan_and_write(
     **options: bool,
 ) -> None:
     """Run the main job and show its result."""
-    from siting.handoff.bundle import NAMES, write_bundle
-    from siting.handoff.results import OPTIONAL, claim_results, results_lock
+    from siting.handoff.bundle import write_bundle
+    from siting.handoff.results import claim_results, results_lock
     from siting.planning.make import input_files, read_inputs
     from siting.planning.make import plan as make_plan
 
@@ -699,13 +698,13 @@ def _plan_and_write(
         if report is not None:
             report("Reading", 0, 1)
         settings, site, climate = read_inputs(property_file, fetch=fetch_weather, changes=changes)
-        wanted = dict(zip(OPTIONAL, (options.get("online_map"), options.get("dxf")), strict=True))
-        names = [*NAMES, *(name for name in OPTIONAL if wanted[name])]
+        also = [form.option for form in FORMATS if options.get(form.option)]
+        names = [name for form in formats(also) for name in form.names]
         kept = claim_results(folder, names, input_files(settings, site))
         result = make_plan(site, climate, settings, threads=threads, progress=report)
         exported = Exports(exporters, result, folder)
         written = write_bundle(
-            result, folder, source=property_file, more=exported.write, progress=report, **options
+            result, folder, also=also, source=property_file, more=exported.write, progress=report
         )
     show(result, written, (*kept, *exported.warnings))
 

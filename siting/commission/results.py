@@ -30,8 +30,9 @@ from siting.commission.record import (
 )
 from siting.errors import Fault, InputError
 from siting.files import file_digest, write_bytes, write_text
-from siting.handoff.bundle import NAMES, write_bundle
+from siting.handoff.bundle import write_bundle
 from siting.handoff.document import plan_bytes
+from siting.handoff.formats import NAMES
 from siting.handoff.results import claim_results, property_of, results_lock
 from siting.planning.make import plan as make_plan
 from siting.planning.make import read_inputs

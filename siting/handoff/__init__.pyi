@@ -1,4 +1,3 @@
-from .bundle import NAMES as NAMES
 from .bundle import verify_results as verify_results
 from .bundle import write_bundle as write_bundle
 from .bundle import write_score as write_score
@@ -19,7 +18,9 @@ from .figures import plot_choices as plot_choices
 from .figures import plot_dryness as plot_dryness
 from .figures import plot_season as plot_season
 from .figures import plot_zones as plot_zones
-from .results import OPTIONAL as OPTIONAL
+from .formats import FORMATS as FORMATS
+from .formats import NAMES as NAMES
+from .formats import formats as formats
 from .results import claim_results as claim_results
 from .results import property_of as property_of
 from .results import results_lock as results_lock

@@ -5,9 +5,10 @@ from __future__ import annotations
 import contextlib
 import json
 import sqlite3
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
+from itertools import groupby
 from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import Any, Final
@@ -17,8 +18,8 @@ import pyogrio.errors
 
 from siting.errors import Fault, InputError, SitingError
 from siting.files import SOURCE, atomic_path, file_digest, written_files
-from siting.handoff.document import write_json
 from siting.handoff.explain import read_plans
+from siting.handoff.formats import FORMATS, formats
 from siting.handoff.gisfiles import (
     Bands,
     add_styles,
@@ -28,31 +29,18 @@ from siting.handoff.gisfiles import (
     pick,
     sun_bands,
     write_bands,
-    write_dxf,
-    write_gis,
 )
-from siting.handoff.readingsheet import write_readings
-from siting.handoff.results import OPTIONAL, new_results, property_of, results_lock
-from siting.handoff.sheets import write_sheets
-from siting.handoff.webmap import write_map
+from siting.handoff.results import new_results, property_of, results_lock
 from siting.palette import NEED, SUN
 from siting.planning.make import Survey, input_files, plan_property
 from siting.planning.model import Plan
-
-#: What is always written.
-NAMES: Final = (
-    "crew.pdf", "dryness.tif", "map.html", "plan.gpkg", "plan.json", "rank.tif",
-    "readings-cans.csv", "readings-zones.csv", "readings.csv", "readings.xlsx",
-    "sensors.csv", "sensors.geojson", "sensors.gpx", "sensors.kml", "sun-hours.tif",
-)  # fmt: skip
 
 
 def write_bundle(
     plan: Plan,
     folder: Path,
     *,
-    online_map: bool = False,
-    dxf: bool = False,
+    also: Collection[str] = (),
     source: Path | None = None,
     more: Callable[[Path], None] | None = None,
     progress: Callable[[str, int, int], None] | None = None,
@@ -70,10 +58,10 @@ def write_bundle(
     folder : Path
         Made if need be. Files that an earlier run wrote are replaced (those that were changed since
         are kept aside), all others are left alone.
-    online_map : bool
-        Also write map-online.html, which fetches a base map from the network when it is opened.
-    dxf : bool
-        Also write plan.dxf; needs the extra `dxf`.
+    also : collection of str
+        Formats that are only written when asked: "online_map" for map-online.html, which fetches a
+        base map from the network when it is opened; "dxf" for plan.dxf, which needs the extra
+        `dxf`.
     source : Path, optional
         The property file, or its folder, for ``source.json``.
     more : callable, optional
@@ -94,28 +82,21 @@ def write_bundle(
     """
     report = progress or (lambda *_: None)
     target = Path(folder)
+    wanted = formats(also)
+    stages = list(dict.fromkeys(form.stage for form in FORMATS))
     with (
         results_lock(target),
         _in_words(target),
         new_results(target, source=source, inputs=input_files(plan.settings, plan.site)) as scratch,
     ):
-        report("Writing map", 0, 4)
-        write_map(plan, scratch / "map.html")
-        if online_map:
-            write_map(plan, scratch / "map-online.html", online=True)
-        report("Writing crew sheet", 1, 4)
-        write_sheets(plan, scratch / "crew.pdf")
-        report("Writing GIS and GPS files", 2, 4)
-        write_gis(plan, scratch)
-        write_readings(plan, scratch)
-        if dxf:
-            write_dxf(plan, scratch / "plan.dxf")
-        report("Writing plan.json", 3, 4)
-        write_json(plan, scratch / "plan.json")
+        for stage, forms in groupby(wanted, lambda form: form.stage):
+            report(stage, stages.index(stage), len(stages))
+            for form in forms:
+                form.write(plan, scratch)
         if more is not None:
             more(scratch)
         names = sorted(path.name for path in scratch.iterdir() if path.is_file())
-    report("Done", 4, 4)
+    report("Done", len(stages), len(stages))
     return tuple(target / name for name in names)
 
 
@@ -215,13 +196,12 @@ def verify_results(
     path = _property(place, recorded, property_file, nearby)
     changes = recorded.get("changes", {})
     plan = plan_property(path, threads=threads, progress=progress, changes=changes)
-    optional = {name: (place / name).exists() for name in OPTIONAL}
+    also = [f.option for f in FORMATS if f.option and (place / f.names[0]).exists()]
     with TemporaryDirectory(prefix="siting-verify-") as scratch:
         written = write_bundle(
             plan,
             Path(scratch) / "again",
-            online_map=optional["map-online.html"],
-            dxf=optional["plan.dxf"],
+            also=also,
             progress=progress,
         )
         same = [

@@ -30,10 +30,9 @@ from siting.files import (
     write_text,
     written_files,
 )
+from siting.handoff.formats import OPTIONAL
 from siting.handoff.readingsheet import is_filled
 
-#: Results that a run writes only when asked; an older one must not stand beside newer results.
-OPTIONAL: Final = ("map-online.html", "plan.dxf")
 #: Where files of ours go that somebody changed, before new ones take their place ...
 KEPT: Final = "kept"
 #: ... and sheets that a crew filled in.

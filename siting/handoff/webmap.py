@@ -664,6 +664,11 @@ def write_map(plan: Plan, path: Path | str, *, online: bool = False) -> Path:
     return write_text(path, map_html(plan, online=online))
 
 
+def write_online_map(plan: Plan, path: Path | str) -> Path:
+    """Write a plan as a map whose background comes from the network when it is opened."""
+    return write_map(plan, path, online=True)
+
+
 def map_html(plan: Plan, *, online: bool = False) -> str:
     """Return a plan as one self-contained interactive map.
 

@@ -21,8 +21,9 @@ from click.testing import CliRunner
 from siting.cli.main import main
 from siting.errors import SitingError
 from siting.files import scratch_folder
-from siting.handoff import bundle, results
+from siting.handoff import gisfiles, results
 from siting.handoff.bundle import verify_results, write_bundle
+from siting.handoff.formats import NAMES
 from siting.handoff.results import new_results, results_lock
 from tests.plan_factory import make_plan
 from tests.small_property import write_property
@@ -246,9 +247,15 @@ def test_writers_errors_are_told_in_words(tmp_path, monkeypatch):
         msg = "database is locked"
         raise sqlite3.OperationalError(msg)
 
-    monkeypatch.setattr(bundle, "write_gis", locked)
+    monkeypatch.setattr(gisfiles, "write_gis", locked)
     with pytest.raises(SitingError, match=r"database is locked\. Earlier results are untouched"):
         write_bundle(make_plan(), tmp_path / "out")
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_a_format_that_there_is_not_is_refused(tmp_path):
+    with pytest.raises(SitingError, match="scroll"):
+        write_bundle(make_plan(), tmp_path / "out", also=["scroll"])
     assert list(tmp_path.iterdir()) == []
 
 
@@ -291,7 +298,7 @@ def test_a_drawing_that_nobody_asked_for_is_the_users_own(tmp_path):
 def test_what_was_written_is_listed_and_what_was_changed_since_is_kept(tmp_path):
     out = tmp_path / "out"
     written = write_bundle(make_plan(), out)
-    assert tuple(path.name for path in written) == bundle.NAMES
+    assert tuple(path.name for path in written) == NAMES
     listed = json.loads((out / "source.json").read_text("utf-8"))["files"]
     assert listed == {path.name: sums(out)[path] for path in written}
     (out / "sensors.csv").write_text("with my notes", encoding="utf-8")

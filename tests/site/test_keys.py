@@ -127,6 +127,20 @@ def test_the_documentation_lists_every_key_and_the_pages_name_no_other():
         assert not table or table in tables, name
 
 
+def test_the_readmes_keys_stand_in_their_table_with_their_defaults():
+    text = (ROOT / "README.md").read_text("utf-8")
+    told = []
+    for row in re.findall(r"^\| `\[(\w+)\] (\w+)`(.*)\|$", text, re.MULTILINE):
+        name, written, meaning = row
+        table, one = next((t, k) for t, k in EVERY if t.name == name and written in k.factors)
+        told += [
+            (one.written(table.default(one)).strip('"'), value)
+            for value in re.findall(r"([\w.]+)`?,? where not given", meaning)
+        ]
+    assert len(told) >= 2
+    assert [known for known, _ in told] == [value for _, value in told]
+
+
 def test_changing_a_key_removes_what_may_not_stand_beside_it(tmp_path):
     text = BARE + '[timer]\ndays = ["Mon"]\ndepth_mm = { "_1" = 8 }\n[water]\nprice = 2\n'
     settings = read_property(write(tmp_path, text))

@@ -1,0 +1,84 @@
+"""The files of the hand-off, one row each: who writes them, and what asks for them."""
+
+from __future__ import annotations
+
+import pkgutil
+from collections.abc import Callable, Collection
+from pathlib import Path
+from typing import TYPE_CHECKING, Final, NamedTuple
+
+from siting.errors import SitingError
+
+if TYPE_CHECKING:
+    from siting.planning.model import Plan
+
+
+class Format(NamedTuple):
+    """One output format.
+
+    names: files that it writes; stage: what is told meanwhile; writer: function of a plan and of
+    where its file (or, of several, their folder) lies, as module:name, imported when it is used;
+    option: its word on the command line and in `write_bundle`, empty for what is always written;
+    says: what that option adds.
+    """
+
+    names: tuple[str, ...]
+    stage: str
+    writer: str
+    option: str = ""
+    says: str = ""
+
+    def write(self, plan: Plan, folder: Path) -> None:
+        """Write its files into a folder."""
+        writer: Callable[[Plan, Path], object] = pkgutil.resolve_name(self.writer)
+        writer(plan, folder / self.names[0] if len(self.names) == 1 else folder)
+
+
+_MAP: Final = "Writing map"
+_GIS: Final = "Writing GIS and GPS files"
+FORMATS: Final = (
+    Format(("map.html",), _MAP, "siting.handoff.webmap:write_map"),
+    Format(
+        ("map-online.html",),
+        _MAP,
+        "siting.handoff.webmap:write_online_map",
+        "online_map",
+        "Also write map-online.html, whose background comes from the network when it is opened: "
+        "the servers of the tiles then learn where the property is.",
+    ),
+    Format(("crew.pdf",), "Writing crew sheet", "siting.handoff.sheets:write_sheets"),
+    Format(
+        ("plan.gpkg", "sensors.geojson", "sensors.gpx", "sensors.kml", "sensors.csv",
+         "dryness.tif", "rank.tif", "sun-hours.tif"),
+        _GIS,
+        "siting.handoff.gisfiles:write_gis",
+    ),
+    Format(
+        ("readings.csv", "readings-zones.csv", "readings-cans.csv", "readings.xlsx"),
+        _GIS,
+        "siting.handoff.readingsheet:write_readings",
+    ),
+    Format(
+        ("plan.dxf",),
+        _GIS,
+        "siting.handoff.gisfiles:write_dxf",
+        "dxf",
+        'Also write plan.dxf for drawing programs (needs "siting[dxf]").',
+    ),
+    Format(("plan.json",), "Writing plan.json", "siting.handoff.document:write_json"),
+)  # fmt: skip
+
+
+def formats(also: Collection[str] = ()) -> list[Format]:
+    """Return the formats to write: those that always are, and those asked for by their option."""
+    unknown = set(also) - {form.option for form in FORMATS}
+    if unknown:
+        msg = f"no output format is asked for by {', '.join(sorted(unknown))}"
+        raise SitingError(msg)
+    return [form for form in FORMATS if not form.option or form.option in also]
+
+
+#: What is always written.
+NAMES: Final = tuple(sorted(name for form in FORMATS if not form.option for name in form.names))
+#: Results that a run writes only when asked; an older one must not stand beside newer results.
+OPTIONAL: Final = tuple(name for form in FORMATS if form.option for name in form.names)
