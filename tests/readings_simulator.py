@@ -14,7 +14,7 @@ import pandas as pd
 
 from siting.climate.readers import daily_from_normals
 from siting.commission.signal import Expected
-from siting.water.soil import SOIL_CLASSES
+from siting.site.handbook import SOIL_CLASSES
 from tests.small_property import NORMALS
 
 FAULTS = (

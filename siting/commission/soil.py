@@ -16,41 +16,12 @@ from siting.commission.readings import Readings, time_of
 from siting.errors import Fault, InputError
 from siting.planning.model import Basis, Plan
 from siting.season.scheduling import DeviceReading, threshold_vwc
+from siting.site.handbook import SOIL_CLASSES
 from siting.site.model import Site
 from siting.units import UnitsName, show
 from siting.water.heads import low_quarter_uniformity
 from siting.water.soil import MOST_CLAY, jar_test, texture_class
 
-
-@dataclass(frozen=True)
-class TextureRange:
-    """Range of field capacity of one texture class [m³/m³], and its source.
-
-    low, high: bounds of the range [m³/m³]; reference: published source, with its table.
-    """
-
-    low: float
-    high: float
-    reference: str
-
-
-_TABLE_19: Final = "FAO-56 Table 19"
-_SAXTON: Final = "Saxton & Rawls 2006 Table 3, give or take 0.06"
-#: Published field capacity of each texture class.
-FIELD_CAPACITY_RANGES: Final = {
-    "sand": TextureRange(0.07, 0.17, _TABLE_19),
-    "loamy sand": TextureRange(0.11, 0.19, _TABLE_19),
-    "sandy loam": TextureRange(0.18, 0.28, _TABLE_19),
-    "loam": TextureRange(0.20, 0.30, _TABLE_19),
-    "silt loam": TextureRange(0.22, 0.36, _TABLE_19),
-    "silt": TextureRange(0.28, 0.36, _TABLE_19),
-    "silty clay loam": TextureRange(0.30, 0.37, _TABLE_19),
-    "silty clay": TextureRange(0.30, 0.42, _TABLE_19),
-    "clay": TextureRange(0.32, 0.40, _TABLE_19),
-    "sandy clay loam": TextureRange(0.21, 0.33, _SAXTON),
-    "clay loam": TextureRange(0.30, 0.42, _SAXTON),
-    "sandy clay": TextureRange(0.30, 0.42, _SAXTON),
-}
 #: A sensor that is not calibrated to the soil is off by this much [m³/m³]; common practice.
 _UNCALIBRATED: Final = 0.04
 #: Between two readings six hours or more apart, the plateau may fall by this share of the available
@@ -104,7 +75,9 @@ def matching_textures(vwc: float) -> tuple[str, ...]:
     ('sand',)
     """
     return tuple(
-        name for name, held in FIELD_CAPACITY_RANGES.items() if held.low <= vwc <= held.high
+        name
+        for name, soil in SOIL_CLASSES.items()
+        if soil.capacities.low <= vwc <= soil.capacities.high
     )
 
 
@@ -342,7 +315,7 @@ def _texture(reading: float, vwc: float, unit: str, soil: str) -> tuple[bool, tu
             f"{middle:g} kPa."
         )
         return fits, (soil,) if fits else (), words
-    held = FIELD_CAPACITY_RANGES[soil]
+    held = SOIL_CLASSES[soil].capacities
     textures = matching_textures(vwc)
     said = f"{100 * vwc:.1f} %"
     span = f"{100 * held.low:.0f} to {100 * held.high:.0f} % ({held.reference})"

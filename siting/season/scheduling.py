@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from typing import Final
 
 from siting.season.controls import CONTROLS
+from siting.site.handbook import PLANT_KINDS
 from siting.units import UnitsName, show
 
 #: One inch [m].
@@ -50,19 +51,8 @@ _ORNAMENTAL = SensorDepth(
 _DEEP = SensorDepth(
     1 / 2, 12 * INCH_M, 24 * INCH_M, "deep-rooted: 12 to 24 in{}, in the root zone", "300 to 600 mm"
 )
-#: The rule of each plant type; see `siting.site.settings.PLANTS`.
-DEPTHS: Final[dict[str, SensorDepth]] = {
-    "cool_season_turf": _TURF,
-    "warm_season_turf": _TURF,
-    "groundcover": _ORNAMENTAL,
-    "shrubs": _ORNAMENTAL,
-    "trees": _DEEP,
-    "perennials": _ORNAMENTAL,
-    "annuals": _ORNAMENTAL,
-    "vegetables": _ORNAMENTAL,
-    "desert_plants": _DEEP,
-    "mixed": _ORNAMENTAL,
-}
+#: The rule of each kind of planting, see `siting.site.handbook.PlantKind`.
+DEPTHS: Final = {"turf": _TURF, "ornamentals": _ORNAMENTAL, "deep-rooted": _DEEP}
 #: How thick sod is laid (common practice, no source) [m].
 SOD_M: Final = 1 * INCH_M
 #: Thresholds are handed out in whole steps of this, by volume: about what a display of whole or
@@ -148,7 +138,7 @@ def sensor_depth(
     >>> sensor_depth("cool_season_turf", root_depth_m=0.30, new_sod=True)[0]
     0.0254
     """
-    rule = DEPTHS[plants]
+    rule = DEPTHS[PLANT_KINDS[plants].buried]
     if new_sod and rule is _TURF:
         beside = "" if units == "us" else " (25 mm)"
         return NEW_SOD_M, (

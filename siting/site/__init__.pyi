@@ -10,6 +10,8 @@ from .findings import brief as brief
 from .findings import is_plain as is_plain
 from .findings import nearest as nearest
 from .findings import some as some
+from .handbook import PLANT_KINDS as PLANT_KINDS
+from .handbook import SOIL_CLASSES as SOIL_CLASSES
 from .model import HeightRaster as HeightRaster
 from .model import LocalGrid as LocalGrid
 from .model import Site as Site

@@ -14,6 +14,7 @@ from functools import cache
 from pathlib import Path
 from typing import Any, Final, NamedTuple
 
+from siting.site.handbook import PLANT_KINDS, SOIL_CLASSES
 from siting.site.toml import Key
 from siting.units import FOOT_M, GALLON_M3, INCH_MM, LENGTH_UNITS_M, UnitsName
 
@@ -23,33 +24,9 @@ WEATHER_FORMATS: Final = ("daily", "ghcn", "tmy2", "tmy3", "epw", "psm3", "norma
 WEATHER_SOURCES: Final = ("nasa_power", "acis_prism")
 #: What a plan is for: as today, or every zone within its limit.
 AIMS: Final = ("as_today", "within_limit")
-PLANTS: Final = (
-    "cool_season_turf",
-    "warm_season_turf",
-    "groundcover",
-    "shrubs",
-    "trees",
-    "perennials",
-    "annuals",
-    "vegetables",
-    "desert_plants",
-    "mixed",
-)
+PLANTS: Final = tuple(PLANT_KINDS)
 #: USDA texture classes.
-SOILS: Final = (
-    "sand",
-    "loamy sand",
-    "sandy loam",
-    "loam",
-    "silt loam",
-    "silt",
-    "sandy clay loam",
-    "clay loam",
-    "silty clay loam",
-    "sandy clay",
-    "silty clay",
-    "clay",
-)
+SOILS: Final = tuple(SOIL_CLASSES)
 #: Published sets of monthly turf coefficients, by where they were measured.
 TURF_TABLES: Final = ("florida", "south_florida", "california", "arizona", "new_mexico")
 IRRIGATION: Final = ("spray", "rotor", "rotary_nozzle", "impact", "bubbler", "drip")

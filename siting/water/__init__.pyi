@@ -17,7 +17,6 @@ from .plants import factor_class as factor_class
 from .reference_et import EtoTerms as EtoTerms
 from .reference_et import eto_terms as eto_terms
 from .soil import MOST_CLAY as MOST_CLAY
-from .soil import SOIL_CLASSES as SOIL_CLASSES
 from .soil import jar_test as jar_test
 from .soil import texture_class as texture_class
 from .zones import MONTH_COLUMNS as MONTH_COLUMNS

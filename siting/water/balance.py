@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from siting.arrays import Floats
+from siting.site.handbook import SOIL_CLASSES
 
 #: Share of ETo below which a day's rain is ignored, FAO-56 chapter 8.
 _IGNORED_RAIN: Final = 0.2
@@ -145,12 +146,6 @@ _INCH_MM: Final = 25.4
 #: Lawns in good condition by hydrologic soil group: USDA TR-55 Table 2-2a, open space with grass on
 #: more than 75 % (seen quoted).
 CURVE_NUMBERS: Final = {"A": 39.0, "B": 61.0, "C": 74.0, "D": 80.0}
-#: Group by texture: USDA TR-55 Appendix A, for disturbed soils (from memory).
-HYDROLOGIC_GROUPS: Final = {
-    "sand": "A", "loamy sand": "A", "sandy loam": "A", "silt loam": "B", "loam": "B", "silt": "B",
-    "sandy clay loam": "C", "clay loam": "D", "silty clay loam": "D", "sandy clay": "D",
-    "silty clay": "D", "clay": "D",
-}  # fmt: skip
 #: What leaves hold of a day's rain by default: common practice, no source.
 INTERCEPTION_MM: Final = 1.0
 
@@ -170,14 +165,14 @@ def curve_number(soil_class: str) -> float:
 
     References
     ----------
-    See `CURVE_NUMBERS` and `HYDROLOGIC_GROUPS`.
+    See `CURVE_NUMBERS`, and the groups of `siting.site.handbook.SOIL_CLASSES`.
 
     Examples
     --------
     >>> curve_number("loam")
     61.0
     """
-    return CURVE_NUMBERS[HYDROLOGIC_GROUPS[soil_class]]
+    return CURVE_NUMBERS[SOIL_CLASSES[soil_class].group]
 
 
 def rain_runoff(rain: ArrayLike, number: ArrayLike) -> Floats:

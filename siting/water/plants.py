@@ -10,6 +10,7 @@ from numpy.typing import ArrayLike
 
 from siting.arrays import Floats
 from siting.errors import Fault, InputError
+from siting.site.handbook import PLANT_KINDS
 from siting.site.settings import PLANTS
 
 _MONTHS: Final = 12
@@ -81,61 +82,6 @@ TURF_TABLES: Final = {
         "warm_season_turf": "warm_season_new_mexico",
     },
 }
-
-
-@dataclass(frozen=True)
-class PlantKind:
-    """What a plant word of the property file stands for.
-
-    factor_humid, factor_arid: plant factor of established plantings in humid and in hot arid
-    climates, that of turf is the yearly mean, its months are in `TURF_FACTORS` [-]; root_depth_m:
-    depth that irrigation keeps wet [m]; depletion_fraction: share of the available water that may
-    be used before stress, at ETc 5 mm/d [-]; reference: where the numbers come from; turf_humid,
-    turf_arid: which of `TURF_FACTORS` gives the months.
-    """
-
-    factor_humid: float
-    factor_arid: float
-    root_depth_m: float
-    depletion_fraction: float
-    reference: str
-    turf_humid: str | None = None
-    turf_arid: str | None = None
-
-
-_S623: Final = "Plant factor: ANSI/ASABE S623.1"
-_HALF: Final = "Depletion 50 %, common landscape practice; root depth: common practice, no source."
-_TURF_ROOTS: Final = (
-    "Depletion: FAO-56 Table 22. Root depth 0.30 m (12 in): common practice for irrigated lawns, "
-    "no source; FAO-56 Table 22 gives 0.5-1.0 m for roots that nothing holds back."
-)
-#: Every plant word. S623.1 was seen quoted for turf and woody plants, the rest is from memory.
-PLANT_KINDS: Final = {
-    "cool_season_turf": PlantKind(
-        0.80, 0.80, 0.30, 0.40, f"{_S623} 0.8. {_TURF_ROOTS}",
-        "cool_season_california", "cool_season_california",
-    ),
-    "warm_season_turf": PlantKind(
-        0.60, 0.60, 0.30, 0.50, f"{_S623} 0.6. {_TURF_ROOTS}",
-        "warm_season_s623", "warm_season_california",
-    ),
-    "groundcover": PlantKind(0.7, 0.5, 0.30, 0.5, f"{_S623}, woody 0.7 humid, 0.5 dry. {_HALF}"),
-    "shrubs": PlantKind(0.7, 0.5, 0.45, 0.5, f"{_S623}, woody 0.7 humid, 0.5 dry. {_HALF}"),
-    "trees": PlantKind(0.7, 0.5, 0.60, 0.5, f"{_S623}, woody 0.7 humid, 0.5 dry. {_HALF}"),
-    "perennials": PlantKind(0.5, 0.5, 0.30, 0.5, f"{_S623} 0.5 (from memory). {_HALF}"),
-    "annuals": PlantKind(
-        0.8, 0.8, 0.20, 0.4,
-        f"{_S623} 0.8 (from memory). Depletion 40 % and root depth: common practice, no source.",
-    ),
-    "vegetables": PlantKind(
-        1.0, 1.0, 0.30, 0.3,
-        f"{_S623} 1.0 (from memory); food plants lie outside its scope. Depletion 30 % as "
-        "FAO-56 Table 22 has it for small vegetables "
-        "(from memory); root depth: common practice, no source.",
-    ),
-    "desert_plants": PlantKind(0.3, 0.3, 0.60, 0.5, f"{_S623} 0.3 (from memory). {_HALF}"),
-    "mixed": PlantKind(0.7, 0.5, 0.40, 0.5, f"Taken as woody plants, no source. {_HALF}"),
-}  # fmt: skip
 
 
 def turf_table(plants: str, *, hot_arid: bool = False, choice: str | None = None) -> str | None:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Final, NamedTuple
 
 import numpy as np
@@ -10,6 +9,7 @@ from numpy.typing import ArrayLike
 
 from siting.arrays import Floats
 from siting.errors import Fault, InputError
+from siting.site.handbook import SOIL_CLASSES
 
 _INCH_MM: Final = 25.4
 _WHOLE: Final = 100.0
@@ -19,68 +19,6 @@ ORGANIC_MATTER: Final = 2.5
 MOST_CLAY: Final = 60.0
 #: Upper limits of the first three slope classes of the surface accumulation [%].
 SLOPE_LIMITS: Final = (3.0, 6.0, 12.0)
-_TABLE_19: Final = "FC, WP: within the ranges of FAO-56 Table 19. "
-_SAXTON: Final = "FC, WP: Saxton & Rawls 2006, Table 3 (FAO-56 Table 19 does not have it). "
-_INTAKE: Final = (
-    "Basic intake and surface accumulation: the values of the irrigation scheduling standard for "
-    "{} as found in public code, not the standard itself. "
-)
-_DRAIN: Final = "Drain time: common practice, no source."
-
-
-@dataclass(frozen=True)
-class SoilClass:
-    """What a texture class stands for when nothing better is known.
-
-    field_capacity, wilting_point: volumetric water content [m³/m³]; intake_rate: basic intake rate
-    [mm/h]; accumulation: water that may stand on the surface before it runs off, on slopes of up to
-    3, 6, 12 and above 12 % [mm]; drain_hours: from a soaking to field capacity [h]; reference:
-    where the numbers come from.
-    """
-
-    field_capacity: float
-    wilting_point: float
-    intake_rate: float
-    accumulation: tuple[float, float, float, float]
-    drain_hours: float
-    reference: str
-
-
-# Intake [in/h] and allowable surface accumulation by slope [in] of the seven published classes.
-_SURFACE: Final = {
-    "sand": (0.60, (0.40, 0.35, 0.30, 0.25)),
-    "loamy sand": (0.50, (0.36, 0.30, 0.26, 0.22)),
-    "sandy loam": (0.40, (0.33, 0.29, 0.24, 0.20)),
-    "loam": (0.35, (0.30, 0.25, 0.21, 0.17)),
-    "clay loam": (0.20, (0.26, 0.22, 0.18, 0.15)),
-    "silty clay": (0.15, (0.23, 0.19, 0.16, 0.13)),
-    "clay": (0.10, (0.20, 0.15, 0.10, 0.10)),
-}
-
-
-def _soil(fc: float, wp: float, surface: str, drain_hours: float, held: str) -> SoilClass:
-    """Build a class from its hydraulic values and the published class whose surface it takes."""
-    rate, standing = _SURFACE[surface]
-    a, b, c, d = (round(value * _INCH_MM, 4) for value in standing)
-    reference = held + _INTAKE.format(surface) + _DRAIN
-    return SoilClass(fc, wp, round(rate * _INCH_MM, 4), (a, b, c, d), drain_hours, reference)
-
-
-#: The USDA texture classes.
-SOIL_CLASSES: Final = {
-    "sand": _soil(0.12, 0.045, "sand", 24.0, _TABLE_19),
-    "loamy sand": _soil(0.15, 0.06, "loamy sand", 24.0, _TABLE_19),
-    "sandy loam": _soil(0.23, 0.11, "sandy loam", 48.0, _TABLE_19),
-    "loam": _soil(0.26, 0.12, "loam", 48.0, _TABLE_19),
-    "silt loam": _soil(0.30, 0.15, "loam", 48.0, _TABLE_19),
-    "silt": _soil(0.32, 0.15, "loam", 48.0, _TABLE_19),
-    "sandy clay loam": _soil(0.27, 0.17, "clay loam", 48.0, _SAXTON),
-    "clay loam": _soil(0.36, 0.22, "clay loam", 72.0, _SAXTON),
-    "silty clay loam": _soil(0.34, 0.20, "clay loam", 72.0, _TABLE_19),
-    "sandy clay": _soil(0.36, 0.25, "silty clay", 72.0, _SAXTON),
-    "silty clay": _soil(0.37, 0.22, "silty clay", 72.0, _TABLE_19),
-    "clay": _soil(0.37, 0.22, "clay", 72.0, _TABLE_19),
-}
 
 
 def texture_class(sand: float, clay: float) -> str:
@@ -152,21 +90,6 @@ def _middle(silt: float, clay: float) -> str:
     return "silt loam" if silt >= 50.0 else "loam"
 
 
-#: Sand and clay of a typical soil of each class [%], Saxton & Rawls 2006, Table 3.
-TYPICAL_TEXTURES: Final = {
-    "sand": (88.0, 5.0),
-    "loamy sand": (80.0, 5.0),
-    "sandy loam": (65.0, 10.0),
-    "loam": (40.0, 20.0),
-    "silt loam": (20.0, 15.0),
-    "silt": (10.0, 5.0),
-    "sandy clay loam": (60.0, 25.0),
-    "clay loam": (30.0, 35.0),
-    "silty clay loam": (10.0, 35.0),
-    "silty clay": (10.0, 45.0),
-    "sandy clay": (50.0, 40.0),
-    "clay": (25.0, 50.0),
-}
 #: Grain density [Mg/m³], Saxton & Rawls 2006.
 _GRAIN: Final = 2.65
 #: Upper limits of the first three slope classes of the greatest rate [%].
@@ -178,12 +101,6 @@ _GREATEST: Final = {
     "silt loam": ((1.0, 0.8, 0.6, 0.5), (0.5, 0.4, 0.3, 0.2)),
     "heavy clay": ((0.2, 0.15, 0.12, 0.1), (0.15, 0.1, 0.08, 0.06)),
 }
-_RATE_GROUP: Final = {
-    "sand": "coarse sand", "loamy sand": "coarse sand", "sandy loam": "light sandy loam",
-    "loam": "silt loam", "silt loam": "silt loam", "silt": "silt loam",
-    "sandy clay loam": "silt loam", "clay loam": "heavy clay", "silty clay loam": "heavy clay",
-    "sandy clay": "heavy clay", "silty clay": "heavy clay", "clay": "heavy clay",
-}  # fmt: skip
 
 
 class SoilWater(NamedTuple):
@@ -286,7 +203,7 @@ def soil_adjustment(
 
     Saxton & Rawls 2006, Table 3 (typical textures).
     """
-    sand, clay = TYPICAL_TEXTURES[soil_class]
+    sand, clay = SOIL_CLASSES[soil_class].texture
     normal = saxton_rawls(sand, clay)
     found = saxton_rawls(
         sand, clay, organic_matter=organic_matter, density_factor=density_factor, gravel=gravel
@@ -368,7 +285,7 @@ def greatest_rate(soil_class: str, slope: float, *, bare: bool = False) -> float
     (3.048, 50.8)
     """
     place = int(np.searchsorted(_RATE_SLOPES, slope, side="left"))
-    covered, open_ground = _GREATEST[_RATE_GROUP[soil_class]]
+    covered, open_ground = _GREATEST[SOIL_CLASSES[soil_class].rate_group]
     return round((open_ground if bare else covered)[place] * _INCH_MM, 4)
 
 

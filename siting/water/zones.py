@@ -16,12 +16,12 @@ from numpy.typing import ArrayLike
 from siting.arrays import Floats
 from siting.errors import Fault, InputError
 from siting.site.columns import COEFFICIENTS
+from siting.site.handbook import PLANT_KINDS, SOIL_CLASSES
 from siting.site.settings import IRRIGATION, PLANTS, SOILS
 from siting.units import FOOT_M, GALLON_M3, INCH_MM
 from siting.water.balance import total_available_water
 from siting.water.heads import IRRIGATION_KINDS
 from siting.water.plants import (
-    PLANT_KINDS,
     TURF_TABLES,
     establishment_factor,
     monthly_plant_factor,
@@ -30,7 +30,6 @@ from siting.water.plants import (
 from siting.water.soil import (
     MOST_CLAY,
     ORGANIC_MATTER,
-    SOIL_CLASSES,
     greatest_rate,
     layered,
     saxton_rawls,

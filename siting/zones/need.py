@@ -25,11 +25,11 @@ from numpy.typing import ArrayLike
 
 from siting.arrays import Floats
 from siting.climate.model import Climate, SeasonCalendar
+from siting.site.handbook import SOIL_CLASSES
 from siting.site.settings import Water
 from siting.sun.position import shaded_radiation
 from siting.water.plants import adjusted_depletion, factor_class
 from siting.water.reference_et import EtoTerms
-from siting.water.soil import SOIL_CLASSES
 from siting.water.zones import MONTH_COLUMNS, climate_year, plant_factors, water_budget
 from siting.zones.ground import Ground, MonthlyEto, SunVariants
 from siting.zones.points import ZonePixels, need_scores, pixel_eto, zone_mean

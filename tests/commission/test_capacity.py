@@ -15,7 +15,6 @@ from hypothesis import strategies as st
 
 from siting.commission.judge import plan_as_built
 from siting.commission.soil import (
-    FIELD_CAPACITY_RANGES,
     capacity_of,
     held_water,
     matching_textures,
@@ -26,7 +25,8 @@ from siting.handoff.document import plan_document
 from siting.handoff.mapcards import sensor_steps
 from siting.handoff.sheets import threshold_steps
 from siting.season.scheduling import DeviceReading
-from siting.water.soil import SOIL_CLASSES, saxton_rawls
+from siting.site.handbook import SOIL_CLASSES
+from siting.water.soil import saxton_rawls
 from tests.demo_plans import demo_plan
 from tests.plan_schema import schema
 
@@ -63,7 +63,7 @@ def test_ranges_are_those_of_table_19():
         rows = list(csv.DictReader(file))
     names = {"silt clay loam": "silty clay loam"}
     for published in rows:
-        ours = FIELD_CAPACITY_RANGES[names.get(published["texture"], published["texture"])]
+        ours = SOIL_CLASSES[names.get(published["texture"], published["texture"])].capacities
         assert (ours.low, ours.high) == (float(published["FC_lo"]), float(published["FC_hi"]))
     assert len(rows) == 9
 

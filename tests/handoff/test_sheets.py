@@ -37,8 +37,8 @@ from siting.handoff.sheets import (
     write_sheets,
 )
 from siting.handoff.text import depth, elide, tape
+from siting.site.handbook import SOIL_CLASSES
 from siting.units import FOOT_M
-from siting.water.soil import SOIL_CLASSES
 from tests.demo_plans import demo_plan
 from tests.plan_factory import make_plan
 from tests.some import some

@@ -17,6 +17,7 @@ from siting.season.scheduling import (
     threshold_note,
     threshold_vwc,
 )
+from siting.site.handbook import PLANT_KINDS
 from siting.site.settings import CONTROL_KINDS, PLANTS
 
 INCH = 25.4
@@ -42,7 +43,7 @@ def test_depth_under_ornamentals(plants):
 
 
 def test_every_plant_has_a_rule_and_no_sensor_lies_below_the_roots():
-    assert set(DEPTHS) == set(PLANTS)
+    assert {kind.buried for kind in PLANT_KINDS.values()} == set(DEPTHS)
     for plants in PLANTS:
         for root in (0.05, 0.1, 0.3, 1.0, 3.0):
             depth, note = sensor_depth(plants, root_depth_m=root)

@@ -22,7 +22,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
 from siting.commission.health import sensor_health
 from siting.commission.signal import Expected, relative_differences, together
-from siting.water.soil import SOIL_CLASSES
+from siting.site.handbook import SOIL_CLASSES
 from tests.validation.quebec import FOLDER, measured, weather
 
 

@@ -24,10 +24,10 @@ import numpy as np
 import pandas as pd
 
 from siting.climate.air import extraterrestrial_radiation, saturation_vapour_pressure
+from siting.site.handbook import PLANT_KINDS, SOIL_CLASSES
 from siting.water.balance import effective_rain, layer_step, sensor_layer_share
-from siting.water.plants import PLANT_KINDS, adjusted_depletion, monthly_plant_factor
+from siting.water.plants import adjusted_depletion, monthly_plant_factor
 from siting.water.reference_et import clear_sky_radiation
-from siting.water.soil import SOIL_CLASSES
 from tests.et_reference import net_radiation, penman_monteith
 
 #: The data do not say where the site lies: southern Quebec, latitude and height from memory.

@@ -12,8 +12,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from siting.water.plants import PLANT_KINDS
-from siting.water.soil import SOIL_CLASSES
+from siting.site.handbook import PLANT_KINDS, SOIL_CLASSES
 from siting.zones.need import CAUSES, EASY_ZONE, exposure_words, need_shares, thirst, whole_percents
 from tests.demo_plans import demo_plan
 
