@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import contextlib
 import json
 import sqlite3
 from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
@@ -13,7 +12,6 @@ from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import Any, Final
 
-import pyogrio
 import pyogrio.errors
 
 from siting.errors import Fault, InputError, SitingError
@@ -29,6 +27,7 @@ from siting.handoff.gisfiles import (
     pick,
     sun_bands,
     write_bands,
+    write_layer,
 )
 from siting.handoff.results import new_results, property_of, results_lock
 from siting.palette import NEED, SUN
@@ -100,7 +99,7 @@ def write_bundle(
     return tuple(target / name for name in names)
 
 
-@contextlib.contextmanager
+@contextmanager
 def _in_words(folder: Path) -> Iterator[None]:
     """Turn what writing fails with into one error in words."""
     try:
@@ -111,13 +110,9 @@ def _in_words(folder: Path) -> Iterator[None]:
         pyogrio.errors.DataSourceError,
         pyogrio.errors.DataLayerError,
     ) as error:
-        raise SitingError(_cannot_write(folder, error)) from error
-
-
-def _cannot_write(folder: Path, error: Exception) -> str:
-    """Return what went wrong with the folder, in words."""
-    reason = getattr(error, "strerror", None) or error
-    return f"cannot write to {folder}: {reason}. Earlier results are untouched."
+        reason = getattr(error, "strerror", None) or error
+        msg = f"cannot write to {folder}: {reason}. Earlier results are untouched."
+        raise SitingError(msg) from error
 
 
 #: Differences of a document that are told at most.
@@ -375,15 +370,13 @@ def write_score(survey: Survey, folder: Path | str) -> tuple[Path, ...]:
 
 @contextmanager
 def _results(survey: Survey, place: Path) -> Iterator[Path]:
-    """Yield where to write, and turn what the disk refuses into words."""
-    try:
-        with (
-            results_lock(place),
-            new_results(place, inputs=input_files(survey.settings, survey.site)) as scratch,
-        ):
-            yield scratch
-    except OSError as error:
-        raise SitingError(_cannot(place, error)) from error
+    """Yield where to write the results of a step."""
+    with (
+        results_lock(place),
+        _in_words(place),
+        new_results(place, inputs=input_files(survey.settings, survey.site)) as scratch,
+    ):
+        yield scratch
 
 
 def _write_raster(survey: Survey, path: Path, bands: Bands) -> Path:
@@ -396,20 +389,6 @@ def _write_zones(survey: Survey, path: Path, columns: Mapping[str, str], style: 
     """Write the hydrozones with some columns and their style, whole or not at all."""
     frame = pick(survey.zones.reset_index(), columns).to_crs(survey.site.source_crs)
     with atomic_path(path) as part, fixed_date():
-        pyogrio.write_dataframe(
-            frame,
-            part,
-            layer="hydrozones",
-            driver="GPKG",
-            geometry_type="MultiPolygon",
-            promote_to_multi=True,
-            dataset_options={"VERSION": "1.2"},
-            layer_options={"GEOMETRY_NAME": "geom"},
-        )
+        write_layer(frame, part, "hydrozones", "MultiPolygon")
         add_styles(part, {"hydrozones": style})
     return path
-
-
-def _cannot(folder: Path, error: OSError) -> str:
-    """Return what went wrong with the folder, in words."""
-    return f"cannot write to {folder}: {error.strerror or error}. Earlier results are untouched."

@@ -334,19 +334,23 @@ def write_package(plan: Plan, path: Path) -> Path:
     """Write `plan.gpkg`, whole or not at all."""
     with atomic_path(path) as part, fixed_date():
         for name, frame in package_layers(plan).items():
-            kind = _geometry_type(name)
-            pyogrio.write_dataframe(
-                frame,
-                part,
-                layer=name,
-                driver="GPKG",
-                geometry_type=kind,
-                promote_to_multi=kind.startswith("Multi"),
-                dataset_options={"VERSION": "1.2"},
-                layer_options={"GEOMETRY_NAME": "geom"},
-            )
+            write_layer(frame, part, name, _geometry_type(name))
         write_styles(part, plan.zones["need_score"].to_numpy(dtype=float))
     return path
+
+
+def write_layer(frame: gpd.GeoDataFrame, path: Path, layer: str, kind: str) -> None:
+    """Write a layer of a GeoPackage; kind: the geometry type that it declares."""
+    pyogrio.write_dataframe(
+        frame,
+        path,
+        layer=layer,
+        driver="GPKG",
+        geometry_type=kind,
+        promote_to_multi=kind.startswith("Multi"),
+        dataset_options={"VERSION": "1.2"},
+        layer_options={"GEOMETRY_NAME": "geom"},
+    )
 
 
 def _geometry_type(layer: str) -> str:

@@ -57,16 +57,14 @@ from siting.planning.model import Basis, Built, Plan
 from siting.planning.tables import (
     admissible_table,
     chance_table,
-    elsewhere,
     rank_raster,
     reserve_table,
     season_table,
     sensor_ids,
     sensor_table,
-    zone_notes,
     zone_table,
 )
-from siting.planning.words import passed, wordings
+from siting.planning.words import elsewhere, passed, wordings, zone_note
 from siting.season.controls import CONTROLS
 from siting.season.schedule import watering_days
 from siting.site.model import Site
@@ -99,8 +97,16 @@ def build_plan(
     """
     ids = sensor_ids(decided.decision, placements, list(site.hydrozones.index), tags)
     zones, sensors, wires, reserves = _layers(site, settings, known, placements, decided, ids)
-    homes = _home_notes(settings, decided, zones, sensors, ids)
-    sensors["zone_note"] = [homes[settings.units][str(tag)] for tag in sensors.index]
+    homes = elsewhere(decided, zones, ids)
+    sensors["zone_note"] = [
+        zone_note(
+            homes.get(str(tag)),
+            currency=settings.water.currency,
+            price=decided.price,
+            units=settings.units,
+        )
+        for tag in sensors.index
+    ]
     ties, notes = _all_ties(site, sensors, settings.units)
     metered, more = _metered(settings, known)
     open_eto = known.terms.open_sky[known.seasons.rows]
@@ -120,27 +126,11 @@ def build_plan(
         parts=_parts(wires, settings.units, decided),
         economics=money[settings.units],
         claims={units: str(told["claim"]) for units, told in money.items()},
-        zone_notes=homes,
+        elsewhere=homes,
         controls=control_table(decided, settings.control, rain_mm=known.seasons.rain_mm),
         timer_table=timer_table(zones, known, decided),
         sensitivity=sensitivity_table(settings, decided, spent),
         warnings=(*wires.warnings, *notes, *more),
-    )
-
-
-def _home_notes(
-    settings: PropertyFile,
-    decided: Decided,
-    zones: gpd.GeoDataFrame,
-    sensors: gpd.GeoDataFrame,
-    ids: Mapping[int, str],
-) -> dict[UnitsName, dict[str, str]]:
-    """Say why a sensor does not lie in the thirstiest zone that it governs."""
-    return zone_notes(
-        elsewhere(decided, zones, ids),
-        sensors.index,
-        currency=settings.water.currency,
-        price=decided.price,
     )
 
 

@@ -51,14 +51,32 @@ class Basis:
 
 
 @dataclass(frozen=True)
+class Elsewhere:
+    """A sensor moved to the thirstiest zone that it governs.
+
+    home, thirstiest: where it lies, and where it could; alone: whether it governs every zone of the
+    property; open_ground: whether any ground of the thirstiest zone meets every setback; cost,
+    water_m3: how much more a year it would cost, and use, from there, infinite where no setting
+    keeps every zone within its limit [currency, m³].
+    """
+
+    home: str
+    thirstiest: str
+    alone: bool
+    open_ground: bool
+    cost: float
+    water_m3: float
+
+
+@dataclass(frozen=True)
 class Built:
     """The prescription.
 
     zones, sensors, season, ties, reserves, parts: as `Plan.zones` and so on; wires: trenches and
     wires as routed; economics: as `Plan.economics`, and the price of water [currency/m³]; claims:
-    the claim in each system of units; zone_notes: by tag, why a sensor is not in the thirstiest
-    zone that it governs; controls, timer_table, sensitivity: as `Plan.controls` and so on;
-    warnings: what could not be routed or tied, and what bills do not say.
+    the claim in each system of units; elsewhere: by tag, a sensor that is not in the thirstiest
+    zone that it governs moved there; controls, timer_table, sensitivity: as `Plan.controls` and so
+    on; warnings: what could not be routed or tied, and what bills do not say.
     """
 
     zones: gpd.GeoDataFrame
@@ -70,7 +88,7 @@ class Built:
     parts: pd.DataFrame
     economics: dict[str, Any]
     claims: dict[UnitsName, str]
-    zone_notes: dict[UnitsName, dict[str, str]]
+    elsewhere: Mapping[str, Elsewhere]
     controls: pd.DataFrame
     timer_table: pd.DataFrame
     sensitivity: pd.DataFrame

@@ -1,15 +1,9 @@
-"""The tables of a plan: every column that there is, and how zones, sensors and seasons fill theirs.
-
-The trade's habit is the driest place of the property. Where the decision puts the sensor elsewhere,
-the same group is priced with its sensor in its thirstiest zone, everything else left as it is, and
-the difference is told.
-"""
+"""The tables of a plan: every column that there is, and how zones, sensors, seasons fill theirs."""
 
 from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
 from itertools import count
 from typing import Any, Final, NamedTuple
 
@@ -22,7 +16,6 @@ import shapely
 from siting.arrays import Floats
 from siting.climate.model import SeasonCalendar
 from siting.decide.choice import Decision
-from siting.decide.decision import Decided
 from siting.decide.sheet import Sheet, Simulated
 from siting.place.placement import Placement
 from siting.place.rank import Chances
@@ -35,7 +28,7 @@ from siting.season.scheduling import (
     threshold_vwc,
 )
 from siting.site.model import Site
-from siting.units import UnitsName, figure, show
+from siting.units import UnitsName
 from siting.water.balance import sensor_layer_share
 from siting.zones.application import ZoneApplication
 from siting.zones.ground import Ground, SunVariants
@@ -931,121 +924,3 @@ def season_table(
         },
         index=pd.Index(seasons.years, name="year"),
     )
-
-
-_SYSTEMS: Final[tuple[UnitsName, ...]] = ("metric", "us")
-_TRIFLE: Final = 0.5  # currency or m³ a year below which a difference is none
-
-
-@dataclass(frozen=True)
-class Elsewhere:
-    """A sensor moved to the thirstiest zone that it governs.
-
-    home, thirstiest: where it lies, and where it could; alone: whether it governs every zone of the
-    property; open_ground: whether any ground of the thirstiest zone meets every setback; cost,
-    water_m3: how much more a year it would cost, and use, from there, infinite where no setting
-    keeps every zone within its limit [currency, m³].
-    """
-
-    home: str
-    thirstiest: str
-    alone: bool
-    open_ground: bool
-    cost: float
-    water_m3: float
-
-
-def elsewhere(
-    decided: Decided, zones: pd.DataFrame, ids: Mapping[int, str]
-) -> dict[str, Elsewhere]:
-    """Price every sensor that is not in the thirstiest zone of its group as if it were.
-
-    Returns by tag, sensors in the thirstiest zone of their group are left out.
-    """
-    decision = decided.decision
-    need = zones["need_score"].to_numpy(dtype=float)
-    found = {}
-    for candidate, tag in ids.items():
-        group = np.flatnonzero(decision.governor == candidate)
-        home, top = int(decision.governors.zone[candidate]), int(group[np.argmax(need[group])])
-        if home == top or need[home] >= need[top]:
-            continue
-        cost, water = _moved(decision, candidate, top)
-        found[tag] = Elsewhere(
-            home=str(zones.index[home]),
-            thirstiest=str(zones.index[top]),
-            alone=len(group) == len(zones),
-            open_ground=bool(decision.options.zones["admissible"].iloc[top]),
-            cost=cost,
-            water_m3=water,
-        )
-    return found
-
-
-def _moved(decision: Decision, candidate: int, top: int) -> tuple[float, float]:
-    """Return what the same groups cost and use more with one sensor in another zone."""
-    options, choice, pool = decision.options, decision.choice, decision.governors
-    group = np.flatnonzero(decision.governor == candidate)
-    priced, prices = options.candidates(), options.prices
-    kinds = {pool.kind[j] for j in choice.sensors if _together(decision, j, candidate)}
-    others = [
-        int(j)
-        for j in np.flatnonzero(pool.zone == top)
-        if pool.kind[int(j)] in kinds and np.isfinite(priced.cost[int(j), group]).all()
-    ]
-    if not others:
-        return float("inf"), float("inf")
-    totals = priced.cost[:, group].sum(axis=1)
-    best = min(others, key=lambda j: float(totals[j]))
-    homes = options.homes(choice)
-    moved = [top if home == int(pool.zone[candidate]) else home for home in homes]
-    own = float(totals[best] - totals[candidate])
-    own += float(prices.connection[top] - prices.connection[pool.zone[candidate]])
-    shared = prices.shared(0.0, moved) - prices.shared(0.0, homes)
-    used = np.minimum(pool.water_mm[:, group], options.alone_mm[group])
-    water = used @ options.area_m2[group] / 1000
-    return own + shared, float(water[best] - water[candidate])
-
-
-def _together(decision: Decision, one: int, other: int) -> bool:
-    """Return whether two candidates are on the same controller."""
-    names = decision.options.zones["controller"].fillna("").astype(str).to_numpy()
-    zone = decision.governors.zone
-    return bool(names[int(zone[one])] == names[int(zone[other])])
-
-
-def zone_notes(
-    found: Mapping[str, Elsewhere], tags: pd.Index, *, currency: str, price: float | None
-) -> dict[UnitsName, dict[str, str]]:
-    """Say for every sensor why it is not in the thirstiest zone that it governs.
-
-    price: price of water, without one the difference is told in water [currency/m³]. Returns by
-    units, then by tag, "" where the sensor is in the thirstiest zone.
-    """
-    return {
-        units: {
-            str(tag): _note(found[str(tag)], currency, price, units) if str(tag) in found else ""
-            for tag in tags
-        }
-        for units in _SYSTEMS
-    }
-
-
-def _note(other: Elsewhere, currency: str, price: float | None, units: UnitsName) -> str:
-    """Say why one sensor is where it is."""
-    whose = "the thirstiest zone" if other.alone else "the thirstiest zone that it governs"
-    lead = f"It lies in {other.home} and not in {other.thirstiest}, {whose}"
-    if not other.open_ground:
-        return f"{lead}, because no ground there meets every setback."
-    if not np.isfinite(other.cost):
-        return (
-            f"{lead}, because from there no setting keeps every zone that it governs within its "
-            "stress limit."
-        )
-    enough = "and every zone that it governs still gets enough"
-    if price is not None and other.cost >= _TRIFLE:
-        return f"{lead}: this costs {figure(other.cost)} {currency} a year less, {enough}."
-    if price is None and other.water_m3 >= _TRIFLE:
-        less = show(other.water_m3, "volume", units)
-        return f"{lead}: this uses {less} a year less, {enough}."
-    return f"{lead}: this costs no more, {enough}."

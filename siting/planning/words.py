@@ -12,10 +12,13 @@ from dataclasses import dataclass, field
 from typing import Any, Final
 
 import geopandas as gpd
+import numpy as np
 import pandas as pd
 
+from siting.decide.choice import Decision
+from siting.decide.decision import Decided
 from siting.place.placement import PlaceWords
-from siting.planning.model import Built, Wording
+from siting.planning.model import Built, Elsewhere, Wording
 from siting.units import Quantity, UnitsName, figure, show
 
 _NUMBERS: Final = (
@@ -547,6 +550,110 @@ def passed(
     return tuple(notes)
 
 
+def elsewhere(
+    decided: Decided, zones: pd.DataFrame, ids: Mapping[int, str]
+) -> dict[str, Elsewhere]:
+    """Price every sensor that is not in the thirstiest zone of its group as if it were.
+
+    Returns by tag, sensors in the thirstiest zone of their group are left out.
+    """
+    decision = decided.decision
+    need = zones["need_score"].to_numpy(dtype=float)
+    found = {}
+    for candidate, tag in ids.items():
+        group = np.flatnonzero(decision.governor == candidate)
+        home, top = int(decision.governors.zone[candidate]), int(group[np.argmax(need[group])])
+        if home == top or need[home] >= need[top]:
+            continue
+        cost, water = _moved(decision, candidate, top)
+        found[tag] = Elsewhere(
+            home=str(zones.index[home]),
+            thirstiest=str(zones.index[top]),
+            alone=len(group) == len(zones),
+            open_ground=bool(decision.options.zones["admissible"].iloc[top]),
+            cost=cost,
+            water_m3=water,
+        )
+    return found
+
+
+def _moved(decision: Decision, candidate: int, top: int) -> tuple[float, float]:
+    """Return what the same groups cost and use more with one sensor in another zone."""
+    options, choice, pool = decision.options, decision.choice, decision.governors
+    group = np.flatnonzero(decision.governor == candidate)
+    priced, prices = options.candidates(), options.prices
+    kinds = {pool.kind[j] for j in choice.sensors if _together(decision, j, candidate)}
+    others = [
+        int(j)
+        for j in np.flatnonzero(pool.zone == top)
+        if pool.kind[int(j)] in kinds and np.isfinite(priced.cost[int(j), group]).all()
+    ]
+    if not others:
+        return float("inf"), float("inf")
+    totals = priced.cost[:, group].sum(axis=1)
+    best = min(others, key=lambda j: float(totals[j]))
+    homes = options.homes(choice)
+    moved = [top if home == int(pool.zone[candidate]) else home for home in homes]
+    own = float(totals[best] - totals[candidate])
+    own += float(prices.connection[top] - prices.connection[pool.zone[candidate]])
+    shared = prices.shared(0.0, moved) - prices.shared(0.0, homes)
+    used = np.minimum(pool.water_mm[:, group], options.alone_mm[group])
+    water = used @ options.area_m2[group] / 1000
+    return own + shared, float(water[best] - water[candidate])
+
+
+def _together(decision: Decision, one: int, other: int) -> bool:
+    """Return whether two candidates are on the same controller."""
+    names = decision.options.zones["controller"].fillna("").astype(str).to_numpy()
+    zone = decision.governors.zone
+    return bool(names[int(zone[one])] == names[int(zone[other])])
+
+
+#: Why a sensor is not in the thirstiest zone that it governs: whole sentences, with room for the
+#: zones and the amounts.
+_HOMES: Final = {
+    "closed": "It lies in {home} and not in {top}, {whose}, because no ground there meets every "
+    "setback.",
+    "dry": "It lies in {home} and not in {top}, {whose}, because from there no setting keeps every "
+    "zone that it governs within its stress limit.",
+    "dearer": "It lies in {home} and not in {top}, {whose}: this costs {cost} {currency} a year "
+    "less, and every zone that it governs still gets enough.",
+    "wetter": "It lies in {home} and not in {top}, {whose}: this uses {water} a year less, and "
+    "every zone that it governs still gets enough.",
+    "same": "It lies in {home} and not in {top}, {whose}: this costs no more, and every zone that "
+    "it governs still gets enough.",
+}
+
+
+def zone_note(
+    other: Elsewhere | None, *, currency: str, price: float | None, units: UnitsName
+) -> str:
+    """Say why a sensor is not in the thirstiest zone that it governs.
+
+    price: price of water, without one the difference is told in water [currency/m³]. Returns "" for
+    a sensor in its thirstiest zone.
+    """
+    if other is None:
+        return ""
+    case = "same"
+    if not other.open_ground:
+        case = "closed"
+    elif not math.isfinite(other.cost):
+        case = "dry"
+    elif price is not None and other.cost >= _TRIFLE:
+        case = "dearer"
+    elif price is None and other.water_m3 >= _TRIFLE:
+        case = "wetter"
+    return _HOMES[case].format(
+        home=other.home,
+        top=other.thirstiest,
+        whose="the thirstiest zone" if other.alone else "the thirstiest zone that it governs",
+        cost=figure(other.cost) if case == "dearer" else "",
+        water=show(other.water_m3, "volume", units) if case == "wetter" else "",
+        currency=currency,
+    )
+
+
 def wordings(
     built: Built,
     choices: pd.DataFrame,
@@ -578,13 +685,19 @@ def wordings(
             limits=limits or {},
             decided=decided or {},
         )
+        homes = {
+            str(tag): zone_note(
+                built.elsewhere.get(str(tag)), currency=facts.currency, price=price, units=units
+            )
+            for tag in built.sensors.index
+        }
         told[units] = Wording(
             headline=headline(facts),
-            answer=answer(facts, built.zone_notes[units]),
+            answer=answer(facts, homes),
             claim=claimed,
             reasons={tag: said[units].reason for tag, said in words.items()},
             setback_notes={tag: said[units].note for tag, said in words.items()},
-            zone_notes=built.zone_notes[units],
+            zone_notes=homes,
         )
     return told
 

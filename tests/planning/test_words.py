@@ -9,8 +9,17 @@ import pandas as pd
 import pytest
 from shapely.geometry import Point
 
-from siting.planning.tables import Elsewhere, zone_notes
-from siting.planning.words import Facts, _years, answer, decision_words, headline, nth, number_word
+from siting.planning.model import Elsewhere
+from siting.planning.words import (
+    Facts,
+    _years,
+    answer,
+    decision_words,
+    headline,
+    nth,
+    number_word,
+    zone_note,
+)
 from tests.demo_plans import demo_plan
 
 CONTROLS = pd.DataFrame(
@@ -209,14 +218,14 @@ def test_notes_say_so_where_the_thirstiest_zone_will_not_do():
     base = Elsewhere("A", "B", alone=False, open_ground=True, cost=math.inf, water_m3=math.inf)
 
     def said(price=2.0, units="metric", **changes):
-        found = {"S1": replace(base, **changes)}
-        return zone_notes(found, pd.Index(["S1", "S2"]), currency="EUR", price=price)[units]
+        other = replace(base, **changes)
+        return zone_note(other, currency="EUR", price=price, units=units)
 
-    assert "no setting keeps every zone" in said()["S1"]
-    assert said()["S2"] == ""
-    assert "this costs no more" in said(cost=0.1)["S1"]
-    assert "this uses 26,417 gal a year less" in said(None, "us", cost=1e-4, water_m3=100.0)["S1"]
-    assert "no ground there meets every setback" in said(open_ground=False)["S1"]
+    assert "no setting keeps every zone" in said()
+    assert zone_note(None, currency="EUR", price=2.0, units="us") == ""
+    assert "this costs no more" in said(cost=0.1)
+    assert "this uses 26,417 gal a year less" in said(None, "us", cost=1e-4, water_m3=100.0)
+    assert "no ground there meets every setback" in said(open_ground=False)
 
 
 def test_the_headline_is_short_and_whole_and_the_notebook_shows_it(yard):
