@@ -52,8 +52,8 @@ from .toml import TomlFile as TomlFile
 from .toml import TomlTable as TomlTable
 from .toml import key_lines as key_lines
 from .vector import DRAWING as DRAWING
-from .vector import is_drawing as is_drawing
-from .vector import open_layer as open_layer
 from .vector import Bounds as Bounds
 from .vector import LayerPart as LayerPart
+from .vector import is_drawing as is_drawing
+from .vector import open_layer as open_layer
 from .vector import waiting_log as waiting_log
