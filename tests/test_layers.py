@@ -30,7 +30,7 @@ FOR_USERS = {"planning.hold_out", "planning.replan", "handoff.plot_zones", "hand
              "handoff.plot_choices", "handoff.plot_season", "handoff.explore",
              "commission.Commissioned", "commission.Commissioning", "commission.commission",
              "commission.read_readings", "commission.read_history",
-             "commission.write_commissioning"}  # fmt: skip
+             "commission.write_commissioning", "handoff.plan_schema"}  # fmt: skip
 #: The GIS plug-in is a program of its own, see its tests; docs is a script.
 MODULES = {
     ".".join(path.relative_to(ROOT).with_suffix("").parts): path
