@@ -124,13 +124,13 @@ def run(tree: Path, words: list[str], cache: Path) -> tuple[Cost, str]:
 
 def plan_once(tree: Path, name: str, out: Path, cache: Path) -> Cost:
     """Plan a bundled property from the shell, into a folder."""
-    words = [_PLAN, str(tree), "plan", str(tree / "data" / name), "--out", str(out)]
+    words = [_PLAN, str(tree), "plan", str(HERE / "data" / name), "--out", str(out)]
     return run(tree, [*words, "--threads", "1"], cache)[0]
 
 
 def stages_of(tree: Path, name: str, scratch: Path, cache: Path) -> dict[str, float]:
     """Return the processor seconds of every stage of a plan."""
-    source, out = tree / "data" / name, scratch / "staged"
+    source, out = HERE / "data" / name, scratch / "staged"
     shutil.rmtree(out, ignore_errors=True)
     _, printed = run(tree, [_STAGED, str(tree), str(source), str(out), json.dumps(STAGES)], cache)
     return dict(json.loads(printed.splitlines()[-1]))
