@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from siting.commission.place import Fix, TieError, check_place, fix_from_gps, fix_from_ties, fix_row
 from siting.decide.places import all_hazards
 from siting.place.setbacks import hazards_of_zone
-from siting.place.ties import TAPE_SIGMA_M, pair_drms
+from siting.place.ties import TAPE_SIGMA_M
 from tests.demo_plans import demo_plan
 from tests.tie_reference import locate
 
@@ -61,7 +61,7 @@ def test_error_of_two_tapes_is_that_of_two_crossing_arcs():
     away = at - CORNERS[:2]
     bearing = np.degrees(np.arctan2(away[:, 0], away[:, 1]))
     fix = fix_from_ties(CORNERS[:2], tapes(CORNERS[:2], at), side="left", sigma=0.03)
-    expected = float(pair_drms(abs(bearing[0] - bearing[1]), sigma=0.03))
+    expected = np.sqrt(2) * 0.03 / np.sin(np.radians(abs(bearing[0] - bearing[1])))
     assert fix.error_m == pytest.approx(expected, rel=1e-6)
 
 

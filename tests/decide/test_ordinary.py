@@ -7,18 +7,13 @@ import tomllib
 import pytest
 
 from siting import survey_property
-from tests.ordinary import CLIMATES, COUNT, RATIO, ordinary_yard
+from tests.ordinary import RATIO, ordinary_yard
 
 
 @pytest.fixture(scope="module")
 def yards(tmp_path_factory):
     folder = tmp_path_factory.mktemp("yards")
     return [ordinary_yard(folder / str(n), n, years=2) for n in (1, 2, 5)]
-
-
-def test_there_are_thirty_in_several_climates():
-    assert COUNT == 30
-    assert len(CLIMATES) == 6
 
 
 def test_timers_put_out_near_the_need(yards):

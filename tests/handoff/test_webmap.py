@@ -29,9 +29,16 @@ from tests.plan_factory import HOSTILE, make_plan
 from tests.some import some
 
 
+def luminance(colour):
+    """Relative luminance, 0..1, written down from the same guidelines."""
+    parts = np.array([int(colour[k : k + 2], 16) for k in (1, 3, 5)]) / 255
+    linear = np.where(parts <= 0.04045, parts / 12.92, ((parts + 0.055) / 1.055) ** 2.4)
+    return float(linear @ [0.2126, 0.7152, 0.0722])
+
+
 def contrast(one, other):
     """Contrast ratio of two colours, 1..21 (W3C, Web Content Accessibility Guidelines 2.2)."""
-    light, dark = sorted((palette._luminance(one), palette._luminance(other)), reverse=True)
+    light, dark = sorted((luminance(one), luminance(other)), reverse=True)
     return round((light + 0.05) / (dark + 0.05), 6)
 
 
@@ -98,14 +105,15 @@ def test_leaflet_comes_with_its_licence(html):
 
 
 def test_numbers_equal_the_plan(plan, data):
+    assert [zone["zone"] for zone in data["zones"]] == list(plan.zones.index)
     for zone in data["zones"]:
         row = plan.zones.loc[zone["zone"]]
-        for column, value in zone["values"].items():
+        for column, value in some(zone["values"].items()):
             same(value, row[column])
     assert [s["id"] for s in data["sensors"]] == list(plan.sensors.index)
     for sensor in data["sensors"]:
         row = plan.sensors.loc[sensor["id"]]
-        for column, value in sensor["values"].items():
+        for column, value in some(sensor["values"].items()):
             same(value, row[column])
         ties = plan.ties[plan.ties["sensor_id"] == sensor["id"]]
         assert [t["distance_m"] for t in sensor["ties"]] == pytest.approx(

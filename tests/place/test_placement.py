@@ -168,7 +168,7 @@ def test_a_wide_dry_band_beats_a_hot_spot():
         return np.where(x > 24, 2.0, np.where(np.hypot(x - 6.25, y - 6.25) < 0.3, 1.99, 1.0))
 
     point = place(zone, dryness, edge(zone))
-    assert 24.5 < point.x < 31.1
+    assert 25 < point.x < 31.1
     assert point.y == pytest.approx(6.0, abs=CM)
     sharp = place(zone, dryness, edge(zone), burial_error=0.0)
     assert min(sharp.chances.driest_quarter, point.chances.driest_quarter) > 0.95
@@ -201,14 +201,6 @@ def test_unknown_application_only_tells_on_the_chances():
     assert (unknown.x, unknown.y, unknown.rank) == (known.x, known.y, known.rank)
     assert known.chances.driest_quarter > 0.95
     assert 0.5 < unknown.chances.driest_quarter < 0.8
-
-
-def test_application_cv_is_that_of_a_normal_distribution():
-    rng = np.random.default_rng(2)
-    depth = np.sort(rng.normal(10, 2.5, 200_000))
-    uniformity = depth[:50_000].mean() / depth.mean()
-    assert application_cv(uniformity) == pytest.approx(0.25, rel=0.01)
-    assert application_cv(1.0) == 0.0
 
 
 def test_multipart_zone_with_a_hole():
@@ -432,26 +424,6 @@ def test_translation_of_everything_moves_the_point_along(scene, dx, dy):
         hazards=hazards(*moved_rows),
     )
     assert np.hypot(moved.x - dx - base.x, moved.y - dy - base.y) < CM
-
-
-@settings(max_examples=15, deadline=None)
-@given(scenes())
-def test_a_quarter_turn_of_everything_turns_the_point(scene):
-    zone, rows, dryness = scene
-    x, y = lattice(zone)
-    assume(x.size > 8)
-    dry = np.tile(dryness(x, y), (2, 1))
-
-    def turn(shape):
-        return affinity.affine_transform(shape, [0, -1, 1, 0, 0, 0])
-
-    try:
-        base = place_sensor(zone, x=x, y=y, dryness=dry, hazards=hazards(*rows))
-    except NoAdmissibleGroundError:
-        reject()
-    turned_rows = hazards(*[(h, d, turn(s)) for h, d, s in rows])
-    turned = place_sensor(turn(zone), x=-y, y=x, dryness=dry, hazards=turned_rows)
-    assert np.hypot(turned.x + base.y, turned.y - base.x) < 5 * CM
 
 
 @settings(max_examples=15, deadline=None)

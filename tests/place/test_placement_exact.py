@@ -72,16 +72,15 @@ def test_equal_walls_to_the_centimetre(shift):
     assert (point.x, point.y) == pytest.approx((10 - 1.0625, 15.0), abs=CM)
 
 
-@pytest.mark.parametrize("spot", [1.99, 3.0])
-def test_a_hot_spot_of_half_a_metre_loses_to_a_wide_band(spot):
+def test_a_hot_spot_of_half_a_metre_loses_to_a_wide_band():
     """Band x > 24 of 32: a quarter of the ground, one value, so its rank is 0.875 throughout.
 
-    A spot 0.5 m across has its rank too (or more), but a sensor aimed at it ends up beside it.
+    A spot 0.5 m across has more, but a sensor aimed at it ends up beside it.
     """
     zone = box(0, 0, 32, 12)
 
     def dryness(x, y):
-        return np.where(x > 24, 2.0, np.where(np.hypot(x - 6.25, y - 6.25) < 0.3, spot, 1.0))
+        return np.where(x > 24, 2.0, np.where(np.hypot(x - 6.25, y - 6.25) < 0.3, 3.0, 1.0))
 
     point = place(zone, dryness, edge(zone))
     assert 25 < point.x < 31.1
@@ -261,7 +260,7 @@ def test_a_long_lawn_has_two_reserves_and_a_tiny_bed_none():
 
 
 @settings(max_examples=12, deadline=None)
-@given(scenes(), st.sampled_from([0, 1, 2, 3]))
+@given(scenes(), st.sampled_from([1, 2, 3]))
 def test_quarter_turns_with_the_sun_turned_too(scene, turns):
     zone, rows, dryness = scene
     x, y = lattice(zone)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
 from types import SimpleNamespace
 
 import geopandas as gpd
@@ -15,7 +14,6 @@ from shapely.geometry import GeometryCollection, LineString, Point, box
 
 from siting.decide import choose as _facility
 from siting.decide.choose import INFEASIBLE, Model, choose_sensors
-from siting.decide.money import Capital, Saving, _payback_words
 from siting.errors import PlanError
 from siting.place.placement import Search, best_point
 from siting.place.rank import surface_through
@@ -33,7 +31,7 @@ from siting.place.setbacks import (
 from siting.place.ties import _corners as corners_of_walls
 from siting.place.ties import _halfway
 from siting.site.model import HeightRaster
-from siting.site.settings import Costs, Setbacks
+from siting.site.settings import Setbacks
 from siting.wire import paths as _wire_paths
 from siting.wire.paths import _pruned, _reflex_corners, fermat_points, path_nodes, steiner_tree
 from siting.wire.routes import (
@@ -234,7 +232,7 @@ def test_no_mark_where_a_wall_hides_every_share_of_the_string():
 def test_walls_that_are_lines_have_no_corners():
     house = box(0, 0, 5, 5)
     both = GeometryCollection([house, LineString([(0, 0), (-9, 3), (-9, 9)])])
-    assert corners_of_walls(both).tolist() == corners_of_walls(house).tolist()
+    assert sorted(corners_of_walls(both).tolist()) == [[0, 0], [0, 5], [5, 0], [5, 5]]
 
 
 # --- placement
@@ -320,30 +318,3 @@ def test_ground_to_keep_clear_need_not_belong_to_a_zone():
     assert areas.geometry.iloc[0].area == pytest.approx(np.pi, rel=0.01)
     away = keepout_areas(table.iloc[1:], boundary=box(0, 0, 20, 10), hydrozones=lawn)
     assert away.empty
-
-
-# --- economics
-
-
-def payback(costs, money):
-    return _payback_words(costs, Capital(400.0, 300.0, 200.0, 100.0), money, money)
-
-
-def test_payback_is_said_with_what_is_known():
-    """1,000 of capital; 250, 200 to 400 and 100 to 500 a year."""
-    plain = Costs(discount_rate=0.0, given=True)
-    known = Saving(250.0, 200.0, 400.0, 100.0, 500.0)
-    assert payback(plain, known) == (
-        "it pays back in 4.0 years (2.5 to 5.0 by weather year, 2.0 to 10.0 by scenario)"
-    )
-    no_scenario_pays = replace(known, scenario_low=-10.0, scenario_high=-5.0)
-    assert payback(plain, no_scenario_pays) == (
-        "it pays back in 4.0 years (2.5 to 5.0 by weather year)"
-    )
-    some_never = Saving(250.0, -1.0, 400.0, -5.0, 500.0)
-    assert "never, were every year like the worst" in payback(plain, some_never)
-    assert "2.0 to never by scenario" in payback(plain, some_never)
-    assert "at 3 % interest" in payback(Costs(discount_rate=0.03), known)
-    assert payback(plain, Saving(-1.0, -2.0, 0.0)) == (
-        "it never pays back in water: the plan uses more water than today"
-    )

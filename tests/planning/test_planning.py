@@ -5,12 +5,13 @@ import re
 from pathlib import Path
 
 import numpy as np
+import pandas as pd
 import pytest
 import shapely
 from shapely.geometry import box
 
 from siting.handoff.document import plan_document
-from siting.planning.make import plan_property, replan
+from siting.planning.make import plan_property, read_inputs, replan
 from tests.demo_plans import demo_plan
 from tests.small_property import EAST, NORTH, square, write_property
 from tests.some import some
@@ -40,7 +41,7 @@ def test_equal_zones_need_exactly_one_sensor(equal):
     assert equal.choices.loc[2, "used"] == 1
     # Equal zones have equal need and equal run times.
     for column in ("need_score", "run_minutes", "stress_days", "sun_hours"):
-        assert equal.zones[column].nunique() == 1 or np.ptp(equal.zones[column]) < 1e-9
+        assert np.ptp(equal.zones[column]) < 1e-9
 
 
 def test_the_yard_gets_one_and_the_campus_several(campus, yard):
@@ -167,12 +168,6 @@ def test_payback_is_not_claimed_without_stated_costs(tmp_path):
     assert plan.economics["payback_years"] is None
 
 
-def test_threads_change_nothing(tmp_path):
-    path = write_property(tmp_path)
-    one, two = plan_property(path, threads=1), plan_property(path, threads=2)
-    assert plan_document(one) == plan_document(two)
-
-
 def test_order_of_zones_and_duplicate_features_change_nothing(tmp_path):
     zones = {str(i): (square(4 + 18 * i, 4), {"root_depth": 0.2 + 0.05 * i}) for i in range(3)}
     shed = {"height": [4.0], "geometry": [box(EAST + 20, NORTH + 20, EAST + 24, NORTH + 24)]}
@@ -231,8 +226,9 @@ def test_no_more_sensors_than_allowed(campus):
 def test_the_plan_is_frozen_and_inputs_are_not_changed(equal):
     with pytest.raises(dataclasses.FrozenInstanceError):
         equal.answer = "no"
-    assert list(equal.site.hydrozones.columns) == list(
-        plan_property(equal.settings.path).site.hydrozones.columns
+    _, fresh, _ = read_inputs(equal.settings.path)
+    pd.testing.assert_frame_equal(
+        pd.DataFrame(equal.site.hydrozones), pd.DataFrame(fresh.hydrozones)
     )
 
 

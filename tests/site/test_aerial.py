@@ -183,8 +183,9 @@ def test_online_maps_name_their_servers_and_credit_them():
         "https://basemap.nationalmap.gov",
     }
     assert "connect-src" not in policy
-    for base in json.loads(re.search(r'id="plan">(.*?)</script>', online)[1])["basemaps"]:
-        assert base["attribution"]
+    maps = json.loads(re.search(r'id="plan">(.*?)</script>', online)[1])["basemaps"]
+    assert len(maps) == 2
+    assert all(base["attribution"] for base in maps)
 
 
 @pytest.mark.browser

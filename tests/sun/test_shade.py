@@ -12,7 +12,6 @@ from shapely.affinity import rotate, translate
 
 from siting.errors import InputError
 from siting.site.model import HeightRaster, LocalGrid
-from siting.sun import light as engine
 from siting.sun.light import ShadeOptions
 from siting.sun.model import SunPositions
 from siting.sun.position import season_positions, sun_at
@@ -335,21 +334,6 @@ def test_order_and_duplicates_of_buildings_change_nothing(seed):
     first, second = (season(grid_of(), sun, buildings=b, trees=trees) for b in (buildings, changed))
     np.testing.assert_array_equal(first.sun_hours, second.sun_hours)
     np.testing.assert_array_equal(first.sky_view, second.sky_view)
-
-
-def test_threads_and_tiles_change_no_bit(monkeypatch):
-    buildings, trees = scene(5)
-    sun = season_positions(29.65, -82.3, months=(3, 6, 12), minutes=30)
-    runs = []
-    for tile, threads in ((256, 1), (256, 2), (16, 2)):
-        monkeypatch.setattr(engine, "_TILE", (tile, tile))
-        options = ShadeOptions(threads=threads, sky_directions=24)
-        runs.append(season(grid_of(), sun, buildings=buildings, trees=trees, options=options))
-    assert runs[0].sun_hours.tobytes() == runs[1].sun_hours.tobytes()
-    assert runs[0].beam_fraction.tobytes() == runs[1].beam_fraction.tobytes()
-    assert runs[0].sky_view.tobytes() == runs[1].sky_view.tobytes()
-    np.testing.assert_allclose(runs[2].sun_hours, runs[0].sun_hours, rtol=0, atol=1e-12)
-    np.testing.assert_allclose(runs[2].sky_view, runs[0].sky_view, rtol=0, atol=1e-12)
 
 
 # The season

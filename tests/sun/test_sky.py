@@ -43,10 +43,6 @@ def test_directions_stay_the_same_in_a_mirror():
     assert there == mirrored
 
 
-def test_open_ground_sees_the_whole_sky():
-    assert sky_view(LocalGrid(0, 10, 1, 10, 10), 3.0, box(100, 100, 101, 101)).min() > 0.999
-
-
 @pytest.mark.closed_form(
     "Johnson & Watson 1984: infinite wall, (1 + cos(elevation of its top)) / 2"
 )
@@ -82,7 +78,7 @@ def test_centre_of_a_circular_court(height, radius):
     yard = Point(0, 0).buffer(radius, quad_segs=64)
     ring = Point(0, 0).buffer(radius + 60).difference(yard)
     found = sky_view(LocalGrid(-0.05, 0.05, 0.1, 1, 1), height, ring)[0, 0]
-    assert found == pytest.approx(radius**2 / (radius**2 + height**2), abs=0.02)
+    assert found == pytest.approx(radius**2 / (radius**2 + height**2), abs=0.001)
 
 
 def test_more_directions_come_nearer_under_crowns():
@@ -203,15 +199,6 @@ def test_between_two_long_walls_within_a_thousandth_everywhere(turn):
     exact = (np.sin(np.arctan(off / 5)) + np.sin(np.arctan((20 - off) / 5))) / 2
     assert between.sum() > 1000
     assert np.abs(found - exact)[between].max() < 0.001
-
-
-@pytest.mark.closed_form("circular court, centre, R^2 / (R^2 + H^2)")
-@pytest.mark.parametrize(("height", "radius"), [(5.0, 5.0), (3.0, 9.0), (12.0, 5.0)])
-def test_centre_of_a_circular_court_within_a_thousandth(height, radius):
-    yard = Point(0, 0).buffer(radius, quad_segs=64)
-    ring = Point(0, 0).buffer(radius + 60).difference(yard)
-    found = sky_view(LocalGrid(-0.05, 0.05, 0.1, 1, 1), height, ring)[0, 0]
-    assert found == pytest.approx(radius**2 / (radius**2 + height**2), abs=0.001)
 
 
 def test_open_ground_sees_the_whole_sky_to_the_last_digits():

@@ -119,7 +119,14 @@ def test_budget_of_a_property_is_the_sum_of_its_zones():
     # Special areas count in full and at efficiency 1.
     assert found["zones"]["B"] == pytest.approx(inches * 0.62 * garden * GALLON_M3)
     assert found["estimated_m3"] == pytest.approx(sum(found["zones"].values()))
-    assert found["within"] == (found["estimated_m3"] <= found["allowance_m3"])
+    # Zone A asks for its plant factor over its efficiency, 0.8 / 0.75, and is allowed 0.45.
+    lawn = inches * 0.62 * 100.0 / FOOT_M**2 * GALLON_M3
+    assert found["zones"]["A"] == pytest.approx(lawn * 0.8 / 0.75)
+    assert found["within"] is False
+    frugal = water_budget(
+        "mwelo", zones().assign(plant_factor=[0.2, 0.9]), year=year(), use="non_residential"
+    )
+    assert frugal["within"] is True
     peak = water_budget("epa", zones(), year=year())
     assert peak["period"] == "month 7"
     assert peak["et_adjustment"] is None
