@@ -29,17 +29,17 @@ elevation_m = 310
 start = "04-15"
 end = "09-30"
 
-[timer]                      # what runs today
+[timer]                      # what runs today: set by a groundsman, near what the turf needs
 days = ["Tue", "Fri"]
 start = "02:00"
 
 [timer.minutes]              # per valve
-1 = 75                       # Main field, rotors
-2 = 75                       # Training field, rotors
-3 = 70                       # Junior field, rotors
-4 = 55                       # Bowling green, rotary nozzles
-5 = 40                       # Stand border, drip
-6 = 30                       # Poplar strip, sprays
+1 = 42                       # Main field, rotors
+2 = 42                       # Training field, rotors
+3 = 38                       # Junior field, rotors
+4 = 30                       # Bowling green, rotary nozzles
+5 = 22                       # Stand border, drip
+6 = 17                       # Poplar strip, sprays
 
 [water]
 price = 2.40                 # per m3
