@@ -9,6 +9,7 @@ from __future__ import annotations
 import pytest
 
 from siting.planning.make import plan_property
+from tests.demo_plans import demo_plan
 from tests.ordinary import COUNT, ordinary_yard
 
 #: Water applied over the need (net irrigation over evenness) from which the headline says so.
@@ -48,3 +49,10 @@ def hold(plan):
 @pytest.mark.parametrize("number", range(COUNT))
 def test_no_plan_uses_more_water_than_today(number, tmp_path):
     hold(plan_property(ordinary_yard(tmp_path, number, years=4).path))
+
+
+def test_the_sports_grounds_timer_stands_near_the_need_and_is_not_passed():
+    plan = demo_plan("fields")
+    today, _, need = volumes(plan)
+    assert 0.9 < today.sum() / need.sum() < 1.3
+    hold(plan)

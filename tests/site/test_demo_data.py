@@ -224,7 +224,9 @@ def test_timer_over_waters_as_timers_do(layers, demo):
     assert set(timer["minutes"]) == set(zones.index)
     minutes = pd.Series(timer["minutes"])
     weekly_mm = events * minutes / 60 * zones["precipitation_rate"]
-    assert weekly_mm.between(20, 60).all(), weekly_mm.to_dict()
+    # The sports grounds' timer is set by a groundsman, near the need (tests.decide).
+    least, most = (10, 25) if demo == "fields" else (20, 60)
+    assert weekly_mm.between(least, most).all(), weekly_mm.to_dict()
 
 
 @pytest.mark.parametrize(("demo", "years", "rain"), [("campus", 8, 1170), ("yard", 6, 630)])
