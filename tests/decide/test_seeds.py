@@ -69,16 +69,18 @@ def test_the_yard_is_the_same_over_seeds():
 
 @pytest.mark.long
 @pytest.mark.parametrize(
-    ("name", "seeds"), [("yard", 20), ("court", 20), ("fields", 6), ("campus", 6)]
+    ("name", "seeds", "apart"),
+    # The fields' timer stands near the need: of the water used 5 % is a quarter of what is saved.
+    [("yard", 20, SPREAD), ("court", 20, SPREAD), ("fields", 10, 0.2), ("campus", 6, SPREAD)],
 )
-def test_the_demos_are_the_same_over_seeds(name, seeds):
+def test_the_demos_are_the_same_over_seeds(name, seeds, apart):
     answers = [Answer(planned(name), seed) for seed in range(1, seeds + 1)]
     hold(answers)
-    assert spread([answer.saved for answer in answers]) <= SPREAD
+    assert spread([answer.saved for answer in answers]) <= apart
 
 
 @pytest.mark.long
-@pytest.mark.parametrize("name", ["yard", "court"])
+@pytest.mark.parametrize("name", ["yard", "court", "fields"])
 def test_twice_the_draws_change_no_answer(name):
     hold([Answer(planned(name), 1), Answer(planned(name), 1, count=128)])
 
