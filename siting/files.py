@@ -17,9 +17,10 @@ import platform
 import re
 import secrets
 import shutil
+import sqlite3
 import sys
 import tempfile
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import Final
 
@@ -211,3 +212,37 @@ def is_untouched(folder: Path) -> bool:
         path.name == SOURCE or known.get(path.name, "") == (file_digest(path) or None)
         for path in folder.iterdir()
     )
+
+
+def add_styles(path: Path, styles: Mapping[str, str], *, says: str = "") -> None:
+    """Add the `layer_styles` table, from which a GIS draws layers, to a GeoPackage without one.
+
+    styles: layer -> its style as the GIS writes it; layers that the file lacks are passed over.
+    """
+    with contextlib.closing(sqlite3.connect(path)) as base, base:
+        base.execute(_TABLE)
+        base.execute(_ENTRY, (GEOPACKAGE_STAMP,))
+        known = {str(name) for (name,) in base.execute("SELECT table_name FROM gpkg_contents")}
+        for name, qml in styles.items():
+            if name in known:
+                base.execute(_STYLE, (name, name, qml, says, GEOPACKAGE_STAMP))
+
+
+#: GeoPackages carry a date of change; a fixed one makes the same content the same file.
+GEOPACKAGE_STAMP: Final = "2000-01-01T00:00:00.000Z"
+_TABLE: Final = """
+CREATE TABLE layer_styles (
+  id INTEGER PRIMARY KEY AUTOINCREMENT NOT NULL, f_table_catalog TEXT(256),
+  f_table_schema TEXT(256), f_table_name TEXT(256), f_geometry_column TEXT(256),
+  styleName TEXT(30), styleQML TEXT, styleSLD TEXT, useAsDefault BOOLEAN, description TEXT,
+  owner TEXT(30), ui TEXT(30), update_time DATETIME)
+"""
+_ENTRY: Final = (
+    "INSERT INTO gpkg_contents (table_name, data_type, identifier, description, last_change)"
+    " VALUES ('layer_styles', 'attributes', 'layer_styles', 'styles', ?)"
+)
+_STYLE: Final = (
+    "INSERT INTO layer_styles (f_table_catalog, f_table_schema, f_table_name, f_geometry_column,"
+    " styleName, styleQML, useAsDefault, description, owner, update_time)"
+    " VALUES ('', '', ?, 'geom', ?, ?, 1, ?, '', ?)"
+)

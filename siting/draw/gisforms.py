@@ -6,9 +6,7 @@ words, ranges, values that a new thing starts with, and a question for a heading
 
 from __future__ import annotations
 
-import sqlite3
 from collections.abc import Iterable
-from contextlib import closing
 from pathlib import Path
 from typing import Final
 from xml.sax.saxutils import quoteattr
@@ -16,28 +14,11 @@ from xml.sax.saxutils import quoteattr
 import pyogrio
 
 from siting.draw.forms import THINGS, Question, Words
+from siting.files import add_styles
 from siting.palette import MARKS, NEED
 from siting.site.columns import COLUMNS, Column
 from siting.site.settings import VECTOR_LAYERS
 
-#: GeoPackages carry a date of change; a fixed one makes the file the same every time.
-_STAMP: Final = "2000-01-01T00:00:00.000Z"
-_TABLE: Final = """
-CREATE TABLE layer_styles (
-  id INTEGER PRIMARY KEY AUTOINCREMENT NOT NULL, f_table_catalog TEXT(256),
-  f_table_schema TEXT(256), f_table_name TEXT(256), f_geometry_column TEXT(256),
-  styleName TEXT(30), styleQML TEXT, styleSLD TEXT, useAsDefault BOOLEAN, description TEXT,
-  owner TEXT(30), ui TEXT(30), update_time DATETIME)
-"""
-_ENTRY: Final = (
-    "INSERT INTO gpkg_contents (table_name, data_type, identifier, description, last_change)"
-    " VALUES ('layer_styles', 'attributes', 'layer_styles', 'styles', ?)"
-)
-_STYLE: Final = (
-    "INSERT INTO layer_styles (f_table_catalog, f_table_schema, f_table_name, f_geometry_column,"
-    " styleName, styleQML, useAsDefault, description, owner, update_time)"
-    " VALUES ('', '', ?, 'geom', ?, ?, 1, 'forms of siting', '', ?)"
-)
 _FINITE: Final = 1e9
 #: Colour of a layer where its things have several.
 _COLOURS: Final = {"hydrozones": NEED[3], "fixtures": MARKS["head"], "walls": MARKS["crown_edge"]}
@@ -49,11 +30,8 @@ def add_forms(path: Path) -> None:
         name: [str(field) for field in pyogrio.read_info(path, layer=name)["fields"]]
         for name in VECTOR_LAYERS
     }
-    with closing(sqlite3.connect(path)) as base, base:
-        base.execute(_TABLE)
-        base.execute(_ENTRY, (_STAMP,))
-        for name, found in headers.items():
-            base.execute(_STYLE, (name, name, form(name, found), _STAMP))
+    styles = {name: form(name, found) for name, found in headers.items()}
+    add_styles(path, styles, says="forms of siting")
 
 
 def form(layer: str, headers: Iterable[str]) -> str:

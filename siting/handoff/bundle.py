@@ -15,12 +15,11 @@ from typing import Any, Final
 import pyogrio.errors
 
 from siting.errors import Fault, InputError, SitingError
-from siting.files import SOURCE, atomic_path, file_digest, written_files
+from siting.files import SOURCE, add_styles, atomic_path, file_digest, written_files
 from siting.handoff.explain import read_plans
 from siting.handoff.formats import FORMATS, formats
 from siting.handoff.gisfiles import (
     Bands,
-    add_styles,
     fixed_date,
     gis_names,
     graduated,

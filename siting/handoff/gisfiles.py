@@ -19,7 +19,6 @@ import importlib
 import io
 import json
 import math
-import sqlite3
 from calendar import month_name
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
@@ -44,7 +43,7 @@ from shapely.geometry.base import BaseGeometry
 from siting.arrays import Floats
 from siting.cautions import DIG_CAUTION
 from siting.errors import SitingError
-from siting.files import atomic_path, write_text
+from siting.files import GEOPACKAGE_STAMP, add_styles, atomic_path, write_text
 from siting.handoff.document import plan_document
 from siting.handoff.facts import hazard_group, keep_clear, lines_drawn
 from siting.handoff.overlays import crown_shapes
@@ -56,28 +55,10 @@ from siting.site.model import LocalGrid
 from siting.sun.model import SunShade
 from siting.units import FOOT_M, LENGTH_UNITS_M, UnitsName, show
 
-#: The one time stamp in a GeoPackage, so that the same plan gives the same file.
-STAMP: Final = "2000-01-01T00:00:00.000Z"
 _Symbol = tuple[str, str, Mapping[str, str]]  # geometry, symbol layer class, its options
 _HAIR: Final = 1e-6
 _NEED_WORDS: Final = "% of readily available water a day"
 _GEOMETRY_TYPE: Final = {"marker": "0", "line": "1", "fill": "2"}
-_TABLE: Final = """
-CREATE TABLE layer_styles (
-  id INTEGER PRIMARY KEY AUTOINCREMENT NOT NULL, f_table_catalog TEXT(256),
-  f_table_schema TEXT(256), f_table_name TEXT(256), f_geometry_column TEXT(256),
-  styleName TEXT(30), styleQML TEXT, styleSLD TEXT, useAsDefault BOOLEAN, description TEXT,
-  owner TEXT(30), ui TEXT(30), update_time DATETIME)
-"""
-_ENTRY: Final = (
-    "INSERT INTO gpkg_contents (table_name, data_type, identifier, description, last_change)"
-    " VALUES ('layer_styles', 'attributes', 'layer_styles', 'styles', ?)"
-)
-_STYLE: Final = (
-    "INSERT INTO layer_styles (f_table_catalog, f_table_schema, f_table_name, f_geometry_column,"
-    " styleName, styleQML, useAsDefault, description, owner, update_time)"
-    " VALUES ('', '', ?, 'geom', ?, ?, 1, '', '', ?)"
-)
 
 
 def write_styles(path: Path, needs: np.ndarray[tuple[int], np.dtype[np.float64]]) -> None:
@@ -100,21 +81,6 @@ def write_styles(path: Path, needs: np.ndarray[tuple[int], np.dtype[np.float64]]
         "paths": _single(_line(MARKS["traffic"], "0.5", "dot")),
     }
     add_styles(path, styles)
-
-
-def add_styles(path: Path, styles: Mapping[str, str]) -> None:
-    """Add the `layer_styles` table with the given styles."""
-    base = sqlite3.connect(path)
-    try:
-        with base:
-            base.execute(_TABLE)
-            base.execute(_ENTRY, (STAMP,))
-            known = {str(name) for (name,) in base.execute("SELECT table_name FROM gpkg_contents")}
-            for name, qml in styles.items():
-                if name in known:
-                    base.execute(_STYLE, (name, name, qml, STAMP))
-    finally:
-        base.close()
 
 
 def _rgba(colour: str, alpha: int = 255) -> str:
@@ -391,7 +357,7 @@ def fixed_date() -> Iterator[None]:
     Result: while the option is set.
     """
     before = pyogrio.get_gdal_config_option("OGR_CURRENT_DATE")
-    pyogrio.set_gdal_config_options({"OGR_CURRENT_DATE": STAMP})
+    pyogrio.set_gdal_config_options({"OGR_CURRENT_DATE": GEOPACKAGE_STAMP})
     try:
         yield
     finally:

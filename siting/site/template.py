@@ -14,6 +14,7 @@ import pyogrio
 import pyproj
 
 from siting.errors import Fault, InputError, SitingError
+from siting.files import GEOPACKAGE_STAMP
 from siting.site.columns import COLUMNS, Column
 from siting.site.settings import TABLES, VECTOR_LAYERS, Table
 from siting.units import UnitsName
@@ -49,8 +50,6 @@ _US_NAMES: Final = {
     "nozzle_flow": "nozzle_flow_gpm",
 }
 _WEATHER: Final = "date,tmin_c,tmax_c,rain_mm,rs_mj_m2,rh_min,rh_max,wind_m_s\n"
-#: GeoPackages carry a date of change; a fixed one makes the file the same every time.
-_STAMP: Final = "2000-01-01T00:00:00.000Z"
 _HEAD: Final = """\
 # A property for `siting`. Lines that begin with # are notes or examples; remove the # to use one.
 """
@@ -160,7 +159,7 @@ def _write_all(
 
 def _write_layers(path: Path, layers: _Layers) -> None:
     before = pyogrio.get_gdal_config_option("OGR_CURRENT_DATE")
-    pyogrio.set_gdal_config_options({"OGR_CURRENT_DATE": _STAMP})
+    pyogrio.set_gdal_config_options({"OGR_CURRENT_DATE": GEOPACKAGE_STAMP})
     try:
         for name in VECTOR_LAYERS:
             shape = _GEOMETRY.get(name, "MultiPolygon")
