@@ -143,7 +143,8 @@ def _verify(folder: Path, property_file: Path | None, threads: int, as_json: boo
     required=True,
     multiple=True,
     type=click.Path(path_type=Path, dir_okay=False),
-    help="The filled-in sheet, a log of moisture, valve runs, rain or the meter; may be repeated.",
+    help="The filled-in sheet, field.json of the map, a log of moisture, valve runs, rain or the "
+    "meter; may be repeated.",
 )
 @click.option(
     "--out",

@@ -12,12 +12,13 @@ import io
 import math
 import re
 import zipfile
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Final
 
 from siting.errors import Fault, InputError
+from siting.planning.form import YEARS
 
 _DELIMITERS: Final = (",", ";", "\t", "|")
 _LARGEST: Final = 60_000_000  # bytes, unpacked: a year of readings every minute has 20 million
@@ -51,8 +52,6 @@ _MISSING: Final = frozenset({"", "-", "–", "na", "n/a", "nan", "null", "none",
 _YES: Final = frozenset({"yes", "y", "true", "1", "x", "ja", "si", "oui"})
 _NO: Final = frozenset({"no", "n", "false", "0", "nein", "non"})
 _TWELVE: Final = 12
-#: Years of a reading; others are slips of the pen, and pandas cannot hold all of them.
-YEARS: Final = range(1900, 2200)
 YEARS_SAID: Final = f"{YEARS[0]} to {YEARS[-1]}"
 
 
@@ -62,13 +61,15 @@ class RawSheet:
 
     file: name of the file, with the sheet's where it is a workbook; headers: the first row that is
     not empty; rows: row number in the file (the header being 1 where it comes first) and its cells;
-    notes: what was found out about the file.
+    notes: what was found out about the file; labels: what its rows are called in messages, where
+    "row 7" says nothing.
     """
 
     file: str
     headers: tuple[str, ...]
     rows: list[tuple[int, list[Any]]]
     notes: list[str] = field(default_factory=list)
+    labels: Mapping[str, str] = field(default_factory=dict)
 
     def column(self, header: str) -> list[tuple[int, Any]]:
         """Return row number and cell of one column.
@@ -292,6 +293,8 @@ def as_length(cell: object, metres: float) -> float:
     [294.0, 554.0, 675.0]
     >>> as_length("1.5 m", 0.3048), round(as_length(3, 0.0254), 4)
     (1.5, 0.0762)
+    >>> round(as_length("3 1/2", 0.0254), 4)
+    0.0889
     """
     try:
         return as_number(cell)[0] * metres
@@ -309,7 +312,8 @@ def as_length(cell: object, metres: float) -> float:
     if not found or not text or not any(found.groups()):
         raise ValueError(text)
     if found[1] is None and not _INCHES.search(text):  # a bare "1/2": of what?
-        return _feet(None, found.groups()[1:], text) if metres == _FOOT_M / 12 else _refuse(text)
+        inches = math.isclose(metres, _FOOT_M / _TWELVE)
+        return _feet(None, found.groups()[1:], text) if inches else _refuse(text)
     return _feet(found[1], found.groups()[1:], text)
 
 

@@ -7,7 +7,7 @@ import math
 import re
 import unicodedata
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any, Final
 
@@ -26,21 +26,22 @@ from siting.commission.cells import (
     time_order,
     unguarded,
 )
+from siting.commission.fieldfile import FieldFile, field_sheets, read_field
 from siting.errors import Fault, InputError
-from siting.planning.form import CAN_COLUMNS, SENSOR_COLUMNS, ZONE_COLUMNS, SheetColumn
+from siting.planning.form import (
+    CAN_COLUMNS,
+    FAR_DEG,
+    SENSOR_COLUMNS,
+    UNIT_RANGES,
+    ZONE_COLUMNS,
+    SheetColumn,
+    allowed_words,
+)
 from siting.planning.model import Plan
 from siting.site.columns import normal_header
 from siting.site.findings import nearest, some
 from siting.units import GALLON_M3
 
-#: Readings that a unit can show: low, high, and the unit that is meant when they are outside.
-UNIT_RANGES: Final = {
-    "%": (1.0, 75.0),
-    "m3/m3": (0.01, 0.75),
-    "kPa": (0.0, 3000.0),
-    "device": (0.0, math.inf),
-}
-_FAR_DEG: Final = 0.05  # a point further than this from the property is not on it
 _LONGEST: Final = 60  # letters of a name in a message
 _FOOT_M: Final = 0.3048
 #: Columns that hold what the device showed, in the unit of the row.
@@ -175,7 +176,7 @@ def _with_inches(
             both.append(math.nan)
             mend = "Write whole feet and inches below 12, or the feet alone."
             shown = f'"{unguarded(big)}" ft and "{unguarded(small)}" in'
-            allowed = _allowed(column, feet)
+            allowed = allowed_words(column, normal_header(feet))
             faults += [
                 Fault(sheet.file, shown, allowed, mend, feature=f"row {row}", column=column.name)
             ]
@@ -209,6 +210,7 @@ def _values(
 ) -> list[Any]:
     """Return the values of one column, and note its faults."""
     values, wrong = [], []
+    allowed = allowed_words(column, normal_header(header))
     for row, cell in cells:
         try:
             values.append(_value(cell, column, factor, order))
@@ -219,7 +221,7 @@ def _values(
         Fault(
             file,
             f'"{unguarded(cell)}"',
-            _allowed(column, header),
+            allowed,
             _mend(cell, column, order),
             feature=f"row {row}",
             column=header,
@@ -229,7 +231,15 @@ def _values(
     if len(wrong) > _MOST:
         rows = some([row for row, _ in wrong[_MOST:]])
         found = f"{len(wrong) - _MOST} more such cells (rows {rows})"
-        faults.append(Fault(file, found, _allowed(column, header), "Correct them.", column=header))
+        faults.append(
+            Fault(
+                file,
+                found,
+                allowed,
+                "Correct them.",
+                column=header,
+            )
+        )
     return values
 
 
@@ -259,25 +269,6 @@ def _value(cell: Any, column: SheetColumn, factor: float, order: str) -> Any:  #
     if value < column.low or value > column.high:
         raise ValueError(cell)
     return value
-
-
-def _allowed(column: SheetColumn, header: str) -> str:
-    """Say what a cell of a column may hold."""
-    if column.kind == "word":
-        return ", ".join(column.allowed)
-    if column.kind == "flag":
-        return "yes or no"
-    if column.kind == "time":
-        return "a date as 2026-05-04, or 2026-05-04 07:30"
-    ends = {e: f for e, f in column.factors.items() if normal_header(header) == column.name + e}
-    ending, factor = next(iter(ends.items()), ("", 1.0))
-    unit = " ".join(["", ending.lstrip("_").replace("_", "/")]) if ending else ""
-    unit += ", or as 24 ft 6 in" if ending == "_ft" else ""
-    if math.isinf(column.low) and math.isinf(column.high):
-        return f"a number{unit}"
-    if math.isinf(column.high):
-        return f"a number from {column.low / factor:.4g}{unit}"
-    return f"a number from {column.low / factor:.4g} to {column.high / factor:.4g}{unit}"
 
 
 def _mend(cell: object, column: SheetColumn, order: str) -> str:
@@ -418,10 +409,10 @@ def _place_faults(cells: Mapping[str, Any], longitude: float, latitude: float) -
         return []
     if math.isnan(lat) or math.isnan(lon):
         return [("lat, lon", "one coordinate", "both or none", "Write the other one too.")]
-    if abs(lat - latitude) < _FAR_DEG and abs(lon - longitude) < _FAR_DEG:
+    if abs(lat - latitude) < FAR_DEG and abs(lon - longitude) < FAR_DEG:
         return []
     near = f"near {latitude:.4f}, {longitude:.4f}"
-    swapped = abs(lat - longitude) < _FAR_DEG and abs(lon - latitude) < _FAR_DEG
+    swapped = abs(lat - longitude) < FAR_DEG and abs(lon - latitude) < FAR_DEG
     mend = "Latitude and longitude are swapped." if swapped else "Check the signs and digits."
     return [("lat, lon", f"{lat:g}, {lon:g}", near, mend)]
 
@@ -799,14 +790,16 @@ class Readings:
 def read_readings(paths: Iterable[Path | str], plan: Plan, *, also: Iterable[str] = ()) -> Readings:
     """Read every file that came back from the field.
 
-    What a file holds is told from its header: the readings sheet (sensors, zones, cans), logged
+    What a file holds is told from its header: the file of the map's field page (field.json; several
+    are brought together, and where two devices differ the later answer counts and a note says so),
+    the readings sheet (sensors, zones, cans), logged
     moisture, valve runs (start, valve, minutes), rain (date, rain_mm), the water meter (date,
     meter_m3 or used_m3).
 
     Parameters
     ----------
     paths : iterable of Path or str
-        CSV files and workbooks.
+        CSV files, workbooks and files of the field page.
     plan : Plan
         The plan, for its ids, zones, valves and place.
     also : iterable of str
@@ -824,8 +817,13 @@ def read_readings(paths: Iterable[Path | str], plan: Plan, *, also: Iterable[str
     """
     reader = _Reader(plan, also)
     files: dict[str, str] = {}
+    fields: list[FieldFile] = []
     for path in [Path(p) for p in paths]:
         try:
+            if path.suffix.lower() == ".json":
+                fields.append(read_field(path))
+                files[path.name] = hashlib.sha256(path.read_bytes()).hexdigest()
+                continue
             sheets = read_sheets(path)
         except InputError as error:
             reader.faults += error.faults
@@ -837,6 +835,7 @@ def read_readings(paths: Iterable[Path | str], plan: Plan, *, also: Iterable[str
         # The sensors' sheet first: its units serve the logs.
         for sheet in sorted(sheets, key=lambda s: _kind(s) != "sensors"):
             reader.sheets.append((_kind(sheet), sheet))
+    reader.take_fields(fields)
     reader.read_all()
     if reader.faults:
         raise InputError(reader.faults)
@@ -882,6 +881,13 @@ class _Reader:
         self.tables: dict[str, list[pd.DataFrame]] = {}
         self.units: dict[str, str] = {}
 
+    def take_fields(self, files: Sequence[FieldFile]) -> None:
+        """Take the files of the field page as sheets of sensors."""
+        zones = {str(tag): str(zone) for tag, zone in self.plan.sensors["zone"].items()}
+        sheets, faults = field_sheets(files, name=self.plan.site.name, zones=zones)
+        self.faults += faults
+        self.sheets += [("sensors", sheet) for sheet in sheets]
+
     def read_all(self) -> None:
         """Read the sheets, the sensors' first."""
         order = ("sensors", "zones", "cans", "events", "weather", "meter", "moisture", "unknown")
@@ -906,6 +912,9 @@ class _Reader:
         parsed.faults += check_sensors(
             parsed.table, sheet.file, longitude=site.longitude, latitude=site.latitude
         )
+        if sheet.labels:
+            called = {f: sheet.labels.get(str(f.feature), f.feature) for f in parsed.faults}
+            parsed.faults = [replace(fault, feature=name) for fault, name in called.items()]
         self._take("sensors", parsed)
         if "sensor_id" in parsed.table and "reading_unit" in parsed.table:
             stated = parsed.table.dropna(subset=["reading_unit"])

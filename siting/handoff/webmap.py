@@ -31,6 +31,7 @@ from shapely.geometry.base import BaseGeometry
 from siting.errors import SitingError
 from siting.files import write_text
 from siting.handoff.facts import keep_clear, lines_drawn
+from siting.handoff.fieldpage import field_document
 from siting.handoff.mapcards import (
     Pair,
     assumption_pairs,
@@ -124,6 +125,7 @@ def map_document(plan: Plan, *, online: bool = False) -> Document:
         "routes": _routes(plan),
         "sensors": _sensors(plan),
         "panel": _panel(plan),
+        "field": field_document(plan),
     }
 
 
@@ -644,7 +646,7 @@ _SCHEME = "vendored:"
 _LEAFLET_JS = f"{_SCHEME}leaflet-1.9.4.js"
 _LEAFLET_CSS = f"{_SCHEME}leaflet-1.9.4.css"
 _PAGE_CSS = f"{_SCHEME}page.css"
-_SCRIPTS: Final = ("page.js", "labels.js", "sun.js", "view.js")
+_SCRIPTS: Final = ("page.js", "labels.js", "sun.js", "view.js", "field.js")
 _LICENCES: Final = {_LEAFLET_JS: "leaflet-1.9.4.LICENSE"}
 #: Pictures that the vendored style sheet names and that the page never shows.
 _UNUSED_PICTURES: Final = {

@@ -1,7 +1,13 @@
 from .form import CAN_COLUMNS as CAN_COLUMNS
+from .form import FAR_DEG as FAR_DEG
+from .form import FIELD_FORMAT as FIELD_FORMAT
 from .form import SENSOR_COLUMNS as SENSOR_COLUMNS
+from .form import TAPE_LIMITS as TAPE_LIMITS
+from .form import UNIT_RANGES as UNIT_RANGES
+from .form import YEARS as YEARS
 from .form import ZONE_COLUMNS as ZONE_COLUMNS
 from .form import SheetColumn as SheetColumn
+from .form import allowed_words as allowed_words
 from .form import handed_out as handed_out
 from .form import header as header
 from .make import Survey as Survey

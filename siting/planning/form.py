@@ -1,10 +1,12 @@
-"""The readings sheet: what a plan prints on it, and what a crew fills in.
+"""The readings sheet: what a plan prints on it, what a crew fills in, and within which limits.
 
-Shared by the writer (`siting.handoff.readingsheet`) and the reader (`siting.commission.judge`).
+Shared by the writers (`siting.handoff.readingsheet`, `siting.handoff.fieldpage`) and the reader
+(`siting.commission.judge`).
 """
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from typing import Final, Literal
@@ -14,6 +16,44 @@ from siting.units import UnitsName
 Kind = Literal["text", "number", "length", "time", "flag", "word"]
 #: What a sensor may be read in; see `siting.commission.judge`.
 READING_UNITS: Final = ("%", "m3/m3", "kPa", "device")
+#: Readings that a unit can show: low, high.
+UNIT_RANGES: Final = {
+    "%": (1.0, 75.0),
+    "m3/m3": (0.01, 0.75),
+    "kPa": (0.0, 3000.0),
+    "device": (0.0, math.inf),
+}
+#: What a file of the map's field page calls itself.
+FIELD_FORMAT: Final = "siting-field/1"
+#: A position further than this from the property is not on it [degrees].
+FAR_DEG: Final = 0.05
+#: Years of a reading; others are slips of the pen, and pandas cannot hold all of them.
+YEARS: Final = range(1900, 2200)
+
+
+@dataclass(frozen=True)
+class TapeLimits:
+    """When tapes and GPS do not agree.
+
+    blunder: a residual beyond this many tape errors is no scatter; agree: tapes and GPS must lie
+    within this many of their errors; same: two crossings nearer than this many errors are one;
+    sure: of two crossings the GPS must be nearer to one by this many of its errors; far_m, near_m:
+    tapes that lead further from the plan than the first, and within the second when exchanged, are
+    taken to be swapped [m]; gps_error_m: error of a handheld GPS where none is stated [m].
+
+    Common practice, no source.
+    """
+
+    blunder: float = 4.0
+    agree: float = 4.0
+    same: float = 3.0
+    sure: float = 2.0
+    far_m: float = 2.0
+    near_m: float = 0.6
+    gps_error_m: float = 3.0
+
+
+TAPE_LIMITS: Final = TapeLimits()
 
 
 @dataclass(frozen=True)
@@ -88,6 +128,43 @@ def header(column: SheetColumn, units: UnitsName) -> str:
     """
     unit = column.us_unit if units == "us" and column.us_unit else column.unit
     return f"{column.name}_{unit}" if unit else column.name
+
+
+def allowed_words(column: SheetColumn, header: str) -> str:
+    """Say what a cell of a column may hold.
+
+    Parameters
+    ----------
+    column : SheetColumn
+        The column.
+    header : str
+        Its header, whose ending says the unit.
+
+    Returns
+    -------
+    str
+        The words, in the unit of the header.
+
+    Examples
+    --------
+    >>> allowed_words(SENSOR_COLUMNS[7], "depth_mm")
+    'a number from 10 to 1500 mm'
+    """
+    if column.kind == "word":
+        return ", ".join(column.allowed)
+    if column.kind == "flag":
+        return "yes or no"
+    if column.kind == "time":
+        return "a date as 2026-05-04, or 2026-05-04 07:30"
+    ends = {e: f for e, f in column.factors.items() if header == column.name + e}
+    ending, factor = next(iter(ends.items()), ("", 1.0))
+    unit = " ".join(["", ending.lstrip("_").replace("_", "/")]) if ending else ""
+    unit += ", or as 24 ft 6 in" if ending == "_ft" else ""
+    if math.isinf(column.low) and math.isinf(column.high):
+        return f"a number{unit}"
+    if math.isinf(column.high):
+        return f"a number from {column.low / factor:.4g}{unit}"
+    return f"a number from {column.low / factor:.4g} to {column.high / factor:.4g}{unit}"
 
 
 def handed_out(columns: Sequence[SheetColumn], units: UnitsName) -> tuple[SheetColumn, ...]:

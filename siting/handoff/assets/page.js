@@ -356,14 +356,14 @@ const photos = new Map(Object.entries(kept).filter(([, url]) => /^data:image\/[a
 let unsaved = false;
 window.addEventListener("beforeunload", (e) => { if (unsaved && navigator.userActivation && navigator.userActivation.hasBeenActive) e.preventDefault(); });
 /* Large pictures are made smaller, so that a copy of the page stays small enough to send. */
-function smaller(url, done) {
+function smaller(url, done, { longest = LONGEST, quality = 0.85 } = {}) {
   const picture = new Image();
   picture.addEventListener("load", () => {
-    const share = LONGEST / Math.max(picture.naturalWidth, picture.naturalHeight);
+    const share = longest / Math.max(picture.naturalWidth, picture.naturalHeight);
     if (share >= 1) { done(url); return; }
     const canvas = make("canvas", { width: Math.round(picture.naturalWidth * share), height: Math.round(picture.naturalHeight * share) });
     canvas.getContext("2d").drawImage(picture, 0, 0, canvas.width, canvas.height);
-    done(canvas.toDataURL("image/jpeg", 0.85));
+    done(canvas.toDataURL("image/jpeg", quality));
   });
   picture.addEventListener("error", () => done(null));
   picture.src = url;
@@ -410,7 +410,7 @@ function photoSlot(s) {
   });
   show();
   return make("div", {}, make("label", { for: input.id, text: "Photo of the hole with the tape in it" }), input, shown,
-    make("p", { class: "small", text: "It is not sent anywhere, and it is lost when this page is closed or loaded anew, unless you save a copy of the map with its photos. Keep the picture in the camera too." }));
+    make("p", { class: "small", text: "It is not sent anywhere, and it is lost when this page is closed or loaded anew, unless you save a copy of the map with its photos. To keep photos with your answers, use Field. Keep the picture in the camera too." }));
 }
 function zoneCard(z) {
   const s = plan.sensors.find((other) => other.id === z.values.sensor_id);

@@ -92,6 +92,7 @@ function measure() {
 /* ---- print -------------------------------------------------------------------------------- */
 let seen = null;
 function beforePrint() {
+  if (byId("field").hidden === false) return;
   seen = { at: map.getCenter(), zoom: map.getZoom(), open: byId("layers").open };
   const whole = map.getBounds().contains(plan.bounds);
   const shown = whole ? L.latLngBounds(plan.bounds) : map.getBounds().pad(-0.1);
@@ -102,10 +103,12 @@ function beforePrint() {
   map.fitBounds(shown, { padding: [14, 14], animate: false });
 }
 function afterPrint() {
+  if (!seen) return;
   document.documentElement.classList.remove("printing");
   byId("layers").open = seen.open;
   map.invalidateSize({ animate: false });
   map.setView(seen.at, seen.zoom, { animate: false });
+  seen = null;
 }
 /* What the open legend and the buttons cover of the map. */
 function clearance(above) {
