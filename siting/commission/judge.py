@@ -42,6 +42,7 @@ from siting.commission.soil import (
     measured_site,
     sensor_changes,
 )
+from siting.commission.todo import Seen, things_to_do
 from siting.errors import Fault, InputError
 from siting.planning.make import plan
 from siting.planning.model import Plan
@@ -419,7 +420,9 @@ def commission(
         savings_words=savings if isinstance(savings, str) else savings.words,
         notes=(*readings.notes, *health_notes),
     )  # fmt: skip
-    return Commissioning(**{**found.__dict__, "recheck": _recheck(found)})
+    seen = Seen(after, readings, as_built, capacity, health, changes)
+    after = replace(after, do_now=things_to_do(seen))
+    return replace(found, after=after, recheck=_recheck(found))
 
 
 def _column(table: pd.DataFrame, name: str) -> dict[str, float]:

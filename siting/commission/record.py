@@ -217,9 +217,10 @@ def copy_history(source: Path | str, results: Path | str) -> None:
 
 
 def report_text(found: Commissioning) -> str:
-    """Return everything that commissioning found, in plain words, under headings."""
+    """Return everything that commissioning found, in plain words: first what to do now."""
     units = found.after.settings.units
     lines = [f"{found.after.site.name}: what the field said", ""]
+    lines += _section("What to do now, the most urgent first", found.after.do_now)
     for tag, sensor in found.after.sensors.iterrows():
         name = str(tag)
         lines.append(f"{name} in {sensor['zone']} (valve {sensor['valve']})")
@@ -279,9 +280,10 @@ def record_of(found: Commissioning) -> dict[str, Any]:
     -------
     dict
         sensors (place, error, rank, setbacks, reading, threshold, findings), measured, changes,
-        savings, recheck, notes.
+        savings, recheck, notes; do_now: what to do, the most urgent first.
     """
     return {
+        "do_now": list(found.after.do_now),
         "sensors": {str(tag): _sensor(found, str(tag)) for tag in found.after.sensors.index},
         "measured": [
             {"zone": c.zone, "column": c.column, "words": c.words} for c in found.measured

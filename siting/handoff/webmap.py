@@ -449,6 +449,7 @@ def _panel(plan: Plan) -> Document:
         "savings": savings(plan),
         "cautions": list(plan.cautions),
         "warnings": list(plan.warnings),
+        "do_now": list(plan.do_now),
     }
 
 
@@ -530,6 +531,7 @@ def static_page(plan: Plan, document: Document) -> str:
         [
             f"<h1>{escape(plan.site.name)}</h1>",
             "<p>This is the plain page: the interactive map needs JavaScript.</p>",
+            _list("What to do now, the most urgent first", plan.do_now),
             plan_picture(plan),
             "<p>North is up.</p>",
             f"<h2>How many sensors, and why</h2><p>{escape(_in(panel['headline'], unit))}</p>",

@@ -233,6 +233,9 @@ class Plan:
         What `siting.planning.make.replan` needs; not for reading.
     wordings : mapping of units to Wording
         The sentences that hold amounts in each system of units; see `wording`.
+    do_now : tuple of str
+        After a visit to the field: what to do now, a line for each sensor, the most urgent first.
+        Shown on the map and the crew's sheets; not in plan.json.
     """
 
     site: Site
@@ -276,6 +279,7 @@ class Plan:
     basis: object = field(default=None, repr=False, compare=False)
     wordings: Mapping[UnitsName, Wording] = field(default_factory=dict)
     headline: str = ""
+    do_now: tuple[str, ...] = ()
 
     def wording(self, units: UnitsName) -> Wording:
         """Return the sentences that hold amounts in one system of units.

@@ -533,8 +533,10 @@ function panel() {
   const cautions = section("cautions", "Before you dig", list(p.cautions));
   cautions.className = "cautions";
   const assumed = p.warnings.length ? [section("assumed", "Assumed, repaired or not met", list(p.warnings))] : [];
-  const all = [...parts, cautions, ...assumed];
-  const jump = make("nav", { class: "jump", "aria-label": "Parts of the plan" }, ...[["cautions", "Cautions"], ["sensor-list", "Sensors"], ["zone-list", "Zones"], ["savings", "Savings"], ["answer", "Why"]].map(([id, text]) =>
+  /* After a visit to the field: what to do comes first, all else behind it. */
+  const todo = p.do_now.length ? [section("do-now", "What to do now, the most urgent first", list(p.do_now))] : [];
+  const all = [...todo, ...parts, cautions, ...assumed];
+  const jump = make("nav", { class: "jump", "aria-label": "Parts of the plan" }, ...[...(todo.length ? [["do-now", "Now"]] : []), ["cautions", "Cautions"], ["sensor-list", "Sensors"], ["zone-list", "Zones"], ["savings", "Savings"], ["answer", "Why"]].map(([id, text]) =>
     make("button", { type: "button", text, on: { click: () => showPart(id) } })));
   byId("panel-body").append(jump, card, ...all, make("p", { class: "small", text: "Map drawn with Leaflet 1.9.4 (BSD 2-clause licence). Works without a network." }));
 }
