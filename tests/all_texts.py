@@ -29,6 +29,9 @@ def all_texts(plan, folder: Path) -> dict[str, str]:
             found[path.name] = "\n".join(str(value) for value in cells if value is not None)
         elif path.suffix not in {".tif", ".gpkg", ".html"}:
             found[path.name] = path.read_text("utf-8")
+    # What is printed, whoever gets it.
+    papers = [found.pop(name) for name in ("crew.pdf", "owner.pdf", "office.pdf")]
+    found["crew.pdf"] = "\n".join(papers)
     said = io.StringIO()
     with contextlib.redirect_stdout(said):
         _print_plan(plan, ())

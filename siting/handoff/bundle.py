@@ -43,7 +43,7 @@ def write_bundle(
     more: Callable[[Path], None] | None = None,
     progress: Callable[[str, int, int], None] | None = None,
 ) -> tuple[Path, ...]:
-    """Write plan.json, map.html, crew.pdf, the GIS and GPS files and the readings sheet of a plan.
+    """Write plan.json, map.html, the sheets, the GIS and GPS files and the readings of a plan.
 
     Everything is first written to a temporary sibling of the folder; only when all of it is there
     do the new results take the place of the old, in one step (see `siting.handoff.results`), so a
@@ -58,8 +58,8 @@ def write_bundle(
         are kept aside), all others are left alone.
     also : collection of str
         Formats that are only written when asked: "online_map" for map-online.html, which fetches a
-        base map from the network when it is opened; "dxf" for plan.dxf, which needs the extra
-        `dxf`.
+        base map from the network when it is opened; "sheets" for sheets.pdf, which holds the pages
+        of crew.pdf, office.pdf and owner.pdf; "dxf" for plan.dxf, which needs the extra `dxf`.
     source : Path, optional
         The property file, or its folder, for ``source.json``.
     more : callable, optional

@@ -35,6 +35,7 @@ class Format(NamedTuple):
 
 
 _MAP: Final = "Writing map"
+_PAPER: Final = "Writing crew sheet"
 _GIS: Final = "Writing GIS and GPS files"
 FORMATS: Final = (
     Format(("map.html",), _MAP, "siting.handoff.webmap:write_map"),
@@ -46,7 +47,16 @@ FORMATS: Final = (
         "Also write map-online.html, whose background comes from the network when it is opened: "
         "the servers of the tiles then learn where the property is.",
     ),
-    Format(("crew.pdf",), "Writing crew sheet", "siting.handoff.sheets:write_sheets"),
+    Format(("crew.pdf",), _PAPER, "siting.handoff.sheets:write_crew"),
+    Format(("owner.pdf",), _PAPER, "siting.handoff.sheets:write_owner"),
+    Format(("office.pdf",), _PAPER, "siting.handoff.sheets:write_office"),
+    Format(
+        ("sheets.pdf",),
+        _PAPER,
+        "siting.handoff.sheets:write_sheets",
+        "sheets",
+        "Also write sheets.pdf: the crew's, the office's and the owner's pages in one file.",
+    ),
     Format(
         ("plan.gpkg", "sensors.geojson", "sensors.gpx", "sensors.kml", "sensors.csv",
          "dryness.tif", "rank.tif", "sun-hours.tif"),

@@ -84,6 +84,78 @@ def owner_pages(plan: Plan, *, width: float) -> list[Any]:
     ]
 
 
+def owner_short(plan: Plan, *, width: float) -> list[Any]:
+    """Return the owner's four questions and their answers.
+
+    width: between the margins [pt].
+    """
+    rows = owner_summary(plan)
+    pays = [row for row in rows if row[0].startswith(("Cost", "Pays", "At ", "Gain"))]
+    gets = [row for row in rows if row not in pays]
+    return [
+        heading("What do I pay?"),
+        facts(pays, width=width, share=0.24),
+        heading("What do I get?"),
+        facts(gets, width=width, share=0.24),
+        text(plan.wording(plan.settings.units).headline, longest=_WHOLE),
+        heading("Will my lawn be all right?"),
+        *bullets(_lawn(plan)),
+        heading("What do you need from me?"),
+        *bullets(_asked(plan)),
+    ]
+
+
+_EXACT: Final = 1e-9
+
+
+def _lawn(plan: Plan) -> list[str]:
+    """Say how often the ground runs short of water, by the plan and today."""
+    zones = plan.zones
+    days = zones["stress_days"].astype(float)
+    if not days.notna().any():
+        return ["It was not reckoned how often the ground runs short of water."]
+    worst = days.idxmax()
+    usual = number(float(zones.loc[worst, "stress_mean"]), 1)
+    lines = [
+        f"In the worst season of ten the driest of your ground ({_name(worst)}) runs short of "
+        f"water on {number(float(days[worst]), 1)} days; in a usual one on {usual}. Running short "
+        "means that plants have used what they take up easily: they slow down."
+    ]
+    today = zones["today_stress_days"].astype(float)
+    if today.notna().any():
+        dry = today.idxmax()
+        lines.append(
+            f"Today's timer: {number(float(today[dry]), 1)} days ({_name(dry)}), in the same "
+            "weather."
+        )
+    held = plan.decision.get("limits", {})
+    most = plan.settings.control.max_stress_days
+    over = [_name(zone) for zone, d in days.items() if d > float(held.get(zone, most)) + _EXACT]
+    lines.append(
+        f"Beyond the limit that was set ({plan_limit(plan)}): {', '.join(over)}."
+        if over
+        else f"Every zone keeps to the limit that was set: {plan_limit(plan)}."
+    )
+    return lines
+
+
+def _asked(plan: Plan) -> list[str]:
+    """Say what the owner is asked to do."""
+    wait = plan.sensors["soak_wait_h"].astype(float).max()
+    soak = (
+        f"Leave the watering off when we ask: for {number(float(wait), 0)} h after each sensor is "
+        "soaked, so that its reading means something."
+    )
+    return [
+        "Show us private lines before anyone digs: irrigation pipe, lighting, gas to a grill or "
+        "pool, pet fence, drains. The utilities' own lines are located by the one-call service.",
+        "Say what the map has wrong: plants, beds, paths, what is to be built or planted.",
+        *([soak] if math.isfinite(wait) else []),
+        "Have the work done by people licensed for it where you are.",
+        "Read the water meter now, and after the first season.",
+    ]
+
+
 #: Ways of `Plan.economics` in an owner's words, where they are not this plan.
 _WAY_WORDS: Final = {
     "as today": "plants left as today leaves them",

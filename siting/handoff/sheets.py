@@ -1,9 +1,10 @@
-"""The crew's sheets: overview, one page a sensor with its section, the office's page.
+"""The sheets on paper: one file each for crew, owner and office, or all of it in one.
 
-First the property with the answer, then one leaf per sensor (the front to dig from at a true scale,
-the back to fill in by pen), then run times, zones, costs, parts, assumptions and cautions, and two
-pages for the owner. The headings are the file's outline. The file carries no date and no random id,
-so that the same plan gives the same bytes.
+The crew's: the property with the answer (left out where there is one sensor, whose leaf shows it),
+one leaf per sensor (the front to dig from at a true scale, the back to fill in by pen), run times,
+materials, cautions. The owner's: one or two pages with a picture. The office's: what was weighed.
+Headings are a file's outline. A file carries no date and no random id, so that the same plan gives
+the same bytes.
 """
 
 from __future__ import annotations
@@ -18,7 +19,6 @@ from typing import Any, Final, Literal
 
 import geopandas as gpd
 import numpy as np
-import pandas as pd
 import shapely
 from reportlab.lib.colors import HexColor
 from reportlab.lib.pagesizes import A4, LETTER
@@ -26,7 +26,6 @@ from reportlab.lib.units import inch
 from reportlab.pdfgen.canvas import Canvas as PdfCanvas
 from reportlab.platypus import (
     BaseDocTemplate,
-    CondPageBreak,
     PageBreak,
     PageTemplate,
     Paragraph,
@@ -36,8 +35,7 @@ from reportlab.platypus import (
 )
 from reportlab.platypus import Frame as PageFrame
 
-from siting.cautions import DIG_CAUTION, cautions_for
-from siting.decide.money import payback_words, span
+from siting.cautions import DIG_CAUTION
 from siting.files import write_bytes
 from siting.handoff.drawing import (
     BAR_HEIGHT,
@@ -63,289 +61,28 @@ from siting.handoff.drawing import (
 from siting.handoff.facts import (
     DECODER_WORDS,
     LINK_WORDS,
-    budget_lines,
     chance_cell,
     compass,
     hardware_words,
     hazard_name,
     lines_drawn,
-    plan_standing,
     rank_words,
     spares,
-    trench_word,
 )
 from siting.handoff.layout import bullets, facts, grid, heading, note, style, text, worksheet
+from siting.handoff.office import (
+    assumed_pages,
+    caution_pages,
+    material_pages,
+    office_pages,
+)
 from siting.handoff.overlays import crown_shapes
-from siting.handoff.owner import owner_pages, timer_pages
-from siting.handoff.tables import choices
-from siting.handoff.text import clean, depth, elide, money, number, percent, run, tape
+from siting.handoff.owner import owner_pages, owner_short, timer_pages
+from siting.handoff.text import clean, depth, elide, number, percent, run, tape
 from siting.palette import INK, MARKS, NEED, ramp_colour
 from siting.planning.model import Plan
 from siting.season.controls import CONTROLS
-from siting.units import FOOT_M, Quantity, UnitsName, show, unit_label
-
-_OFFICE_NAME: Final = 40
-_DASH: Final = "–"
-_OFFICE_WHOLE: Final = 20_000  # characters: a text of ours that is never cut
-
-
-def office_pages(plan: Plan, *, width: float) -> list[Any]:
-    """Return the flowables from the run-time table to the cautions.
-
-    width: between the margins [pt].
-    """
-    return [
-        PageBreak(),
-        *timer_pages(plan, width=width),
-        *_zones(plan, width),
-        CondPageBreak(220),
-        *_choices(plan, width),
-        *_money(plan, width),
-        *_season(plan, width),
-        *_parts(plan, width),
-        PageBreak(),
-        heading("Cautions"),
-        *bullets([clean(line) for line in plan.cautions or cautions_for()]),
-        heading("Assumed, repaired or not met"),
-        *bullets([clean(line) for line in plan.warnings] or ["Nothing."]),
-    ]
-
-
-def _name(value: object) -> str:
-    return elide(clean(value), _OFFICE_NAME)
-
-
-def _zones(plan: Plan, width: float) -> list[Any]:
-    """Say what each zone is and needs."""
-    units = plan.settings.units
-    rows = [
-        (
-            _name(zone),
-            f"{_name(row.plants).replace('_', ' ')}, {_name(row.soil)}",
-            show(row.area_m2, "area", units),
-            number(row.sun_hours, 1),
-            number(row.need_score),
-            _bare(row.etc_peak_mm_d, "depth_per_day", units),
-            _bare(row.raw_mm, "depth", units),
-            _volumes(row.today_m3, row.water_m3, units),
-            number(row.stress_days, 1),
-        )
-        for zone, row in zip(plan.zones.index, plan.zones.itertuples(), strict=True)
-    ]
-    head = ("Zone", "Plants, soil", "Area", "Sun h/d", "Need %/d",
-            f"Peak use {unit_label('depth_per_day', units)}",
-            f"Store {unit_label('depth', units)}",
-            f"Water today / plan {unit_label('volume', units)}", "Stress days")  # fmt: skip
-    return [
-        heading("Zones"),
-        text(
-            "Need: share of the readily available water (store) used on a peak day, shade counted."
-            " Stress: days on which the ground runs short, its mean, in the worst season of ten."
-        ),
-        grid(
-            head, rows, (1.7, 2.3, 1.1, 0.7, 0.85, 0.95, 0.9, 1.8, 0.95), width=width, words=(0, 1)
-        ),
-        Spacer(1, 4),
-        text("What makes each zone thirsty, its driest quarter against an undemanding zone:"),
-        *bullets([f"{_name(z)}: {clean(w)}." for z, w in plan.zones["need_words"].items()]),
-        *bullets([*_assumed(plan), *budget_lines(plan, units)]),
-    ]
-
-
-def _assumed(plan: Plan) -> list[str]:
-    """Say which values were assumed, and for which zones."""
-    groups: dict[str, list[str]] = {}
-    for zone, words in plan.zones["defaults"].items():
-        if clean(words):
-            groups.setdefault(clean(words).replace("_", " "), []).append(_name(zone))
-    return [f"Assumed {words}: {', '.join(zones)}." for words, zones in groups.items()]
-
-
-def _volumes(today: float, plan: float, units: UnitsName) -> str:
-    """Return today's and the plan's water without units."""
-    return " / ".join(_bare(volume, "volume", units) for volume in (today, plan))
-
-
-def _bare(value: float, quantity: Quantity, units: UnitsName) -> str:
-    """Return a value without its unit, which the column's head carries."""
-    return show(value, quantity, units).removesuffix(unit_label(quantity, units)).strip()
-
-
-def _rows(table: pd.DataFrame) -> list[dict[str, Any]]:
-    """Return a table's rows as plain mappings."""
-    rows: list[dict[str, Any]] = table.to_dict(orient="records")  # type: ignore[assignment]
-    return rows
-
-
-def _choices(plan: Plan, width: float) -> list[Any]:
-    """How many sensors: the curve, and the plain rules beside it."""
-    units, currency = plan.settings.units, elide(clean(plan.economics.get("currency")), 10)
-    told = choices(plan)
-    rows = [
-        (f"{n} allowed", "no better", _DASH, _DASH, _DASH, _DASH)
-        if row is None
-        else (
-            f"{n} allowed" + (" (chosen)" if row["chosen"] else ""),
-            elide(clean(row["groups"]), 300),
-            show(row["water_m3"], "volume", units),
-            money(row["cost_per_year"], currency) if row["feasible"] else "too much stress",
-            number(row["stress_days"], 1),
-            money(row["value_of_next"], currency),
-        )
-        for n, row in told
-    ]
-    rows += [
-        (
-            elide(clean(rule), 60),
-            f"plain rule, {row['n']} sensors" if row["n"] != 1 else "plain rule, 1 sensor",
-            show(row["water_m3"], "volume", units),
-            money(row["cost_per_year"], currency) if row["feasible"] else "too much stress",
-            number(row["stress_days"], 1),
-            _DASH,
-        )
-        for rule, row in zip(plan.rules.index, _rows(plan.rules), strict=True)
-    ]
-    chosen = [k for k, (_, row) in enumerate(told) if row is not None and row["chosen"]]
-    head = ("Sensors", "Which governs which", "Water a season", "Cost a year", "Stress days",
-            "Worth of the next, a year")  # fmt: skip
-    return [
-        heading("How many sensors, and what the next one is worth"),
-        text(plan.wording(units).headline, longest=_OFFICE_WHOLE),
-        grid(
-            head,
-            rows,
-            (1.2, 4.1, 1.25, 1.15, 0.8, 1.15),
-            width=width,
-            words=(0, 1),
-            bold_rows=chosen,
-        ),
-        Spacer(1, 4),
-    ]
-
-
-def _money(plan: Plan, width: float) -> list[Any]:
-    """Cost, saving and payback with their ranges, or why nothing is claimed."""
-    known = plan.economics
-    currency = elide(clean(known.get("currency")), 10)
-    parts = ", ".join(
-        f"{trench_word(plan) if key == 'trench' else key} {money(known.get(key), currency)}"
-        for key in ("device", "installation", "trench", "wire")
-    )
-    pairs: list[tuple[str, object]] = [
-        ("Sensors, installed", f"{money(known.get('capital'), currency)}: {parts}")
-    ]
-    state, saved = plan_standing(plan), known.get("saved_per_year")
-    if saved is not None:
-        label = "Water costs more a year" if saved < 0 else "Money saved a year"
-        pairs.append((label, _spread(known, "saved_per_year", currency)))
-    if state.water != "unknown":
-        pairs.append(("Payback", payback_words(state) or _years(known)))
-    claim = clean(known.get("claim"))
-    return [
-        heading("Money"),
-        facts(pairs, width=width),
-        Spacer(1, 4),
-        *([text(claim)] if claim else []),
-    ]
-
-
-def _spread(known: Any, key: str, currency: str) -> str:  # noqa: ANN401 - free-form numbers
-    """Return an amount with its range; a loss as what it costs more."""
-    sign = -1.0 if known.get(key) < 0 else 1.0
-    low, high = known.get(f"{key}_low"), known.get(f"{key}_high")
-    middle = money(sign * known.get(key), currency)
-    if low is None or high is None:
-        return middle
-    ends = sorted((sign * low, sign * high))
-    told = span(ends, lambda v: money(v, currency), rest="less" if sign > 0 else "more")
-    return f"{middle} (range {told})"
-
-
-def _years(known: Any) -> str:  # noqa: ANN401 - free-form numbers
-    """Return the payback with its range."""
-    low, high = known.get("payback_years_low"), known.get("payback_years_high")
-    middle = f"{number(known.get('payback_years'), 1)} years"
-    if low is None or high is None:
-        return middle
-    return f"{middle} (range {number(low, 1)} to {number(high, 1)})"
-
-
-def _season(plan: Plan, width: float) -> list[Any]:
-    """Every weather year, and their mean."""
-    units, season = plan.settings.units, plan.season
-    if season.empty:
-        return []
-    rows = [(clean(year), *_year_cells(row, units)) for year, row in season.iterrows()]
-    rows.append(("mean", *_year_cells(season.mean(), units)))
-    head = (
-        "Season",
-        "Today's timer",
-        "Plan",
-        "Change",
-        "Change %",
-        "Waterings",
-        "Stress days",
-        "Rain",
-    )
-    return [
-        heading("Water, season by season"),
-        text("Change: the plan against today's timer, in water and in waterings; + is more."),
-        grid(
-            head, rows, (1, 1.4, 1.4, 1.4, 1, 1.1, 1, 1.1), width=width, bold_rows=(len(rows) - 1,)
-        ),
-        Spacer(1, 4),
-        *(
-            [note("Today's timer is not known, so no saving is claimed.")]
-            if season["baseline_m3"].isna().all()
-            else []
-        ),
-    ]
-
-
-def _year_cells(row: pd.Series[Any], units: UnitsName) -> Sequence[str]:
-    """Return the cells of one season."""
-    shares = [
-        _DASH if pd.isna(row[k]) else _signed(-100 * row[k], "{:,.0f} %".format)
-        for k in ("saved_fraction", "skipped_fraction")
-    ]
-    volumes = [show(row[k], "volume", units) for k in ("baseline_m3", "plan_m3")]
-    change = -row["saved_m3"]
-    volumes.append(_signed(change, lambda v: show(v, "volume", units)))
-    rain = show(row["rain_mm"], "depth", units, decimals=1 if units == "us" else 0)
-    return (*volumes, *shares, number(row["stress_days"], 1), rain)
-
-
-def _signed(value: float, told: Callable[[float], str]) -> str:
-    """Return a change with its sign."""
-    if pd.isna(value):
-        return _DASH
-    return f"{'+' if value > 0 else '−' if value < 0 else ''}{told(abs(value))}"
-
-
-def _parts(plan: Plan, width: float) -> list[Any]:
-    """Materials."""
-    us = plan.settings.units == "us"
-    rows = []
-    for part in _rows(plan.parts):
-        quantity, unit = float(part["quantity"]), elide(clean(part["unit"]), 12)
-        if us and unit == "m":
-            quantity, unit = quantity / FOOT_M, "ft"
-        whole = unit not in {"m", "ft"}
-        rows.append(
-            (
-                elide(clean(part["item"]), 80),
-                number(quantity, 0 if whole else 1),
-                unit,
-                clean(part["note"]),
-            )
-        )
-    return [
-        heading("Materials"),
-        grid(
-            ("Item", "Quantity", "Unit", "Note"), rows, (3, 1, 1, 3.5), width=width, words=(0, 2, 3)
-        ),
-    ]
-
+from siting.units import show
 
 _LEGEND_ROW: Final = 15.0
 _MARGIN: Final = 0.04
@@ -1155,11 +892,36 @@ _SIDE: Final = 0.55 * inch
 _TOP: Final = 0.5 * inch
 _FOOT: Final = 0.95 * inch
 _BOX: Final = "□"
+_LEAST_OWNERS_PICTURE: Final = 240.0  # height [pt]
 _PICTURES: Final = 0.5  # share of a leaf that the drawings take; the rest is tables
 
 
+def write_crew(plan: Plan, path: Path | str) -> Path:
+    """Write what a crew needs, complete by itself: where, how, the timer, materials, cautions."""
+    return _write(plan, path, _crew, "crew sheets")
+
+
+def write_owner(plan: Plan, path: Path | str) -> Path:
+    """Write the owner's sheet: what it costs, what it brings, the lawn, what is asked of them."""
+    return _write(plan, path, _owner, "for the owner")
+
+
+def write_office(plan: Plan, path: Path | str) -> Path:
+    """Write what the office weighs: zones, choices, money, seasons, what all of it rests on."""
+    return _write(plan, path, _office, "for the office")
+
+
 def write_sheets(plan: Plan, path: Path | str) -> Path:
-    """Write the crew sheets, whole or not at all."""
+    """Write everything in one file: the crew's, the office's and the owner's pages."""
+    return _write(plan, path, _whole, "crew sheets")
+
+
+#: Returns the flowables of a file: a plan, width and height between the margins [pt].
+_Story = Callable[[Plan, float, float], list[Any]]
+
+
+def _write(plan: Plan, path: Path | str, story: _Story, subject: str) -> Path:
+    """Write one file of sheets, whole or not at all."""
     register_fonts()
     out = io.BytesIO()
     page = LETTER if plan.settings.units == "us" else A4
@@ -1172,7 +934,7 @@ def write_sheets(plan: Plan, path: Path | str) -> Path:
         title=elide(name, 120),
         author="siting",
         creator="siting",
-        subject="Soil-moisture sensors: crew sheets",
+        subject=f"Soil-moisture sensors: {subject}",
         keywords=["irrigation", "soil moisture", "sensor plan"],
         displayDocTitle=True,
         lang="en",
@@ -1184,28 +946,96 @@ def write_sheets(plan: Plan, path: Path | str) -> Path:
     )  # fmt: skip
     document.addPageTemplates(PageTemplate("sheet", [window]))
     height = page[1] - _TOP - _FOOT
-    document.build(_story(plan, width, height), canvasmaker=partial(_FootedCanvas, name=name))
+    document.build(story(plan, width, height), canvasmaker=partial(_FootedCanvas, name=name))
     return write_bytes(path, out.getvalue())
 
 
-def _story(plan: Plan, width: float, height: float) -> list[Any]:
-    """Return everything in the order in which it is printed."""
-    story = [
+def _crew(plan: Plan, width: float, height: float) -> list[Any]:
+    """Return the crew's pages; one sensor needs no cover: its leaf shows the property too."""
+    alone = len(plan.sensors) == 1
+    story = _title(plan) if alone else _cover(plan, width)
+    leaves = _leaves(plan, width, height - _tall(story, width) if alone else height)
+    return [
+        *story,
+        *(leaves[1:] if alone else leaves),
+        PageBreak(),
+        *timer_pages(plan, width=width),
+        *material_pages(plan, width=width),
+        *caution_pages(plan),
+    ]
+
+
+def _title(plan: Plan) -> list[Any]:
+    """Return the property's name, and after a visit to the field what to do now."""
+    todo = [clean(line) for line in plan.do_now]
+    return [
         heading(elide(printable(plan.site.name), 90), "title"),
-        text(plan.wording(plan.settings.units).headline, "lead", longest=20_000),
+        *([heading("What to do now, the most urgent first"), *bullets(todo)] if todo else []),
         *_unprintable(plan),
+    ]
+
+
+def _cover(plan: Plan, width: float) -> list[Any]:
+    """Return the first page: the decision, the property, the list of sensors."""
+    name, *rest = _title(plan)
+    return [
+        name,
+        text(plan.wording(plan.settings.units).headline, "lead", longest=20_000),
+        *rest,
         Drawing(
             partial(_overview, plan), width=width, height=partial(overview_height, plan, width)
         ),
         Spacer(1, 6),
         sensor_list(plan, width=width),
     ]
-    for sensor_id in plan.sensors.index:
-        story += sensor_pages(
-            plan, str(sensor_id), width=width, height=height * _PICTURES, page=height
+
+
+def _leaves(plan: Plan, width: float, height: float) -> list[Any]:
+    """Return a leaf for each sensor."""
+    return [
+        part
+        for tag in plan.sensors.index
+        for part in sensor_pages(
+            plan, str(tag), width=width, height=height * _PICTURES, page=height
         )
-    story += office_pages(plan, width=width)
-    return story + owner_pages(plan, width=width)
+    ]
+
+
+def _owner(plan: Plan, width: float, height: float) -> list[Any]:
+    """Return the owner's sheet; the picture of the property takes what the words leave."""
+    top = [*_title(plan)[:1], *_unprintable(plan)]
+    words = owner_short(plan, width=width)
+    room = height - _tall([*top, *words], width) - _SLACK
+    tall = overview_height(plan, width, max(room, _LEAST_OWNERS_PICTURE))
+    return [*top, Drawing(partial(_overview, plan), width=width, height=tall), *words]
+
+
+def _office(plan: Plan, width: float, _: float) -> list[Any]:
+    """Return the office's pages."""
+    return [
+        *_cover(plan, width),
+        PageBreak(),
+        *office_pages(plan, width=width),
+        *assumed_pages(plan),
+        *caution_pages(plan),
+        *owner_pages(plan, width=width),
+    ]
+
+
+def _whole(plan: Plan, width: float, height: float) -> list[Any]:
+    """Return everything in the order in which it is printed."""
+    return [
+        *_cover(plan, width),
+        *_leaves(plan, width, height),
+        PageBreak(),
+        *timer_pages(plan, width=width),
+        *office_pages(plan, width=width),
+        *material_pages(plan, width=width),
+        PageBreak(),
+        *caution_pages(plan),
+        *assumed_pages(plan),
+        *owner_pages(plan, width=width),
+    ]
 
 
 def _unprintable(plan: Plan) -> list[Any]:

@@ -23,7 +23,8 @@ def run():
 
 
 RESULTS = {
-    "crew.pdf", "map.html", "plan.gpkg", "plan.json", "sensors.csv", "sensors.geojson",
+    "crew.pdf", "owner.pdf", "office.pdf",
+    "map.html", "plan.gpkg", "plan.json", "sensors.csv", "sensors.geojson",
     "sensors.gpx", "sensors.kml", "dryness.tif", "rank.tif", "sun-hours.tif",
     "readings.csv", "readings-zones.csv", "readings-cans.csv", "readings.xlsx", "source.json",
 }  # fmt: skip
