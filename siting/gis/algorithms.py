@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-2.0-or-later
-"""The algorithms: check, sun and shade, need score, plan, hand-off, commission."""
+"""The algorithms: new property, check, sun and shade, score, plan, hand-off, commission."""
 
 from __future__ import annotations
 
@@ -16,12 +16,14 @@ from qgis.core import (
     QgsProcessingOutputRasterLayer,
     QgsProcessingOutputVectorLayer,
     QgsProcessingParameterBoolean,
+    QgsProcessingParameterCrs,
+    QgsProcessingParameterEnum,
     QgsProcessingParameterFile,
     QgsProcessingParameterMultipleLayers,
 )
 
 from .base import SitingAlgorithm
-from .results import load_raster, load_vector
+from .results import load_drawing, load_raster, load_vector
 from .runner import RunFailedError
 
 __all__ = ["ALGORITHMS"]
@@ -39,6 +41,83 @@ _PLAN_LAYERS = {
 }
 #: Those that would cover the map; they are loaded switched off.
 _HIDDEN = {"keepout", "admissible"}
+
+
+#: Layers to draw in, from the top of the map down, and their titles.
+_DRAWING_LAYERS = {
+    "fixtures": "Heads, valve boxes, controllers, downspouts",
+    "cans": "Catch cans",
+    "trees": "Trees",
+    "walls": "Walls, fences and hedges",
+    "paths": "Trodden paths",
+    "utilities": "Pipes and cables in the ground",
+    "buildings": "Buildings",
+    "paving": "Paving",
+    "hydrozones": "Hydrozones",
+    "boundary": "Property line",
+    "soils": "Soil map",
+}
+#: Those that a first drawing does without; they are loaded switched off.
+_LATER = {"cans", "soils"}
+_UNITS = ("us", "metric")
+
+
+class NewProperty(SitingAlgorithm):
+    """Empty layers to draw a property in."""
+
+    step = "new"
+    title = "0 New property"
+    help = (
+        "Makes a folder with empty layers to draw in, and a property file, and adds the layers to "
+        "the project in a group of their own. Each asks in a form for what siting must know: "
+        "drop-downs, ranges and values that a new thing starts with, so that no column is typed by "
+        "hand. Snapping to corners and edges of all layers, and editing of shared edges together, "
+        "are switched on in the project. Draw the property line and the hydrozones first; "
+        "buildings and trees decide the shade."
+    )
+    needs_property = False
+
+    def add_parameters(self) -> None:
+        """Declare units, CRS and the output."""
+        self.addParameter(
+            QgsProcessingParameterEnum(
+                "UNITS", "Units of the forms", ["feet and inches", "metres"], defaultValue=0
+            )
+        )
+        self.addParameter(
+            QgsProcessingParameterCrs(
+                "CRS", "CRS of the layers", defaultValue="ProjectCrs", optional=True
+            )
+        )
+        self.addOutput(QgsProcessingOutputMultipleLayers("LAYERS", "Layers to draw in"))
+        self.addOutput(QgsProcessingOutputFile("PROPERTY", "Property file"))
+
+    def work(
+        self,
+        parameters: _Parameters,
+        context: Any,  # noqa: ANN401 - of the GIS
+        feedback: Any,  # noqa: ANN401 - of the GIS
+        python: str,
+    ) -> _Parameters:
+        """Make the files and load the layers.
+
+        Result: OUTPUT, ANSWER, PROPERTY (str), WARNINGS (int); LAYERS: addresses of layers.
+        """
+        folder = self.folder(parameters, context)
+        units = _UNITS[self.parameterAsEnum(parameters, "UNITS", context)]
+        crs = self.parameterAsCrs(parameters, "CRS", context)
+        words = ["new", str(folder), "--units", units, "--json"]
+        if crs.isValid():
+            words += ["--crs", crs.authid() or crs.toWkt()]
+        answer = self.call(python, words, feedback)
+        layers = load_drawing(context, folder / "property.gpkg", _DRAWING_LAYERS, hidden=_LATER)
+        return {
+            "OUTPUT": str(folder),
+            "ANSWER": "\n".join(answer["files"]),
+            "WARNINGS": len(answer["warnings"]),
+            "PROPERTY": str(folder / "property.toml"),
+            "LAYERS": layers,
+        }
 
 
 class CheckProperty(SitingAlgorithm):
@@ -353,4 +432,12 @@ class Commission(SitingAlgorithm):
 
 
 #: In the order of the work.
-ALGORITHMS = (CheckProperty, SunAndShade, NeedScore, PlanSensors, HandOff, Commission)
+ALGORITHMS = (
+    NewProperty,
+    CheckProperty,
+    SunAndShade,
+    NeedScore,
+    PlanSensors,
+    HandOff,
+    Commission,
+)

@@ -2,8 +2,8 @@
 
     python3 loading.py PLUGINS STEP CANCEL NAME=VALUE ...
 
-Prints one JSON object: the renderer of every layer that was loaded, the progress that came through,
-and the error.
+Prints one JSON object: the renderer of every layer that was loaded, groups with their layers from
+the top down, snapping, the progress that came through, and the error.
 """
 
 import json
@@ -64,7 +64,18 @@ def main(plugins, step, cancel, *words):
         labels = layer.labelsEnabled() if hasattr(layer, "labelsEnabled") else None
         shown = project.layerTreeRoot().findLayer(layer.id()).isVisible()
         layers[layer.name()] = [renderer.type(), labels, layer.isValid(), shown]
+    snapping = project.snappingConfig()
     answer = {
+        "groups": {
+            group.name(): [node.name() for node in group.findLayers()]
+            for group in project.layerTreeRoot().findGroups()
+        },
+        "snapping": [snapping.enabled(), snapping.tolerance(), project.topologicalEditing()],
+        "forms": {
+            layer.name(): layer.fields().field("plants").editorWidgetSetup().type()
+            for layer in project.mapLayers().values()
+            if hasattr(layer, "fields") and layer.fields().indexOf("plants") >= 0
+        },
         "layers": layers, "stages": sorted(set(feedback.stages)), "error": error,
         "progress": [min(feedback.seen, default=0), max(feedback.seen, default=0)],
         "answer": results.get("ANSWER", ""),

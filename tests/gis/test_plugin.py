@@ -16,6 +16,7 @@ from pathlib import Path
 import geopandas as gpd
 import numpy as np
 import pandas as pd
+import pyogrio
 import pytest
 from click.testing import CliRunner
 from hypothesis import given, settings
@@ -375,6 +376,46 @@ def test_wrong_python_in_the_settings_gives_the_clear_message(tmp_path):
     assert "/no/such/python" in said
     assert "pip install" in said
     assert "Traceback" not in said
+
+
+@needs_desktop
+@pytest.mark.desktop
+def test_a_new_property_is_added_grouped_ordered_with_forms_and_snapping(desktop, tmp_path):
+    python = shutil.which("python3", path="/usr/bin")
+    if python is None:
+        pytest.skip("no Python of the system, which the GIS belongs to")
+    words = ["UNITS=0", "CRS=EPSG:32613", f"OUTPUT={tmp_path / 'hill-yard'}"]
+    script = ROOT / "tests" / "gis" / "loading.py"
+    done = subprocess.run(
+        [python, script, next(desktop.home.rglob("plugins")), "new", "no", *words],
+        env=desktop.environment | {"PYTHONPATH": ""}, capture_output=True, text=True,
+        timeout=300, check=False,
+    )  # fmt: skip
+    assert done.returncode == 0, done.stderr
+    answer = json.loads(done.stdout.splitlines()[-1])
+    assert answer["error"] == ""
+    [(group, layers)] = answer["groups"].items()
+    assert group == "hill-yard"
+    # What is drawn over other things lies above them; the property line lies under all but soil.
+    assert layers == [
+        "Heads, valve boxes, controllers, downspouts", "Catch cans", "Trees",
+        "Walls, fences and hedges", "Trodden paths", "Pipes and cables in the ground", "Buildings",
+        "Paving", "Hydrozones", "Property line", "Soil map",
+    ]  # fmt: skip
+    assert all(valid for _, _, valid, _ in answer["layers"].values())
+    hidden = {name for name, (*_, shown) in answer["layers"].items() if not shown}
+    assert hidden == {"Catch cans", "Soil map"}
+    assert answer["snapping"] == [True, 12, True]
+    assert answer["forms"] == {"Hydrozones": "ValueMap"}
+    columns = pyogrio.read_info(tmp_path / "hill-yard" / "property.gpkg", layer="buildings")
+    assert "height_ft" in columns["fields"]
+    assert columns["crs"] == "EPSG:32613"
+    # A folder that holds a property is left as it is, and that is said.
+    again, said = desktop.run(
+        "new", {"OUTPUT": str(tmp_path / "hill-yard"), "UNITS": 0, "CRS": "EPSG:32613"}
+    )
+    assert again == {}
+    assert "nothing was overwritten" in said
 
 
 @needs_desktop
