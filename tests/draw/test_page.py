@@ -19,6 +19,7 @@ from tests.chromium import DESK, IN_A_BROWSER, PHONE, css, faults, press, reques
 from tests.draw.person import (
     PIXEL_M,
     PLAN,
+    SCALE_BAR,
     TREES,
     Person,
     draw_plan,
@@ -350,6 +351,98 @@ def test_a_world_file_and_two_coordinates(browser, tmp_path):
     at, place = person.js("return [State.now.picture.at, State.now.place]")
     assert (place["lon"], place["lat"]) == pytest.approx((-105, 40), abs=1e-6)
     assert (at[0], at[3]) == pytest.approx((0.025, -0.025), rel=1e-4)
+
+
+LAY = (
+    "[...document.querySelectorAll('button')]"
+    ".find((b) => b.textContent === 'Lay it by two coordinates').click()"
+)
+
+
+def test_a_picture_is_laid_by_two_points_of_known_coordinates(browser, tmp_path):
+    """A line of the plan, 1,120 pixels long, runs 28 m due north from 40.02° N 105.27° W."""
+    from pyproj import Geod
+
+    person = opened(browser, tmp_path)
+    person.choose_files(draw_plan(tmp_path / "plan.png"))
+    person.wait("State.now.picture")
+    browser.execute_script(LAY)
+    for end in SCALE_BAR:
+        person.pixel(end)
+    lon, lat, _ = Geod(ellps="WGS84").fwd(-105.27, 40.02, 0, 28)
+    for name, value in (("lat1", 40.02), ("lon1", -105.27), ("lat2", lat), ("lon2", lon)):
+        person.fill(name, f"{value:.9f}", "#known")
+    person.wait("State.now.picture.scaled && State.now.picture.turned")
+    assert "lies by its two points" in person.tell()
+    at, place = person.js("return [State.now.picture.at, State.now.place]")
+    assert np.hypot(at[0], at[1]) == pytest.approx(PIXEL_M, rel=0.01)
+    assert (place["lat"], place["lon"]) == pytest.approx((40.02, -105.27), abs=1e-4)
+    ends = [person.js("const a = State.now.picture.at, [u, v] = arguments[0];"
+                      "return Plane.toDegrees([a[0]*u + a[2]*v + a[4], a[1]*u + a[3]*v + a[5]],"
+                      "State.now.place)", list(end)) for end in SCALE_BAR]  # fmt: skip
+    # Within a pixel or two at each end, which is as well as a finger presses.
+    assert ends[0] == pytest.approx([-105.27, 40.02], abs=2e-6)
+    assert ends[1] == pytest.approx([lon, lat], abs=2e-6)
+    # Two places that are one are said, and change nothing.
+    browser.execute_script(LAY)
+    for end in SCALE_BAR:
+        person.pixel(end)
+    for name, value in (("lat1", 40.02), ("lon1", -105.27), ("lat2", 40.02), ("lon2", -105.27)):
+        person.fill(name, value, "#known")
+    assert "less than half a metre" in person.tell()
+    assert person.js("return State.now.picture.at") == at
+
+
+def test_a_photo_tells_where_it_was_taken(browser, tmp_path):
+    """EXIF written by Pillow: 33° 51' 36" S, 151° 12' 36" E."""
+    photo = Image.new("RGB", (400, 300), "#7a9a6a")
+    exif = Image.Exif()
+    exif.get_ifd(0x8825).update(
+        {1: "S", 2: (33.0, 51.0, 36.0), 3: "E", 4: (151.0, 12.0, 36.0)})  # fmt: skip
+    photo.save(tmp_path / "photo.jpg", exif=exif)
+    photo.save(tmp_path / "bare.jpg")
+    (tmp_path / "cut.jpg").write_bytes((tmp_path / "photo.jpg").read_bytes()[:120])
+    person = opened(browser, tmp_path)
+    person.choose_files(tmp_path / "bare.jpg")
+    person.wait("State.now.picture && State.now.picture.name === 'bare.jpg'")
+    assert person.js("return State.now.place || null") is None
+    person.choose_files(tmp_path / "photo.jpg")
+    person.wait("State.now.picture.name === 'photo.jpg' && State.now.place")
+    place = person.js("return State.now.place")
+    assert (place["lat"], place["lon"]) == pytest.approx((-33.86, 151.21), abs=1e-6)
+    person.choose_files(tmp_path / "cut.jpg")
+    person.wait("document.getElementById('said').textContent.includes('cannot be shown')")
+    assert person.js("return State.now.picture.name") == "photo.jpg"
+
+
+def test_a_corner_is_taken_away_by_a_long_press_of_the_thumb(browser, tmp_path):
+    person = opened(browser, tmp_path, PHONE)
+    corners = [[0, 0], [20, 0], [20, 10], [10, 14], [0, 10]]
+    put(browser, "zone", {"type": "area", "parts": [[corners]]}, zone="Lawn", plants="shrubs")
+    person.press("#whole")
+    browser.execute_script("Page.choose(State.now.things[0].id)")
+    person.js("document.getElementById('map').scrollIntoView({block: 'center'})")
+    at_rest(person)
+    x, y = person.js("return Page.onScreen([10, 14])")
+    cdp = browser.execute_cdp_cmd
+    cdp("Input.dispatchTouchEvent", {"type": "touchStart", "touchPoints": [{"x": x, "y": y}]})
+    time.sleep(1.2)
+    cdp("Input.dispatchTouchEvent", {"type": "touchEnd", "touchPoints": []})
+    person.wait("Plane.corners(State.now.things[0].shape) === 4", 10)
+    left = browser.execute_script("return State.now.things[0].shape.parts[0][0]")
+    assert sorted(map(tuple, np.round(left, 2))) == [(0, 0), (0, 10), (20, 0), (20, 10)]
+    assert person.js("return document.querySelectorAll('#form:empty').length") == 0
+    press(browser, "#undo")
+    assert person.js("return Plane.corners(State.now.things[0].shape)") == 5
+    # A thumb that moves on drags the corner or the plan, and takes nothing away.
+    browser.execute_script("Page.choose(State.now.things[0].id)")
+    at_rest(person)
+    x, y = person.js("return Page.onScreen([10, 14])")
+    cdp("Input.dispatchTouchEvent", {"type": "touchStart", "touchPoints": [{"x": x, "y": y}]})
+    cdp("Input.dispatchTouchEvent", {"type": "touchMove", "touchPoints": [{"x": x + 30, "y": y}]})
+    time.sleep(0.8)
+    cdp("Input.dispatchTouchEvent", {"type": "touchEnd", "touchPoints": []})
+    assert person.js("return Plane.corners(State.now.things[0].shape)") == 5
 
 
 def test_a_file_comes_back_as_it_was_saved_with_its_picture(browser, tmp_path):

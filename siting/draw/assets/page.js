@@ -324,6 +324,34 @@ const Page = (() => {
     $("measure").textContent = `This side ${Plane.tellLength(side, units)}; area ${Plane.tellArea(Math.abs(Plane.ringArea(ring)), units)}`;
   }
 
+  /* A thumb has no right button: a corner of what is chosen that is pressed long is taken away. */
+  const LONG = 600;  // ms
+  let held = null;
+  function letGo() { if (held) clearTimeout(held.timer); held = null; }
+  $("map").addEventListener("pointerdown", (event) => {
+    letGo();
+    if (event.pointerType !== "touch" || !event.isPrimary || doing || !selected) return;
+    const box = $("map").getBoundingClientRect();
+    const p = metres(map.containerPointToLatLng([event.clientX - box.left, event.clientY - box.top]));
+    held = { x: event.clientX, y: event.clientY, timer: setTimeout(() => cornerless(p), LONG) };
+  }, true);
+  $("map").addEventListener("pointermove", (event) => { if (held && Math.hypot(event.clientX - held.x, event.clientY - held.y) > 10) letGo(); }, true);
+  for (const end of ["pointerup", "pointercancel"]) $("map").addEventListener(end, () => { if (held && held.done) lastEdit = Date.now(); letGo(); }, true);
+  function cornerless(p) {
+    const thing = selected && State.thing(selected);
+    if (!thing || thing.shape.type === "point") return;
+    const area = thing.shape.type === "area", rings = area ? thing.shape.parts.flat() : thing.shape.parts;
+    const near = rings.flatMap((ring) => ring.map((corner) => ({ ring, corner, far: Plane.distance(p, corner) })))
+      .sort((a, b) => a.far - b.far)[0];
+    if (!near || near.far > reach()) return;
+    held.done = true;
+    if (near.ring.length <= (area ? 3 : 2)) { say(area ? "An area keeps three corners." : "A line keeps two ends."); return; }
+    const less = (ring) => (ring === near.ring ? ring.filter((corner) => corner !== near.corner) : ring);
+    State.put({ ...thing, shape: { ...thing.shape, parts: thing.shape.parts.map((part) => (area ? part.map(less) : less(part))) } });
+    choose(thing.id);
+    say("The corner is gone. Undo brings it back.");
+  }
+
   /* The cross: the middle of the map as a pointer, for keys and for thumbs. */
   function atCross() {
     const box = $("map").getBoundingClientRect(), size = map.getSize();
@@ -615,7 +643,7 @@ const Page = (() => {
   const WAYS = [["file", "A file of daily weather that I have (most sure)"], ["fetch", "Fetched from a public source, when I say so"], ["normals", "Twelve months from an almanac (least sure)"]];
   function weather() {
     const now = told("weather");
-    const out = [field({ name: "way", asks: "Where does the weather come from?", words: WAYS, needed: true }, now.way, (value) => { State.answer("weather", "way", value); property(); })];
+    const out = [field({ name: "way", asks: "Where does the weather come from?", words: WAYS, unsaid: "a dry climate by latitude; water and money may then be off by half and more" }, now.way, (value) => { State.answer("weather", "way", value); property(); })];
     if (now.way === "file") {
       const box = make("input", { type: "file", accept: ".csv,.txt,.epw,.tm2,.gz", "aria-label": "Weather file", "data-field": "weather-file" });
       box.onchange = async () => {
@@ -667,7 +695,7 @@ const Page = (() => {
     if (!state.place) need("Say where the property is", to("place"));
     const way = state.told.weather || {};
     const rows = (way.rows || []).filter((row) => row && row.every((v) => v !== null && v !== undefined)).length;
-    if (there) { /* the property file says it */ } else if (!way.way) need("Say where the weather comes from", to("weather"));
+    if (there) { /* the property file says it */ } else if (!way.way) want("Say where the weather comes from (assumed: a dry climate by latitude, for a first plan only)", to("weather"));
     else if (way.way === "file" && !way.file) need("Choose the weather file", to("weather"));
     else if (way.way === "fetch" && !way.first_year) need("Say which years of weather", to("weather"));
     else if (way.way === "normals" && rows < 12) need(`Fill in the months of the almanac (${rows} of 12)`, to("weather"));
