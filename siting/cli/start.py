@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import sys
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import click
 
 from siting.cli.shared import echo_json, json_option, say
+from siting.units import LENGTH_UNITS_M
 
 if TYPE_CHECKING:
     from siting.units import UnitsName
@@ -73,27 +74,37 @@ def _draw(folder: Path, units: str, as_json: bool) -> None:
     help="What a part of a file holds: zone, building, tree, paving ... or skip.",
 )
 @click.option(
+    "--units-in",
+    "unit",
+    type=click.Choice(tuple(LENGTH_UNITS_M)),
+    help="Unit of the files' lengths and heights of which nothing else says it.",
+)
+@click.option(
     "--ask",
     "asking",
     is_flag=True,
     help="Ask a dozen plain questions, and write a property file of only those answers.",
 )
+@json_option
 @click.argument("more", metavar="[FILE]...", nargs=-1, type=click.Path(path_type=Path, exists=True))
 def _new(
     folder: Path,
     units: str,
     crs: str | None,
     first: tuple[Path, ...],
-    layers: tuple[str, ...],
-    asking: bool,
     more: tuple[Path, ...],
+    *,
+    asking: bool,
+    as_json: bool,
+    **files: Any,  # noqa: ANN401 - click's own values
 ) -> None:
     """Start a property in FOLDER: a commented property file and empty layers, ready to draw.
 
     With --from it is made of what was drawn on the page of `siting draw`, or of files: GeoPackage,
     shapefile, file geodatabase, FlatGeobuf, GeoJSON, GeoParquet, KML and KMZ, DXF, CityJSON,
     OpenStreetMap extracts, tables with WKT or coordinates. What each part of a file holds is
-    guessed and said; what cannot be guessed is asked, or named with --layer.
+    guessed and said; what cannot be guessed is asked, or named with --layer. A lidar surface and
+    terrain (GeoTIFF) beside them give heights and crowns that they lack.
 
     \b
     Examples
@@ -101,6 +112,7 @@ def _new(
       siting new my-property --ask
       siting new my-property --from drawing.geojson
       siting new my-property --from plan.dxf --crs EPSG:2232 --layer A-04=zone --layer 0=skip
+      siting new my-property --from drawing.geojson surface.tif terrain.tif
 
     \f
 
@@ -120,14 +132,19 @@ def _new(
             [*first, *more],
             units=unit_name,
             crs=crs,
-            told=_pairs(layers),
+            told=_pairs(files["layers"]),
             answers=asked.answers if asked else None,
             ask=_kind if sys.stdin.isatty() else None,
+            unit=files["unit"],
         )
     elif asked:
         made = property_of_answers(folder, asked)
     else:
         made = property_to_draw(folder, units=unit_name, crs=crs or "EPSG:4326")
+    if as_json:
+        paths = [str(path) for path in made.files]
+        echo_json({"ok": True, "files": paths, "warnings": list(made.notes)})
+        return
     for path in made.files:
         click.echo(path)
     for note in made.notes:

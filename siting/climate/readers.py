@@ -566,6 +566,68 @@ def read_normals(path: Path, options: WeatherOptions) -> Climate:
     return finish_record(daily, file=file, options=options, warnings=warnings)
 
 
+#: Stand-in for the normals of a place of which nothing but the latitude is known. Temperature of
+#: land near the sea's level: mean of the year at the equator, its fall with the square of the
+#: latitude, swing of the year by degree of latitude north and south, fall with height [°C, °C/deg²,
+#: °C/deg, °C/m]; half of the daily range [°C]; rain of each month, of a dry country, and of a wet
+#: day [mm]. Plausible choices without a published source; how far off they are is held against the
+#: records at hand in the tests.
+_EQUATOR, _FALL, _SWING, _LAPSE = 27.5, 0.0075, (0.27, 0.18), 0.0065
+_HALF_RANGE, _DRY_RAIN, _WET_DAY = 5.5, 30.0, 7.0
+#: Middle of the warmest month, as months after January's, north and south.
+_WARMEST: Final = (6.3, 0.3)
+STAND_IN: Final = "stand_in"
+
+
+def stand_in_normals(latitude: float, elevation_m: float) -> pd.DataFrame:
+    """Return twelve normals that a latitude and a height alone suggest, dry on purpose.
+
+    Result: as for `daily_from_normals`. A dry month asks more of the watering than a wet one, and a
+    sensor that was sited for it is not lost where it rains more.
+    """
+    south = int(latitude < 0)
+    mean = _EQUATOR - _FALL * latitude**2 - _LAPSE * elevation_m
+    turn = 2 * np.pi * (np.arange(_MONTHS) - _WARMEST[south]) / _MONTHS
+    middle = mean + _SWING[south] * abs(latitude) * np.cos(turn)
+    return pd.DataFrame(
+        {
+            "rain_mm": _DRY_RAIN,
+            "wet_days": _DRY_RAIN / _WET_DAY,
+            "tmin_c": middle - _HALF_RANGE,
+            "tmax_c": middle + _HALF_RANGE,
+        },
+        index=pd.RangeIndex(1, _MONTHS + 1, name="month"),
+    )
+
+
+def _stand_in(_path: Path, options: WeatherOptions) -> Climate:
+    """Return generated days of a place of which only latitude and height are known."""
+    if math.isnan(options.latitude):
+        found, mend = "no latitude of the property", "Mend its layers first; nothing is wrong here."
+        raise InputError([Fault("weather", found, "a known place", mend)])
+    height = options.elevation_m or 0.0
+    made = daily_from_normals(
+        stand_in_normals(options.latitude, height),
+        years=options.years,
+        first_year=options.first_year,
+        seed=options.seed,
+        latitude=options.latitude,
+    ).rename(columns={"wind_m_s": "wind_2m_m_s"})
+    columns = {str(n): made[n].to_numpy(dtype=np.float64) for n in made if n != "date"}
+    daily = day_frame(made["date"].to_numpy(), columns)
+    note = (
+        "no weather was given: by latitude and height alone, "
+        f"{options.years} dry years were generated ({_DRY_RAIN:g} mm or "
+        f"{_DRY_RAIN / 25.4:.1f} in of rain each month). At places with a record the demand of a "
+        "season came out between a fifth less and a half more than theirs, and rain anything "
+        "between a quarter and three times as much. Twelve months from an almanac, or days, are "
+        "the first thing to add"
+    )
+    return finish_record(
+        daily, file=STAND_IN, options=replace(options, elevation_m=height), warnings=[note]
+    )
+
+
 def plugged_reader(kind: str) -> Extension | None:
     """Return the reader that another package brings for a format.
 
@@ -612,6 +674,7 @@ READERS: Final[Mapping[str, Reader]] = {
     "ghcn": read_ghcn,
     **{kind: partial(read_typical, kind=kind) for kind in TYPICAL_FORMATS},
     "normals": read_normals,
+    STAND_IN: _stand_in,
 }
 
 
@@ -627,7 +690,7 @@ def read_weather(
     kind : str, optional
         One of `READERS`, or a format that an installed package brings (see `siting.extensions`);
         told from the first lines when not given, and then said in the warnings unless it is
-        siting's own daily layout.
+        siting's own daily layout. "stand_in" reads no file: weather by latitude and height alone.
     options : WeatherOptions, optional
         What the readers are told besides the file.
 
@@ -642,6 +705,8 @@ def read_weather(
         With every fault of the file; when the format is unknown or cannot be told.
     """
     path, options = Path(path), options or WeatherOptions()
+    if kind == STAND_IN:
+        return _stand_in(path, options)
     notes: tuple[str, ...] = ()
     check_size(path, "station_mb")
     refuse_bytes(path)

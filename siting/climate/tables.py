@@ -444,7 +444,8 @@ def read_table(
     repeated = _repeated(dates, values, lines, ledger)
     faults += ledger.faults()
     if not body and not faults:
-        faults.append(Fault(name, "no days", "one line per day", "Give a file with weather in it."))
+        mend = 'Give a file with weather in it; for a first plan, format = "stand_in" needs none.'
+        faults.append(Fault(name, "no days", "one line per day", mend))
     if faults:
         raise InputError(faults)
     if repeated.any():

@@ -194,6 +194,12 @@ def _weather_lines(answers: Answers) -> list[str]:
     us = answers.units == "us"
     key, shown = ("elevation_ft", height / FOOT_M) if us else ("elevation_m", height)
     lines = ["[weather]", 'file = "weather.csv"', f"{key} = {shown:.0f}{assumed}"]
+    if not (answers.weather or answers.normals or answers.first_year is not None):
+        lines[1:2] = [
+            "# No weather was given: a dry climate by latitude stands in, and the plan says so.",
+            '# Put days into weather.csv (a line each), and file = "weather.csv" in its place.',
+            'format = "stand_in"',
+        ]
     if answers.normals:
         wet = f"{convert(WET_DAY_MM, 'depth', answers.units):g} {'in' if us else 'mm'}"
         lines += [f'format = "normals"  # wet days were assumed: one for each {wet} of rain']

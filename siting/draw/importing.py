@@ -14,7 +14,7 @@ import re
 import warnings
 import zipfile
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any, Final, NoReturn
 
@@ -26,15 +26,20 @@ import shapely
 from pyogrio.errors import DataLayerError, DataSourceError, FeatureError, FieldError, GeometryError
 
 from siting.draw.forms import THINGS, Thing
+from siting.draw.heights import RASTERS, SURFACE, TERRAIN, fill_heights, pair_of
 from siting.errors import Fault, InputError, limit
 from siting.site.columns import COLUMNS, Column, normal_header, parse_number
 from siting.site.findings import brief, nearest
 from siting.site.settings import PLANTS
+from siting.units import LENGTH_UNITS_M, UnitsName
 
 _MB: Final = 1_000_000
 #: Corners of a closed line besides its last; areas that are none [m²].
 _LEAST: Final = 3
 _NOTHING: Final = 1e-6
+#: Thicker trunks [m], and slower rates [mm/h], look like inches.
+_STOUT_M: Final = 1.2
+_SLOW_MM_H: Final = 2.5
 _WGS84: Final = "EPSG:4326"
 #: Left out on purpose.
 SKIP: Final = "skip"
@@ -83,7 +88,7 @@ class Part:
     """Some features of a file that are of one kind.
 
     name: as `--layer` takes it; frame: columns as the file has them, and geometry; kind: guessed or
-    told, "" where neither; why: in words.
+    told, "" where neither; why: in words; metric: whether its format is always in metres.
     """
 
     name: str
@@ -91,6 +96,7 @@ class Part:
     frame: gpd.GeoDataFrame
     kind: str = ""
     why: str = ""
+    metric: bool = False
 
     def told(self) -> str:
         """Return the guess as a sentence."""
@@ -108,21 +114,30 @@ class Imported:
     notes: list[str] = field(default_factory=list)
 
 
-def import_files(
-    files: Sequence[Path],
-    *,
-    told: Mapping[str, str],
-    crs: str | None = None,
-    ask: Callable[[str], str] | None = None,
-) -> Imported:
-    """Read files as layers of a property.
+@dataclass(frozen=True)
+class Reading:
+    """How files are read.
 
     told: name of a part -> kind, of `--layer`; crs: of files that say none; ask: puts a question
-    about a part that is not known, and returns a kind. Raises InputError in words.
+    about a part that is not known, and returns a kind; units: of the new property; unit: of lengths
+    and heights of which nothing else says it, one of `siting.units.LENGTH_UNITS_M`.
     """
-    parts = [part for path in files for part in read_parts(path, crs)]
-    _check_told(told, parts)
-    settled = [_settle(part, told, ask) for part in parts]
+
+    told: Mapping[str, str] = field(default_factory=dict)
+    crs: str | None = None
+    ask: Callable[[str], str] | None = None
+    units: UnitsName = "metric"
+    unit: str | None = None
+
+
+def import_files(files: Sequence[Path], how: Reading) -> Imported:
+    """Read files as layers of a property. Raises InputError in words."""
+    vectors = [path for path in files if path.suffix.lower() not in RASTERS]
+    parts = [part for path in vectors for part in read_parts(path, how.crs)]
+    rasters = [path.stem for path in files if path not in vectors]
+    check_told(how.told, [part.name for part in parts], rasters)
+    pair = pair_of(files, how.told, how.unit)
+    settled = [_settle(part, how.told, how.ask) for part in parts]
     unknown = [part for part in settled if not part.kind]
     if unknown:
         kinds = ", ".join([*_KINDS, SKIP])
@@ -135,22 +150,31 @@ def import_files(
             )
             for part in unknown
         )
+    taken = [part for part in settled if part.kind != SKIP]
     notes = [part.told() for part in settled]
+    notes += _unstated(taken, how)
     frames: dict[str, list[gpd.GeoDataFrame]] = {}
-    for part in settled:
-        if part.kind != SKIP:
-            frame = _converted(part, _KINDS[part.kind], notes)
-            frames.setdefault(_KINDS[part.kind].layer, []).append(frame)
+    for part in taken:
+        frame = _converted(part, _KINDS[part.kind], how, notes)
+        frames.setdefault(_KINDS[part.kind].layer, []).append(frame)
     joined = {
-        layer: gpd.GeoDataFrame(pd.concat(some, ignore_index=True), crs=_WGS84)
-        for layer, some in frames.items()
+        layer: gpd.GeoDataFrame(pd.concat(found, ignore_index=True), crs=_WGS84)
+        for layer, found in frames.items()
     }
+    if pair is not None:
+        joined, told = fill_heights(joined, pair, how.units)
+        notes += told
+    if "buildings" in joined:
+        joined["buildings"] = _storeys(joined["buildings"], notes)
     return Imported(joined, notes)
 
 
-def _check_told(told: Mapping[str, str], parts: Sequence[Part]) -> None:
-    names, faults = {part.name for part in parts}, []
+def check_told(told: Mapping[str, str], parts: Sequence[str], rasters: Sequence[str]) -> None:
+    """Refuse `--layer` of parts and rasters that are not there, and kinds that are none."""
+    names, faults = {*parts, *rasters}, []
     for name, kind in told.items():
+        if name in rasters and kind.lower() in {SURFACE, TERRAIN}:
+            continue
         if name not in names:
             near = nearest(name, names)
             mend = f'Did you mean "{near}"?' if near else "Name one of these."
@@ -174,17 +198,17 @@ def _settle(part: Part, told: Mapping[str, str], ask: Callable[[str], str] | Non
     """Return a part with its kind: told, guessed, or asked for."""
     given = _kind_word(told[part.name]) if part.name in told else None
     if given:
-        return Part(part.name, part.file, part.frame, given, "as was said")
+        return replace(part, kind=given, why="as was said")
     if part.kind:
         return part
     guess = _by_name(part)
     if guess:
-        return Part(part.name, part.file, part.frame, guess, "by its name")
+        return replace(part, kind=guess, why="by its name")
     if ask is None:
         return part
     question = f"{part.file}: what is {part.name} ({len(part.frame)} {_shape_words(part.frame)})?"
     answer = _kind_word(ask(question)) or ""
-    return Part(part.name, part.file, part.frame, answer, "as was answered")
+    return replace(part, kind=answer, why="as was answered")
 
 
 def _shape_words(frame: gpd.GeoDataFrame) -> str:
@@ -267,7 +291,7 @@ def _placed(part: Part, path: Path, crs: str | None) -> Part:
     frame = frame.to_crs(_WGS84).reset_index(drop=True)
     if len(frame) and not np.isfinite(frame.total_bounds).all():
         _refuse(path, "coordinates that do not exist in its CRS", "Say the right one with --crs.")
-    return Part(part.name, path.name, frame, part.kind, part.why)
+    return replace(part, frame=frame)
 
 
 def _vector(path: Path) -> Iterator[Part]:
@@ -328,7 +352,7 @@ def _osm(path: Path) -> Iterator[Part]:
             if len(rows):
                 why = f"by the tag {tag}"
                 name = f"{kind} ({layer})"
-                yield Part(name, path.name, rows.reset_index(drop=True), kind, why)
+                yield Part(name, path.name, rows.reset_index(drop=True), kind, why, metric=True)
 
 
 def _sound_rows(path: Path, layer: str) -> tuple[gpd.GeoDataFrame, gpd.GeoDataFrame]:
@@ -411,7 +435,7 @@ def _cityjson(path: Path, content: Mapping[str, Any]) -> Part:
     named = re.search(r"(\d{4,6})/?$", str(content.get("metadata", {}).get("referenceSystem", "")))
     crs = f"EPSG:{named[1]}" if named else None
     frame = gpd.GeoDataFrame(rows, geometry="geometry", crs=crs) if rows else gpd.GeoDataFrame()
-    return Part(path.stem, path.name, frame, "building", "as CityJSON says")
+    return Part(path.stem, path.name, frame, "building", "as CityJSON says", metric=True)
 
 
 def _rings(boundaries: Any) -> Iterator[list[int]]:  # noqa: ANN401  (lists of lists)
@@ -432,16 +456,72 @@ _READERS: Final[dict[str, Callable[[Path], Iterator[Part]]]] = {
 # ---- parts into layers ----
 
 
-def _converted(part: Part, thing: Thing, notes: list[str]) -> gpd.GeoDataFrame:
+def _unstated(parts: Sequence[Part], how: Reading) -> list[str]:
+    """Say, or in a US property refuse, lengths of which nothing says their unit."""
+    bare = [f"{part.file}: {part.name}: {', '.join(names)}" for part in parts
+            if how.unit is None and (names := _bare_lengths(part))]  # fmt: skip
+    if not bare:
+        return []
+    listed = "; ".join(bare)
+    if how.units == "us":
+        found = f"lengths of which nothing says whether they are in feet or metres ({listed})"
+        allowed = "a unit in the header, as height_ft or trunk_diameter_in, or --units-in"
+        mend = "Say it of all of them: --units-in ft, or --units-in m."
+        raise InputError([Fault("--from", found, allowed, mend)])
+    return [f"Nothing says the unit of the lengths in {listed}: taken in m (--units-in)."]
+
+
+def _bare_lengths(part: Part) -> list[str]:
+    """Return the lengths of a part whose header says no unit."""
+    if part.metric:
+        return []
+    heads = _heads(part)
+    lengths = [c.name for c in COLUMNS[_KINDS[part.kind].layer] if c.kind == "length"]
+    return [name for name in lengths if name in heads
+            and any(_is_bare(value) for value in part.frame[heads[name]].tolist())]  # fmt: skip
+
+
+def _is_bare(value: object) -> bool:
+    if isinstance(value, str):
+        return not math.isnan(parse_number(value))
+    return isinstance(value, int | float) and not math.isnan(value)
+
+
+def _heads(part: Part) -> dict[str, Any]:
+    frame = part.frame
+    return {_plain_head(str(name)): name for name in frame if name != frame.geometry.name}
+
+
+def _doubted(part: Part, data: Mapping[str, list[Any]], heads: Mapping[str, Any]) -> list[str]:
+    """Doubt trunks and rates aloud that look like inches taken for something else."""
+    where, told = f"{part.file}: {part.name}:", []
+    trunks = [v for v in data.get("trunk_diameter", []) if v]
+    if trunks and "trunk_diameter" in heads and float(np.median(trunks)) > _STOUT_M:
+        told.append(f"{where} trunks are {np.median(trunks):.1f} m thick, as if they were in "
+                    "inches; name the column trunk_diameter_in.")  # fmt: skip
+    for name in ("precipitation_rate", "intake_rate"):
+        rates = [v for v in data.get(name, []) if v]
+        if rates and name in heads and min(rates) < _SLOW_MM_H:
+            told.append(f"{where} {name} is {min(rates):g} mm/h, as if it were in inches an hour; "
+                        f"name the column {name}_in_h.")  # fmt: skip
+    return told
+
+
+def _converted(part: Part, thing: Thing, how: Reading, notes: list[str]) -> gpd.GeoDataFrame:
     """Return a part under our columns, in our units."""
     frame = part.frame
     data: dict[str, list[Any]] = {}
-    heads = {_plain_head(str(name)): name for name in frame if name != frame.geometry.name}
+    heads = _heads(part)
     for column in COLUMNS[thing.layer]:
         header, factor = _header(column, heads)
+        if column.kind == "length" and column.name in heads and not part.metric:
+            factor = LENGTH_UNITS_M[how.unit or "m"]
         if header is not None:
             data[column.name] = [_cell(column, v, factor) for v in frame[header]]
+    notes += _doubted(part, data, heads)
     _by_names(frame, thing, data, notes, part)
+    if thing.name == "tree":
+        _crowns(frame, data)
     for name, word in thing.sets:
         data[name] = [word] * len(frame)
     for question in thing.asks:
@@ -449,8 +529,6 @@ def _converted(part: Part, thing: Thing, notes: list[str]) -> gpd.GeoDataFrame:
         if question.usual is not None and question.name != "levels" and None in values:
             data[question.name] = [question.usual if v is None else v for v in values]
             notes.append(f"{part.file}: {part.name}: {question.name} {question.usual} was assumed.")
-    if thing.layer == "buildings":
-        _storeys(data, len(frame), part, notes)
     shapes = [_shape(shape, thing) for shape in frame.geometry]
     return gpd.GeoDataFrame(data, geometry=shapes, crs=_WGS84)
 
@@ -528,16 +606,27 @@ def _plants_in(name: str) -> str | None:
     return exact or next((word for start, word in _PLANT_NAMES.items() if start in plain), None)
 
 
-def _storeys(data: dict[str, list[Any]], count: int, part: Part, notes: list[str]) -> None:
+def _storeys(frame: gpd.GeoDataFrame, notes: list[str]) -> gpd.GeoDataFrame:
     """Assume one storey where neither height nor storeys are known."""
-    blank = [None] * count
-    height, levels = data.get("height", blank), data.get("levels", blank)
-    unknown = [h is None and s is None for h, s in zip(height, levels, strict=True)]
-    if any(unknown):
-        data["levels"] = [1.0 if u else s for u, s in zip(unknown, levels, strict=True)]
-        notes.append(
-            f"{part.file}: {part.name}: one storey was assumed of {sum(unknown)} buildings."
-        )
+    blank = pd.Series(np.nan, frame.index)
+    height, levels = (frame.get(name, blank).astype(float) for name in ("height", "levels"))
+    unknown = height.isna() & levels.isna()
+    if unknown.any():
+        notes.append(f"One storey was assumed of {unknown.sum()} buildings.")
+    return frame.assign(levels=levels.where(~unknown, 1.0))
+
+
+def _crowns(frame: gpd.GeoDataFrame, data: dict[str, list[Any]]) -> None:
+    """Take the width of a crown that is drawn as an area, where no other is told."""
+    area = np.isin(shapely.get_type_id(frame.geometry.to_numpy()), (3, 6))
+    if area.any():
+        metres = frame.geometry.to_crs(frame.estimate_utm_crs()).area.to_numpy()
+        told = data.get("crown_diameter", [None] * len(frame))
+        wide = 2 * np.sqrt(metres / np.pi)
+        data["crown_diameter"] = [
+            round(float(wide[row]), 2) if told[row] is None and area[row] else told[row]
+            for row in range(len(frame))
+        ]
 
 
 def _shape(shape: Any, thing: Thing) -> Any:  # noqa: ANN401  (any shape)

@@ -6,11 +6,16 @@ from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from typing import NamedTuple
 
+import geopandas as gpd
+
 from siting.draw.answers import Answers, merged, property_text, weather_text
 from siting.draw.asking import Asked
 from siting.draw.drawing import read_drawing
 from siting.draw.gisforms import add_forms
-from siting.draw.importing import import_files
+from siting.draw.heights import RASTERS, fill_heights, pair_of
+from siting.draw.importing import Reading, check_told, import_files
+from siting.errors import Fault, InputError
+from siting.site.findings import some
 from siting.site.template import new_property
 from siting.site.vector import is_drawing
 from siting.units import UnitsName
@@ -89,6 +94,7 @@ def property_of_files(
     told: Mapping[str, str] | None = None,
     answers: Answers | None = None,
     ask: Callable[[str], str] | None = None,
+    unit: str | None = None,
 ) -> Started:
     """Make a property in a folder of a drawing, or of files that people have.
 
@@ -108,6 +114,8 @@ def property_of_files(
         What was asked for beside; it goes before what a drawing says.
     ask : callable, optional
         Puts a question about a part that is not known, and returns its kind.
+    unit : str, optional
+        Unit of the files' lengths and heights of which nothing else says it, as "ft".
 
     Returns
     -------
@@ -120,13 +128,13 @@ def property_of_files(
         When a file cannot be read, a part of it is of an unknown kind, or the folder holds a
         property already.
     """
-    first = Path(files[0])
-    if is_drawing(first):
-        frames, drawn = read_drawing(first)
-        notes: tuple[str, ...] = ()
+    paths = [Path(file) for file in files]
+    if is_drawing(paths[0]):
+        frames, drawn, notes = _drawn(paths, told or {}, unit)
     else:
-        found = import_files([Path(file) for file in files], told=told or {}, crs=crs, ask=ask)
-        frames, notes = found.frames, tuple(found.notes)
+        how = Reading(told or {}, crs, ask, answers.units if answers else units, unit)
+        found = import_files(paths, how)
+        frames, notes = found.frames, found.notes
         drawn = Answers(Path(folder).absolute().name, units=units)
     answers = drawn if answers is None else merged(answers, drawn)
     written = new_property(
@@ -137,4 +145,22 @@ def property_of_files(
         weather=weather_text(answers),
         finish=add_forms,
     )
-    return Started(written, notes)
+    return Started(written, tuple(notes))
+
+
+def _drawn(
+    paths: Sequence[Path], told: Mapping[str, str], unit: str | None
+) -> tuple[dict[str, gpd.GeoDataFrame], Answers, list[str]]:
+    """Return the layers and answers of a drawing, with heights of a survey given beside it."""
+    frames, drawn = read_drawing(paths[0])
+    others = [path for path in paths[1:] if path.suffix.lower() not in RASTERS]
+    if others:
+        found, allowed = some([path.name for path in others]), "rasters of heights, or nothing"
+        mend = "Open the files in the drawing page, or make a property of them alone."
+        raise InputError([Fault("--from", f"{found} beside a drawing", allowed, mend)])
+    check_told(told, [], [path.stem for path in paths[1:]])
+    pair = pair_of(paths[1:], told, unit)
+    if pair is None:
+        return frames, drawn, []
+    frames, notes = fill_heights(frames, pair, drawn.units)
+    return frames, drawn, notes

@@ -21,6 +21,7 @@ from siting.decide.sheet import sheet_draws
 from siting.handoff.text import clean, elide
 from siting.place.setbacks import HAZARD_WORDS
 from siting.planning.model import Plan
+from siting.planning.words import assumed_of
 from siting.units import UnitsName, convert, show, unit_label
 
 
@@ -146,9 +147,12 @@ def _zone_defaults(plan: Plan) -> list[str]:
     count = sum(bool(clean(words)) for words in plan.zones["defaults"])
     if not count:
         return ["Every zone's soil, plants and sprinklers are as you gave them."]
+    told = ", ".join(
+        f"{one.what} ({one.how})" for one in assumed_of(plan.zones["defaults"], plan.sensitivity)
+    )
     return [
-        f"For {count} of {len(plan.zones)} zones something was assumed that was not given, such as "
-        "root depth or soil; the list is with the zones. Measuring it makes the plan surer."
+        f"For {count} of {len(plan.zones)} zones something was assumed. What moves the result most "
+        f"first, with how to find out: {told}; the list is with the zones."
     ]
 
 

@@ -24,3 +24,4 @@ from .model import Wording as Wording
 from .tables import RESULT as RESULT
 from .tables import SCHEMA_NAME as SCHEMA_NAME
 from .tables import Column as Column
+from .words import assumed_of as assumed_of

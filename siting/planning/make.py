@@ -23,7 +23,7 @@ from siting import __version__
 from siting.arrays import Flags, Floats
 from siting.cautions import cautions_for
 from siting.climate.model import Climate, WeatherOptions
-from siting.climate.readers import read_weather
+from siting.climate.readers import STAND_IN, read_weather
 from siting.climate.seasons import season_calendar
 from siting.decide.alternatives import control_table, sensitivity_table, timer_table
 from siting.decide.choice import Decision
@@ -64,7 +64,7 @@ from siting.planning.tables import (
     sensor_table,
     zone_table,
 )
-from siting.planning.words import elsewhere, passed, wordings, zone_note
+from siting.planning.words import assumed_notes, elsewhere, passed, wordings, zone_note
 from siting.season.controls import CONTROLS
 from siting.season.schedule import watering_days
 from siting.site.model import Site
@@ -425,9 +425,10 @@ def property_weather(
 def weather_files(source: WeatherSource) -> set[Path]:
     """Return every file that the weather is read from, for provenance.
 
-    Returns the weather file, and that of measured rain where there is one.
+    Returns the weather file, none for a stand-in, and that of measured rain where there is one.
     """
-    return {source.path} | ({source.rain_file} if source.rain_file else set())
+    own = set() if source.format == STAND_IN else {source.path}
+    return own | ({source.rain_file} if source.rain_file else set())
 
 
 def _fetch(
@@ -460,13 +461,9 @@ _LIBRARIES: Final = (
 )  # fmt: skip
 
 
-def assumptions(settings: PropertyFile, defaults: pd.Series[str]) -> tuple[str, ...]:
-    """Say what was assumed where the property does not say."""
+def assumptions(settings: PropertyFile) -> tuple[str, ...]:
+    """Say what was assumed where the property file does not say."""
     notes = []
-    assumed: dict[str, list[str]] = {}
-    for zone, words in defaults.items():
-        assumed.setdefault(str(words), []).append(str(zone))
-    notes += [f"assumed for {_listed(zones)}: {words}" for words, zones in assumed.items() if words]
     if settings.timer is None:
         notes.append(
             "no [timer]: nothing is known of what runs today"
@@ -487,13 +484,6 @@ def assumptions(settings: PropertyFile, defaults: pd.Series[str]) -> tuple[str, 
             "stress limit, and no money is claimed"
         )
     return tuple(notes)
-
-
-def _listed(zones: list[str]) -> str:
-    """Name zones, or count them where they are many."""
-    if len(zones) == 1:
-        return f"zone {zones[0]}"
-    return f"{len(zones)} zones ({', '.join(zones)})"
 
 
 def input_files(settings: PropertyFile, site: Site) -> set[Path]:
@@ -889,7 +879,7 @@ def _finish(
         settings.water, basis.climate, known.terms, zones=built.zones, table=known.water
     )
     warnings = (
-        *site.warnings, *basis.climate.warnings, *_notes(settings, known), *basis.warnings,
+        *site.warnings, *basis.climate.warnings, *_notes(settings, known, built), *basis.warnings,
         *decided.warnings, *built.warnings, *passed(built.zones, allowed, settings.units),
     )  # fmt: skip
     place = dict(zip(site.hydrozones.index, basis.placements, strict=True))
@@ -900,7 +890,12 @@ def _finish(
         limit=settings.control.max_stress_days,
         limits=decided.limits,
         budget=allowed,
-        decided={**decided.facts, "heals": decided.heal, "cost": decided.cost},
+        decided={
+            **decided.facts,
+            "heals": decided.heal,
+            "cost": decided.cost,
+            "stand_in": settings.weather.format == STAND_IN,
+        },
         words={str(tag): place[zone].words for tag, zone in built.sensors["zone"].items()},
     )
     return Plan(
@@ -961,10 +956,11 @@ def _decided_parts(decided: Decided) -> dict[str, Any]:
     }
 
 
-def _notes(settings: PropertyFile, known: Known) -> tuple[str, ...]:
+def _notes(settings: PropertyFile, known: Known, built: Built) -> tuple[str, ...]:
     """Say which method was used, and what was assumed or could not be used."""
     method = f"reference ET: {known.terms.method}; {known.terms.reason}"
-    return (method, *known.warnings, *assumptions(settings, known.water["defaults"]))
+    gaps = assumed_notes(known.water["defaults"], built.sensitivity, settings.units)
+    return (method, *known.warnings, *gaps, *assumptions(settings))
 
 
 @dataclass(frozen=True)

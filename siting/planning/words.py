@@ -9,7 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import Any, Final
+from typing import Any, Final, NamedTuple
 
 import geopandas as gpd
 import numpy as np
@@ -19,6 +19,7 @@ from siting.decide.choice import Decision
 from siting.decide.decision import Decided
 from siting.place.placement import PlaceWords
 from siting.planning.model import Built, Elsewhere, Wording
+from siting.site.findings import some
 from siting.units import Quantity, UnitsName, figure, show
 
 _NUMBERS: Final = (
@@ -132,10 +133,30 @@ def headline(facts: Facts) -> str:
     Returns how many sensors, what the last one is worth and why there is no further one, what the
     plan saves.
     """
-    told = [*plain_words(facts), decision_words(facts), *tie_words(facts), short_claim(facts)]
+    told = [*first_plan_words(facts), *plain_words(facts), decision_words(facts)]
+    told += [*tie_words(facts), short_claim(facts)]
     told += set_right_words(facts)
     more = [*plants_words(facts), *cheaper_words(facts), *applied_words(facts)]
     return " ".join([*told, *more, *doubt_words(facts), *budget_words(facts)])
+
+
+def first_plan_words(facts: Facts) -> list[str]:
+    """Say how sure a plan is that was made without weather.
+
+    Returns one sentence, none where weather was given.
+    """
+    if not facts.decided.get("stand_in"):
+        return []
+    words = (
+        "First plan, without weather: a dry climate by latitude stands in, so water, minutes and "
+        "money may be off by half and more"
+    )
+    chances = facts.sensors["p_driest_quarter"].astype(float).dropna() * 100
+    if chances.empty:
+        return [f"{words}."]
+    span = " to ".join(dict.fromkeys(figure(value) for value in (chances.min(), chances.max())))
+    return [f"{words}; where the sensors lie hangs on sun and ground, and hits the driest quarter "
+            f"of a zone in {span} of 100 cases."]  # fmt: skip
 
 
 def plain_words(facts: Facts) -> list[str]:
@@ -500,6 +521,7 @@ def answer(facts: Facts, notes: Mapping[str, str]) -> str:
     Returns the decision first, then why, then where, then what may be claimed.
     """
     sentences = [
+        *first_plan_words(facts),
         " ".join([*plain_words(facts), decision_words(facts), *tie_words(facts)]),
         *set_right_words(facts),
         *plants_words(facts),
@@ -518,6 +540,83 @@ def answer(facts: Facts, notes: Mapping[str, str]) -> str:
         str(facts.economics["claim"]),
     ]
     return " ".join(sentences)
+
+
+#: What fills a gap of a zone, by its first word in `defaults`: how it is told, the input of the
+#: sensitivity that moves the result as it does, and how to find out.
+_GAPS: Final = {
+    "precipitation_rate": ("how fast the heads water", "application rate", "set out cans"),
+    "distribution_uniformity": ("how evenly they water", "evenness", "set out cans"),
+    "soil": ("the soil", "available water", "a jar or ribbon test"),
+    "root_depth": ("the depth of roots", "available water", "dig one hole and look"),
+    "plant_factor": ("how thirsty the plants are", "plant factor", "name their species to a list "
+                     "of plant water use"),
+    "irrigation": ("the kind of heads", "application rate", "look at one while it runs"),
+    "slope": ("level ground", "", "a level on a board"),
+}  # fmt: skip
+
+
+class Assumed(NamedTuple):
+    """Something that was assumed where zones do not say.
+
+    what: in words; zones: of which; swing: by how much it moves the result of a year, NaN where
+    that was not tried; measure, unit: of the swing, as in `Plan.sensitivity`; how: to find out.
+    """
+
+    what: str
+    zones: tuple[str, ...]
+    swing: float
+    measure: str
+    unit: str
+    how: str
+
+
+def assumed_of(defaults: pd.Series[str], sensitivity: pd.DataFrame) -> list[Assumed]:
+    """Return what was assumed of zones, what moves the result most first.
+
+    Parameters
+    ----------
+    defaults : Series of str
+        Index `zone`; what was assumed, comma-separated.
+    sensitivity : DataFrame
+        As `Plan.sensitivity`.
+
+    Returns
+    -------
+    list of Assumed
+        One for each kind of gap.
+    """
+    zones: dict[str, list[str]] = {}
+    for zone, words in defaults.items():
+        for word in dict.fromkeys(part.split(" ")[0] for part in str(words).split(", ") if part):
+            zones.setdefault(word, []).append(str(zone))
+    rows: Mapping[Any, Mapping[Any, Any]] = sensitivity.to_dict("index")
+    found = []
+    for word, (what, moves, how) in _GAPS.items():
+        if word in zones:
+            row = rows.get(moves, {"swing": math.nan, "measure": "", "unit": ""})
+            swing, measure, unit = float(row["swing"]), str(row["measure"]), str(row["unit"])
+            found.append(Assumed(what, tuple(zones[word]), swing, measure, unit, how))
+    return sorted(found, key=lambda one: -one.swing if math.isfinite(one.swing) else math.inf)
+
+
+def assumed_notes(
+    defaults: pd.Series[str], sensitivity: pd.DataFrame, units: UnitsName
+) -> tuple[str, ...]:
+    """Say what was assumed of zones, what moves the result most first, and how to find out.
+
+    units {"metric", "us"}: how to show amounts. Returns a note for each.
+    """
+    notes = []
+    for one in assumed_of(defaults, sensitivity):
+        moves = "how much it moves the result was not tried"
+        if math.isfinite(one.swing):
+            much = show(one.swing, "volume", units) if one.unit == "m3" else (
+                f"{figure(one.swing)} {one.unit}")  # fmt: skip
+            moves = f"as unsure as such values are, it moves the {one.measure} by {much}"
+        zones = f"zone{'s' if len(one.zones) > 1 else ''} {some(one.zones)}"
+        notes.append(f"assumed: {one.what} ({zones}); {moves}; to find out: {one.how}")
+    return tuple(notes)
 
 
 def passed(

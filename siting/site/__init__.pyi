@@ -21,6 +21,8 @@ from .property import read_layers as read_layers
 from .property import read_property as read_property
 from .property import with_changes as with_changes
 from .raster import DATUM_LIMIT_M as DATUM_LIMIT_M
+from .raster import heights_in as heights_in
+from .raster import open_heights as open_heights
 from .reading import open_property as open_property
 from .reading import read_site as read_site
 from .settings import CONTROL_KINDS as CONTROL_KINDS

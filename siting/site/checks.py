@@ -17,7 +17,13 @@ from shapely.geometry.base import BaseGeometry
 
 from siting.arrays import Ints
 from siting.errors import Fault, limit
-from siting.site.columns import Layer, parse_number, unit_is_stated
+from siting.site.columns import (
+    Layer,
+    numbers,
+    parse_number,
+    unit_is_its_own,
+    unit_is_stated,
+)
 from siting.site.crs import linear_unit
 from siting.site.findings import Findings, nearest, some
 from siting.site.settings import Timer
@@ -423,6 +429,8 @@ _WIDE_CROWNS_M: Final = 25.0
 _WIDE: Final = 3.0
 #: A trunk is asked about above the crown over this, six times what open-grown trees have.
 _STOUT: Final = 4.0
+#: ... or where half of them are thicker, and no unit is stated of trunks themselves [m].
+_STOUT_TRUNKS_M: Final = 1.2
 
 
 def note_feet(layer: Layer, findings: Findings) -> None:
@@ -526,7 +534,26 @@ def _question_buildings(layer: Layer, frame: gpd.GeoDataFrame, findings: Finding
             _ask(layer, "height", f"{storey:.3g} m for each of the levels", findings)
 
 
+def _question_trunks(layer: Layer, findings: Findings) -> None:
+    """Refuse trunks, where crowns follow from them, that inches taken for feet would explain."""
+    match = layer.columns.get("trunk_diameter")
+    column = layer.column("trunk_diameter")
+    if match is None or unit_is_its_own(column.name, match, layer.source, column):
+        return
+    crown = numbers(layer, "crown_diameter", Findings())
+    drawn = np.isin(shapely.get_type_id(layer.frame.geometry.to_numpy()), (3, 6))
+    given = numbers(layer, column.name, Findings())[np.isnan(crown) & ~drawn]
+    middle = float(np.nanmedian(given)) if np.isfinite(given).any() else 0.0
+    if middle > _STOUT_TRUNKS_M:
+        found = f"half of the trunks {findings.tell(middle, 'length', decimals=1)} thick or more"
+        layer.fault(
+            findings, f"{found}, as if they were in inches", "trunks as they grow",
+            column.mend, column=column.name,
+        )  # fmt: skip
+
+
 def _question_trees(layer: Layer, frame: gpd.GeoDataFrame, findings: Findings) -> None:
+    _question_trunks(layer, findings)
     for column, most in (("height", _TALL_TREES_M), ("crown_diameter", _WIDE_CROWNS_M)):
         middle = float(frame[column].median())
         if middle > most and _silent(layer, column):

@@ -77,6 +77,18 @@ class Match(NamedTuple):
 _UNIT_MEND: Final = 'If it is in another unit, say so with `units_in` (for example "ft").'
 
 
+#: Rates that are read, by the end of their header -> factor to mm/h.
+_RATES: Final = {"_mm_h": 1.0, "_in_h": INCH_MM}
+_RATE_MEND: Final = (
+    "In inches per hour the column is precipitation_rate_in_h, in millimetres "
+    "precipitation_rate_mm_h"
+)
+_TRUNK_MEND: Final = (
+    "Trunks are often in inches under feet: name the column trunk_diameter_in, or write "
+    'units_in = { trees = { trunk_diameter = "in" } }, the other columns of trees beside it.'
+)
+
+
 def _length(name: str, low: float, high: float) -> Column:
     return Column(name, "length", low=low, high=high, unit="m", mend=_UNIT_MEND)
 
@@ -111,7 +123,8 @@ COEFFICIENTS: Final = (
         low=0.1,
         high=500,
         unit="mm/h",
-        suffixes={"_mm_h": 1.0, "_in_h": INCH_MM},
+        suffixes=_RATES,
+        mend=_RATE_MEND.replace("precipitation", "intake") + ".",
     ),
     Column("application_efficiency", "number", low=0.1, high=1, mend="Write a fraction."),
 )
@@ -133,8 +146,8 @@ COLUMNS: Final[dict[str, tuple[Column, ...]]] = {
             low=0.5,
             high=300,
             unit="mm/h",
-            suffixes={"_mm_h": 1.0, "_in_h": INCH_MM},
-            mend="If it is in inches per hour, name the column precipitation_rate_in_h.",
+            suffixes=_RATES,
+            mend=f"{_RATE_MEND}.",
         ),
         Column(
             "distribution_uniformity",
@@ -164,7 +177,7 @@ COLUMNS: Final[dict[str, tuple[Column, ...]]] = {
     "trees": (
         _length("height", 0.2, 120),
         _length("crown_diameter", 0.1, 60),
-        _length("trunk_diameter", 0.005, 6),
+        replace(_length("trunk_diameter", 0.005, 6), mend=_TRUNK_MEND),
         _length("crown_base", 0, 60),
         _share("transmissivity"),
         _share("transmissivity_bare"),
@@ -262,6 +275,12 @@ def unit_is_stated(name: str, match: Match, source: LayerSource) -> bool:
     return stated or normal_header(match.theirs).endswith(ends)
 
 
+def unit_is_its_own(name: str, match: Match, source: LayerSource, column: Column) -> bool:
+    """Return whether the unit of a column was stated for it alone, not for the whole layer."""
+    ends = tuple(end for end in column.endings if end)
+    return name in source.column_units or normal_header(match.theirs).endswith(ends)
+
+
 class _Matcher(NamedTuple):
     """Matches the headers of one layer."""
 
@@ -326,7 +345,7 @@ class _Matcher(NamedTuple):
         column: which of our columns. Returns from the file's unit to ours.
         """
         if column.name in self.source.column_units:
-            return LENGTH_UNITS_M[self.source.column_units[column.name]]
+            return column.endings[f"_{self.source.column_units[column.name]}"]
         endings = sorted((e for e in column.endings if e), key=len, reverse=True)
         for ending in endings:
             if header.endswith(ending):

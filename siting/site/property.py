@@ -484,10 +484,15 @@ def _layer_units(table: TomlTable, name: str) -> tuple[str | None, dict[str, str
     if not isinstance(value, Mapping):
         return (_unit(table, name, value) if value is not None else None), {}
     inner = TomlTable(table.file, value, f"{table.prefix}.{name}")
-    lengths = [c.name for c in COLUMNS.get(name, ()) if c.kind == "length"]
-    units = {column: inner.take(column) for column in lengths}
+    units = {}
+    for column in COLUMNS.get(name, ()):
+        known = [end.removeprefix("_") for end in column.endings if end]
+        told = inner.take(column.name) if len(known) > 1 else None
+        if told is not None:
+            told = told.replace("/", "_") if isinstance(told, str) else told
+            units[column.name] = inner.word(column.name, told, known) or known[0]
     inner.finish()
-    return None, {c: _unit(inner, c, unit) for c, unit in units.items() if unit is not None}
+    return None, units
 
 
 def _unit(table: TomlTable, key: str, value: object) -> str:
@@ -507,7 +512,9 @@ def _read_water(top: TomlTable) -> Water:
 
 _ELEVATION: Final = next(key for key in keys(WeatherSource) if key.name == "elevation_m")
 #: Formats whose files say how high the station lies; of the others the user must.
-_SAY_HEIGHT: Final = frozenset({"ghcn", "tmy2", "tmy3", "epw", "psm3"})
+_SAY_HEIGHT: Final = frozenset({"ghcn", "tmy2", "tmy3", "epw", "psm3", "stand_in"})
+#: Weather by latitude alone: of no file.
+_STAND_IN: Final = "stand_in"
 _GENERATED: Final = ("years", "first_year")
 
 
@@ -519,10 +526,14 @@ def read_weather_table(top: TomlTable, folder: Path) -> WeatherSource:
     table = top.table("weather")
     if table is None:
         if "weather" not in top:
-            top.missing("weather", "a table with file and elevation_m", "Add a table [weather].")
+            mend = 'Add a table [weather]; for a first plan, format = "stand_in" in it is enough.'
+            top.missing("weather", "a table with file and elevation_m", mend)
         return PropertyFile.weather
-    written = table.text("file", required=True)
     kind = table.choice("format", (*WEATHER_FORMATS, *list_extensions("siting.readers")))
+    written = table.text("file", required=kind != _STAND_IN)
+    if kind == _STAND_IN and written is not None:
+        mend = 'Remove format = "stand_in" once the file holds weather, or else remove file.'
+        table.fault("file", f'"{brief(written)}" and format = "stand_in"', "one of them", mend)
     fetch = table.choice("fetch", WEATHER_SOURCES)
     path = _weather_file(table, written, folder, fetched=fetch is not None)
     rain = table.text("rain_file")

@@ -2,7 +2,11 @@
 
 from __future__ import annotations
 
-from typing import Final
+import math
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Final, NoReturn
 
 import numpy as np
 import pyproj
@@ -17,7 +21,7 @@ from rasterio.windows import Window
 from shapely.geometry import box
 
 from siting.arrays import Floats
-from siting.errors import Fault, limit
+from siting.errors import Fault, InputError, limit
 from siting.site.findings import Findings, brief
 from siting.site.model import HeightRaster
 from siting.site.settings import LayerSource
@@ -79,6 +83,71 @@ def read_heights(
         _fault(name, file, found, "a GeoTIFF of heights", "Export it again.", findings)
         return None
     return _checked(name, file, source, heights, bounds, findings)
+
+
+#: Cells of a height raster that are read at once for one building or tree.
+_CELLS_AT_ONCE: Final = 1_000_000
+
+
+@contextmanager
+def open_heights(path: Path) -> Iterator[DatasetReader]:
+    """Open a raster of heights, of which parts are read by `heights_in`.
+
+    Parameters
+    ----------
+    path : Path
+        The file.
+
+    Yields
+    ------
+    rasterio.io.DatasetReader
+        Open; its band 1 holds heights, and it says where they are.
+
+    Raises
+    ------
+    InputError
+        When the file is no raster of heights, or cannot be read.
+    """
+    driver = raster_driver(path)
+    if isinstance(driver, Refusal):
+        _refuse(path, driver.found, driver.mend)
+    try:
+        with rasterio.open(path, driver=driver) as raster:
+            refusal = _not_heights(raster) or _too_much(raster, None)
+            if refusal is not None:
+                _refuse(path, refusal.found, refusal.mend)
+            yield raster
+    except (RasterioError, MemoryError) as error:
+        said = (str(error).splitlines() or ["too large"])[0].replace(str(path), path.name)
+        _refuse(path, f"a file that cannot be read ({brief(said, most=160)})", "Export it again.")
+
+
+def _refuse(path: Path, found: str, mend: str) -> NoReturn:
+    raise InputError([Fault(path.name, found, "a GeoTIFF of heights that says its CRS", mend)])
+
+
+def heights_in(
+    raster: DatasetReader, crs: pyproj.CRS, bounds: tuple[float, float, float, float]
+) -> HeightRaster | None:
+    """Return the heights within some bounds, of a raster of any size.
+
+    Parameters
+    ----------
+    raster : rasterio.io.DatasetReader
+        As from `open_heights`.
+    crs : pyproj.CRS
+        Projected, in metres: of the bounds and of the answer.
+    bounds : tuple of float
+        West, south, east, north [m].
+
+    Returns
+    -------
+    HeightRaster or None
+        In the unit of the file, NaN where it has none; None where the raster does not lie there.
+        Of a part with more than a million cells every so many are read.
+    """
+    window = _around(raster, crs, bounds)
+    return None if window is None else _warp(raster, crs, bounds, window, _CELLS_AT_ONCE)
 
 
 def check_pair(
@@ -184,13 +253,19 @@ def _warp(
     crs: pyproj.CRS,
     around: tuple[float, float, float, float],
     window: Window,
+    most: float = math.inf,
 ) -> HeightRaster:
-    """Return the raster's part around the property in the working CRS."""
+    """Return the raster's part around the property in the working CRS.
+
+    most: cells of it that are read at most, of a larger part every so many.
+    """
     target = rasterio.crs.CRS.from_wkt(crs.to_wkt())
-    part = raster.read(1, window=window, masked=True).astype(np.float64).filled(np.nan)
-    part = part * raster.scales[0] + raster.offsets[0]
+    thin = max(1.0, math.sqrt(window.width * window.height / most))
+    height, width = (max(1, round(side / thin)) for side in (window.height, window.width))
+    part = raster.read(1, window=window, out_shape=(height, width), masked=True)
+    part = part.astype(np.float64).filled(np.nan) * raster.scales[0] + raster.offsets[0]
     transform = raster.window_transform(window)
-    height, width = part.shape
+    transform *= transform.scale(window.width / width, window.height / height)
     corners = rasterio.transform.array_bounds(height, width, transform)
     native, _, _ = calculate_default_transform(raster.crs, target, width, height, *corners)
     west, south, east, north = around

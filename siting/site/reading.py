@@ -45,6 +45,7 @@ from siting.site.columns import (
     maybe_flags,
     numbers,
     texts,
+    unit_is_its_own,
     words,
 )
 from siting.site.crs import Working, all_finite, to_working, working_crs
@@ -121,16 +122,25 @@ def zones_frame(layer: Layer, findings: Findings) -> gpd.GeoDataFrame:
     )
     _check_fractions(layer, frame, findings)
     _check_water(layer, frame, findings)
-    slow = frame.index[frame["precipitation_rate"] < _SLOW_MM_H].tolist()
-    if slow:
-        findings.warn(
-            f"{layer.file}, {layer.name}: precipitation_rate below "
-            f"{findings.tell(_SLOW_MM_H, 'rate', decimals=2)} in features {some(slow)}; if it is "
-            "in inches per hour, name the column precipitation_rate_in_h."
-        )
+    _doubt_rates(layer, frame, findings)
     frame = _unique_zones(layer, frame, findings)
     order = sorted(range(len(frame)), key=lambda row: natural_key(str(frame["zone"].iloc[row])))
     return frame.iloc[order].set_index("zone")
+
+
+def _doubt_rates(layer: Layer, frame: gpd.GeoDataFrame, findings: Findings) -> None:
+    """Say which rates look like inches an hour, where nothing says their unit."""
+    for name in ("precipitation_rate", "intake_rate"):
+        match = layer.columns.get(name)
+        if match is None or unit_is_its_own(name, match, layer.source, layer.column(name)):
+            continue
+        slow = frame.index[frame[name] < _SLOW_MM_H].tolist()
+        if slow:
+            findings.warn(
+                f"{layer.file}, {layer.name}: {name} below "
+                f"{findings.tell(_SLOW_MM_H, 'rate', decimals=2)} in features {some(slow)}; if it "
+                f"is in inches per hour, name the column {name}_in_h."
+            )
 
 
 def _values(layer: Layer, column: Column, findings: Findings) -> Any:  # noqa: ANN401
@@ -866,7 +876,7 @@ def _note_outside(settings: PropertyFile, findings: Findings) -> None:
     folder = settings.path.parent
     weather = settings.weather
     named = {name: source.path for name, source in settings.layers.items()}
-    named |= {"weather": weather.path}
+    named |= {"weather": weather.path} if weather.path != Path() else {}
     named |= {"rain": weather.rain_file} if weather.rain_file else {}
     seen: set[Path] = set()
     for name, path in named.items():

@@ -19,7 +19,7 @@ from siting.site.toml import Key
 from siting.units import FOOT_M, GALLON_M3, INCH_MM, LENGTH_UNITS_M, UnitsName
 
 #: Formats of a weather file; the readers are in `siting.climate.readers`.
-WEATHER_FORMATS: Final = ("daily", "ghcn", "tmy2", "tmy3", "epw", "psm3", "normals")
+WEATHER_FORMATS: Final = ("daily", "ghcn", "tmy2", "tmy3", "epw", "psm3", "normals", "stand_in")
 #: Public sources of weather; they are in `siting.climate.readers`.
 WEATHER_SOURCES: Final = ("nasa_power", "acis_prism")
 #: What a plan is for: as today, or every zone within its limit.
@@ -199,8 +199,8 @@ class LayerSource:
 class WeatherSource:
     """Where the weather comes from: `[weather]`.
 
-    path: the weather file, absolute, or where fetched weather is kept; format: None has it told
-    from the file.
+    path: the weather file, absolute, or where fetched weather is kept, `Path()` for a stand-in;
+    format: None has it told from the file.
     """
 
     path: Path = key(
@@ -222,7 +222,7 @@ class WeatherSource:
     format: str | None = key(
         kind="own",
         words=WEATHER_FORMATS,
-        says="daily, ghcn or normals; or tmy2, tmy3, epw, psm3 with a rain_file",
+        says="daily, ghcn or normals; tmy2, tmy3, epw, psm3 with a rain_file; or stand_in: no file",
         shown='"daily"',
     )
     fetch: str | None = key(

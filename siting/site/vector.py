@@ -477,7 +477,8 @@ def _opened(
         return None
     if is_drawing(source.path):
         # Always in metres, whatever the property file says of other layers.
-        source = replace(source, length_unit="m", column_units={}, unit_stated=True)
+        units = {c.name: "m" for c in COLUMNS[name] if c.kind == "length"}
+        source = replace(source, length_unit="m", column_units=units, unit_stated=True)
         if frame.empty:
             return empty_layer(name, source, file)
     return _check(Layer(name, file, source, frame, {}), chosen, findings)

@@ -94,6 +94,13 @@ def _(d):
     d.put("trees", "trunk_diameter", 12.0, 14.0)
 
 
+@attribute("trunks in inches under feet", refused=("as if they were in inches", "_in"),
+           says=("layer", "column"))  # fmt: skip
+def _(d):
+    d.swap("[weather]", 'units_in = "ft"\n[weather]')
+    d.shapes("trees", spot(27, 9), spot(55, 30), trunk_diameter=[8.0, 14.0])
+
+
 @attribute("trunk thicker than the crown", refused=("trunk", "crown"), says=ALL)
 def _(d):
     d.put("trees", "trunk_diameter", 5.5, 0.2)
@@ -248,6 +255,11 @@ def _(d):
 @attribute("application in inches per hour", repaired="precipitation_rate_in_h")
 def _(d):
     d.put("hydrozones", "precipitation_rate", 1.4, 1.4)
+
+
+@attribute("intake in inches per hour", repaired="intake_rate_in_h")
+def _(d):
+    d.put("hydrozones", "intake_rate", 0.6, 0.6)
 
 
 @attribute("application 0", refused=("0 mm/h", "0.5"), says=ALL)

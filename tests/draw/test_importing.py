@@ -12,7 +12,7 @@ from click.testing import CliRunner
 from shapely.geometry import box
 
 from siting.cli.main import main
-from siting.draw.importing import import_files
+from siting.draw.importing import Reading, import_files
 from siting.errors import InputError
 from siting.site.property import read_property
 from siting.site.reading import read_site
@@ -25,8 +25,8 @@ def run(*words):
     return CliRunner().invoke(main, [str(word) for word in words])
 
 
-def taken(*files, **told):
-    return import_files(files, told=told.pop("told", {}), **told)
+def taken(*files, **how):
+    return import_files(files, Reading(**how))
 
 
 def degrees(*shapes):
@@ -66,7 +66,7 @@ def test_dxf_by_the_names_of_its_layers(tmp_path):
     told = "\n".join(found.notes)
     assert "BLDG-FOOTPRINT (1 feature) was taken as building, by its name" in told
     assert "A-04 (1 feature) was taken as zone, as was said" in told
-    assert "one storey was assumed of 1 buildings" in told
+    assert "One storey was assumed of 1 buildings" in told
     asked = []
     again = taken(file, crs=UTM, ask=lambda words: asked.append(words) or "skip")
     assert asked == ["plan.dxf: what is A-04 (1 lines)?"]
