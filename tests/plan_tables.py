@@ -76,6 +76,7 @@ def decision_tables(names: dict[str, str]) -> dict:
             "bound_share": 0.0071,
             "trench_rounds": 1,
             "scenarios": 2,
+            "sheet_scenarios": 16,
             "weather_years": 3,
             "tie_numbers": [3],
             "tie_homes": {names["A"]: [names["B"]], names["C"]: []},

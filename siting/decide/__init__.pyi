@@ -28,4 +28,3 @@ from .places import wire_share as wire_share
 from .sheet import Sheet as Sheet
 from .sheet import Simulated as Simulated
 from .sheet import play_sheet as play_sheet
-from .sheet import sheet_draws as sheet_draws

@@ -138,7 +138,10 @@ class Decided:
     def facts(self) -> dict[str, Any]:
         """Return the facts of the decision, the bound from below at the same level."""
         bound = self.decision.facts["lower_bound"] * self._level("cost_per_year", self.cost)
-        return self.decision.facts | {"lower_bound": bound}
+        return self.decision.facts | {
+            "lower_bound": bound,
+            "sheet_scenarios": self.roots.scenarios.count,
+        }
 
     def _levelled(self, table: pd.DataFrame) -> pd.DataFrame:
         """Return options with the chosen one's water and cost as played, all others in proportion.
@@ -246,11 +249,16 @@ def decide_plan(
     report = progress or (lambda *_: None)
     report("Simulating seasons", 0, 3)
     trial, described, metered = _trial(site, settings, known, threads=threads)
-    more = replace(known.scenarios, count=sheet_draws(known.scenarios.count))
+    chosen = _decided(site, settings, known, placements, trial)
+    spread = _saving_spread(chosen[0], trial.today)
+    draws = sheet_draws(known.scenarios.count, spread, zones=trial.roots.count)
+    more = replace(known.scenarios, count=draws)
     finer, _, _ = _trial(site, settings, replace(known, scenarios=more), threads=threads)
 
     def way(heal: bool) -> _Way:
-        decision, notes = _decided(site, settings, known, placements, replace(trial, heal=heal))
+        decision, notes = chosen if heal == trial.heal else _decided(
+            site, settings, known, placements, replace(trial, heal=heal)
+        )  # fmt: skip
         return _with_sheet(decision, trial, finer, heal=heal, notes=notes)
 
     mine, other = way(trial.heal), None
@@ -281,6 +289,16 @@ def decide_plan(
         ),
         cost=mine.cost,
     )
+
+
+def _saving_spread(decision: Decision, today: Alone | None) -> float:
+    """Return how far scenarios differ in the saving of the choice, over its mean; 0 without one."""
+    if today is None:
+        return 0.0
+    options = decision.options
+    used = options.area_m2 @ decision.governors.by_scenario(today.water_mm) / 1000
+    saved = used - options.water_m3(decision.choice)
+    return float(saved.std() / max(abs(saved.mean()), 1e-9))
 
 
 def _with_sheet(

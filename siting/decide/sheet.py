@@ -1,7 +1,8 @@
 """The sheet that is handed over: its minutes set, and played through every run.
 
 Which sensors are chosen rests on differences that a few dozen scenarios tell. Their minutes rest on
-the worst tenth of the runs, which is six scenarios of 64, so they are set on four times as many.
+the worst tenth of the runs, which is six scenarios of 64, so they are set on four times as many, or
+on eight where scenarios differ so much that the saving would not be known well enough.
 """
 
 from __future__ import annotations
@@ -36,6 +37,10 @@ from siting.zones.roots import PropertyRoots, over_zones
 
 #: Scenarios that the sheet is set on and played through, over those that sensors are chosen on.
 _TIMES: Final = 4
+#: The same where the saving would be less sure than this share of it. Whole minutes and thresholds
+#: that fall one step to either side average out over zones as scenarios do.
+_MORE_TIMES: Final = 8
+_SURE: Final = 0.015
 _EPS: Final = 1e-9
 
 
@@ -79,20 +84,28 @@ class Sheet:
     hardware: dict[str, str]
 
 
-def sheet_draws(count: int) -> int:
+def sheet_draws(count: int, spread: float, *, zones: int) -> int:
     """Return the number of scenarios of the sheet.
 
     Parameters
     ----------
     count : int
         Scenarios that sensors are chosen on; the first is the property as described.
+    spread : float
+        Standard deviation over scenarios of what the choice saves, over its mean [-].
+    zones : int
+        Zones of the property, at least 1.
 
     Returns
     -------
     int
-        Four times as many; 1 where there is but the property as described.
+        Four times as many; eight where that would leave the saving too unsure; 1 where there is but
+        the property as described.
     """
-    return count if count == 1 else _TIMES * count
+    if count == 1:
+        return count
+    error = spread / np.sqrt(_TIMES * count * zones)
+    return (_MORE_TIMES if error > _SURE else _TIMES) * count
 
 
 def as_decided(decision: Decision, choice: Choice, alone: Alone, limit: Floats) -> Sheet:

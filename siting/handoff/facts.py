@@ -17,7 +17,6 @@ import numpy as np
 import shapely
 
 from siting.decide.money import Standing, costs_words, limit_words, standing
-from siting.decide.sheet import sheet_draws
 from siting.handoff.text import clean, elide
 from siting.place.setbacks import HAZARD_WORDS
 from siting.planning.model import Plan
@@ -46,7 +45,7 @@ def assumptions_in_words(plan: Plan, units: UnitsName | None = None) -> list[str
         f"The choice was tried under {settings.analysis.scenarios} combinations of what nobody "
         "knows exactly: heights of trees and buildings, plants' thirst, soil and evenness of "
         "watering; its minutes were set, and played, under "
-        f"{sheet_draws(settings.analysis.scenarios)}.",
+        f"{plan.decision['sheet_scenarios']}.",
         *_exactness(plan),
         *_zone_defaults(plan),
     ]

@@ -30,6 +30,7 @@ from shapely.geometry.base import BaseGeometry
 
 from siting.errors import SitingError
 from siting.files import write_text
+from siting.handoff.document import crs_code
 from siting.handoff.facts import keep_clear, lines_drawn
 from siting.handoff.fieldpage import field_document
 from siting.handoff.mapcards import (
@@ -415,8 +416,7 @@ def _ties(plan: Plan, sensor_id: str) -> list[Document]:
 def _places(plan: Plan, row: pd.Series[Any]) -> list[tuple[str, str]]:
     """Coordinates to copy: label and text."""
     crs = plan.site.source_crs
-    authority = crs.to_authority()
-    label = ":".join(authority) if authority else "the property's coordinates"
+    label = crs_code(crs) or "the property's coordinates"
     decimals = 7 if crs.is_geographic else 3
     own = f"{row['source_x']:.{decimals}f}, {row['source_y']:.{decimals}f}"
     return [

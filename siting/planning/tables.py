@@ -463,6 +463,7 @@ RESULT: Final = record(
         number("bound_share", "share of the cost", 6, "How far this choice is above that bound"),
         whole("trench_rounds", "How often shared trench was priced"),
         whole("scenarios", "Sets of uncertain values"),
+        whole("sheet_scenarios", "Sets of them that minutes were set and played on"),
         whole("weather_years", "Seasons of weather"),
         number("next_worth", "currency per year", 2,
             "What a further sensor would be worth, mean over the scenarios"),

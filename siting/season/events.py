@@ -37,7 +37,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from siting.arrays import Flags, Floats, Ints
-from siting.compiled import compiled
+from siting.compiled import compiled_of_numbers
 from siting.errors import Fault, InputError
 from siting.site.settings import Timer
 from siting.water.balance import root_share
@@ -126,7 +126,7 @@ class Layer(NamedTuple):
     span: Floats
 
 
-@compiled
+@compiled_of_numbers
 def _advance_class(
     etc: Floats,
     rain: Floats,
@@ -157,7 +157,7 @@ def _advance_class(
         stress[w] += short[w]
 
 
-@compiled
+@compiled_of_numbers
 def run_schedules(
     weather: Weather, soil: Soil, ran: Flags, event: Floats, depth: Floats, stress: Floats
 ) -> None:
@@ -174,7 +174,7 @@ def run_schedules(
             _advance_class(weather.etc[q], weather.rain, soil, q, ran[g], today, stress[g])
 
 
-@compiled
+@compiled_of_numbers
 def run_sensors(
     weather: Weather,
     soil: Soil,
@@ -222,7 +222,8 @@ def run_sensors(
                 wet[w] = max(top, dry[w] - below[w], 0.0)
             for w in range(runs):
                 short[w] += share * (dry[w] > limit[w])
-        stress[g] = short
+        for w in range(runs):  # not as a whole, whose error message would be compiled too
+            stress[g, w] = short[w]
         for q in range(1, classes):
             _advance_class(
                 weather.etc[q], weather.rain, soil, q, ran[g], always * depth[g], stress[g]

@@ -16,7 +16,6 @@ import numpy as np
 import pytest
 
 from siting.decide.decision import property_roots
-from siting.decide.sheet import sheet_draws
 from siting.handoff.document import plan_document
 from siting.planning.make import replan
 from tests.demo_plans import demo_plan
@@ -51,7 +50,7 @@ def printed_sheet(plan, document):
     """The sheet of a plan's document, with the survey's weather and ground under it."""
     known, site = plan.basis.known, plan.site
     drawn = known.scenarios
-    known = replace(known, scenarios=replace(drawn, count=sheet_draws(drawn.count)))
+    known = replace(known, scenarios=replace(drawn, count=plan.decision["sheet_scenarios"]))
     roots = property_roots(site, known, sensor_error=plan.settings.control.sensor_error)
     names = [str(zone) for zone in site.hydrozones.index]
     lines = {line["zone"]: line for line in document["timer"]}
