@@ -88,7 +88,8 @@ class Part:
     """Some features of a file that are of one kind.
 
     name: as `--layer` takes it; frame: columns as the file has them, and geometry; kind: guessed or
-    told, "" where neither; why: in words; metric: whether its format is always in metres.
+    told, "" where neither; why: in words; metric: whether its format is always in metres; lost:
+    features without a shape, left out.
     """
 
     name: str
@@ -97,13 +98,15 @@ class Part:
     kind: str = ""
     why: str = ""
     metric: bool = False
+    lost: int = 0
 
     def told(self) -> str:
         """Return the guess as a sentence."""
         count = f"{len(self.frame)} feature{'s' if len(self.frame) != 1 else ''}"
         if self.kind == SKIP:
             return f"{self.file}: {self.name} ({count}) was left out, {self.why}."
-        return f"{self.file}: {self.name} ({count}) was taken as {self.kind}, {self.why}."
+        lost = f"; {self.lost} without a shape were left out" if self.lost else ""
+        return f"{self.file}: {self.name} ({count}) was taken as {self.kind}, {self.why}{lost}."
 
 
 @dataclass
@@ -286,16 +289,27 @@ def _placed(part: Part, path: Path, crs: str | None) -> Part:
             mend = "Say it: --crs EPSG:2232 (of CAD files the drawing's own; ask who drew it)."
             _refuse(path, "coordinates that do not say where they are", mend)
         frame = frame.set_crs(crs)
+    before = len(frame)
     frame = frame[frame.geometry.notna() & ~frame.geometry.is_empty]
+    lost = before - len(frame)
     frame = frame.set_geometry(shapely.force_2d(frame.geometry.to_numpy()), crs=frame.crs)
     frame = frame.to_crs(_WGS84).reset_index(drop=True)
     if len(frame) and not np.isfinite(frame.total_bounds).all():
         _refuse(path, "coordinates that do not exist in its CRS", "Say the right one with --crs.")
-    return replace(part, frame=frame)
+    return replace(part, frame=frame, lost=lost)
+
+
+#: Where the header of a shapefile says its length, in words of two bytes.
+_SHP_LENGTH: Final = slice(24, 28)
 
 
 def _vector(path: Path) -> Iterator[Part]:
     """Read each layer of a common vector file."""
+    if path.suffix.lower() == ".shp":
+        with path.open("rb") as file:
+            said = 2 * int.from_bytes(file.read(_SHP_LENGTH.stop)[_SHP_LENGTH], "big")
+        if said > path.stat().st_size:
+            _refuse(path, "a shapefile that is cut short", "Copy it again, with .shx, .dbf, .prj.")
     for name, kind in pyogrio.list_layers(path):
         if kind is None:
             continue
@@ -325,6 +339,9 @@ def _kml(path: Path) -> Iterator[Part]:
 
 def _dxf(path: Path) -> Iterator[Part]:
     """Read a drawing by its CAD layers."""
+    ends = path.read_bytes()
+    if not ends.startswith(b"AutoCAD Binary DXF") and not ends.rstrip().endswith(b"EOF"):
+        _refuse(path, "a DXF that is cut short, or none", "Export it again, as DXF.")
     frame = pyogrio.read_dataframe(path, layer="entities")
     for name, rows in frame.groupby(frame["Layer"].fillna("0").astype(str), sort=True):
         yield Part(str(name), path.name, rows.reset_index(drop=True))

@@ -218,6 +218,90 @@ def test_broken_ones_are_refused_in_words(tmp_path, name, content):
     assert str(tmp_path) not in str(refused.value)
 
 
+CUT = ["dxf", "shp", "gpkg", "fgb", "geojson", "parquet", "kml", "kmz", "osm", "city.json"]
+
+
+@pytest.mark.parametrize("ending", CUT)
+def test_files_that_are_cut_short_are_refused_and_no_half_of_them_is_taken(tmp_path, ending):
+    file = tmp_path / f"buildings.{ending}"
+    if ending == "dxf":
+        dxf_file(file)
+    elif ending in {"kml", "osm"}:
+        file.write_text(kml_text() if ending == "kml" else OSM, encoding="utf-8")
+    elif ending == "kmz":
+        with zipfile.ZipFile(file, "w") as archive:
+            archive.writestr("doc.kml", kml_text())
+    elif ending == "city.json":
+        file.write_text(json.dumps({"type": "CityJSON", "vertices": [[0, 0, 0]] * 9}))
+    else:
+        frame = gpd.GeoDataFrame({"height_ft": [20.0] * 5}, geometry=[HOUSE] * 5, crs=UTM)
+        frame = frame.to_crs(4326) if ending == "geojson" else frame
+        _ = frame.to_parquet(file) if ending == "parquet" else frame.to_file(file)
+    whole = file.read_bytes()
+    file.write_bytes(whole[: int(0.7 * len(whole))])
+    with pytest.raises(InputError) as refused:
+        taken(file, crs=UTM, told={"A-04": "zone"} if ending == "dxf" else {})
+    assert file.name in str(refused.value)
+    assert str(tmp_path) not in str(refused.value)
+
+
+def test_a_shapefile_of_a_registry_package():
+    """Natural Earth's countries (public domain), as the package pyogrio brings them."""
+    import pyogrio
+
+    folder = Path(pyogrio.__file__).parent / "tests" / "fixtures" / "naturalearth_lowres"
+    file = folder / "naturalearth_lowres.shp"
+    if not file.exists():
+        pytest.skip("this pyogrio brings no files for its tests")
+    found = taken(file, told={"naturalearth_lowres": "zone"})
+    assert len(found.frames["hydrozones"]) == 177
+    assert "Kenya" in set(found.frames["hydrozones"]["zone"])
+
+
+def test_geojson_by_python_s_own_json(tmp_path):
+    """After RFC 7946: degrees, no CRS told."""
+    ring = [[-105.0, 40.0], [-104.9998, 40.0], [-104.9998, 40.0001], [-105.0, 40.0001],
+            [-105.0, 40.0]]  # fmt: skip
+    house = {"type": "Feature", "properties": {"height": "9 m", "building:levels": 3},
+             "geometry": {"type": "Polygon", "coordinates": [ring]}}  # fmt: skip
+    bare = {"type": "Feature", "properties": {}, "geometry": None}
+    file = tmp_path / "houses.geojson"
+    file.write_text(json.dumps({"type": "FeatureCollection", "features": [house, bare]}))
+    found = taken(file)
+    assert found.frames["buildings"]["height"].tolist() == [9.0]
+    assert found.frames["buildings"]["levels"].tolist() == [3.0]
+    assert "1 without a shape were left out" in " ".join(found.notes)
+
+
+def test_units_that_nothing_says_are_told_or_refused(tmp_path):
+    file = tmp_path / "trees.csv"
+    [at] = degrees(shapely.Point(EAST, NORTH))
+    file.write_text(f"lon,lat,height,trunk_diameter\n{at.x},{at.y},30,2\n")
+    told = " ".join(taken(file).notes)
+    assert "Nothing says the unit of the lengths in trees.csv: trees: height" in told
+    assert "trunks are 2.0 m thick, as if they were in inches" in told
+    with pytest.raises(InputError, match="feet or metres"):
+        taken(file, units="us")
+    found = taken(file, units="us", unit="ft").frames["trees"]
+    assert found["height"].tolist() == pytest.approx([9.144])
+    file.write_text(f"lon,lat,height_ft,trunk_diameter_in\n{at.x},{at.y},30,12\n")
+    sure = taken(file, units="us")
+    assert sure.frames["trees"]["trunk_diameter"].tolist() == pytest.approx([0.3048])
+    assert not any("unit" in note or "inches" in note for note in sure.notes)
+    zones = tmp_path / "zones.geojson"
+    frame = gpd.GeoDataFrame({"precipitation_rate": [1.5]}, geometry=[LAWN], crs=UTM)
+    frame.to_crs(4326).to_file(zones)
+    slow = " ".join(taken(zones).notes)
+    assert "precipitation_rate is 1.5 mm/h, as if it were in inches an hour" in slow
+
+
+def test_a_crown_drawn_as_an_area_keeps_its_width(tmp_path):
+    file = tmp_path / "trees.geojson"
+    [crown] = degrees(shapely.Point(EAST, NORTH).buffer(3, quad_segs=64))
+    gpd.GeoDataFrame({"height_ft": [30.0]}, geometry=[crown], crs=4326).to_file(file)
+    assert taken(file).frames["trees"]["crown_diameter"].tolist() == pytest.approx([6], rel=0.01)
+
+
 def test_a_broken_geodatabase_is_refused(tmp_path):
     (tmp_path / "a.gdb").mkdir()
     with pytest.raises(InputError, match=r"a\.gdb"):

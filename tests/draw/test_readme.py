@@ -44,6 +44,25 @@ def test_links_lead_to_files_that_can_be_read_without_building():
         assert anchor in plain, anchor
 
 
+def test_the_template_holds_every_key_and_layer_that_it_names():
+    """Of the readme and of the page that it names for files, keys and questions."""
+    from siting.site.settings import RASTER_LAYERS, TABLES, VECTOR_LAYERS
+    from siting.site.template import _toml
+
+    known = {key.name for table in TABLES for key in table.keys} - {"layer"}
+    named = {word for word in re.findall(r"`([a-z_]+)`", README) if word in known}
+    layers = {word for word in re.findall(r"`([a-z_]+)`", README)
+              if word in (*VECTOR_LAYERS, *RASTER_LAYERS)}  # fmt: skip
+    assert layers >= {"cans", "paths", "utilities"}
+    for units in ("metric", "us"):
+        text = _toml(units)
+        for word in named:
+            assert re.search(rf"^#? ?{word}(_\w+)? = ", text, re.MULTILINE), word
+        for word in ("values", "columns", "units_in", "format"):
+            assert word in text, word
+    assert layers <= set(VECTOR_LAYERS)  # each is an empty layer of the new GeoPackage
+
+
 def test_every_command_runs_in_order(tmp_path, monkeypatch):
     monkeypatch.chdir(tmp_path)
     assert [words[0] for words in commands()] == ["draw", "new", "check", "plan", "explain",
