@@ -16,7 +16,7 @@ LEVELS = {
     "": 0,
     "site": 1, "climate": 1,
     "sun": 2, "water": 2,
-    "season": 3,
+    "season": 3, "evidence": 3,
     "zones": 4,
     "place": 5, "wire": 5,
     "decide": 6,

@@ -33,6 +33,7 @@ from siting.cli.shared import (
     threads_option,
 )
 from siting.cli.start import register_start
+from siting.cli.survey import register_survey
 from siting.errors import SitingError
 from siting.extensions import GROUPS, Extension, ExtensionError, find_extension, list_extensions
 from siting.files import written_files
@@ -768,5 +769,6 @@ for _register in (
     register_portfolio,
     register_start,
     register_steps,
+    register_survey,
 ):
     _register(main)

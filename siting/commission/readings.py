@@ -14,7 +14,7 @@ from typing import Any, Final
 import numpy as np
 import pandas as pd
 
-from siting.commission.cells import (
+from siting.cells import (
     YEARS_SAID,
     RawSheet,
     as_flag,

@@ -98,14 +98,14 @@ def _commands() -> str:
 
 def _keys() -> str:
     """Return every key of the property file, as `siting.site.settings` declares it."""
-    from siting.site.settings import TABLES, LayerSource, Table, keys
+    from siting.site.settings import EVIDENCE, TABLES, LayerSource, Table, keys
 
     layer = Table("layers.NAME", keys(LayerSource), "a layer whose file or columns are others'")
     parts = [
         "# Keys of the property file",
         "`siting new` writes a file that explains most of them.",
     ]
-    for table in (*TABLES, layer):
+    for table in (*TABLES, EVIDENCE, layer):
         title = f"`[{table.name}]`: {table.says}" if table.name else "At the top of the file"
         rows = ["| key | meaning | allowed | where not given |", "|---|---|---|---|"]
         rows += [_key(key, table.default(key)) for key in table.keys]

@@ -24,3 +24,5 @@ from .formats import formats as formats
 from .results import claim_results as claim_results
 from .results import property_of as property_of
 from .results import results_lock as results_lock
+from .walksheet import WALK_FILES as WALK_FILES
+from .walksheet import write_walk as write_walk

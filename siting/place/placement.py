@@ -748,12 +748,12 @@ def place_sensor(  # noqa: PLR0913 - each option is one of its own
         msg = "the zone has no points"
         raise NoAdmissibleGroundError(msg)
     ground = _open_ground(zone, hazards, burial_error, margin)._replace(landmark=landmark)
-    ranks = _ranks_of(ground, (x, y, dryness), burial_error)
-    points = _points(ground, ranks)
-    point = points[0]
     unknown = application_cv
     if not isinstance(unknown, Unevenness):
         unknown = Unevenness(unknown)
+    ranks = _ranks_of(ground, (x, y, dryness), burial_error, unknown)
+    points = _points(ground, ranks)
+    point = points[0]
     chances = chances_at(ranks, point, unknown)
     tested = None
     if unknown.cv_tested is not None:
@@ -829,7 +829,10 @@ def _open_ground(
 
 
 def _ranks_of(
-    ground: _Ground, samples: tuple[Floats, Floats, Floats], burial_error: float
+    ground: _Ground,
+    samples: tuple[Floats, Floats, Floats],
+    burial_error: float,
+    unknown: Unevenness,
 ) -> RankField:
     """Make the field of ranks of a zone."""
     x, y, dryness = samples
@@ -839,7 +842,9 @@ def _ranks_of(
         basis = pieces_of(ground.admissible, ground.mesh)
     if basis.cell.size == 0:
         basis = pieces_of(ground.shape, ground.mesh)
-    return rank_field(surface, ground.mesh, basis=basis, burial_error=burial_error)
+    return rank_field(
+        surface, ground.mesh, basis=basis, burial_error=burial_error, learned=unknown.learned
+    )
 
 
 def _points(ground: _Ground, ranks: RankField) -> list[tuple[float, float]]:

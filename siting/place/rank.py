@@ -34,6 +34,7 @@ from scipy.special import betainc, ndtr, ndtri
 from shapely.geometry.base import BaseGeometry
 
 from siting.arrays import Flags, Floats, Ints
+from siting.evidence.field import Learned, covariance
 from siting.zones.application import Unevenness
 
 _OFF_LATTICE: Final = 1e-3  # how far a sample may lie from its node, in steps
@@ -412,19 +413,29 @@ def pieces_of(shape: BaseGeometry, mesh: Mesh) -> Pieces:
     return Pieces(cell[order], *(column[order] for column in columns))
 
 
-def rank_field(surface: Surface, mesh: Mesh, *, basis: Pieces, burial_error: float) -> RankField:
+def rank_field(
+    surface: Surface,
+    mesh: Mesh,
+    *,
+    basis: Pieces,
+    burial_error: float,
+    learned: Learned | None = None,
+) -> RankField:
     """Make the field of ranks of a zone.
 
-    burial_error: standard deviation of the buried position along each axis [m].
+    burial_error: standard deviation of the buried position along each axis [m]; learned: what
+    readings leave open differs from place to place, so the objective is an average over draws.
     """
     values = surface.at(mesh.x, mesh.y)
     slopes = _slopes(values.reshape(-1, mesh.rows, mesh.columns), mesh.step)
     ground = _distribution(values, slopes, mesh, basis)
     first, second = np.zeros(values.shape[1]), np.zeros(values.shape[1])
-    for s, value in enumerate(values):
-        rank = ground.rank(s, value)
-        first += rank / len(values)
-        second += rank**2 / len(values)
+    each = [(ground, values)] if learned is None else _drawn(learned, ground, values, mesh, basis)
+    for among, here in each:
+        for s, value in enumerate(here):
+            rank = among.rank(s, value)
+            first += rank / (len(values) * len(each))
+            second += rank**2 / (len(values) * len(each))
     fields = np.stack([first, second]).reshape(2, mesh.rows, mesh.columns)
     moments = _buried(fields, burial_error / mesh.step)
     order = 3 if burial_error > 0 else 1
@@ -443,6 +454,18 @@ def rank_field(surface: Surface, mesh: Mesh, *, basis: Pieces, burial_error: flo
         level=highest - median <= FIELD_ERROR * median,
         median=median,
     )
+
+
+def _drawn(
+    learned: Learned, ground: _Spread, values: Floats, mesh: Mesh, basis: Pieces
+) -> list[tuple[_Spread, Floats]]:
+    """Return ground and mesh as they may be, where readings leave more open here than there."""
+    count = len(values)
+    drawn = np.exp(learned.draws(mesh.x, mesh.y, count * _DRAWS)).reshape(_DRAWS, count, -1)
+    return [
+        (ground._replace(middle=ground.middle * part[:, basis.cell]), values * part)
+        for part in drawn
+    ]
 
 
 def _range(ground: _Spread) -> tuple[float, float, float]:
@@ -510,6 +533,7 @@ _NODES: Final = 12  # values of the deviation at the point, each as likely
 _PLACES: Final = 128  # places of the ground among which a point is ranked
 _SCENARIOS: Final = 8  # of those drawn, at most so many are followed
 _TERMS: Final = 4  # of the expansion of a covariance of two indicators
+_DRAWS: Final = 8  # of what readings leave open, for each level of the obstacles
 _GOLDEN: Final = (np.sqrt(5.0) - 1) / 2
 _LEAST: Final = 1e-7  # variance of a rank below which it is taken as sure
 _ARM: Final = np.sqrt(3.0)  # cubature of a normal error in the plane: middle and four arms
@@ -597,6 +621,12 @@ def chances_at(
         inside = inside + known
         lift = _lift(np.log(here[:, :1]) - np.log(ground), float(np.sqrt(known)), weight)
     apart = deviation.alike(((places[:, None] - places[None]) ** 2).sum(axis=2))
+    if unknown.learned is not None:
+        left = _Left(unknown.learned, places)
+        for at, share, row in zip(around, _WEIGHTS, here.T, strict=True):
+            drier_by = np.log(row)[:, None] - np.log(ground)
+            found += share * left.expected(drier_by, inside, weight, at)
+        return _under_crowns(*found)
     for at, share, row in zip(around, _WEIGHTS, here.T, strict=True):
         drier_by = np.log(row)[:, None] + lift - np.log(ground)
         squared = ((places - at) ** 2).sum(axis=1)
@@ -649,6 +679,34 @@ def _expected(
     pairs = np.clip(left / (scale[:, None] * scale), -1.0, 1.0)
     variance = _indicator_variance(limit, pairs, weight)
     return np.array([mean.mean(), *(_beyond(mean, variance))])
+
+
+class _Left:
+    """What readings leave open of places, in logarithms of dryness, and the field's own error."""
+
+    def __init__(self, learned: Learned, places: Floats) -> None:
+        self._learned, self._places = learned, places
+        self._among = self._covariance(places, places)
+
+    def _covariance(self, one: Floats, other: Floats) -> Floats:
+        own = covariance(one, other, float(np.log1p(FIELD_ERROR**2)), FIELD_REACH_M)
+        return np.asarray(self._learned.covariance(one, other) + own)
+
+    def expected(self, drier_by: Floats, inside: Floats, weight: Floats, at: Floats) -> Floats:
+        """Return what `_expected` does, where deviations differ from place to place."""
+        here = np.array([at])
+        own = float(np.sqrt(max(float(self._covariance(here, here)[0, 0]), 1e-12)))
+        slope = self._covariance(self._places, here)[:, 0] / own
+        z = ndtri((np.arange(_NODES) + 0.5) / _NODES)
+        left = self._among - slope[:, None] * slope
+        scale = np.sqrt(np.maximum(np.diag(left), 1e-12))
+        limit = drier_by[:, None] + (own - slope) * z[:, None]
+        limit = limit / np.sqrt(scale**2 + inside)[:, None]
+        limit = limit.reshape(-1, weight.size)
+        mean = ndtr(limit) @ weight
+        pairs = np.clip(left / (scale[:, None] * scale), -1.0, 1.0)
+        variance = _indicator_variance(limit, pairs, weight)
+        return np.array([mean.mean(), *(_beyond(mean, variance))])
 
 
 def _beyond(mean: Floats, variance: Floats) -> tuple[float, float]:

@@ -25,3 +25,5 @@ from .tables import RESULT as RESULT
 from .tables import SCHEMA_NAME as SCHEMA_NAME
 from .tables import Column as Column
 from .words import assumed_of as assumed_of
+from .walk import Walk as Walk
+from .walk import plan_walk as plan_walk

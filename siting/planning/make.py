@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 import importlib.metadata
 import math
 import os
@@ -50,6 +49,7 @@ from siting.decide.places import (
 )
 from siting.decide.sheet import play_sheet
 from siting.errors import Fault, InputError, PlanError
+from siting.files import file_digest
 from siting.place.placement import Placement
 from siting.place.setbacks import keepout_areas
 from siting.place.ties import sensor_ties
@@ -514,8 +514,10 @@ def provenance(
     anywhere.
     """
     options = asdict(settings)
-    for place in ("path", "layers", "weather", "values", "changes"):
+    for place in ("path", "layers", "weather", "values", "changes", "evidence"):
         del options[place]
+    if settings.evidence:
+        options["evidence"] = [asdict(one) | {"path": one.path.name} for one in settings.evidence]
     home = settings.path.parent
     return {
         "siting": __version__,
@@ -525,8 +527,7 @@ def provenance(
         },
         "property": settings.path.name,
         "inputs": {
-            _from(home, path): hashlib.sha256(path.read_bytes()).hexdigest()
-            for path in sorted(input_files(settings, site))
+            _from(home, path): file_digest(path) for path in sorted(input_files(settings, site))
         },
         "options": options,
         "changes": dict(settings.changes),
@@ -832,7 +833,7 @@ def replan(
 
 
 #: Keys on which the survey rests.
-_SURVEYED = frozenset({"layers", "units_in", "weather", "season", "analysis"})
+_SURVEYED = frozenset({"layers", "units_in", "weather", "season", "analysis", "evidence"})
 
 
 def _placed(

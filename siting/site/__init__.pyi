@@ -12,6 +12,7 @@ from .findings import nearest as nearest
 from .findings import some as some
 from .handbook import PLANT_KINDS as PLANT_KINDS
 from .handbook import SOIL_CLASSES as SOIL_CLASSES
+from .model import Evidence as Evidence
 from .model import HeightRaster as HeightRaster
 from .model import LocalGrid as LocalGrid
 from .model import Site as Site

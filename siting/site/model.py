@@ -79,6 +79,38 @@ class HeightRaster:
 
 
 @dataclass(frozen=True)
+class Evidence:
+    """What was read of the ground on one day: a probe walk, or a raster's cells.
+
+    Parameters
+    ----------
+    kind : str
+        What was read, in words.
+    date : str
+        YYYY-MM-DD, or "".
+    x, y : ndarray, shape (N,)
+        Where, working CRS [m].
+    value : ndarray, shape (N,)
+        Higher is drier; any unit.
+    trust : float
+        Correlation of a reading with the true dryness of its place, 0..1.
+    alike : bool
+        Whether neighbouring readings are off alike (a raster), or each by itself (a probe).
+    file : str
+        Where it comes from.
+    """
+
+    kind: str
+    date: str
+    x: Floats
+    y: Floats
+    value: Floats
+    trust: float
+    alike: bool = False
+    file: str = ""
+
+
+@dataclass(frozen=True)
 class Site:
     """A property whose layers have been read, repaired and checked.
 
@@ -128,6 +160,8 @@ class Site:
         pipes and cables in the ground, where they are drawn.
     surface, terrain : HeightRaster or None
         Heights of everything that shades; of the bare ground.
+    evidence : tuple of Evidence
+        What the ground itself says of where it is dry.
     warnings : tuple of str
         Everything that was repaired or assumed, in plain words.
     sources : tuple of str
@@ -152,5 +186,6 @@ class Site:
     utilities: gpd.GeoDataFrame | None = None
     surface: HeightRaster | None = None
     terrain: HeightRaster | None = None
+    evidence: tuple[Evidence, ...] = ()
     warnings: tuple[str, ...] = ()
     sources: tuple[str, ...] = ()

@@ -17,6 +17,7 @@ from siting.extensions import list_extensions
 from siting.site.columns import COLUMNS, plain_word
 from siting.site.findings import Findings, brief, nearest
 from siting.site.settings import (
+    EVIDENCE_KINDS,
     HARDWARE,
     HARDWARE_KINDS,
     KINDS,
@@ -33,6 +34,7 @@ from siting.site.settings import (
     Bills,
     Control,
     Costs,
+    EvidenceSource,
     Hardware,
     LayerSource,
     PropertyFile,
@@ -566,6 +568,42 @@ def _weather_file(
     return find_file(table, "file", written, folder)
 
 
+def read_evidence_tables(top: TomlTable, folder: Path) -> tuple[EvidenceSource, ...]:
+    """Return what `[[evidence]]` names; faults are noted in the table's file."""
+    value = top.take("evidence")
+    if value is None:
+        return ()
+    if not isinstance(value, list) or not all(isinstance(item, Mapping) for item in value):
+        mend = "Write [[evidence]] with file and kind, once per file."
+        top.fault("evidence", brief(value), "tables [[evidence]]", mend)
+        return ()
+    found = []
+    for item in value:
+        table = TomlTable(top.file, item, "evidence")
+        written = table.text("file", required=True)
+        path = find_file(table, "file", written, folder) if written else None
+        date = _date(table, "date")
+        rest = read_keys(table, EvidenceSource)
+        if path is None or "kind" not in rest:
+            continue
+        usual = EVIDENCE_KINDS[rest["kind"]]
+        whole: dict[str, Any] = {"high": usual.high, "trust": usual.trust} | rest
+        found.append(EvidenceSource(path, date=date, **whole))
+    return tuple(found)
+
+
+def _date(table: TomlTable, key: str) -> str:
+    """Return a day as YYYY-MM-DD, "" when absent or faulty."""
+    value = table.take(key)
+    try:
+        day = value if isinstance(value, dt.date) else dt.date.fromisoformat(str(value).strip())
+    except ValueError:
+        if value is not None:
+            table.fault(key, brief(value), "a day as YYYY-MM-DD", f'Write {key} = "2026-07-02".')
+        return ""
+    return f"{day:%Y-%m-%d}"
+
+
 _MB: Final = 1_000_000
 
 
@@ -715,6 +753,7 @@ def _from_values(path: Path, values: Mapping[str, Any], file: TomlFile) -> Prope
         hardware=read_hardware(top, costs),
         setbacks=Setbacks(**_section(top, "setbacks", Setbacks)),
         analysis=Analysis(**_section(top, "analysis", Analysis)),
+        evidence=read_evidence_tables(top, path.parent),
         factors=read_factors(top),
         values=values,
     )

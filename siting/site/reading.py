@@ -49,8 +49,9 @@ from siting.site.columns import (
     words,
 )
 from siting.site.crs import Working, all_finite, to_working, working_crs
+from siting.site.evidence import open_ground, read_evidence
 from siting.site.findings import Findings, some
-from siting.site.model import HeightRaster, Site
+from siting.site.model import Evidence, HeightRaster, Site
 from siting.site.property import parse_property
 from siting.site.raster import check_pair, check_picture, read_heights
 from siting.site.settings import RASTER_LAYERS, VECTOR_LAYERS, PropertyFile
@@ -676,6 +677,11 @@ def _read(settings: PropertyFile, findings: Findings) -> Site:
     if heights["surface"] is not None and (heights["terrain"] or "terrain" not in settings.layers):
         file, bounds = settings.layers["surface"].path.name, place.boundary.bounds
         check_pair(heights["surface"], heights["terrain"], bounds, file, findings)
+    evidence: tuple[Evidence, ...] = ()
+    if settings.evidence and place.known and not findings.faults:
+        working = place.working
+        ground = open_ground(working.crs, working.source_crs, frames)
+        evidence = read_evidence(settings.evidence, ground, findings)
     return Site(
         name=settings.name,
         crs=place.working.crs,
@@ -685,6 +691,7 @@ def _read(settings: PropertyFile, findings: Findings) -> Site:
         boundary=place.boundary,
         **frames,
         **heights,
+        evidence=evidence,
         warnings=tuple(findings.warnings),
         sources=_sources(settings),
     )
@@ -877,6 +884,7 @@ def _note_outside(settings: PropertyFile, findings: Findings) -> None:
     weather = settings.weather
     named = {name: source.path for name, source in settings.layers.items()}
     named |= {"weather": weather.path} if weather.path != Path() else {}
+    named |= {f"evidence {one.path.name}": one.path for one in settings.evidence}
     named |= {"rain": weather.rain_file} if weather.rain_file else {}
     seen: set[Path] = set()
     for name, path in named.items():
@@ -914,7 +922,7 @@ def _heights(
 
 def _sources(settings: PropertyFile) -> tuple[str, ...]:
     """Return every file that was read, for provenance."""
-    files = {settings.path}
+    files = {settings.path, *(one.path for one in settings.evidence)}
     for source in settings.layers.values():
         if source.path.is_dir():
             files |= {p for p in source.path.rglob("*") if p.is_file()}

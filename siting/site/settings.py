@@ -527,6 +527,96 @@ class Analysis:
     sun_minutes: int = key(10, least=1, most=60, says="step of the sun", rare=True)
 
 
+class EvidenceKind(NamedTuple):
+    """What one kind of evidence is.
+
+    called: in words; high: what a high value means where the file does not say; trust: correlation
+    of a value with the true dryness of its place, where the file does not say; basis: where that
+    comes from.
+    """
+
+    called: str
+    high: str
+    trust: float
+    basis: str
+
+
+#: Kinds of evidence. What is known of each is that it follows the soil's water loosely, and worse
+#: from property to property than where it was studied; the numbers are this project's judgement.
+EVIDENCE_KINDS: Final = {
+    "probe": EvidenceKind(
+        "probe walk", "wet", 0.75,
+        "Judgement: places keep their order from day to day (Vachaud et al. 1985, Soil Sci. Soc. "
+        "Am. J. 49); less here for the probe's own error.",
+    ),
+    "vegetation": EvidenceKind(
+        "vegetation index", "wet", 0.5,
+        "Judgement: greenness also follows species, feeding and mowing.",
+    ),
+    "temperature": EvidenceKind(
+        "surface temperature", "dry", 0.6,
+        "Judgement: a canopy short of water is warmer (Idso et al. 1981, Agric. Meteorol. 24; "
+        "Jackson et al. 1981, Water Resour. Res. 17, from memory), and so is a thin one.",
+    ),
+    "brightness": EvidenceKind(
+        "brightness of a photo", "dry", 0.4,
+        "Judgement: brown patches are bright, and so are worn and mown ones.",
+    ),
+    "conductivity": EvidenceKind(
+        "apparent conductivity", "wet", 0.4,
+        "Judgement: it follows water, clay and salt at once (Corwin and Lesch 2005, Comput. "
+        "Electron. Agric. 46, from memory).",
+    ),
+}  # fmt: skip
+
+
+@dataclass(frozen=True)
+class EvidenceSource:
+    """What the ground itself says, one file: `[[evidence]]`.
+
+    path: absolute; high and trust: of `EVIDENCE_KINDS` where they are not given.
+    """
+
+    path: Path = key(
+        MISSING,
+        spelled={"file": 1.0},
+        required=True,
+        says="a filled table of a probe walk, or a GeoTIFF",
+        shown='"walk.csv"',
+    )
+    kind: str = key(
+        MISSING,
+        required=True,
+        words=tuple(EVIDENCE_KINDS),
+        says="what was read",
+        shown='"probe"',
+    )
+    date: str = key("", kind="own", says="when, where the table does not say", shown='"2026-07-02"')
+    high: str = key(
+        None,
+        words=("wet", "dry"),
+        says="what a high value means; usual: dry for temperature and brightness, else wet",
+        shown='"wet"',
+    )
+    trust: float = key(
+        None,
+        least=0.05,
+        most=0.95,
+        says="correlation of a reading with the true dryness of its place",
+        shown="0.75",
+    )
+
+    @property
+    def told(self) -> EvidenceKind:
+        """What its kind is."""
+        return EVIDENCE_KINDS[self.kind]
+
+    @property
+    def raster(self) -> bool:
+        """Whether it is a GeoTIFF; else it is a table."""
+        return self.kind != "probe"
+
+
 @dataclass(frozen=True)
 class PropertyFile:
     """A property file, read and checked; every path absolute.
@@ -564,6 +654,7 @@ class PropertyFile:
     hardware: tuple[Hardware, ...] = HARDWARE
     setbacks: Setbacks = Setbacks()
     analysis: Analysis = Analysis()
+    evidence: tuple[EvidenceSource, ...] = ()
     factors: Mapping[str, Mapping[str, Any]] = field(default_factory=dict)
     values: Mapping[str, Any] = field(default_factory=dict, repr=False, compare=False)
     changes: Mapping[str, Any] = field(default_factory=dict, compare=False)
@@ -624,4 +715,11 @@ TABLES: Final = (
     Table("control", keys(Control), "which control to consider, and within which limits"),
     Table("setbacks", keys(Setbacks), "least distance of a sensor from each hazard"),
     Table("analysis", keys(Analysis), "how finely to compute"),
+)
+#: What may stand there several times.
+EVIDENCE: Final = Table(
+    "[evidence]",
+    keys(EvidenceSource),
+    "what the ground itself says of where it is dry; once per file",
+    live=False,
 )

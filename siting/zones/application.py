@@ -12,6 +12,7 @@ import shapely
 from shapely.geometry.base import BaseGeometry
 
 from siting.arrays import Floats
+from siting.evidence.field import Learned
 from siting.units import UnitsName, show
 from siting.water.heads import (
     HEAD_SPACING_M,
@@ -37,11 +38,14 @@ class Unevenness:
         exp(-(d / reach)² / 2). 0 says that every point deviates by itself [m].
     cv_tested : float or None
         The coefficient of variation that a can test would leave; None where none is to be gained.
+    learned : Learned or None
+        What readings of the ground leave of it, place by place; then `cv` is the mean of that.
     """
 
     cv: float = 0.0
     reach: float = 0.0
     cv_tested: float | None = None
+    learned: Learned | None = field(default=None, compare=False)
 
 
 def application_cv(distribution_uniformity: float) -> float:
@@ -88,6 +92,8 @@ class ZoneApplication:
         Precipitation rate by the cans; NaN where they do not say.
     cans : int
         Cans that were read, or that a test would take.
+    told : str
+        What else was read of the ground, in words.
     """
 
     uniformity: float
@@ -97,6 +103,7 @@ class ZoneApplication:
     unknown: Unevenness = field(default_factory=Unevenness)
     rate_mm_h: float = float("nan")
     cans: int = 0
+    told: str = ""
 
     @property
     def measured(self) -> bool:
@@ -119,8 +126,9 @@ class ZoneApplication:
             Plain words, without a full stop.
         """
         if self.source == "cans":
-            return f"application measured with {self.cans} cans"
+            return f"application measured with {self.cans} cans{self.told}"
         basis = "modelled from the heads" if self.source == "heads" else "not known, assumed"
+        basis += self.told
         if not tested >= now + _WORTH_TESTING:
             return f"application {basis}"
         return (

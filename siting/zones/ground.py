@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Final, NamedTuple
 
@@ -270,7 +270,7 @@ def survey(
     *,
     eto: MonthlyEto,
     water: pd.DataFrame,
-    application: dict[str, ZoneApplication],
+    application: Mapping[str, ZoneApplication],
     levels: Sequence[float] = OBSTACLES,
 ) -> Ground:
     """Work out demand and dryness of every point of every zone at every level of the obstacles.
@@ -331,6 +331,7 @@ def _zone_ground(
     rows, around = np.empty((count, inner.size)), np.empty((count, outer.size))
     beam = np.empty((CLASSES, count, len(eto.months)))
     sky, received = np.empty((CLASSES, count)), np.full((CLASSES, count), np.nan)
+    learned = _learned(pixels, z, pattern)
     for at, level in enumerate(levels):
         broad = sun.at(level, cells)
         light = broad[0][:, inner], broad[1][inner]
@@ -340,11 +341,23 @@ def _zone_ground(
             mean = light[0].mean(axis=1), float(light[1].mean())
         rows[at] = pixel_dryness(everywhere[inner], taw=storage, application=pattern.at_points)
         around[at] = pixel_dryness(everywhere[outer], taw=storage, application=pattern.at_samples)
+        if learned is not None:
+            rows[at] *= learned[0][at]
+            around[at] *= learned[1][at]
         weights = class_weights(rows[at], classes=CLASSES)
         beam[:, at], sky[:, at] = weights @ light[0].T, weights @ light[1]
         if pattern.measured:
             received[:, at] = weights @ pattern.at_points
     return _ZoneGround(etc, *mean, rows, around, beam, sky, received)
+
+
+def _learned(pixels: ZonePixels, z: int, pattern: ZoneApplication) -> tuple[Floats, Floats] | None:
+    """Return what readings multiply the dryness by: of points (L, P_z) and of samples (L, F_z)."""
+    learned = pattern.unknown.learned
+    if learned is None:
+        return None
+    points = learned.mean(pixels.x[z], pixels.y[z])
+    return np.exp(points), np.exp(learned.mean(pixels.sample_x[z], pixels.sample_y[z]))
 
 
 def _demand(light: tuple[Floats, Floats], eto: MonthlyEto, factor: Floats) -> tuple[Floats, Floats]:

@@ -28,6 +28,7 @@ from siting.zones.ground import (
     sun_variants,
     survey,
 )
+from siting.zones.learned import with_evidence
 from siting.zones.need import aridity, with_microclimate, zone_measures
 from siting.zones.points import ZonePixels, zone_pixels
 from siting.zones.roots import net_requirement
@@ -180,19 +181,16 @@ def survey_site(
         units=settings.units,
     )
     water = _with_measured(water, patterns)
-    ground = survey(sun, pixels, eto=eto, water=water, application=patterns,
-                    levels=OBSTACLES if scenarios.count > 1 else OBSTACLES[:1])  # fmt: skip
-    measures = zone_measures(
-        site.hydrozones, sun, ground, terms=terms, seasons=seasons, water=water
-    )
-    measures["net_irrigation_mm"] = net_requirement(
-        ground,
-        terms,
-        seasons,
-        water=water,
-        depletion_fraction=measures["depletion_fraction"].to_numpy(dtype=float),
-        rain_share=site.hydrozones["rain_share"].to_numpy(dtype=float),
-    )
+
+    def known_by(known: Mapping[str, ZoneApplication]) -> Ground:
+        levels = OBSTACLES if scenarios.count > 1 else OBSTACLES[:1]
+        return survey(sun, pixels, eto=eto, water=water, application=known, levels=levels)
+
+    ground = known_by(patterns)
+    if site.evidence:
+        patterns, learned = with_evidence(patterns, ground, site.hydrozones, site.evidence)
+        ground, notes = known_by(patterns), (*notes, *learned)
+    measures = _measures(site, sun, ground, water, (seasons, terms))
     return Known(
         seasons=seasons,
         terms=terms,
@@ -204,6 +202,29 @@ def survey_site(
         application=patterns,
         warnings=(climate_note, *soil_notes, *sod_notes, *pixels.warnings, *notes, *told),
     )
+
+
+def _measures(
+    site: Site,
+    sun: SunVariants,
+    ground: Ground,
+    water: pd.DataFrame,
+    weather: tuple[SeasonCalendar, EtoTerms],
+) -> pd.DataFrame:
+    """Return what every zone needs, as in `Known.measures`."""
+    seasons, terms = weather
+    measures = zone_measures(
+        site.hydrozones, sun, ground, terms=terms, seasons=seasons, water=water
+    )
+    measures["net_irrigation_mm"] = net_requirement(
+        ground,
+        terms,
+        seasons,
+        water=water,
+        depletion_fraction=measures["depletion_fraction"].to_numpy(dtype=float),
+        rain_share=site.hydrozones["rain_share"].to_numpy(dtype=float),
+    )
+    return measures
 
 
 def _established(zones: gpd.GeoDataFrame) -> tuple[gpd.GeoDataFrame, tuple[str, ...]]:

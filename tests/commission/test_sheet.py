@@ -13,7 +13,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from openpyxl import load_workbook
 
-from siting.commission.cells import (
+from siting.cells import (
     as_length,
     as_number,
     as_time,

@@ -1,0 +1,11 @@
+from .field import FEWEST_PLACES as FEWEST_PLACES
+from .field import Learned as Learned
+from .field import Readings as Readings
+from .field import covariance as covariance
+from .field import learn as learn
+from .field import place_numbers as place_numbers
+from .field import reliability as reliability
+from .walk import WALK_PLACES as WALK_PLACES
+from .walk import relative_differences as relative_differences
+from .walk import spread_places as spread_places
+from .walk import walking_order as walking_order

@@ -1,0 +1,378 @@
+"""What readings say of where a zone is dry: an exact Gaussian process about the map's own field.
+
+The model, for one zone. Let f(p) be the logarithm of the map's dryness at a point p, and d(p) what
+the ground deviates from it by: a Gaussian field of mean 0, of the variance that the unevenness of
+the application has, alike over its reach (correlation exp(-(distance / reach)² / 2)). A reading of
+kind k on day j at p, put so that high is dry and brought to normal scores s, is::
+
+    s = (trust / sigma) (f(p) + d(p)) + level of the day + lasting error of k + error of the day
+
+sigma is the standard deviation that f + d is expected to have over the places read, and trust the
+correlation of one day's reading with the true dryness of its place. The errors fill up the variance
+to 1; half of it lasts, half is the day's own, until repeated walks say otherwise. A probe's errors
+belong to its place; a raster's are alike over as far as the deviations are, so that a thousand
+cells say no more than the trust allows. The level of a day is unknown.
+
+Scores are by rank, so that only the order of readings counts: the unit of a probe, a saturating
+index or one slip of the pen change little.
+
+With N readings the posterior is one Cholesky factor of an N x N matrix. N is 15 to some hundreds,
+so this is exact and takes milliseconds; a library of Gaussian processes would add the search for
+kernel parameters, which so few readings cannot tell and the plan has from elsewhere.
+
+References
+----------
+Rasmussen, C. E. and Williams, C. K. I. (2006) Gaussian Processes for Machine Learning, MIT Press,
+Eq. 2.25, 2.26 and 2.41: the posterior, and a mean that is known but for coefficients.
+Goovaerts, P. (1997) Geostatistics for Natural Resources Evaluation, Oxford: normal scores, simple
+kriging with a mean that varies, conditional simulation.
+Blom, G. (1958) Statistical Estimates and Transformed Beta-Variables, Wiley: scores of ranks.
+Rahimi, A. and Recht, B. (2007) Random features for large-scale kernel machines, NIPS 20: draws.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+from typing import Final
+
+import numpy as np
+from scipy.linalg import cho_solve, cholesky
+from scipy.special import ndtri
+
+from siting.arrays import Floats, Ints
+
+#: With fewer places read in a zone nothing is learned; judgement, no source.
+FEWEST_PLACES: Final = 6
+#: Readings of a probe nearer than about this stand for one place [m].
+SAME_PLACE_M: Final = 0.3
+_LASTING: Final = 0.5  # share of an error that is there again another day; judgement
+_PAIRS: Final = 20.0  # pairs of readings of two days that weigh as much as that judgement
+_LEAST_TRUST: Final = 0.05
+_LEVEL: Final = 100.0  # variance of a day's unknown level, in variances of dryness
+_FEATURES: Final = 200  # random features of a draw
+_SEED: Final = 20_260_705
+
+
+@dataclass(frozen=True)
+class Readings:
+    """Readings of one kind in one zone, on one day or several.
+
+    Parameters
+    ----------
+    kind : str
+        What it is called in words.
+    places : ndarray, shape (N, 2)
+        Where [m].
+    value : ndarray, shape (N,)
+        Higher is drier; any unit, one for each day.
+    day : ndarray of int, shape (N,)
+        Which day's each is: 0, 1 ...
+    trust : float
+        Correlation of a day's reading with the true dryness of its place, 0..1.
+    alike : bool
+        Whether errors are alike over as far as the deviations are (a raster), or each place's own.
+    days : tuple of str
+        Names of the days.
+    """
+
+    kind: str
+    places: Floats
+    value: Floats
+    day: Ints
+    trust: float
+    alike: bool = False
+    days: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class Learned:
+    """A field of deviations, in logarithms of dryness, as readings leave it.
+
+    Parameters
+    ----------
+    places : ndarray, shape (N, 2)
+        Where readings were taken [m].
+    weights : ndarray, shape (L, N)
+        What multiplies the covariance with each place, by level of the obstacles.
+    factor : ndarray, shape (N, N)
+        Lower Cholesky factor of the covariance of the readings.
+    noise : ndarray, shape (N, N)
+        That of their errors.
+    variance, reach : float
+        Of the deviations before any reading; [-] and [m].
+    """
+
+    places: Floats
+    weights: Floats
+    factor: Floats
+    noise: Floats
+    variance: float
+    reach: float
+
+    def mean(self, x: Floats, y: Floats) -> Floats:
+        """Return what the logarithm of dryness is expected to deviate by.
+
+        Parameters
+        ----------
+        x, y : ndarray, shape (P,)
+            Points [m].
+
+        Returns
+        -------
+        ndarray, shape (L, P)
+            By level of the obstacles.
+        """
+        return np.asarray(self.weights @ self._with(np.column_stack([x, y])).T)
+
+    def covariance(self, one: Floats, other: Floats) -> Floats:
+        """Return the covariance that is left between points.
+
+        Parameters
+        ----------
+        one, other : ndarray, shape (A, 2) and (B, 2)
+            Points [m].
+
+        Returns
+        -------
+        ndarray, shape (A, B)
+            Of logarithms of dryness.
+        """
+        solved = cho_solve((self.factor, True), self._with(other).T)
+        return np.asarray(
+            covariance(one, other, self.variance, self.reach) - self._with(one) @ solved
+        )
+
+    def deviation(self, x: Floats, y: Floats) -> Floats:
+        """Return the standard deviation that is left at points, shape (P,)."""
+        near = self._with(np.column_stack([x, y]))
+        solved = cho_solve((self.factor, True), near.T)
+        left = self.variance - np.einsum("pn,np->p", near, solved)
+        return np.asarray(np.sqrt(np.maximum(left, 0.0)))
+
+    def draws(self, x: Floats, y: Floats, count: int) -> Floats:
+        """Draw what deviates still, about the mean; the same draws wherever points are asked for.
+
+        A draw of the field before the readings, by random features, less what the same readings of
+        it would have taught (conditional simulation).
+
+        Parameters
+        ----------
+        x, y : ndarray, shape (P,)
+            Points [m].
+        count : int
+            How many.
+
+        Returns
+        -------
+        ndarray, shape (count, P)
+            In logarithms of dryness.
+        """
+        random = np.random.default_rng(_SEED)
+        waves = random.standard_normal((2, _FEATURES)) / self.reach
+        phase = random.uniform(0.0, 2 * np.pi, _FEATURES)
+        size = random.standard_normal((_FEATURES, count))
+        size *= np.sqrt(2 * self.variance / _FEATURES)
+        origin = self.places.mean(axis=0)
+        points = np.column_stack([x, y])
+
+        def field(at: Floats) -> Floats:
+            return np.asarray(np.cos((at - origin) @ waves + phase) @ size)
+
+        error = cholesky(self.noise, lower=True) @ random.standard_normal((len(self.places), count))
+        solved = cho_solve((self.factor, True), field(self.places) + error)
+        return np.asarray((field(points) - self._with(points) @ solved).T)
+
+    def _with(self, points: Floats) -> Floats:
+        """Return the covariance of points with the places read, shape (P, N)."""
+        return covariance(points, self.places, self.variance, self.reach)
+
+
+def covariance(one: Floats, other: Floats, variance: float, reach: float) -> Floats:
+    """Return the covariance of deviations before any reading.
+
+    one, other: points, shapes (A, 2) and (B, 2) [m]. Result: shape (A, B).
+    """
+    apart = ((one[:, None] - other[None]) ** 2).sum(axis=2)
+    return np.asarray(variance * np.exp(-apart / (2 * reach**2)))
+
+
+def normal_scores(values: Floats) -> Floats:
+    """Return what standard normal values of the same ranks are expected to be, of variance 1.
+
+    values (N,): in any unit; equal ones share a score. All zero where all are equal.
+
+    >>> normal_scores(np.array([3.0, 9.0, 900.0])).round(3).tolist()
+    [-1.0, 0.0, 1.0]
+    """
+    _, which, count = np.unique(values, return_inverse=True, return_counts=True)
+    rank = (np.cumsum(count) - (count - 1) / 2)[which]
+    scores = ndtri((rank - 0.375) / (len(values) + 0.25))
+    scores = scores - scores.mean()
+    spread = float(scores.std(ddof=1)) if len(values) > 1 else 0.0
+    return np.asarray(scores / spread if spread > 1e-12 else np.zeros(len(values)))  # noqa: PLR2004
+
+
+def learn(
+    readings: Sequence[Readings],
+    dryness: Callable[[Floats, Floats], Floats],
+    *,
+    variance: float,
+    reach: float,
+) -> Learned | None:
+    """Update the field of a zone by readings.
+
+    Parameters
+    ----------
+    readings : sequence of Readings
+        One per kind.
+    dryness : callable
+        x, y (N,) -> the map's dryness by level of the obstacles, shape (L, N).
+    variance, reach : float
+        Of the logarithm of what deviates from the map; how far it is alike [m].
+
+    Returns
+    -------
+    Learned or None
+        None where no kind has enough places that differ.
+    """
+    parts = [part for one in readings for part in [_scored(one, dryness, variance, reach)] if part]
+    if not parts or variance <= 0 or reach <= 0:
+        return None
+    places = np.vstack([part.places for part in parts])
+    value = np.concatenate([part.value for part in parts])
+    sizes = np.cumsum([0, *(len(part.value) for part in parts)])
+    noise = np.zeros((len(value), len(value)))
+    levels = np.zeros_like(noise)
+    for part, start, end in zip(parts, sizes, sizes[1:], strict=False):
+        noise[start:end, start:end] = part.noise
+        levels[start:end, start:end] = part.same_day * _LEVEL * variance
+    noise = noise + levels + 1e-9 * variance * np.eye(len(value))
+    factor = cholesky(covariance(places, places, variance, reach) + noise, lower=True)
+    miss = value - np.log(dryness(places[:, 0], places[:, 1]))
+    weights = cho_solve((factor, True), miss.T).T
+    return Learned(places, weights, factor, noise, variance, reach)
+
+
+@dataclass(frozen=True)
+class _Scored:
+    """Readings as logarithms of dryness but for a level of each day, and their errors (N, N)."""
+
+    places: Floats
+    value: Floats
+    noise: Floats
+    same_day: Floats
+
+
+def _scored(
+    readings: Readings,
+    dryness: Callable[[Floats, Floats], Floats],
+    variance: float,
+    reach: float,
+) -> _Scored | None:
+    """Bring readings to the scale of the field; None where they say nothing."""
+    kept = _usable(readings)
+    if kept is None:
+        return None
+    days = np.unique(kept.day)
+    trust, lasting = reliability(kept)
+    value, noise = np.zeros(len(kept.value)), np.zeros(len(kept.value))
+    middle = np.log(dryness(kept.places[:, 0], kept.places[:, 1])).mean(axis=0)
+    for day in days:
+        at = kept.day == day
+        among = covariance(kept.places[at], kept.places[at], variance, reach)
+        count = int(at.sum())
+        spread = (np.trace(among) - among.sum() / count) / (count - 1)
+        spread += float(middle[at].var(ddof=1))
+        value[at] = middle[at].mean() + normal_scores(kept.value[at]) * np.sqrt(spread) / trust
+        noise[at] = spread * (1 / trust**2 - 1)
+    same_day = (kept.day[:, None] == kept.day[None]).astype(float)
+    alike = covariance(kept.places, kept.places, 1.0, reach if kept.alike else SAME_PLACE_M)
+    share = lasting + (1 - lasting) * same_day
+    size = np.sqrt(noise)
+    return _Scored(kept.places, value, size[:, None] * size * alike * share, same_day)
+
+
+def _usable(readings: Readings) -> Readings | None:
+    """Leave out days with too few places, or on which all readings are equal."""
+    days = [
+        day
+        for day in np.unique(readings.day)
+        if len(np.unique(np.round(readings.places[readings.day == day], 1), axis=0))
+        >= FEWEST_PLACES
+        and np.ptp(readings.value[readings.day == day]) > 0
+    ]
+    at = np.isin(readings.day, days)
+    if not at.any():
+        return None
+    return replace(
+        readings, places=readings.places[at], value=readings.value[at], day=readings.day[at]
+    )
+
+
+def reliability(readings: Readings) -> tuple[float, float]:
+    """Return how far a day's reading can be trusted, and which share of its error lasts.
+
+    What one day says foretells what the next says by as much as both have in common: the place's
+    dryness and the error that lasts. So the correlation of days is the reliability of a reading, no
+    reading is nearer to the truth than its root, and what it exceeds the square of the trust by is
+    the error that lasts.
+
+    Parameters
+    ----------
+    readings : Readings
+        Of one kind, on one day or several.
+
+    Returns
+    -------
+    trust : float
+        Correlation of a day's reading with the true dryness of its place.
+    lasting : float
+        Share of the error's variance, 0..1; a half where the days cannot tell.
+
+    References
+    ----------
+    Spearman, C. (1904) The proof and measurement of association between two things, Am. J.
+    Psychology 15: what unreliable readings leave of a correlation.
+    """
+    trust = float(np.clip(readings.trust, _LEAST_TRUST, 0.99))
+    between, pairs = day_correlation(readings)
+    usual = trust**2 + _LASTING * (1 - trust**2)
+    if pairs == 0:
+        return trust, _LASTING
+    found = (pairs * between + _PAIRS * usual) / (pairs + _PAIRS)
+    trust = float(np.sqrt(np.clip(min(trust**2, found), _LEAST_TRUST**2, None)))
+    lasting = float(np.clip((found - trust**2) / (1 - trust**2), 0.0, 1.0))
+    return trust, lasting
+
+
+def day_correlation(readings: Readings) -> tuple[float, int]:
+    """Return the mean correlation of days at places read on both, and how many pairs there are."""
+    days, spot = np.unique(readings.day), place_numbers(readings.places)
+    total, pairs = 0.0, 0
+    for k, one in enumerate(days):
+        for other in days[k + 1 :]:
+            common = np.intersect1d(spot[readings.day == one], spot[readings.day == other])
+            if len(common) < FEWEST_PLACES:
+                continue
+            a, b = (
+                np.array(
+                    [readings.value[(readings.day == day) & (spot == s)].mean() for s in common]
+                )
+                for day in (one, other)
+            )
+            scores = normal_scores(a) @ normal_scores(b) / (len(common) - 1)
+            total, pairs = total + float(scores) * len(common), pairs + len(common)
+    return (total / pairs if pairs else 0.0), pairs
+
+
+def place_numbers(places: Floats) -> Ints:
+    """Return one number for readings nearer together than `SAME_PLACE_M`, shape (N,)."""
+    numbers = np.full(len(places), -1)
+    found = 0
+    for k in range(len(places)):
+        if numbers[k] < 0:
+            near = np.hypot(*(places - places[k]).T) <= SAME_PLACE_M
+            numbers[near & (numbers < 0)] = found
+            found += 1
+    return numbers

@@ -1,0 +1,156 @@
+"""Where to probe a property before anything is dug."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Final
+
+import geopandas as gpd
+import numpy as np
+import shapely
+
+from siting.climate.seasons import season_calendar
+from siting.decide.places import all_hazards, place_zones
+from siting.errors import Fault, InputError
+from siting.evidence.walk import WALK_PLACES, spread_places, walking_order
+from siting.place.placement import Placement
+from siting.planning.make import read_inputs
+from siting.site.model import Site
+from siting.site.settings import PropertyFile
+from siting.threads import one_blas_thread
+from siting.water.reference_et import eto_terms
+from siting.zones.ground import Ground, Progress
+from siting.zones.survey import Known, survey_site
+
+#: Without a word of the user's, so many zones are probed, the thirstiest: an hour's walk.
+_ZONES: Final = 3
+_SPOTS: Final = 3  # candidate spots of a zone: the point and its reserves
+
+
+@dataclass(frozen=True)
+class Walk:
+    """Where to probe, in walking order.
+
+    Parameters
+    ----------
+    site : Site
+        The property.
+    settings : PropertyFile
+        What the user asked for.
+    places : GeoDataFrame
+        Columns place (P1 ...), zone, spot (bool: a candidate for the sensor), lon, lat [deg],
+        geometry (Point, working CRS).
+    left_out : tuple of str
+        Zones that are not probed, because nobody asked for them.
+    """
+
+    site: Site
+    settings: PropertyFile
+    places: gpd.GeoDataFrame
+    left_out: tuple[str, ...] = ()
+
+
+@one_blas_thread
+def plan_walk(
+    path: Path | str,
+    *,
+    zones: Sequence[str] = (),
+    count: int = WALK_PLACES,
+    threads: int = 1,
+    progress: Progress | None = None,
+) -> Walk:
+    """Choose where to probe: places spread over the ground where a sensor may lie, and the spots.
+
+    Parameters
+    ----------
+    path : Path or str
+        The property file, or its folder.
+    zones : sequence of str
+        Which zones; the three thirstiest where none are named.
+    count : int
+        Places in each zone, beside its two or three candidate spots.
+    threads : int
+        Threads for the sun; the result does not depend on it.
+    progress : callable, optional
+        Called with stage, steps done and steps in all.
+
+    Returns
+    -------
+    Walk
+        In walking order, from the controller where one is drawn.
+
+    Raises
+    ------
+    InputError
+        With every fault of the property, or zones that it has not.
+    """
+    settings, site, climate = read_inputs(path)
+    strange = [zone for zone in zones if zone not in site.hydrozones.index]
+    if strange:
+        known_zones = ", ".join(str(zone) for zone in site.hydrozones.index)
+        found = f"zone {', '.join(strange)}"
+        raise InputError([Fault("--zone", found, f"one of {known_zones}", "Correct the name.")])
+    settings = replace(settings, analysis=replace(settings.analysis, scenarios=1))
+    seasons = season_calendar(climate, start=settings.season.start, end=settings.season.end)
+    terms = eto_terms(climate.daily, latitude=site.latitude, elevation_m=climate.elevation_m)
+    known = survey_site(
+        site, climate, settings, (seasons, terms), threads=threads, progress=progress
+    )
+    hazards, _ = all_hazards(site, settings.setbacks)
+    placements = place_zones(
+        site, known.ground, hazards, application=known.application, units=settings.units,
+        threads=threads, progress=progress,
+    )  # fmt: skip
+    chosen = list(zones) or _thirstiest(known)
+    rows = [
+        row
+        for z, zone in enumerate(known.ground.pixels.zones)
+        if zone in chosen
+        for row in _of_zone(known.ground, z, placements[z], count)
+    ]
+    places = _in_order(site, rows)
+    names = known.ground.pixels.zones
+    return Walk(site, settings, places, tuple(zone for zone in names if zone not in chosen))
+
+
+def _thirstiest(known: Known) -> list[str]:
+    """Return the zones that need water most urgently."""
+    order = known.measures["need_score"].sort_values(ascending=False, kind="stable")
+    return [str(zone) for zone in order.index[:_ZONES]]
+
+
+def _of_zone(
+    ground: Ground, z: int, placement: Placement, count: int
+) -> list[tuple[str, bool, float, float]]:
+    """Return the places of one zone: name, whether a spot, x and y."""
+    x, y = ground.pixels.x[z], ground.pixels.y[z]
+    spots = [(placement.x, placement.y), *((at.x, at.y) for at in placement.reserves)][:_SPOTS]
+    open_ground = placement.admissible
+    shapely.prepare(open_ground)
+    inside = shapely.contains_xy(open_ground, x, y)
+    if inside.any():
+        x, y = x[inside], y[inside]
+    places = spread_places(x, y, spots=np.array(spots), count=count)
+    zone = ground.pixels.zones[z]
+    return [(zone, k < len(spots), float(a), float(b)) for k, (a, b) in enumerate(places)]
+
+
+def _in_order(site: Site, rows: list[tuple[str, bool, float, float]]) -> gpd.GeoDataFrame:
+    """Return the places numbered in the order of the walk."""
+    places = np.array([row[2:] for row in rows])
+    boxes = site.fixtures[site.fixtures["kind"] == "controller"].geometry
+    start = boxes.iloc[0] if len(boxes) else site.boundary.centroid
+    order = walking_order(places, (float(start.x), float(start.y)))
+    frame = gpd.GeoDataFrame(
+        {
+            "place": [f"P{k + 1}" for k in range(len(order))],
+            "zone": [rows[k][0] for k in order],
+            "spot": [rows[k][1] for k in order],
+        },
+        geometry=gpd.points_from_xy(*places[order].T),
+        crs=site.crs,
+    )
+    degrees = frame.geometry.to_crs(4326)
+    return frame.assign(lon=degrees.x.round(8), lat=degrees.y.round(8))
