@@ -41,6 +41,7 @@ from shapely.geometry.base import BaseGeometry
 
 from siting.arrays import Flags, Floats, Ints
 from siting.errors import NoAdmissibleGroundError
+from siting.evidence.field import Learned
 from siting.place.rank import (
     Chances,
     Mesh,
@@ -751,7 +752,7 @@ def place_sensor(  # noqa: PLR0913 - each option is one of its own
     unknown = application_cv
     if not isinstance(unknown, Unevenness):
         unknown = Unevenness(unknown)
-    ranks = _ranks_of(ground, (x, y, dryness), burial_error, unknown)
+    ranks = _ranks_of(ground, (x, y, dryness), burial_error, unknown.learned)
     points = _points(ground, ranks)
     point = points[0]
     chances = chances_at(ranks, point, unknown)
@@ -832,7 +833,7 @@ def _ranks_of(
     ground: _Ground,
     samples: tuple[Floats, Floats, Floats],
     burial_error: float,
-    unknown: Unevenness,
+    learned: Learned | None = None,
 ) -> RankField:
     """Make the field of ranks of a zone."""
     x, y, dryness = samples
@@ -842,9 +843,7 @@ def _ranks_of(
         basis = pieces_of(ground.admissible, ground.mesh)
     if basis.cell.size == 0:
         basis = pieces_of(ground.shape, ground.mesh)
-    return rank_field(
-        surface, ground.mesh, basis=basis, burial_error=burial_error, learned=unknown.learned
-    )
+    return rank_field(surface, ground.mesh, basis=basis, burial_error=burial_error, learned=learned)
 
 
 def _points(ground: _Ground, ranks: RankField) -> list[tuple[float, float]]:
