@@ -16,7 +16,7 @@ import pyproj
 from siting.errors import Fault, InputError, SitingError
 from siting.files import GEOPACKAGE_STAMP
 from siting.site.columns import COLUMNS, Column
-from siting.site.settings import EVIDENCE, TABLES, VECTOR_LAYERS, Table
+from siting.site.settings import TABLES, VECTOR_LAYERS, Table
 from siting.units import UnitsName
 
 _GEOMETRY: Final = {
@@ -197,7 +197,7 @@ def _filled(
 
 def _toml(units: UnitsName) -> str:
     """Return a property file that explains every key of which it shows an example."""
-    first, *others = (_table(table, us=units == "us") for table in (*TABLES, EVIDENCE))
+    first, *others = (_table(table, us=units == "us") for table in TABLES)
     return "\n".join((_HEAD + first + _DRAWN, *others))
 
 
