@@ -18,7 +18,6 @@ from pathlib import Path
 from typing import Any, Final
 
 from siting.errors import Fault, InputError
-from siting.planning.form import YEARS
 
 _DELIMITERS: Final = (",", ";", "\t", "|")
 _LARGEST: Final = 60_000_000  # bytes, unpacked: a year of readings every minute has 20 million
@@ -52,6 +51,8 @@ _MISSING: Final = frozenset({"", "-", "–", "na", "n/a", "nan", "null", "none",
 _YES: Final = frozenset({"yes", "y", "true", "1", "x", "ja", "si", "oui"})
 _NO: Final = frozenset({"no", "n", "false", "0", "nein", "non"})
 _TWELVE: Final = 12
+#: Years of a reading; others are slips of the pen, and pandas cannot hold all of them.
+YEARS: Final = range(1900, 2200)
 YEARS_SAID: Final = f"{YEARS[0]} to {YEARS[-1]}"
 
 

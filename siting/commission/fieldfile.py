@@ -9,7 +9,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, Final
 
-from siting.commission.cells import RawSheet
+from siting.cells import RawSheet
 from siting.errors import Fault, InputError
 from siting.planning.form import FIELD_FORMAT
 from siting.site.findings import some

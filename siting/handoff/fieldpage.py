@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 
 from siting.arrays import Floats
+from siting.cells import YEARS
 from siting.handoff.mapcards import Pair, burial, fill, sensor_steps, taped, words, words_raw
 from siting.place.ties import TAPE_SIGMA_M
 from siting.planning.form import (
@@ -23,7 +24,6 @@ from siting.planning.form import (
     SENSOR_COLUMNS,
     TAPE_LIMITS,
     UNIT_RANGES,
-    YEARS,
     SheetColumn,
     allowed_words,
     handed_out,

@@ -4,7 +4,6 @@ from .form import FIELD_FORMAT as FIELD_FORMAT
 from .form import SENSOR_COLUMNS as SENSOR_COLUMNS
 from .form import TAPE_LIMITS as TAPE_LIMITS
 from .form import UNIT_RANGES as UNIT_RANGES
-from .form import YEARS as YEARS
 from .form import ZONE_COLUMNS as ZONE_COLUMNS
 from .form import SheetColumn as SheetColumn
 from .form import allowed_words as allowed_words
@@ -24,6 +23,6 @@ from .model import Wording as Wording
 from .tables import RESULT as RESULT
 from .tables import SCHEMA_NAME as SCHEMA_NAME
 from .tables import Column as Column
-from .words import assumed_of as assumed_of
 from .walk import Walk as Walk
 from .walk import plan_walk as plan_walk
+from .words import assumed_of as assumed_of

@@ -27,8 +27,6 @@ UNIT_RANGES: Final = {
 FIELD_FORMAT: Final = "siting-field/1"
 #: A position further than this from the property is not on it [degrees].
 FAR_DEG: Final = 0.05
-#: Years of a reading; others are slips of the pen, and pandas cannot hold all of them.
-YEARS: Final = range(1900, 2200)
 
 
 @dataclass(frozen=True)
