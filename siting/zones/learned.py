@@ -65,6 +65,7 @@ def with_evidence(
             f"zone {name}: {counts} were used (correlation of a reading with the true dryness "
             f"{trusts}); dryness is known within {100 * after:.0f} % of itself instead of "
             f"{100 * before:.0f} %{''.join(_stability(one) for one in readings)}"
+            f"; {_disagreement(learned, ground, z, hydrozones)}"
         )
     return found, tuple(told)
 
@@ -130,4 +131,18 @@ def _stability(readings: Readings) -> str:
     return (
         f"; from day to day a place's difference from the mean of the {readings.kind} moved by "
         f"{100 * float(np.nanmean(spread)):.0f} % of that mean"
+    )
+
+
+def _disagreement(learned: Learned, ground: Ground, z: int, zones: gpd.GeoDataFrame) -> str:
+    """Say where readings and map disagree most, each way."""
+    x, y = ground.pixels.x[z], ground.pixels.y[z]
+    moved = np.expm1(learned.mean(x, y).mean(axis=0))
+    ends = [int(np.argmax(moved)), int(np.argmin(moved))]
+    at = gpd.GeoSeries(gpd.points_from_xy(x[ends], y[ends]), crs=zones.crs).to_crs(4326)
+    drier, wetter = (f"{100 * abs(moved[k]):.0f} %" for k in ends)
+    where = [f"{point.y:.6f}, {point.x:.6f}" for point in at]
+    return (
+        f"they disagree with the map most at {where[0]} ({drier} drier than it had it) and at "
+        f"{where[1]} ({wetter} less dry)"
     )

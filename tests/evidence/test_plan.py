@@ -10,7 +10,7 @@ from siting.planning.make import read_inputs
 from siting.site.reading import open_property
 from siting.water.reference_et import eto_terms
 from siting.zones.survey import survey_site
-from tests.small_property import EAST, NORTH, square, write_property
+from tests.small_property import CRS, EAST, NORTH, square, write_property
 
 DRY = EAST + 7.0, NORTH + 15.0
 
@@ -66,7 +66,13 @@ def test_a_walk_moves_the_sensor_and_its_chances(folder):
     assert note == (
         "application not known, assumed; 32 readings of the probe walk of 2026-07-02, 2026-07-09"
     )
-    assert any("zone A: 32 readings of the probe walk" in text for text in known.warnings)
+    [told] = [text for text in known.warnings if "zone A: 32 readings of the probe walk" in text]
+    assert "from day to day" in told
+    lat, lon = map(
+        float, told.split("disagree with the map most at ")[1].split(" (")[0].split(", ")
+    )
+    x, y = pyproj.Transformer.from_crs(4326, CRS, always_xy=True).transform(lon, lat)
+    assert np.hypot(x - DRY[0], y - DRY[1]) < 4.0
 
 
 def test_a_site_holds_what_was_read(folder):
