@@ -1,7 +1,7 @@
 """Drawing on paper: a pen in the property's metres, fonts, a frame at a round scale, charts.
 
-The font files ship with matplotlib, under a free licence. What they lack (Chinese, Japanese and
-Korean among it) prints as an empty box; right-to-left text prints letter by letter, unshaped.
+The font files ship with matplotlib, under a free licence. What they lack prints in words, and
+right-to-left names are joined and set from the right (`siting.handoff.letters`).
 """
 
 from __future__ import annotations
@@ -23,6 +23,7 @@ from reportlab.pdfbase.ttfonts import TTFont
 from reportlab.platypus import Flowable
 from shapely.geometry.base import BaseGeometry
 
+from siting.handoff.letters import joined, spelled, visual
 from siting.handoff.text import clean, elide
 from siting.palette import INK, MARKS, text_on
 from siting.units import FOOT_M, UnitsName
@@ -30,7 +31,6 @@ from siting.units import FOOT_M, UnitsName
 SANS: Final = "SitingSans"
 BOLD: Final = "SitingSans-Bold"
 _FILES: Final = {SANS: "DejaVuSans.ttf", BOLD: "DejaVuSans-Bold.ttf"}
-_MISSING: Final = "□"
 
 
 @functools.cache
@@ -47,21 +47,26 @@ def register_fonts() -> frozenset[int]:
 
 
 def printable(text: object) -> str:
-    """Return text as one line that the font can print; what it lacks becomes an empty box.
+    """Return text as one line that the font can print; what it lacks stands in words.
 
     text: any text, None and NaN are empty. Result: without control, direction or surrogate
     characters.
     """
+    return spelled(joined(clean(text)), register_fonts())
+
+
+def lacks_letters(text: object) -> bool:
+    """Tell whether a text holds letters that the font lacks."""
     known = register_fonts()
-    return "".join(c if ord(c) in known else _MISSING for c in clean(text))
+    return any(ord(c) not in known for c in joined(clean(text)))
 
 
 def markup(text: object, *, longest: int = 600) -> str:
     """Return text for a Paragraph: printable, cut at a length, and with no markup of its own.
 
-    Result: with ``&``, ``<`` and ``>`` escaped.
+    Result: with ``&``, ``<`` and ``>`` escaped, in the order in which it is drawn.
     """
-    return escape(elide(printable(text), longest))
+    return escape(visual(elide(printable(text), longest)))
 
 
 def width_of(text: str, size: float, *, bold: bool = False) -> float:
@@ -479,7 +484,7 @@ def draw_text(
     canvas.saveState()
     canvas.setFillColor(HexColor(colour))
     canvas.setFont(BOLD if bold else SANS, size)
-    canvas.drawString(x - anchor * width_of(text, size, bold=bold), y, text)
+    canvas.drawString(x - anchor * width_of(text, size, bold=bold), y, visual(text))
     canvas.restoreState()
 
 

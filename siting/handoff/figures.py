@@ -19,6 +19,7 @@ from matplotlib.ticker import FuncFormatter
 
 from siting.files import write_text
 from siting.handoff.drawing import printable
+from siting.handoff.letters import visual
 from siting.handoff.overlays import crown_shapes, nice_scale
 from siting.handoff.text import elide
 from siting.handoff.webmap import label_places, map_html
@@ -113,7 +114,7 @@ def plot_zones(plan: Plan, ax: Axes | None = None, *, legend: bool = True) -> Ax
     for (name, shape), places in zip(plan.zones.geometry.items(), label_places(plan), strict=True):
         if shape.area > room:
             at = places[0]
-            _write(axes, at.x, at.y, elide(printable(name), _NAME), ground=True)
+            _write(axes, at.x, at.y, visual(elide(printable(name), _NAME)), ground=True)
     if legend:
         _scale(axes, colours, "water need, % of ready water per peak day")
     return _framed(plan, axes)
@@ -360,7 +361,9 @@ def _framed(plan: Plan, axes: Axes) -> Axes:
     pad = 0.03 * max(east - west, north - south)
     axes.set(xlim=(west - pad, east + pad), ylim=(south - pad, north + pad), aspect="equal")
     axes.set_axis_off()
-    axes.set_title(elide(printable(plan.site.name), 60), loc="left", fontsize=11, parse_math=False)
+    axes.set_title(
+        visual(elide(printable(plan.site.name), 60)), loc="left", fontsize=11, parse_math=False
+    )
     return axes
 
 
@@ -389,7 +392,7 @@ def plot_tornado(plan: Plan, ax: Axes) -> Axes:
         for end, colour in (("low", _LOW), ("high", _HIGH)):
             _bar(ax, at, values[end], base=base, words=str(row[end]), colour=colour,
                  across=end == beyond)  # fmt: skip
-        label = printable(elide(str(name), 40))
+        label = visual(printable(elide(str(name), 40)))
         ax.text(-0.02, at, label, transform=ax.get_yaxis_transform(), ha="right", va="center",
                 fontsize=9, parse_math=False)  # fmt: skip
     ax.set_yticks([])

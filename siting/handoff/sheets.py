@@ -52,6 +52,7 @@ from siting.handoff.drawing import (
     draw_text,
     fit,
     fit_text,
+    lacks_letters,
     markup,
     printable,
     register_fonts,
@@ -891,7 +892,6 @@ def _blanks(plan: Plan, sensor_id: str, row: Mapping[str, Any]) -> list[tuple[st
 _SIDE: Final = 0.55 * inch
 _TOP: Final = 0.5 * inch
 _FOOT: Final = 0.95 * inch
-_BOX: Final = "□"
 _LEAST_OWNERS_PICTURE: Final = 240.0  # height [pt]
 _PICTURES: Final = 0.5  # share of a leaf that the drawings take; the rest is tables
 
@@ -1041,12 +1041,13 @@ def _whole(plan: Plan, width: float, height: float) -> list[Any]:
 def _unprintable(plan: Plan) -> list[Any]:
     """Say so where the typeface lacks letters of a name."""
     names = [plan.site.name, *plan.zones.index, *plan.zones["valve"]]
-    if all(_BOX not in printable(name) for name in names):
+    if all(not lacks_letters(name) for name in names):
         return []
     return [
         note(
-            f"Some letters of the names are not in this sheet's typeface and print as {_BOX}; the "
-            "map and the files show them. Valves and sensor tags are what counts on site."
+            "Some letters of the names are not in this sheet's typeface and stand in words (in "
+            "brackets); the map and the files show them. Valves and sensor tags are what counts "
+            "on site."
         )
     ]
 
