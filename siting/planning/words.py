@@ -149,14 +149,14 @@ def first_plan_words(facts: Facts) -> list[str]:
         return []
     words = (
         "First plan, without weather: a dry climate by latitude stands in, so water, minutes and "
-        "money may be off by half and more"
+        "money may be off by half and more, and real weather may want another number of sensors, "
+        "or other zones for them"
     )
     chances = facts.sensors["p_driest_quarter"].astype(float).dropna() * 100
     if chances.empty:
         return [f"{words}."]
     span = " to ".join(dict.fromkeys(figure(value) for value in (chances.min(), chances.max())))
-    return [f"{words}; where the sensors lie hangs on sun and ground, and hits the driest quarter "
-            f"of a zone in {span} of 100 cases."]  # fmt: skip
+    return [f"{words}; the point within a zone hits its driest quarter in {span} of 100 cases."]
 
 
 def plain_words(facts: Facts) -> list[str]:
