@@ -31,7 +31,6 @@ from typing import Any, Final
 
 import numpy as np
 import pandas as pd
-from pvlib import iotools
 from scipy.special import betaincinv, ndtr
 
 from siting.arrays import Flags, Floats, Ints
@@ -768,6 +767,8 @@ class FetchedWeather:
 
 def _power(latitude: float, longitude: float, first: dt.date, last: dt.date) -> FetchedWeather:
     """Fetch hours of NASA POWER, year by year, and aggregate them to days of the place."""
+    from pvlib import iotools  # noqa: PLC0415 - takes a second to import
+
     one = dt.timedelta(days=1)
     start, end = max(first - one, _POWER_FIRST), last + one
     parts = []
@@ -806,6 +807,8 @@ def _power(latitude: float, longitude: float, first: dt.date, last: dt.date) -> 
 
 def _prism(latitude: float, longitude: float, first: dt.date, last: dt.date) -> FetchedWeather:
     """Fetch days of PRISM through the Applied Climate Information System (United States)."""
+    from pvlib import iotools  # noqa: PLC0415 - takes a second to import
+
     data, meta = iotools.get_acis_prism(latitude, longitude, first, last)
     days = pd.DataFrame(
         {

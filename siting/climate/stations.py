@@ -24,7 +24,6 @@ from typing import Any, Final
 
 import numpy as np
 import pandas as pd
-from pvlib import iotools
 
 from siting.arrays import Floats
 from siting.climate.air import saturation_vapour_pressure, wind_at_2m
@@ -538,6 +537,8 @@ class TypicalYear:
 
 
 def _tmy2(path: str) -> tuple[pd.DataFrame, Mapping[str, Any]]:
+    from pvlib import iotools  # noqa: PLC0415 - takes a second to import
+
     data, meta = iotools.read_tmy2(path)
     return pd.DataFrame(
         {
@@ -551,6 +552,8 @@ def _tmy2(path: str) -> tuple[pd.DataFrame, Mapping[str, Any]]:
 
 
 def _tmy3(path: str) -> tuple[pd.DataFrame, Mapping[str, Any]]:
+    from pvlib import iotools  # noqa: PLC0415 - takes a second to import
+
     data, meta = iotools.read_tmy3(path, map_variables=True)
     # The stamp is the hour's end.
     stamps = pd.DatetimeIndex(data.index) - pd.Timedelta(hours=1)
@@ -562,11 +565,15 @@ def _tmy3(path: str) -> tuple[pd.DataFrame, Mapping[str, Any]]:
 
 
 def _epw(path: str) -> tuple[pd.DataFrame, Mapping[str, Any]]:
+    from pvlib import iotools  # noqa: PLC0415 - takes a second to import
+
     data, meta = iotools.read_epw(path)
     return data, meta
 
 
 def _psm3(path: str) -> tuple[pd.DataFrame, Mapping[str, Any]]:
+    from pvlib import iotools  # noqa: PLC0415 - takes a second to import
+
     # pvlib renamed the reader; the layout is the same.
     reader = getattr(iotools, "read_nsrdb_psm4", None) or iotools.read_psm3
     data, meta = reader(path, map_variables=True)

@@ -11,7 +11,6 @@ from typing import Final
 import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike
-from pvlib import atmosphere, irradiance, solarposition, spa
 
 from siting.arrays import Floats, Ints
 from siting.errors import Fault, InputError
@@ -67,6 +66,8 @@ def sun_at(
     I. Reda and A. Andreas (2004), "Solar position algorithm for solar radiation applications",
     Solar Energy 76(5), 577-589; NREL/TP-560-34302. Computed by pvlib.
     """
+    from pvlib import solarposition  # noqa: PLC0415 - takes a second to import
+
     table: pd.DataFrame = solarposition.spa_python(
         times,
         latitude,
@@ -146,6 +147,8 @@ def clear_sky_normal(elevation: Floats, day_of_year: Ints) -> Floats:
     >>> clear_sky_normal(np.array([90.0]), np.array([80])).round()
     array([964.])
     """
+    from pvlib import atmosphere, irradiance  # noqa: PLC0415 - takes a second to import
+
     air_mass = atmosphere.get_relative_airmass(90 - elevation, model="young1994")
     outside = irradiance.get_extra_radiation(day_of_year, method="spencer")
     normal: Floats = np.asarray(outside) * 0.7 ** (np.asarray(air_mass) ** 0.678)
@@ -188,6 +191,8 @@ def _delta_t(month: int) -> float:
 
     Most of the time for a season's positions went into it, and it depends on the month alone.
     """
+    from pvlib import spa  # noqa: PLC0415 - takes a second to import
+
     return float(spa.calculate_deltat(YEAR, month))
 
 

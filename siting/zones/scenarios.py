@@ -13,7 +13,7 @@ from typing import Final
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy.stats import norm, qmc
+from scipy.special import ndtri
 
 from siting.arrays import Floats
 from siting.site.settings import SOILS
@@ -180,7 +180,7 @@ class Scenarios:
                 if name in _PLACES
                 else _own_stream(self._rng(name), self._named)
             )
-            drawn[1:] = np.clip(norm.ppf(unit), -_LIMIT, _LIMIT)
+            drawn[1:] = np.clip(ndtri(unit), -_LIMIT, _LIMIT)
         return drawn
 
 
@@ -199,6 +199,8 @@ def draw_scenarios(count: int, *, seed: int, spread: Spread = SPREAD) -> Scenari
 
 def _low_discrepancy(rows: int, rng: np.random.Generator) -> Floats:
     """Return points in the unit cube, shape (rows, names); each column has every share once."""
+    from scipy.stats import qmc  # noqa: PLC0415 - takes half a second, and a plan needs no other of it
+
     points = qmc.Sobol(_DIMENSIONS, rng=rng).random_base2(max(rows, 1).bit_length())
     return _evened(points[1 : rows + 1, : len(_PLACES)])
 
@@ -218,6 +220,6 @@ def _own_stream(rng: np.random.Generator, named: Floats) -> Floats:
     rows, columns = named.shape
     drawn: Floats = rng.standard_normal((rows,))
     if rows > 2 * columns:
-        terms = np.column_stack([np.ones(rows), norm.ppf(named)])
+        terms = np.column_stack([np.ones(rows), ndtri(named)])
         drawn = drawn - terms @ np.linalg.lstsq(terms, drawn, rcond=None)[0]
     return _evened(drawn)
