@@ -14,6 +14,7 @@ import shapely
 from siting.climate.seasons import season_calendar
 from siting.decide.places import all_hazards, place_zones
 from siting.errors import Fault, InputError
+from siting.evidence.field import FEWEST_PLACES
 from siting.evidence.walk import WALK_PLACES, spread_places, walking_order
 from siting.place.placement import Placement
 from siting.planning.make import read_inputs
@@ -26,6 +27,7 @@ from siting.zones.survey import Known, survey_site
 
 #: Without a word of the user's, so many zones are probed, the thirstiest: an hour's walk.
 _ZONES: Final = 3
+_LEAST_REACH_M: Final = 1.0  # of what is unknown of a zone, to be worth a walk; judgement
 _SPOTS: Final = 3  # candidate spots of a zone: the point and its reserves
 
 
@@ -68,7 +70,7 @@ def plan_walk(
     path : Path or str
         The property file, or its folder.
     zones : sequence of str
-        Which zones; the three thirstiest where none are named.
+        Which zones; where none are named the three thirstiest, drip left out.
     count : int
         Places in each zone, beside its two or three candidate spots.
     threads : int
@@ -116,9 +118,14 @@ def plan_walk(
 
 
 def _thirstiest(known: Known) -> list[str]:
-    """Return the zones that need water most urgently."""
+    """Return the zones that need water most urgently, of those where a walk can teach anything.
+
+    Under drip a place tells nothing of one a foot away.
+    """
     order = known.measures["need_score"].sort_values(ascending=False, kind="stable")
-    return [str(zone) for zone in order.index[:_ZONES]]
+    names = [str(zone) for zone in order.index]
+    wide = [zone for zone in names if known.application[zone].unknown.reach >= _LEAST_REACH_M]
+    return (wide or names)[:_ZONES]
 
 
 def _of_zone(
@@ -132,7 +139,9 @@ def _of_zone(
     inside = shapely.contains_xy(open_ground, x, y)
     if inside.any():
         x, y = x[inside], y[inside]
-    places = spread_places(x, y, spots=np.array(spots), count=count)
+    # Places nearer together than a metre tell the same twice.
+    most = max(FEWEST_PLACES, int(open_ground.area))
+    places = spread_places(x, y, spots=np.array(spots), count=min(count, most))
     zone = ground.pixels.zones[z]
     return [(zone, k < len(spots), float(a), float(b)) for k, (a, b) in enumerate(places)]
 

@@ -12,6 +12,7 @@ from click.testing import CliRunner
 from shapely.geometry import Point
 
 from siting.cli.main import main
+from siting.planning.walk import plan_walk
 from siting.site.reading import open_property
 from tests.small_property import square, write_property
 
@@ -87,6 +88,15 @@ def test_a_filled_table_comes_back_as_evidence_and_is_never_overwritten(survey, 
     assert again.exit_code == 1
     assert "is there already" in again.output
     assert list(csv.DictReader(table.read_text().splitlines())) == rows
+
+
+def test_narrow_ground_has_fewer_places_and_drip_is_left_out(tmp_path):
+    drip = {"irrigation": "drip", "plants": "shrubs"}
+    zones = {"Strip": (square(4, 4, 5.0), {}), "Bed": (square(12, 4, 10.0), drip)}
+    path = write_property(tmp_path / "p", zones, scenarios=1, years=1)
+    walk = plan_walk(path, threads=1)
+    assert walk.left_out == ("Bed",)
+    assert 6 <= len(walk.places) < 16
 
 
 def test_a_zone_that_is_not_there_is_refused(survey, tmp_path):
