@@ -38,7 +38,8 @@ def main() -> None:
         picture_map(folder / "map.html", HERE / f"{name}-map.png", "1280,860")
         if name in WHOLE:
             picture_map(folder / "map.html", HERE / f"{name}-phone.png", "390,844")
-            picture_sheet(folder / "crew.pdf", HERE / f"{name}-sheet.png", page=2)
+            leaf = 1 if len(plan.sensors) == 1 else 2  # one sensor has no cover before it
+            picture_sheet(folder / "crew.pdf", HERE / f"{name}-sheet.png", page=leaf)
         picture = f"![Map of {plan.site.name}]({name}-map.png)"
         parts.append(f"## {plan.site.name}: {DEMOS[name]}\n\n{picture}\n\n{plan.answer}")
         sys.stdout.write(f"{folder}\n")
