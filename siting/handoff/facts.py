@@ -45,7 +45,7 @@ def assumptions_in_words(plan: Plan, units: UnitsName | None = None) -> list[str
         f"The choice was tried under {settings.analysis.scenarios} combinations of what nobody "
         "knows exactly: heights of trees and buildings, plants' thirst, soil and evenness of "
         "watering; its minutes were set, and played, under "
-        f"{plan.decision['sheet_scenarios']}.",
+        f"{plan.decision.get('sheet_scenarios', settings.analysis.scenarios)}.",
         *_exactness(plan),
         *_zone_defaults(plan),
     ]
