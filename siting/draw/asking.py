@@ -84,7 +84,8 @@ def _weather(
     say(
         "Weather: 1 a file of daily weather that you have (most sure); 2 days of a public source "
         "by coordinates (of a cell of tens of km, rain least sure); 3 twelve months from an "
-        "almanac (for a first plan); 4 later."
+        "almanac (for a first plan); 4 later (until then a dry climate by latitude stands in, and "
+        "the headline says so)."
     )
     way = put("Which? [4]", _one_of("1", "2", "3", "4"), "4")
     if way == "1":
@@ -107,7 +108,10 @@ def _weather(
             row = put(f"{month.title()}, as {'28 54 1.2' if told.units == 'us' else '-2 12 30'}",
                       read, None)  # fmt: skip
             if row is None:
-                say("Without all twelve months there is no almanac: the weather is left for later.")
+                say(
+                    "Without all twelve months there is no almanac: the weather is left for later, "
+                    "and a dry climate by latitude stands in."
+                )
                 return told
             rows.append(row)
         return replace(told, normals=tuple(rows))
