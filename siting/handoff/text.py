@@ -21,8 +21,8 @@ def clean(text: object) -> str:
     """
     if text is None or (isinstance(text, float) and math.isnan(text)):
         return ""
-    spaced = " ".join(str(text).split())
-    return "".join(c for c in spaced if unicodedata.category(c) not in _SILENT)
+    kept = (c for c in str(text) if c.isspace() or unicodedata.category(c) not in _SILENT)
+    return " ".join("".join(kept).split())
 
 
 def elide(text: str, length: int) -> str:

@@ -440,13 +440,14 @@ def test_what_a_route_says_of_itself_is_what_is_drawn(seed, share):
     )
     assert not wires.warnings
     # A line along an edge runs beside the ground, not through it; one that leaves the edge at a
-    # small angle has some millimetres more outside.
+    # small angle has some millimetres more outside. The micrometre that is cut off the ground takes
+    # a hundredth of a millimetre of a line at four degrees to its edge, a tenth at half a degree.
     within = [shapely.buffer(shape, -1e-6) for shape in (paving, bed.difference(paving))]
     for _, row in wires.routes.iterrows():
         line = row.geometry
         paved, planted = (line.intersection(shape).length for shape in within)
         assert row["length_m"] == pytest.approx(line.length)
-        assert row["paved_m"] == pytest.approx(paved, abs=1e-5)
+        assert row["paved_m"] == pytest.approx(paved, abs=1e-4)
         assert row["priced_m"] == pytest.approx(line.length + 2 * paved + planted, abs=1e-2)
         told = [name for name, part in (("paving", paved), ("bed", planted)) if part > 0.05]
         assert row["crosses"] == ", ".join(told)
