@@ -154,6 +154,21 @@ def test_places_of_a_walk_are_spread_and_in_order():
     assert place_numbers(np.array([[0.0, 0], [0.1, 0], [5, 0]])).tolist() == [0, 0, 1]
 
 
+def test_a_walk_without_spots_is_spread_too_and_a_point_is_asked_for_once():
+    x, y = (part.ravel() for part in np.meshgrid(np.arange(0.5, 8), np.arange(0.5, 8)))
+    places = spread_places(x, y, spots=np.empty((0, 2)), count=4)
+    gaps = np.hypot(*(places[:, None] - places[None]).T) + 99 * np.eye(4)
+    assert gaps.min() > 2.5
+    same = spread_places(np.full(3, 2.0), np.full(3, 5.0), spots=np.empty((0, 2)), count=3)
+    assert same.tolist() == [[2.0, 5.0]]
+
+
+def test_days_with_few_places_in_common_say_nothing_of_each_other():
+    places = np.vstack([PLACES, PLACES[:2], PLACES[2:] + 50])
+    value, day = np.tile(np.arange(8.0), 2), np.repeat([0, 1], 8)
+    assert day_correlation(walk(value, places=places, day=day)) == (0.0, 0)
+
+
 def test_relative_differences_of_a_walk():
     """Vachaud et al. (1985), by hand: two days, three places, one reading missing."""
     found = relative_differences(np.array([[10.0, 20, 30], [5.0, np.nan, 15]]))
