@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 
 from siting.decide.decision import decide_plan
+from siting.decide.sheet import sheet_draws
 from siting.planning.make import plan_property
 from siting.zones.scenarios import draw_scenarios
 from tests.demo_plans import demo_plan
@@ -58,6 +59,13 @@ def hold(answers):
         if other.number == first.number:
             assert other.homes <= first.places or first.homes <= other.places
     assert spread([answer.used for answer in answers]) <= SPREAD
+
+
+def test_a_sheet_has_more_draws_where_its_saving_is_less_sure():
+    assert sheet_draws(64, 0.3, zones=6) == 256
+    assert sheet_draws(64, 0.9, zones=6) == 512
+    assert sheet_draws(64, 0.9, zones=24) == 256
+    assert sheet_draws(1, 9.0, zones=1) == 1
 
 
 def test_the_yard_is_the_same_over_seeds():
