@@ -46,6 +46,7 @@ from siting.climate.model import Climate, WeatherOptions
 from siting.climate.record import day_frame, finish_record
 from siting.climate.stations import (
     FORMATS,
+    STAND_IN,
     TYPICAL_FORMATS,
     days_of_hours,
     read_ghcn,
@@ -575,7 +576,6 @@ _EQUATOR, _FALL, _SWING, _LAPSE = 27.5, 0.0075, (0.27, 0.18), 0.0065
 _HALF_RANGE, _DRY_RAIN, _WET_DAY = 5.5, 30.0, 7.0
 #: Middle of the warmest month, as months after January's, north and south.
 _WARMEST: Final = (6.3, 0.3)
-STAND_IN: Final = "stand_in"
 
 
 def stand_in_normals(latitude: float, elevation_m: float) -> pd.DataFrame:

@@ -326,6 +326,8 @@ def _value_faults(
     return faults
 
 
+#: Weather of no file, by latitude and height alone.
+STAND_IN: Final = "stand_in"
 #: Every format, with what it is in words.
 FORMATS: Final = {
     "daily": "siting's own daily CSV",
@@ -335,7 +337,7 @@ FORMATS: Final = {
     "epw": "a typical year, EPW",
     "psm3": "a year of the NSRDB (PSM3 or PSM4 CSV)",
     "normals": "twelve monthly normals",
-    "stand_in": "no file: weather by latitude and height alone",
+    STAND_IN: "no file: weather by latitude and height alone",
 }
 _TMY2: Final = re.compile(
     r"\s*\d{5}\s.*\s[A-Z]{2}\s+-?\d+\s+[NS]\s+\d+\s+\d+\s+[EW]\s+\d+\s+\d+\s+-?\d+\s*"
@@ -374,7 +376,7 @@ def sniff_format(path: Path) -> tuple[str, str]:
         raise InputError([fault])
     what = "a file that fits no format" if not found else "a file that fits several formats"
     mend = 'Add format = "..." under [weather], or write the file in siting\'s daily layout.'
-    of_files = "; ".join(name for name in FORMATS if name != "stand_in")
+    of_files = "; ".join(name for name in FORMATS if name != STAND_IN)
     raise InputError([Fault(path.name, what, of_files, mend)])
 
 

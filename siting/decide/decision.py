@@ -255,17 +255,15 @@ def decide_plan(
     more = replace(known.scenarios, count=draws)
     finer, _, _ = _trial(site, settings, replace(known, scenarios=more), threads=threads)
 
-    def way(heal: bool) -> _Way:
-        decision, notes = chosen if heal == trial.heal else _decided(
-            site, settings, known, placements, replace(trial, heal=heal)
-        )  # fmt: skip
-        return _with_sheet(decision, trial, finer, heal=heal, notes=notes)
+    def way(heal: bool, found: tuple[Decision, tuple[str, ...]]) -> _Way:
+        return _with_sheet(found[0], trial, finer, heal=heal, notes=found[1])
 
-    mine, other = way(trial.heal), None
+    mine, other = way(trial.heal, chosen), None
     report("Choosing sensors", 1, 3)
     # The other aim, for what it would cost: as today where the plan heals, and the other way round.
     if finer.today is not None:
-        other = way(not trial.heal)
+        turned = replace(trial, heal=not trial.heal)
+        other = way(turned.heal, _decided(site, settings, known, placements, turned))
         if not trial.heal and _heals_for_nothing(mine, other, finer.today):
             mine, other = other, mine
     mine = _at_home(mine, trial, finer)

@@ -620,17 +620,11 @@ def chances_at(
         known = np.log1p(unknown.cv**2) - np.log1p(cv**2)
         inside = inside + known
         lift = _lift(np.log(here[:, :1]) - np.log(ground), float(np.sqrt(known)), weight)
-    apart = deviation.alike(((places[:, None] - places[None]) ** 2).sum(axis=2))
-    if unknown.learned is not None:
-        left = _Left(unknown.learned, places)
-        for at, share, row in zip(around, _WEIGHTS, here.T, strict=True):
-            drier_by = np.log(row)[:, None] - np.log(ground)
-            found += share * left.expected(drier_by, inside, weight, at)
-        return _under_crowns(*found)
+    learned = unknown.learned
+    left = _Even(deviation, places) if learned is None else _Left(learned, places)
     for at, share, row in zip(around, _WEIGHTS, here.T, strict=True):
         drier_by = np.log(row)[:, None] + lift - np.log(ground)
-        squared = ((places - at) ** 2).sum(axis=1)
-        found += share * _expected(drier_by, inside, deviation, weight, apart, squared)
+        found += share * left.expected(drier_by, inside, weight, at)
     return _under_crowns(*found)
 
 
@@ -655,30 +649,26 @@ def _under_crowns(rank: float, quarter: float, half: float) -> Chances:
     return Chances(float(clear * rank), float(clear * quarter), float(UNDRAWN_SHADE + clear * half))
 
 
-def _expected(
-    drier_by: Floats,
-    inside: Floats,
-    deviation: _Deviation,
-    weight: Floats,
-    apart: Floats,
-    squared: Floats,
-) -> Floats:
-    """Return mean rank, chance of the driest quarter and of the wetter half, over scenarios and z.
+class _Even:
+    """Places of a ground that deviates by as much everywhere."""
 
-    `drier_by` is the logarithm of dryness at the point over that of each place, shape (S, K);
-    `apart` how alike the places deviate, shape (K, K).
-    """
-    z = ndtri((np.arange(_NODES) + 0.5) / _NODES)
-    alike = deviation.alike(squared)
-    own = np.sqrt(np.maximum(1 - alike**2, 1e-9) + inside / deviation.sigma**2)
-    limit = (drier_by[:, None] / deviation.sigma + (1 - alike) * z[:, None]) / own[:, None]
-    limit = limit.reshape(-1, weight.size)
-    mean = ndtr(limit) @ weight
-    left = apart - alike[:, None] * alike
-    scale = np.sqrt(np.maximum(1 - alike**2, 1e-9))
-    pairs = np.clip(left / (scale[:, None] * scale), -1.0, 1.0)
-    variance = _indicator_variance(limit, pairs, weight)
-    return np.array([mean.mean(), *(_beyond(mean, variance))])
+    def __init__(self, deviation: _Deviation, places: Floats) -> None:
+        self._deviation, self._places = deviation, places
+        self._apart = deviation.alike(((places[:, None] - places[None]) ** 2).sum(axis=2))
+
+    def expected(self, drier_by: Floats, inside: Floats, weight: Floats, at: Floats) -> Floats:
+        """Return mean rank, chance of the driest quarter and of the wetter half, over all cases.
+
+        `drier_by` is the logarithm of dryness at the point over that of each place, shape (S, K).
+        """
+        z = ndtri((np.arange(_NODES) + 0.5) / _NODES)
+        sigma = self._deviation.sigma
+        alike = self._deviation.alike(((self._places - at) ** 2).sum(axis=1))
+        own = np.sqrt(np.maximum(1 - alike**2, 1e-9) + inside / sigma**2)
+        limit = (drier_by[:, None] / sigma + (1 - alike) * z[:, None]) / own[:, None]
+        left = self._apart - alike[:, None] * alike
+        scale = np.sqrt(np.maximum(1 - alike**2, 1e-9))
+        return _ranked(limit, left / (scale[:, None] * scale), weight)
 
 
 class _Left:
@@ -693,7 +683,7 @@ class _Left:
         return np.asarray(self._learned.covariance(one, other) + own)
 
     def expected(self, drier_by: Floats, inside: Floats, weight: Floats, at: Floats) -> Floats:
-        """Return what `_expected` does, where deviations differ from place to place."""
+        """Return what `_Even` does, where deviations differ from place to place."""
         here = np.array([at])
         own = float(np.sqrt(max(float(self._covariance(here, here)[0, 0]), 1e-12)))
         slope = self._covariance(self._places, here)[:, 0] / own
@@ -702,11 +692,16 @@ class _Left:
         scale = np.sqrt(np.maximum(np.diag(left), 1e-12))
         limit = drier_by[:, None] + (own - slope) * z[:, None]
         limit = limit / np.sqrt(scale**2 + inside)[:, None]
-        limit = limit.reshape(-1, weight.size)
-        mean = ndtr(limit) @ weight
-        pairs = np.clip(left / (scale[:, None] * scale), -1.0, 1.0)
-        variance = _indicator_variance(limit, pairs, weight)
-        return np.array([mean.mean(), *(_beyond(mean, variance))])
+        return _ranked(limit, left / (scale[:, None] * scale), weight)
+
+
+def _ranked(limit: Floats, pairs: Floats, weight: Floats) -> Floats:
+    """Return mean rank and its two chances, given where each place is passed, and how alike two
+    places are once the point is known, shape (K, K)."""  # noqa: D205, D209
+    limit = limit.reshape(-1, weight.size)
+    mean = ndtr(limit) @ weight
+    variance = _indicator_variance(limit, np.clip(pairs, -1.0, 1.0), weight)
+    return np.array([mean.mean(), *(_beyond(mean, variance))])
 
 
 def _beyond(mean: Floats, variance: Floats) -> tuple[float, float]:

@@ -22,8 +22,9 @@ from siting import __version__
 from siting.arrays import Flags, Floats
 from siting.cautions import cautions_for
 from siting.climate.model import Climate, WeatherOptions
-from siting.climate.readers import STAND_IN, read_weather
+from siting.climate.readers import read_weather
 from siting.climate.seasons import season_calendar
+from siting.climate.stations import STAND_IN
 from siting.decide.alternatives import control_table, sensitivity_table, timer_table
 from siting.decide.choice import Decision
 from siting.decide.choose import Choice
@@ -751,11 +752,7 @@ def plan(
     PlanError
         When no plan can be made.
     """
-    seasons = season_calendar(climate, start=settings.season.start, end=settings.season.end)
-    terms = eto_terms(climate.daily, latitude=site.latitude, elevation_m=climate.elevation_m)
-    known = survey_site(
-        site, climate, settings, (seasons, terms), threads=threads, progress=progress
-    )
+    known = surveyed(site, climate, settings, threads=threads, progress=progress)
     basis = _placed(site, settings, climate, known, threads=threads, progress=progress)
     basis = replace(basis, tags=dict(tags or {}))
     return _finish(site, settings, basis, threads=threads, progress=progress)
@@ -834,6 +831,22 @@ def replan(
 
 #: Keys on which the survey rests.
 _SURVEYED = frozenset({"layers", "units_in", "weather", "season", "analysis", "evidence"})
+
+
+def surveyed(
+    site: Site,
+    climate: Climate,
+    settings: PropertyFile,
+    *,
+    threads: int = 1,
+    progress: Progress | None = None,
+) -> Known:
+    """Work out sun, water and dryness of every zone in the seasons of the property file."""
+    seasons = season_calendar(climate, start=settings.season.start, end=settings.season.end)
+    terms = eto_terms(climate.daily, latitude=site.latitude, elevation_m=climate.elevation_m)
+    return survey_site(
+        site, climate, settings, (seasons, terms), threads=threads, progress=progress
+    )
 
 
 def _placed(
@@ -1024,11 +1037,7 @@ def survey_property(
     """
     settings, site, climate = read_inputs(path)
     settings = replace(settings, analysis=replace(settings.analysis, scenarios=1))
-    seasons = season_calendar(climate, start=settings.season.start, end=settings.season.end)
-    terms = eto_terms(climate.daily, latitude=site.latitude, elevation_m=climate.elevation_m)
-    known = survey_site(
-        site, climate, settings, (seasons, terms), threads=threads, progress=progress
-    )
+    known = surveyed(site, climate, settings, threads=threads, progress=progress)
     measured = known.measures.drop(columns=list(site.hydrozones.columns), errors="ignore")
     return Survey(
         site=site,

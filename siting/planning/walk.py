@@ -11,19 +11,17 @@ import geopandas as gpd
 import numpy as np
 import shapely
 
-from siting.climate.seasons import season_calendar
 from siting.decide.places import all_hazards, place_zones
 from siting.errors import Fault, InputError
 from siting.evidence.field import FEWEST_PLACES
 from siting.evidence.walk import WALK_PLACES, spread_places, walking_order
 from siting.place.placement import Placement
-from siting.planning.make import read_inputs
+from siting.planning.make import read_inputs, surveyed
 from siting.site.model import Site
 from siting.site.settings import PropertyFile
 from siting.threads import one_blas_thread
-from siting.water.reference_et import eto_terms
 from siting.zones.ground import Ground, Progress
-from siting.zones.survey import Known, survey_site
+from siting.zones.survey import Known
 
 #: Without a word of the user's, so many zones are probed, the thirstiest: an hour's walk.
 _ZONES: Final = 3
@@ -95,11 +93,7 @@ def plan_walk(
         found = f"zone {', '.join(strange)}"
         raise InputError([Fault("--zone", found, f"one of {known_zones}", "Correct the name.")])
     settings = replace(settings, analysis=replace(settings.analysis, scenarios=1))
-    seasons = season_calendar(climate, start=settings.season.start, end=settings.season.end)
-    terms = eto_terms(climate.daily, latitude=site.latitude, elevation_m=climate.elevation_m)
-    known = survey_site(
-        site, climate, settings, (seasons, terms), threads=threads, progress=progress
-    )
+    known = surveyed(site, climate, settings, threads=threads, progress=progress)
     hazards, _ = all_hazards(site, settings.setbacks)
     placements = place_zones(
         site, known.ground, hazards, application=known.application, units=settings.units,

@@ -5,6 +5,7 @@ from .columns import Layer as Layer
 from .columns import normal_header as normal_header
 from .columns import parse_number as parse_number
 from .crs import all_finite as all_finite
+from .evidence import BESIDE_M as BESIDE_M
 from .findings import Findings as Findings
 from .findings import brief as brief
 from .findings import is_plain as is_plain

@@ -26,6 +26,7 @@ from siting.errors import Fault, InputError, limit
 from siting.site.columns import normal_header
 from siting.site.findings import Findings, brief, some
 from siting.site.model import Evidence
+from siting.site.raster import heavy_block, unreadable
 from siting.site.settings import EvidenceSource
 from siting.site.vector import Refusal, raster_driver
 
@@ -36,7 +37,7 @@ MOST_CELLS: Final = 200
 #: Finer rasters are averaged to this cell [m].
 _FINEST_M: Final = 0.1
 _CROWN_M: Final = 3.0  # radius of a crown of unknown size, as where the sun is computed [m]
-_BESIDE_M: Final = 0.5  # a reading so near to a zone still counts for it [m]
+BESIDE_M: Final = 0.5  # a reading so near to a zone still counts for it [m]
 _HOLE: Final = 0.02  # share of cells of one extreme value that looks like no data
 _FAR_OUT: Final = 5.0  # how far out it lies, in ranges of the middle half
 _ALLOWED: Final = "a GeoTIFF of one value that says its CRS and covers the zones"
@@ -106,7 +107,7 @@ def _read_walk(source: EvidenceSource, ground: OpenGround, findings: Findings) -
         return []
     places, value = np.array([row[:2] for row in rows]), np.array([row[2] for row in rows])
     away = shapely.distance(shapely.points(places), shapely.union_all(ground.zones.to_numpy()))
-    inside = np.asarray(away <= _BESIDE_M)
+    inside = np.asarray(away <= BESIDE_M)
     if not inside.any():
         least = findings.tell(float(away.min()), "length", decimals=0)
         found = f"places that all lie outside the zones, {least} or more"
@@ -223,10 +224,7 @@ def _read_raster(source: EvidenceSource, ground: OpenGround, findings: Findings)
         with rasterio.open(source.path, driver=driver) as raster:
             read = _refused(raster, source, ground) or _warped(raster, source, ground)
     except (RasterioError, MemoryError) as error:
-        said = (str(error).splitlines() or ["too large"])[0].replace(
-            str(source.path), source.path.name
-        )
-        found = f"a file that cannot be read ({brief(said, most=160)})"
+        found = unreadable(error, source.path, source.path.name)
         read = Refusal(found, "Export it again as a GeoTIFF.")
     if isinstance(read, Refusal):
         _fault(source, read.found, _ALLOWED, read.mend, findings)
@@ -239,8 +237,6 @@ def _refused(
 ) -> Refusal | None:
     """Return why a raster cannot be evidence: what it is, where, or how large."""
     colours = {ColorInterp.red, ColorInterp.green, ColorInterp.blue}
-    block = float(np.prod(raster.block_shapes[0])) * np.dtype(raster.dtypes[0]).itemsize / 1e6
-    huge = f"a block of {block:,.0f} MB (at most {limit('block_mb'):,.0f} MB)"
     brightness = 'Write kind = "brightness", or export the values.'
     found = (
         (raster.crs is None, "no coordinate reference system", "Assign the CRS it was made in."),
@@ -251,10 +247,9 @@ def _refused(
             brightness,
         ),
         ("complex" in raster.dtypes[0], "complex numbers", "Export one value per cell."),
-        (block > limit("block_mb"), huge, "Export it in tiles, as a cloud-optimised GeoTIFF."),
     )
     first = next((Refusal(what, mend) for wrong, what, mend in found if wrong), None)
-    return first or _elsewhere(raster, ground)
+    return first or heavy_block(raster) or _elsewhere(raster, ground)
 
 
 def _elsewhere(raster: rasterio.DatasetReader, ground: OpenGround) -> Refusal | None:

@@ -78,11 +78,16 @@ def read_heights(
                 findings.warn(f"{file}, {name}: heights were taken from band 1 of {raster.count}.")
             heights = None if window is None else _warp(raster, crs, around, window)
     except (RasterioError, MemoryError) as error:
-        said = (str(error).splitlines() or ["too large"])[0].replace(str(source.path), file)
-        found = f"a file that cannot be read ({brief(said, most=160)})"
+        found = unreadable(error, source.path, file)
         _fault(name, file, found, "a GeoTIFF of heights", "Export it again.", findings)
         return None
     return _checked(name, file, source, heights, bounds, findings)
+
+
+def unreadable(error: Exception, path: Path, file: str) -> str:
+    """Say why a raster cannot be read, in one line, with the name of its file."""
+    said = (str(error).splitlines() or ["too large"])[0].replace(str(path), file)
+    return f"a file that cannot be read ({brief(said, most=160)})"
 
 
 #: Cells of a height raster that are read at once for one building or tree.
@@ -118,8 +123,7 @@ def open_heights(path: Path) -> Iterator[DatasetReader]:
                 _refuse(path, refusal.found, refusal.mend)
             yield raster
     except (RasterioError, MemoryError) as error:
-        said = (str(error).splitlines() or ["too large"])[0].replace(str(path), path.name)
-        _refuse(path, f"a file that cannot be read ({brief(said, most=160)})", "Export it again.")
+        _refuse(path, unreadable(error, path, path.name), "Export it again.")
 
 
 def _refuse(path: Path, found: str, mend: str) -> NoReturn:
@@ -229,14 +233,20 @@ def _around(
     return _window(raster, transform_bounds(target, raster.crs, *around))
 
 
+def heavy_block(raster: rasterio.DatasetReader) -> Refusal | None:
+    """Return why a block of a raster, which is unpacked whole, would take too much memory."""
+    block = float(np.prod(raster.block_shapes[0])) * np.dtype(raster.dtypes[0]).itemsize / _MB
+    if block <= limit("block_mb"):
+        return None
+    found = f"a block of {block:,.0f} MB (at most {limit('block_mb'):,.0f} MB)"
+    return Refusal(found, "Export it in tiles, as a cloud-optimised GeoTIFF.")
+
+
 def _too_much(raster: rasterio.DatasetReader, window: Window | None) -> Refusal | None:
     """Return why a raster would take too much memory, or says too little."""
-    block = float(np.prod(raster.block_shapes[0])) * np.dtype(raster.dtypes[0]).itemsize / _MB
-    if block > limit("block_mb"):
-        found = f"a block of {block:,.0f} MB (at most {limit('block_mb'):,.0f} MB)"
-        return Refusal(found, "Export it in tiles, as a cloud-optimised GeoTIFF.")
-    if window is None:
-        return None
+    heavy = heavy_block(raster)
+    if heavy is not None or window is None:
+        return heavy
     cells = window.width * window.height
     if cells > limit("raster_cells"):
         found = f"{cells:,.0f} cells around the property (at most {limit('raster_cells'):,.0f})"

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
-from typing import Final
 
 import geopandas as gpd
 import numpy as np
@@ -21,12 +20,10 @@ from siting.evidence.field import (
     reliability,
 )
 from siting.evidence.walk import relative_differences
+from siting.site.evidence import BESIDE_M
 from siting.site.model import Evidence
 from siting.zones.application import Unevenness, ZoneApplication
 from siting.zones.ground import Ground
-
-#: Readings so near to a zone's edge still count for it [m].
-_BESIDE_M: Final = 0.5
 
 
 def with_evidence(
@@ -73,7 +70,7 @@ def with_evidence(
 def zone_readings(evidence: Sequence[Evidence], shape: shapely.Geometry) -> list[Readings]:
     """Return the readings within a zone, one per kind, the days of a kind numbered."""
     kinds: dict[str, list[Evidence]] = {}
-    near = shapely.buffer(shape, _BESIDE_M)
+    near = shapely.buffer(shape, BESIDE_M)
     shapely.prepare(near)
     for one in evidence:
         inside = shapely.contains_xy(near, one.x, one.y)
