@@ -9,6 +9,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Final
 
+from siting.language import say
+
 
 @dataclass(frozen=True)
 class Caution:
@@ -23,96 +25,122 @@ class Caution:
 
 
 #: One line for the foot of every sheet.
-DIG_CAUTION: Final = (
+DIG_CAUTION: Final = say(
     "Call before you dig: 811 in the US, 2-3 business days ahead; elsewhere the local one-call "
     "service. Private lines are not marked. Hand-dig within 24 in (0.6 m) of any mark."
 )
 CAUTIONS: Final = (
     Caution(
         "one_call",
-        "Call before you dig. In the US call 811 at least 2-3 business days (as the state requires)"
-        " before any digging; elsewhere use the local one-call service. Dig only when every utility"
-        " has answered and the marks are on the ground.",
+        say(
+            "Call before you dig. In the US call 811 at least 2-3 business days (as the state "
+            "requires) before any digging; elsewhere use the local one-call service. Dig only "
+            "when every utility has answered and the marks are on the ground."
+        ),
         "US national 811 one-call number; notice of 2-3 business days by state law",
     ),
     Caution(
         "private_lines",
-        "Private lines are not marked by the one-call service: irrigation pipe and wire, pool and"
-        " lighting cable, septic lines, gas to grills or outbuildings. Ask the owner and use a"
-        " private locator where in doubt.",
+        say(
+            "Private lines are not marked by the one-call service: irrigation pipe and wire, pool "
+            "and lighting cable, septic lines, gas to grills or outbuildings. Ask the owner and "
+            "use a private locator where in doubt."
+        ),
         "common practice of one-call centres, no single source",
     ),
     Caution(
         "hand_dig",
-        "Dig by hand within the tolerance zone of 18-24 in (0.45-0.6 m) on each side of any mark;"
-        " state or local law sets the width. The same goes for the existing irrigation pipe.",
+        say(
+            "Dig by hand within the tolerance zone of 18-24 in (0.45-0.6 m) on each side of any "
+            "mark; state or local law sets the width. The same goes for the existing irrigation "
+            "pipe."
+        ),
         "state excavation laws: tolerance zones of 18 to 24 inches",
     ),
     Caution(
         "low_voltage",
-        "Sensor and valve wiring is low voltage, Class 2, 30 V or less: install it to the local"
-        " electrical code, with direct-burial cable at the required cover (6 in under the US code"
-        " table for irrigation circuits), waterproof splices in a box, and no shared raceway with"
-        " mains.",
+        say(
+            "Sensor and valve wiring is low voltage, Class 2, 30 V or less: install it to the "
+            "local electrical code, with direct-burial cable at the required cover (6 in under "
+            "the US code table for irrigation circuits), waterproof splices in a box, and no "
+            "shared raceway with mains."
+        ),
         "NFPA 70 (National Electrical Code), Article 725 and Table 300.5, column 5",
     ),
     Caution(
         "line_voltage",
-        "Line-voltage work, the controller's supply included, is for a licensed electrician."
-        " Disconnect the supply before opening a controller.",
+        say(
+            "Line-voltage work, the controller's supply included, is for a licensed electrician. "
+            "Disconnect the supply before opening a controller."
+        ),
         "national and local electrical licensing law; common practice",
     ),
     Caution(
         "sensor_leads",
-        "Do not lengthen or shorten a sensor's leads beyond what its maker allows.",
+        say("Do not lengthen or shorten a sensor's leads beyond what its maker allows."),
         "common practice, no published source",
     ),
     Caution(
         "backflow",
-        "Cross-connection: a system fed with drinking water needs an approved backflow preventer,"
-        " tested after any work on the piping by someone certified to do so, under the plumbing"
-        " code and the water supplier's rules.",
+        say(
+            "Cross-connection: a system fed with drinking water needs an approved backflow "
+            "preventer, tested after any work on the piping by someone certified to do so, under "
+            "the plumbing code and the water supplier's rules."
+        ),
         "plumbing codes; ASSE 1013, 1015, 1020; 30 Texas Administrative Code 344",
     ),
     Caution(
         "roots",
-        "Spare tree roots. Inside the critical root zone (about 1 to 1.5 ft of radius per inch of"
-        " trunk diameter) dig by hand or bore under, and do not cut roots thicker than about 1 in;"
-        " ask an arborist when in doubt.",
+        say(
+            "Spare tree roots. Inside the critical root zone (about 1 to 1.5 ft of radius per "
+            "inch of trunk diameter) dig by hand or bore under, and do not cut roots thicker than "
+            "about 1 in; ask an arborist when in doubt."
+        ),
         "critical root zones of 1, 1.25 and 1.5 ft per inch in municipal codes (Vancouver WA; NC"
         " Urban Forest Council; Edina MN); root size: common practice",
     ),
     Caution(
         "watering_rules",
-        "Local watering rules come first: permitted days and hours, drought stages, runoff bans and"
-        " the rules of an owners' association overrule the run times of this plan.",
+        say(
+            "Local watering rules come first: permitted days and hours, drought stages, runoff "
+            "bans and the rules of an owners' association overrule the run times of this plan."
+        ),
         "local ordinances; common practice",
     ),
     Caution(
         "licence",
-        "Irrigation work, and in places its design and advice, may only be done by licensed people."
-        " This plan is a proposal: defer to the local licensed practitioner and the local code.",
+        say(
+            "Irrigation work, and in places its design and advice, may only be done by licensed "
+            "people. This plan is a proposal: defer to the local licensed practitioner and the "
+            "local code."
+        ),
         "30 Texas Administrative Code 344 and similar licensing laws",
     ),
     Caution(
         "check_field",
-        "This plan is computed from the layers and weather it was given. Check it on site before"
-        " digging, and move a sensor that lands on something the map does not show.",
+        say(
+            "This plan is computed from the layers and weather it was given. Check it on site "
+            "before digging, and move a sensor that lands on something the map does not show."
+        ),
         "common sense; the limits of any base map",
     ),
 )
 RECLAIMED_CAUTIONS: Final = (
     Caution(
         "reclaimed",
-        "Reclaimed water: no connection of any kind with drinking water; purple pipe, boxes and"
-        " labels; 'do not drink' signs in the languages the local rule asks for; no hose bibbs"
-        " unless locked and labelled; not indoors.",
+        say(
+            "Reclaimed water: no connection of any kind with drinking water; purple pipe, boxes "
+            "and labels; 'do not drink' signs in the languages the local rule asks for; no hose "
+            "bibbs unless locked and labelled; not indoors."
+        ),
         "Florida Administrative Code 62-610 and similar reclaimed-water rules",
     ),
     Caution(
         "salinity",
-        "Salts in reclaimed water shift the reading of some sensors: set the threshold on site and"
-        " check it again each season.",
+        say(
+            "Salts in reclaimed water shift the reading of some sensors: set the threshold on "
+            "site and check it again each season."
+        ),
         "common practice, no published source",
     ),
 )
@@ -131,8 +159,8 @@ def cautions_for(*, reclaimed: bool = False) -> tuple[str, ...]:
     texts = tuple(caution.text for caution in CAUTIONS)
     if reclaimed:
         return texts + tuple(caution.text for caution in RECLAIMED_CAUTIONS)
-    ask = (
-        "If the system runs on reclaimed water, further rules apply: purple pipe and labels, signs,"
-        " and no connection of any kind with drinking water."
+    ask = say(
+        "If the system runs on reclaimed water, further rules apply: purple pipe and labels, "
+        "signs, and no connection of any kind with drinking water."
     )
     return (*texts, ask)

@@ -10,6 +10,8 @@ import math
 from dataclasses import dataclass
 from typing import Final, Literal
 
+from siting.language import Figure, say
+
 UnitsName = Literal["metric", "us"]
 Quantity = Literal[
     "length",
@@ -48,23 +50,26 @@ class _Edge:
 
 # Inside: length [m], depth [mm], area [m²], volume [m³], rate [mm/h], temperature [°C].
 QUANTITIES: Final[dict[Quantity, dict[UnitsName, _Edge]]] = {
-    "length": {"metric": _Edge("m", decimals=2), "us": _Edge("ft", 1 / FOOT_M)},
-    "depth": {"metric": _Edge("mm", decimals=0), "us": _Edge("in", 1 / INCH_MM, decimals=2)},
+    "length": {"metric": _Edge("m", decimals=2), "us": _Edge(say("ft"), 1 / FOOT_M)},
+    "depth": {"metric": _Edge("mm", decimals=0), "us": _Edge(say("in"), 1 / INCH_MM, decimals=2)},
     "area": {
         "metric": _Edge("m²", decimals=0),
-        "us": _Edge("ft²", 1 / FOOT_M**2, decimals=0),
+        "us": _Edge(say("ft²"), 1 / FOOT_M**2, decimals=0),
     },
-    "volume": {"metric": _Edge("m³", decimals=0), "us": _Edge("gal", 1 / GALLON_M3, decimals=0)},
-    "rate": {"metric": _Edge("mm/h"), "us": _Edge("in/h", 1 / INCH_MM, decimals=2)},
-    "depth_per_day": {"metric": _Edge("mm/d"), "us": _Edge("in/d", 1 / INCH_MM, decimals=2)},
+    "volume": {
+        "metric": _Edge("m³", decimals=0),
+        "us": _Edge(say("gal"), 1 / GALLON_M3, decimals=0),
+    },
+    "rate": {"metric": _Edge("mm/h"), "us": _Edge(say("in/h"), 1 / INCH_MM, decimals=2)},
+    "depth_per_day": {"metric": _Edge("mm/d"), "us": _Edge(say("in/d"), 1 / INCH_MM, decimals=2)},
     "temperature": {"metric": _Edge("°C"), "us": _Edge("°F", 9 / 5, 32.0, 0)},
     "volume_price": {
-        "metric": _Edge("per m³", decimals=2),
-        "us": _Edge("per 1,000 gal", 1000 * GALLON_M3, decimals=2),
+        "metric": _Edge(say("per m³"), decimals=2),
+        "us": _Edge(say("per 1,000 gal"), 1000 * GALLON_M3, decimals=2),
     },
     "length_price": {
-        "metric": _Edge("per m", decimals=2),
-        "us": _Edge("per ft", FOOT_M, decimals=2),
+        "metric": _Edge(say("per m"), decimals=2),
+        "us": _Edge(say("per ft"), FOOT_M, decimals=2),
     },
 }
 
@@ -107,7 +112,9 @@ def show(value: float, quantity: Quantity, units: UnitsName, *, decimals: int | 
     edge = QUANTITIES[quantity][units]
     digits = edge.decimals if decimals is None else decimals
     number = figure(convert(value, quantity, units), digits)
-    return f"{number} {edge.label}" if math.isfinite(value) else number
+    if not math.isfinite(value):
+        return number
+    return say("{number} {unit}", number=number, unit=edge.label)
 
 
 def figure(value: float | None, decimals: int = 0) -> str:
@@ -122,4 +129,4 @@ def figure(value: float | None, decimals: int = 0) -> str:
     if value is None or not math.isfinite(value):
         return "–"
     text = f"{value:,.{decimals}f}"
-    return text.removeprefix("-") if not text.strip("-0.,") else text
+    return Figure(text.removeprefix("-") if not text.strip("-0.,") else text)

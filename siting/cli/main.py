@@ -620,6 +620,7 @@ def check(property_file: Path, fetch_weather: bool, as_json: bool) -> None:
     metavar="KEY=VALUE",
     help="What if: a value of the property file, as in water.price=3.10; may be repeated.",
 )
+@click.option("--language", help="What the crew reads, as es or es-MX; as --set language=es.")
 @export_option
 @fetch_option
 @threads_option
@@ -628,6 +629,7 @@ def plan(
     property_file: Path,
     folder: Path,
     changes: tuple[str, ...],
+    language: str | None,
     as_json: bool,
     **options: Any,  # noqa: ANN401 - click's own values
 ) -> None:
@@ -643,7 +645,8 @@ def plan(
     \f
     """
     show = _print_json if as_json else _print_result
-    _plan_and_write(property_file, folder, show=show, changes=parsed(changes), **options)
+    asked = {**parsed(changes), **({"language": language} if language else {})}
+    _plan_and_write(property_file, folder, show=show, changes=asked, **options)
 
 
 @main.command()

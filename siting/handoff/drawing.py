@@ -25,6 +25,7 @@ from shapely.geometry.base import BaseGeometry
 
 from siting.handoff.letters import joined, spelled, visual
 from siting.handoff.text import clean, elide
+from siting.language import ENGLISH, Figure, Language, say
 from siting.palette import INK, MARKS, text_on
 from siting.units import FOOT_M, UnitsName
 
@@ -191,8 +192,8 @@ def scale_text(denominator: int, units: UnitsName) -> str:
     ('Scale 1:250', 'Scale 1 in = 20 ft')
     """
     if units == "metric":
-        return f"Scale 1:{denominator:,}"
-    return f"Scale 1 in = {denominator // 12:,} ft"
+        return say("Scale 1:{number}", number=Figure(f"{denominator:,}"))
+    return say("Scale 1 in = {number} ft", number=Figure(f"{denominator // 12:,}"))
 
 
 def check_bar(denominator: int, units: UnitsName) -> tuple[float, str, str]:
@@ -208,11 +209,15 @@ def check_bar(denominator: int, units: UnitsName) -> tuple[float, str, str]:
     """
     if units == "us":
         feet = 2 * denominator / 12
-        return feet * FOOT_M, f"{feet:g} ft", "2 in"
+        return feet * FOOT_M, _length(f"{feet:g}", say("ft")), _length("2", say("in"))
     # 50 mm, or 40 mm where 50 mm is not a whole number of metres (1:50, 1:250, 1:750 ...)
     millimetres = 50 if denominator % 20 == 0 else 40
     metres = denominator * millimetres / 1000
-    return metres, f"{metres:g} m", f"{millimetres} mm"
+    return metres, _length(f"{metres:g}", "m"), _length(f"{millimetres}", "mm")
+
+
+def _length(number: str, unit: str) -> str:
+    return say("{number} {unit}", number=Figure(number), unit=unit)
 
 
 def section_scale(depth_m: float, height: float) -> int:
@@ -488,7 +493,9 @@ def draw_text(
     canvas.restoreState()
 
 
-def draw_scale_bar(canvas: Canvas, frame: Frame, units: UnitsName, *, width: float) -> None:
+def draw_scale_bar(
+    canvas: Canvas, frame: Frame, units: UnitsName, *, width: float, t: Language = ENGLISH
+) -> None:
     """Draw the check bar, the scale in words and a north arrow in a strip of `BAR_HEIGHT`.
 
     units {"metric", "us"}: round lengths in which units; width: of the strip [pt].
@@ -503,9 +510,10 @@ def draw_scale_bar(canvas: Canvas, frame: Frame, units: UnitsName, *, width: flo
         canvas.rect(2 + place * length / 4, 24, length / 4, 6, stroke=1, fill=place % 2)
     canvas.restoreState()
     draw_text(canvas, 2, 33, "0", size=9)
-    draw_text(canvas, 2 + length + 4, 24, ground, size=9, bold=True)
-    words = f"{scale_text(frame.denominator, units)}. Check: the bar is {paper} long on paper."
-    draw_text(canvas, 2, 9, fit_text(words, 9, width - 40), size=9)
+    draw_text(canvas, 2 + length + 4, 24, t(ground), size=9, bold=True)
+    scale = scale_text(frame.denominator, units)
+    words = say("{scale}. Check: the bar is {length} long on paper.", scale=scale, length=paper)
+    draw_text(canvas, 2, 9, fit_text(t(words), 9, width - 40), size=9)
     _north_arrow(canvas, width - 18, 6)
 
 

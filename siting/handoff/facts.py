@@ -8,6 +8,7 @@ One place for it, so that one number stands for one thing everywhere.
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any, Final
@@ -18,6 +19,7 @@ import shapely
 
 from siting.decide.money import Standing, costs_words, limit_words, standing
 from siting.handoff.text import clean, elide
+from siting.language import Figure, say
 from siting.place.setbacks import HAZARD_WORDS
 from siting.planning.model import Plan
 from siting.planning.words import assumed_of
@@ -182,15 +184,50 @@ def hazard_name(hazard: object) -> str:
     >>> hazard_name("low_spot"), hazard_name("valve_box"), hazard_name("utility")
     ('low spot', 'valve box', 'buried pipe or cable')
     """
-    return HAZARD_WORDS.get(str(hazard), str(hazard).replace("_", " "))
+    return HAZARD_WORDS.get(str(hazard)) or str(hazard).replace("_", " ")
 
 
 #: How a sensor is reached that no trench may lead to, and where the lead of one ends that only a
 #: valve box can be dug to from.
-LINK_WORDS: Final = "no wire: a wireless link, as ground in play lies about it or in the way"
-DECODER_WORDS: Final = (
+LINK_WORDS: Final = say("no wire: a wireless link, as ground in play lies about it or in the way")
+DECODER_WORDS: Final = say(
     "a decoder in the nearest valve box, as ground in play lies in the way to the controller"
 )
+
+
+#: What a tape starts from, as `Plan.ties` has it.
+_FIXED: Final = (
+    say("building corner"), say("property corner"), say("controller"), say("valve box"),
+    say("head"), say("meter"), say("backflow"), say("hydrant"), say("light"), say("stake"), say("nearest wall, shortest tape"),
+    say("wall, shortest tape"), say("edge of paving, shortest tape"), say("line of fence or wall, shortest tape"), say("property line, shortest tape"),
+)  # fmt: skip
+#: A mark on a string between two of them.
+_HALFWAY: Final = {
+    "halfway": say("mark halfway from {first} to {second}"),
+    "a third of the way": say("mark a third of the way from {first} to {second}"),
+    "two thirds of the way": say("mark two thirds of the way from {first} to {second}"),
+    "a quarter of the way": say("mark a quarter of the way from {first} to {second}"),
+    "three quarters of the way": say("mark three quarters of the way from {first} to {second}"),
+}
+_MARK: Final = re.compile(r"mark (.*) from (point|stake) 1 to (?:point )?2")
+_ENDS: Final = {
+    "point": (say("point 1"), say("2")),
+    "stake": (say("stake 1"), say("2")),
+}
+
+
+def fixed_words(kind: object) -> str:
+    """Return what a tape starts from as people say it.
+
+    >>> fixed_words("mark halfway from point 1 to 2").fields["first"]
+    'point 1'
+    """
+    told = clean(kind)
+    mark = _MARK.fullmatch(told)
+    if mark is None or mark[1] not in _HALFWAY:
+        return next((known for known in _FIXED if known == told), told)
+    first, second = _ENDS[mark[2]]
+    return say(_HALFWAY[mark[1]], first=first, second=second)
 
 
 def hazard_why(hazard: object) -> str:
@@ -239,12 +276,12 @@ def lines_drawn(plan: Plan) -> dict[str, gpd.GeoSeries]:
 
 
 _POINTS: Final = (
-    "N", "NNE", "NE", "ENE", "E", "ESE", "SE", "SSE",
-    "S", "SSW", "SW", "WSW", "W", "WNW", "NW", "NNW",
+    say("N"), say("NNE"), say("NE"), say("ENE"), say("E"), say("ESE"), say("SE"), say("SSE"),
+    say("S"), say("SSW"), say("SW"), say("WSW"), say("W"), say("WNW"), say("NW"), say("NNW"),
 )  # fmt: skip
 _HARDWARE: Final = {
-    "add_on": "add-on module beside the 24 V AC timer",
-    "replacement": "timer with sensor inputs, in place of the old one",
+    "add_on": say("add-on module beside the 24 V AC timer"),
+    "replacement": say("timer with sensor inputs, in place of the old one"),
 }
 _SIGHT_M: Final = 0.01  # a tape may graze a wall by this much
 _PAIR: Final = 2
@@ -315,12 +352,15 @@ def rank_words(sensor: Mapping[str, Any]) -> str:
         float(sensor[key]) for key in ("expected_rank", "p_driest_quarter", "p_wetter_half")
     )
     if not math.isfinite(quarter):
-        return (
-            f"{100 * rank:.0f} % of the ground is expected moister" if math.isfinite(rank) else ""
-        )
-    return (
-        f"chance {100 * quarter:.0f} in 100 of the driest quarter, {100 * half:.0f} in 100 of the "
-        f"wetter half; {100 * rank:.0f} % is expected moister"
+        if not math.isfinite(rank):
+            return ""
+        return say("{share} % of the ground is expected moister", share=Figure(f"{100 * rank:.0f}"))
+    return say(
+        "chance {quarter} in 100 of the driest quarter, {half} in 100 of the wetter half; {share} "
+        "% is expected moister",
+        quarter=Figure(f"{100 * quarter:.0f}"),
+        half=Figure(f"{100 * half:.0f}"),
+        share=Figure(f"{100 * rank:.0f}"),
     )
 
 
@@ -330,7 +370,9 @@ def chance_cell(chance: float) -> str:
     >>> chance_cell(0.298)
     '30 in 100'
     """
-    return f"{100 * chance:.0f} in 100" if math.isfinite(chance) else "–"
+    if not math.isfinite(chance):
+        return "–"
+    return say("{number} in 100", number=Figure(f"{100 * chance:.0f}"))
 
 
 def trench_word(plan: Plan) -> str:

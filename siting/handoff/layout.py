@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 from typing import Any, Final
 
 from reportlab.lib.colors import HexColor
@@ -12,6 +13,7 @@ from reportlab.platypus import Paragraph, Table, TableStyle
 
 from siting.handoff.drawing import BOLD, SANS, markup, printable
 from siting.handoff.text import elide
+from siting.language import ENGLISH, Language, Said
 from siting.palette import INK
 
 Flow = Any  # reportlab is not typed
@@ -44,14 +46,6 @@ def style(name: str) -> Flow:
     return ParagraphStyle(name, **{**_BODY, "splitLongWords": 1, **_STYLES[name]})
 
 
-def text(words: object, kind: str = "body", *, longest: int = 1200) -> Flow:
-    """Return plain words as a paragraph; nothing in them is read as markup.
-
-    Result: with what the font lacks as empty boxes.
-    """
-    return Paragraph(markup(words, longest=longest), style(kind))
-
-
 class _Heading(Paragraph):  # type: ignore[misc] # reportlab is not typed
     """A heading that is also an entry of the file's outline."""
 
@@ -65,129 +59,158 @@ class _Heading(Paragraph):  # type: ignore[misc] # reportlab is not typed
         super().draw()
 
 
-def heading(words: str, kind: str = "head") -> Flow:
-    """Return a heading that stays with what follows, and is listed in the file's outline.
+def _longest(words: object) -> int:
+    """Return at how many characters a value is cut: what we say ourselves is not, a name is."""
+    return 1200 if isinstance(words, Said) else 220
 
-    Result: as wide as the page allows.
+
+@dataclass(frozen=True)
+class Sheet:
+    """Tables and text of a sheet, in one language.
+
+    t: the language; what is a name, and not said, stays as it is.
     """
-    paragraph = _Heading(markup(words, longest=160), style(kind))
-    paragraph.keepWithNext = 1
-    paragraph.outline = (elide(printable(words), 80), int(kind == "head"))
-    return paragraph
 
+    t: Language = ENGLISH
 
-def note(words: str) -> Flow:
-    """Return words in a caution box.
+    def text(self, words: object, kind: str = "body", *, longest: int = 1200) -> Flow:
+        """Return plain words as a paragraph; nothing in them is read as markup.
 
-    Result: one cell, as wide as the page allows.
-    """
-    table = Table([[text(words)]], colWidths=["100%"])
-    table.setStyle(
-        TableStyle(
-            [
-                ("FONTNAME", (0, 0), (-1, -1), SANS),
-                ("BACKGROUND", (0, 0), (-1, -1), HexColor(INK["caution"])),
-                ("BOX", (0, 0), (-1, -1), 0.8, HexColor(INK["caution_edge"])),
-                ("LEFTPADDING", (0, 0), (-1, -1), 7),
-                ("TOPPADDING", (0, 0), (-1, -1), 4),
-                ("BOTTOMPADDING", (0, 0), (-1, -1), 2),
-            ]
+        Result: with what the font lacks as empty boxes.
+        """
+        said = self.t(words) if isinstance(words, str) else words
+        return Paragraph(markup(said, longest=longest), style(kind))
+
+    def heading(self, words: str, kind: str = "head") -> Flow:
+        """Return a heading that stays with what follows, and is listed in the file's outline.
+
+        Result: as wide as the page allows.
+        """
+        words = self.t(words)
+        paragraph = _Heading(markup(words, longest=160), style(kind))
+        paragraph.keepWithNext = 1
+        paragraph.outline = (elide(printable(words), 80), int(kind == "head"))
+        return paragraph
+
+    def note(self, words: str) -> Flow:
+        """Return words in a caution box.
+
+        Result: one cell, as wide as the page allows.
+        """
+        table = Table([[self.text(words)]], colWidths=["100%"])
+        table.setStyle(
+            TableStyle(
+                [
+                    ("FONTNAME", (0, 0), (-1, -1), SANS),
+                    ("BACKGROUND", (0, 0), (-1, -1), HexColor(INK["caution"])),
+                    ("BOX", (0, 0), (-1, -1), 0.8, HexColor(INK["caution_edge"])),
+                    ("LEFTPADDING", (0, 0), (-1, -1), 7),
+                    ("TOPPADDING", (0, 0), (-1, -1), 4),
+                    ("BOTTOMPADDING", (0, 0), (-1, -1), 2),
+                ]
+            )
         )
-    )
-    return table
+        return table
 
+    def bullets(self, lines: Sequence[str], *, numbered: bool = False) -> list[Flow]:
+        """Return a list, one paragraph per line.
 
-def bullets(lines: Sequence[str], *, numbered: bool = False) -> list[Flow]:
-    """Return a list, one paragraph per line.
-
-    Result: as many as lines.
-    """
-    marks = [f"{k}." for k in range(1, len(lines) + 1)] if numbered else ["•"] * len(lines)
-    indent: dict[str, Any] = {"leftIndent": 18} if numbered else {}
-    shaped = ParagraphStyle("list", **{**_BODY, "splitLongWords": 1, **_STYLES["bullet"], **indent})
-    return [
-        Paragraph(markup(line, longest=1200), shaped, bulletText=mark)
-        for mark, line in zip(marks, lines, strict=True)
-    ]
-
-
-def grid(
-    head: Sequence[str],
-    rows: Sequence[Sequence[object]],
-    widths: Sequence[float],
-    *,
-    width: float,
-    words: Sequence[int] = (0,),
-    bold_rows: Sequence[int] = (),
-) -> Flow:
-    """Return a table with a header that repeats on every page it runs over.
-
-    head: column heads; width: of the table [pt]; words: columns set from the left, the others are
-    figures, set to the right.
-    """
-    left = set(words)
-    sides = ["" if k in left else "_right" for k in range(len(head))]
-    cells = [[text(h, "cell_head" + s) for h, s in zip(head, sides, strict=True)]]
-    for place, row in enumerate(rows):
-        kind = "cell_head" if place in bold_rows else "cell"
-        cells.append([text(c, kind + s, longest=320) for c, s in zip(row, sides, strict=True)])
-    total = sum(widths)
-    table = Table(cells, colWidths=[width * w / total for w in widths], repeatRows=1)
-    table.setStyle(
-        TableStyle(
-            [
-                ("FONTNAME", (0, 0), (-1, -1), SANS),
-                ("VALIGN", (0, 0), (-1, -1), "TOP"),
-                ("LINEBELOW", (0, 0), (-1, 0), 1.0, HexColor(INK["text"])),
-                ("LINEBELOW", (0, 1), (-1, -1), 0.4, HexColor(INK["line"])),
-                ("LEFTPADDING", (0, 0), (-1, -1), 3),
-                ("RIGHTPADDING", (0, 0), (-1, -1), 3),
-                ("TOPPADDING", (0, 0), (-1, -1), 2.5),
-                ("BOTTOMPADDING", (0, 0), (-1, -1), 2.5),
-            ]
+        Result: as many as lines.
+        """
+        marks = [f"{k}." for k in range(1, len(lines) + 1)] if numbered else ["•"] * len(lines)
+        indent: dict[str, Any] = {"leftIndent": 18} if numbered else {}
+        shaped = ParagraphStyle(
+            "list", **{**_BODY, "splitLongWords": 1, **_STYLES["bullet"], **indent}
         )
-    )
-    return table
+        return [
+            Paragraph(markup(self.t(line), longest=1200), shaped, bulletText=mark)
+            for mark, line in zip(marks, lines, strict=True)
+        ]
 
+    def grid(
+        self,
+        head: Sequence[str],
+        rows: Sequence[Sequence[object]],
+        widths: Sequence[float],
+        *,
+        width: float,
+        words: Sequence[int] = (0,),
+        bold_rows: Sequence[int] = (),
+    ) -> Flow:
+        """Return a table with a header that repeats on every page it runs over.
 
-def facts(pairs: Sequence[tuple[str, object]], *, width: float, share: float = 0.26) -> Flow:
-    """Return names and values side by side.
-
-    pairs: name and value, at least one; width: of the table [pt]. Result: a row for each pair.
-    """
-    cells = [[text(k, "cell_head"), text(v, "cell", longest=220)] for k, v in pairs]
-    table = Table(cells, colWidths=[width * share, width * (1 - share)])
-    table.setStyle(
-        TableStyle(
-            [
-                ("FONTNAME", (0, 0), (-1, -1), SANS),
-                ("VALIGN", (0, 0), (-1, -1), "TOP"),
-                ("LINEBELOW", (0, 0), (-1, -1), 0.4, HexColor(INK["line"])),
-                ("LEFTPADDING", (0, 0), (-1, -1), 3),
-                ("TOPPADDING", (0, 0), (-1, -1), 1.5),
-                ("BOTTOMPADDING", (0, 0), (-1, -1), 2),
-            ]
+        head: column heads; width: of the table [pt]; words: columns set from the left, the others
+        are figures, set to the right.
+        """
+        left = set(words)
+        sides = ["" if k in left else "_right" for k in range(len(head))]
+        cells = [[self.text(h, "cell_head" + s) for h, s in zip(head, sides, strict=True)]]
+        for place, row in enumerate(rows):
+            kind = "cell_head" if place in bold_rows else "cell"
+            cells.append(
+                [self.text(c, kind + s, longest=320) for c, s in zip(row, sides, strict=True)]
+            )
+        total = sum(widths)
+        table = Table(cells, colWidths=[width * w / total for w in widths], repeatRows=1)
+        table.setStyle(
+            TableStyle(
+                [
+                    ("FONTNAME", (0, 0), (-1, -1), SANS),
+                    ("VALIGN", (0, 0), (-1, -1), "TOP"),
+                    ("LINEBELOW", (0, 0), (-1, 0), 1.0, HexColor(INK["text"])),
+                    ("LINEBELOW", (0, 1), (-1, -1), 0.4, HexColor(INK["line"])),
+                    ("LEFTPADDING", (0, 0), (-1, -1), 3),
+                    ("RIGHTPADDING", (0, 0), (-1, -1), 3),
+                    ("TOPPADDING", (0, 0), (-1, -1), 2.5),
+                    ("BOTTOMPADDING", (0, 0), (-1, -1), 2.5),
+                ]
+            )
         )
-    )
-    return table
+        return table
 
+    def facts(
+        self, pairs: Sequence[tuple[str, object]], *, width: float, share: float = 0.26
+    ) -> Flow:
+        """Return names and values side by side.
 
-def worksheet(rows: Sequence[tuple[str, str]], *, width: float, height: float = 32.0) -> Flow:
-    """Return a form to fill in by pen: what to write, and room to write it.
+        pairs: name and value, at least one; width: of the table [pt]. Result: a row for each pair.
+        """
+        cells = [
+            [self.text(k, "cell_head"), self.text(v, "cell", longest=_longest(v))] for k, v in pairs
+        ]
+        table = Table(cells, colWidths=[width * share, width * (1 - share)])
+        table.setStyle(
+            TableStyle(
+                [
+                    ("FONTNAME", (0, 0), (-1, -1), SANS),
+                    ("VALIGN", (0, 0), (-1, -1), "TOP"),
+                    ("LINEBELOW", (0, 0), (-1, -1), 0.4, HexColor(INK["line"])),
+                    ("LEFTPADDING", (0, 0), (-1, -1), 3),
+                    ("TOPPADDING", (0, 0), (-1, -1), 1.5),
+                    ("BOTTOMPADDING", (0, 0), (-1, -1), 2),
+                ]
+            )
+        )
+        return table
 
-    rows: what to write, and what is printed where it goes, at least one; width: of the form [pt];
-    height: least height of a row, about [pt]. Result: the first quarter of its width says what to
-    write.
-    """
-    cells = [[text(k, "cell_head"), text(v, "pen", longest=400)] for k, v in rows]
-    table = Table(cells, colWidths=[width * 0.25, width * 0.75], rowHeights=None)
-    commands: list[tuple[Any, ...]] = [
-        ("GRID", (0, 0), (-1, -1), 0.7, HexColor(INK["quiet"])),
-        ("FONTNAME", (0, 0), (-1, -1), SANS),
-        ("VALIGN", (0, 0), (-1, -1), "TOP"),
-        ("BACKGROUND", (0, 0), (0, -1), HexColor(INK["ground"])),
-        ("TOPPADDING", (0, 0), (-1, -1), (height - 13) * 0.65),
-        ("BOTTOMPADDING", (0, 0), (-1, -1), (height - 13) * 0.35),
-    ]
-    table.setStyle(TableStyle(commands))
-    return table
+    def worksheet(
+        self, rows: Sequence[tuple[str, str]], *, width: float, height: float = 32.0
+    ) -> Flow:
+        """Return a form to fill in by pen: what to write, and room to write it.
+
+        rows: what to write, and what is printed where it goes, at least one; width: of the form
+        [pt]; height: least height of a row, about [pt]. Result: the first quarter of its width says
+        what to write.
+        """
+        cells = [[self.text(k, "cell_head"), self.text(v, "pen", longest=400)] for k, v in rows]
+        table = Table(cells, colWidths=[width * 0.25, width * 0.75], rowHeights=None)
+        commands: list[tuple[Any, ...]] = [
+            ("GRID", (0, 0), (-1, -1), 0.7, HexColor(INK["quiet"])),
+            ("FONTNAME", (0, 0), (-1, -1), SANS),
+            ("VALIGN", (0, 0), (-1, -1), "TOP"),
+            ("BACKGROUND", (0, 0), (0, -1), HexColor(INK["ground"])),
+            ("TOPPADDING", (0, 0), (-1, -1), (height - 13) * 0.65),
+            ("BOTTOMPADDING", (0, 0), (-1, -1), (height - 13) * 0.35),
+        ]
+        table.setStyle(TableStyle(commands))
+        return table

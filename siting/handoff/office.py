@@ -11,12 +11,14 @@ from reportlab.platypus import CondPageBreak, Spacer
 from siting.cautions import cautions_for
 from siting.decide.money import payback_words, span
 from siting.handoff.facts import budget_lines, plan_standing, trench_word
-from siting.handoff.layout import bullets, facts, grid, heading, note, text
+from siting.handoff.layout import Sheet
 from siting.handoff.tables import choices
 from siting.handoff.text import clean, elide, money, number
+from siting.language import say
 from siting.planning.model import Plan
 from siting.units import FOOT_M, Quantity, UnitsName, show, unit_label
 
+_ENGLISH: Final = Sheet()  # what the office reads
 _OFFICE_NAME: Final = 40
 _DASH: Final = "–"
 _OFFICE_WHOLE: Final = 20_000  # characters: a text of ours that is never cut
@@ -36,19 +38,19 @@ def office_pages(plan: Plan, *, width: float) -> list[Any]:
     ]
 
 
-def caution_pages(plan: Plan) -> list[Any]:
+def caution_pages(plan: Plan, sheet: Sheet) -> list[Any]:
     """Return the cautions, which stand on every hand-off."""
     return [
-        heading("Cautions"),
-        *bullets([clean(line) for line in plan.cautions or cautions_for()]),
+        sheet.heading(say("Cautions")),
+        *sheet.bullets(plan.cautions or cautions_for()),
     ]
 
 
 def assumed_pages(plan: Plan) -> list[Any]:
     """Return what was assumed, repaired or not met."""
     return [
-        heading("Assumed, repaired or not met"),
-        *bullets([clean(line) for line in plan.warnings] or ["Nothing."]),
+        _ENGLISH.heading("Assumed, repaired or not met"),
+        *_ENGLISH.bullets([clean(line) for line in plan.warnings] or ["Nothing."]),
     ]
 
 
@@ -78,18 +80,22 @@ def _zones(plan: Plan, width: float) -> list[Any]:
             f"Store {unit_label('depth', units)}",
             f"Water today / plan {unit_label('volume', units)}", "Stress days")  # fmt: skip
     return [
-        heading("Zones"),
-        text(
+        _ENGLISH.heading("Zones"),
+        _ENGLISH.text(
             "Need: share of the readily available water (store) used on a peak day, shade counted."
             " Stress: days on which the ground runs short, its mean, in the worst season of ten."
         ),
-        grid(
+        _ENGLISH.grid(
             head, rows, (1.7, 2.3, 1.1, 0.7, 0.85, 0.95, 0.9, 1.8, 0.95), width=width, words=(0, 1)
         ),
         Spacer(1, 4),
-        text("What makes each zone thirsty, its driest quarter against an undemanding zone:"),
-        *bullets([f"{_name(z)}: {clean(w)}." for z, w in plan.zones["need_words"].items()]),
-        *bullets([*_assumed(plan), *budget_lines(plan, units)]),
+        _ENGLISH.text(
+            "What makes each zone thirsty, its driest quarter against an undemanding zone:"
+        ),
+        *_ENGLISH.bullets(
+            [f"{_name(z)}: {clean(w)}." for z, w in plan.zones["need_words"].items()]
+        ),
+        *_ENGLISH.bullets([*_assumed(plan), *budget_lines(plan, units)]),
     ]
 
 
@@ -150,9 +156,9 @@ def _choices(plan: Plan, width: float) -> list[Any]:
     head = ("Sensors", "Which governs which", "Water a season", "Cost a year", "Stress days",
             "Worth of the next, a year")  # fmt: skip
     return [
-        heading("How many sensors, and what the next one is worth"),
-        text(plan.wording(units).headline, longest=_OFFICE_WHOLE),
-        grid(
+        _ENGLISH.heading("How many sensors, and what the next one is worth"),
+        _ENGLISH.text(plan.wording(units).headline, longest=_OFFICE_WHOLE),
+        _ENGLISH.grid(
             head,
             rows,
             (1.2, 4.1, 1.25, 1.15, 0.8, 1.15),
@@ -183,10 +189,10 @@ def _money(plan: Plan, width: float) -> list[Any]:
         pairs.append(("Payback", payback_words(state) or _years(known)))
     claim = clean(known.get("claim"))
     return [
-        heading("Money"),
-        facts(pairs, width=width),
+        _ENGLISH.heading("Money"),
+        _ENGLISH.facts(pairs, width=width),
         Spacer(1, 4),
-        *([text(claim)] if claim else []),
+        *([_ENGLISH.text(claim)] if claim else []),
     ]
 
 
@@ -229,14 +235,16 @@ def _season(plan: Plan, width: float) -> list[Any]:
         "Rain",
     )
     return [
-        heading("Water, season by season"),
-        text("Change: the plan against today's timer, in water and in waterings; + is more."),
-        grid(
+        _ENGLISH.heading("Water, season by season"),
+        _ENGLISH.text(
+            "Change: the plan against today's timer, in water and in waterings; + is more."
+        ),
+        _ENGLISH.grid(
             head, rows, (1, 1.4, 1.4, 1.4, 1, 1.1, 1, 1.1), width=width, bold_rows=(len(rows) - 1,)
         ),
         Spacer(1, 4),
         *(
-            [note("Today's timer is not known, so no saving is claimed.")]
+            [_ENGLISH.note("Today's timer is not known, so no saving is claimed.")]
             if season["baseline_m3"].isna().all()
             else []
         ),
@@ -263,7 +271,7 @@ def _signed(value: float, told: Callable[[float], str]) -> str:
     return f"{'+' if value > 0 else '−' if value < 0 else ''}{told(abs(value))}"
 
 
-def material_pages(plan: Plan, *, width: float) -> list[Any]:
+def material_pages(plan: Plan, sheet: Sheet, *, width: float) -> list[Any]:
     """Return the list of materials.
 
     width: between the margins [pt].
@@ -271,21 +279,13 @@ def material_pages(plan: Plan, *, width: float) -> list[Any]:
     us = plan.settings.units == "us"
     rows = []
     for part in _rows(plan.parts):
-        quantity, unit = float(part["quantity"]), elide(clean(part["unit"]), 12)
+        quantity, unit = float(part["quantity"]), part["unit"]
         if us and unit == "m":
-            quantity, unit = quantity / FOOT_M, "ft"
+            quantity, unit = quantity / FOOT_M, say("ft")
         whole = unit not in {"m", "ft"}
-        rows.append(
-            (
-                elide(clean(part["item"]), 80),
-                number(quantity, 0 if whole else 1),
-                unit,
-                clean(part["note"]),
-            )
-        )
+        rows.append((part["item"], number(quantity, 0 if whole else 1), unit, part["note"]))
+    head = say("Item"), say("Quantity"), say("Unit"), say("Note")
     return [
-        heading("Materials"),
-        grid(
-            ("Item", "Quantity", "Unit", "Note"), rows, (3, 1, 1, 3.5), width=width, words=(0, 2, 3)
-        ),
+        sheet.heading(say("Materials")),
+        sheet.grid(head, rows, (3, 1, 1, 3.5), width=width, words=(0, 2, 3)),
     ]

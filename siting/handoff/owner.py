@@ -25,13 +25,15 @@ from siting.handoff.facts import (
     trench_word,
 )
 from siting.handoff.figures import plot_choices, plot_season, plot_tornado
-from siting.handoff.layout import bullets, facts, grid, heading, text
+from siting.handoff.layout import Sheet
 from siting.handoff.tables import (
     MONTHS,
     NO_SENSOR,
     Program,
+    control_words,
     controls,
     cycle_words,
+    days_words,
     moves,
     options,
     programs,
@@ -39,6 +41,7 @@ from siting.handoff.tables import (
     valves,
 )
 from siting.handoff.text import clean, elide, money, number
+from siting.language import say, side_by_side
 from siting.planning.model import Plan
 from siting.units import convert, figure, show
 
@@ -46,6 +49,7 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
 
+_ENGLISH: Final = Sheet()  # what the owner reads
 _DPI: Final = 170
 _HEIGHT: Final = 150.0
 _CURVE: Final = 140.0
@@ -66,20 +70,20 @@ def owner_pages(plan: Plan, *, width: float) -> list[Any]:
     claim = str(plan.economics.get("claim"))
     return [
         PageBreak(),
-        heading("For the owner: what is bought, and why", "tag"),
-        facts(owner_summary(plan), width=width, share=0.24),
-        heading("How many sensors, and why"),
-        text(plan.answer.removesuffix(claim).strip(), longest=_WHOLE),
+        _ENGLISH.heading("For the owner: what is bought, and why", "tag"),
+        _ENGLISH.facts(owner_summary(plan), width=width, share=0.24),
+        _ENGLISH.heading("How many sensors, and why"),
+        _ENGLISH.text(plan.answer.removesuffix(claim).strip(), longest=_WHOLE),
         *_curve(plan, width),
         *_tornado(plan, width),
         PageBreak(),
-        heading("For the owner: what it saves, and what that rests on", "tag"),
-        text(claim, longest=_WHOLE),
+        _ENGLISH.heading("For the owner: what it saves, and what that rests on", "tag"),
+        _ENGLISH.text(claim, longest=_WHOLE),
         *([] if plan.season.empty else [_figure(plot_season, plan, width, _HEIGHT)]),
-        heading("What this rests on"),
-        *bullets(assumptions_in_words(plan)),
-        heading("What to do next"),
-        *bullets(_next(plan)),
+        _ENGLISH.heading("What this rests on"),
+        *_ENGLISH.bullets(assumptions_in_words(plan)),
+        _ENGLISH.heading("What to do next"),
+        *_ENGLISH.bullets(_next(plan)),
         *_annex([*_ways(plan, width), *_options(plan, width), *_controls(plan, width)]),
     ]
 
@@ -93,15 +97,15 @@ def owner_short(plan: Plan, *, width: float) -> list[Any]:
     pays = [row for row in rows if row[0].startswith(("Cost", "Pays", "At ", "Gain"))]
     gets = [row for row in rows if row not in pays]
     return [
-        heading("What do I pay?"),
-        facts(pays, width=width, share=0.24),
-        heading("What do I get?"),
-        facts(gets, width=width, share=0.24),
-        text(plan.wording(plan.settings.units).headline, longest=_WHOLE),
-        heading("Will my lawn be all right?"),
-        *bullets(_lawn(plan)),
-        heading("What do you need from me?"),
-        *bullets(_asked(plan)),
+        _ENGLISH.heading("What do I pay?"),
+        _ENGLISH.facts(pays, width=width, share=0.24),
+        _ENGLISH.heading("What do I get?"),
+        _ENGLISH.facts(gets, width=width, share=0.24),
+        _ENGLISH.text(plan.wording(plan.settings.units).headline, longest=_WHOLE),
+        _ENGLISH.heading("Will my lawn be all right?"),
+        *_ENGLISH.bullets(_lawn(plan)),
+        _ENGLISH.heading("What do you need from me?"),
+        *_ENGLISH.bullets(_asked(plan)),
     ]
 
 
@@ -187,10 +191,10 @@ def _ways(plan: Plan, width: float) -> list[Any]:
     head = ("Way", "Sensors", "Water saved a season", "Money saved a year", "Cost to build",
             "Pays back in", "Stress days")  # fmt: skip
     return [
-        heading("The ways side by side"),
-        grid(head, rows, (3.0, 1.1, 1.5, 1.4, 1.3, 1.3, 0.9), width=width, words=(0,),
+        _ENGLISH.heading("The ways side by side"),
+        _ENGLISH.grid(head, rows, (3.0, 1.1, 1.5, 1.4, 1.3, 1.3, 0.9), width=width, words=(0,),
              bold_rows=[0]),
-        text(
+        _ENGLISH.text(
             "Against today's timer, but for the last line. Stress days: of the driest zone, in the "
             f"worst season out of ten. {_device(plan)}".strip()
         ),
@@ -229,7 +233,7 @@ def _annex(tables: list[Any]) -> list[Any]:
     if not tables:
         return [Spacer(1, 4)]
     title = "Annex for the owner: everything that was weighed"
-    return [PageBreak(), heading(title, "tag"), *tables, Spacer(1, 4)]
+    return [PageBreak(), _ENGLISH.heading(title, "tag"), *tables, Spacer(1, 4)]
 
 
 def _curve(plan: Plan, width: float) -> list[Any]:
@@ -238,7 +242,11 @@ def _curve(plan: Plan, width: float) -> list[Any]:
     if steps.empty:
         return []
     if bool(steps["feasible"].all()) and not steps["value_of_next"].any():
-        return [text("No further sensor is worth anything here: it would save less than it costs.")]
+        return [
+            _ENGLISH.text(
+                "No further sensor is worth anything here: it would save less than it costs."
+            )
+        ]
     return [_figure(plot_choices, plan, width, _CURVE)]
 
 
@@ -248,7 +256,7 @@ def _tornado(plan: Plan, width: float) -> list[Any]:
         return []
     high = 40.0 + 17.0 * len(plan.sensitivity)
     return [
-        heading("What moves the result, one thing at a time"),
+        _ENGLISH.heading("What moves the result, one thing at a time"),
         _figure(plot_tornado, plan, width, high),
     ]
 
@@ -274,13 +282,13 @@ def _controls(plan: Plan, width: float) -> list[Any]:
             "Stress days")  # fmt: skip
     mixed = plan.sensors["control"].nunique() > 1
     return [
-        heading("Other kinds of control, on the same weather"),
-        text(
+        _ENGLISH.heading("Other kinds of control, on the same weather"),
+        _ENGLISH.text(
             f"Plants may be short of water on no more than {plan_limit(plan)}. The cost of a timer "
             "or a rain shut-off is water alone."
             + (" The plan mixes kinds, each where it does best (last line)." if mixed else "")
         ),
-        grid(head, rows, (3.3, 0.9, 1.6, 1.5, 1.2, 1.1), width=width, words=(0, 2),
+        _ENGLISH.grid(head, rows, (3.3, 0.9, 1.6, 1.5, 1.2, 1.1), width=width, words=(0, 2),
              bold_rows=[k for k, one in enumerate(found) if one.chosen]),
     ]  # fmt: skip
 
@@ -305,12 +313,12 @@ def _options(plan: Plan, width: float) -> list[Any]:
     ]
     head = ("Choice", "Sensors", "Cost a year", "Regret, mean", "Regret, worst")
     return [
-        heading("Every number of sensors, and the plain rules of the trade"),
-        text(
+        _ENGLISH.heading("Every number of sensors, and the plain rules of the trade"),
+        _ENGLISH.text(
             "Regret: what a choice costs a year beyond the best one for how things turn out, on "
             f"average and at worst over {plan.settings.analysis.scenarios} scenarios."
         ),
-        grid(head, rows, (2.6, 0.9, 2, 1.3, 1.3), width=width,
+        _ENGLISH.grid(head, rows, (2.6, 0.9, 2, 1.3, 1.3), width=width,
              bold_rows=[k for k, one in enumerate(found) if one.chosen]),
     ]  # fmt: skip
 
@@ -464,40 +472,44 @@ _NAME: Final = 40
 _DASH: Final = "–"
 
 
-def timer_pages(plan: Plan, *, width: float) -> list[Any]:
+def timer_pages(plan: Plan, sheet: Sheet, *, width: float) -> list[Any]:
     """Return the flowables from the hardware to the minutes by month.
 
     width: between the margins [pt]. Result: hardware per controller, run times per valve, minutes
     by month.
     """
-    return [*_hardware(plan, width), *_run_times(plan, width), *_months(plan, width)]
+    return [
+        *_hardware(plan, sheet, width),
+        *_run_times(plan, sheet, width),
+        *_months(plan, sheet, width),
+    ]
 
 
 def _name(value: object) -> str:
     return elide(clean(value), _NAME)
 
 
-def _hardware(plan: Plan, width: float) -> list[Any]:
+def _hardware(plan: Plan, sheet: Sheet, width: float) -> list[Any]:
     """Say what every controller is fitted with, and which sensors go to it."""
     rows = [
         (
-            _name(fitted.name) or "the system's",
-            hardware_words(clean(fitted.hardware)),
+            _name(fitted.name) or say("the system's"),
+            hardware_words(fitted.hardware),
             ", ".join(fitted.sensors) or _DASH,
         )
         for fitted in controllers(plan)
     ]
     if not rows:
         return []
+    head = (say("Controller"), say("Hardware"), say("Sensors"))
     return [
-        heading("Hardware for each controller"),
-        grid(("Controller", "Hardware", "Sensors"), rows, (1.6, 3.6, 2.4), width=width,
-             words=(0, 1, 2)),
+        sheet.heading(say("Hardware for each controller")),
+        sheet.grid(head, rows, (1.6, 3.6, 2.4), width=width, words=(0, 1, 2)),
         Spacer(1, 4),
-    ]  # fmt: skip
+    ]
 
 
-def _run_times(plan: Plan, width: float) -> list[Any]:
+def _run_times(plan: Plan, sheet: Sheet, width: float) -> list[Any]:
     """Minutes, cycles and soak per valve."""
     set_to, rows = valves(plan), []
     for zone, row in zip(plan.zones.index, plan.zones.itertuples(), strict=True):
@@ -511,33 +523,39 @@ def _run_times(plan: Plan, width: float) -> list[Any]:
                 _name(row.valve),
                 _name(zone),
                 row.sensor_id or NO_SENSOR,
-                clean(row.control).replace("_", "-"),
+                control_words(row.control),
                 number(row.today_minutes),
                 number(valve.minutes),
-                _DASH if not math.isfinite(factor) else f"× {factor:.2f}",
+                _DASH if not math.isfinite(factor) else say("× {factor}", factor=number(factor, 2)),
                 cycles,
                 soak,
-                f"{number(row.today_events)} / {number(row.events)}",
+                side_by_side([number(row.today_events), number(row.events)], " / "),
             )
         )
-    head = ("Valve", "Zone", "Sensor", "Control", "Today min", "Plan min", "Factor", "Cycles × min",
-            "Soak min", "Events today / plan")  # fmt: skip
+    head = (
+        say("Valve"), say("Zone"), say("Sensor"), say("Control"), say("Today min"),
+        say("Plan min"), say("Factor"), say("Cycles × min"), say("Soak min"),
+        say("Events today / plan"),
+    )  # fmt: skip
     shares = (0.95, 2.1, 1.1, 1.6, 1, 0.9, 1.1, 1.4, 0.9, 1.3)
-    timer = [] if plan.settings.timer else [text("Today's timer is not known: no comparison.")]
+    unknown = say("Today's timer is not known: no comparison.")
+    timer = [] if plan.settings.timer else [sheet.text(unknown)]
     return [
-        heading("Run times for the controller"),
-        text(
-            "Whole minutes per watering event at 100 %. Where there are several cycles, let the "
-            "water soak in for the minutes stated between them, so that nothing runs off. Events "
-            "are the mean of a season. Local watering days and hours come first."
+        sheet.heading(say("Run times for the controller")),
+        sheet.text(
+            say(
+                "Whole minutes per watering event at 100 %. Where there are several cycles, let "
+                "the water soak in for the minutes stated between them, so that nothing runs off. "
+                "Events are the mean of a season. Local watering days and hours come first."
+            )
         ),
         *timer,
-        grid(head, rows, shares, width=width, words=(0, 1, 2, 3)),
+        sheet.grid(head, rows, shares, width=width, words=(0, 1, 2, 3)),
         Spacer(1, 4),
     ]
 
 
-def _months(plan: Plan, width: float) -> list[Any]:
+def _months(plan: Plan, sheet: Sheet, width: float) -> list[Any]:
     """Minutes by month, under the seasonal adjustment of each program."""
     months, listed = season_months(plan), programs(plan)
     if not months:
@@ -546,21 +564,25 @@ def _months(plan: Plan, width: float) -> list[Any]:
     bold = []
     for program in listed:
         bold.append(len(rows))
-        rows.append(("", _program(program), *(f"{program.percent[m]:.0f}%" for m in months)))
+        shares = (say("{number}%", number=number(program.percent[m])) for m in months)
+        rows.append(("", _program(program), *shares))
         rows += [
             (_name(v.valve), _name(v.zone), *(number(v.by_month[m]) for m in months))
             for v in program.valves
         ]
     return [
-        heading("Programs and minutes by month"),
-        text(
-            "One program for each sensor, started on the days stated: wetter than its threshold, "
-            "the sensor skips the whole program. Type in the minutes of the table above and leave "
-            "the seasonal adjustment at 100 %: the sensor does that. Valves without a sensor keep "
-            "a program of their own, with the adjustment of the month where one is stated."
+        sheet.heading(say("Programs and minutes by month")),
+        sheet.text(
+            say(
+                "One program for each sensor, started on the days stated: wetter than its "
+                "threshold, the sensor skips the whole program. Type in the minutes of the table "
+                "above and leave the seasonal adjustment at 100 %: the sensor does that. Valves "
+                "without a sensor keep a program of their own, with the adjustment of the month "
+                "where one is stated."
+            )
         ),
-        grid(
-            ("Valve", "Program, zone", *(MONTHS[m] for m in months)),
+        sheet.grid(
+            (say("Valve"), say("Program, zone"), *(MONTHS[m] for m in months)),
             rows,
             (0.9, 2.6, *([0.62] * len(months))),
             width=width,
@@ -573,4 +595,4 @@ def _months(plan: Plan, width: float) -> list[Any]:
 
 def _program(program: Program) -> str:
     """Return the name of a program and the days on which it starts."""
-    return f"{program.tag}: {program.days}"
+    return say("{sensor}: {days}", sensor=program.tag, days=days_words(program.days))

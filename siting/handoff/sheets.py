@@ -64,13 +64,14 @@ from siting.handoff.facts import (
     LINK_WORDS,
     chance_cell,
     compass,
+    fixed_words,
     hardware_words,
     hazard_name,
     lines_drawn,
     rank_words,
     spares,
 )
-from siting.handoff.layout import bullets, facts, grid, heading, note, style, text, worksheet
+from siting.handoff.layout import Sheet, style
 from siting.handoff.office import (
     assumed_pages,
     caution_pages,
@@ -80,21 +81,33 @@ from siting.handoff.office import (
 from siting.handoff.overlays import crown_shapes
 from siting.handoff.owner import owner_pages, owner_short, timer_pages
 from siting.handoff.text import clean, depth, elide, number, percent, run, tape
+from siting.language import (
+    ENGLISH,
+    Figure,
+    Language,
+    Said,
+    capital,
+    language,
+    say,
+    say_count,
+    side_by_side,
+)
 from siting.palette import INK, MARKS, NEED, ramp_colour
 from siting.planning.model import Plan
 from siting.season.controls import CONTROLS
 from siting.units import show
 
+_ENGLISH: Final = Sheet()
 _LEGEND_ROW: Final = 15.0
 _MARGIN: Final = 0.04
 _LEAST_AROUND_M: Final = 5.0
 _LEAST_OVERVIEW: Final = 200.0
 _WASH: Final = 0.6  # zones are laid on thin, so that lines and letters stay clear on wet paper
 _FIXTURES: Final = {
-    "controller": ("C", "controller"),
-    "valve_box": ("V", "valve box"),
-    "head": ("", "head"),
-    "downspout": ("D", "downspout"),
+    "controller": ("C", say("controller")),
+    "valve_box": ("V", say("valve box")),
+    "head": ("", say("head")),
+    "downspout": ("D", say("downspout")),
 }
 _LINES: Final = {
     "utility": Ink(None, MARKS["utility"], width=1.5, dash=(6, 2, 1, 2)),
@@ -247,13 +260,13 @@ def _zone_names(pen: Pen, plan: Plan, *, most: float = 110.0) -> None:
             pen.label(fit_text(name, 9, max(24.0, min(most, width - 8))), places)
 
 
-def overview_height(plan: Plan, width: float, available: float) -> float:
+def overview_height(plan: Plan, width: float, available: float, *, t: Language = ENGLISH) -> float:
     """Return how high the overview has to be: as wide as the page, no higher than it needs.
 
     width, available: of the page, height that is left on it [pt]. Result: height with legend and
     check bar [pt]; leaves room for the list of a few sensors.
     """
-    strip = BAR_HEIGHT + _LEGEND_ROW * len(_legend_rows(plan, width)) + 4
+    strip = BAR_HEIGHT + _LEGEND_ROW * len(_legend_rows(plan, width, t)) + 4
     room = 40 + 16 * min(len(plan.sensors), 8)
     most = max(_LEAST_OVERVIEW, available - strip - room)
     frame = overview_frame(plan, width=width, height=most)
@@ -261,12 +274,14 @@ def overview_height(plan: Plan, width: float, available: float) -> float:
     return min(most, (north - south) * frame.points_per_metre + 1) + strip
 
 
-def paint_overview(canvas: Canvas, plan: Plan, width: float, height: float) -> None:
+def paint_overview(
+    canvas: Canvas, plan: Plan, width: float, height: float, *, t: Language = ENGLISH
+) -> None:
     """Draw the whole property with its legend, check bar and north arrow.
 
     width, height: of the drawing, legend and check bar within [pt].
     """
-    rows = _legend_rows(plan, width)
+    rows = _legend_rows(plan, width, t)
     strip = BAR_HEIGHT + _LEGEND_ROW * len(rows) + 4
     frame = overview_frame(plan, width=width, height=height - strip)
     canvas.saveState()
@@ -283,12 +298,18 @@ def paint_overview(canvas: Canvas, plan: Plan, width: float, height: float) -> N
     _paint_legend(canvas, rows)
     canvas.saveState()
     canvas.translate(0, _LEGEND_ROW * len(rows))
-    draw_scale_bar(canvas, frame, plan.settings.units, width=width)
+    draw_scale_bar(canvas, frame, plan.settings.units, width=width, t=t)
     canvas.restoreState()
 
 
 def paint_surroundings(
-    canvas: Canvas, plan: Plan, sensor_id: str, width: float, height: float
+    canvas: Canvas,
+    plan: Plan,
+    sensor_id: str,
+    width: float,
+    height: float,
+    *,
+    t: Language = ENGLISH,
 ) -> None:
     """Draw the surroundings of one sensor: ties with distances, keep-clear ground, the route.
 
@@ -316,15 +337,23 @@ def paint_surroundings(
     away = [math.atan2(y - point.y, x - point.x) for x, y, *_ in starts]
     _sensor_marks(pen, plan, size=13, away=away)
     for tie, metres, line in zip(ties["tie"], ties["distance_m"], ties.geometry, strict=True):
-        text = f"{int(tie)}: {tape(metres, plan.settings.units)}"
-        pen.label(text, list(along(line, frame)), size=11, insist=True)
+        text = say("{number}: {tape}", number=int(tie), tape=tape(metres, plan.settings.units))
+        pen.label(t(text), list(along(line, frame)), size=11, insist=True)
     _zone_names(pen, plan)
     pen.close_window()
     canvas.restoreState()
-    draw_scale_bar(canvas, frame, plan.settings.units, width=width)
+    draw_scale_bar(canvas, frame, plan.settings.units, width=width, t=t)
 
 
-def paint_inset(canvas: Canvas, plan: Plan, sensor_id: str, width: float, height: float) -> None:
+def paint_inset(
+    canvas: Canvas,
+    plan: Plan,
+    sensor_id: str,
+    width: float,
+    height: float,
+    *,
+    t: Language = ENGLISH,
+) -> None:
     """Draw the property small, with this sensor marked: where on the property am I.
 
     width, height: of the drawing, its caption within [pt].
@@ -344,7 +373,8 @@ def paint_inset(canvas: Canvas, plan: Plan, sensor_id: str, width: float, height
     places = around(*frame.to_page(here.x, here.y), 16)
     pen.label(printable(sensor_id), places, size=10, tag=True, insist=True)
     pen.close_window()
-    draw_text(canvas, 0, height - 10, "On the property (north up)", size=9, bold=True)
+    words = fit_text(t(say("On the property (north up)")), 9, width, bold=True)
+    draw_text(canvas, 0, height - 10, words, size=9, bold=True)
 
 
 @dataclass(frozen=True)
@@ -362,38 +392,44 @@ class _Entry:
         return {"ramp": 66.0, "dot": 16.0}.get(self.shape, 23.0)
 
 
-def _legend(plan: Plan) -> list[_Entry]:
+def _legend(plan: Plan, t: Language) -> list[_Entry]:
     """List what the overview shows."""
     scores = plan.zones["need_score"]
     kinds = set(plan.site.fixtures["kind"])
-    need = (
-        f"zones by water need: {scores.min():.0f} (pale) to {scores.max():.0f} (deep) % of"
-        " readily available water a peak day"
+    need = say(
+        "zones by water need: {low} (pale) to {high} (deep) % of readily available water a peak "
+        "day",
+        low=Figure(f"{scores.min():.0f}"),
+        high=Figure(f"{scores.max():.0f}"),
     )
     fixtures = [
-        _Entry(words, Ink(MARKS[kind], INK["card"]), "dot", letter)
+        _Entry(t(words), Ink(MARKS[kind], INK["card"]), "dot", letter)
         for kind, (letter, words) in _FIXTURES.items()
         if kind in kinds and kind != "downspout"
     ]
     return [
-        _Entry(need, Ink(), "ramp"),
-        _Entry("sensor", Ink(MARKS["sensor"]), "dot"),
-        _Entry("trench", Ink(None, MARKS["trench"], width=2.4), "line"),
-        _Entry("wire", Ink(None, MARKS["wire"], width=1.0, dash=(4, 2)), "line"),
-        _Entry("building", Ink(MARKS["building"], MARKS["building_edge"])),
-        _Entry("paving", Ink(MARKS["paving"], MARKS["paving_edge"])),
-        _Entry("tree crown", Ink(MARKS["crown"], MARKS["crown_edge"], 0.35)),
-        _Entry("property line", Ink(None, MARKS["boundary"], width=1.2, dash=(8, 3, 2, 3)), "line"),
-        *(_Entry(hazard_name(name), _LINES[name], "line") for name in lines_drawn(plan)),
+        _Entry(t(need), Ink(), "ramp"),
+        _Entry(t(say("sensor")), Ink(MARKS["sensor"]), "dot"),
+        _Entry(t(say("trench")), Ink(None, MARKS["trench"], width=2.4), "line"),
+        _Entry(t(say("wire")), Ink(None, MARKS["wire"], width=1.0, dash=(4, 2)), "line"),
+        _Entry(t(say("building")), Ink(MARKS["building"], MARKS["building_edge"])),
+        _Entry(t(say("paving")), Ink(MARKS["paving"], MARKS["paving_edge"])),
+        _Entry(t(say("tree crown")), Ink(MARKS["crown"], MARKS["crown_edge"], 0.35)),
+        _Entry(
+            t(say("property line")),
+            Ink(None, MARKS["boundary"], width=1.2, dash=(8, 3, 2, 3)),
+            "line",
+        ),
+        *(_Entry(t(hazard_name(name)), _LINES[name], "line") for name in lines_drawn(plan)),
         *fixtures,
     ]
 
 
-def _legend_rows(plan: Plan, width: float) -> list[list[tuple[float, _Entry]]]:
+def _legend_rows(plan: Plan, width: float, t: Language) -> list[list[tuple[float, _Entry]]]:
     """Lay the legend out in rows of (left edge [pt], entry)."""
     rows: list[list[tuple[float, _Entry]]] = [[]]
     left = 0.0
-    for entry in _legend(plan):
+    for entry in _legend(plan, t):
         wide = entry.words_at + width_of(entry.words, 9) + 12
         if left and left + wide > width:
             rows.append([])
@@ -439,7 +475,15 @@ _SENSOR_M: Final = (0.2, 0.012)  # a nominal sensor laid flat: length, thickness
 _SOD_M: Final = 0.03
 
 
-def paint_section(canvas: Canvas, plan: Plan, sensor_id: str, width: float, height: float) -> None:
+def paint_section(
+    canvas: Canvas,
+    plan: Plan,
+    sensor_id: str,
+    width: float,
+    height: float,
+    *,
+    t: Language = ENGLISH,
+) -> None:
     """Draw the soil surface, the sod where it is new, the sensor and its depth.
 
     width, height: of the drawing [pt].
@@ -449,19 +493,20 @@ def paint_section(canvas: Canvas, plan: Plan, sensor_id: str, width: float, heig
     new_sod = bool(plan.site.hydrozones["new_sod"].get(sensor["zone"], default=False))
     scale = section_scale(depth_m + _SOD_M * new_sod, height - 60)
     to_paper = POINTS_PER_METRE / scale
-    words = fit_text(f"Section 1:{scale} (side view)", 9, width, bold=True)
+    title = say("Section 1:{scale} (side view)", scale=scale)
+    words = fit_text(t(title), 9, width, bold=True)
     draw_text(canvas, 0, height - 10, words, size=9, bold=True)
     thick = max(15.0, _SOD_M * to_paper) if new_sod else 0.0
     surface = height - (36.0 + thick if new_sod else 44.0)
     _soil(canvas, width, surface)
     if new_sod:
         _box(canvas, (0, surface, width, thick), _SOD)
-    top = "new sod laid on the soil" if new_sod else "soil surface"
+    top = t(say("new sod laid on the soil") if new_sod else say("soil surface"))
     draw_text(canvas, 2, surface + thick + 4, fit_text(top, 9, width - 4), size=9)
     level = surface - depth_m * to_paper
-    _roots(canvas, plan, str(sensor["zone"]), (width, surface, to_paper, level))
+    _roots(canvas, plan, str(sensor["zone"]), (width, surface, to_paper, level), t)
     _sensor(canvas, width, level, to_paper)
-    label = depth(depth_m, plan.settings.units)
+    label = t(depth(depth_m, plan.settings.units))
     _dimension(canvas, 14.0, surface, level)
     _plate(canvas, 20, (surface + level) / 2 - 4, label)
 
@@ -489,7 +534,9 @@ def _soil(canvas: Canvas, width: float, surface: float) -> None:
     canvas.restoreState()
 
 
-def _roots(canvas: Canvas, plan: Plan, zone: str, place: tuple[float, float, float, float]) -> None:
+def _roots(
+    canvas: Canvas, plan: Plan, zone: str, place: tuple[float, float, float, float], t: Language
+) -> None:
     """Mark the foot of the root zone, where it fits the drawing clear of the sensor."""
     width, surface, to_paper, level = place
     root_m = float(plan.zones["root_depth_m"].get(zone, default=math.nan))
@@ -501,8 +548,8 @@ def _roots(canvas: Canvas, plan: Plan, zone: str, place: tuple[float, float, flo
     canvas.setDash([4, 3])
     canvas.line(0, foot, width, foot)
     canvas.restoreState()
-    words = f"roots to {depth(root_m, plan.settings.units)}"
-    _plate(canvas, 4, foot + 3, words, bold=False)
+    words = say("roots to {depth}", depth=depth(root_m, plan.settings.units))
+    _plate(canvas, 4, foot + 3, t(words), bold=False)
 
 
 def _sensor(canvas: Canvas, width: float, level: float, to_paper: float) -> None:
@@ -550,7 +597,13 @@ _WHOLE: Final = 4000  # characters: a text of ours that is never cut
 
 
 def sensor_pages(
-    plan: Plan, sensor_id: str, *, width: float, height: float, page: float
+    plan: Plan,
+    sensor_id: str,
+    *,
+    width: float,
+    height: float,
+    page: float,
+    sheet: Sheet = _ENGLISH,
 ) -> list[Any]:
     """Return the flowables of one sensor's leaf, each side from the top of a page.
 
@@ -558,37 +611,50 @@ def sensor_pages(
     the room, height of a page between the margins [pt].
     """
     row = plan.sensors.loc[sensor_id].to_dict()
-    title = (
-        f"{sensor_id}: zone {elide(clean(row['zone']), 40)}, valve {elide(clean(row['valve']), 20)}"
+    title = say(
+        "{sensor}: zone {zone}, valve {valve}",
+        sensor=sensor_id,
+        zone=elide(clean(row["zone"]), 40),
+        valve=elide(clean(row["valve"]), 20),
     )
-    head = heading(title, "tag")
+    head = sheet.heading(title, "tag")
     tables = [
-        _tie_table(plan, sensor_id, width),
+        _tie_table(plan, sensor_id, sheet, width),
         Spacer(1, 3),
-        _reserve_table(plan, sensor_id, width),
+        _reserve_table(plan, sensor_id, sheet, width),
         Spacer(1, 5),
-        facts(_fact_pairs(plan, sensor_id, row), width=width, share=0.2),
+        sheet.facts(_fact_pairs(plan, sensor_id, row), width=width, share=0.2),
     ]
-    clear = _clearances(plan, _frame(plan, sensor_id, width, height))
+    clear = _clearances(plan, _frame(plan, sensor_id, width, height), sheet)
     room = page - _tall([head, clear, *tables], width) - _SLACK
     height = min(height, max(room, _LEAST_SHARE * height))
     return [
         PageBreak(),
         head,
-        _pictures(plan, sensor_id, width, height),
+        _pictures(plan, sensor_id, sheet.t, width, height),
         Spacer(1, 4),
-        _clearances(plan, _frame(plan, sensor_id, width, height)),
+        _clearances(plan, _frame(plan, sensor_id, width, height), sheet),
         *tables,
         PageBreak(),
-        heading(f"{sensor_id}: worksheet", "tag"),
-        heading("Why here"),
-        text(_why(plan, sensor_id, row), longest=_WHOLE),
-        text(_surer(row), longest=_WHOLE),
-        *([note(f"What gave way: {clean(row['setback_note'])}")] if row["setback_note"] else []),
-        heading("Depth and threshold"),
-        *bullets(threshold_steps(plan, row), numbered=True),
-        heading("To fill in on site"),
-        worksheet(_blanks(plan, sensor_id, row), width=width, height=29.0),
+        *_worksheet(plan, sensor_id, row, sheet, width),
+    ]
+
+
+def _worksheet(
+    plan: Plan, sensor_id: str, row: Mapping[str, Any], sheet: Sheet, width: float
+) -> list[Any]:
+    """Return the back of a leaf: why here, how to set it, what to fill in."""
+    gave_way = say("What gave way: {words}", words=row["setback_note"])
+    return [
+        sheet.heading(say("{sensor}: worksheet", sensor=sensor_id), "tag"),
+        sheet.heading(say("Why here")),
+        sheet.text(_why(plan, sensor_id, row), longest=_WHOLE),
+        sheet.text(_surer(row), longest=_WHOLE),
+        *([sheet.note(gave_way)] if row["setback_note"] else []),
+        sheet.heading(say("Depth and threshold")),
+        *sheet.bullets(threshold_steps(plan, row), numbered=True),
+        sheet.heading(say("To fill in on site")),
+        sheet.worksheet(_blanks(plan, sensor_id, row), width=width, height=29.0),
     ]
 
 
@@ -600,7 +666,7 @@ def _tall(flowables: list[Any], width: float) -> float:
     )
 
 
-def sensor_list(plan: Plan, *, width: float) -> Any:  # noqa: ANN401 - reportlab is not typed
+def sensor_list(plan: Plan, sheet: Sheet, *, width: float) -> Any:  # noqa: ANN401 - reportlab is not typed
     """Return the list of all sensors for the first page.
 
     width: between the margins [pt].
@@ -613,25 +679,32 @@ def sensor_list(plan: Plan, *, width: float) -> Any:  # noqa: ANN401 - reportlab
             elide(clean(row.valve), 20),
             elide(", ".join(clean(zone) for zone in row.governs), 80),
             depth(row.depth_m, units),
-            "link" if row.link == "wireless" else run(row.wire_m, units),
+            say("link") if row.link == "wireless" else run(row.wire_m, units),
         )
         for sensor_id, row in zip(plan.sensors.index, plan.sensors.itertuples(), strict=True)
     ]
-    head = ("Sensor", "In zone", "Valve", "Governs zones", "Depth", "Wire")
-    return grid(head, rows, (0.9, 2.2, 0.9, 3.2, 0.9, 1), width=width, words=(0, 1, 2, 3))
+    head = (
+        say("Sensor"), say("In zone"), say("Valve"), say("Governs zones"), say("Depth"),
+        say("Wire"),
+    )  # fmt: skip
+    return sheet.grid(head, rows, (0.9, 2.2, 0.9, 3.2, 0.9, 1), width=width, words=(0, 1, 2, 3))
 
 
-def _pictures(plan: Plan, sensor_id: str, width: float, height: float) -> Table:
+def _pictures(plan: Plan, sensor_id: str, t: Language, width: float, height: float) -> Table:
     """Put the plan beside the inset and the section."""
     wide = width * _PLAN_SHARE
     thin = width - wide - _GAP
     section = height - _INSET_HEIGHT - 10
+
+    def painted(paint: Callable[..., None]) -> Callable[[Canvas, float, float], None]:
+        return lambda canvas, across, up: paint(canvas, plan, sensor_id, across, up, t=t)
+
     side = [
-        Drawing(partial(_inset, plan, sensor_id), width=thin, height=_INSET_HEIGHT),
+        Drawing(painted(paint_inset), width=thin, height=_INSET_HEIGHT),
         Spacer(1, 8),
-        Drawing(partial(_section, plan, sensor_id), width=thin, height=section),
+        Drawing(painted(paint_section), width=thin, height=section),
     ]
-    main = Drawing(partial(_plan, plan, sensor_id), width=wide, height=height)
+    main = Drawing(painted(paint_surroundings), width=wide, height=height)
     table = Table([[main, side]], colWidths=[wide + _GAP, thin])
     table.setStyle(
         TableStyle(
@@ -653,45 +726,44 @@ def _frame(plan: Plan, sensor_id: str, width: float, height: float) -> Frame:
     return sensor_frame(plan, sensor_id, width=width * _PLAN_SHARE, height=height - BAR_HEIGHT)
 
 
-def _plan(plan: Plan, sensor_id: str, canvas: Any, width: float, height: float) -> None:  # noqa: ANN401
-    paint_surroundings(canvas, plan, sensor_id, width, height)
-
-
-def _inset(plan: Plan, sensor_id: str, canvas: Any, width: float, height: float) -> None:  # noqa: ANN401
-    paint_inset(canvas, plan, sensor_id, width, height)
-
-
-def _section(plan: Plan, sensor_id: str, canvas: Any, width: float, height: float) -> None:  # noqa: ANN401
-    paint_section(canvas, plan, sensor_id, width, height)
-
-
-def _clearances(plan: Plan, frame: Frame) -> Any:  # noqa: ANN401 - reportlab is not typed
+def _clearances(plan: Plan, frame: Frame, sheet: Sheet) -> Any:  # noqa: ANN401 - reportlab is not typed
     """Say what the shaded ground keeps clear of, and what the letters mean."""
     units = plan.settings.units
     near = plan.keepout.loc[plan.keepout.intersects(shapely.box(*frame.bounds))]
     words = dict.fromkeys(
-        f"{elide(clean(hazard_name(hazard)), 24)}" + (f" {tape(metres, units)}" if metres else "")
+        say("{hazard} {setback}", hazard=_hazard(hazard), setback=tape(metres, units))
+        if metres
+        else _hazard(hazard)
         for hazard, metres in zip(near["hazard"], near["setback_m"], strict=True)
     )
-    listed = "; ".join(words) or "nothing"
-    marks = "C controller, V valve box, D downspout, small dot head."
+    told = [
+        say(
+            "Shaded: keep clear of {hazards}.", hazards=side_by_side(words, "; ") or say("nothing")
+        ),
+        say("C controller, V valve box, D downspout, small dot head."),
+    ]
     if "utility" in lines_drawn(plan):
-        marks += " Dash and dot: buried pipe or cable as drawn, to be located before digging."
-    return text(f"Shaded: keep clear of {listed}. {marks}", "cell", longest=500)
+        told.append(
+            say("Dash and dot: buried pipe or cable as drawn, to be located before digging.")
+        )
+    return sheet.text(side_by_side(told), "cell", longest=700)
 
 
-def _spaced(word: object) -> str:
-    """Return a code word as people write it."""
-    return clean(word).replace("_", " ")
+def _hazard(hazard: object) -> str:
+    """Return the name of a hazard, cut where it is not one of ours."""
+    name = hazard_name(hazard)
+    return name if isinstance(name, Said) else elide(clean(name), 24)
 
 
-def _tie_table(plan: Plan, sensor_id: str, width: float) -> Any:  # noqa: ANN401
+def _tie_table(plan: Plan, sensor_id: str, sheet: Sheet, width: float) -> Any:  # noqa: ANN401
     """Return the tape distances; the third is a check."""
     ties = plan.ties.loc[plan.ties["sensor_id"] == sensor_id].sort_values("tie")
     if ties.empty:
-        return note(
-            "No two fixed corners are in reach of a tape: set this point out by its coordinates"
-            " below, and measure ties to whatever is fixed before backfilling."
+        return sheet.note(
+            say(
+                "No two fixed corners are in reach of a tape: set this point out by its coordinates"
+                " below, and measure ties to whatever is fixed before backfilling."
+            )
         )
     units, rows = plan.settings.units, []
     for tie, metres, kind, line, drms in zip(
@@ -704,90 +776,119 @@ def _tie_table(plan: Plan, sensor_id: str, width: float) -> Any:  # noqa: ANN401
     ):
         (x, y, *_), (end_x, end_y, *_) = line.coords[0], line.coords[-1]
         side = compass(x - end_x, y - end_y)
-        use = "set out" if tie < 3 else "check"  # noqa: PLR2004 - the third tie
-        error = "–" if not math.isfinite(drms) else f"± {show(drms * 1000, 'depth', units)}"
-        rows.append(
-            (f"Tie {int(tie)}", tape(metres, units), elide(clean(kind), _NAME), side, use, error)
-        )
-    head = ("Tie", "Tape", "From", "It lies to the", "Use", "Error")
-    return grid(
+        use = say("set out") if tie < 3 else say("check")  # noqa: PLR2004 - the third tie
+        error = "–"
+        if math.isfinite(drms):
+            error = say("± {error}", error=show(drms * 1000, "depth", units))
+        name = say("Tie {number}", number=int(tie))
+        rows.append((name, tape(metres, units), fixed_words(kind), side, use, error))
+    head = (
+        say("Tie"), say("Tape"), say("From"), say("It lies to the"), say("Use"), say("Error"),
+    )  # fmt: skip
+    return sheet.grid(
         head, rows, (1, 1.5, 3, 1.4, 1, 1.3), width=width, words=(0, 1, 2, 3, 4), bold_rows=()
     )
 
 
-def _reserve_table(plan: Plan, sensor_id: str, width: float) -> Any:  # noqa: ANN401
+def _reserve_table(plan: Plan, sensor_id: str, sheet: Sheet, width: float) -> Any:  # noqa: ANN401
     """Return where to dig when the shovel meets rock: from the sensor, and by the same corners."""
     found, units = spares(plan, sensor_id), plan.settings.units
     if not found:
-        return text("No reserve point: no other ground in the zone is 2 m away and free.", "cell")
+        none = say("No reserve point: no other ground in the zone is 2 m away and free.")
+        return sheet.text(none, "cell")
     rows = []
     for spare in found:
-        tapes = {tie: tape(metres, units) if clear else f"{tape(metres, units)} (wall between)"
-                 for tie, metres, clear in spare.tapes}  # fmt: skip
+        tapes = {
+            tie: tape(metres, units)
+            if clear
+            else say("{tape} (wall between)", tape=tape(metres, units))
+            for tie, metres, clear in spare.tapes
+        }
         towards = compass(spare.x - plan.sensors.geometry[sensor_id].x,
                           spare.y - plan.sensors.geometry[sensor_id].y)  # fmt: skip
         rows.append(
             (
                 f"R{spare.reserve}",
                 tape(spare.distance_m, units),
-                f"{towards} ({spare.bearing_deg:.0f}°)",
+                say(
+                    "{point} ({degrees}°)",
+                    point=towards,
+                    degrees=Figure(f"{spare.bearing_deg:.0f}"),
+                ),
                 tapes.get(1, "–"),
                 tapes.get(2, "–"),
                 chance_cell(spare.p_driest_quarter),
             )
         )
     head = (
-        "Reserve",
-        f"From {sensor_id}",
-        "Towards",
-        "From point 1",
-        "From point 2",
-        "Driest quarter",
+        say("Reserve"),
+        say("From {sensor}", sensor=sensor_id),
+        say("Towards"),
+        say("From point {number}", number=1),
+        say("From point {number}", number=2),
+        say("Driest quarter"),
     )
-    return grid(head, rows, (1, 1.5, 1.5, 1.9, 1.9, 0.8), width=width, words=(0, 1, 2, 3, 4))
+    return sheet.grid(head, rows, (1, 1.5, 1.5, 1.9, 1.9, 0.8), width=width, words=(0, 1, 2, 3, 4))
 
 
 def _why(plan: Plan, sensor_id: str, row: Mapping[str, Any]) -> str:
     """Say why in this zone and why at this place."""
     said = plan.wording(plan.settings.units)
-    return " ".join(
-        part for part in (str(row["reason"]), said.zone_notes.get(sensor_id, "")) if part
-    )
+    return side_by_side([row["reason"], said.zone_notes.get(sensor_id, "")])
 
 
 def _surer(row: Mapping[str, Any]) -> str:
     """Say the rank with its error, and what it rests on."""
-    words = f"Dryness: {rank_words(row)}."
-    note_ = clean(row["application_note"])
-    return f"{words} {note_[0].upper()}{note_[1:]}." if note_ else words
+    words = say("Dryness: {words}.", words=rank_words(row))
+    note = row["application_note"]
+    return (
+        side_by_side([words, say("{sentence}.", sentence=capital(note))]) if clean(note) else words
+    )
 
 
 def _fact_pairs(plan: Plan, sensor_id: str, row: Mapping[str, Any]) -> Sequence[tuple[str, object]]:
     """Return what the crew needs to know about a sensor."""
     units = plan.settings.units
     governs = ", ".join(elide(clean(zone), _NAME) for zone in row["governs"])
-    where = f"{row['lat']:.7f}, {row['lon']:.7f} (latitude, longitude, WGS 84)"
+    kind = CONTROLS.get(str(row["control"]))
+    hardware = say(
+        "{controller}: {hardware}; {control} control",
+        controller=elide(clean(row["controller"]), _NAME) or say("the controller"),
+        hardware=hardware_words(row["hardware"]),
+        control=clean(row["control"]).replace("_", "-") if kind is None else kind.name,
+    )
     degrees = plan.site.source_crs.is_geographic
-    grid_place = f"x {row['source_x']:.3f}, y {row['source_y']:.3f} (the property's own grid)"
-    controller = elide(clean(row["controller"]), _NAME) or "the controller"
     return (
         (
-            "Depth",
-            f"{depth(row['depth_m'], units)} to the sensor's middle. {clean(row['depth_note'])}",
+            say("Depth"),
+            say(
+                "{depth} to the sensor's middle. {why}",
+                depth=depth(row["depth_m"], units),
+                why=row["depth_note"],
+            ),
         ),
+        (say("Controller"), hardware),
         (
-            "Controller",
-            f"{controller}: {hardware_words(clean(row['hardware']))}; "
-            f"{_spaced(row['control']).replace(' ', '-')} control",
+            say("Governs"),
+            say_count("zone {zones}", "zones {zones}", len(row["governs"]), zones=governs),
         ),
-        ("Governs", f"{'zone' if len(row['governs']) == 1 else 'zones'} {governs}"),
-        ("Wire", _wire_words(plan, sensor_id, row)),
-        ("Position", where),
-        *([] if degrees else [("Grid", grid_place)]),
+        (say("Wire"), _wire_words(plan, sensor_id, row)),
+        (say("Position"), _degrees(row["lat"], row["lon"])),
+        *([] if degrees else [(say("Grid"), _own_grid(row["source_x"], row["source_y"]))]),
         *_stakes(plan, sensor_id),
-        ("Dryness", rank_words(row)),
-        ("Setbacks", _setback_words(row)),
+        (say("Dryness"), rank_words(row)),
+        (say("Setbacks"), _setback_words(row)),
     )
+
+
+def _degrees(latitude: float, longitude: float) -> str:
+    """Return a position as devices take it, with a point in every language."""
+    at = f"{latitude:.7f}, {longitude:.7f}"
+    return say("{position} (latitude, longitude, WGS 84)", position=at)
+
+
+def _own_grid(x: float, y: float) -> str:
+    return say("{position} (the property's own grid)", position=f"x {x:.3f}, y {y:.3f}")
 
 
 def _stakes(plan: Plan, sensor_id: str) -> list[tuple[str, str]]:
@@ -800,9 +901,10 @@ def _stakes(plan: Plan, sensor_id: str) -> list[tuple[str, str]]:
     grid_too = not plan.site.source_crs.is_geographic
     return [
         (
-            f"Stake {int(tie)}",
-            f"{at.y:.7f}, {at.x:.7f} (latitude, longitude, WGS 84)"
-            + (f"; x {here.x:.3f}, y {here.y:.3f} (the property's own grid)" if grid_too else ""),
+            say("Stake {number}", number=int(tie)),
+            side_by_side(
+                [_degrees(at.y, at.x), _own_grid(here.x, here.y) if grid_too else ""], "; "
+            ),
         )
         for tie, at, here in zip(ties["tie"], degrees, own, strict=True)
     ]
@@ -812,10 +914,17 @@ def _setback_words(row: Mapping[str, Any]) -> str:
     """Say whether every setback is met, and which is the tightest."""
     ratio = row["setback_ratio"]
     if not math.isfinite(ratio):
-        return "nothing to keep clear of"
-    met = "all met" if ratio >= 1 else "NOT all met, see overleaf"
-    tightest = clean(hazard_name(row["binding_setback"]))
-    return f"{met}; tightest: {tightest}, {percent(ratio)} of what is asked"
+        return say("nothing to keep clear of")
+    words = say("NOT all met, see overleaf; tightest: {hazard}, {share} of what is asked")
+    if ratio >= 1:
+        words = say("all met; tightest: {hazard}, {share} of what is asked")
+    return say(words, hazard=_hazard(row["binding_setback"]), share=percent(ratio))
+
+
+#: What a trench crosses, as `Plan.wire_routes` has it.
+_CROSSED: Final[dict[str, str]] = {
+    word: word for word in (say("paving"), say("tree roots"), say("planted bed"))
+}
 
 
 def _wire_words(plan: Plan, sensor_id: str, row: Mapping[str, Any]) -> str:
@@ -825,67 +934,104 @@ def _wire_words(plan: Plan, sensor_id: str, row: Mapping[str, Any]) -> str:
     units = plan.settings.units
     routes = plan.wire_routes.loc[plan.wire_routes["sensor_id"] == sensor_id, "crosses"]
     crossed = dict.fromkeys(clean(word) for word in routes if clean(word))
-    over = f"; crosses {', '.join(crossed)}" if crossed else ""
-    length, trench = run(row["wire_m"], units), run(row["trench_m"], units)
-    gauge = ""
+    names = [_CROSSED.get(name, name) for words in crossed for name in words.split(", ")]
+    length = say(
+        "{length} to {end}",
+        length=run(row["wire_m"], units),
+        end=DECODER_WORDS if row["link"] else say("the controller"),
+    )
     if row["gauge_awg"]:
-        gauge = f", {int(row['gauge_awg'])} AWG or thicker ({row['drop_v']:.2f} V lost)"
-    end = DECODER_WORDS if row["link"] else "the controller"
-    return f"{length} to {end}{gauge}; share of the trench {trench}{over}"
+        length = say(
+            "{length}, {gauge} AWG or thicker ({lost} V lost)",
+            length=length,
+            gauge=int(row["gauge_awg"]),
+            lost=Figure(f"{row['drop_v']:.2f}"),
+        )
+    share = say("share of the trench {length}", length=run(row["trench_m"], units))
+    over = say("crosses {things}", things=side_by_side(names, ", ")) if names else ""
+    return side_by_side([length, share, over], "; ")
 
 
 def threshold_steps(plan: Plan, row: Mapping[str, Any]) -> list[str]:
     """Return how to bury the sensor and set its threshold, step by step."""
     units = plan.settings.units
-    metric = units == "metric"
-    water = "about 20 L on the spot, or 25 mm" if metric else "about 5 gal on the spot, or 1 in"
-    bury = (
-        f"Bury it level, {depth(row['depth_m'], units)} deep, firm soil against it on all sides, no"
-        " air gaps, no stones; put the soil back in the order it came out."
-    )
-    below = (
-        f"{number(100 * row['threshold_step_vwc'], 1)} points of water by volume below that"
-        f" reading, near {percent(row['threshold_vwc'])}: {percent(row['threshold_low_fraction'])}"
-        f" of the available water used ({show(row['threshold_low_mm'], 'depth', units)})"
-    )
-    steps = [
-        bury,
-        f"Soak the place thoroughly ({water} from the system), then keep the zone off.",
-        f"Wait {number(row['soak_wait_h'])} h without watering or rain, then read the sensor: this"
-        " reading is field capacity here.",
+    water = say("about 5 gal on the spot, or 1 in")
+    if units == "metric":
+        water = say("about 20 L on the spot, or 25 mm")
+    steps: list[str] = [
+        say(
+            "Bury it level, {depth} deep, firm soil against it on all sides, no air gaps, no "
+            "stones; put the soil back in the order it came out.",
+            depth=depth(row["depth_m"], units),
+        ),
+        say(
+            "Soak the place thoroughly ({water} from the system), then keep the zone off.",
+            water=water,
+        ),
+        say(
+            "Wait {hours} h without watering or rain, then read the sensor: this reading is field "
+            "capacity here.",
+            hours=number(row["soak_wait_h"]),
+        ),
     ]
     withheld = str(row.get("threshold_withheld") or "")
     if withheld:
         return [*steps, withheld]
-    sure = number(100 * plan.settings.control.sensor_error, 1)
-    able = (
-        f"A sensor that is not sure to {sure} points by volume once it is set does not belong here."
+    below = say(
+        "{points} points of water by volume below that reading, near {content}: {share} of the "
+        "available water used ({water})",
+        points=number(100 * row["threshold_step_vwc"], 1),
+        content=percent(row["threshold_vwc"]),
+        share=percent(row["threshold_low_fraction"]),
+        water=show(row["threshold_low_mm"], "depth", units),
     )
-    return [*steps, CONTROLS[str(row["control"])].step.format(below), able]
+    able = say(
+        "A sensor that is not sure to {points} points by volume once it is set does not belong "
+        "here.",
+        points=number(100 * plan.settings.control.sensor_error, 1),
+    )
+    return [*steps, say(CONTROLS[str(row["control"])].step, place=below), able]
 
 
 def _blanks(plan: Plan, sensor_id: str, row: Mapping[str, Any]) -> list[tuple[str, str]]:
     """Return the lines of the worksheet."""
     units = plan.settings.units
     ties = plan.ties.loc[plan.ties["sensor_id"] == sensor_id].sort_values("tie")
+    blank, box = {"blank": _BLANK}, {"box": printable("☐")}
     built = [
-        (f"As-built tie {int(n)}", f"plan {tape(m, units)}; built {_BLANK} from {_BLANK}")
+        (
+            say("As-built tie {number}", number=int(n)),
+            say("plan {tape}; built {blank} from {blank}", tape=tape(m, units), **blank),
+        )
         for n, m in zip(ties["tie"], ties["distance_m"], strict=True)
     ]
-    wait = f"{number(row['soak_wait_h'])} h"
-    box = printable("☐")
+    bare = [
+        (say("As-built tie {number}", number=n), say("{blank} from {blank}", **blank))
+        for n in (1, 2)
+    ]
+    wait = say("Reading after {hours} h", hours=number(row["soak_wait_h"]))
+    deep = depth(row["depth_m"], units)
     return [
-        ("Utility locate", f"ticket {_BLANK} date {_BLANK} all clear {box}"),
-        ("Private lines", f"owner asked {box}; none {box}; located {box} by {_BLANK}"),
-        ("Flagged by, date", ""),
-        *(built or [(f"As-built tie {n}", f"{_BLANK} from {_BLANK}") for n in (1, 2)]),
-        ("As-built depth", f"plan {depth(row['depth_m'], units)}; built {_BLANK}"),
-        ("Wiring", f"waterproof splices in a box {box}; right valve and zone run {box}"),
-        ("Soaked", f"from {_BLANK} to {_BLANK}"),
-        (f"Reading after {wait}", f"at {_BLANK} reading {_BLANK}"),
-        ("Threshold set", f"low {_BLANK}"),
-        ("Photos taken", f"hole with tape {box}; backfilled {box}; numbers {_BLANK}"),
-        ("Name, signature, date", ""),
+        (say("Utility locate"), say("ticket {blank} date {blank} all clear {box}", **blank, **box)),
+        (
+            say("Private lines"),
+            say("owner asked {box}; none {box}; located {box} by {blank}", **blank, **box),
+        ),
+        (say("Flagged by, date"), ""),
+        *(built or bare),
+        (say("As-built depth"), say("plan {depth}; built {blank}", depth=deep, **blank)),
+        (
+            say("Wiring"),
+            say("waterproof splices in a box {box}; right valve and zone run {box}", **box),
+        ),
+        (say("Soaked"), say("from {blank} to {blank}", **blank)),
+        (wait, say("at {blank} reading {blank}", **blank)),
+        (say("Threshold set"), say("low {blank}", **blank)),
+        (
+            say("Photos taken"),
+            say("hole with tape {box}; backfilled {box}; numbers {blank}", **blank, **box),
+        ),
+        (say("Name, signature, date"), ""),
     ]
 
 
@@ -898,29 +1044,36 @@ _PICTURES: Final = 0.5  # share of a leaf that the drawings take; the rest is ta
 
 def write_crew(plan: Plan, path: Path | str) -> Path:
     """Write what a crew needs, complete by itself: where, how, the timer, materials, cautions."""
-    return _write(plan, path, _crew, "crew sheets")
+    return _write(plan, path, _crew, say("crew sheets"), sheet_of(plan))
 
 
 def write_owner(plan: Plan, path: Path | str) -> Path:
     """Write the owner's sheet: what it costs, what it brings, the lawn, what is asked of them."""
-    return _write(plan, path, _owner, "for the owner")
+    return _write(plan, path, _owner, say("for the owner"))
 
 
 def write_office(plan: Plan, path: Path | str) -> Path:
     """Write what the office weighs: zones, choices, money, seasons, what all of it rests on."""
-    return _write(plan, path, _office, "for the office")
+    return _write(plan, path, _office, say("for the office"))
 
 
 def write_sheets(plan: Plan, path: Path | str) -> Path:
     """Write everything in one file: the crew's, the office's and the owner's pages."""
-    return _write(plan, path, _whole, "crew sheets")
+    return _write(plan, path, _whole, say("crew sheets"), sheet_of(plan))
 
 
-#: Returns the flowables of a file: a plan, width and height between the margins [pt].
-_Story = Callable[[Plan, float, float], list[Any]]
+def sheet_of(plan: Plan) -> Sheet:
+    """Return the look of the sheets in the language of a plan's crew."""
+    return Sheet(language(plan.settings.language))
 
 
-def _write(plan: Plan, path: Path | str, story: _Story, subject: str) -> Path:
+#: Returns the flowables of a file: a plan, the look, width and height between the margins [pt].
+_Story = Callable[[Plan, Sheet, float, float], list[Any]]
+
+
+def _write(
+    plan: Plan, path: Path | str, story: _Story, subject: str, sheet: Sheet = _ENGLISH
+) -> Path:
     """Write one file of sheets, whole or not at all."""
     register_fonts()
     out = io.BytesIO()
@@ -934,10 +1087,12 @@ def _write(plan: Plan, path: Path | str, story: _Story, subject: str) -> Path:
         title=elide(name, 120),
         author="siting",
         creator="siting",
-        subject=f"Soil-moisture sensors: {subject}",
-        keywords=["irrigation", "soil moisture", "sensor plan"],
+        subject=sheet.t(say("Soil-moisture sensors: {subject}", subject=subject)),
+        keywords=[
+            sheet.t(word) for word in (say("irrigation"), say("soil moisture"), say("sensor plan"))
+        ],
         displayDocTitle=True,
-        lang="en",
+        lang=sheet.t.code,
         initialFontName=SANS,
     )
     window = PageFrame(
@@ -946,122 +1101,133 @@ def _write(plan: Plan, path: Path | str, story: _Story, subject: str) -> Path:
     )  # fmt: skip
     document.addPageTemplates(PageTemplate("sheet", [window]))
     height = page[1] - _TOP - _FOOT
-    document.build(story(plan, width, height), canvasmaker=partial(_FootedCanvas, name=name))
+    document.build(
+        story(plan, sheet, width, height),
+        canvasmaker=partial(_FootedCanvas, name=name, t=sheet.t),
+    )
     return write_bytes(path, out.getvalue())
 
 
-def _crew(plan: Plan, width: float, height: float) -> list[Any]:
+def _crew(plan: Plan, sheet: Sheet, width: float, height: float) -> list[Any]:
     """Return the crew's pages; one sensor needs no cover: its leaf shows the property too."""
     alone = len(plan.sensors) == 1
-    story = _title(plan) if alone else _cover(plan, width)
-    leaves = _leaves(plan, width, height - _tall(story, width) if alone else height)
+    story = _title(plan, sheet) if alone else _cover(plan, sheet, width)
+    leaves = _leaves(plan, sheet, width, height - _tall(story, width) if alone else height)
     return [
         *story,
         *(leaves[1:] if alone else leaves),
         PageBreak(),
-        *timer_pages(plan, width=width),
-        *material_pages(plan, width=width),
-        *caution_pages(plan),
+        *timer_pages(plan, sheet, width=width),
+        *material_pages(plan, sheet, width=width),
+        *caution_pages(plan, sheet),
     ]
 
 
-def _title(plan: Plan) -> list[Any]:
+def _title(plan: Plan, sheet: Sheet) -> list[Any]:
     """Return the property's name, and after a visit to the field what to do now."""
-    todo = [clean(line) for line in plan.do_now]
+    todo = [
+        sheet.heading(say("What to do now, the most urgent first")),
+        *sheet.bullets(plan.do_now),
+    ]
     return [
-        heading(elide(printable(plan.site.name), 90), "title"),
-        *([heading("What to do now, the most urgent first"), *bullets(todo)] if todo else []),
-        *_unprintable(plan),
+        sheet.heading(elide(printable(plan.site.name), 90), "title"),
+        *(todo if plan.do_now else []),
+        *_unprintable(plan, sheet),
     ]
 
 
-def _cover(plan: Plan, width: float) -> list[Any]:
+def _cover(plan: Plan, sheet: Sheet, width: float) -> list[Any]:
     """Return the first page: the decision, the property, the list of sensors."""
-    name, *rest = _title(plan)
+    name, *rest = _title(plan, sheet)
     return [
         name,
-        text(plan.wording(plan.settings.units).headline, "lead", longest=20_000),
+        sheet.text(plan.wording(plan.settings.units).headline, "lead", longest=20_000),
         *rest,
         Drawing(
-            partial(_overview, plan), width=width, height=partial(overview_height, plan, width)
+            _overview(plan, sheet.t),
+            width=width,
+            height=partial(overview_height, plan, width, t=sheet.t),
         ),
         Spacer(1, 6),
-        sensor_list(plan, width=width),
+        sensor_list(plan, sheet, width=width),
     ]
 
 
-def _leaves(plan: Plan, width: float, height: float) -> list[Any]:
+def _leaves(plan: Plan, sheet: Sheet, width: float, height: float) -> list[Any]:
     """Return a leaf for each sensor."""
     return [
         part
         for tag in plan.sensors.index
         for part in sensor_pages(
-            plan, str(tag), width=width, height=height * _PICTURES, page=height
+            plan, str(tag), width=width, height=height * _PICTURES, page=height, sheet=sheet
         )
     ]
 
 
-def _owner(plan: Plan, width: float, height: float) -> list[Any]:
+def _owner(plan: Plan, sheet: Sheet, width: float, height: float) -> list[Any]:
     """Return the owner's sheet; the picture of the property takes what the words leave."""
-    top = [*_title(plan)[:1], *_unprintable(plan)]
+    top = [*_title(plan, sheet)[:1], *_unprintable(plan, sheet)]
     words = owner_short(plan, width=width)
     room = height - _tall([*top, *words], width) - _SLACK
     tall = overview_height(plan, width, max(room, _LEAST_OWNERS_PICTURE))
-    return [*top, Drawing(partial(_overview, plan), width=width, height=tall), *words]
+    picture = Drawing(_overview(plan, sheet.t), width=width, height=tall)
+    return [*top, picture, *words]
 
 
-def _office(plan: Plan, width: float, _: float) -> list[Any]:
+def _office(plan: Plan, sheet: Sheet, width: float, _: float) -> list[Any]:
     """Return the office's pages."""
     return [
-        *_cover(plan, width),
+        *_cover(plan, sheet, width),
         PageBreak(),
         *office_pages(plan, width=width),
         *assumed_pages(plan),
-        *caution_pages(plan),
+        *caution_pages(plan, sheet),
         *owner_pages(plan, width=width),
     ]
 
 
-def _whole(plan: Plan, width: float, height: float) -> list[Any]:
-    """Return everything in the order in which it is printed."""
+def _whole(plan: Plan, sheet: Sheet, width: float, height: float) -> list[Any]:
+    """Return everything in the order in which it is printed; the office reads English."""
     return [
-        *_cover(plan, width),
-        *_leaves(plan, width, height),
+        *_cover(plan, sheet, width),
+        *_leaves(plan, sheet, width, height),
         PageBreak(),
-        *timer_pages(plan, width=width),
+        *timer_pages(plan, sheet, width=width),
         *office_pages(plan, width=width),
-        *material_pages(plan, width=width),
+        *material_pages(plan, sheet, width=width),
         PageBreak(),
-        *caution_pages(plan),
+        *caution_pages(plan, sheet),
         *assumed_pages(plan),
         *owner_pages(plan, width=width),
     ]
 
 
-def _unprintable(plan: Plan) -> list[Any]:
+def _unprintable(plan: Plan, sheet: Sheet) -> list[Any]:
     """Say so where the typeface lacks letters of a name."""
     names = [plan.site.name, *plan.zones.index, *plan.zones["valve"]]
     if all(not lacks_letters(name) for name in names):
         return []
     return [
-        note(
-            "Some letters of the names are not in this sheet's typeface and stand in words (in "
-            "brackets); the map and the files show them. Valves and sensor tags are what counts "
-            "on site."
+        sheet.note(
+            say(
+                "Some letters of the names are not in this sheet's typeface and stand in words (in "
+                "brackets); the map and the files show them. Valves and sensor tags are what "
+                "counts on site."
+            )
         )
     ]
 
 
-def _overview(plan: Plan, canvas: Any, width: float, height: float) -> None:  # noqa: ANN401
-    paint_overview(canvas, plan, width, height)
+def _overview(plan: Plan, t: Language) -> Callable[[Canvas, float, float], None]:
+    return lambda canvas, wide, high: paint_overview(canvas, plan, wide, high, t=t)
 
 
 class _FootedCanvas(PdfCanvas):  # type: ignore[misc] # reportlab is not typed
     """Writes the foot of every page once the number of pages is known."""
 
-    def __init__(self, *args: Any, name: str, **options: Any) -> None:  # noqa: ANN401
+    def __init__(self, *args: Any, name: str, t: Language, **options: Any) -> None:  # noqa: ANN401
         super().__init__(*args, **options)
-        self._name = name
+        self._name, self._t = name, t
         self._pages: list[dict[str, Any]] = []
         self._outlines: list[tuple[str, int]] = []
 
@@ -1093,10 +1259,10 @@ class _FootedCanvas(PdfCanvas):  # type: ignore[misc] # reportlab is not typed
         self.setStrokeColor(HexColor(INK["caution_edge"]))
         self.setLineWidth(1)
         self.line(_SIDE, _FOOT - 8, _SIDE + width, _FOOT - 8)
-        caution = Paragraph(f"<b>{markup(DIG_CAUTION)}</b>", style("foot"))
+        caution = Paragraph(f"<b>{markup(self._t(DIG_CAUTION))}</b>", style("foot"))
         _, tall = caution.wrap(width, _FOOT)
         caution.drawOn(self, _SIDE, _FOOT - 11 - tall)
         draw_text(self, _SIDE, 20, fit_text(self._name, 9, width - 110), size=9)
-        words = f"page {number} of {total}"
-        draw_text(self, _SIDE + width, 20, words, size=9, bold=True, anchor=1.0)
+        words = say("page {number} of {total}", number=number, total=total)
+        draw_text(self, _SIDE + width, 20, self._t(words), size=9, bold=True, anchor=1.0)
         self.restoreState()

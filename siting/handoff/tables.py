@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import Any, Final
 
 import pandas as pd
 
+from siting.language import Figure, say, side_by_side
 from siting.planning.model import Plan
+from siting.season.controls import CONTROLS
 
 _NO_SENSOR_COST: Final = {"timer as it runs today", "timer, its minutes set right", "rain shut-off"}
 
@@ -204,9 +207,10 @@ def moves(plan: Plan) -> list[Move]:
 
 
 #: What a valve that keeps a program of its own is said to have.
-NO_SENSOR: Final = "no sensor"
+NO_SENSOR: Final = say("no sensor")
 MONTHS: Final = (
-    "", "Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec",
+    "", say("Jan"), say("Feb"), say("Mar"), say("Apr"), say("May"), say("Jun"), say("Jul"),
+    say("Aug"), say("Sep"), say("Oct"), say("Nov"), say("Dec"),
 )  # fmt: skip
 
 
@@ -308,6 +312,37 @@ def cycle_words(valve: Valve) -> tuple[str, str]:
 
     Result: as in ("2 × 13.5", "30"); the soak is an en dash for a single cycle.
     """
-    each = f"{valve.cycles} × {valve.cycle_minutes:,.1f}"
+    each = say(
+        "{cycles} × {minutes}", cycles=valve.cycles, minutes=Figure(f"{valve.cycle_minutes:,.1f}")
+    )
     whole = valve.cycles > 1 and math.isfinite(valve.soak_minutes)
-    return each, f"{valve.soak_minutes:,.0f}" if whole else "–"
+    return each, Figure(f"{valve.soak_minutes:,.0f}") if whole else "–"
+
+
+_DAYS: Final[dict[str, str]] = {
+    day: day
+    for day in (
+        say("Mon"), say("Tue"), say("Wed"), say("Thu"), say("Fri"), say("Sat"), say("Sun"),
+        say("every day"),
+    )
+}  # fmt: skip
+_EVERY: Final = re.compile(r"every (\d+) days")
+
+
+def days_words(days: str) -> str:
+    """Return the days of a program as people say them.
+
+    >>> days_words("Mon, Thu"), days_words("every 3 days").message
+    ('Mon, Thu', 'every {number} days')
+    """
+    if every := _EVERY.fullmatch(days):
+        return say("every {number} days", number=every[1])
+    return side_by_side([_DAYS.get(day, day) for day in days.split(", ")], ", ")
+
+
+def control_words(control: object) -> str:
+    """Return a kind of control as people say it; what is none stays as it is."""
+    kind = CONTROLS.get(str(control))
+    if kind is not None:
+        return kind.name
+    return say("timer") if control == "timer" else str(control).replace("_", "-")

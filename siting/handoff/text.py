@@ -6,6 +6,7 @@ import math
 import unicodedata
 from typing import Final
 
+from siting.language import Figure, say
 from siting.units import FOOT_M, UnitsName, convert, show
 
 _INCHES_PER_FOOT: Final = 12
@@ -46,9 +47,11 @@ def tape(metres: float, units: UnitsName) -> str:
     if not math.isfinite(metres):
         return "–"
     if units == "metric":
-        return f"{metres:.2f} m"
+        return say("{number} {unit}", number=Figure(f"{metres:.2f}"), unit="m")
     feet, inches = divmod(round(metres / FOOT_M * _INCHES_PER_FOOT), _INCHES_PER_FOOT)
-    return f"{feet} ft {inches} in" if feet else f"{inches} in"
+    if not feet:
+        return say("{number} {unit}", number=Figure(inches), unit=say("in"))
+    return say("{feet} ft {inches} in", feet=Figure(feet), inches=Figure(inches))
 
 
 def run(metres: float, units: UnitsName) -> str:
@@ -69,8 +72,9 @@ def depth(metres: float, units: UnitsName) -> str:
     if not math.isfinite(metres):
         return "–"
     if units == "metric":
-        return f"{metres * 1000:.0f} mm"
-    return f"{round(convert(metres * 1000, 'depth', units) * 2) / 2:g} in"
+        return say("{number} {unit}", number=Figure(f"{metres * 1000:.0f}"), unit="mm")
+    inches = Figure(f"{round(convert(metres * 1000, 'depth', units) * 2) / 2:g}")
+    return say("{number} {unit}", number=inches, unit=say("in"))
 
 
 def number(value: float | None, decimals: int = 0) -> str:
@@ -81,7 +85,7 @@ def number(value: float | None, decimals: int = 0) -> str:
     """
     if value is None or not math.isfinite(value):
         return "–"
-    return f"{round(value, decimals) + 0.0:,.{decimals}f}"
+    return Figure(f"{round(value, decimals) + 0.0:,.{decimals}f}")
 
 
 def percent(value: float) -> str:
@@ -90,7 +94,9 @@ def percent(value: float) -> str:
     >>> percent(0.874), percent(float("nan"))
     ('87%', '–')
     """
-    return f"{value:.0%}" if math.isfinite(value) else "–"
+    if not math.isfinite(value):
+        return "–"
+    return say("{number}%", number=Figure(f"{value:.0%}"[:-1]))
 
 
 def money(value: float | None, currency: str) -> str:

@@ -42,6 +42,7 @@ from shapely.geometry.base import BaseGeometry
 from siting.arrays import Flags, Floats, Ints
 from siting.errors import NoAdmissibleGroundError
 from siting.evidence.field import Learned
+from siting.language import Figure, say, side_by_side
 from siting.place.rank import (
     Chances,
     Mesh,
@@ -67,6 +68,7 @@ from siting.zones.application import Unevenness
 
 _EQUAL: Final = 1e-9  # ratios closer than this are equal
 _LIKELY, _SURE = 0.5, 0.9
+_PAIR: Final = 2
 _WORTH: Final = 0.015  # a share of the ground below this is not worth a word
 _SYSTEMS: Final[tuple[UnitsName, ...]] = ("metric", "us")
 
@@ -168,8 +170,13 @@ def tightest_setback(
     first = int(order[0])
     missed: dict[str, str] = {}
     for i in order[ratio[order] < 1.0 - _EQUAL]:
-        words = f"{show(distance[i], 'length', units)} of {show(setbacks[i], 'length', units)}"
-        missed.setdefault(names[i], f"{_word(names[i])} {words}")
+        words = say(
+            "{hazard} {distance} of {setback}",
+            hazard=_word(names[i]),
+            distance=show(distance[i], "length", units),
+            setback=show(setbacks[i], "length", units),
+        )
+        missed.setdefault(names[i], words)
     missed.pop(names[first], None)
     return Tightest(
         float(ratio[first]),
@@ -181,7 +188,7 @@ def tightest_setback(
 
 
 def _word(hazard: str) -> str:
-    return HAZARD_WORDS.get(hazard, hazard.replace("_", " "))
+    return HAZARD_WORDS.get(hazard) or hazard.replace("_", " ")
 
 
 def note_of(
@@ -197,13 +204,17 @@ def note_of(
     shapely.prepare(zone)
     depth = clearance(zone, hazards.iloc[:0]).slack
     width = 2 * highest(Region(zone, depth, 1.0), cells_of(zone))[0]
-    text = (
-        f"no ground meets every setback (the zone is {show(width, 'length', units)} wide at its "
-        f"widest): the {_word(tightest.hazard)} setback of "
-        f"{show(tightest.setback, 'length', units)} gave way to "
-        f"{show(tightest.distance, 'length', units)}"
+    text = say(
+        "no ground meets every setback (the zone is {width} wide at its widest): the {hazard} "
+        "setback of {setback} gave way to {distance}",
+        width=show(width, "length", units),
+        hazard=_word(tightest.hazard),
+        setback=show(tightest.setback, "length", units),
+        distance=show(tightest.distance, "length", units),
     )
-    return f"{text}; also {', '.join(tightest.missed)}" if tightest.missed else text
+    if not tightest.missed:
+        return text
+    return say("{first}; also {others}", first=text, others=side_by_side(tightest.missed, ", "))
 
 
 def chance_words(chances: Chances) -> str:
@@ -213,7 +224,11 @@ def chance_words(chances: Chances) -> str:
     '66 in 100 for the driest quarter, 6 in 100 for the wetter half'
     """
     quarter, half = (round(100 * part) for part in (chances.driest_quarter, chances.wetter_half))
-    return f"{quarter} in 100 for the driest quarter, {half} in 100 for the wetter half"
+    return say(
+        "{quarter} in 100 for the driest quarter, {half} in 100 for the wetter half",
+        quarter=quarter,
+        half=half,
+    )
 
 
 def reason_of(ground: GroundWords, tightest: Tightest, *, units: UnitsName) -> str:
@@ -223,52 +238,81 @@ def reason_of(ground: GroundWords, tightest: Tightest, *, units: UnitsName) -> s
     """
     lead, more = _lead(ground)
     if not tightest.hazard:
-        return f"{lead}.{more}"
-    away = show(tightest.distance, "length", units)
-    return f"{lead}, {away} from the nearest hazard ({_word(tightest.hazard)}).{more}"
+        return side_by_side([say("{lead}.", lead=lead), more])
+    first = say(
+        "{lead}, {distance} from the nearest hazard ({hazard}).",
+        lead=lead,
+        distance=show(tightest.distance, "length", units),
+        hazard=_word(tightest.hazard),
+    )
+    return side_by_side([first, more])
 
 
 def _lead(ground: GroundWords) -> tuple[str, str]:
     """Return why here, and what to do about what is not known, or ""."""
-    chance = f"chances: {chance_words(ground.chances)}"
     if ground.even:
-        return "The zone dries evenly: the middle of its open ground", ""
-    likely = ground.chances.driest_quarter
-    if likely >= _LIKELY:
-        sure = "In" if likely >= _SURE else "Probably in"
-        lead = f"{sure} the driest quarter of the ground where a sensor may lie ({chance})"
-        return lead, _equal_words(ground.equals)
-    lead = f"Any place here is about as good ({chance})"
-    if ground.level:
-        lead = (
-            "The drier half of the ground dries alike, no place in it is the driest: the middle of "
-            f"it ({chance})"
+        return say("The zone dries evenly: the middle of its open ground"), ""
+    likely, chances = ground.chances.driest_quarter, chance_words(ground.chances)
+    if likely >= _SURE:
+        lead = say(
+            "In the driest quarter of the ground where a sensor may lie (chances: {chances})",
+            chances=chances,
         )
-    return lead, walk_words(ground.reserves)
+    elif likely >= _LIKELY:
+        lead = say(
+            "Probably in the driest quarter of the ground where a sensor may lie (chances: "
+            "{chances})",
+            chances=chances,
+        )
+    elif ground.level:
+        lead = say(
+            "The drier half of the ground dries alike, no place in it is the driest: the middle of "
+            "it (chances: {chances})",
+            chances=chances,
+        )
+    else:
+        lead = say("Any place here is about as good (chances: {chances})", chances=chances)
+    more = _equal_words(ground.equals) if likely >= _LIKELY else walk_words(ground.reserves)
+    return lead, more
 
 
 def _equal_words(equals: Equals) -> str:
-    """Name the other places where it could lie as well, with a blank before; "" without any.
+    """Name the other places where it could lie as well; "" without any.
 
-    >>> _equal_words(Equals((1, 2), 0.06))[:62]
-    ' It could lie as well at R1 or R2 (6 % of that ground is as go'
+    >>> _equal_words(Equals((1, 2), 0.06))[:61]
+    'It could lie as well at R1 or R2 (6 % of that ground is as go'
     """
     if not equals.reserves:
         return ""
-    others = " or ".join(f"R{number}" for number in equals.reserves)
-    share = f"{100 * equals.share:.0f} % of that ground" if equals.share >= _WORTH else ""
-    more = f" ({share} is as good)" if share else ""
-    return f" It could lie as well at {others}{more}: the map's own error cannot tell them apart."
+    others = side_by_side([f"R{number}" for number in equals.reserves], " or ")
+    if len(equals.reserves) == _PAIR:
+        first, second = (f"R{number}" for number in equals.reserves)
+        others = say("{first} or {second}", first=first, second=second)
+    if equals.share < _WORTH:
+        return say(
+            "It could lie as well at {others}: the map's own error cannot tell them apart.",
+            others=others,
+        )
+    return say(
+        "It could lie as well at {others} ({share} % of that ground is as good): the map's own "
+        "error cannot tell them apart.",
+        others=others,
+        share=Figure(f"{100 * equals.share:.0f}"),
+    )
 
 
 def walk_words(reserves: int) -> str:
-    """Ask for a walk with a probe, with a blank before it; "" without a reserve to compare with."""
+    """Ask for a walk with a probe; "" without a reserve to compare with."""
     if reserves == 0:
         return ""
-    others = "reserve R1" if reserves == 1 else "reserves R1 and R2"
-    return (
-        f" Walk it and {others} with a probe two days after a watering, and dig where it reads "
-        "driest."
+    if reserves == 1:
+        return say(
+            "Walk it and reserve R1 with a probe two days after a watering, and dig where it reads "
+            "driest."
+        )
+    return say(
+        "Walk it and reserves R1 and R2 with a probe two days after a watering, and dig where it "
+        "reads driest."
     )
 
 

@@ -25,6 +25,7 @@ from shapely.geometry.base import BaseGeometry
 
 from siting.arrays import Flags, Floats, Ints
 from siting.compiled import compiled
+from siting.language import say
 from siting.site.model import HeightRaster
 from siting.site.settings import Setbacks
 
@@ -346,15 +347,24 @@ ROOT_RADIUS_MOST: Final = 6.0
 ROOT_RADIUS_UNKNOWN: Final = 1.8
 #: How each hazard is called in words.
 HAZARD_WORDS: Final = {
-    "boundary": "property line",
-    "head": "sprinkler head",
-    "trunk": "tree trunk",
-    "zone_edge": "zone edge",
-    "traffic": "path",
-    "utility": "buried pipe or cable",
-    "low_spot": "low spot",
-    "flow_path": "flow path",
-    "steep": "steep ground",
+    "backflow": say("backflow"),
+    "boundary": say("property line"),
+    "building": say("building"),
+    "controller": say("controller"),
+    "downspout": say("downspout"),
+    "head": say("sprinkler head"),
+    "hydrant": say("hydrant"),
+    "light": say("light"),
+    "meter": say("meter"),
+    "paving": say("paving"),
+    "trunk": say("tree trunk"),
+    "valve_box": say("valve box"),
+    "zone_edge": say("zone edge"),
+    "traffic": say("path"),
+    "utility": say("buried pipe or cable"),
+    "low_spot": say("low spot"),
+    "flow_path": say("flow path"),
+    "steep": say("steep ground"),
 }
 #: Steep or low ground that leaves less of a zone than this says nothing about where in it to dig.
 _LEAST_LEFT: Final = 0.1

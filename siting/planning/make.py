@@ -51,6 +51,7 @@ from siting.decide.places import (
 from siting.decide.sheet import play_sheet
 from siting.errors import Fault, InputError, PlanError
 from siting.files import file_digest
+from siting.language import say
 from siting.place.placement import Placement
 from siting.place.setbacks import keepout_areas
 from siting.place.ties import sensor_ties
@@ -345,14 +346,16 @@ def _parts(wires: WireRoutes, units: UnitsName, decided: Decided) -> pd.DataFram
     rows = []
     timers = kinds.count("replacement")
     if timers:
-        rows.append(("timer with sensor inputs", timers, "each", "in place of the old one"))
+        name, note = say("timer with sensor inputs"), say("in place of the old one")
+        rows.append((name, timers, say("each"), note))
     if "add_on" in kinds:
         modules = sum(
             1
             for j in decided.decision.choice.sensors
             if decided.decision.hardware[_controller(decided, j)] == "add_on"
         )
-        rows.append(("add-on control module", modules, "each", "beside the 24 V AC timer"))
+        name, note = say("add-on control module"), say("beside the 24 V AC timer")
+        rows.append((name, modules, say("each"), note))
     top = pd.DataFrame(rows, columns=["item", "quantity", "unit", "note"])
     return pd.concat([top, parts_list(wires, units=units)], ignore_index=True)
 
@@ -515,7 +518,8 @@ def provenance(
     anywhere.
     """
     options = asdict(settings)
-    for place in ("path", "layers", "weather", "values", "changes", "evidence"):
+    # The crew's language moves no figure, and plan.json is English.
+    for place in ("path", "layers", "weather", "values", "changes", "evidence", "language"):
         del options[place]
     if settings.evidence:
         options["evidence"] = [asdict(one) | {"path": one.path.name} for one in settings.evidence]

@@ -17,14 +17,15 @@ import pandas as pd
 
 from siting.decide.choice import Decision
 from siting.decide.decision import Decided
+from siting.language import capital, say, say_count, side_by_side
 from siting.place.placement import PlaceWords
 from siting.planning.model import Built, Elsewhere, Wording
 from siting.site.findings import some
 from siting.units import Quantity, UnitsName, figure, show
 
 _NUMBERS: Final = (
-    "no", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "ten", "eleven",
-    "twelve",
+    say("no"), say("one"), say("two"), say("three"), say("four"), say("five"), say("six"),
+    say("seven"), say("eight"), say("nine"), say("ten"), say("eleven"), say("twelve"),
 )  # fmt: skip
 _ORDINALS: Final = (
     "", "first", "second", "third", "fourth", "fifth", "sixth", "seventh", "eighth", "ninth",
@@ -32,15 +33,15 @@ _ORDINALS: Final = (
 )  # fmt: skip
 #: Kinds of control without a soil sensor, as in `Plan.controls`, and how they are told.
 _SENSORLESS: Final = {
-    "timer, its minutes set right": "a timer with its minutes set right",
-    "rain shut-off": "a rain shut-off",
+    "timer, its minutes set right": say("a timer with its minutes set right"),
+    "rain shut-off": say("a rain shut-off"),
 }
 _BUDGETS: Final = {
-    "mwelo": "the state ordinance's", "epa": "the federal programme's, peak month"
+    "mwelo": say("the state ordinance's"), "epa": say("the federal programme's, peak month")
 }  # fmt: skip
 _MONTHS: Final = (
-    "January", "February", "March", "April", "May", "June", "July", "August", "September",
-    "October", "November", "December",
+    say("January"), say("February"), say("March"), say("April"), say("May"), say("June"),
+    say("July"), say("August"), say("September"), say("October"), say("November"), say("December"),
 )  # fmt: skip
 #: Today's water over the plants' need from which the timer's figures are doubted (judgement: the
 #: worst timers of the trade put out two to three times the need; common practice, no source).
@@ -137,7 +138,7 @@ def headline(facts: Facts) -> str:
     told += [*tie_words(facts), short_claim(facts)]
     told += set_right_words(facts)
     more = [*plants_words(facts), *cheaper_words(facts), *applied_words(facts)]
-    return " ".join([*told, *more, *doubt_words(facts), *budget_words(facts)])
+    return side_by_side([*told, *more, *doubt_words(facts), *budget_words(facts)])
 
 
 def first_plan_words(facts: Facts) -> list[str]:
@@ -147,16 +148,22 @@ def first_plan_words(facts: Facts) -> list[str]:
     """
     if not facts.decided.get("stand_in"):
         return []
-    words = (
+    words = say(
         "First plan, without weather: a dry climate by latitude stands in, so water, minutes and "
         "money may be off by half and more, and real weather may want another number of sensors, "
         "or other zones for them"
     )
     chances = facts.sensors["p_driest_quarter"].astype(float).dropna() * 100
     if chances.empty:
-        return [f"{words}."]
-    span = " to ".join(dict.fromkeys(figure(value) for value in (chances.min(), chances.max())))
-    return [f"{words}; the point within a zone hits its driest quarter in {span} of 100 cases."]
+        return [say("{sentence}.", sentence=words)]
+    low, high = (figure(value) for value in (chances.min(), chances.max()))
+    return [
+        say(
+            "{sentence}; the point within a zone hits its driest quarter in {chance} of 100 cases.",
+            sentence=words,
+            chance=low if low == high else say("{low} to {high}", low=low, high=high),
+        )
+    ]
 
 
 def plain_words(facts: Facts) -> list[str]:
@@ -167,17 +174,27 @@ def plain_words(facts: Facts) -> list[str]:
     way, homes = facts.way("the plain way"), facts.decided.get("plain_homes", ())
     if way is None or not homes:
         return []
-    module = "a module" if len(homes) == 1 else f"{number_word(len(homes))} modules"
-    words = (
-        f"The plain way, {module} on today's timer, saves "
-        f"{facts.volume(float(way['saved_m3']))} a year"
+    words = say_count(
+        "The plain way, a module on today's timer, saves {water} a year",
+        "The plain way, {modules} modules on today's timer, saves {water} a year",
+        len(homes),
+        modules=number_word(len(homes)),
+        water=facts.volume(float(way["saved_m3"])),
     )
     if way["payback_years"] is not None:
-        words += f" (back in {_years(float(way['payback_years']))})"
+        back = _years(float(way["payback_years"]))
+        words = say("{saving} (back in {time})", saving=words, time=back)
     drier = len(facts.decided.get("plain_drier", {}))
     if not drier:
-        return [f"{words} and leaves no zone too dry."]
-    return [f"{words} but leaves {drier} of {len(facts.zones)} zones too dry."]
+        return [say("{saving} and leaves no zone too dry.", saving=words)]
+    return [
+        say(
+            "{saving} but leaves {drier} of {zones} zones too dry.",
+            saving=words,
+            drier=drier,
+            zones=len(facts.zones),
+        )
+    ]
 
 
 def plain_more(facts: Facts) -> list[str]:
@@ -201,16 +218,17 @@ def plain_more(facts: Facts) -> list[str]:
 
 def tie_words(facts: Facts) -> list[str]:
     """Say which other numbers and places are as good within what can be known."""
-    told = []
+    told: list[str] = []
     numbers = [int(n) for n in facts.decided.get("tie_numbers", ())]
     if numbers and facts.price is not None:
         also = " or ".join(number_word(n) for n in numbers)
-        told.append(f"{also.capitalize()} would be as good: a tie.")
+        others = side_by_side([figure(n) for n in numbers], ", ")
+        told.append(say("{Also} would be as good: a tie.", Also=also.capitalize(), numbers=others))
     homes = facts.decided.get("tie_homes", {})
     near = [others for others in homes.values() if others]
     if near:
         places = ", ".join(dict.fromkeys(str(zone) for others in near for zone in others[:_NEAR]))
-        told.append(f"As good a place: {places}.")
+        told.append(say("As good a place: {places}.", places=places))
     return told
 
 
@@ -225,7 +243,7 @@ def plants_words(facts: Facts) -> list[str]:
     if short.empty:
         return []
     if facts.decided.get("heals"):
-        return ["It heals what today leaves dry."]
+        return [say("It heals what today leaves dry.")]
     # Where no sensor keeps what the timer keeps, its plants are drier than today, and it is said.
     today = facts.zones["today_stress_days"].astype(float)
     more = facts.zones["stress_days"].astype(float) - today.clip(lower=facts.limit)
@@ -233,11 +251,16 @@ def plants_words(facts: Facts) -> list[str]:
     if float(more[drier]) > _AS_TODAY:
         now = figure(float(facts.zones.loc[drier, "stress_days"]))
         return [
-            f"Plants would be drier than today: {drier} is short on {now} days in the worst season "
-            f"of ten, today on {figure(float(today[drier]))}."
+            say(
+                "Plants would be drier than today: {zone} is short on {days} days in the worst "
+                "season of ten, today on {today}.",
+                zone=drier,
+                days=now,
+                today=figure(float(today[drier])),
+            )
         ]
     limit = figure(facts.limit, 0 if float(facts.limit).is_integer() else 1)
-    return [f"Every zone stays within {limit} stress days, or as today."]
+    return [say("Every zone stays within {limit} stress days, or as today.", limit=limit)]
 
 
 def set_right_words(facts: Facts) -> list[str]:
@@ -249,7 +272,7 @@ def set_right_words(facts: Facts) -> list[str]:
     if way is None or float(way["saved_m3"]) <= 0 or cheaper_words(facts):
         return []
     saved = facts.volume(float(way["saved_m3"]))
-    return [f"Setting the timer right alone saves {saved}."]
+    return [say("Setting the timer right alone saves {water}.", water=saved)]
 
 
 def healing_words(facts: Facts) -> list[str]:
@@ -311,7 +334,7 @@ def applied_words(facts: Facts) -> list[str]:
     times = over_need(facts.zones, "water_m3")
     if not times > _APPLIED:
         return []
-    return [f"Water applied is {figure(times, 1)} times the need."]
+    return [say("Water applied is {times} times the need.", times=figure(times, 1))]
 
 
 def decision_words(facts: Facts) -> str:
@@ -321,13 +344,14 @@ def decision_words(facts: Facts) -> str:
     """
     count = len(facts.sensors)
     if count == 0:
-        return "No sensor: none that could be bought keeps every zone within its limits."
-    name = f"{number_word(count).capitalize()} sensor{'' if count == 1 else 's'}."
+        return say("No sensor: none that could be bought keeps every zone within its limits.")
+    word = number_word(count)
+    name = say_count("One sensor.", "{Count} sensors.", count, Count=capital(word), number=word)
     last, further = _last(facts), _further(facts)
     if last and further:
-        return f"{name} {last}; {further}."
+        return say("{name} {last}; {further}.", name=name, last=last, further=further)
     said = last or further
-    return f"{name} {said[0].upper()}{said[1:]}." if said else name
+    return say("{name} {sentence}.", name=name, sentence=capital(said)) if said else name
 
 
 def short_claim(facts: Facts) -> str:
@@ -335,20 +359,39 @@ def short_claim(facts: Facts) -> str:
     known = facts.economics
     saved, money = known.get("saved_m3"), known.get("saved_per_year")
     if saved is None:
-        return "No saving is claimed, because today's watering is not known."
+        return say("No saving is claimed, because today's watering is not known.")
     if saved < 0:
         return _more_than_today(facts, -float(saved))
-    words = f"Against today's watering the plan saves {facts.volume(float(saved))} a year"
+    water = facts.volume(float(saved))
     if money is None:
-        return f"{words}; without a water price no money is claimed."
-    words += f", worth {figure(float(money))} {facts.currency}"
-    years = known.get("payback_years")
-    return f"{words}, and pays back in {_years(float(years))}." if years else f"{words}."
+        return say(
+            "Against today's watering the plan saves {water} a year; without a water price no money"
+            " is claimed.",
+            water=water,
+        )
+    worth, years = figure(float(money)), known.get("payback_years")
+    if not years:
+        return say(
+            "Against today's watering the plan saves {water} a year, worth {amount} {currency}.",
+            water=water,
+            amount=worth,
+            currency=facts.currency,
+        )
+    return say(
+        "Against today's watering the plan saves {water} a year, worth {amount} {currency}, and "
+        "pays back in {time}.",
+        water=water,
+        amount=worth,
+        currency=facts.currency,
+        time=_years(float(years)),
+    )
 
 
 def _years(payback: float) -> str:
     """Say a payback; what would round to no time at all is a matter of weeks."""
-    return "a few weeks" if payback < 0.05 else f"{figure(payback, 1)} years"  # noqa: PLR2004
+    if payback < 0.05:  # noqa: PLR2004
+        return say("a few weeks")
+    return say("{number} years", number=figure(payback, 1))
 
 
 def doubt_words(facts: Facts) -> list[str]:
@@ -360,8 +403,11 @@ def doubt_words(facts: Facts) -> list[str]:
     if facts.economics.get("saved_m3") is None or not times > DOUBTED:
         return []
     return [
-        f"Doubtful: today's watering as given is {figure(times, 1 if times < _ROUND else 0)} times "
-        "what these plants need; check the timer's minutes and days before believing a saving."
+        say(
+            "Doubtful: today's watering as given is {times} times what these plants need; check "
+            "the timer's minutes and days before believing a saving.",
+            times=figure(times, 1 if times < _ROUND else 0),
+        )
     ]
 
 
@@ -393,27 +439,50 @@ def budget_words(facts: Facts) -> list[str]:
     asked = facts.economics.get("budget")
     if asked is None:
         return []
-    kept = "is kept" if asked["within"] else "is passed"
+    words = say(
+        "The water budget ({kind}) of {allowed} {period} is passed: by its own formula this "
+        "planting takes {takes}."
+    )
+    if asked["within"]:
+        words = say(
+            "The water budget ({kind}) of {allowed} {period} is kept: by its own formula this "
+            "planting takes {takes}."
+        )
     return [
-        f"The water budget ({_BUDGETS.get(asked['kind'], asked['kind'])}) of "
-        f"{facts.volume(float(asked['allowance_m3']))} {_a_period(str(asked['period']))} {kept}: "
-        f"by its own formula this planting takes {facts.volume(float(asked['estimated_m3']))}."
+        say(
+            words,
+            kind=_BUDGETS.get(asked["kind"], asked["kind"]),
+            allowed=facts.volume(float(asked["allowance_m3"])),
+            period=_a_period(str(asked["period"])),
+            takes=facts.volume(float(asked["estimated_m3"])),
+        )
     ]
 
 
 def _a_period(period: str) -> str:
     """Return the period of a budget in words."""
     number = period.removeprefix("month ")
-    return f"in {_MONTHS[int(number) - 1]}" if number.isdigit() else f"a {period}"
+    if number.isdigit():
+        return say("in {month}", month=_MONTHS[int(number) - 1])
+    return {"year": say("a year"), "season": say("a season")}.get(period, f"a {period}")
 
 
 def _more_than_today(facts: Facts, extra: float) -> str:
     """Say that the plan uses more water than today, and why."""
-    words = f"The plan uses {facts.volume(extra)} a year more than today's watering"
     short = int((facts.zones["today_stress_days"].astype(float) > facts.limit).sum())
     if not short:
-        return f"{words}, which keeps every zone within its limit: sensors gain nothing here."
-    return f"{words}, which leaves {short} of {len(facts.zones)} zones short of water."
+        return say(
+            "The plan uses {water} a year more than today's watering, which keeps every zone "
+            "within its limit: sensors gain nothing here.",
+            water=facts.volume(extra),
+        )
+    return say(
+        "The plan uses {water} a year more than today's watering, which leaves {short} of {zones} "
+        "zones short of water.",
+        water=facts.volume(extra),
+        short=short,
+        zones=len(facts.zones),
+    )
 
 
 def _last(facts: Facts) -> str:
@@ -426,18 +495,37 @@ def _last(facts: Facts) -> str:
         return _no_fewer(facts)
     before = fewer.iloc[-1]
     extra = count - int(before["used"])
-    who = f"The {nth(count)}" if extra == 1 else f"The last {number_word(extra)}"
-    saves, is_, own = ("saves", "is", "its") if extra == 1 else ("save", "are", "their")
     less = float(before["water_m3"]) - float(chosen["water_m3"])
-    if facts.price is None:
-        return f"{who} {saves} {facts.volume(less)} a year"
     worth = float(before["cost_per_year"]) - float(chosen["cost_per_year"])
-    amount = figure(worth) if worth >= _TRIFLE else "less than 1"
-    money = f"{is_} worth {amount} {facts.currency} a year after {own} own cost"
+    told = {
+        "nth": nth(count),
+        "rank": count,
+        "number": number_word(extra),
+        "water": facts.volume(abs(less) if facts.price is not None else less),
+        "amount": figure(worth) if worth >= _TRIFLE else say("less than 1"),
+        "currency": facts.currency,
+    }
+    if facts.price is None:
+        return say_count(
+            "The {nth} saves {water} a year", "The last {number} save {water} a year", extra, **told
+        )
     if less >= 0:
-        return f"{who} {saves} {facts.volume(less)} a year and {money}"
-    more = "uses" if extra == 1 else "use"
-    return f"{who} {more} {facts.volume(-less)} a year more and yet {money}"
+        return say_count(
+            "The {nth} saves {water} a year and is worth {amount} {currency} a year after its own "
+            "cost",
+            "The last {number} save {water} a year and are worth {amount} {currency} a year after "
+            "their own cost",
+            extra,
+            **told,
+        )
+    return say_count(
+        "The {nth} uses {water} a year more and yet is worth {amount} {currency} a year after its "
+        "own cost",
+        "The last {number} use {water} a year more and yet are worth {amount} {currency} a year "
+        "after their own cost",
+        extra,
+        **told,
+    )
 
 
 def _no_fewer(facts: Facts) -> str:
@@ -445,13 +533,14 @@ def _no_fewer(facts: Facts) -> str:
     count = len(facts.sensors)
     controllers = int(facts.zones["controller"].nunique())
     if controllers >= count:
-        return (
+        return say(
             "No fewer would do: a sensor governs zones of its own controller only, and there are "
-            f"{number_word(controllers)} controllers"
+            "{controllers} controllers",
+            controllers=number_word(controllers),
         )
-    return (
-        f"No fewer would do: with {number_word(count - 1)}, no choice keeps every zone within its "
-        "limits"
+    return say(
+        "No fewer would do: with {fewer}, no choice keeps every zone within its limits",
+        fewer=number_word(count - 1),
     )
 
 
@@ -459,19 +548,23 @@ def _further(facts: Facts) -> str:
     """Say why there is no further sensor."""
     count = len(facts.sensors)
     if count >= len(facts.zones):
-        return "" if count == 1 else "every zone has its own"
-    more = nth(count + 1, article=True)
+        return "" if count == 1 else say("every zone has its own")
+    more = {"a_further": nth(count + 1, article=True), "rank": count + 1}
     if len(facts.choices) == 0 or int(facts.choices.index.max()) <= count:
-        return f"{more} was not allowed"
+        return say("{a_further} was not allowed", **more)
     if facts.price is None:
-        return f"without a water price {more} cannot be weighed against its cost"
+        return say("without a water price {a_further} cannot be weighed against its cost", **more)
     worth, pays = facts.decided.get("next_worth"), facts.decided.get("next_pays")
     if worth is not None and pays is not None and float(worth) >= _TRIFLE:
-        return (
-            f"{more} is worth {figure(float(worth))} {facts.currency} a year and pays in "
-            f"{figure(100 * float(pays))} of 100 cases, too little to be sure of"
+        return say(
+            "{a_further} is worth {amount} {currency} a year and pays in {cases} of 100 cases, too "
+            "little to be sure of",
+            **more,
+            amount=figure(float(worth)),
+            currency=facts.currency,
+            cases=figure(100 * float(pays)),
         )
-    return f"{more} would cost more than it saves"
+    return say("{a_further} would cost more than it saves", **more)
 
 
 def cheaper_words(facts: Facts) -> list[str]:
@@ -494,9 +587,14 @@ def cheaper_words(facts: Facts) -> list[str]:
     if not least or costs[least] >= _CHEAPER * mine:
         return []
     return [
-        f"Counting the sensors' cost, {_SENSORLESS[least]} would be cheaper: "
-        f"{figure(costs[least])} {facts.currency} a year against "
-        f"{figure(mine)}."
+        say(
+            "Counting the sensors' cost, {control} would be cheaper: {cost} {currency} a year "
+            "against {mine}.",
+            control=_SENSORLESS[least],
+            cost=figure(costs[least]),
+            currency=facts.currency,
+            mine=figure(mine),
+        )
     ]
 
 
@@ -711,16 +809,25 @@ def _together(decision: Decision, one: int, other: int) -> bool:
 #: Why a sensor is not in the thirstiest zone that it governs: whole sentences, with room for the
 #: zones and the amounts.
 _HOMES: Final = {
-    "closed": "It lies in {home} and not in {top}, {whose}, because no ground there meets every "
-    "setback.",
-    "dry": "It lies in {home} and not in {top}, {whose}, because from there no setting keeps every "
-    "zone that it governs within its stress limit.",
-    "dearer": "It lies in {home} and not in {top}, {whose}: this costs {cost} {currency} a year "
-    "less, and every zone that it governs still gets enough.",
-    "wetter": "It lies in {home} and not in {top}, {whose}: this uses {water} a year less, and "
-    "every zone that it governs still gets enough.",
-    "same": "It lies in {home} and not in {top}, {whose}: this costs no more, and every zone that "
-    "it governs still gets enough.",
+    "closed": say(
+        "It lies in {home} and not in {top}, {whose}, because no ground there meets every setback."
+    ),
+    "dry": say(
+        "It lies in {home} and not in {top}, {whose}, because from there no setting keeps every "
+        "zone that it governs within its stress limit."
+    ),
+    "dearer": say(
+        "It lies in {home} and not in {top}, {whose}: this costs {cost} {currency} a year less, "
+        "and every zone that it governs still gets enough."
+    ),
+    "wetter": say(
+        "It lies in {home} and not in {top}, {whose}: this uses {water} a year less, and every "
+        "zone that it governs still gets enough."
+    ),
+    "same": say(
+        "It lies in {home} and not in {top}, {whose}: this costs no more, and every zone that it "
+        "governs still gets enough."
+    ),
 }
 
 
@@ -743,10 +850,12 @@ def zone_note(
         case = "dearer"
     elif price is None and other.water_m3 >= _TRIFLE:
         case = "wetter"
-    return _HOMES[case].format(
+    thirstiest = say("the thirstiest zone that it governs")
+    return say(
+        _HOMES[case],
         home=other.home,
         top=other.thirstiest,
-        whose="the thirstiest zone" if other.alone else "the thirstiest zone that it governs",
+        whose=say("the thirstiest zone") if other.alone else thirstiest,
         cost=figure(other.cost) if case == "dearer" else "",
         water=show(other.water_m3, "volume", units) if case == "wetter" else "",
         currency=currency,

@@ -12,6 +12,7 @@ from typing import Final
 import numpy as np
 
 from siting.arrays import Flags, Ints
+from siting.language import say
 
 
 class ControlKind:
@@ -66,11 +67,12 @@ class ControlKind:
 class Bypass(ControlKind):
     """A module beside the timer that skips its events; the days are the timer's."""
 
-    word = name = "bypass"
+    word = "bypass"
+    name = say("bypass")
     does = "bypass: a timed event is skipped while the soil is wetter than the threshold"
     note = "Set the threshold {}: wetter, the scheduled event is skipped."
-    step = "Set the threshold {}. While it is wetter, events are skipped."
-    seen = "While it is wetter than that, a timed event is skipped."
+    step = say("Set the threshold {place}. While it is wetter, events are skipped.")
+    seen = say("While it is wetter than that, a timed event is skipped.")
     line = "skip until {}"
     interrupts = True
     compared = (
@@ -86,11 +88,12 @@ class Bypass(ControlKind):
 class OnDemand(ControlKind):
     """A timer that starts watering by the reading, on every day that rules allow."""
 
-    word, name = "on_demand", "on-demand"
+    word = "on_demand"
+    name = say("on-demand")
     does = "on demand: watering starts when the soil is drier than the threshold"
     note = "Start watering {}, for the minutes on the sheet."
-    step = "Set watering to start {}, for the minutes of the timer page."
-    seen = "Drier than that, watering starts, for the minutes of the timer table."
+    step = say("Set watering to start {place}, for the minutes of the timer page.")
+    seen = say("Drier than that, watering starts, for the minutes of the timer table.")
     line = "start at {}"
     free_days = (
         "on-demand control may water on any day of the season; where local rules name the days, "

@@ -10,6 +10,7 @@ import math
 from dataclasses import dataclass
 from typing import Final
 
+from siting.language import say, side_by_side
 from siting.season.controls import CONTROLS
 from siting.site.handbook import PLANT_KINDS
 from siting.units import UnitsName, show
@@ -23,8 +24,8 @@ class SensorDepth:
     """How deep the trade buries a sensor under one kind of planting.
 
     share: wanted depth over root depth, 0..1; shallowest, deepest: limits of that depth [m]; words:
-    the rule in plain words, with room for the metric figure; metric: that figure; reference: where
-    it comes from.
+    the rule in plain words; metric: the same with metric figures beside; reference: where it comes
+    from.
     """
 
     share: float
@@ -32,7 +33,7 @@ class SensorDepth:
     deepest: float
     words: str
     metric: str
-    reference: str = "common practice, no source"
+    reference: str = say("common practice, no source")
 
     def said(self, units: UnitsName) -> str:
         """Return the rule in plain words, with its reference.
@@ -40,16 +41,30 @@ class SensorDepth:
         units {"metric", "us"}: the trade speaks of inches, metric readers are told millimetres
         beside them.
         """
-        beside = f" ({self.metric})" if units == "metric" else ""
-        return f"{self.words.format(beside)} ({self.reference})"
+        rule = self.metric if units == "metric" else self.words
+        return say("{rule} ({reference})", rule=rule, reference=self.reference)
 
 
-_TURF = SensorDepth(1 / 2, 0.0, 3 * INCH_M, "turf: about 3 in{}, in its root zone", "75 mm")
+_TURF = SensorDepth(
+    1 / 2,
+    0.0,
+    3 * INCH_M,
+    say("turf: about 3 in, in its root zone"),
+    say("turf: about 3 in (75 mm), in its root zone"),
+)
 _ORNAMENTAL = SensorDepth(
-    1 / 2, 6 * INCH_M, 12 * INCH_M, "ornamentals: 6 to 12 in{}, in the root zone", "150 to 300 mm"
+    1 / 2,
+    6 * INCH_M,
+    12 * INCH_M,
+    say("ornamentals: 6 to 12 in, in the root zone"),
+    say("ornamentals: 6 to 12 in (150 to 300 mm), in the root zone"),
 )
 _DEEP = SensorDepth(
-    1 / 2, 12 * INCH_M, 24 * INCH_M, "deep-rooted: 12 to 24 in{}, in the root zone", "300 to 600 mm"
+    1 / 2,
+    12 * INCH_M,
+    24 * INCH_M,
+    say("deep-rooted: 12 to 24 in, in the root zone"),
+    say("deep-rooted: 12 to 24 in (300 to 600 mm), in the root zone"),
 )
 #: The rule of each kind of planting, see `siting.site.handbook.PlantKind`.
 DEPTHS: Final = {"turf": _TURF, "ornamentals": _ORNAMENTAL, "deep-rooted": _DEEP}
@@ -140,24 +155,25 @@ def sensor_depth(
     """
     rule = DEPTHS[PLANT_KINDS[plants].buried]
     if new_sod and rule is _TURF:
-        beside = "" if units == "us" else " (25 mm)"
-        return NEW_SOD_M, (
-            f"under new sod: about 1 in{beside} below the soil surface, and the sod laid on it "
-            f"({rule.reference})"
+        under = say(
+            "under new sod: about 1 in (25 mm) below the soil surface, and the sod laid on it"
         )
+        if units == "us":
+            under = say("under new sod: about 1 in below the soil surface, and the sod laid on it")
+        return NEW_SOD_M, say("{rule} ({reference})", rule=under, reference=rule.reference)
     if not math.isfinite(root_depth_m):
         depth = rule.deepest if rule is _TURF else rule.shallowest
-        return depth, f"{rule.said(units)}; root depth unknown"
-    roots = f"{root_depth_m:.2f} m"
+        return depth, side_by_side([rule.said(units), say("root depth unknown")], "; ")
+    roots = show(root_depth_m, "length", units)
     if units == "us":
         roots = show(1000 * root_depth_m, "depth", units, decimals=1)
     wanted = min(max(rule.share * root_depth_m, rule.shallowest), rule.deepest)
-    note = rule.said(units)
+    why = ""
     if wanted > root_depth_m:
-        note += f"; kept within roots of only {roots}"
+        why = say("kept within roots of only {roots}", roots=roots)
     elif wanted < rule.deepest and rule is _TURF:
-        note += f"; at half of roots of only {roots}"
-    return min(wanted, root_depth_m), note
+        why = say("at half of roots of only {roots}", roots=roots)
+    return min(wanted, root_depth_m), side_by_side([rule.said(units), why], "; ")
 
 
 def threshold_vwc(

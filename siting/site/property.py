@@ -14,6 +14,7 @@ from typing import Any, Final, cast
 
 from siting.errors import Fault, limit
 from siting.extensions import list_extensions
+from siting.language import ENGLISH, languages, spoken
 from siting.site.columns import COLUMNS, plain_word
 from siting.site.findings import Findings, brief, nearest
 from siting.site.settings import (
@@ -743,6 +744,7 @@ def _from_values(path: Path, values: Mapping[str, Any], file: TomlFile) -> Prope
         path=path,
         name=top.text("name", required=True) or path.stem,
         units=cast("UnitsName", top.choice("units", ("metric", "us")) or "metric"),
+        language=_read_language(top),
         layers=read_layers(top, path.parent),
         weather=read_weather_table(top, path.parent),
         season=_read_season(top),
@@ -759,6 +761,18 @@ def _from_values(path: Path, values: Mapping[str, Any], file: TomlFile) -> Prope
     )
     top.finish()
     return settings
+
+
+def _read_language(top: TomlTable) -> str:
+    """Return the language of the crew, as it is spelled."""
+    asked = top.text("language")
+    if asked is None:
+        return ENGLISH.code
+    code = spoken(asked)
+    if code is None:
+        known = f"{', '.join(languages())}; or with a country, as es-MX"
+        top.fault("language", f'"{brief(asked)}"', known, "Write one of these.")
+    return code or ENGLISH.code
 
 
 def _is_folder(path: Path) -> bool:

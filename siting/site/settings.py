@@ -646,6 +646,12 @@ class PropertyFile:
         says="how results are shown: metric or us",
         shown=('"metric"', '"us"'),
     )
+    language: str = key(
+        "en",
+        kind="text",
+        says="what the crew reads: en or es, or with a country for its decimal marks, as es-MX",
+        shown='"en"',
+    )
     season: Season = Season()
     timer: Timer | None = None
     water: Water = Water()

@@ -22,6 +22,7 @@ from scipy.sparse.csgraph import connected_components, dijkstra, minimum_spannin
 from shapely.geometry.base import BaseGeometry
 
 from siting.arrays import Flags, Floats, Ints
+from siting.language import Figure, say, say_count, side_by_side
 from siting.units import UnitsName, convert, unit_label
 from siting.wire.paths import (
     EXACT_TERMINALS,
@@ -161,7 +162,7 @@ WIRE_SPARE: Final = 0.10
 WIRE_LOOP_M: Final = 0.6
 #: Length of a spool [m]; a longer run has a splice in a box (500 ft, common practice).
 SPOOL_M: Final = 152.4
-_WIRE: Final = "two-conductor direct-burial irrigation wire"
+_WIRE: Final = say("two-conductor direct-burial irrigation wire")
 
 
 def voltage_drop(
@@ -220,23 +221,46 @@ def parts_list(wires: WireRoutes, *, units: UnitsName = "metric") -> pd.DataFram
     joints = int(np.nansum(np.floor(length / SPOOL_M)))
     metre = unit_label("length", units)
     splices = math.ceil(CONDUCTORS_PER_SENSOR * (dug + joints) * (1 + WIRE_SPARE))
-    boxes = "one beside each sensor" + (f", {joints} where a spool ends" if joints else "")
+    boxes = say("one beside each sensor")
+    if joints:
+        boxes = say("one beside each sensor, {joints} where a spool ends", joints=joints)
     rows: list[tuple[str, float, str, str]] = [
-        ("soil-moisture sensor", count, "each", ""),
+        (say("soil-moisture sensor"), count, say("each"), ""),
         *_wire_rows(wires, units),
-        ("waterproof direct-burial splice", splices, "each", "two per joint, one in ten spare"),
-        ("splice box", dug + joints, "each", boxes),
-        ("trench in open ground", _whole(open_, units), metre, "call before you dig"),
+        (
+            say("waterproof direct-burial splice"),
+            splices,
+            say("each"),
+            say("two per joint, one in ten spare"),
+        ),
+        (say("splice box"), dug + joints, say("each"), boxes),
+        (
+            say("trench in open ground"),
+            _whole(open_, units),
+            metre,
+            say("call before you dig"),
+        ),
     ]
     if wires.links:
-        note = f"for {', '.join(wires.links)}: ground in play about it or in the way"
-        rows.append(("wireless link, sender and receiver", len(wires.links), "each", note))
+        note = say(
+            "for {sensors}: ground in play about it or in the way",
+            sensors=", ".join(wires.links),
+        )
+        item = say("wireless link, sender and receiver")
+        rows.append((item, len(wires.links), say("each"), note))
     if wires.decoders:
-        note = f"for {', '.join(wires.decoders)}, in a valve box; with a receiver at its controller"
-        rows.append(("decoder", len(wires.decoders), "each", note))
+        note = say(
+            "for {sensors}, in a valve box; with a receiver at its controller",
+            sensors=", ".join(wires.decoders),
+        )
+        rows.append((say("decoder"), len(wires.decoders), say("each"), note))
     if paved > 0:
-        note = f"{crossings} crossing{'' if crossings == 1 else 's'}, see the map; bore, or sleeve"
-        rows.append(("sleeve or bore under paving", _whole(paved, units), metre, note))
+        note = say_count(
+            "{count} crossing, see the map; bore, or sleeve",
+            "{count} crossings, see the map; bore, or sleeve",
+            crossings,
+        )
+        rows.append((say("sleeve or bore under paving"), _whole(paved, units), metre, note))
     return pd.DataFrame(rows, columns=["item", "quantity", "unit", "note"])
 
 
@@ -244,18 +268,26 @@ def _wire_rows(wires: WireRoutes, units: UnitsName) -> list[tuple[str, float, st
     """Return the wire to buy, one row per gauge."""
     metre, lengths = unit_label("length", units), wires.lengths.drop(index=list(wires.links))
     gauges = sorted(set(lengths["gauge_awg"]), reverse=True)
-    rows = []
+    rows: list[tuple[str, float, str, str]] = []
     for gauge in gauges:
         part = lengths[lengths["gauge_awg"] == gauge]
         wire = float(part["wire_m"].sum(skipna=False)) + 2 * WIRE_LOOP_M * len(part)
         drop = float(part["drop_v"].max())
-        lost = f"; at most {drop:.1f} V of {SUPPLY_V:g} V lost" if gauge else ""
-        size = f"{gauge} AWG solid copper" if gauge else "gauge by its length"
-        note = (
-            f"{size}{lost}; paths to the controllers, {WIRE_SPARE:.0%} spare, a loop at each end; "
-            "check against the sensor's instructions"
+        size = say("gauge by its length")
+        if gauge:
+            size = say(
+                "{gauge} AWG solid copper; at most {lost} V of {supply} V lost",
+                gauge=gauge,
+                lost=Figure(f"{drop:.1f}"),
+                supply=Figure(f"{SUPPLY_V:g}"),
+            )
+        spare = say(
+            "paths to the controllers, {spare}% spare, a loop at each end; check against the "
+            "sensor's instructions",
+            spare=Figure(f"{100 * WIRE_SPARE:.0f}"),
         )
-        item = _WIRE if len(gauges) == 1 else f"{_WIRE}, {gauge} AWG"
+        note = side_by_side([size, spare], "; ")
+        item = _WIRE if len(gauges) == 1 else say("{wire}, {gauge} AWG", wire=_WIRE, gauge=gauge)
         rows.append((item, _whole(wire * (1 + WIRE_SPARE), units), metre, note))
     return rows
 

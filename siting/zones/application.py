@@ -13,6 +13,7 @@ from shapely.geometry.base import BaseGeometry
 
 from siting.arrays import Floats
 from siting.evidence.field import Learned
+from siting.language import Figure, say, side_by_side
 from siting.units import UnitsName, show
 from siting.water.heads import (
     HEAD_SPACING_M,
@@ -126,15 +127,21 @@ class ZoneApplication:
             Plain words, without a full stop.
         """
         if self.source == "cans":
-            return f"application measured with {self.cans} cans{self.told}"
-        basis = "modelled from the heads" if self.source == "heads" else "not known, assumed"
-        basis += self.told
+            measured = say("application measured with {cans} cans", cans=self.cans)
+            return side_by_side([measured, self.told], "; ")
+        basis = say("application not known, assumed")
+        if self.source == "heads":
+            basis = say("application modelled from the heads")
         if not tested >= now + _WORTH_TESTING:
-            return f"application {basis}"
-        return (
-            f"application {basis}; a can test ({self.cans} cans) would let a point be chosen with "
-            f"about {100 * tested:.0f} in 100 for the driest quarter instead of {100 * now:.0f}"
+            return side_by_side([basis, self.told], "; ")
+        better = say(
+            "a can test ({cans} cans) would let a point be chosen with about {tested} in 100 for "
+            "the driest quarter instead of {now}",
+            cans=self.cans,
+            tested=Figure(f"{100 * tested:.0f}"),
+            now=Figure(f"{100 * now:.0f}"),
         )
+        return side_by_side([basis, self.told, better], "; ")
 
 
 @dataclass(frozen=True)

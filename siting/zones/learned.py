@@ -56,7 +56,7 @@ def with_evidence(
         before = float(np.sqrt(learned.variance))
         after = float(np.sqrt((left**2).mean()))
         unknown = Unevenness(float(np.sqrt(np.expm1(after**2))), learned.reach, None, learned)
-        found[name] = replace(patterns[name], unknown=unknown, told=f"; {counts}")
+        found[name] = replace(patterns[name], unknown=unknown, told=counts)
         trusts = ", ".join(f"{one.kind} {reliability(one)[0]:.2f}" for one in readings)
         told.append(
             f"zone {name}: {counts} were used (correlation of a reading with the true dryness "

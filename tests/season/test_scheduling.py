@@ -144,4 +144,4 @@ def test_every_kind_of_control_is_told_in_full():
     for kind in CONTROLS.values():
         assert all((kind.name, kind.does, kind.seen, kind.compared))
         for template in (kind.note, kind.step, kind.line):
-            assert template.format("at 60 %").count("at 60 %") == 1
+            assert template.format("at 60 %", place="at 60 %").count("at 60 %") == 1

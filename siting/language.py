@@ -1,0 +1,227 @@
+"""What is said to people, in their language: an English text that remembers how it was made.
+
+`say("Dig {depth} deep", depth=...)` is plain English to all who know nothing of languages: it is a
+`str`, goes into tables and files as one, and compares as one. At the edge a `Language` says it
+anew, with its message turned by the catalogue `siting/languages/CODE.po` and whatever stands in it
+turned as well. Text that nobody said with `say` is a name, of a zone or a valve, and stays.
+"""
+
+from __future__ import annotations
+
+import functools
+from collections.abc import Iterable, Mapping
+from pathlib import Path
+from typing import TYPE_CHECKING, Final, Self
+
+if TYPE_CHECKING:
+    from babel.messages.catalog import Catalog
+
+#: Where the catalogues are; another language is one file more.
+FOLDER: Final = Path(__file__).parent / "languages"
+
+
+class Said(str):
+    """An English text that can be said in another language.
+
+    message: with {fields}, as in the catalogue, "" where parts only stand side by side; fields:
+    what stands in it; many, number: the message for other counts than one, and the count; between:
+    what stands between parts; capital: whether it begins a sentence.
+    """
+
+    __slots__ = ("between", "capital", "fields", "many", "message", "number")
+
+    message: str
+    fields: Mapping[str, object]
+    many: str
+    number: int
+    between: str
+    capital: bool
+
+    def __new__(
+        cls,
+        text: str,
+        message: str = "",
+        fields: Mapping[str, object] | None = None,
+        *,
+        many: str = "",
+        number: int = 1,
+        between: str = "",
+        capital: bool = False,
+    ) -> Self:
+        """Return a text that remembers how it was made."""
+        made = super().__new__(cls, text)
+        made.message, made.fields = message, fields or {}
+        made.many, made.number, made.between, made.capital = many, number, between, capital
+        return made
+
+    def __str__(self) -> str:
+        """Return itself, so that `str()` forgets nothing."""
+        return self
+
+
+class Figure(str):
+    """A number with English marks between its digits, for which a language puts its own."""
+
+    __slots__ = ()
+
+    def __str__(self) -> str:
+        """Return itself, so that `str()` forgets nothing."""
+        return self
+
+
+def say(message: str, /, **fields: object) -> Said:
+    """Say something whole, with what stands in it by name.
+
+    message: a literal, which is how the catalogue finds it, or one that was said elsewhere without
+    its fields; fields: other things said, figures, names.
+
+    >>> say("Dig {depth} deep.", depth=say("{number} in", number=Figure("3.5")))
+    'Dig 3.5 in deep.'
+    """
+    plain = "".join(message)
+    return Said(plain.format(**fields) if fields else plain, plain, fields)
+
+
+def say_count(one: str, many: str, count: int, /, **fields: object) -> Said:
+    """Say something of a count, for which languages have forms of their own; see `say`.
+
+    one, many: the English forms; {count} is filled in.
+
+    >>> say_count("{count} crossing", "{count} crossings", 2)
+    '2 crossings'
+    """
+    fields = {"count": Figure(f"{count:,}"), **fields}
+    text = (one if count == 1 else many).format(**fields)
+    return Said(text, one, fields, many=many, number=count)
+
+
+def side_by_side(parts: Iterable[str], between: str = " ") -> Said:
+    """Put things said side by side: sentences, or entries of a list.
+
+    between: what stands between them in every language.
+
+    >>> side_by_side([say("sensor"), "Lawn"], ", ")
+    'sensor, Lawn'
+    """
+    kept = [part for part in parts if part]
+    fields = {str(place): part for place, part in enumerate(kept)}
+    return Said(between.join(kept), "", fields, between=between)
+
+
+def capital(words: str) -> str:
+    """Begin a sentence with something said, in every language.
+
+    >>> capital(say("two"))
+    'Two'
+    """
+    text = words[:1].upper() + words[1:]
+    if not isinstance(words, Said):
+        return text
+    return Said(text, words.message, words.fields, many=words.many, number=words.number,
+                between=words.between, capital=True)  # fmt: skip
+
+
+class Language:
+    """A language: says anew what was said in English.
+
+    Parameters
+    ----------
+    code : str
+        As in the property file: "es", or with a country whose marks in numbers are used, "es-MX".
+    """
+
+    def __init__(self, code: str = "en") -> None:
+        self.code = code
+        self._catalog = _catalog(code.partition("-")[0])
+        self._marks = {} if self._catalog is None else _marks(code)
+
+    def __call__(self, words: object) -> str:
+        """Return something in this language.
+
+        words: what was said, a figure, or a name, which stays. What the catalogue lacks is English.
+        """
+        if isinstance(words, Said):
+            return str.__str__(words) if self._catalog is None else self._anew(words)
+        if isinstance(words, Figure):
+            return words.translate(self._marks)
+        return str(words)
+
+    def _anew(self, said: Said) -> str:
+        fields = {name: self(value) for name, value in said.fields.items()}
+        if not said.message:
+            return said.between.join(fields.values()) if fields else str.__str__(said)
+        message = self.message(said)
+        text = message.format(**fields) if fields else message
+        return text[:1].upper() + text[1:] if said.capital else text
+
+    def message(self, said: Said) -> str:
+        """Return the message of something said, its fields not yet filled in."""
+        english = said.message if not said.many or said.number == 1 else said.many
+        entry = self._catalog.get(said.message) if self._catalog is not None else None
+        if entry is None or self._catalog is None or entry.fuzzy:
+            return english
+        forms = (entry.string,) if isinstance(entry.string, str) else tuple(entry.string or ())
+        place = _form(self._catalog.plural_expr)(said.number) if said.many else 0
+        return (forms[place] if place < len(forms) else "") or english
+
+
+def languages() -> tuple[str, ...]:
+    """Return the codes of the languages that can be spoken, English first."""
+    return ("en", *sorted(path.stem for path in FOLDER.glob("*.po")))
+
+
+def spoken(code: str) -> str | None:
+    """Return a code as we spell it, None where there is no catalogue of it or no such country.
+
+    >>> spoken("ES_mx"), spoken("tlh")
+    ('es-MX', None)
+    """
+    name, _, country = code.strip().replace("_", "-").partition("-")
+    name, country = name.lower(), country.upper()
+    if name not in languages():
+        return None
+    if not country:
+        return name
+    from babel import Locale, UnknownLocaleError  # only where a country is named
+
+    try:
+        Locale(name, country)
+    except (UnknownLocaleError, ValueError):
+        return None
+    return f"{name}-{country}"
+
+
+@functools.cache
+def language(code: str) -> Language:
+    """Return a language by its code, as `spoken` spells it; read once."""
+    return Language(code)
+
+
+@functools.cache
+def _catalog(code: str) -> Catalog | None:
+    """Read a language's catalogue; English has none."""
+    if code == "en":
+        return None
+    from babel.messages.pofile import read_po  # not loaded for English
+
+    with (FOLDER / f"{code}.po").open("rb") as file:
+        return read_po(file, locale=code)
+
+
+def _marks(code: str) -> dict[int, str]:
+    """Return the marks of a locale between digits, by the English ones."""
+    from babel.numbers import get_decimal_symbol, get_group_symbol
+
+    locale = code.replace("-", "_")
+    return {ord("."): get_decimal_symbol(locale), ord(","): get_group_symbol(locale)}
+
+
+@functools.cache
+def _form(expression: str) -> functools.partial[int]:
+    """Return which plural form a count takes, by a catalogue's own rule."""
+    from gettext import c2py
+
+    return functools.partial(c2py(expression))
+
+
+ENGLISH: Final = Language()
