@@ -138,7 +138,7 @@ class Language:
     def __call__(self, words: object) -> str:
         """Return something in this language.
 
-        words: what was said, a figure, or a name, which stays. What the catalogue lacks is English.
+        words: what was said, a figure, or a name, which stays; what the catalogue lacks is English.
         """
         if isinstance(words, Said):
             return str.__str__(words) if self._catalog is None else self._anew(words)

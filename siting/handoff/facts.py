@@ -198,8 +198,10 @@ DECODER_WORDS: Final = say(
 #: What a tape starts from, as `Plan.ties` has it.
 _FIXED: Final = (
     say("building corner"), say("property corner"), say("controller"), say("valve box"),
-    say("head"), say("meter"), say("backflow"), say("hydrant"), say("light"), say("stake"), say("nearest wall, shortest tape"),
-    say("wall, shortest tape"), say("edge of paving, shortest tape"), say("line of fence or wall, shortest tape"), say("property line, shortest tape"),
+    say("meter"), say("backflow"), say("hydrant"), say("light"), say("stake"),
+    say("nearest wall, shortest tape"), say("wall, shortest tape"),
+    say("edge of paving, shortest tape"), say("line of fence or wall, shortest tape"),
+    say("property line, shortest tape"),
 )  # fmt: skip
 #: A mark on a string between two of them.
 _HALFWAY: Final = {

@@ -45,9 +45,10 @@ from siting.cautions import DIG_CAUTION
 from siting.errors import SitingError
 from siting.files import GEOPACKAGE_STAMP, add_styles, atomic_path, write_text
 from siting.handoff.document import plan_document
-from siting.handoff.facts import hazard_group, keep_clear, lines_drawn
+from siting.handoff.facts import fixed_words, hazard_group, keep_clear, lines_drawn
 from siting.handoff.overlays import crown_shapes
 from siting.handoff.text import clean, depth, elide, tape
+from siting.language import Language, language, say, side_by_side
 from siting.palette import INK, MARKS, NEED
 from siting.planning.model import Plan
 from siting.planning.tables import RESULT
@@ -502,15 +503,19 @@ def describe(sensor: Mapping[str, Any], units: UnitsName) -> str:
     lengths. Result: zone, valve, depth and ties.
     """
     words = [
-        f"Zone {elide(clean(sensor['zone']), 60)}",
-        f"valve {elide(clean(sensor['valve']), 30)}",
-        f"depth {depth(sensor['depth_m'], units)}",
+        say("Zone {zone}", zone=elide(clean(sensor["zone"]), 60)),
+        say("valve {valve}", valve=elide(clean(sensor["valve"]), 30)),
+        say("depth {depth}", depth=depth(sensor["depth_m"], units)),
     ]
     words += [
-        f"{tape(tie['distance_m'], units)} from {elide(clean(tie['from_kind']), 40)}"
+        say(
+            "{tape} from {place}",
+            tape=tape(tie["distance_m"], units),
+            place=fixed_words(tie["from_kind"]),
+        )
         for tie in sensor["ties"]
     ]
-    return "; ".join(words)
+    return side_by_side(words, "; ")
 
 
 _KML: Final = "http://www.opengis.net/kml/2.2"
@@ -526,12 +531,12 @@ def write_gis(plan: Plan, folder: Path | str) -> tuple[Path, ...]:
     (CSV); OGC 21-026 (Cloud Optimized GeoTIFF).
     """
     place = Path(folder)
-    document = plan_document(plan)
+    document, t = plan_document(plan), language(plan.settings.language)
     return (
         write_package(plan, place / "plan.gpkg"),
         write_text(place / "sensors.geojson", _encodable(_geojson(document))),
-        write_text(place / "sensors.gpx", _encodable(_gpx(document))),
-        write_text(place / "sensors.kml", _encodable(_kml(document))),
+        write_text(place / "sensors.gpx", _encodable(_gpx(document, t))),
+        write_text(place / "sensors.kml", _encodable(_kml(document, t))),
         write_text(place / "sensors.csv", _encodable(_csv(document))),
         write_dryness(plan, place / "dryness.tif"),
         write_rank(plan, place / "rank.tif"),
@@ -570,14 +575,14 @@ def _geojson(document: Mapping[str, Any]) -> str:
     return json.dumps(collection, ensure_ascii=False, indent=1, allow_nan=False) + "\n"
 
 
-def _gpx(document: Mapping[str, Any]) -> str:
+def _gpx(document: Mapping[str, Any], t: Language) -> str:
     """Return waypoints by GPX 1.1; names are the tags, short enough for any handheld."""
     gpx = gpxpy.gpx.GPX()
     gpx.creator = "siting"
     gpx.name = elide(clean(document["property"]["name"]), 80)
-    gpx.description = DIG_CAUTION
+    gpx.description = t(DIG_CAUTION)
     for sensor in document["sensors"]:
-        text = describe(sensor, document["property"]["units"])
+        text = t(describe(sensor, document["property"]["units"]))
         gpx.waypoints.append(
             gpxpy.gpx.GPXWaypoint(
                 latitude=sensor["lat"],
@@ -591,31 +596,37 @@ def _gpx(document: Mapping[str, Any]) -> str:
         for tie in sensor["ties"]:
             if tie["from_kind"] == "stake":
                 apart = tape(tie["distance_m"], document["property"]["units"])
+                told = {"sensor": clean(sensor["sensor_id"]), "number": tie["tie"]}
                 gpx.waypoints.append(
                     gpxpy.gpx.GPXWaypoint(
                         latitude=tie["from_lat"],
                         longitude=tie["from_lon"],
-                        name=f"{clean(sensor['sensor_id'])} stake {tie['tie']}",
-                        description=f"Stake {tie['tie']} of {clean(sensor['sensor_id'])}, {apart} "
-                        "from it.",
+                        name=t(say("{sensor} stake {number}", **told)),
+                        description=t(
+                            say(
+                                "Stake {number} of {sensor}, {distance} from it.",
+                                **told,
+                                distance=apart,
+                            )
+                        ),
                     )
                 )
     return str(gpx.to_xml(version="1.1")) + "\n"
 
 
-def _kml(document: Mapping[str, Any]) -> str:
+def _kml(document: Mapping[str, Any], t: Language) -> str:
     """Return placemarks by KML 2.2; nothing is fetched to draw them."""
     root = ET.Element("kml", {"xmlns": _KML})
     body = ET.SubElement(root, "Document")
     ET.SubElement(body, "name").text = elide(clean(document["property"]["name"]), 80)
-    ET.SubElement(body, "description").text = DIG_CAUTION
+    ET.SubElement(body, "description").text = t(DIG_CAUTION)
     style = ET.SubElement(body, "Style", {"id": "sensor"})
     colour = MARKS["sensor"].lstrip("#")
     icon = ET.SubElement(style, "IconStyle")
     ET.SubElement(icon, "color").text = "ff" + colour[4:6] + colour[2:4] + colour[0:2]
     ET.SubElement(icon, "scale").text = "1.2"
     for sensor in document["sensors"]:
-        _placemark(body, sensor, describe(sensor, document["property"]["units"]))
+        _placemark(body, sensor, t(describe(sensor, document["property"]["units"])))
     ET.indent(root)
     return '<?xml version="1.0" encoding="UTF-8"?>\n' + ET.tostring(root, encoding="unicode") + "\n"
 

@@ -22,8 +22,10 @@ from openpyxl.utils import get_column_letter
 from openpyxl.worksheet.datavalidation import DataValidation
 
 from siting.files import write_bytes, write_text
+from siting.handoff.facts import fixed_words
 from siting.handoff.gisfiles import guard_formula
 from siting.handoff.text import clean, tape
+from siting.language import Figure, Language, language, say, side_by_side
 from siting.palette import INK
 from siting.planning.form import (
     CAN_COLUMNS,
@@ -43,20 +45,33 @@ _STAMP: Final = (1980, 1, 1, 0, 0, 0)
 _DATES: Final = re.compile(rb"(<dcterms:\w+[^>]*>)[^<]*(</dcterms:\w+>)")
 _LONGEST: Final = 60
 _HOW: Final = (
-    "Fill in what was measured; leave the rest empty. Printed cells stay as they are.",
-    "Dates and times: 2026-05-04, or 2026-05-04 07:30; in a plan in US units 5/4/26 2pm is 4 May.",
-    "Tapes in feet: 24 and 6 in the ft and the in column, or 24 ft 6 in, 24' 6\", 24-6 or 24.5 in "
-    "the ft column. Side: left or right, L or R.",
-    "Reading unit: % (per cent by volume, as 23.5), m3/m3 (as 0.235), kPa (tension), or device "
-    "(the number that the device shows, wetter is more).",
-    "As-built point: two tapes and the side, three tapes, or GPS.",
-    "Reading: soak, keep the zone off, wait the printed hours, read; read again 6 h or more later "
-    "to show that the water has stopped draining.",
-    "Logs come as files of their own: time and a column per sensor, as S1 [%]; valve runs as "
-    "start, valve, minutes; rain as date, rain_mm; the water meter as date, meter_m3.",
-    'A survey with a hand probe: time, point (zone/name, as "Lawn/3"; the planned point and its '
-    'reserves before digging as "Lawn/S1", "Lawn/R1", "Lawn/R2"), value, unit.',
-    "Hand it back: siting commission RESULTS --readings readings.xlsx --out RESULTS",
+    say("Fill in what was measured; leave the rest empty. Printed cells stay as they are."),
+    say(
+        "Dates and times: 2026-05-04, or 2026-05-04 07:30; in a plan in US units 5/4/26 2pm is "
+        "4 May."
+    ),
+    say(
+        "Tapes in feet: 24 and 6 in the ft and the in column, or 24 ft 6 in, 24' 6\", 24-6 or "
+        "24.5 in the ft column. Side: left or right, L or R."
+    ),
+    say(
+        "Reading unit: % (per cent by volume, as 23.5), m3/m3 (as 0.235), kPa (tension), or "
+        "device (the number that the device shows, wetter is more)."
+    ),
+    say("As-built point: two tapes and the side, three tapes, or GPS."),
+    say(
+        "Reading: soak, keep the zone off, wait the printed hours, read; read again 6 h or more "
+        "later to show that the water has stopped draining."
+    ),
+    say(
+        "Logs come as files of their own: time and a column per sensor, as S1 [%]; valve runs "
+        "as start, valve, minutes; rain as date, rain_mm; the water meter as date, meter_m3."
+    ),
+    say(
+        'A survey with a hand probe: time, point (zone/name, as "Lawn/3"; the planned point and '
+        'its reserves before digging as "Lawn/S1", "Lawn/R1", "Lawn/R2"), value, unit.'
+    ),
+    say("Hand it back: siting commission RESULTS --readings readings.xlsx --out RESULTS"),
 )
 
 
@@ -66,9 +81,9 @@ def write_readings(plan: Plan, folder: Path | str) -> tuple[Path, ...]:
     Result: the files, in that order; the same plan gives the same bytes.
     """
     place = Path(folder)
-    units = plan.settings.units
+    units, t = plan.settings.units, language(plan.settings.language)
     tables = {
-        "sensors": (handed_out(SENSOR_COLUMNS, units), _sensor_rows(plan)),
+        "sensors": (handed_out(SENSOR_COLUMNS, units), _sensor_rows(plan, t)),
         "zones": (ZONE_COLUMNS, _zone_rows(plan)),
         "cans": (CAN_COLUMNS, _can_rows(plan)),
     }
@@ -78,7 +93,7 @@ def write_readings(plan: Plan, folder: Path | str) -> tuple[Path, ...]:
     }
     names = {"sensors": "readings.csv", "zones": "readings-zones.csv", "cans": "readings-cans.csv"}
     written = [write_text(place / names[key], _csv(grid)) for key, grid in grids.items()]
-    book = _workbook({key: (tables[key][0], grid) for key, grid in grids.items()}, units)
+    book = _workbook({key: (tables[key][0], grid) for key, grid in grids.items()}, units, t)
     return (*written, write_bytes(place / "readings.xlsx", book))
 
 
@@ -116,17 +131,23 @@ def _filled_rows(sheet: Any) -> list[list[Any]]:  # noqa: ANN401 - openpyxl's ow
     return [list(row) for row in rows if row.count(None) < len(row)]
 
 
-def _sensor_rows(plan: Plan) -> _Rows:
+def _sensor_rows(plan: Plan, t: Language) -> _Rows:
     """Return what is printed for each sensor."""
     metric = plan.settings.units == "metric"
     rows = []
     for tag, sensor in plan.sensors.iterrows():
         ties = plan.ties[plan.ties["sensor_id"] == tag].sort_values("tie")
         taped = [
-            f"{int(n)}: {tape(m, plan.settings.units)}{_decimals(m, metric=metric)} from {kind}"
+            say(
+                "{number}: {tape} from {place}",
+                number=int(n),
+                tape=_with_decimals(m, plan.settings.units),
+                place=fixed_words(kind),
+            )
             for n, m, kind in zip(ties["tie"], ties["distance_m"], ties["from_kind"], strict=True)
         ]
-        side = [f"on the {ties['side'].iloc[0]}"] if len(ties) > 1 else []
+        told = str(ties["side"].iloc[0]) if len(ties) > 1 else ""
+        side = [_SIDES.get(told, f"on the {told}")] if len(ties) > 1 else []
         depth = float(sensor["depth_m"])
         rows.append(
             {
@@ -134,7 +155,7 @@ def _sensor_rows(plan: Plan) -> _Rows:
                 "zone": str(sensor["zone"]),
                 "valve": str(sensor["valve"]),
                 "planned_depth": round(1000 * depth) if metric else round(depth / 0.0254, 1),
-                "planned_ties": "; ".join([*taped, *side]),
+                "planned_ties": t(side_by_side([*taped, *side], "; ")),
                 "wait_h": round(float(sensor["soak_wait_h"])),
                 "reading_unit": "%",
             }
@@ -142,9 +163,15 @@ def _sensor_rows(plan: Plan) -> _Rows:
     return rows
 
 
-def _decimals(metres: float, *, metric: bool) -> str:
-    """Return feet with decimals, for tapes that are divided into tenths."""
-    return "" if metric or not math.isfinite(metres) else f" ({metres / FOOT_M:.2f} ft)"
+_SIDES: Final = {"left": say("on the left"), "right": say("on the right")}
+
+
+def _with_decimals(metres: float, units: UnitsName) -> str:
+    """Return a tape, in the US with its feet in decimals, for tapes divided into tenths."""
+    told = tape(metres, units)
+    if units == "metric" or not math.isfinite(metres):
+        return told
+    return say("{tape} ({feet} ft)", tape=told, feet=Figure(f"{metres / FOOT_M:.2f}"))
 
 
 def _zone_rows(plan: Plan) -> _Rows:
@@ -187,7 +214,9 @@ def _csv(grid: Sequence[Sequence[object]]) -> str:
 
 
 def _workbook(
-    tables: Mapping[str, tuple[Sequence[SheetColumn], list[list[Any]]]], units: UnitsName
+    tables: Mapping[str, tuple[Sequence[SheetColumn], list[list[Any]]]],
+    units: UnitsName,
+    t: Language,
 ) -> bytes:
     """Return the workbook, without dates of its own."""
     book = Workbook()
@@ -201,22 +230,22 @@ def _workbook(
             longest = max((len(str(cells[place - 1])) for cells in grid), default=0)
             width = min(max(longest, len(column.name), 8), _LONGEST) + 2
             sheet.column_dimensions[get_column_letter(place)].width = width
-        _guide(sheet, columns, rows=len(grid))
+        _guide(sheet, columns, t, rows=len(grid))
         sheet.freeze_panes = "B2"
-    how = book.create_sheet("how to fill in")
+    how = book.create_sheet(t(say("how to fill in")))
     for row, text in enumerate(_HOW, start=1):
-        how.cell(row=row, column=1, value=text)
+        how.cell(row=row, column=1, value=t(text))
     for row, (name, column) in enumerate(
         [(name, c) for name, (columns, _) in tables.items() for c in columns], start=len(_HOW) + 2
     ):
-        for place, text in enumerate((name, header(column, units), column.words), start=1):
+        for place, text in enumerate((name, header(column, units), t(column.words)), start=1):
             how.cell(row=row, column=place, value=text)
     out = io.BytesIO()
     book.save(out)
     return _undated(out.getvalue())
 
 
-def _guide(sheet: Any, columns: Sequence[SheetColumn], *, rows: int) -> None:  # noqa: ANN401
+def _guide(sheet: Any, columns: Sequence[SheetColumn], t: Language, *, rows: int) -> None:  # noqa: ANN401
     """Let the workbook say what a cell takes, and doubt what it does not; nothing is locked."""
     for place, column in enumerate(columns, start=1):
         words = list(column.allowed) or (["yes", "no"] if column.kind == "flag" else [])
@@ -232,8 +261,9 @@ def _guide(sheet: Any, columns: Sequence[SheetColumn], *, rows: int) -> None:  #
         else:
             rule = DataValidation()
         rule.allow_blank = True
-        rule.errorStyle, rule.error = "warning", column.words[:200]
-        rule.prompt, rule.showInputMessage, rule.showErrorMessage = column.words[:200], True, True
+        said = t(column.words)[:200]
+        rule.errorStyle, rule.error = "warning", said
+        rule.prompt, rule.showInputMessage, rule.showErrorMessage = said, True, True
         letter = get_column_letter(place)
         rule.add(f"{letter}2:{letter}{max(rows, 2)}")
         sheet.add_data_validation(rule)

@@ -11,6 +11,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from typing import Final, Literal
 
+from siting.language import say
 from siting.units import UnitsName
 
 Kind = Literal["text", "number", "length", "time", "flag", "word"]
@@ -184,84 +185,100 @@ def handed_out(columns: Sequence[SheetColumn], units: UnitsName) -> tuple[SheetC
     for column in columns:
         found.append(column)
         if units == "us" and column.us_unit == "ft" and column.name.startswith("tie_"):
-            found.append(replace(column, us_unit="in", words="inches of the same tape, below 12"))
+            found.append(
+                replace(column, us_unit="in", words=say("inches of the same tape, below 12"))
+            )
     return tuple(found)
 
 
 def _tie(number: int) -> SheetColumn:
-    words = f"tape from fixed point {number} of the crew sheet to the sensor, as built"
+    words = say(
+        "tape from fixed point {number} of the crew sheet to the sensor, as built", number=number
+    )
     return SheetColumn(f"tie_{number}", "length", words, low=0.1, high=200, unit="m", us_unit="ft")
 
 
 def _reading(number: int) -> tuple[SheetColumn, SheetColumn]:
-    time = f"date and time of reading {number}, as 2026-05-04 07:30"
+    time = say("date and time of reading {number}, as 2026-05-04 07:30", number=number)
     return (
         SheetColumn(f"reading_{number}_at", "time", time),
-        SheetColumn(f"reading_{number}", "number", f"what the device showed (reading {number})"),
+        SheetColumn(
+            f"reading_{number}",
+            "number",
+            say("what the device showed (reading {number})", number=number),
+        ),
     )
 
 
 #: One row per sensor.
 SENSOR_COLUMNS: Final = (
-    SheetColumn("sensor_id", "text", "printed; leave as it is", printed=True),
-    SheetColumn("zone", "text", "printed", printed=True),
-    SheetColumn("valve", "text", "printed", printed=True),
-    SheetColumn("planned_depth", "length", "printed", printed=True, unit="mm", us_unit="in"),
-    SheetColumn("planned_ties", "text", "printed: the tapes of the plan", printed=True),
-    SheetColumn("wait_h", "number", "printed: hours between soaking and reading", printed=True),
-    SheetColumn("buried_on", "time", "date of burial, as 2026-05-01"),
+    SheetColumn("sensor_id", "text", say("printed; leave as it is"), printed=True),
+    SheetColumn("zone", "text", say("printed"), printed=True),
+    SheetColumn("valve", "text", say("printed"), printed=True),
+    SheetColumn("planned_depth", "length", say("printed"), printed=True, unit="mm", us_unit="in"),
+    SheetColumn("planned_ties", "text", say("printed: the tapes of the plan"), printed=True),
     SheetColumn(
-        "depth", "length", "depth as buried", low=0.01, high=1.5, unit="mm", us_unit="in"
+        "wait_h", "number", say("printed: hours between soaking and reading"), printed=True
+    ),
+    SheetColumn("buried_on", "time", say("date of burial, as 2026-05-01")),
+    SheetColumn(
+        "depth", "length", say("depth as buried"), low=0.01, high=1.5, unit="mm", us_unit="in"
     ),
     *(_tie(number) for number in (1, 2, 3)),
     SheetColumn(
-        "side", "word", "left or right of the line from point 1 to point 2, seen from point 1",
+        "side", "word", say("left or right of the line from point 1 to point 2, seen from point 1"),
         allowed=("left", "right"),
     ),
-    SheetColumn("lat", "number", "latitude by GPS, decimal degrees", low=-90, high=90),
-    SheetColumn("lon", "number", "longitude by GPS, decimal degrees", low=-180, high=180),
+    SheetColumn("lat", "number", say("latitude by GPS, decimal degrees"), low=-90, high=90),
+    SheetColumn("lon", "number", say("longitude by GPS, decimal degrees"), low=-180, high=180),
     SheetColumn(
-        "gps_error", "length", "error that the GPS states", low=0.001, high=50, unit="m",
+        "gps_error", "length", say("error that the GPS states"), low=0.001, high=50, unit="m",
         us_unit="ft",
     ),
-    SheetColumn("soaked_at", "time", "end of the soaking, as 2026-05-02 07:30"),
-    SheetColumn("reading_unit", "word", "unit of the readings", allowed=READING_UNITS),
+    SheetColumn("soaked_at", "time", say("end of the soaking, as 2026-05-02 07:30")),
+    SheetColumn("reading_unit", "word", say("unit of the readings"), allowed=READING_UNITS),
     *_reading(1),
     *_reading(2),
     *_reading(3),
-    SheetColumn("watered_since", "flag", "yes when the place was watered after the soaking"),
+    SheetColumn("watered_since", "flag", say("yes when the place was watered after the soaking")),
     SheetColumn(
-        "rain_since", "number", "rain after the soaking", low=0, high=500, unit="mm", us_unit="in"
+        "rain_since", "number", say("rain after the soaking"), low=0, high=500, unit="mm",
+        us_unit="in",
     ),
-    SheetColumn("threshold_set", "number", "threshold as set, in the unit of the readings"),
-    SheetColumn("note", "text", "anything worth knowing"),
+    SheetColumn("threshold_set", "number", say("threshold as set, in the unit of the readings")),
+    SheetColumn("note", "text", say("anything worth knowing")),
 )  # fmt: skip
 #: One row per zone.
 ZONE_COLUMNS: Final = (
-    SheetColumn("zone", "text", "printed; leave as it is", printed=True),
-    SheetColumn("planned_soil", "text", "printed: soil of the plan", printed=True),
-    SheetColumn("planned_root_depth", "length", "printed", printed=True, unit="mm", us_unit="in"),
-    SheetColumn("jar_sand", "number", "jar test: sand layer, any one unit", low=0, high=1000),
-    SheetColumn("jar_silt", "number", "jar test: silt layer, same unit", low=0, high=1000),
-    SheetColumn("jar_clay", "number", "jar test: clay layer, same unit", low=0, high=1000),
+    SheetColumn("zone", "text", say("printed; leave as it is"), printed=True),
+    SheetColumn("planned_soil", "text", say("printed: soil of the plan"), printed=True),
     SheetColumn(
-        "intake", "number", "measured basic intake rate", low=0.1, high=500, unit="mm_h",
+        "planned_root_depth", "length", say("printed"), printed=True, unit="mm", us_unit="in"
+    ),
+    SheetColumn("jar_sand", "number", say("jar test: sand layer, any one unit"), low=0, high=1000),
+    SheetColumn("jar_silt", "number", say("jar test: silt layer, same unit"), low=0, high=1000),
+    SheetColumn("jar_clay", "number", say("jar test: clay layer, same unit"), low=0, high=1000),
+    SheetColumn(
+        "intake", "number", say("measured basic intake rate"), low=0.1, high=500, unit="mm_h",
         us_unit="in_h",
     ),
     SheetColumn(
-        "root_depth", "length", "measured depth of most roots", low=0.02, high=3.0, unit="mm",
+        "root_depth", "length", say("measured depth of most roots"), low=0.02, high=3.0, unit="mm",
         us_unit="in",
     ),
-    SheetColumn("note", "text", "anything worth knowing"),
+    SheetColumn("note", "text", say("anything worth knowing")),
 )  # fmt: skip
 #: One row per catch can.
 CAN_COLUMNS: Final = (
-    SheetColumn("zone", "text", "printed; leave as it is", printed=True),
-    SheetColumn("can", "number", "printed: number of the can", printed=True),
-    SheetColumn("lat", "number", "latitude, decimal degrees; may stay empty", low=-90, high=90),
-    SheetColumn("lon", "number", "longitude, decimal degrees", low=-180, high=180),
+    SheetColumn("zone", "text", say("printed; leave as it is"), printed=True),
+    SheetColumn("can", "number", say("printed: number of the can"), printed=True),
     SheetColumn(
-        "caught", "number", "depth of water in the can", low=0, high=500, unit="mm", us_unit="in"
+        "lat", "number", say("latitude, decimal degrees; may stay empty"), low=-90, high=90
     ),
-    SheetColumn("minutes", "number", "run time of the test", low=0.5, high=1440),
+    SheetColumn("lon", "number", say("longitude, decimal degrees"), low=-180, high=180),
+    SheetColumn(
+        "caught", "number", say("depth of water in the can"), low=0, high=500, unit="mm",
+        us_unit="in",
+    ),
+    SheetColumn("minutes", "number", say("run time of the test"), low=0.5, high=1440),
 )  # fmt: skip

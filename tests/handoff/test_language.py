@@ -15,8 +15,18 @@ from siting.cautions import DIG_CAUTION, cautions_for
 from siting.handoff import sheets
 from siting.handoff.layout import Sheet
 from siting.handoff.text import depth, number, percent, tape
-from siting.language import FOLDER, Figure, Language, capital, language, languages, say
-from siting.language import say_count, side_by_side, spoken
+from siting.language import (
+    FOLDER,
+    Figure,
+    Language,
+    capital,
+    language,
+    languages,
+    say,
+    say_count,
+    side_by_side,
+    spoken,
+)
 from siting.site.property import read_property
 from siting.units import show
 from tests.demo_plans import demo_plan
@@ -146,7 +156,7 @@ def test_what_the_catalogue_lacks_is_english_and_a_name_stays():
 
 def test_what_is_said_forgets_nothing_on_its_way_through_tables_and_files():
     said = side_by_side([capital(say("two")), say("{number} in", number=Figure("3.5"))], "; ")
-    back = pickle.loads(pickle.dumps(said))
+    back = pickle.loads(pickle.dumps(said))  # noqa: S301 - our own
     assert said == back == str(back) == "Two; 3.5 in"
     assert language("es")(str(back)) == "Dos; 3,5 in"
 
