@@ -148,10 +148,11 @@ class Language:
 
     def _anew(self, said: Said) -> str:
         fields = {name: self(value) for name, value in said.fields.items()}
-        if not said.message:
-            return said.between.join(fields.values()) if fields else str.__str__(said)
-        message = self.message(said)
-        text = message.format(**fields) if fields else message
+        if said.message:
+            message = self.message(said)
+            text = message.format(**fields) if fields else message
+        else:
+            text = said.between.join(fields.values())
         return text[:1].upper() + text[1:] if said.capital else text
 
     def message(self, said: Said) -> str:

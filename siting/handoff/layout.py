@@ -11,12 +11,13 @@ from reportlab.lib.enums import TA_CENTER, TA_RIGHT
 from reportlab.lib.styles import ParagraphStyle
 from reportlab.platypus import Paragraph, Table, TableStyle
 
-from siting.handoff.drawing import BOLD, SANS, markup, printable
+from siting.handoff.drawing import BOLD, SANS, markup, printable, width_of
 from siting.handoff.text import elide
 from siting.language import ENGLISH, Language, Said
 from siting.palette import INK
 
 Flow = Any  # reportlab is not typed
+_PADDING: Final = 6.5  # left and right of a cell [pt]
 _BODY: Final[dict[str, Any]] = {
     "fontName": SANS,
     "bulletFontName": SANS,
@@ -62,6 +63,21 @@ class _Heading(Paragraph):  # type: ignore[misc] # reportlab is not typed
 def _longest(words: object) -> int:
     """Return at how many characters a value is cut: what we say ourselves is not, a name is."""
     return 1200 if isinstance(words, Said) else 220
+
+
+def _columns(head: Sequence[str], shares: Sequence[float], width: float) -> list[float]:
+    """Return the widths of columns [pt] by their shares; no word of a head is broken."""
+    given = [width * share / sum(shares) for share in shares]
+    least = [
+        max((width_of(word, 9, bold=True) for word in words.split()), default=0) + _PADDING
+        for words in head
+    ]
+    wide = [need if need > have else 0.0 for need, have in zip(least, given, strict=True)]
+    if not any(wide):
+        return given
+    left = sum(have for have, need in zip(given, wide, strict=True) if not need)
+    spare = (width - sum(wide)) / left if left else 1.0
+    return [need or have * spare for need, have in zip(wide, given, strict=True)]
 
 
 @dataclass(frozen=True)
@@ -150,8 +166,8 @@ class Sheet:
             cells.append(
                 [self.text(c, kind + s, longest=320) for c, s in zip(row, sides, strict=True)]
             )
-        total = sum(widths)
-        table = Table(cells, colWidths=[width * w / total for w in widths], repeatRows=1)
+        heads = [self.t(words) for words in head]
+        table = Table(cells, colWidths=_columns(heads, widths, width), repeatRows=1)
         table.setStyle(
             TableStyle(
                 [

@@ -216,7 +216,6 @@ def parts_list(wires: WireRoutes, *, units: UnitsName = "metric") -> pd.DataFram
     known = bool(wires.lengths["trench_m"].notna().all())
     open_ = float((trench["length_m"] - trench["paved_m"]).sum()) if known else float("nan")
     paved = float(trench["paved_m"].sum()) if known else float("nan")
-    crossings = int((trench["paved_m"] > 0).sum())
     length = wires.lengths["wire_m"].to_numpy(dtype=float)
     joints = int(np.nansum(np.floor(length / SPOOL_M)))
     metre = unit_label("length", units)
@@ -241,6 +240,21 @@ def parts_list(wires: WireRoutes, *, units: UnitsName = "metric") -> pd.DataFram
             say("call before you dig"),
         ),
     ]
+    rows += _other_rows(wires)
+    if paved > 0:
+        crossings = int((trench["paved_m"] > 0).sum())
+        note = say_count(
+            "{count} crossing, see the map; bore, or sleeve",
+            "{count} crossings, see the map; bore, or sleeve",
+            crossings,
+        )
+        rows.append((say("sleeve or bore under paving"), _whole(paved, units), metre, note))
+    return pd.DataFrame(rows, columns=["item", "quantity", "unit", "note"])
+
+
+def _other_rows(wires: WireRoutes) -> list[tuple[str, float, str, str]]:
+    """Return what is bought where no wire leads to the controller."""
+    rows: list[tuple[str, float, str, str]] = []
     if wires.links:
         note = say(
             "for {sensors}: ground in play about it or in the way",
@@ -254,14 +268,7 @@ def parts_list(wires: WireRoutes, *, units: UnitsName = "metric") -> pd.DataFram
             sensors=", ".join(wires.decoders),
         )
         rows.append((say("decoder"), len(wires.decoders), say("each"), note))
-    if paved > 0:
-        note = say_count(
-            "{count} crossing, see the map; bore, or sleeve",
-            "{count} crossings, see the map; bore, or sleeve",
-            crossings,
-        )
-        rows.append((say("sleeve or bore under paving"), _whole(paved, units), metre, note))
-    return pd.DataFrame(rows, columns=["item", "quantity", "unit", "note"])
+    return rows
 
 
 def _wire_rows(wires: WireRoutes, units: UnitsName) -> list[tuple[str, float, str, str]]:

@@ -9,11 +9,14 @@ import pytest
 from babel.messages.catalog import Catalog
 from babel.messages.extract import extract_from_file
 from babel.messages.pofile import read_po
+from reportlab.lib.pagesizes import A4
+from reportlab.platypus import Paragraph
 
 import siting
 from siting.cautions import DIG_CAUTION, cautions_for
 from siting.handoff import sheets
-from siting.handoff.layout import Sheet
+from siting.handoff.drawing import markup, register_fonts, width_of
+from siting.handoff.layout import Sheet, _columns, style
 from siting.handoff.text import depth, number, percent, tape
 from siting.language import (
     FOLDER,
@@ -127,7 +130,24 @@ def test_the_crew_reads_spanish_and_the_file_says_so(tmp_path):
     assert "preventor de reflujo" in flat
     assert "hoja de trabajo" in flat
     assert "Call before you dig" not in flat
+    assert "húmedo. Aplicación" in flat
     assert "Sensores de humedad del suelo" in reader.metadata.subject
+
+
+@pytest.mark.parametrize("code", languages())
+def test_the_caution_at_the_foot_takes_the_two_lines_that_it_has(code):
+    register_fonts()
+    words = Paragraph(f"<b>{markup(language(code)(DIG_CAUTION))}</b>", style("foot"))
+    _, tall = words.wrap(A4[0] - 2 * sheets._SIDE, 100)
+    assert tall <= 2 * style("foot").leading
+
+
+def test_no_word_of_a_tables_head_is_broken():
+    head = [language("es")(say(word)) for word in ("Valve", "Zone")]
+    widths = _columns(head, (0.95, 9.0), 300.0)
+    assert widths[0] > width_of("Válvula", 9, bold=True)
+    assert sum(widths) == pytest.approx(300.0)
+    assert _columns(["Valve", "Zone"], (1, 1), 300.0) == [150.0, 150.0]
 
 
 def test_a_country_gives_the_marks_of_numbers_and_both_units_are_told():
