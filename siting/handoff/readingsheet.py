@@ -233,8 +233,8 @@ def _workbook(
         _guide(sheet, columns, t, rows=len(grid))
         sheet.freeze_panes = "B2"
     how = book.create_sheet(t(say("how to fill in")))
-    for row, text in enumerate(_HOW, start=1):
-        how.cell(row=row, column=1, value=t(text))
+    for row, said in enumerate(_HOW, start=1):
+        how.cell(row=row, column=1, value=t(said))
     for row, (name, column) in enumerate(
         [(name, c) for name, (columns, _) in tables.items() for c in columns], start=len(_HOW) + 2
     ):
