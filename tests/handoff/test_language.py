@@ -2,21 +2,27 @@
 
 import pickle
 import re
+from dataclasses import replace
 from pathlib import Path
 
+import gpxpy
 import pypdf
 import pytest
 from babel.messages.catalog import Catalog
 from babel.messages.extract import extract_from_file
 from babel.messages.pofile import read_po
+from openpyxl import load_workbook
 from reportlab.lib.pagesizes import A4
 from reportlab.platypus import Paragraph
 
 import siting
 from siting.cautions import DIG_CAUTION, cautions_for
 from siting.handoff import sheets
+from siting.handoff.document import plan_document
 from siting.handoff.drawing import markup, register_fonts, width_of
+from siting.handoff.gisfiles import _gpx
 from siting.handoff.layout import Sheet, _columns, style
+from siting.handoff.readingsheet import write_readings
 from siting.handoff.text import depth, number, percent, tape
 from siting.language import (
     FOLDER,
@@ -109,14 +115,30 @@ def _text(plan, path, sheet):
     return reader, "\n".join(page.extract_text() for page in reader.pages)
 
 
+def _latin(plan, text):
+    """Return the words of a marked text that nobody said, names apart."""
+    names = [plan.site.name, *plan.zones.index, *plan.zones["valve"], *plan.sensors.index]
+    names += list(plan.zones["controller"])
+    for name in sorted(map(str, names), key=len, reverse=True):
+        text = text.replace(name, "").replace(name[:20], "")
+    return set(re.findall(r"[A-Za-z]{2,}", text)) - SAME
+
+
+def test_the_short_answer_of_several_sensors_comes_from_the_catalogue():
+    plan = demo_plan("court")
+    said = plan.wording("us")
+    words = [said.headline, *said.reasons.values(), *said.zone_notes.values()]
+    words += [*plan.sensors["depth_note"], *plan.sensors["application_note"]]
+    words += [*plan.parts["item"], *plan.parts["note"]]
+    t = Marked()
+    left = _latin(plan, " ".join(t(word) for word in words))
+    assert left <= {plan.economics["currency"]}, left
+
+
 def test_every_sentence_of_the_crews_sheets_comes_from_the_catalogue(tmp_path):
     plan = demo_plan("yard")
     _, text = _text(plan, tmp_path / "crew.pdf", Sheet(Marked()))
-    names = [plan.site.name, *plan.zones.index, *plan.zones["valve"], *plan.sensors.index]
-    names += [str(name) for name in plan.zones["controller"]]
-    for name in sorted(map(str, names), key=len, reverse=True):
-        text = text.replace(name, "").replace(name[:20], "")
-    left = set(re.findall(r"[A-Za-z]{2,}", text)) - SAME
+    left = _latin(plan, text)
     assert not left, left
     assert text.count("λ") > 3000
 
@@ -140,6 +162,22 @@ def test_the_caution_at_the_foot_takes_the_two_lines_that_it_has(code):
     words = Paragraph(f"<b>{markup(language(code)(DIG_CAUTION))}</b>", style("foot"))
     _, tall = words.wrap(A4[0] - 2 * sheets._SIDE, 100)
     assert tall <= 2 * style("foot").leading
+
+
+def test_readings_sheet_and_waypoints_are_in_the_crews_language(tmp_path):
+    plan = demo_plan("yard")
+    plan = replace(plan, settings=replace(plan.settings, language="es"))
+    table = write_readings(plan, tmp_path)[0].read_text("utf-8-sig")
+    head, row = table.splitlines()[:2]
+    assert head.startswith("sensor_id,zone,valve,planned_depth_mm,")
+    assert "6,55 m desde esquina de edificio" in row
+    book = load_workbook(tmp_path / "readings.xlsx")
+    assert book.sheetnames == ["sensors", "zones", "cans", "cómo rellenar"]
+    assert str(book["cómo rellenar"]["A1"].value).startswith("Rellene lo que se midió")
+    points = gpxpy.parse(_gpx(plan_document(plan), language("es")))
+    assert points.description.startswith("Llame antes de cavar")
+    assert points.waypoints[0].description.startswith("Zona ")
+    assert "desde esquina de edificio" in points.waypoints[0].description
 
 
 def test_no_word_of_a_tables_head_is_broken():
