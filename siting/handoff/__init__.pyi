@@ -14,6 +14,7 @@ from .explain import read_plans as read_plans
 from .explain import sensor_lines as sensor_lines
 from .explain import sensor_table as sensor_table
 from .figures import explore as explore
+from .figures import folium_map as folium_map
 from .figures import plot_choices as plot_choices
 from .figures import plot_dryness as plot_dryness
 from .figures import plot_season as plot_season

@@ -25,9 +25,10 @@ from siting.handoff.text import elide
 from siting.handoff.webmap import label_places, map_html
 from siting.palette import DRYNESS, INK, MARKS, NEED, ramp_colour
 from siting.planning.model import Plan
-from siting.units import UnitsName, convert, unit_label
+from siting.units import UnitsName, convert, show, unit_label
 
 if TYPE_CHECKING:
+    import folium
     import pandas as pd
     from matplotlib.axes import Axes
 
@@ -38,6 +39,7 @@ if TYPE_CHECKING:
 Fill = str | list[str]
 _NAME: Final = 22
 _MOST_YEARS: Final = 12
+_DOT_PX: Final = 6
 _HAS_ROOM: Final = 0.004  # share of the property's area that a zone needs for its name
 
 
@@ -81,6 +83,97 @@ def explore(plan: Plan, *, height: int = 640, online: bool = False) -> MapView:
         Shows itself in a notebook; `save` writes it to a file.
     """
     return MapView(map_html(plan, online=online), height)
+
+
+def folium_map(plan: Plan, *, tiles: str | None = None) -> folium.Map:
+    """Return a plain folium map of a plan, to which layers of your own can be added.
+
+    Unlike `explore` it is folium's page: its scripts come from the network when it is shown.
+
+    Parameters
+    ----------
+    plan : Plan
+        The plan.
+    tiles : str, optional
+        Background, as `folium.Map` takes it; the servers of the tiles then learn where the property
+        is. None draws none.
+
+    Returns
+    -------
+    folium.Map
+        A layer each, from the bottom up: boundary, buildings, hydrozones by water need, trenches
+        and wires, tape ties, reserve points, sensors, and a control of layers.
+    """
+    import folium  # noqa: PLC0415 - half a second, and only for those who ask for it
+
+    line = gpd.GeoSeries([plan.site.boundary], crs=plan.site.crs).to_crs(4326)
+    west, south, east, north = line.total_bounds
+    page = folium.Map(
+        [plan.site.latitude, plan.site.longitude], tiles=tiles, zoom_start=18, max_zoom=24
+    )
+    for name, frame, style in _folium_layers(plan):
+        group = folium.FeatureGroup(name)
+        columns = [column for column in frame if column != "geometry"]
+        told = frame.assign(**{c: [escape(str(value)) for value in frame[c]] for c in columns})
+        if len(told):
+            folium.GeoJson(
+                told.to_crs(4326).to_json(),
+                style_function=lambda feature, style=style: (
+                    style | {"fillColor": feature["properties"].get("colour", style["color"])}
+                ),
+                marker=folium.CircleMarker(radius=_DOT_PX, fill=True),
+                tooltip=folium.GeoJsonTooltip([c for c in columns if c != "colour"])
+                if columns
+                else None,
+            ).add_to(group)
+        group.add_to(page)
+    folium.LayerControl().add_to(page)
+    page.fit_bounds([[south, west], [north, east]])
+    return page
+
+
+def _folium_layers(plan: Plan) -> list[tuple[str, gpd.GeoDataFrame, dict[str, object]]]:
+    """Return name, features and style of each layer, from the bottom up; what it tells is text."""
+    site, zones, wires = plan.site, plan.zones, plan.wire_routes
+    scores = zones["need_score"].to_numpy(dtype=float)
+    top = max(float(np.nanmax(scores, initial=0.0)), 1e-9)
+    shown = gpd.GeoDataFrame(
+        {
+            "zone": zones.index,
+            "plants": zones["plants"].to_numpy(),
+            "need [% of ready water per peak day]": [f"{score:.0f}" for score in scores],
+            "sensor": zones["sensor_id"].fillna("").to_numpy(),
+            "colour": [ramp_colour(NEED, float(s) / top) for s in np.nan_to_num(scores)],
+        },
+        geometry=zones.geometry.to_numpy(),
+        crs=site.crs,
+    )
+    depths = [show(1000 * d, "depth", plan.settings.units) for d in plan.sensors["depth_m"]]
+    sensors = gpd.GeoDataFrame(
+        {
+            "sensor": plan.sensors.index,
+            "zone": plan.sensors["zone"].to_numpy(),
+            "valve": plan.sensors["valve"].to_numpy(),
+            "depth": depths,
+        },
+        geometry=plan.sensors.geometry.to_numpy(),
+        crs=site.crs,
+    )
+    edge = gpd.GeoDataFrame(geometry=[site.boundary.boundary], crs=site.crs)
+    buildings = gpd.GeoDataFrame(geometry=site.buildings.geometry.to_numpy(), crs=site.crs)
+    plain: dict[str, object] = {"weight": 2, "fillOpacity": 0.0}
+    solid = plain | {"fillOpacity": 0.7}
+    return [
+        ("Property line", edge, plain | {"color": MARKS["boundary"]}),
+        ("Buildings", buildings, solid | {"color": MARKS["building_edge"]}),
+        ("Hydrozones by water need", shown, solid | {"color": MARKS["zone_edge"]}),
+        ("Trenches and wires", wires[["sensor_id", "kind", "geometry"]],
+         plain | {"color": MARKS["trench"], "weight": 3}),
+        ("Tape ties", plan.ties[["sensor_id", "geometry"]], plain | {"color": MARKS["tie"]}),
+        ("Reserve points", plan.reserves[["sensor_id", "reserve", "geometry"]].set_crs(site.crs),
+         solid | {"color": MARKS["sensor"]}),
+        ("Sensors", sensors, solid | {"color": MARKS["sensor"]}),
+    ]  # fmt: skip
 
 
 def plot_zones(plan: Plan, ax: Axes | None = None, *, legend: bool = True) -> Axes:

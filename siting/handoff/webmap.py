@@ -1,8 +1,8 @@
 """The map: one HTML page that needs no network.
 
-The document, the figure and the map come from folium. None of its own scripts, styles or user
-texts pass through folium's templates: links are replaced by vendored files (an unknown link is an
-error), and everything of the plan goes into one JSON block that our own script shows as text.
+The page is our own template. Scripts and styles are vendored files, written into it; everything
+of the plan goes into one JSON block that our own script shows as text. A plain map in folium, to
+which a user adds layers of their own, is `siting.handoff.figures.folium_map`.
 """
 
 from __future__ import annotations
@@ -18,12 +18,10 @@ from importlib.resources import files
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
-import folium
 import geopandas as gpd
 import jinja2
 import numpy as np
 import pyproj
-from branca.element import Element, Figure, Link
 from shapely import get_coordinates, maximum_inscribed_circle
 from shapely.geometry import LineString, MultiPolygon, Point, Polygon
 from shapely.geometry.base import BaseGeometry
@@ -644,10 +642,9 @@ def _list(title: str, items: Sequence[str]) -> str:
     return f"<h2>{title}</h2><ul>{''.join(f'<li>{escape(item)}</li>' for item in items)}</ul>"
 
 
-_SCHEME = "vendored:"
-_LEAFLET_JS = f"{_SCHEME}leaflet-1.9.4.js"
-_LEAFLET_CSS = f"{_SCHEME}leaflet-1.9.4.css"
-_PAGE_CSS = f"{_SCHEME}page.css"
+_LEAFLET_JS = "leaflet-1.9.4.js"
+_LEAFLET_CSS = "leaflet-1.9.4.css"
+_PAGE_CSS = "page.css"
 _SCRIPTS: Final = ("page.js", "labels.js", "sun.js", "view.js", "field.js")
 _LICENCES: Final = {_LEAFLET_JS: "leaflet-1.9.4.LICENSE"}
 #: Pictures that the vendored style sheet names and that the page never shows.
@@ -661,6 +658,8 @@ _UNUSED_PICTURES: Final = {
 _PRISTINE: Final = "var page_as_written = document.documentElement.outerHTML;\n"
 _MAX_ZOOM = 24  # half a metre is then about 60 pixels wide
 _POLICY_MARK = "@policy@"
+#: The element of the map in page.html, as the script names it.
+_MAP_ID: Final = '"map_plan"'
 
 
 def write_map(plan: Plan, path: Path | str, *, online: bool = False) -> Path:
@@ -679,89 +678,27 @@ def map_html(plan: Plan, *, online: bool = False) -> str:
     Result: the HTML; the same plan gives the same text.
     """
     document = map_document(plan, online=online)
-    page = _Page(
-        title=f"{plan.site.name}: sensor map", data=document, plain=static_page(plan, document)
+    origins = tuple(hosts()) if online else ()
+    options = {
+        "center": [plan.site.latitude, plan.site.longitude],
+        "zoom": 18,
+        "maxZoom": _MAX_ZOOM,
+        "zoomSnap": 0.25,
+        "fadeAnimation": False,
+        "zoomControl": False,
+        "attributionControl": False,
+    }
+    html: str = jinja2.Template(_asset("page.html")).render(
+        policy=_POLICY_MARK,
+        # some tile servers refuse pages that do not say where they come from
+        referrer="origin" if origins else "no-referrer",
+        title=escape(f"{plan.site.name}: sensor map"),
+        header="\n".join(_inlined(name) for name in (_LEAFLET_JS, _LEAFLET_CSS, _PAGE_CSS)),
+        plain=static_page(plan, document),
+        data=as_json(document),
+        script=f"{_PRISTINE}var map_plan = L.map({_MAP_ID}, {as_json(options)});\n{_our_script()}",
     )
-    page.origins = tuple(hosts()) if online else ()
-    scaffold = _FieldMap(location=[plan.site.latitude, plan.site.longitude], tiles=None)
-    scaffold._id = "plan"  # noqa: SLF001 - folium's own ids are random
-    scaffold.add_to(page)
-    html: str = page.render()
-    return html
-
-
-class _Verbatim(Element):
-    """Text that folium passes on as it is, not as a template."""
-
-    def __init__(self, text: str) -> None:
-        super().__init__()
-        self.text = text
-
-    def render(self, **_: object) -> str:
-        """Return the text."""
-        return self.text
-
-
-class _FieldMap(folium.Map):
-    """folium's map with its remote files replaced and without what upsets small screens."""
-
-    default_js = [("leaflet", _LEAFLET_JS)]  # noqa: RUF012 - folium's own form
-    default_css = [("leaflet_css", _LEAFLET_CSS), ("page_css", _PAGE_CSS)]  # noqa: RUF012
-    _template = jinja2.Template(
-        """
-        {% macro header(this, kwargs) %}
-        <meta name="viewport" content="width=device-width, initial-scale=1">
-        {% endmacro %}
-        {% macro html(this, kwargs) %}
-        <div class="folium-map" id={{ this.get_name()|tojson }}></div>
-        {% endmacro %}
-        {% macro script(this, kwargs) %}
-        var {{ this.get_name() }} = L.map({{ this.get_name()|tojson }}, {{ this.leaflet|tojson }});
-        {% endmacro %}
-        """
-    )
-
-    @property
-    def leaflet(self) -> dict[str, Any]:
-        """Options of the Leaflet map."""
-        return {
-            "center": list(self.location),
-            "zoom": 18,
-            "maxZoom": _MAX_ZOOM,
-            "zoomSnap": 0.25,
-            "fadeAnimation": False,
-            "zoomControl": False,
-            "attributionControl": False,
-        }
-
-
-class _Page(Figure):
-    """The document around the map: our own frame, everything inlined, a strict policy."""
-
-    def __init__(self, *, title: str, data: dict[str, Any], plain: str) -> None:
-        super().__init__(title=title)
-        self.data = data
-        self.plain = plain
-        self.origins: tuple[str, ...] = ()
-        self.header._children.pop("meta_http", None)  # noqa: SLF001 - the frame has its own
-
-    def render(self, **kwargs: object) -> str:
-        """Return the whole document."""
-        for child in self._children.values():
-            child.render(**kwargs)
-        _inline_links(self.header)
-        html: str = jinja2.Template(_asset("page.html")).render(
-            policy=_POLICY_MARK,
-            # some tile servers refuse pages that do not say where they come from
-            referrer="origin" if self.origins else "no-referrer",
-            title=escape(self.title or ""),
-            header=self.header.render(),
-            map=self.html.render(),
-            plain=self.plain,
-            data=as_json(self.data),
-            script=f"{_PRISTINE}{self.script.render()}\n{_our_script()}",
-        )
-        return html.replace(_POLICY_MARK, _policy(html, self.origins), 1)
+    return html.replace(_POLICY_MARK, _policy(html, origins), 1)
 
 
 def _our_script() -> str:
@@ -775,27 +712,14 @@ def _asset(name: str) -> str:
     return (files("siting.handoff") / "assets" / name).read_text(encoding="utf-8")
 
 
-def _inline_links(header: Element) -> None:
-    """Replace every link to a script or style by the vendored file; refuse all others."""
-    for name, child in list(header._children.items()):  # noqa: SLF001 - no public way to replace
-        if isinstance(child, Link):
-            header.add_child(_Verbatim(_inlined(str(child.url))), name=name)
-        elif re.search(r"<(script|link|img|iframe)\b[^>]*\b(src|href)\s*=", child.render()):
-            message = f"the map would load something by itself: {name}"
-            raise SitingError(message)
-
-
-def _inlined(url: str) -> str:
+def _inlined(name: str) -> str:
     """Return a vendored file as a script or style element."""
-    if url not in {_LEAFLET_JS, _LEAFLET_CSS, _PAGE_CSS}:
-        message = f"the map would load {url}, which is not vendored"
-        raise SitingError(message)
-    text = _asset(url.removeprefix(_SCHEME))
-    if url == _LEAFLET_JS:
+    text = _asset(name)
+    if name == _LEAFLET_JS:
         text = re.sub(r"\n//# sourceMappingURL=\S+\s*$", "\n", text)
-        tag, notice = "script", f"/*\n{_asset(_LICENCES[url])}*/\n"
+        tag, notice = "script", f"/*\n{_asset(_LICENCES[name])}*/\n"
     else:
-        tag, notice = "style", _variables() if url == _PAGE_CSS else ""
+        tag, notice = "style", _variables() if name == _PAGE_CSS else ""
         text = re.sub(r"url\(([^)]*)\)", _without_picture, text)
     return f"<{tag}>\n{notice}{text}</{tag}>"
 

@@ -7,6 +7,7 @@ import math
 import re
 import warnings
 
+import folium
 import matplotlib as mpl
 import numpy as np
 import pytest
@@ -135,3 +136,23 @@ def test_the_frame_works_in_a_page(tmp_path):
         assert len(css(driver, ".pin .tag")) == 2
         assert requests(driver, path.as_uri()) == []
         assert faults(driver) == []
+
+
+def test_a_plain_folium_map_takes_layers_of_the_users_own():
+    plan = make_plan(hostile=True)
+    page = figures.folium_map(plan)
+    assert isinstance(page, folium.Map)
+    folium.Marker([plan.site.latitude, plan.site.longitude], tooltip="mine").add_to(page)
+    groups = [c.layer_name for c in page._children.values() if isinstance(c, folium.FeatureGroup)]
+    assert groups == [
+        "Property line", "Buildings", "Hydrozones by water need", "Trenches and wires",
+        "Tape ties", "Reserve points", "Sensors",
+    ]  # fmt: skip
+    html = page.get_root().render()
+    assert "mine" in html
+    assert "<script>alert" not in html
+    assert "tile.openstreetmap" not in html
+    # Sensors stand where the plan has them.
+    for lon, lat in zip(plan.sensors["lon"], plan.sensors["lat"], strict=True):
+        assert f"{lon:.6f}"[:-1] in html
+        assert f"{lat:.6f}"[:-1] in html

@@ -6,11 +6,12 @@ import io
 import json
 import math
 import re
+import subprocess
+import sys
 
 import numpy as np
 import pyproj
 import pytest
-from folium.plugins import MeasureControl
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from PIL import Image
@@ -294,17 +295,19 @@ def test_unknown_ground_is_clear(plan):
     assert np.isfinite(clipped).sum() == 10 * 40
 
 
-def test_an_unknown_link_is_refused(plan):
-    document = _map_data.map_document(plan)
-    page = webmap._Page(title="t", data=document, plain="")
-    scaffold = webmap._FieldMap(location=[0, 0], tiles=None)
-    scaffold._id = "plan"
-    scaffold.add_to(page)
-    MeasureControl().add_to(scaffold)
+def test_a_style_that_would_load_something_is_refused(monkeypatch):
+    monkeypatch.setattr(webmap, "_asset", lambda _: ".a { background: url(images/new.png) }")
     with pytest.raises(SitingError, match="not vendored"):
-        page.render()
-    with pytest.raises(SitingError, match="not vendored"):
-        webmap._inlined("https://example.org/leaflet.js")
+        webmap._inlined("page.css")
+
+
+def test_the_page_is_our_own_template_and_loads_no_map_library(html):
+    assert "folium" not in html
+    assert html.count('id="map_plan"') == 1
+    assert re.search(r'var map_plan = L\.map\("map_plan", \{"center":\[', html)
+    code = "import sys, siting.handoff.webmap; print('folium' in sys.modules)"
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert done.stdout.strip() == "False"
 
 
 def test_page_without_javascript_tells_it_all(plan):
