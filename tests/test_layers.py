@@ -26,10 +26,8 @@ LEVELS = {
     "cli": 10,
 }  # fmt: skip
 #: Names of faces that no other room takes, and users do: README and docs name them.
-FOR_USERS = {"planning.hold_out", "planning.replan", "handoff.plot_zones", "handoff.plot_dryness",
-             "handoff.plot_choices", "handoff.plot_season", "handoff.explore", "handoff.folium_map",
-             "commission.Commissioned", "commission.Commissioning", "commission.commission",
-             "commission.read_readings", "commission.read_history",
+FOR_USERS = {"planning.Inputs", "commission.Commissioned", "commission.Commissioning",
+             "commission.commission", "commission.read_readings", "commission.read_history",
              "commission.write_commissioning", "handoff.plan_schema"}  # fmt: skip
 #: The GIS plug-in is a program of its own, see its tests; docs is a script.
 MODULES = {

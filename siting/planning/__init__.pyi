@@ -9,6 +9,7 @@ from .form import SheetColumn as SheetColumn
 from .form import allowed_words as allowed_words
 from .form import handed_out as handed_out
 from .form import header as header
+from .make import Inputs as Inputs
 from .make import Survey as Survey
 from .make import hold_out as hold_out
 from .make import input_files as input_files

@@ -8,7 +8,7 @@ import os
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
-from typing import Any, Final
+from typing import Any, Final, NamedTuple
 
 import geopandas as gpd
 import numpy as np
@@ -57,6 +57,7 @@ from siting.place.setbacks import keepout_areas
 from siting.place.ties import sensor_ties
 from siting.planning.model import Basis, Built, Plan
 from siting.planning.tables import (
+    RESULT,
     admissible_table,
     chance_table,
     rank_raster,
@@ -64,6 +65,7 @@ from siting.planning.tables import (
     season_table,
     sensor_ids,
     sensor_table,
+    units_of,
     zone_table,
 )
 from siting.planning.words import assumed_notes, elsewhere, passed, wordings, zone_note
@@ -672,10 +674,21 @@ def plan_property(
     return plan(site, climate, settings, threads=threads, progress=progress)
 
 
+class Inputs(NamedTuple):
+    """What a plan is made from.
+
+    settings: what the user asked for; site: the checked property; climate: its weather.
+    """
+
+    settings: PropertyFile
+    site: Site
+    climate: Climate
+
+
 @one_blas_thread
 def read_inputs(
     path: Path | str, *, fetch: bool = False, changes: Mapping[str, Any] | None = None
-) -> tuple[PropertyFile, Site, Climate]:
+) -> Inputs:
     """Read a property file, its layers and its weather, and report all their faults at once.
 
     Parameters
@@ -689,8 +702,9 @@ def read_inputs(
 
     Returns
     -------
-    tuple of PropertyFile, Site and Climate
-        What the user asked for, the checked property and its weather.
+    Inputs
+        With names: settings, what the user asked for; site, the checked property; climate, its
+        weather.
 
     Raises
     ------
@@ -715,7 +729,7 @@ def read_inputs(
         faults += error.faults
     if faults:
         raise InputError(faults)
-    return settings, site, climate
+    return Inputs(settings, site, climate)
 
 
 @one_blas_thread
@@ -916,23 +930,41 @@ def _finish(
         },
         words={str(tag): place[zone].words for tag, zone in built.sensors["zone"].items()},
     )
-    return Plan(
-        site=site,
-        settings=settings,
-        **_ground_parts(site, basis),
-        **_built_parts(built),
-        **_decided_parts(decided),
-        economics={**built.economics, "budget": allowed},
-        answer=worded[settings.units].answer,
-        wordings=worded,
-        headline=worded[settings.units].headline,
-        cautions=cautions_for(),
-        warnings=tuple(dict.fromkeys(warnings)),
-        provenance=provenance(
-            site, settings, weather_seasons=known.seasons.years, reference_et=known.terms.method
-        ),
-        basis=basis,
+    return _with_units(
+        Plan(
+            site=site,
+            settings=settings,
+            **_ground_parts(site, basis),
+            **_built_parts(built),
+            **_decided_parts(decided),
+            economics={**built.economics, "budget": allowed},
+            answer=worded[settings.units].answer,
+            wordings=worded,
+            headline=worded[settings.units].headline,
+            cautions=cautions_for(),
+            warnings=tuple(dict.fromkeys(warnings)),
+            provenance=provenance(
+                site, settings, weather_seasons=known.seasons.years, reference_et=known.terms.method
+            ),
+            basis=basis,
+        )
     )
+
+
+def _with_units(plan: Plan) -> Plan:
+    """Tell the units of a new plan's tables in their `attrs`."""
+    for name, table in _TABLES.items():
+        frame, units = getattr(plan, name), units_of(RESULT.part(table))
+        frame.attrs["units"] = {column: units[column] for column in frame if column in units}
+    return plan
+
+
+#: Tables of a plan whose `attrs` tell units -> their part of the result.
+_TABLES: Final = {
+    **{name: name for name in ("zones", "sensors", "choices", "rules", "controls", "regret",
+                               "sensitivity", "season")},
+    "timer_table": "timer",
+}  # fmt: skip
 
 
 def _ground_parts(site: Site, basis: Basis) -> dict[str, Any]:
@@ -1009,6 +1041,10 @@ class Survey:
     sun: SunShade
     dryness: Floats
     warnings: tuple[str, ...]
+
+    def __repr__(self) -> str:
+        """Return one line."""
+        return f"<Survey of {self.site.name}: {len(self.zones)} hydrozones>"
 
 
 @one_blas_thread

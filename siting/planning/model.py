@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from html import escape
-from typing import Any, Final
+from typing import TYPE_CHECKING, Any, Final
 
 import geopandas as gpd
 import numpy as np
@@ -13,6 +13,7 @@ import pandas as pd
 
 from siting.arrays import Floats
 from siting.climate.model import Climate
+from siting.errors import SitingError
 from siting.place.placement import Placement
 from siting.site.model import Site
 from siting.site.settings import PropertyFile
@@ -20,6 +21,9 @@ from siting.sun.model import SunShade
 from siting.units import UnitsName, show
 from siting.wire.routes import WireRoutes
 from siting.zones.survey import Known
+
+if TYPE_CHECKING:
+    import xarray as xr
 
 
 @dataclass(frozen=True)
@@ -302,6 +306,90 @@ class Plan:
             setback_notes=dict(self.sensors["setback_note"]),
             zone_notes=dict(self.sensors["zone_note"]),
         )
+
+    def to_crs(self, crs: object = None) -> dict[str, gpd.GeoDataFrame]:
+        """Return the layers of the plan in another CRS.
+
+        Parameters
+        ----------
+        crs : object, optional
+            Anything that geopandas takes as a CRS; the property's own by default.
+
+        Returns
+        -------
+        dict of str to GeoDataFrame
+            zones, sensors, wire_routes, ties, keepout, reserves, admissible, buildings and
+            boundary. Columns keep their values: `x` and `y` are of the working CRS.
+        """
+        site = self.site
+        boundary = gpd.GeoDataFrame({"name": [site.name]}, geometry=[site.boundary], crs=site.crs)
+        names = ("zones", "sensors", "wire_routes", "ties", "keepout", "reserves", "admissible")
+        layers: dict[str, gpd.GeoDataFrame] = {name: getattr(self, name) for name in names}
+        layers |= {"buildings": site.buildings, "boundary": boundary}
+        wanted = site.source_crs if crs is None else crs
+        return {
+            name: (layer.set_crs(site.crs) if layer.crs is None else layer).to_crs(wanted)
+            for name, layer in layers.items()
+        }
+
+    def to_xarray(self) -> xr.Dataset:
+        """Return sun, dryness and rank as labelled arrays that know where they lie.
+
+        Returns
+        -------
+        xarray.Dataset
+            sun_hours and beam_fraction (month, y, x), sky_view, dryness and rank (y, x), with units
+            in `attrs`; `spatial_ref` carries the working CRS and the affine transform as the CF
+            conventions and rioxarray have them. Needs the extra `notebook`.
+
+        Raises
+        ------
+        SitingError
+            When xarray is not installed.
+        """
+        try:
+            import xarray as xr  # noqa: PLC0415 - an extra, and slow to import
+        except ImportError:
+            msg = 'to_xarray needs xarray: pip install "siting[notebook]"'
+            raise SitingError(msg) from None
+        sun, grid = self.sun, self.sun.grid
+        rank = self.rank if self.rank.shape == grid.shape else np.full(grid.shape, np.nan)
+        flat, monthly = ("y", "x"), ("month", "y", "x")
+        arrays = {
+            "sun_hours": (monthly, sun.sun_hours, "h/d", "Direct sun"),
+            "beam_fraction": (monthly, sun.beam_fraction, "1", "Share of the clear-sky beam"),
+            "sky_view": (flat, sun.sky_view, "1", "Share of the diffuse light"),
+            "dryness": (flat, self.dryness, "1", "Dryness relative to the property's mean"),
+            "rank": (flat, rank, "1", "Area rank of dryness among admissible ground"),
+        }
+        moved = grid.transform.to_gdal()
+        place = self.site.crs.to_cf() | {
+            "spatial_ref": self.site.crs.to_wkt(),
+            "GeoTransform": " ".join(f"{value:.17g}" for value in moved),
+        }
+        return xr.Dataset(
+            {
+                name: (
+                    dims,
+                    values,
+                    {"units": unit, "long_name": says, "grid_mapping": "spatial_ref"},
+                )
+                for name, (dims, values, unit, says) in arrays.items()
+            },
+            coords={
+                "month": ("month", list(sun.months)),
+                "y": ("y", grid.y, {"units": "m", "standard_name": "projection_y_coordinate"}),
+                "x": ("x", grid.x, {"units": "m", "standard_name": "projection_x_coordinate"}),
+                "spatial_ref": ((), 0, place),
+            },
+            attrs={"title": self.site.name, "Conventions": "CF-1.8"},
+        )
+
+    def __repr__(self) -> str:
+        """Return one line: the tables have theirs, and would flood a notebook."""
+        homes = ", ".join(f"{tag} in {zone}" for tag, zone in self.sensors["zone"].items())
+        count = f"{len(self.sensors)} sensor{'' if len(self.sensors) == 1 else 's'}"
+        return f"<Plan of {self.site.name}: {count} ({homes}) for {len(self.zones)} hydrozones>"
 
     def _repr_html_(self) -> str:
         """Return what a notebook shows: the headline and the sensors."""

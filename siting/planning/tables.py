@@ -80,6 +80,17 @@ class Column(NamedTuple):
         return found
 
 
+def units_of(table: Column) -> dict[str, str]:
+    """Return the unit of every column of a Plan's table that has one, "1" for a plain ratio."""
+    found: dict[str, str] = {}
+    for column in table.of:
+        if column.unit:
+            found[column.source] = column.unit
+        elif column.kind == "record":
+            found |= units_of(column)
+    return found
+
+
 def number(
     name: str,
     unit: str,

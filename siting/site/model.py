@@ -12,6 +12,7 @@ from siting.arrays import Floats
 if TYPE_CHECKING:
     import geopandas as gpd
     import pyproj
+    from affine import Affine
     from shapely.geometry.base import BaseGeometry
 
 
@@ -48,6 +49,14 @@ class LocalGrid(NamedTuple):
     def y(self) -> Floats:
         """Northing of the cell centres, shape (rows,), falling [m]."""
         return self.north - (np.arange(self.rows, dtype=np.float64) + 0.5) * self.resolution
+
+    @property
+    def transform(self) -> Affine:
+        """Affine transform from column and row to easting and northing, as rasterio takes it."""
+        from rasterio.transform import from_origin  # noqa: PLC0415 - only where it is asked for
+
+        made: Affine = from_origin(self.west, self.north, self.resolution, self.resolution)
+        return made
 
     @property
     def bounds(self) -> tuple[float, float, float, float]:

@@ -2,17 +2,21 @@
 
 import dataclasses
 import re
+import sys
 from pathlib import Path
 
 import numpy as np
 import pandas as pd
+import pyproj
 import pytest
 import shapely
 from shapely.geometry import box
 
+from siting.errors import SitingError
 from siting.handoff.document import plan_document
 from siting.planning.make import plan_property, read_inputs, replan
 from tests.demo_plans import demo_plan
+from tests.plan_factory import make_plan
 from tests.small_property import EAST, NORTH, square, write_property
 from tests.some import some
 
@@ -244,3 +248,55 @@ def test_the_example_in_python_runs(capsys):
     shown = "\n".join([*blocks[:2], *imports])
     exec(compile(shown, "python.md", "exec"), {})  # noqa: S102 - our own page
     assert "sensor" in capsys.readouterr().out
+
+
+def test_a_plan_is_one_line_in_a_traceback():
+    text = repr(make_plan())
+    assert text == "<Plan of Meadow Court: 2 sensors (S1 in A, S2 in C) for 4 hydrozones>"
+
+
+def test_layers_in_a_crs_that_says_what_it_is():
+    plan = make_plan()
+    own = plan.to_crs()
+    assert set(own) == {
+        "zones", "sensors", "wire_routes", "ties", "keepout", "reserves", "admissible",
+        "buildings", "boundary",
+    }  # fmt: skip
+    assert all(layer.crs == plan.site.source_crs for layer in own.values())
+    np.testing.assert_allclose(own["sensors"].geometry.x, plan.sensors["source_x"], atol=1e-3)
+    degrees = plan.to_crs(4326)["sensors"]
+    np.testing.assert_allclose(degrees.geometry.x, plan.sensors["lon"], atol=1e-7)
+    np.testing.assert_allclose(degrees.geometry.y, plan.sensors["lat"], atol=1e-7)
+
+
+def test_rasters_know_where_they_lie_and_their_units(monkeypatch):
+    plan = make_plan()
+    rasters = plan.to_xarray()
+    grid, (row, column) = plan.sun.grid, np.argwhere(np.isfinite(plan.dryness))[40]
+    assert rasters["dryness"].shape == grid.shape
+    assert {rasters[name].attrs["units"] for name in rasters} == {"1", "h/d"}
+    # The labelled array and the array under the affine transform have the same value at a place.
+    x, y = grid.transform @ (column + 0.4, row + 0.6)
+    value = rasters["dryness"].sel(x=x, y=y, method="nearest")
+    assert float(value) == plan.dryness[row, column]
+    place = rasters["spatial_ref"].attrs
+    assert pyproj.CRS.from_wkt(place["spatial_ref"]) == plan.site.crs
+    west, step, _, north, _, down = (float(part) for part in place["GeoTransform"].split())
+    assert (west, north, step, down) == (grid.west, grid.north, grid.resolution, -grid.resolution)
+    monkeypatch.setitem(sys.modules, "xarray", None)
+    with pytest.raises(SitingError, match=r"siting\[notebook\]"):
+        plan.to_xarray()
+
+
+def test_tables_tell_their_units_and_inputs_have_names(equal):
+    assert equal.zones.attrs["units"]["need_score"] == "%/d"
+    assert equal.zones.attrs["units"]["precipitation_rate"] == "mm/h"
+    assert equal.season.attrs["units"]["plan_m3"] == "m3"
+    assert equal.sensors.attrs["units"]["depth_m"] == "m"
+    for name in ("zones", "sensors", "choices", "controls", "season"):
+        table = getattr(equal, name)
+        assert table.attrs["units"], name
+        assert set(table.attrs["units"]) <= set(table.columns), name
+    inputs = read_inputs(equal.settings.path)
+    assert inputs.site.name == equal.site.name
+    assert inputs.climate.daily.shape[0] > 300
