@@ -53,6 +53,25 @@ def decision_tables(names: dict[str, str]) -> dict:
             index=pd.Index(["2 sensors", "3 sensors"], name="option"),
         ),
         "timer_table": pd.DataFrame(timer, index=pd.Index([names[k] for k in "ABCD"], name="zone")),
+        "measuring": pd.DataFrame(
+            [
+                ["can_test", "Back lawn", 60.0, 0.2, 0.7, 31.5, 56.85, 0.5, 0.75, "place", True],
+                ["drone_flight", "", 0.0, 0.0, 0.5, 222.5, -22.25, 0.5, 0.5, "", False],
+            ],
+            columns=[
+                "measure",
+                "zone",
+                "worth_per_year",
+                "days_kept_off",
+                "hours",
+                "cost",
+                "gain_per_year",
+                "p_now",
+                "p_then",
+                "changes",
+                "recommended",
+            ],
+        ),
         "sensitivity": pd.DataFrame(
             {
                 "low": ["-16 %", "0 d"],

@@ -30,6 +30,7 @@ from siting.decide.governors import (
     todays_timer,
     unreachable,
 )
+from siting.decide.measuring import measuring_table
 from siting.decide.money import average_price
 from siting.decide.places import connection_costs, trench_network
 from siting.decide.sheet import (
@@ -94,6 +95,8 @@ class Decided:
         What gave way, and what bills say.
     cost : float
         Yearly cost of the plan, its water as the sheet uses it [currency].
+    measuring : DataFrame
+        What measuring first would be worth, as `Plan.measuring`.
     """
 
     decision: Decision
@@ -108,6 +111,7 @@ class Decided:
     plain: Watering | None
     warnings: tuple[str, ...]
     cost: float
+    measuring: pd.DataFrame
 
     @property
     def limits(self) -> dict[str, float]:
@@ -286,6 +290,7 @@ def decide_plan(
             *metered,
         ),
         cost=mine.cost,
+        measuring=measuring_table(settings, known, placements, trial, (mine.decision, mine.sheet)),
     )
 
 

@@ -61,6 +61,7 @@ def plan_document(plan: Plan) -> dict[str, Any]:
         "decision": _decision(plan.decision),
         "timer": _timer(plan.timer_table),
         "sensitivity": _rows(plan.sensitivity, "input"),
+        "measuring": _rows(plan.measuring),
         "season": _season(plan.season),
         "economics": _known("economics") | {"ways": ()} | dict(plan.economics),
         "budget": _budget(plan.economics.get("budget")),

@@ -23,7 +23,7 @@ from siting.language import Figure, say
 from siting.place.setbacks import HAZARD_WORDS
 from siting.planning.model import Plan
 from siting.planning.words import assumed_of
-from siting.units import UnitsName, convert, show, unit_label
+from siting.units import UnitsName, convert, figure, show, unit_label
 
 
 def assumptions_in_words(plan: Plan, units: UnitsName | None = None) -> list[str]:
@@ -51,6 +51,63 @@ def assumptions_in_words(plan: Plan, units: UnitsName | None = None) -> list[str
         *_exactness(plan),
         *_zone_defaults(plan),
     ]
+
+
+#: Measurements as an order, and as a thing.
+_MEASURES: Final = {
+    "can_test": ("measure the cans of {}", "a can test of {}"),
+    "probe_walk": ("probe {}", "a probe walk of {}"),
+    "jar_test": ("shake jars of the soil", "a jar test of the soil"),
+    "season_log": (
+        "log a season with these sensors, then set them anew",
+        "a season's log",
+    ),
+    "drone_flight": ("fly a drone over it", "the drone"),
+}
+_ZONE: Final = 40
+
+
+def measuring_words(plan: Plan) -> list[str]:
+    """Say what is worth measuring before anyone digs, the most worthwhile first, and what is not.
+
+    Result: one sentence each, the last for all that change nothing; empty where the plan does not
+    know.
+    """
+    currency = elide(clean(plan.economics.get("currency")), 10)
+    lines, nothing, dear = [], [], []
+    for row in plan.measuring.to_dict("records"):
+        order, thing = (
+            words.format(elide(clean(row["zone"]), _ZONE)) for words in _MEASURES[row["measure"]]
+        )
+        if not row["changes"]:
+            nothing.append(thing)
+        elif not row["recommended"]:
+            dear.append(thing)
+        else:
+            lines.append(f"{order[0].upper()}{order[1:]}: {_worth(row, currency)}.")
+    if dear:
+        lines.append(f"Not worth what it takes here: {', '.join(dear)}.")
+    if nothing:
+        lines.append(f"Changes nothing here: {', '.join(nothing)}.")
+    return lines
+
+
+def _worth(row: Mapping[Any, Any], currency: str) -> str:
+    """Say what one measurement takes, gains and may change."""
+    hours = float(row["hours"])
+    takes = f"{60 * hours:.0f} minutes" if hours < 1 else f"{hours:g} hours"
+    parts = [f"{takes} and {figure(row['cost'])} {currency} in all"]
+    if math.isfinite(row["worth_per_year"]):
+        days = float(row["days_kept_off"])
+        fewer = f", {days:.1f} dry days of a season fewer" if days >= _SOME_DAYS else ""
+        parts.append(f"worth {figure(row['worth_per_year'])} {currency} a year{fewer}")
+    now, then = (round(100 * float(row[key])) for key in ("p_now", "p_then"))
+    if then > now:
+        parts.append(f"{then} instead of {now} in 100 that the sensor is in the driest quarter")
+    return f"{'; '.join(parts)}; it may change the {row['changes'].replace(', ', ' and the ')}"
+
+
+_SOME_DAYS: Final = 0.05
 
 
 def plan_standing(plan: Plan) -> Standing:

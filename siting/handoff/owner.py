@@ -20,6 +20,7 @@ from siting.handoff.facts import (
     assumptions_in_words,
     controllers,
     hardware_words,
+    measuring_words,
     plan_limit,
     plan_standing,
     trench_word,
@@ -82,6 +83,7 @@ def owner_pages(plan: Plan, *, width: float) -> list[Any]:
         *([] if plan.season.empty else [_figure(plot_season, plan, width, _HEIGHT)]),
         _ENGLISH.heading("What this rests on"),
         *_ENGLISH.bullets(assumptions_in_words(plan)),
+        *_measuring(plan),
         _ENGLISH.heading("What to do next"),
         *_ENGLISH.bullets(_next(plan)),
         *_annex([*_ways(plan, width), *_options(plan, width), *_controls(plan, width)]),
@@ -104,12 +106,14 @@ def owner_short(plan: Plan, *, width: float) -> list[Any]:
         _ENGLISH.text(plan.wording(plan.settings.units).headline, longest=_WHOLE),
         _ENGLISH.heading("Will my lawn be all right?"),
         *_ENGLISH.bullets(_lawn(plan)),
+        *_measuring(plan, most=_SHORT),
         _ENGLISH.heading("What do you need from me?"),
         *_ENGLISH.bullets(_asked(plan)),
     ]
 
 
 _EXACT: Final = 1e-9
+_SHORT: Final = 2  # measurements on the page of questions and answers
 
 
 def _lawn(plan: Plan) -> list[str]:
@@ -330,6 +334,13 @@ _NEXT: Final = (
     "anyone digs, and private lines are yours to point out.",
     "Compare the water meter with the plan after the first season.",
 )
+
+
+def _measuring(plan: Plan, *, most: int | None = None) -> list[Any]:
+    """Say what is worth measuring before anyone digs, and what is not."""
+    told = measuring_words(plan)[:most]
+    head = _ENGLISH.heading("What is worth measuring first")
+    return [head, *_ENGLISH.bullets(told)] if told else []
 
 
 def _next(plan: Plan) -> list[str]:

@@ -1002,6 +1002,7 @@ def _decided_parts(decided: Decided) -> dict[str, Any]:
         "choices": decided.choices,
         "rules": decided.rules,
         "regret": decided.regret,
+        "measuring": decided.measuring,
         "decision": decided.facts | {"hardware": decision.hardware, "limits": decided.limits},
     }
 

@@ -157,10 +157,10 @@ class Plan:
     """Everything that was decided for a property. Writes nothing; `siting.handoff` does.
 
     Every geometry is in the site's working CRS (metres). What a column of `zones`, `sensors`,
-    `choices`, `rules`, `controls`, `regret`, `timer_table`, `sensitivity`, `season`, `ties`,
-    `reserves` and `parts`, or a value of `decision` and `economics` means, and its unit, stands in
-    `siting.planning.tables.RESULT`, the page of results in the documentation; below is what the
-    tables have beyond it.
+    `choices`, `rules`, `controls`, `regret`, `timer_table`, `sensitivity`, `measuring`, `season`,
+    `ties`, `reserves` and `parts`, or a value of `decision` and `economics` means, and its unit,
+    stands in `siting.planning.tables.RESULT`, the page of results in the documentation; below is
+    what the tables have beyond it.
 
     Parameters
     ----------
@@ -231,6 +231,8 @@ class Plan:
         out of season), run_minutes_1 to run_minutes_12.
     sensitivity : DataFrame
         What moves the result, index `input`, the greatest swing first.
+    measuring : DataFrame
+        What measuring first would be worth, the most worthwhile first.
     decision : mapping
         How exact the choice is; with limits (zone -> d), plain_homes, plain_drier (zone -> d).
     basis : object
@@ -279,6 +281,7 @@ class Plan:
     regret: pd.DataFrame = field(default_factory=pd.DataFrame)
     timer_table: pd.DataFrame = field(default_factory=pd.DataFrame)
     sensitivity: pd.DataFrame = field(default_factory=pd.DataFrame)
+    measuring: pd.DataFrame = field(default_factory=pd.DataFrame)
     decision: Mapping[str, Any] = field(default_factory=dict)
     basis: object = field(default=None, repr=False, compare=False)
     wordings: Mapping[UnitsName, Wording] = field(default_factory=dict)

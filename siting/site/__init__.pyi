@@ -28,6 +28,7 @@ from .raster import open_heights as open_heights
 from .reading import open_property as open_property
 from .reading import read_site as read_site
 from .settings import CONTROL_KINDS as CONTROL_KINDS
+from .settings import EVIDENCE_KINDS as EVIDENCE_KINDS
 from .settings import FIXTURES as FIXTURES
 from .settings import HARDWARE_KINDS as HARDWARE_KINDS
 from .settings import IRRIGATION as IRRIGATION

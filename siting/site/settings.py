@@ -527,6 +527,25 @@ class Analysis:
     sun_minutes: int = key(10, least=1, most=60, says="step of the sun", rare=True)
 
 
+_HOURS: Final[dict[str, Any]] = {"most": 1000.0, "unit": "h"}
+
+
+@dataclass(frozen=True)
+class Measuring:
+    """What it takes to measure before anyone digs: `[measuring]`.
+
+    Common practice, no source: what a crew takes on an ordinary lot, without the way there.
+    """
+
+    hour: float = key(45.0, **_COST, says="an hour of work")
+    can_test: float = key(0.7, **_HOURS, says="setting out, running and reading the cans of a zone")
+    probe_walk: float = key(0.7, **_HOURS, says="probing a zone, two days after a watering")
+    jar_test: float = key(0.5, **_HOURS, says="digging, shaking and reading jars of its soil")
+    season_log: float = key(3.0, **_HOURS, says="reading a season's log and planning again")
+    drone_flight: float = key(0.5, **_HOURS, says="being there, and bringing the picture in")
+    drone_price: float = key(200.0, **_COST, says="what the flight itself costs")
+
+
 class EvidenceKind(NamedTuple):
     """What one kind of evidence is.
 
@@ -660,6 +679,7 @@ class PropertyFile:
     hardware: tuple[Hardware, ...] = HARDWARE
     setbacks: Setbacks = Setbacks()
     analysis: Analysis = Analysis()
+    measuring: Measuring = Measuring()
     evidence: tuple[EvidenceSource, ...] = ()
     factors: Mapping[str, Mapping[str, Any]] = field(default_factory=dict)
     values: Mapping[str, Any] = field(default_factory=dict, repr=False, compare=False)
@@ -721,6 +741,12 @@ TABLES: Final = (
     Table("control", keys(Control), "which control to consider, and within which limits"),
     Table("setbacks", keys(Setbacks), "least distance of a sensor from each hazard"),
     Table("analysis", keys(Analysis), "how finely to compute"),
+    Table(
+        "measuring",
+        keys(Measuring),
+        "what measuring takes, to weigh what it is worth",
+        live=False,
+    ),
 )
 #: What may stand there several times.
 EVIDENCE: Final = Table(
