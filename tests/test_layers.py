@@ -28,7 +28,8 @@ LEVELS = {
 #: Names of faces that no other room takes, and users do: README and docs name them.
 FOR_USERS = {"planning.Inputs", "commission.Commissioned", "commission.Commissioning",
              "commission.commission", "commission.read_readings", "commission.read_history",
-             "commission.write_commissioning", "handoff.plan_schema"}  # fmt: skip
+             "commission.write_commissioning", "handoff.plan_schema",
+             "site.property_schema"}  # fmt: skip
 #: The GIS plug-in is a program of its own, see its tests; docs is a script.
 MODULES = {
     ".".join(path.relative_to(ROOT).with_suffix("").parts): path

@@ -59,6 +59,7 @@ def write_pages(pages: Path, *, quick: bool) -> list[str]:
     (pages / "keys.md").write_text(_keys(), "utf-8")
     (pages / "results.md").write_text(_results(), "utf-8")
     (pages / "plan.schema.json").write_text(_plan_schema(), "utf-8")
+    (pages / "property.schema.json").write_text(_property_schema(), "utf-8")
     (pages / "gallery.md").write_text(_gallery(), "utf-8")
     (pages / "validation.md").write_text(_validation(quick=quick), "utf-8")
     return _api(pages / "api")
@@ -103,7 +104,10 @@ def _keys() -> str:
     layer = Table("layers.NAME", keys(LayerSource), "a layer whose file or columns are others'")
     parts = [
         "# Keys of the property file",
-        "`siting new` writes a file that explains most of them.",
+        "`siting new` writes a file that explains most of them. An editor that knows JSON Schema "
+        "completes and checks them as you type: give it [property.schema.json]"
+        "(property.schema.json); editors on the TOML language server take a first line "
+        "`#:schema property.schema.json`.",
     ]
     for table in (*TABLES, EVIDENCE, layer):
         title = f"`[{table.name}]`: {table.says}" if table.name else "At the top of the file"
@@ -160,6 +164,13 @@ def _plan_schema() -> str:
     from siting.handoff import plan_schema
 
     return json.dumps(plan_schema(), ensure_ascii=False, indent=2) + "\n"
+
+
+def _property_schema() -> str:
+    """Return the schema of a property file as a file."""
+    from siting.site import property_schema
+
+    return json.dumps(property_schema(), ensure_ascii=False, indent=2) + "\n"
 
 
 def _gallery() -> str:

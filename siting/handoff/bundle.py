@@ -15,16 +15,18 @@ from typing import Any, Final
 import pyogrio.errors
 
 from siting.errors import Fault, InputError, SitingError
-from siting.files import SOURCE, add_styles, atomic_path, file_digest, written_files
+from siting.files import SOURCE, atomic_path, file_digest, written_files
 from siting.handoff.explain import read_plans
 from siting.handoff.formats import FORMATS, formats
 from siting.handoff.gisfiles import (
     Bands,
+    describe_package,
     fixed_date,
     gis_names,
     graduated,
     pick,
     sun_bands,
+    with_us_units,
     write_bands,
     write_layer,
 )
@@ -386,8 +388,10 @@ def _write_raster(survey: Survey, path: Path, bands: Bands) -> Path:
 
 def _write_zones(survey: Survey, path: Path, columns: Mapping[str, str], style: str) -> Path:
     """Write the hydrozones with some columns and their style, whole or not at all."""
-    frame = pick(survey.zones.reset_index(), columns).to_crs(survey.site.source_crs)
+    picked = pick(survey.zones.reset_index(), columns)
+    frame = with_us_units(picked, "hydrozones", survey.settings.units)
+    frame = frame.to_crs(survey.site.source_crs)
     with atomic_path(path) as part, fixed_date():
         write_layer(frame, part, "hydrozones", "MultiPolygon")
-        add_styles(part, {"hydrozones": style})
+        describe_package(part, {"hydrozones": style})
     return path

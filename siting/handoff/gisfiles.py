@@ -19,16 +19,19 @@ import importlib
 import io
 import json
 import math
+import sqlite3
 from calendar import month_name
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, Final
+from typing import Any, Final, NamedTuple
 from xml.etree import ElementTree as ET
+from xml.sax.saxutils import quoteattr
 
 import geopandas as gpd
 import gpxpy.gpx
 import numpy as np
+import pandas as pd
 import pyogrio
 import pyproj
 import rasterio.shutil
@@ -54,7 +57,15 @@ from siting.planning.model import Plan
 from siting.planning.tables import RESULT
 from siting.site.model import LocalGrid
 from siting.sun.model import SunShade
-from siting.units import FOOT_M, LENGTH_UNITS_M, UnitsName, show
+from siting.units import (
+    FOOT_M,
+    LENGTH_UNITS_M,
+    Quantity,
+    UnitsName,
+    convert,
+    show,
+    unit_label,
+)
 
 _Symbol = tuple[str, str, Mapping[str, str]]  # geometry, symbol layer class, its options
 _HAIR: Final = 1e-6
@@ -62,26 +73,29 @@ _NEED_WORDS: Final = "% of readily available water a day"
 _GEOMETRY_TYPE: Final = {"marker": "0", "line": "1", "fill": "2"}
 
 
-def write_styles(path: Path, needs: np.ndarray[tuple[int], np.dtype[np.float64]]) -> None:
-    """Add the `layer_styles` table to a GeoPackage that `siting` has just written.
+def _styles(
+    needs: np.ndarray[tuple[int], np.dtype[np.float64]], units: UnitsName
+) -> dict[str, str]:
+    """Return the style of each layer of `plan.gpkg`.
 
     needs (Z,): water-need score of every zone: sets the classes of the hydrozones [%/d].
     """
-    styles = {
+    tapes = {"metric": "round(distance_m, 2) || ' m'", "us": "round(distance_ft, 1) || ' ft'"}
+    return {
         "sensors": _single(_sensor(), label="sensor_id", size=12),
         "hydrozones": graduated("need_pct_d", needs, label="zone", ramp=NEED, words=_NEED_WORDS),
         "wire_routes": _categories("kind", {"trench": _trench(), "wire": _wire()}),
-        "ties": _single(_tie(), label="round(distance_m, 2) || ' m'", expression=True),
+        "ties": _single(_tie(), label=tapes[units], expression=True),
         "keepout": _categories(
             "draw_as", {group: _keepout(colour) for group, colour in _CLEAR.items()}
         ),
         "reserves": _single(_reserve(), label="reserve"),
         "admissible": _single(_fill(MARKS["admissible"], 60, MARKS["admissible"])),
         "boundary": _single(_outline()),
+        "buildings": _single(_fill(MARKS["building"], 255, MARKS["building_edge"])),
         "utilities": _single(_line(MARKS["utility"], "0.7", "dash dot")),
         "paths": _single(_line(MARKS["traffic"], "0.5", "dot")),
     }
-    add_styles(path, styles)
 
 
 def _rgba(colour: str, alpha: int = 255) -> str:
@@ -263,11 +277,193 @@ _ADMISSIBLE: Final = {c: c for c in ("zone", "area_m2", "share")}
 _KEEPOUT: Final = {c: c for c in ("hazard", "setback_m", "reason", "draw_as")}
 
 
+#: What each layer of a GeoPackage is.
+_LAYERS: Final = {
+    "sensors": "Where each sensor is buried, how deep, its threshold, and what runs on it",
+    "hydrozones": "Hydrozones with sun, water need, run times and water",
+    "wire_routes": "Trenches, and the wire of each sensor in them",
+    "ties": "Tape from fixed points to each sensor: two that place it and one that checks",
+    "keepout": "Ground where no sensor may be buried, by reason",
+    "reserves": "Where to dig when the shovel meets rock",
+    "admissible": "Ground of each hydrozone that meets every setback",
+    "boundary": "The property",
+    "buildings": "Buildings, as drawn",
+    "utilities": "Pipes and cables in the ground, as drawn; call before you dig",
+    "paths": "Paths that people tread, as drawn",
+}
+#: Columns that are in no table of results: name -> unit and meaning.
+_MORE: Final = {
+    "wire_routes": {
+        "sensor_id": ("", "Sensor that the wire belongs to"),
+        "controller": ("", "Controller it leads to"),
+        "kind": ("", "trench or wire"),
+        "conductors": ("", "Conductors in it"),
+        "length_m": ("m", "Length along the route"),
+        "crosses": ("", "What it crosses"),
+    },
+    "ties": {"sensor_id": ("", "Sensor that is tied")},
+    "reserves": {"sensor_id": ("", "Sensor whose reserve it is")},
+    "keepout": {
+        "hazard": ("", "What to keep clear of"),
+        "setback_m": ("m", "Distance to keep"),
+        "reason": ("", "Why, in words"),
+        "draw_as": ("", "Group it is drawn with"),
+    },
+    "admissible": {
+        "zone": ("", "Hydrozone"),
+        "area_m2": ("m2", "Area that meets every setback"),
+        "share": ("0..1", "Share of the hydrozone"),
+    },
+    "boundary": {"name": ("", "Name of the property")},
+    "buildings": {"height_m": ("m", "Height")},
+    "utilities": {"kind": ("", "What it is")},
+    "paths": {"kind": ("", "What it is")},
+}
+#: Unit -> end of our column, quantity, and end of the column of a property in US units.
+_US: Final[Mapping[str, tuple[str, Quantity, str]]] = {
+    "m": ("_m", "length", "_ft"),
+    "mm": ("_mm", "depth", "_in"),
+    "m2": ("_m2", "area", "_ft2"),
+    "m3": ("_m3", "volume", "_gal"),
+    "mm/h": ("_mm_h", "rate", "_in_h"),
+    "mm/d": ("_mm_d", "depth_per_day", "_in_d"),
+}
+#: Lengths that are shown in inches where others are in feet.
+_IN_INCHES: Final = {"depth_m", "root_m"}
+_MM: Final = 1000.0
+
+
+class _Field(NamedTuple):
+    """A column of a GIS layer: its title with the unit, and what it means."""
+
+    title: str
+    says: str
+
+
+def _described(layer: str) -> dict[str, tuple[str, str, str]]:
+    """Return column -> unit, meaning and full name of a layer."""
+    parts = {
+        "sensors": _SENSORS,
+        "hydrozones": RESULT.part("zones"),
+        "ties": _SENSORS.part("ties"),
+        "reserves": _SENSORS.part("reserves"),
+    }
+    told = parts[layer].shown().values() if layer in parts else ()
+    more = {name: (*found, name) for name, found in _MORE.get(layer, {}).items()}
+    return {column.gis: (column.unit, column.says, column.name) for column in told} | more
+
+
+def _fields(layer: str) -> dict[str, _Field]:
+    """Return column -> title and meaning of a layer, in either system of units."""
+    found: dict[str, _Field] = {}
+    for name, (unit, says, whole) in _described(layer).items():
+        end = _US[unit][0] if unit in _US and name.endswith(_US[unit][0]) else ""
+        plain = whole.removesuffix(end).removesuffix(f"_{unit.lower()}")
+        plain = plain.replace("_", " ").capitalize()
+        shown = "" if unit in {"", "1"} else f" [{unit}]"
+        found[name] = _Field(plain + shown, says)
+        if end:
+            quantity, other = _other(name, unit)
+            found[name.removesuffix(end) + other] = _Field(
+                f"{plain} [{unit_label(quantity, 'us')}]", says
+            )
+    return found
+
+
+def _other(name: str, unit: str) -> tuple[Quantity, str]:
+    """Return the quantity of a column, and the end of its twin in US units."""
+    return ("depth", "_in") if name in _IN_INCHES else _US[unit][1:]
+
+
+def with_us_units(frame: gpd.GeoDataFrame, layer: str, units: UnitsName) -> gpd.GeoDataFrame:
+    """Return a layer; of a property in US units with a column in them beside each metric one.
+
+    The metric columns stay: whoever reads the files counts on them.
+    """
+    if units == "metric":
+        return frame
+    columns: dict[str, Any] = {}
+    for name in frame.columns.drop("geometry"):
+        columns[name] = frame[name]
+        unit = _described(layer).get(name, ("",))[0]
+        if unit in _US and name.endswith(_US[unit][0]):
+            quantity, end = _other(name, unit)
+            metric = pd.to_numeric(frame[name]) * (_MM if name in _IN_INCHES else 1.0)
+            twin = name.removesuffix(_US[unit][0]) + end
+            columns[twin] = metric * convert(1.0, quantity, "us")
+    return gpd.GeoDataFrame(columns, geometry=frame.geometry, crs=frame.crs)
+
+
+def describe_package(path: Path, styles: Mapping[str, str]) -> None:
+    """Add styles to a GeoPackage just written, and say what its layers and columns are.
+
+    In `gpkg_contents` and, for columns, in the schema extension (GeoPackage 1.2, annex F.9); the
+    styles carry the titles too, since that is where a desktop GIS looks for them.
+    """
+    named = {name: _with_titles(qml, name) for name, qml in styles.items()}
+    add_styles(path, named)
+    with contextlib.closing(sqlite3.connect(path)) as base, base:
+        for statement in _SCHEMA_TABLES:
+            base.execute(statement)
+        for table in ("gpkg_data_columns", "gpkg_data_column_constraints"):
+            base.execute(_EXTENDED, (table,))
+        layers = [name for (name,) in base.execute(_LISTED) if name in _LAYERS]
+        for layer in layers:
+            base.execute(
+                "UPDATE gpkg_contents SET description = ? WHERE table_name = ?",
+                (_LAYERS[layer], layer),
+            )
+            present = {row[1] for row in base.execute(f'PRAGMA table_info("{layer}")')}
+            rows = [
+                (layer, name, told.title, told.says)
+                for name, told in _fields(layer).items()
+                if name in present
+            ]
+            base.executemany(
+                "INSERT INTO gpkg_data_columns (table_name, column_name, title, description)"
+                " VALUES (?, ?, ?, ?)",
+                rows,
+            )
+
+
+_LISTED: Final = "SELECT table_name FROM gpkg_contents ORDER BY table_name"
+_SCHEMA_TABLES: Final = (
+    "CREATE TABLE gpkg_data_columns (table_name TEXT NOT NULL, column_name TEXT NOT NULL,"
+    " name TEXT, title TEXT, description TEXT, mime_type TEXT, constraint_name TEXT,"
+    " CONSTRAINT pk_gdc PRIMARY KEY (table_name, column_name),"
+    " CONSTRAINT gdc_tn UNIQUE (table_name, name),"
+    " CONSTRAINT fk_gdc_tn FOREIGN KEY (table_name) REFERENCES gpkg_contents(table_name))",
+    "CREATE TABLE gpkg_data_column_constraints (constraint_name TEXT NOT NULL,"
+    " constraint_type TEXT NOT NULL, value TEXT, min NUMERIC, min_is_inclusive BOOLEAN,"
+    " max NUMERIC, max_is_inclusive BOOLEAN, description TEXT,"
+    " CONSTRAINT gdcc_ntv UNIQUE (constraint_name, constraint_type, value))",
+    "CREATE TABLE IF NOT EXISTS gpkg_extensions (table_name TEXT, column_name TEXT,"
+    " extension_name TEXT NOT NULL, definition TEXT NOT NULL, scope TEXT NOT NULL,"
+    " CONSTRAINT ge_tce UNIQUE (table_name, column_name, extension_name))",
+)
+_EXTENDED: Final = (
+    "INSERT INTO gpkg_extensions (table_name, extension_name, definition, scope)"
+    " VALUES (?, 'gpkg_schema', 'http://www.geopackage.org/spec/#extension_schema', 'read-write')"
+)
+
+
+def _with_titles(qml: str, layer: str) -> str:
+    """Return a style with a title for every column of its layer."""
+    titles = "".join(
+        f'<alias field="{name}" name={quoteattr(told.title)}/>'
+        for name, told in _fields(layer).items()
+    )
+    return qml.replace("Symbology|Labeling", "Symbology|Labeling|Fields", 1).replace(
+        "</qgis>", f"<aliases>{titles}</aliases></qgis>", 1
+    )
+
+
 def package_layers(plan: Plan) -> dict[str, gpd.GeoDataFrame]:
     """Return the layers of `plan.gpkg` in the property's own CRS.
 
-    Result: sensors, hydrozones, wire_routes, ties, keepout, reserves, admissible, boundary, and
-    utilities and paths where they are drawn; short columns with units.
+    Result: sensors, hydrozones, wire_routes, ties, keepout, reserves, admissible, boundary,
+    buildings, and utilities and paths where they are drawn; short columns with units, of a property
+    in US units also in these.
     """
     site = plan.site
     boundary = gpd.GeoDataFrame({"name": [site.name]}, geometry=[site.boundary], crs=site.crs)
@@ -280,10 +476,15 @@ def package_layers(plan: Plan) -> dict[str, gpd.GeoDataFrame]:
         "reserves": pick(_placed(plan.reserves, site.crs), _RESERVES),
         "admissible": pick(_placed(plan.admissible, site.crs), _ADMISSIBLE),
         "boundary": boundary,
+        "buildings": pick(_placed(site.buildings, site.crs), {"height": "height_m"}),
     }
     for name, lines in lines_drawn(plan).items():
         picked[_LINES[name]] = gpd.GeoDataFrame({"kind": [name] * len(lines)}, geometry=lines)
-    return {name: frame.to_crs(site.source_crs) for name, frame in picked.items()}
+    units = plan.settings.units
+    return {
+        name: with_us_units(frame, name, units).to_crs(site.source_crs)
+        for name, frame in picked.items()
+    }
 
 
 def _reasoned(plan: Plan) -> gpd.GeoDataFrame:
@@ -302,7 +503,8 @@ def write_package(plan: Plan, path: Path) -> Path:
     with atomic_path(path) as part, fixed_date():
         for name, frame in package_layers(plan).items():
             write_layer(frame, part, name, _geometry_type(name))
-        write_styles(part, plan.zones["need_score"].to_numpy(dtype=float))
+        needs = plan.zones["need_score"].to_numpy(dtype=float)
+        describe_package(part, _styles(needs, plan.settings.units))
     return path
 
 
@@ -535,7 +737,7 @@ def write_gis(plan: Plan, folder: Path | str) -> tuple[Path, ...]:
     return (
         write_package(plan, place / "plan.gpkg"),
         write_text(place / "sensors.geojson", _encodable(_geojson(document))),
-        write_text(place / "sensors.gpx", _encodable(_gpx(document, t))),
+        write_text(place / "sensors.gpx", _encodable(_gpx(document, t, _trenches(plan)))),
         write_text(place / "sensors.kml", _encodable(_kml(document, t))),
         write_text(place / "sensors.csv", _encodable(_csv(document))),
         write_dryness(plan, place / "dryness.tif"),
@@ -575,8 +777,18 @@ def _geojson(document: Mapping[str, Any]) -> str:
     return json.dumps(collection, ensure_ascii=False, indent=1, allow_nan=False) + "\n"
 
 
-def _gpx(document: Mapping[str, Any], t: Language) -> str:
-    """Return waypoints by GPX 1.1; names are the tags, short enough for any handheld."""
+def _trenches(plan: Plan) -> gpd.GeoSeries:
+    """Return the trench, line by line, in degrees."""
+    wires = plan.wire_routes
+    lines: gpd.GeoSeries = wires.geometry[wires["kind"] == "trench"]
+    return (lines if lines.crs is not None else lines.set_crs(plan.site.crs)).to_crs(4326)
+
+
+def _gpx(document: Mapping[str, Any], t: Language, trenches: gpd.GeoSeries) -> str:
+    """Return GPX 1.1: waypoints, named by the tags, short enough for any handheld; the trench.
+
+    The trench is one track with a segment for each line of it.
+    """
     gpx = gpxpy.gpx.GPX()
     gpx.creator = "siting"
     gpx.name = elide(clean(document["property"]["name"]), 80)
@@ -611,6 +823,12 @@ def _gpx(document: Mapping[str, Any], t: Language) -> str:
                         ),
                     )
                 )
+    if len(trenches):
+        track = gpxpy.gpx.GPXTrack(name=t(say("trench")))
+        for line in trenches:
+            points = [gpxpy.gpx.GPXTrackPoint(lat, lon) for lon, lat in line.coords]
+            track.segments.append(gpxpy.gpx.GPXTrackSegment(points))
+        gpx.tracks.append(track)
     return str(gpx.to_xml(version="1.1")) + "\n"
 
 
@@ -625,10 +843,47 @@ def _kml(document: Mapping[str, Any], t: Language) -> str:
     icon = ET.SubElement(style, "IconStyle")
     ET.SubElement(icon, "color").text = "ff" + colour[4:6] + colour[2:4] + colour[0:2]
     ET.SubElement(icon, "scale").text = "1.2"
+    _typed(body)
     for sensor in document["sensors"]:
         _placemark(body, sensor, t(describe(sensor, document["property"]["units"])))
     ET.indent(root)
     return '<?xml version="1.0" encoding="UTF-8"?>\n' + ET.tostring(root, encoding="unicode") + "\n"
+
+
+def _typed(body: ET.Element) -> None:
+    """Say of which type each value of a placemark is, and its unit."""
+    schema = ET.SubElement(body, "Schema", {"name": "sensor", "id": _SCHEMA_ID})
+    for name, (kind, title) in _kml_types().items():
+        field = ET.SubElement(schema, "SimpleField", {"type": kind, "name": name})
+        ET.SubElement(field, "displayName").text = title
+
+
+_SCHEMA_ID: Final = "sensor_values"
+_KML_KINDS: Final = {"number": "double", "whole": "int", "truth": "bool"}
+
+
+def _kml_types() -> dict[str, tuple[str, str]]:
+    """Return type and title of every value of a flat record."""
+    columns = {column.name: column for column in _SENSORS.of}
+    columns |= {f"threshold_{c.name}": c for c in _SENSORS.part("threshold").of}
+    found = {
+        name: (_KML_KINDS.get(column.kind, "string"), _kml_title(name, column.unit))
+        for name, column in columns.items()
+        if column.kind not in {"record", "records"}
+    }
+    for place in range(1, TIES + 1):
+        found[f"tie{place}_m"] = ("double", _kml_title(f"tie{place}_m", "m"))
+        found[f"tie{place}_from"] = ("string", _kml_title(f"tie{place}_from", ""))
+        for axis in ("lon", "lat"):
+            name = f"tie{place}_from_{axis}"
+            found[name] = ("double", _kml_title(name, "deg"))
+    return found
+
+
+def _kml_title(name: str, unit: str) -> str:
+    plain = name.removesuffix("_m") if unit == "m" else name
+    plain = plain.replace("_", " ").capitalize()
+    return f"{plain} [{unit}]" if unit not in {"", "1"} else plain
 
 
 def _placemark(body: ET.Element, sensor: Mapping[str, Any], text: str) -> None:
@@ -639,9 +894,10 @@ def _placemark(body: ET.Element, sensor: Mapping[str, Any], text: str) -> None:
     ET.SubElement(mark, "description").text = html.escape(text, quote=False)
     ET.SubElement(mark, "styleUrl").text = "#sensor"
     extra = ET.SubElement(mark, "ExtendedData")
+    values = ET.SubElement(extra, "SchemaData", {"schemaUrl": f"#{_SCHEMA_ID}"})
     for key, value in flat(sensor).items():
-        data = ET.SubElement(extra, "Data", {"name": key})
-        ET.SubElement(data, "value").text = clean(value)
+        if value is not None:
+            ET.SubElement(values, "SimpleData", {"name": key}).text = clean(value)
     point = ET.SubElement(mark, "Point")
     place = f"{sensor['lon']:.8f},{sensor['lat']:.8f}"
     ET.SubElement(point, "coordinates").text = place

@@ -27,6 +27,7 @@ from .raster import heights_in as heights_in
 from .raster import open_heights as open_heights
 from .reading import open_property as open_property
 from .reading import read_site as read_site
+from .schema import property_schema as property_schema
 from .settings import CONTROL_KINDS as CONTROL_KINDS
 from .settings import EVIDENCE_KINDS as EVIDENCE_KINDS
 from .settings import FIXTURES as FIXTURES

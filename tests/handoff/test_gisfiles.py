@@ -86,6 +86,7 @@ def test_geopackage_layers_in_the_propertys_crs(plan, folder):
         "reserves": "Point",
         "admissible": "MultiPolygon",
         "boundary": "MultiPolygon",
+        "buildings": "MultiPolygon",
     }
     sensors = gpd.read_file(folder / "plan.gpkg", layer="sensors")
     assert sensors.crs == pyproj.CRS.from_epsg(SOURCE_EPSG)
@@ -150,8 +151,60 @@ def test_every_layer_has_a_default_style_whose_columns_exist(folder):
             symbols = {s.get("name") for s in renderer.iter("symbol")}
             used = {n.get("symbol") for n in renderer.iter() if n.tag in {"range", "category"}}
             assert used <= symbols
-    assert len(styles) == 8
+    assert len(styles) == 9
     assert 'fieldName="sensor_id"' in {s[0]: s[1] for s in styles}["sensors"]
+
+
+@pytest.mark.cross_check("OGC 12-128r15, annex F.9: gpkg_data_columns, registered as gpkg_schema")
+def test_layers_and_columns_say_what_they_are(folder):
+    with sqlite3.connect(folder / "plan.gpkg") as base:
+        described = dict(base.execute("SELECT table_name, description FROM gpkg_contents"))
+        assert all(described.values())
+        assert "call before you dig" not in described["sensors"]
+        registered = base.execute(
+            "SELECT table_name FROM gpkg_extensions WHERE extension_name = 'gpkg_schema'"
+        ).fetchall()
+        assert {n for (n,) in registered} == {"gpkg_data_columns", "gpkg_data_column_constraints"}
+        for table in set(described) - {"layer_styles"}:
+            columns = {row[1] for row in base.execute(f'PRAGMA table_info("{table}")')}
+            told = dict(
+                base.execute(
+                    "SELECT column_name, title FROM gpkg_data_columns WHERE table_name = ?",
+                    (table,),
+                )
+            )
+            assert set(told) == columns - {"fid", "geom"}, table
+        assert told  # of the last one
+        titles = dict(
+            base.execute(
+                "SELECT column_name, title FROM gpkg_data_columns WHERE table_name = 'hydrozones'"
+            )
+        )
+        qml = base.execute(
+            "SELECT styleQML FROM layer_styles WHERE f_table_name = 'hydrozones'"
+        ).fetchone()[0]
+    assert titles["need_pct_d"] == "Need score [%/d]"
+    assert titles["rate_mm_h"] == "Precipitation rate [mm/h]"
+    aliases = {a.get("field"): a.get("name") for a in ET.fromstring(qml).iter("alias")}  # noqa: S314
+    assert aliases.items() >= titles.items()
+
+
+def test_a_property_in_us_units_has_columns_in_them_beside_the_metric(tmp_path):
+    plan = make_plan(units="us")
+    write_gis(plan, tmp_path)
+    sensors = gpd.read_file(tmp_path / "plan.gpkg", layer="sensors")
+    np.testing.assert_allclose(sensors["depth_in"] * 0.0254, sensors["depth_m"], rtol=1e-12)
+    np.testing.assert_allclose(sensors["trench_ft"] * 0.3048, sensors["trench_m"], rtol=1e-12)
+    zones = gpd.read_file(tmp_path / "plan.gpkg", layer="hydrozones")
+    np.testing.assert_allclose(zones["area_ft2"] * 0.3048**2, zones["area_m2"], rtol=1e-12)
+    np.testing.assert_allclose(zones["water_gal"] * 3.785411784e-3, zones["water_m3"], rtol=1e-12)
+    with sqlite3.connect(tmp_path / "plan.gpkg") as base:
+        title = base.execute(
+            "SELECT title FROM gpkg_data_columns WHERE column_name = 'depth_in'"
+        ).fetchone()
+        tie = base.execute("SELECT styleQML FROM layer_styles WHERE f_table_name = 'ties'")
+        assert "distance_ft" in tie.fetchone()[0]
+    assert title == ("Depth [in]",)
 
 
 def test_classes_of_the_zone_style_hold_every_score(plan, folder):
@@ -212,6 +265,13 @@ def test_gpx_reads_back_in_gdal_and_gpxpy(plan, folder):
     assert max(_away(plan, frame.geometry.x.to_numpy(), frame.geometry.y.to_numpy())) < 0.05
     assert "depth 75 mm" in frame["desc"].iloc[0]
     assert "22.95 m from building corner" in frame["desc"].iloc[0]
+    # The trench is a track, a segment for each line of it.
+    dug = plan.wire_routes[plan.wire_routes["kind"] == "trench"]
+    [track] = parsed.tracks
+    assert track.name == "trench"
+    assert len(track.segments) == len(dug)
+    walked = sum(segment.length_2d() for segment in track.segments)
+    assert walked == pytest.approx(dug.length.sum(), rel=5e-3)
 
 
 def test_kml_reads_back_and_fetches_nothing(plan, folder):
@@ -222,6 +282,15 @@ def test_kml_reads_back_and_fetches_nothing(plan, folder):
     lon, lat = np.array(places, dtype=float).T
     assert max(_away(plan, lon, lat)) < 0.01
     assert root.find(f".//{KML}href") is None
+    # Numbers are numbers to who reads the file, with their units in the titles.
+    frame = gpd.read_file(folder / "sensors.kml")
+    assert frame["depth_m"].dtype == float
+    assert frame["gauge_awg"].dtype.kind == "i"
+    np.testing.assert_allclose(frame["depth_m"], plan.sensors["depth_m"], atol=1e-4)
+    shown = {f.get("name"): f.findtext(f"{KML}displayName") for f in root.iter(f"{KML}SimpleField")}
+    assert shown["depth_m"] == "Depth [m]"
+    used = {value.get("name") for value in root.iter(f"{KML}SimpleData")}
+    assert used <= set(shown)
 
 
 def test_markup_in_a_name_is_text_where_a_globe_viewer_reads_html(hostile_folder):

@@ -112,3 +112,17 @@ def test_one_sensor_needs_one_leaf_and_what_the_timer_wants(tmp_path):
     assert "S1: worksheet" in pages[1]
     assert "Run times for the controller" in pages[2]
     assert "Call before you dig" in pages[-1]
+
+
+@pytest.mark.cross_check(
+    "ISO 16684-1 (XMP) as pypdf reads it: Dublin Core title, creator, language"
+)
+def test_every_paper_says_what_it_is_to_catalogues_and_screen_readers(tmp_path):
+    plan = make_plan(hostile=True)
+    reader = pypdf.PdfReader(sheets.write_owner(plan, tmp_path / "owner.pdf"))
+    told, root = reader.xmp_metadata, reader.trailer["/Root"]
+    assert told.dc_title["x-default"] == reader.metadata.title
+    assert told.dc_creator == ["siting"]
+    assert told.dc_language == [root["/Lang"]] == ["en"]
+    assert told.dc_description["x-default"] == reader.metadata.subject
+    assert root["/ViewerPreferences"]["/DisplayDocTitle"]
