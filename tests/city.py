@@ -27,7 +27,7 @@ _EAST, _NORTH = 480_000.0, 4_390_000.0
 _TALL: Final = 0.03
 
 #: Normals of the invented city: dry summers with some storms.
-_NORMALS: Final = pd.DataFrame(
+NORMALS: Final = pd.DataFrame(
     {
         "rain_mm": [14, 16, 38, 48, 62, 46, 52, 44, 30, 26, 20, 15],
         "wet_days": [4, 5, 7, 8, 10, 8, 9, 8, 6, 5, 5, 4],
@@ -241,11 +241,16 @@ def _planting(layers: _Layers, box: Any, place: Any, rng: np.random.Generator) -
 
 def _weather(path: Path, wetter: float, warmer: float, *, years: int, seed: int) -> None:
     """Write invented daily weather of one station."""
-    normals = _NORMALS.assign(
-        rain_mm=_NORMALS["rain_mm"] * wetter,
-        tmin_c=_NORMALS["tmin_c"] + warmer,
-        tmax_c=_NORMALS["tmax_c"] + warmer,
+    normals = NORMALS.assign(
+        rain_mm=NORMALS["rain_mm"] * wetter,
+        tmin_c=NORMALS["tmin_c"] + warmer,
+        tmax_c=NORMALS["tmax_c"] + warmer,
     )
+    write_weather(path, normals, years=years, seed=seed)
+
+
+def write_weather(path: Path, normals: pd.DataFrame, *, years: int, seed: int) -> None:
+    """Write daily weather drawn from normals."""
     daily = daily_from_normals(normals, years=years, first_year=2018, seed=seed, latitude=39.7)
     daily = daily.round(2)
     daily["tmax_c"] = np.maximum(daily["tmax_c"], daily["tmin_c"] + 0.1)

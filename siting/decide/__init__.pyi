@@ -19,12 +19,10 @@ from .money import span as span
 from .money import standing as standing
 from .money import water_cost as water_cost
 from .places import all_hazards as all_hazards
-from .places import ground_in_play as ground_in_play
 from .places import place_zones as place_zones
-from .places import priced_ground as priced_ground
 from .places import priced_trench as priced_trench
+from .places import sensor_routes as sensor_routes
 from .places import undrawn_words as undrawn_words
-from .places import wire_share as wire_share
 from .sheet import Sheet as Sheet
 from .sheet import Simulated as Simulated
 from .sheet import play_sheet as play_sheet

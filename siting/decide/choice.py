@@ -21,6 +21,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
+from functools import cached_property
 from typing import Any, Final
 
 import numpy as np
@@ -31,9 +32,11 @@ from siting.decide.choose import (
     Candidates,
     Choice,
     Equipment,
+    Part,
     Window,
     choose_sensors,
     evaluate,
+    parts_of,
     plain_rules,
     with_values,
 )
@@ -113,7 +116,7 @@ class Options:
     def of(cls, pool: Governors, zones: pd.DataFrame, prices: Prices, **limits: Any) -> Options:  # noqa: ANN401
         """Return the options of a pool, its candidates in the order in which they win ties."""
         options = cls(pool, zones, prices, **limits)
-        water = pool.water_mm[np.arange(len(pool.zone)), pool.zone]
+        water = pool.water_of(np.arange(len(pool.zone)), pool.zone)
         kind = np.array([CONTROL_KINDS.index(kind) for kind in pool.kind])
         order = np.lexsort((water, ~pool.habit, options.home_order[pool.zone], kind))
         return replace(options, pool=pool.only(order))
@@ -188,11 +191,24 @@ class Options:
         """
         if choice.settled:
             return choice.governor
-        every = np.arange(len(choice.governor))
-        kept = self.pool.kept[choice.governor, every]
-        water = np.where(kept, self.pool.water_mm[choice.governor, every], np.inf)
-        home = self.pool.zone[choice.governor] == every
-        return np.where(home | (water <= self.alone_mm), choice.governor, -1)
+        return self._led(choice.governor, np.arange(len(choice.governor)))
+
+    def _led(self, governor: Ints, zones: Ints) -> Ints:
+        """Return who leads some zones: -1 for one that is thriftier by itself."""
+        kept = self.pool.kept[governor, zones]
+        water = np.where(kept, self.pool.water_of(governor, zones), np.inf)
+        home = self.pool.zone[governor] == zones
+        return np.where(home | (water <= self.alone_mm[zones]), governor, -1)
+
+    @cached_property
+    def free(self) -> Candidates:
+        """The candidates at the prices' own connection, of every kind."""
+        return self.candidates()
+
+    @cached_property
+    def parts(self) -> list[Part] | None:
+        """What each controller decides by itself, where there are many zones."""
+        return parts_of(self.free)
 
     def equipment(self, *, most: int | None = None) -> Equipment:
         """Return the hardware as the choice knows it."""
@@ -249,14 +265,27 @@ class Options:
 
         Returns mean over the years, shape (S,).
         """
-        pool, governor = self.pool, self.follows(choice)
-        every = np.arange(len(governor))
+        governor = self.follows(choice)
+        return self._used(governor, np.arange(len(governor)))
+
+    def _used(self, governor: Ints, zones: Ints) -> Floats:
+        """Return the water of some zones by scenario, mean over the years, shape (S,) [m³]."""
+        pool = self.pool
         runs = np.where(
             (governor >= 0)[:, None],
-            (pool.minutes[governor, every] * pool.per_minute)[:, None] * pool.events[governor],
-            pool.alone.water_mm,
+            (pool.minutes[governor, zones] * pool.per_minute[zones])[:, None]
+            * pool.events[governor],
+            pool.alone.water_mm[zones],
         )
-        return pool.by_scenario(self.area_m2 @ runs / 1000)
+        return pool.by_scenario(self.area_m2[zones] @ runs / 1000)
+
+    def part_costs(self, part: Part, governor: Ints, cost: float) -> Floats:
+        """Return the yearly cost of one controller's zones by scenario, shape (S,).
+
+        governor: candidate of the part that governs each of its zones; cost: their mean.
+        """
+        water = self._used(self._led(part.taken[governor], part.zones), part.zones)
+        return np.asarray(cost + self.price * (water - water.mean()))
 
     def costs(self, choice: Choice) -> Floats:
         """Return the yearly cost of a choice by scenario, shape (S,); NaN when not feasible.
@@ -539,7 +568,7 @@ def _sure(options: Options, fewer: Choice, more: Choice) -> bool:
 
 def _moved_to(options: Options, choice: Choice, sensor: int, place: int) -> Choice | None:
     """Return a choice with one sensor in another zone, under its best setting there; or None."""
-    priced = options.candidates()
+    priced = options.free
     others = [j for j in choice.sensors if j != sensor]
     found: list[Choice] = []
     for k in np.flatnonzero(priced.zone == place).tolist():
@@ -822,6 +851,8 @@ def _ties(options: Options, curve: _Curve, at: int) -> dict[str, Any]:
 
 def _tie_homes(options: Options, choice: Choice) -> dict[str, list[str]]:
     """Return, for each sensor's zone, the zones in which nobody can know it to be worse."""
+    if options.parts is not None:
+        return _tie_homes_beside(options, options.parts, choice)
     names = [str(zone) for zone in options.zones.index]
     taken, found = options.homes(choice), {}
     for j in choice.sensors:
@@ -836,6 +867,56 @@ def _tie_homes(options: Options, choice: Choice) -> dict[str, list[str]]:
     return found
 
 
+def _tie_homes_beside(
+    options: Options, parts: Sequence[Part], choice: Choice
+) -> dict[str, list[str]]:
+    """Return the same where there are many zones: on the sensor's controller, by its costs alone.
+
+    Against what a whole campus costs no single home would ever be worse for certain.
+    """
+    names, found = [str(zone) for zone in options.zones.index], {}
+    for part in parts:
+        local = {int(j): k for k, j in enumerate(part.taken)}
+        mine = [local[j] for j in choice.sensors if j in local]
+        now = _priced_part(options, part, mine) if mine else None
+        for k in mine:
+            others = [other for other in mine if other != k]
+            near = []
+            for place in set(range(len(part.zones))) - {int(part.own.zone[m]) for m in mine}:
+                other = _best_at(options, part, others, place)
+                if now is None or other is None or other[0] > now[0] * (1 + 2 * ALIKE):
+                    continue
+                gain = options.part_costs(part, other[1], other[0]) - options.part_costs(
+                    part, now[1], now[0]
+                )
+                dearer = other[0] - now[0] > ALIKE * now[0]
+                if not (dearer and float((gain > 0).mean()) >= _SURE):
+                    near.append((other[0], names[int(part.zones[place])]))
+            home = names[int(options.pool.zone[part.taken[k]])]
+            found[home] = [name for _, name in sorted(near)]
+    return found
+
+
+def _priced_part(options: Options, part: Part, sensors: Sequence[int]) -> tuple[float, Ints]:
+    """Return what a controller's zones cost on shared trench, and who governs each."""
+    governor, cost = evaluate(part.own, sensors)
+    homes = [int(part.zones[part.own.zone[k]]) for k in sensors]
+    return options.prices.shared(cost, homes), governor
+
+
+def _best_at(
+    options: Options, part: Part, others: Sequence[int], place: int
+) -> tuple[float, Ints] | None:
+    """Return cost and governors with one more sensor in a zone, at its best setting; or None."""
+    fine: list[tuple[float, list[int]]] = []
+    for k in np.flatnonzero(part.own.zone == place).tolist():
+        sensors = sorted([*others, k])
+        governor, cost = evaluate(part.own, sensors)
+        if np.isfinite(cost) and (part.own.window is None or part.own.window.holds(governor)):
+            fine.append((cost, sensors))
+    return _priced_part(options, part, min(fine)[1]) if fine else None
+
+
 def _facts(options: Options, curve: _Curve, choice: Choice, max_sensors: int) -> dict[str, Any]:
     """Return how exact the choice is."""
     cheapest = curve.rows[curve.best or 0]
@@ -847,6 +928,11 @@ def _facts(options: Options, curve: _Curve, choice: Choice, max_sensors: int) ->
         "The curve of numbers is proven for the price of each sensor by itself, within the model "
         f"and from ground that meets every setback (gap {100 * cheapest.gap:.4f} %)."
     )
+    if options.parts is not None:
+        words += (
+            " Controllers are solved one by one, as no sensor governs zones of another, and the "
+            "sensors shared out among them exactly."
+        )
     if options.prices.trench is not None:
         words += (
             f" Trench that sensors share was priced in {curve.rounds} "

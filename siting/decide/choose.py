@@ -8,6 +8,10 @@ candidate's go/skip sequence depends only on its own zone, the costs are indepen
 and the problem is facility location with self-service, solved by HiGHS with no gap; the reported
 cost is recomputed from the whole-number choice.
 
+Where a zone can only follow a sensor on its own controller, and there are many zones, the problem
+falls apart by controller: each is solved by itself for every number of sensors, and the numbers are
+then shared out among the controllers, which is as exact and takes time in proportion to the zones.
+
 Exact with it: what each controller is fitted with (`Equipment`: one kind each, its capacity, its
 cost per controller and per sensor), and the hours of local rules (`Window`). Not part of it:
 trench that several sensors share, which depends on all of them at once; `siting.planning.make`
@@ -27,7 +31,7 @@ from __future__ import annotations
 import itertools
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import Any, NamedTuple
+from typing import Any, Final, NamedTuple
 
 import numpy as np
 from scipy import sparse
@@ -210,6 +214,77 @@ class SensorChoice:
             )
             raise PlanError(msg)
         return self.rows[self.best]
+
+
+class Part(NamedTuple):
+    """What one controller decides by itself.
+
+    zones, taken: positions of its zones and of its candidates; own: the candidates, renumbered;
+    alone: yearly cost of its zones without a sensor, inf where they then pass the hours.
+    """
+
+    zones: Ints
+    taken: Ints
+    own: Candidates
+    alone: float
+
+
+#: Up to so many zones the programme is solved as one.
+TOGETHER: Final = 60
+
+
+def parts_of(candidates: Candidates) -> list[Part] | None:
+    """Return what each controller decides by itself; None where zones are few or hang together.
+
+    They hang together where a candidate of one controller changes what a zone of another costs.
+    """
+    equipment, (_, zones) = candidates.equipment, candidates.cost.shape
+    if equipment is None or zones <= TOGETHER or equipment.fits.shape[1] == 1:
+        return None
+    at = equipment.controller[candidates.zone]
+    usable = np.isfinite(candidates.cost).any(axis=1)
+    found = []
+    for place in range(equipment.fits.shape[1]):
+        mine = np.flatnonzero(equipment.controller == place)
+        taken, others = np.flatnonzero(at == place), np.flatnonzero((at != place) & usable)
+        beside = candidates.cost[np.ix_(others, mine)]
+        if not len(others) or not np.isfinite(beside).all() or np.any(beside != beside[0]):
+            return None
+        found.append(_part(candidates, equipment, mine, taken, float(beside[0].sum())))
+    return found
+
+
+def _part(
+    candidates: Candidates, equipment: Equipment, mine: Ints, taken: Ints, alone: float
+) -> Part:
+    """Cut one controller's zones and candidates out."""
+    place = int(equipment.controller[mine[0]]) if mine.size else 0
+    renumbered = np.full(candidates.cost.shape[1], -1)
+    renumbered[mine] = np.arange(mine.size)
+    window, here = candidates.window, np.zeros(mine.size, dtype=np.int64)
+    if window is not None:
+        own = Window(window.minutes[np.ix_(taken, mine)], window.limit, here)
+        others = np.flatnonzero(equipment.controller[candidates.zone] != place)
+        if others.size and window.minutes[others[0], mine].sum() > window.limit + 1e-6:
+            alone = float("inf")
+    return Part(
+        mine,
+        taken,
+        Candidates(
+            renumbered[candidates.zone[taken]],
+            candidates.cost[np.ix_(taken, mine)],
+            candidates.fixed[taken],
+            tuple(candidates.label[int(j)] for j in taken),
+            replace(
+                equipment,
+                fits=equipment.fits[:, [place]],
+                controller=here,
+                kind=equipment.kind[taken],
+            ),
+            None if window is None else own,
+        ),
+        alone,
+    )
 
 
 def evaluate(candidates: Candidates, sensors: Sequence[int]) -> tuple[Ints, float]:
@@ -602,6 +677,10 @@ def choose_sensors(
     if max_sensors < 1:
         fault = Fault("control", str(max_sensors), "1 or more", "Raise it.", column="max_sensors")
         raise InputError([fault])
+    parts = parts_of(candidates)
+    if parts is not None:
+        rows = with_values(_shared_out(parts, max_sensors, curve=curve, tie=tie))
+        return SensorChoice(rows, _cheapest(rows))
     model = Model(candidates)
     found: dict[int, Choice] = {}
     n = max_sensors
@@ -612,9 +691,109 @@ def choose_sensors(
         found.update({m: replace(choice, n=m) for m in range(least, n + 1)})
         n = least - 1 if curve else 0
     rows = with_values([found[m] for m in sorted(found)])
+    return SensorChoice(rows, _cheapest(rows))
+
+
+def _cheapest(rows: Sequence[Choice]) -> int | None:
+    """Return the position of the cheapest row, None where none is feasible."""
     costs = [row.cost if row.feasible else np.inf for row in rows]
-    best = int(np.argmin(costs)) if np.isfinite(min(costs)) else None
-    return SensorChoice(rows, best)
+    return int(np.argmin(costs)) if np.isfinite(min(costs)) else None
+
+
+def _shared_out(
+    parts: Sequence[Part], max_sensors: int, *, curve: bool, tie: float
+) -> list[Choice]:
+    """Share numbers of sensors out among the controllers, exactly; rows as of `choose_sensors`.
+
+    What a controller costs with at most k sensors is known for every k; the least sum for n in all
+    is then built up one controller after another.
+    """
+    free = [_own_rows(part, max_sensors, curve=False, tie=tie) for part in parts]
+    every = [{0: None} | {row.used: row for row in rows if row.feasible} for rows in free]
+    used = sum(min(_costs(part, rows), key=lambda k: (_costs(part, rows)[k], k))
+               for part, rows in zip(parts, every, strict=True))  # fmt: skip
+    if curve or used > max_sensors or used == 0:
+        every = [
+            {0: None}
+            | {row.used: row for row in _own_rows(part, max_sensors, curve=True, tie=tie)
+               if row.feasible}
+            for part in parts
+        ]  # fmt: skip
+    least = min(max_sensors, max(used, 1)) if not curve else 1
+    splits = _splits([_costs(p, rows) for p, rows in zip(parts, every, strict=True)], max_sensors)
+    return [_whole(parts, every, splits[n], n) for n in range(least, max_sensors + 1)]
+
+
+def _own_rows(part: Part, max_sensors: int, *, curve: bool, tie: float) -> tuple[Choice, ...]:
+    """Return the rows of one controller; none where it has no candidate that may be opened."""
+    most = min(max_sensors, len(part.zones))
+    if not len(part.taken) or most < 1:
+        return ()
+    return choose_sensors(part.own, max_sensors=most, curve=curve, tie=tie).rows
+
+
+def _costs(part: Part, rows: Mapping[int, Choice | None]) -> dict[int, float]:
+    """Return what one controller costs with each number of sensors."""
+    return {k: part.alone if row is None else row.cost for k, row in rows.items()}
+
+
+def _splits(costs: Sequence[dict[int, float]], most: int) -> list[list[int] | None]:
+    """Return how many sensors each controller has when at most n are spent, for n = 0 .. most.
+
+    At least one is spent where n is 1 or more; None where no number of sensors will do.
+    """
+    best = np.full((2, most + 1), np.inf)  # whether one is spent already; how many at most
+    best[0] = 0.0
+    steps: list[dict[tuple[int, int], tuple[int, int]]] = []
+    for row in costs:
+        now, step = np.full_like(best, np.inf), {}
+        for any_, n in itertools.product((0, 1), range(most + 1)):
+            for k, cost in sorted(row.items()):
+                for before in (0, 1):
+                    if k > n or max(before, int(k > 0)) != any_:
+                        continue
+                    total = best[before, n - k] + cost
+                    if total < now[any_, n]:
+                        now[any_, n], step[any_, n] = total, (before, k)
+        steps.append(step)
+        best = now
+    found: list[list[int] | None] = [None]
+    for n in range(1, most + 1):
+        any_, left, split = 1, n, []
+        if np.isfinite(best[1, n]):
+            for step in reversed(steps):
+                any_, k = step[any_, left]
+                left -= k
+                split.append(k)
+        found.append(split[::-1] if split else None)
+    return found
+
+
+def _whole(
+    parts: Sequence[Part],
+    rows: Sequence[Mapping[int, Choice | None]],
+    split: list[int] | None,
+    n: int,
+) -> Choice:
+    """Put the controllers' choices together."""
+    zones = sum(len(part.zones) for part in parts)
+    governor = np.full(zones, -1)
+    if split is None:
+        return Choice(n, feasible=False, sensors=(), governor=governor, cost=float("nan"))
+    sensors: list[int] = []
+    cost, slack = 0.0, 0.0
+    for part, known, k in zip(parts, rows, split, strict=True):
+        row = known[k]
+        if row is None:
+            cost += part.alone
+            continue
+        sensors += [int(part.taken[j]) for j in row.sensors]
+        governor[part.zones] = part.taken[row.governor]
+        cost, slack = cost + row.cost, slack + row.cost * np.nan_to_num(row.gap)
+    governor[governor < 0] = min(sensors)
+    gap = slack / cost if cost > 0 else 0.0
+    return Choice(n, feasible=True, sensors=tuple(sorted(sensors)), governor=governor, cost=cost,
+                  gap=float(gap))  # fmt: skip
 
 
 def fixed_zones(candidates: Candidates, zones: Sequence[int]) -> Choice:
@@ -623,8 +802,24 @@ def fixed_zones(candidates: Candidates, zones: Sequence[int]) -> Choice:
     Result: with the best settings and assignment; not feasible where a zone cannot be governed.
     """
     wanted = sorted(set(zones))
+    parts = parts_of(candidates)
+    if parts is not None:
+        return _fixed_by_part(parts, wanted)
     model = Model(candidates)
     return _solved(candidates, model, len(wanted), zones=wanted)
+
+
+def _fixed_by_part(parts: Sequence[Part], wanted: Sequence[int]) -> Choice:
+    """Return the best choice with a sensor in each wanted zone, controller by controller."""
+    rows: list[dict[int, Choice | None]] = []
+    split: list[int] | None = []
+    for part in parts:
+        here = np.flatnonzero(np.isin(part.zones, wanted)).tolist()
+        row = fixed_zones(part.own, here) if here else None
+        rows.append({len(here): row})
+        fine = part.alone < np.inf if row is None else row.feasible
+        split = None if split is None or not fine else [*split, len(here)]
+    return _whole(parts, rows, split, len(wanted))
 
 
 def plain_rules(

@@ -253,7 +253,9 @@ def decide_plan(
     report = progress or (lambda *_: None)
     report("Simulating seasons", 0, 3)
     trial, described, metered = _trial(site, settings, known, threads=threads)
-    chosen = _decided(site, settings, known, placements, trial)
+    prices = _prices(site, settings, placements, property_price(settings, known))
+    admissible = [at.setback_ratio >= 1 for at in placements]
+    chosen = _decided(site, settings, known, (prices, admissible), trial)
     spread = _saving_spread(chosen[0], trial.today)
     draws = sheet_draws(known.scenarios.count, spread, zones=trial.roots.count)
     more = replace(known.scenarios, count=draws)
@@ -267,7 +269,7 @@ def decide_plan(
     # The other aim, for what it would cost: as today where the plan heals, and the other way round.
     if finer.today is not None:
         turned = replace(trial, heal=not trial.heal)
-        other = way(turned.heal, _decided(site, settings, known, placements, turned))
+        other = way(turned.heal, _decided(site, settings, known, (prices, admissible), turned))
         if not trial.heal and _heals_for_nothing(mine, other, finer.today):
             mine, other = other, mine
     mine = _at_home(mine, trial, finer)
@@ -320,7 +322,12 @@ def _with_sheet(
 
 
 def _at_home(mine: _Way, trial: Trial, finer: Trial) -> _Way:
-    """Move a sensor to another home that is told as a tie, where its sheet turns out cheaper."""
+    """Move a sensor to another home that is told as a tie, where its sheet turns out cheaper.
+
+    Not where there are many zones: against all that they cost one home more or less is nothing.
+    """
+    if mine.decision.options.parts is not None:
+        return mine
     homes = [
         _with_sheet(
             replace(mine.decision, choice=choice),
@@ -436,10 +443,13 @@ def _decided(
     site: Site,
     settings: PropertyFile,
     known: Known,
-    placements: list[Placement],
+    connected: tuple[Prices, list[bool]],
     trial: Trial,
 ) -> tuple[Decision, tuple[str, ...]]:
-    """Simulate and choose under one aim; the notes say what gave way."""
+    """Simulate and choose under one aim; the notes say what gave way.
+
+    connected: what a choice costs, and whether each zone's point meets every setback.
+    """
     control, names = settings.control, [str(zone) for zone in site.hydrozones.index]
     pool, relaxed = governors(
         trial, kinds=usable_kinds(control.kinds, settings.hardware), names=names
@@ -447,11 +457,11 @@ def _decided(
     beside = known.measures[["area_m2", "need_score"]].join(
         site.hydrozones[["plants", "controller"]]
     )
-    beside["admissible"] = [at.setback_ratio >= 1 for at in placements]
+    prices, beside["admissible"] = connected
     options = Options.of(
         pool,
         beside,
-        _prices(site, settings, placements, property_price(settings, known)),
+        prices,
         years=len(known.seasons.years),
         window_minutes=control.window_minutes,
     )

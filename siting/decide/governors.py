@@ -194,9 +194,19 @@ class Governors:
     def water_mm(self) -> Floats:
         """Depth of a season of each zone under each, mean over the runs, shape (G, Z) [mm]; inf
         where it cannot follow."""  # noqa: D205, D209
-        mean = self.events.mean(axis=1)
-        depth = mean[:, None] * self.minutes * self.per_minute
+        depth = self.mean_events[:, None] * self.minutes * self.per_minute
         return np.where(self.minutes > 0, depth, np.inf)
+
+    @cached_property
+    def mean_events(self) -> Floats:
+        """Events of a season of each, mean over the runs, shape (G,)."""
+        return np.asarray(self.events.mean(axis=1))
+
+    def water_of(self, governor: Ints, zones: Ints) -> Floats:
+        """Return what some zones use, each under its governor, shape of both; as in `water_mm`."""
+        minutes = self.minutes[governor, zones]
+        depth = self.mean_events[governor] * minutes * self.per_minute[zones]
+        return np.where(minutes > 0, depth, np.inf)
 
     def only(self, at: Ints) -> Governors:
         """Return some of the candidates, in the order given."""

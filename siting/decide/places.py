@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from typing import Final
@@ -31,6 +31,7 @@ from siting.site.model import Site
 from siting.site.settings import Costs, Setbacks
 from siting.threads import one_blas_thread
 from siting.units import UnitsName, show
+from siting.wire.districts import DistrictNetwork, Land, is_large, routes_by_district
 from siting.wire.routes import (
     BED_FACTOR,
     DECODER_M,
@@ -40,12 +41,16 @@ from siting.wire.routes import (
     PricedGround,
     TrenchNetwork,
     WireRoutes,
+    wire_routes,
 )
 from siting.zones.application import ZoneApplication
 from siting.zones.ground import Ground, Progress
 
 _MOST_WIRE_SHARE: Final = 10.0
 _PATCHES: Final = 5  # patches that are told one by one
+#: With more hazards than this only those near a zone are looked at, within this of its size [m].
+_MANY: Final = 2_000
+_NEAR_M: Final = 60.0
 
 
 def all_hazards(site: Site, setbacks: Setbacks) -> tuple[gpd.GeoDataFrame, tuple[str, ...]]:
@@ -183,6 +188,7 @@ def place_zones(
         Naming the zone that has no ground for a sensor.
     """
     zones = ground.pixels.zones
+    of_zone = _near_hazards(hazards, site) if len(hazards) > _MANY else hazards_of_zone
 
     @one_blas_thread
     def place(z: int) -> Placement:
@@ -192,7 +198,7 @@ def place_zones(
                 x=ground.pixels.sample_x[z],
                 y=ground.pixels.sample_y[z],
                 dryness=ground.samples[z],
-                hazards=hazards_of_zone(hazards, zones[z]),
+                hazards=of_zone(hazards, zones[z]),
                 application_cv=application[zones[z]].unknown,
                 margin=MARGIN_M,
                 landmark=_controller_of(site, z),
@@ -211,6 +217,25 @@ def place_zones(
             if progress is not None:
                 progress("Placing sensors", len(placements), len(zones))
     return placements
+
+
+def _near_hazards(
+    hazards: gpd.GeoDataFrame, site: Site
+) -> Callable[[gpd.GeoDataFrame, str], gpd.GeoDataFrame]:
+    """Return what finds the hazards of a zone where there are many: those that lie near it.
+
+    A zone's own edge is nearer to any point of it than what is left out.
+    """
+    tree = shapely.STRtree(hazards.geometry.to_numpy())
+
+    def of_zone(hazards: gpd.GeoDataFrame, zone: str) -> gpd.GeoDataFrame:
+        shape = site.hydrozones.geometry.loc[zone]
+        (west, south, east, north) = shape.bounds
+        reach = _NEAR_M + max(east - west, north - south)
+        near = np.sort(tree.query(shape, predicate="dwithin", distance=reach))
+        return hazards_of_zone(hazards.iloc[near], zone)
+
+    return of_zone
 
 
 def _controller_of(site: Site, zone: int) -> tuple[float, float] | None:
@@ -234,19 +259,73 @@ def trench_network(site: Site, placements: list[Placement]) -> TrenchNetwork | N
         return None
     names = [str(name) for name in boxes["name"]]
     owners = [str(owner) for owner in site.hydrozones["controller"]]
+    points = np.array([(at.x, at.y) for at in placements])
+    controllers = shapely.get_coordinates(boxes.geometry.to_numpy())
+    owner = np.array([names.index(owner) if owner in names else -1 for owner in owners])
+    valves = site.fixtures.geometry[site.fixtures["kind"] == "valve_box"].to_numpy()
+    if is_large(len(points), len(site.buildings), len(controllers)):
+        return DistrictNetwork(
+            points,
+            controllers,
+            owner,
+            land=_land(site),
+            paving_factor=PAVING_FACTOR,
+            valve_boxes=shapely.get_coordinates(valves),
+        )
     return TrenchNetwork(
-        np.array([(at.x, at.y) for at in placements]),
-        shapely.get_coordinates(boxes.geometry.to_numpy()),
-        np.array([names.index(owner) if owner in names else -1 for owner in owners]),
+        points,
+        controllers,
+        owner,
         boundary=site.boundary,
         buildings=site.buildings.geometry,
         paving=site.paving.geometry,
         paving_factor=PAVING_FACTOR,
         priced=priced_ground(site),
         in_play=ground_in_play(site),
-        valve_boxes=shapely.get_coordinates(
-            site.fixtures.geometry[site.fixtures["kind"] == "valve_box"].to_numpy()
-        ),
+        valve_boxes=shapely.get_coordinates(valves),
+    )
+
+
+def _land(site: Site) -> Land:
+    """Return what trenches of a large site go through and round."""
+    return Land.of(
+        site.boundary,
+        site.buildings.geometry,
+        site.paving.geometry,
+        priced_ground(site),
+        ground_in_play(site),
+    )
+
+
+def sensor_routes(site: Site, sensors: gpd.GeoDataFrame, costs: Costs) -> WireRoutes:
+    """Route every sensor to its controller, district by district where the site is large.
+
+    Parameters
+    ----------
+    site : Site
+        The property.
+    sensors : GeoDataFrame
+        As for `siting.wire.routes.wire_routes`.
+    costs : Costs
+        Prices of trench and wire.
+
+    Returns
+    -------
+    WireRoutes
+        Routes and lengths.
+    """
+    count = int((site.fixtures["kind"] == "controller").sum())
+    if len(sensors) and is_large(len(sensors), len(site.buildings), count):
+        return routes_by_district(sensors, site.fixtures, _land(site), wire_share=wire_share(costs))
+    return wire_routes(
+        sensors,
+        fixtures=site.fixtures,
+        boundary=site.boundary,
+        buildings=site.buildings,
+        paving=site.paving,
+        priced=priced_ground(site),
+        wire_share=wire_share(costs),
+        in_play=ground_in_play(site),
     )
 
 

@@ -47,7 +47,7 @@ FORMATS: Final = (
         "Also write map-online.html, whose background comes from the network when it is opened: "
         "the servers of the tiles then learn where the property is.",
     ),
-    Format(("crew.pdf",), _PAPER, "siting.handoff.sheets:write_crew"),
+    Format(("crew.pdf",), _PAPER, "siting.handoff.crewsheets:write_crew_sheets"),
     Format(("owner.pdf",), _PAPER, "siting.handoff.sheets:write_owner"),
     Format(("office.pdf",), _PAPER, "siting.handoff.sheets:write_office"),
     Format(

@@ -39,6 +39,7 @@ from reportlab.platypus import Frame as PageFrame
 
 from siting.cautions import DIG_CAUTION
 from siting.files import write_bytes
+from siting.handoff.crowded import inset_frame, is_nameless, seen_through
 from siting.handoff.drawing import (
     BAR_HEIGHT,
     POINTS_PER_METRE,
@@ -156,8 +157,8 @@ def sensor_frame(plan: Plan, sensor_id: str, *, width: float, height: float) -> 
 
 def _ground(pen: Pen, plan: Plan, *, keepout: bool = False) -> None:
     """Draw what is there: zones by need, crowns, keep-clear ground, paving, buildings."""
+    plan, shades = seen_through(plan, _need_shades(plan), pen.frame)
     site = plan.site
-    shades = _need_shades(plan)
     for shape, shade in zip(plan.zones.geometry, shades, strict=True):
         pen.shapes([shape], Ink(shade, MARKS["zone_edge"], _WASH, width=0.7))
     pen.shapes(crown_shapes(site.trees), Ink(MARKS["crown"], MARKS["crown_edge"], 0.35))
@@ -254,6 +255,8 @@ def _zone_names(pen: Pen, plan: Plan, *, most: float = 110.0) -> None:
         if seen.is_empty:
             continue
         width = (seen.bounds[2] - seen.bounds[0]) * pen.frame.points_per_metre
+        if is_nameless(plan, width):
+            continue
         inner = seen.representative_point()
         x, y = pen.frame.to_page(inner.x, inner.y)
         places = [(x, y + up) for up in (0, 14, -14, 28, -28)]
@@ -348,19 +351,15 @@ def paint_surroundings(
 
 
 def paint_inset(
-    canvas: Canvas,
-    plan: Plan,
-    sensor_id: str,
-    width: float,
-    height: float,
-    *,
+    canvas: Canvas, plan: Plan, sensor_id: str, width: float, height: float, *,
     t: Language = ENGLISH,
-) -> None:
+) -> None:  # fmt: skip
     """Draw the property small, with this sensor marked: where on the property am I.
 
     width, height: of the drawing, its caption within [pt].
     """
     frame = overview_frame(plan, width=width, height=height - 13)
+    frame, where = inset_frame(plan, sensor_id, frame, width=width, height=height - 13)
     pen = Pen(canvas, frame)
     pen.open_window()
     _ground(pen, plan)
@@ -375,7 +374,7 @@ def paint_inset(
     places = around(*frame.to_page(here.x, here.y), 16)
     pen.label(printable(sensor_id), places, size=10, tag=True, insist=True)
     pen.close_window()
-    words = fit_text(t(say("On the property (north up)")), 9, width, bold=True)
+    words = fit_text(t(where), 9, width, bold=True)
     draw_text(canvas, 0, height - 10, words, size=9, bold=True)
 
 

@@ -22,12 +22,21 @@ import geopandas as gpd
 import jinja2
 import numpy as np
 import pyproj
-from shapely import get_coordinates, maximum_inscribed_circle
+from shapely import (
+    buffer,
+    get_coordinates,
+    get_parts,
+    intersection,
+    intersects,
+    maximum_inscribed_circle,
+    union_all,
+)
 from shapely.geometry import LineString, MultiPolygon, Point, Polygon
 from shapely.geometry.base import BaseGeometry
 
 from siting.errors import SitingError
 from siting.files import write_text
+from siting.handoff.crowded import is_crowded
 from siting.handoff.document import crs_code
 from siting.handoff.facts import keep_clear, lines_drawn
 from siting.handoff.fieldpage import field_document
@@ -88,6 +97,10 @@ _CHOICE = (
     "feasible", "stress_days", "cost_per_year", "value_of_next", "value_of_next_low",
     "value_of_next_high", "chosen",
 )  # fmt: skip
+_COARSE_M: Final = 0.15  # arcs of a large site's keep-clear areas are thinned by no more than this
+_AROUND_M: Final = 40.0  # and drawn so far around its sensors
+_DEGREES_COARSE = 7  # about a centimetre
+_CLEAR_M: Final = 15.0  # kept clear of zone names round a sensor of a large site
 _DRAWN_ALIKE = {"controller", "valve_box", "head", "downspout"}
 Document = dict[str, Any]
 
@@ -161,9 +174,22 @@ def label_places(plan: Plan) -> list[list[Point]]:
     Result: in the working CRS, in the order of ``plan.zones``; at least one place per zone.
     """
     west, south, east, north = plan.site.boundary.bounds
+    if is_crowded(plan):
+        return _one_place(plan)
     reach = _TAG_SHARE * max(east - west, north - south)
     near = plan.sensors.geometry.buffer(reach).union_all()
     return [_roomy(shape, near, reach) for shape in plan.zones.geometry]
+
+
+def _one_place(plan: Plan) -> list[list[Point]]:
+    """Return one place for each zone's name where there are many, clear of sensors in the zone."""
+    spots = plan.sensors.geometry.to_numpy()
+    places = []
+    for shape in plan.zones.geometry:
+        clear = shape.difference(union_all(buffer(spots[intersects(spots, shape)], _CLEAR_M)))
+        roomy = clear if clear.area > _ROOMY * shape.area else shape
+        places.append([Point(get_coordinates(maximum_inscribed_circle(roomy, 0.5))[0])])
+    return places
 
 
 def _roomy(shape: BaseGeometry, near: BaseGeometry, reach: float) -> list[Point]:
@@ -196,14 +222,24 @@ def _latlon(
 
 def _polygons(geometry: BaseGeometry, crs: pyproj.CRS) -> list[list[list[list[float]]]]:
     """Polygons of a geometry, each a list of rings of [latitude, longitude], outer ring first."""
-    degrees = gpd.GeoSeries([geometry], crs=crs).to_crs(4326).explode()
+    return _every_polygon([geometry], crs)[0]
+
+
+def _every_polygon(
+    geometries: Iterable[BaseGeometry], crs: pyproj.CRS, decimals: int = _DEGREES_SHAPE
+) -> list[list[list[list[list[float]]]]]:
+    """Return the polygons of many geometries, each as `_polygons`."""
+    degrees = gpd.GeoSeries(list(geometries), crs=crs).to_crs(4326)
     return [
         [
-            np.round(get_coordinates(ring)[:-1, ::-1], _DEGREES_SHAPE).tolist()
-            for ring in (part.exterior, *part.interiors)
+            [
+                np.round(get_coordinates(ring)[:-1, ::-1], decimals).tolist()
+                for ring in (part.exterior, *part.interiors)
+            ]
+            for part in get_parts(geometry)
+            if isinstance(part, Polygon)
         ]
-        for part in degrees
-        if isinstance(part, Polygon)
+        for geometry in degrees
     ]
 
 
@@ -282,21 +318,25 @@ def _overlays(plan: Plan) -> Document:
 def _ground(plan: Plan) -> Document:
     """Return buildings, paving, trees, keep-clear areas and where else to dig."""
     site, crs = plan.site, plan.site.crs
-    trunks = _latlon(site.trees.geometry, crs, _DEGREES_SHAPE)
-    crowns = crown_shapes(site.trees)
+    crowded = is_crowded(plan)
+    decimals = _DEGREES_COARSE if crowded else _DEGREES_SHAPE
+    near = plan.sensors.geometry.buffer(_AROUND_M).union_all() if crowded else None
+    fine = _COARSE_M if crowded else _SMOOTH_M
+
+    def drawn(shape: BaseGeometry) -> list[list[list[list[float]]]]:
+        shown = shape if near is None else intersection(shape, near)
+        return _every_polygon([shown.simplify(fine)], crs, decimals)[0]
+
     return {
-        "buildings": [_polygons(g, crs) for g in site.buildings.geometry],
-        "paving": [_polygons(g, crs) for g in site.paving.geometry],
-        "trees": [
-            {"trunk": at[0], "crown": [] if crown is None else _polygons(crown, crs)}
-            for at, crown in zip(trunks, crowns, strict=True)
-        ],
+        "buildings": _every_polygon(site.buildings.geometry, crs, decimals),
+        "paving": _every_polygon(site.paving.geometry, crs, decimals),
+        "trees": _trees(plan, crowded),
         "lines": {
             name: [line for [*line] in _latlon(lines, crs, _DEGREES_SHAPE)]
             for name, lines in lines_drawn(plan).items()
         },
         "admissible": [
-            _polygons(shape.simplify(_SMOOTH_M), crs) for shape in plan.admissible.geometry
+            shape for shape in map(drawn, plan.admissible.geometry) if shape or not crowded
         ],
         "reserves": [
             {"label": f"{row['sensor_id']} R{row['reserve']}", "at": at[0]}
@@ -309,12 +349,30 @@ def _ground(plan: Plan) -> Document:
         "keepout": [
             {
                 "reason": _keep_clear(row["hazard"], float(row["setback_m"])),
-                "shape": _polygons(row.geometry.simplify(_SMOOTH_M), crs),
+                "shape": drawn(row.geometry),
             }
             for _, row in plan.keepout.iterrows()
             if row.geometry is not None and not row.geometry.is_empty
         ],
     }
+
+
+def _trees(plan: Plan, crowded: bool) -> list[Document]:
+    """Return trunk and crown of every tree; where there are many, a round crown as its radius."""
+    trees, crs = plan.site.trees, plan.site.crs
+    trunks = _latlon(trees.geometry, crs, _DEGREES_COARSE if crowded else _DEGREES_SHAPE)
+    if crowded:
+        radius = np.nan_to_num(trees["crown_diameter"].to_numpy(dtype=float) / 2)
+        return [
+            {"trunk": at[0], "crown": [], "radius": round(float(r), 1)}
+            for at, r in zip(trunks, radius, strict=True)
+        ]
+    crowns = crown_shapes(trees)
+    known = iter(_every_polygon([crown for crown in crowns if crown is not None], crs))
+    return [
+        {"trunk": at[0], "crown": [] if crown is None else next(known)}
+        for at, crown in zip(trunks, crowns, strict=True)
+    ]
 
 
 def _keep_clear(hazard: object, metres: float) -> Pair:
@@ -344,10 +402,15 @@ def _fixtures(plan: Plan) -> list[Document]:
 def _zones(plan: Plan, need: Scale) -> list[Document]:
     crs = plan.site.crs
     columns = [c for c in plan.zones.columns if c != "geometry"]
+    if is_crowded(plan):
+        columns = ["sensor_id", "valve", "controller"]
     set_to = valves(plan)
-    places = [_latlon(found, crs, _DEGREES_LABEL) for found in label_places(plan)]
+    found = label_places(plan)
+    every = iter(_latlon([at for places in found for at in places], crs, _DEGREES_LABEL))
+    places = [[next(every) for _ in some] for some in found]
+    shapes = _every_polygon(plan.zones.geometry, crs)
     zones = []
-    for (name, row), label in zip(plan.zones.iterrows(), places, strict=True):
+    for (name, row), label, shape in zip(plan.zones.iterrows(), places, shapes, strict=True):
         place = float(need.fraction(np.array([row["need_score"]], dtype=float))[0])
         zones.append(
             {
@@ -357,7 +420,7 @@ def _zones(plan: Plan, need: Scale) -> list[Document]:
                 "colour": ramp_colour(NEED, place) if math.isfinite(place) else INK["line"],
                 "label_at": label[0][0],
                 "label_places": [at for [at] in label],
-                "shape": _polygons(row.geometry, crs),
+                "shape": shape,
             }
         )
     return zones
@@ -424,6 +487,7 @@ def _places(plan: Plan, row: pd.Series[Any]) -> list[tuple[str, str]]:
 
 
 def _panel(plan: Plan) -> Document:
+    crowded = is_crowded(plan)
     choices = [
         {
             "n": int(str(n)),
@@ -441,9 +505,10 @@ def _panel(plan: Plan) -> Document:
         "control_table": control_table(plan),
         "moves": move_chart(plan),
         "assumptions": assumption_pairs(plan),
-        "tie_table": tie_table(plan),
+        # Where there are many these stand on each sensor's card and in the office's pages.
+        "tie_table": {"head": [], "rows": []} if crowded else tie_table(plan),
         "zone_table": zone_table(plan),
-        "month_table": month_table(plan),
+        "month_table": {"head": [], "rows": [], "note": ""} if crowded else month_table(plan),
         "savings": savings(plan),
         "cautions": list(plan.cautions),
         "warnings": list(plan.warnings),
@@ -494,7 +559,7 @@ def plan_picture(plan: Plan) -> str:
     """
     site = plan.site
     sheet = _Sheet(site.boundary.bounds)
-    crowns = [c for c in crown_shapes(site.trees) if c is not None]
+    crowns = [] if is_crowded(plan) else [c for c in crown_shapes(site.trees) if c is not None]
     trench = plan.wire_routes.geometry[plan.wire_routes["kind"] == "trench"]
     body = [
         _path(sheet, [site.boundary], INK["card"], MARKS["boundary"], 2.5),
@@ -646,6 +711,8 @@ _LEAFLET_JS = "leaflet-1.9.4.js"
 _LEAFLET_CSS = "leaflet-1.9.4.css"
 _PAGE_CSS = "page.css"
 _SCRIPTS: Final = ("page.js", "labels.js", "sun.js", "view.js", "field.js")
+#: What a page with many zones or trees needs besides, after the first of them.
+_CROWDED: Final = "crowded.js"
 _LICENCES: Final = {_LEAFLET_JS: "leaflet-1.9.4.LICENSE"}
 #: Pictures that the vendored style sheet names and that the page never shows.
 _UNUSED_PICTURES: Final = {
@@ -696,14 +763,17 @@ def map_html(plan: Plan, *, online: bool = False) -> str:
         header="\n".join(_inlined(name) for name in (_LEAFLET_JS, _LEAFLET_CSS, _PAGE_CSS)),
         plain=static_page(plan, document),
         data=as_json(document),
-        script=f"{_PRISTINE}var map_plan = L.map({_MAP_ID}, {as_json(options)});\n{_our_script()}",
+        script=f"{_PRISTINE}var map_plan = L.map({_MAP_ID}, {as_json(options)});\n"
+        f"{_our_script(is_crowded(plan))}",
     )
     return html.replace(_POLICY_MARK, _policy(html, origins), 1)
 
 
-def _our_script() -> str:
+def _our_script(crowded: bool = False) -> str:
     """Return our own script: several files in one closure, so that nothing of it is global."""
-    body = "\n".join(_asset(name) for name in _SCRIPTS)
+    first, *rest = _SCRIPTS
+    names = [first, *([_CROWDED] if crowded else []), *rest]
+    body = "\n".join(_asset(name) for name in names)
     return f'(function (map, pristine) {{\n"use strict";\n{body}}})(map_plan, page_as_written);\n'
 
 

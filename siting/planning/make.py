@@ -17,6 +17,7 @@ import pyogrio
 import pyproj
 import rasterio
 import shapely
+from shapely.geometry.base import BaseGeometry
 
 from siting import __version__
 from siting.arrays import Flags, Floats
@@ -41,12 +42,10 @@ from siting.decide.money import (
 )
 from siting.decide.places import (
     all_hazards,
-    ground_in_play,
     place_zones,
-    priced_ground,
     priced_trench,
+    sensor_routes,
     undrawn_words,
-    wire_share,
 )
 from siting.decide.sheet import play_sheet
 from siting.errors import Fault, InputError, PlanError
@@ -79,7 +78,7 @@ from siting.sun.model import SunShade
 from siting.threads import one_blas_thread
 from siting.units import UnitsName
 from siting.water.reference_et import eto_terms
-from siting.wire.routes import WireRoutes, parts_list, wire_routes
+from siting.wire.routes import WireRoutes, parts_list
 from siting.zones.ground import Progress
 from siting.zones.need import budget, dryness_raster
 from siting.zones.survey import Known, survey_site
@@ -167,16 +166,7 @@ def _layers(
         application=known.application,
         units=settings.units,
     )
-    wires = wire_routes(
-        sensors,
-        fixtures=site.fixtures,
-        boundary=site.boundary,
-        buildings=site.buildings,
-        paving=site.paving,
-        priced=priced_ground(site),
-        wire_share=wire_share(settings.costs),
-        in_play=ground_in_play(site),
-    )
+    wires = sensor_routes(site, sensors, settings.costs)
     sensors = sensors.join(wires.lengths[["wire_m", "trench_m", "gauge_awg", "drop_v"]])
     sensors["link"] = [wires.link(str(tag)) for tag in sensors.index]
     chosen = {tag: placements[int(decision.governors.zone[at])] for at, tag in ids.items()}
@@ -368,6 +358,17 @@ def _controller(decided: Decided, sensor: int) -> str:
     return "" if pd.isna(name) else str(name)
 
 
+#: With more buildings than this only what lies about a sensor is looked at for its tapes [m].
+_MANY_BUILDINGS: Final = 60
+_TIES_WITHIN_M: Final = 120.0
+
+
+def _parts_in(shape: BaseGeometry, frame: BaseGeometry) -> BaseGeometry:
+    """Return the parts of a shape that meet a frame, each whole."""
+    parts = shapely.get_parts(shape)
+    return shapely.GeometryCollection(list(parts[shapely.intersects(parts, frame)]))
+
+
 def _all_ties(
     site: Site, sensors: gpd.GeoDataFrame, units: UnitsName
 ) -> tuple[gpd.GeoDataFrame, tuple[str, ...]]:
@@ -379,14 +380,17 @@ def _all_ties(
         for kind, layer in layers.items()
         if layer is not None and len(layer)
     }
+    many = len(site.buildings) > _MANY_BUILDINGS
     for sensor_id, at in sensors.geometry.items():
+        frame = at.buffer(_TIES_WITHIN_M)
+        near = site.buildings[site.buildings.intersects(frame)] if many else site.buildings
         found = sensor_ties(
             at.x,
             at.y,
-            buildings=site.buildings,
-            fixtures=site.fixtures,
+            buildings=near if len(near) else site.buildings,
+            fixtures=site.fixtures[site.fixtures.intersects(frame)] if many else site.fixtures,
             boundary=site.boundary,
-            edges=edges,
+            edges={k: _parts_in(edge, frame) for k, edge in edges.items()} if many else edges,
             units=units,
         )
         table = found.ties

@@ -1,3 +1,7 @@
+from .districts import DistrictNetwork as DistrictNetwork
+from .districts import Land as Land
+from .districts import is_large as is_large
+from .districts import routes_by_district as routes_by_district
 from .routes import BED_FACTOR as BED_FACTOR
 from .routes import DECODER_M as DECODER_M
 from .routes import LINK_M as LINK_M

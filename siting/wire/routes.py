@@ -375,6 +375,8 @@ class TrenchNetwork:
         stubs = moved[self._count :] + moved[self.owner]
         #: Trench of its own for each zone, priced in metres of open ground; wire [m].
         self.own = _known(reach[self.owner, zones] + stubs)
+        #: Whether every zone's controller can be reached.
+        self.whole = bool(np.isfinite(reach[self.owner, zones]).all())
         self.wire = _known(length[self.owner, zones] + stubs)
         #: Zones whose sensor has a link in place of a trench.
         self._linked = np.zeros(len(points), dtype=np.bool_)

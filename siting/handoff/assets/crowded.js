@@ -1,0 +1,38 @@
+/* A page with many zones or trees: what only stands is drawn on canvas, and anything is found by name. */
+/* A canvas that lets taps through to what lies below it. */
+const Glass = L.Canvas.extend({
+  _initContainer() {
+    L.Canvas.prototype._initContainer.call(this);
+    this._container.style.pointerEvents = "none";
+  },
+});
+for (const pane of ["ground", "keep", "solid", "lines", "above"]) map._paneRenderers[pane] = new Glass({ pane, padding: 0.2 });
+keepout.eachLayer((layer) => layer.setStyle({ fillColor: marks.keepout, fillOpacity: 0.18 })); // a canvas knows no hatching
+const crown = { ...still, pane: "solid", color: marks.crown_edge, weight: 1.2, fillColor: marks.crown, fillOpacity: 0.28 };
+for (const t of plan.ground.trees) if (t.radius) trees.addLayer(L.circle(t.trunk, { ...crown, radius: t.radius }));
+
+/* What can be looked for: its name in small letters, what to call it, and what to do. */
+const lookedFor = [
+  ...plan.sensors.map((s) => ["sensor " + s.id, "Sensor " + s.id, () => { go(s.at); pick(s, true); }]),
+  ...plan.zones.map((z) => ["zone " + z.zone + " valve " + (z.values.valve || "") + " controller " + (z.values.controller || ""), "Zone " + z.zone, () => {
+    map.fitBounds(L.latLngBounds(z.shape.flat(2)), { maxZoom: 20, animate: false });
+    showCard("Zone " + z.zone, zoneCard(z), true);
+  }]),
+  ...plan.fixtures.filter((f) => f.name && f.kind !== "head").map((f) => [f.kind.replace("_", " ") + " " + f.name, now(f.label) + " " + f.name, () => { map.setView(f.at, 20, { animate: false }); }]),
+].map(([words, title, open]) => [words.toLowerCase(), title, open]);
+const MOST_FOUND = 12;
+function findBox() {
+  const input = make("input", { type: "search", id: "find", autocomplete: "off", placeholder: "A zone, valve, sensor or controller" });
+  const found = make("ul", { class: "found" });
+  const told = make("p", { class: "small", role: "status" });
+  const look = () => {
+    const words = input.value.toLowerCase().split(/\s+/).filter(Boolean);
+    const hits = words.length ? lookedFor.filter(([name]) => words.every((w) => name.includes(w))) : [];
+    told.textContent = !words.length ? "" : hits.length ? hits.length + " found" + (hits.length > MOST_FOUND ? ", the first " + MOST_FOUND + " are listed" : "") : "Nothing is called that.";
+    found.replaceChildren(...hits.slice(0, MOST_FOUND).map(([, title, open]) => make("li", {}, opens(title, open))));
+  };
+  input.addEventListener("input", look);
+  input.addEventListener("keydown", (e) => { const first = found.querySelector("button"); if (e.key === "Enter" && first) first.click(); });
+  return make("form", { role: "search", on: { submit: (e) => e.preventDefault() } }, make("label", { for: "find", text: "Find" }), input, told, found);
+}
+byId("panel-body").prepend(findBox());

@@ -1,0 +1,182 @@
+"""Large sites: what is worked out part by part is what the whole gives; pages stay small."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import pyogrio
+import pytest
+import shapely
+from shapely.geometry import Point, box
+
+from siting.decide import choose
+from siting.decide.choose import Candidates, Equipment, Window, choose_sensors, fixed_zones
+from siting.handoff import crowded
+from siting.handoff.webmap import map_document, map_html
+from siting.site.property import read_property
+from siting.site.reading import read_site
+from siting.wire.districts import DistrictNetwork, Land, routes_by_district
+from siting.wire.routes import PricedGround, TrenchNetwork, wire_routes
+from tests.large import write_campus
+from tests.plan_factory import make_plan
+
+
+def campus_of_candidates(seed: int, *, hours: float = np.inf) -> Candidates:
+    """Return three controllers of four zones, three settings a zone; each governs its own alone."""
+    rng = np.random.default_rng(seed)
+    controller = np.repeat(np.arange(3), 4)
+    alone, zone = rng.uniform(50, 200, 12), np.repeat(np.arange(12), 3)
+    cost = np.tile(alone, (36, 1))
+    for j, home in enumerate(zone):
+        mine = controller == controller[home]
+        own = alone * rng.uniform(0.5, 1.4, 12)
+        cost[j, mine] = np.minimum(alone, own)[mine]
+        cost[j, home] = own[home]
+        if rng.random() < 0.1:
+            cost[j] = np.inf
+    equipment = Equipment(
+        ("a", "b"), np.array([5.0, 20.0]), np.array([30.0, 22.0]), np.array([2, 4]),
+        np.array([[True, False], [True, True]]), np.ones((2, 3), dtype=bool), controller,
+        rng.integers(0, 2, 36),
+    )  # fmt: skip
+    window = Window(np.repeat(rng.uniform(5, 30, (1, 12)), 36, axis=0), hours, controller)
+    return Candidates(zone, cost, rng.uniform(0, 20, 36), ("",) * 36, equipment, window)
+
+
+@pytest.mark.parametrize("seed", range(4))
+@pytest.mark.parametrize("curve", [True, False])
+@pytest.mark.cross_check("the same programme solved as one")
+def test_controllers_solved_one_by_one_give_what_the_whole_gives(seed, curve, monkeypatch):
+    candidates = campus_of_candidates(seed)
+    whole = choose_sensors(candidates, max_sensors=7, curve=curve)
+    monkeypatch.setattr(choose, "TOGETHER", 1)
+    assert choose.parts_of(candidates) is not None
+    parts = choose_sensors(candidates, max_sensors=7, curve=curve)
+    assert [row.sensors for row in parts.rows] == [row.sensors for row in whole.rows]
+    assert [row.cost for row in parts.rows] == pytest.approx([row.cost for row in whole.rows])
+    assert parts.best == whole.best
+
+
+def test_fewer_sensors_than_every_controller_would_like_are_shared_out_as_well(monkeypatch):
+    candidates = campus_of_candidates(1)
+    candidates = replace(candidates, fixed=0 * candidates.fixed)
+    whole = choose_sensors(candidates, max_sensors=2, curve=False)
+    monkeypatch.setattr(choose, "TOGETHER", 1)
+    parts = choose_sensors(candidates, max_sensors=2, curve=False)
+    assert parts.rows[-1].sensors == whole.rows[-1].sensors
+
+
+def test_a_zone_that_another_controller_changes_keeps_the_problem_whole(monkeypatch):
+    monkeypatch.setattr(choose, "TOGETHER", 1)
+    candidates = campus_of_candidates(0)
+    candidates.cost[0, 11] += 1.0
+    assert choose.parts_of(candidates) is None
+
+
+def test_one_sensor_in_given_zones_is_the_same_part_by_part(monkeypatch):
+    candidates = campus_of_candidates(2)
+    whole = fixed_zones(candidates, [0, 5, 6])
+    monkeypatch.setattr(choose, "TOGETHER", 1)
+    parts = fixed_zones(candidates, [0, 5, 6])
+    assert parts.sensors == whole.sensors
+    assert parts.cost == pytest.approx(whole.cost)
+
+
+def test_hours_that_a_controller_without_a_sensor_would_pass_are_kept(monkeypatch):
+    monkeypatch.setattr(choose, "TOGETHER", 1)
+    parts = choose.parts_of(campus_of_candidates(0, hours=1.0))
+    assert parts is not None
+    assert all(part.alone == np.inf for part in parts)
+
+
+#: Two controllers far apart, a house beside each, a walk, a tree.
+POINTS = np.array([[10.0, 40.0], [40.0, 12.0], [520.0, 40.0], [550.0, 12.0]])
+CONTROLLERS = np.array([[5.0, 5.0], [515.0, 5.0]])
+BOUNDARY = box(0, 0, 600, 60)
+HOUSES = [box(15, 15, 30, 35), box(525, 15, 540, 35)]
+WALKS = [box(0, 36, 60, 38), box(510, 36, 570, 38)]
+ROOTS = PricedGround(
+    "tree roots", shapely.MultiPolygon([box(2, 20, 8, 26), box(512, 20, 518, 26)]), 3.0
+)
+
+
+def networks() -> tuple[TrenchNetwork, DistrictNetwork]:
+    owner = np.array([0, 0, 1, 1])
+    whole = TrenchNetwork(
+        POINTS, CONTROLLERS, owner, boundary=BOUNDARY, buildings=HOUSES, paving=WALKS,
+        paving_factor=4.0, priced=[ROOTS],
+    )  # fmt: skip
+    land = Land.of(BOUNDARY, HOUSES, WALKS, [ROOTS], None)
+    parts = DistrictNetwork(
+        POINTS, CONTROLLERS, np.array([0, -1, 1, -1]), land=land, paving_factor=4.0,
+        valve_boxes=np.empty((0, 2)),
+    )  # fmt: skip
+    return whole, parts
+
+
+@pytest.mark.cross_check("the same trenches priced on the whole ground")
+def test_trench_of_districts_costs_what_it_costs_on_the_whole_ground():
+    whole, parts = networks()
+    np.testing.assert_allclose(parts.own, whole.own, atol=1e-9)
+    np.testing.assert_allclose(parts.wire, whole.wire, atol=1e-9)
+    assert parts.shared([0, 1, 3]) == pytest.approx(whole.shared([0, 1, 3]))
+    np.testing.assert_allclose(parts.marginal([0, 3]), whole.marginal([0, 3]), atol=1e-9)
+
+
+def test_routes_of_districts_are_as_long_as_those_on_the_whole_ground():
+    sensors = gpd.GeoDataFrame(
+        {"controller": ["A", "A", "B", "B"]}, index=pd.Index(["S1", "S2", "S3", "S4"]),
+        geometry=[Point(at) for at in POINTS], crs=32613,
+    )  # fmt: skip
+    fixtures = gpd.GeoDataFrame(
+        {"kind": "controller", "name": ["A", "B"]}, geometry=[Point(at) for at in CONTROLLERS],
+        crs=32613,
+    )  # fmt: skip
+    layers = {
+        name: gpd.GeoDataFrame(geometry=shapes, crs=32613)
+        for name, shapes in (("buildings", HOUSES), ("paving", WALKS))
+    }
+    whole = wire_routes(sensors, fixtures=fixtures, boundary=BOUNDARY, priced=[ROOTS], **layers)
+    land = Land.of(BOUNDARY, HOUSES, WALKS, [ROOTS], None)
+    parts = routes_by_district(sensors, fixtures, land, wire_share=0.0)
+    pd.testing.assert_frame_equal(parts.lengths, whole.lengths)
+    assert list(parts.routes["kind"]) == list(whole.routes["kind"])
+    assert parts.routes["priced_m"].sum() == pytest.approx(whole.routes["priced_m"].sum())
+
+
+def test_a_controller_behind_a_wall_is_found_further_about():
+    wall = box(20, -1, 22, 170)
+    land = Land.of(box(0, 0, 200, 180), [wall], [], [], None)
+    network = DistrictNetwork(
+        np.array([[40.0, 5.0]]), np.array([[5.0, 5.0]]), np.array([0]), land=land,
+        paving_factor=4.0, valve_boxes=np.empty((0, 2)),
+    )  # fmt: skip
+    assert network.own[0] > 330
+
+
+def test_the_invented_campus_is_sound_and_the_same_each_time(tmp_path):
+    first = write_campus(tmp_path / "a", 4, zones=9, trees=40)
+    write_campus(tmp_path / "b", 4, zones=9, trees=40)
+    assert first.read_bytes() == (tmp_path / "b" / first.name).read_bytes()
+    layers = [
+        pyogrio.read_dataframe(tmp_path / name / "large.gpkg", layer="trees") for name in "ab"
+    ]
+    pd.testing.assert_frame_equal(*layers)
+    site = read_site(read_property(first))
+    assert (len(site.hydrozones), len(site.trees), len(site.buildings)) == (9, 40, 4)
+    assert site.boundary.area == pytest.approx(40_000, rel=1e-3)
+
+
+def test_a_crowded_page_is_drawn_on_canvas_and_searched_by_name(monkeypatch):
+    plan = make_plan()
+    plain = map_html(plan)
+    assert "lookedFor" not in plain
+    monkeypatch.setattr(crowded, "_MANY_ZONES", 1)
+    page, document = map_html(plan), map_document(plan)
+    assert "lookedFor" in page
+    assert all(not tree["crown"] for tree in document["ground"]["trees"])
+    assert all(len(zone["label_places"]) == 1 for zone in document["zones"])
+    assert set(document["zones"][0]["values"]) == {"sensor_id", "valve", "controller"}
