@@ -31,12 +31,12 @@ def script():
 
 @pytest.fixture(scope="module")
 def site(tmp_path_factory):
-    pytest.importorskip("mkdocs", reason='no mkdocs here: pip install ".[docs]"')
-    pytest.importorskip("mkdocstrings", reason='no mkdocstrings here: pip install ".[docs]"')
+    for name in ("sphinx", "myst_parser", "numpydoc", "pydata_sphinx_theme"):
+        pytest.importorskip(name, reason=f'no {name} here: pip install ".[docs]"')
     target = tmp_path_factory.mktemp("docs") / "site"
     done = subprocess.run(
         [sys.executable, DOCS / "build.py", target, "--quick"],
-        env=os.environ | {"PYTHONPATH": str(ROOT), "NO_MKDOCS_2_WARNING": "1"},
+        env=os.environ | {"PYTHONPATH": str(ROOT)},
         capture_output=True, text=True, check=False,
     )  # fmt: skip
     assert done.returncode == 0, done.stdout + done.stderr
@@ -46,8 +46,19 @@ def site(tmp_path_factory):
 
 def test_site_builds_with_warnings_as_errors_and_every_page(site):
     for page in ("index", "guide", "desktop", "commands", "gallery", "method", "validation",
-                 "extend", "glossary", "contribute", "api/siting", "api/sun"):  # fmt: skip
+                 "extend", "glossary", "contribute", "howto", "changelog", "security", "conduct",
+                 "bad-inputs", "api/siting", "api/sun"):  # fmt: skip
         assert (site / f"{page}.html").stat().st_size > 3000, page
+
+
+def test_bad_inputs_are_counted_and_a_download(site):
+    text = (DOCS / "pages" / "bad-inputs.md").read_text("utf-8")
+    page = (site / "bad-inputs.html").read_text("utf-8")
+    rows = re.findall(r"<td><p>(\d+)</p></td>\n" * 4, page)
+    cases = len(re.findall(r"^\| .+? \| (?:refused|repaired|handled) \| ", text, re.MULTILINE))
+    assert sum(int(row[0]) for row in rows) == cases > 300
+    assert all(int(row[0]) == sum(map(int, row[1:])) for row in rows)
+    assert [path.read_text("utf-8") for path in site.rglob("bad-inputs-corpus.md.txt")] == [text]
 
 
 def test_nothing_is_loaded_from_a_network(site):

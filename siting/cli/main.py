@@ -288,6 +288,12 @@ def plugin_zip() -> bytes:
     stored, since compressors differ.
     """
     source = resources.files("siting").joinpath("gis")
+    if not source.is_dir():
+        message = (
+            "this siting was installed from a package, which does not hold the GIS plug-in (its "
+            "licence is the GPL); take siting_gis.zip from a release, or run this in a clone"
+        )
+        raise SitingError(message)
     kept = sorted((item for item in source.iterdir() if _belongs(item)), key=lambda item: item.name)
     buffer = io.BytesIO()
     with zipfile.ZipFile(buffer, "w", zipfile.ZIP_STORED) as archive:

@@ -11,6 +11,7 @@ takes a minute of tests.
 from __future__ import annotations
 
 import ast
+import importlib
 import json
 import re
 import shutil
@@ -19,7 +20,7 @@ import sys
 import tempfile
 from html.parser import HTMLParser
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, get_origin
 from urllib.parse import unquote, urlsplit
 
 if TYPE_CHECKING:
@@ -31,7 +32,7 @@ HERE = Path(__file__).resolve().parent
 ROOT = HERE.parent.parent
 
 
-def write_pages(pages: Path, *, quick: bool) -> list[str]:
+def write_pages(pages: Path, *, quick: bool) -> None:
     """Write every page, copied and generated.
 
     Parameters
@@ -40,11 +41,6 @@ def write_pages(pages: Path, *, quick: bool) -> list[str]:
         Folder; made.
     quick : bool
         Whether to leave the tests unrun.
-
-    Returns
-    -------
-    list of str
-        The pages of the API, relative to the folder.
     """
     shutil.copytree(HERE / "pages", pages)
     (pages / "pictures").mkdir()
@@ -53,6 +49,9 @@ def write_pages(pages: Path, *, quick: bool) -> list[str]:
     extend = pages / "extend.md"
     extend.write_text(extend.read_text("utf-8").replace("=EXAMPLE=", _example()), "utf-8")
     developers = (ROOT / "DEVELOPERS.md").read_text("utf-8")
+    (pages / "changelog.md").write_text((ROOT / "CHANGELOG.md").read_text("utf-8"), "utf-8")
+    for page, file in (("conduct", "CODE_OF_CONDUCT"), ("security", "SECURITY")):
+        shutil.copy(ROOT / ".github" / f"{file}.md", pages / f"{page}.md")
     (pages / "glossary.md").write_text(_glossary(developers), "utf-8")
     (pages / "contribute.md").write_text(developers.replace("siting/docs/pages/", ""), "utf-8")
     (pages / "commands.md").write_text(_commands(), "utf-8")
@@ -61,8 +60,11 @@ def write_pages(pages: Path, *, quick: bool) -> list[str]:
     (pages / "plan.schema.json").write_text(_plan_schema(), "utf-8")
     (pages / "property.schema.json").write_text(_property_schema(), "utf-8")
     (pages / "gallery.md").write_text(_gallery(), "utf-8")
+    corpus = (pages / "bad-inputs.md").read_text("utf-8")
+    (pages / "bad-inputs-corpus.md.txt").write_text(corpus, "utf-8")
+    (pages / "bad-inputs.md").write_text(_bad_inputs(corpus), "utf-8")
     (pages / "validation.md").write_text(_validation(quick=quick), "utf-8")
-    return _api(pages / "api")
+    _api(pages / "api")
 
 
 def _example() -> str:
@@ -179,6 +181,18 @@ def _gallery() -> str:
     return re.sub(r"\]\((\w+-map\.png)\)", r"](pictures/\1)", text)
 
 
+def _bad_inputs(corpus: str) -> str:
+    """Return the page of bad inputs: limits, and each group's count; the cases are a download."""
+    head, *groups = corpus.split("\n## ")
+    rows = ["| group | cases | refused | repaired | handled |", "|---|---|---|---|---|"]
+    for group in groups[1:]:
+        done = re.findall(r"^\| .+? \| (refused|repaired|handled) \| ", group, re.MULTILINE)
+        counts = " | ".join(str(done.count(word)) for word in ("refused", "repaired", "handled"))
+        rows.append(f"| {group.splitlines()[0]} | {len(done)} | {counts} |")
+    link = "[Every case with its message](bad-inputs-corpus.md.txt) is a file of its own."
+    return "\n\n".join([head, f"## Cases\n\n{link}\n", "\n".join(rows), f"## {groups[0]}"])
+
+
 def _validation(*, quick: bool) -> str:
     """Return the table of published checks, recorded while the tests run."""
     head = (
@@ -197,24 +211,43 @@ def _validation(*, quick: bool) -> str:
         return head + target.with_suffix(".md").read_text("utf-8")
 
 
-def _api(folder: Path) -> list[str]:
+def _api(folder: Path) -> None:
     """Write a page for the public names, and one for the face of each room."""
     folder.mkdir()
     names = _face(ROOT / "siting")
-    listed = "".join(f"\n- [`siting.{name}`][{home}.{name}]" for name, home in names.items())
-    head = "# Public names\n\n`import siting` gives these; each is imported when first used.\n"
-    (folder / "siting.md").write_text(f"{head}{listed}\n", "utf-8")
-    pages = ["api/siting.md"]
+    listed = "".join(f"\n- :py:obj:`siting.{name} <{home}.{name}>`" for name, home in names.items())
+    says = "`import siting` gives these; each is imported when first used."
+    (folder / "siting.rst").write_text(f"{_title('Public names')}{says}\n{listed}\n", "utf-8")
+    pages = ["siting"]
     for stub in sorted((ROOT / "siting").glob("*/__init__.pyi")):
-        blocks = "".join(f"\n::: {home}.{name}\n" for name, home in _face(stub.parent).items())
+        blocks = "".join(_directive(home, name) for name, home in _face(stub.parent).items())
         room = stub.parent.name
-        (folder / f"{room}.md").write_text(f"# {room}\n{blocks}", "utf-8")
-        pages.append(f"api/{room}.md")
-    more = [f"{home}.{name}" for name, home in names.items() if home.count(".") == 1]
-    (folder / "ground.md").write_text(
-        "# Errors and the demo\n" + "".join(f"\n::: {name}\n" for name in more), "utf-8"
-    )
-    return [*pages, "api/ground.md"]
+        (folder / f"{room}.rst").write_text(_title(room) + blocks, "utf-8")
+        pages.append(room)
+    more = [(home, name) for name, home in names.items() if home.count(".") == 1]
+    blocks = "".join(_directive(home, name) for home, name in more)
+    (folder / "ground.rst").write_text(_title("Errors and the demo") + blocks, "utf-8")
+    listed = "".join(f"   {page}\n" for page in [*pages, "ground"])
+    says = "The public names, and what each room offers the others, as their docstrings say.\n\n"
+    (folder / "index.rst").write_text(f"{_title('API')}{says}.. toctree::\n\n{listed}", "utf-8")
+
+
+def _title(words: str) -> str:
+    """Return the title of a page in reStructuredText."""
+    return f"{words}\n{'=' * len(words)}\n\n"
+
+
+def _directive(home: str, name: str) -> str:
+    """Return what prints the docstring of a name."""
+    value = getattr(importlib.import_module(home), name)
+    if get_origin(value) is not None:  # an alias of a type
+        return f"\n.. py:data:: {home}.{name}\n   :value: {value}\n"
+    if not callable(value):
+        return f"\n.. autodata:: {home}.{name}\n"
+    if not isinstance(value, type):
+        return f"\n.. autofunction:: {home}.{name}\n"
+    kind = "exception" if issubclass(value, Exception) else "class"
+    return f"\n.. auto{kind}:: {home}.{name}\n   :members:\n"
 
 
 def _face(package: Path) -> dict[str, str]:
@@ -262,7 +295,8 @@ def broken_links(site: Path) -> list[str]:
         Links that lead nowhere within the site, and whatever a page would load from a network.
     """
     pages = {}
-    for path in sorted(set(site.rglob("*.html")) - {site / "404.html"}):  # its links need a host
+    own = (path for path in site.rglob("*.html") if "_static" not in path.relative_to(site).parts)
+    for path in sorted(own):
         parser = _Links()
         parser.feed(path.read_text("utf-8"))
         pages[path.resolve()] = parser
@@ -298,16 +332,15 @@ def build(target: Path, *, quick: bool = False) -> None:
     """
     with tempfile.TemporaryDirectory() as scratch:
         pages = Path(scratch) / "pages"
-        api = write_pages(pages, quick=quick)
-        text = (HERE / "mkdocs.yml").read_text("utf-8").replace("REPOSITORY", json.dumps(str(ROOT)))
-        listed = "".join(f"\n    - {Path(page).stem}: {page}" for page in api)
-        settings = Path(scratch) / "mkdocs.yml"
-        settings.write_text(text.replace("  - API: []", f"  - API:{listed}"), "utf-8")
+        write_pages(pages, quick=quick)
+        shutil.copy(HERE / "conf.py", pages)
         command = [
-            sys.executable, "-m", "mkdocs", "build", "--strict", "--quiet", "--clean",
-            "--config-file", str(settings), "--site-dir", str(target.resolve()),
+            sys.executable, "-m", "sphinx", "-b", "html", "-W", "--keep-going", "--quiet",
+            "-d", str(Path(scratch) / "doctrees"), str(pages), str(Path(scratch) / "site"),
         ]  # fmt: skip
         subprocess.run(command, check=True)  # noqa: S603 - ourselves
+        shutil.rmtree(target, ignore_errors=True)
+        shutil.move(Path(scratch) / "site", target)
     broken = broken_links(target)
     if broken:
         sys.exit("\n".join(broken))

@@ -1,11 +1,9 @@
 """The command line: exit codes, messages, paths, and what is left on disk."""
 
 import hashlib
-import os
 import re
 import subprocess
 import sys
-import zipfile
 from pathlib import Path
 
 import geopandas as gpd
@@ -223,18 +221,3 @@ def test_out_that_is_a_file_is_wrong_usage(run, tmp_path):
     write_property(tmp_path / "property")
     (tmp_path / "file").write_text("x")
     assert run("plan", tmp_path / "property", "--out", tmp_path / "file").exit_code == 2
-
-
-def test_wheel_carries_the_demo(tmp_path):
-    root = Path(__file__).parents[2]
-    hatchling = pytest.importorskip("hatchling.build")
-    here = Path.cwd()
-    os.chdir(root)
-    try:
-        name = hatchling.build_wheel(str(tmp_path))
-    finally:
-        os.chdir(here)
-    with zipfile.ZipFile(tmp_path / name) as wheel:
-        names = set(wheel.namelist())
-    assert "siting/_demo/campus/property.toml" in names
-    assert "siting/_demo/yard/property.toml" in names

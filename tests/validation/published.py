@@ -201,6 +201,46 @@ def _several(found: list[dict[str, str]], key: str) -> str:
     return shown if len(found) <= _CASES else f"{shown}; ... ({len(found)} in all)"
 
 
+#: What the tests of a folder are about, in the words of somebody who judges the answer.
+_PARTS = {
+    "climate": "weather: reading, days made from months, seasons",
+    "sun": "sun's place, shade, radiation on the ground",
+    "water": "reference ET, plant factors, soil water, sprinkler evenness, budgets",
+    "season": "a season's soil water under a timer or a sensor",
+    "zones": "water-need scores, what is unsure about a zone",
+    "place": "the driest representative point",
+    "wire": "trenches and wires",
+    "decide": "one sensor or several; money",
+    "evidence": "what a probe walk or a picture says",
+    "commission": "readings of the field",
+    "site": "reading maps and tables",
+}
+
+
+def _summary(rows: list[dict[str, Any]]) -> Iterator[str]:
+    """Yield the table before the tables: a row for each part of the job."""
+    yield "Difference: of our number from a printed one with its tolerance, relative to it."
+    yield ""
+    yield "| part of the job | published | closed form | cross-check | difference: half, all |"
+    yield "|---|---|---|---|---|"
+    for folder, says in _PARTS.items():
+        own = [row for row in rows if row["test"].startswith(f"tests/{folder}/")]
+        counts = [str(sum(row["mark"] == mark for row in own)) for mark in MARKS]
+        printed = (row for row in own if row["mark"] == "published")
+        found = sorted(far for row in printed for pair in row["compared"] for far in _far(pair))
+        told = f"≤ {found[len(found) // 2]:.1%}, ≤ {found[-1]:.1%}" if found else ""
+        if own:
+            yield f"| {says} | {' | '.join(counts)} | {told} |"
+
+
+def _far(pair: dict[str, str]) -> Iterator[float]:
+    """Yield the relative difference of a number from a printed one that has a tolerance."""
+    number = r"-?\d+(?:\.\d+)?(?:e[-+]?\d+)?"
+    printed = re.fullmatch(rf"({number}) ± \S+", pair["expected"])
+    if printed and float(printed[1]) and re.fullmatch(number, pair["ours"]):
+        yield abs(float(pair["ours"]) / float(printed[1]) - 1)
+
+
 def table(rows: list[dict[str, Any]]) -> str:
     """Return the checks as Markdown: a section for each test file, a row for each comparison."""
     lines = [
@@ -212,6 +252,7 @@ def table(rows: list[dict[str, Any]]) -> str:
     for mark, name in MARKS.items():
         kind = [row for row in rows if row["mark"] == mark]
         lines.append(f"| {name} | {len(kind)} | {len({row['source'] for row in kind})} |")
+    lines += ["", *_summary(rows)]
     part = ""
     for source, file, pairs in _grouped(rows):
         if file != part:
