@@ -21,6 +21,7 @@ import warnings
 from collections.abc import Iterator
 from contextlib import closing, contextmanager
 from dataclasses import replace
+from functools import lru_cache
 from pathlib import Path
 from typing import Any, Final, NamedTuple
 
@@ -457,7 +458,7 @@ def _opened(
 ) -> Layer | None:
     """Read one layer from a file that is complete."""
     try:
-        lost = lost_tables(path)
+        lost, inside = _listed(path, _state(path))
         if lost:
             found = f"a GeoPackage that lists {some(lost)} without holding it"
             _refuse(name, file, found, "Export it again.", findings)
@@ -465,7 +466,6 @@ def _opened(
         with warnings.catch_warnings():
             # Oddities of layers that are not ours.
             warnings.simplefilter("ignore")
-            inside = [str(row[0]) for row in pyogrio.list_layers(path)]
             chosen = _choose(name, file, source, inside, findings)
             if chosen is None:
                 return empty_layer(name, source, file) if source.optional else None
@@ -482,6 +482,21 @@ def _opened(
         if frame.empty:
             return empty_layer(name, source, file)
     return _check(Layer(name, file, source, frame, {}), chosen, findings)
+
+
+@lru_cache(maxsize=4)
+def _listed(
+    path: Path,
+    state: tuple[int, int] | None,  # noqa: ARG001 - part of what is kept by
+) -> tuple[list[str], list[str]]:
+    """Return the layers that a file in this state lists without holding them, and those it holds.
+
+    Kept, since eleven layers ask it of one file.
+    """
+    lost = lost_tables(path)
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        return lost, [] if lost else [str(row[0]) for row in pyogrio.list_layers(path)]
 
 
 def _refuse(name: str, file: str, found: str, mend: str, findings: Findings) -> None:

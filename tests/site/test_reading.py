@@ -711,3 +711,13 @@ def test_a_raster_that_covers_a_part_is_noted(tmp_path):
 @settings(max_examples=30, deadline=None)
 def test_natural_order_is_numeric_order(numbers):
     assert sorted(map(str, numbers), key=natural_key) == [str(n) for n in sorted(numbers)]
+
+
+def test_a_layer_added_to_a_file_is_seen_at_the_next_reading(tmp_path):
+    from siting.site.vector import _listed, _state
+
+    path = tmp_path / "a.gpkg"
+    frame = gpd.GeoDataFrame(geometry=[shapely.Point(0, 0)], crs=32633)
+    for names in (["trees"], ["trees", "walls"]):
+        frame.to_file(path, layer=names[-1])
+        assert _listed(path, _state(path)) == ([], names)
