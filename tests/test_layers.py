@@ -2,6 +2,7 @@
 
 import ast
 import subprocess
+from functools import cache
 from pathlib import Path
 
 import pytest
@@ -44,6 +45,7 @@ def room_of(module):
     return parts[1] if len(parts) > 2 else ""
 
 
+@cache
 def imports_of(path):
     """Return every module of the package that a file imports, with the names taken from it."""
     found: dict[str, set[str]] = {}
@@ -63,6 +65,7 @@ def imports_of(path):
     return found
 
 
+@cache
 def face(room):
     """Return the names of a room's face, each with its module."""
     stub = PACKAGE / room / "__init__.pyi"
