@@ -4,13 +4,53 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from functools import cache
-from typing import Any, ParamSpec, TypeVar, cast
+from functools import cache, update_wrapper
+from threading import RLock
+from typing import Any, Generic, ParamSpec, TypeVar, cast
 
 P = ParamSpec("P")
 R = TypeVar("R")
 #: Who wants to be told, while `when_compiling` lasts.
 _ASKED: list[Callable[[], None]] = []
+#: One thread at a time makes loops.
+_MAKING = RLock()
+
+
+class _Loop(Generic[P, R]):
+    """A function that is compiled when first called, with the loops that it calls.
+
+    numba alone takes half a second to load, which a program that only reads need not wait for.
+    """
+
+    def __init__(self, function: Callable[P, R], options: dict[str, Any]) -> None:
+        update_wrapper(self, function)
+        self._function, self._options = function, options
+        self._made: Callable[P, R] | None = None
+
+    def __call__(self, *args: P.args, **kwargs: P.kwargs) -> R:
+        return (self._made or self.made())(*args, **kwargs)
+
+    def made(self) -> Callable[P, R]:
+        """Return what numba calls: loops of one module know each other by their globals."""
+        with _MAKING:
+            if self._made is None:
+                self._made = _machine_code(self._function, self._options)
+                names = self._function.__globals__
+                loops = [(name, value) for name, value in names.items() if isinstance(value, _Loop)]
+                names.update({name: value.made() for name, value in loops})
+        return self._made
+
+
+def _machine_code(function: Callable[P, R], options: dict[str, Any]) -> Callable[P, R]:
+    """Return numba's form of a function, which it compiles at its first call or finds kept."""
+    import numba  # noqa: PLC0415 - takes half a second
+
+    _listen()
+    try:
+        made = numba.njit(nogil=True, cache=True, error_model="numpy", **options)(function)
+    except RuntimeError:  # nowhere to keep it
+        made = numba.njit(nogil=True, error_model="numpy", **options)(function)
+    return cast("Callable[P, R]", made)
 
 
 def compiled(function: Callable[P, R], **options: Any) -> Callable[P, R]:  # noqa: ANN401 - numba's
@@ -19,14 +59,7 @@ def compiled(function: Callable[P, R], **options: Any) -> Callable[P, R]:  # noq
     What was compiled is kept beside the source or, where that folder may not be written, in the
     user's cache folder; a run that can write neither compiles for itself.
     """
-    import numba  # noqa: PLC0415 - takes a third of a second
-
-    _listen()
-    try:
-        made = numba.njit(nogil=True, cache=True, error_model="numpy", **options)(function)
-    except RuntimeError:  # nowhere to keep it
-        made = numba.njit(nogil=True, error_model="numpy", **options)(function)
-    return cast("Callable[P, R]", made)
+    return _Loop(function, options)
 
 
 def compiled_of_numbers(function: Callable[P, R]) -> Callable[P, R]:

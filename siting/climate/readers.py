@@ -31,7 +31,7 @@ from typing import Any, Final
 
 import numpy as np
 import pandas as pd
-from scipy.special import betaincinv, ndtr
+import scipy
 
 from siting.arrays import Flags, Floats, Ints
 from siting.climate.air import (
@@ -418,7 +418,7 @@ def _radiation(
     clearness = clearness + np.minimum(pattern.month_radiation * clearness, room) * whole
     centre = (clearness - low) / (high - low)
     width = np.where(days.wet, pattern.wet_concentration, pattern.dry_concentration)
-    drawn = betaincinv(centre * width, (1.0 - centre) * width, ndtr(x))
+    drawn = scipy.special.betaincinv(centre * width, (1.0 - centre) * width, scipy.special.ndtr(x))
     return np.asarray(year[days.row] * (low + (high - low) * drawn), dtype=np.float64)
 
 

@@ -16,9 +16,8 @@ import geopandas as gpd
 import numpy as np
 import pandas as pd
 import pyproj
+import scipy
 import shapely
-from scipy.stats import norm as normal
-from scipy.stats import t as student
 
 from siting.arrays import Floats
 from siting.climate.model import Climate
@@ -251,7 +250,7 @@ def realised_savings(
     inverse = np.linalg.inv((design * weight[:, None]).T @ (design * weight[:, None]))
     error = math.sqrt(variance * (float(total @ inverse @ total) + float(days[new].sum())))
     expected, used_new = float(total @ fit), float(used[new].sum())
-    reach = float(student.ppf(0.5 + confidence / 2, freedom)) * error
+    reach = float(scipy.stats.t.ppf(0.5 + confidence / 2, freedom)) * error
     saved = expected - used_new
     sure = abs(saved) > reach
     words = (
@@ -282,7 +281,7 @@ def logged_savings(
     gap = (timer_m3 - logged_m3).dropna()
     expected, used = float(timer_m3[gap.index].sum()), float(logged_m3[gap.index].sum())
     error = _RATE_ERROR * math.sqrt(float((gap**2).sum()))
-    reach = float(normal.ppf(0.5 + confidence / 2)) * error
+    reach = float(scipy.stats.norm.ppf(0.5 + confidence / 2)) * error
     saved = expected - used
     share = 100 * saved / expected if expected > 0 else math.nan
     return (

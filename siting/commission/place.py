@@ -10,8 +10,8 @@ from typing import Any, Final, NamedTuple
 import geopandas as gpd
 import numpy as np
 import pyproj
+import scipy
 import shapely
-from scipy.optimize import least_squares
 from shapely.geometry.base import BaseGeometry
 
 from siting.arrays import Flags, Floats
@@ -115,7 +115,7 @@ def fix_from_offsets(
         reach = np.hypot(away[:, 0], away[:, 1])
         return np.asarray(distances - np.where(offset, (away * normal).sum(axis=1), reach))
 
-    fit = least_squares(residual, toward[0], method="lm", xtol=1e-12, ftol=1e-12)
+    fit = scipy.optimize.least_squares(residual, toward[0], method="lm", xtol=1e-12, ftol=1e-12)
     left = residual(fit.x)
     worst = float(np.abs(left).max())
     if worst > TAPE_LIMITS.blunder * sigma:
@@ -162,7 +162,7 @@ def _solve(points: Floats, distances: Floats, turn: float, sigma: float) -> Fix:
         gap: Floats = distances - np.hypot(points[:, 0] - at[0], points[:, 1] - at[1])
         return gap
 
-    fit = least_squares(residual, start, method="lm", xtol=1e-12, ftol=1e-12)
+    fit = scipy.optimize.least_squares(residual, start, method="lm", xtol=1e-12, ftol=1e-12)
     left = residual(fit.x)
     spare = len(points) - 2
     scatter = math.sqrt(float(left @ left) / spare) if spare > 0 else 0.0

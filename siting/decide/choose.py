@@ -34,8 +34,7 @@ from dataclasses import dataclass, replace
 from typing import Any, Final, NamedTuple
 
 import numpy as np
-from scipy import sparse
-from scipy.optimize import Bounds, LinearConstraint, linprog, milp
+import scipy
 
 from siting.arrays import Flags, Floats, Ints
 from siting.errors import Fault, InputError, PlanError
@@ -458,11 +457,11 @@ class Model:
             rows.append(self._hours())
             integer = integer.copy()
             integer[self.count : self.count + self.pairs] = 1  # binding hours could split a zone
-        result = milp(
+        result = scipy.optimize.milp(
             self.cost * self.scale,
             integrality=integer,
-            bounds=Bounds(np.zeros_like(self.upper), self.upper),
-            constraints=LinearConstraint(*_stacked(rows, len(self.cost))),
+            bounds=scipy.optimize.Bounds(np.zeros_like(self.upper), self.upper),
+            constraints=scipy.optimize.LinearConstraint(*_stacked(rows, len(self.cost))),
             options={"mip_rel_gap": 0.0},
         )
         if result.status == INFEASIBLE:
@@ -490,11 +489,11 @@ class Model:
             if worth < cost:
                 best, cost = guess, worth
             kept = np.where(spare > cost - bound + 1e-6 * max(1.0, abs(bound)), 0.0, upper)
-            result = milp(
+            result = scipy.optimize.milp(
                 self.cost * self.scale,
                 integrality=self.integer,
-                bounds=Bounds(np.zeros_like(kept), kept),
-                constraints=LinearConstraint(matrix, low, high),
+                bounds=scipy.optimize.Bounds(np.zeros_like(kept), kept),
+                constraints=scipy.optimize.LinearConstraint(matrix, low, high),
                 options={"mip_rel_gap": 0.0},
             )
             if result.status == INFEASIBLE:
@@ -603,7 +602,7 @@ def _stacked(rows: Sequence[_Rows], columns: int) -> tuple[Any, Floats, Floats]:
     row = np.concatenate([part.row + start for part, start in zip(rows, starts, strict=False)])
     column = np.concatenate([part.column for part in rows])
     value = np.concatenate([part.value for part in rows])
-    matrix = sparse.csr_array((value, (row, column)), shape=(int(starts[-1]), columns))
+    matrix = scipy.sparse.csr_array((value, (row, column)), shape=(int(starts[-1]), columns))
     low = np.concatenate([part.low for part in rows])
     return matrix, low, np.concatenate([part.high for part in rows])
 
@@ -619,13 +618,13 @@ def _relaxed(
     equal = low == high
     above, below = ~equal & np.isfinite(high), ~equal & np.isfinite(low)
     inputs: dict[str, Any] = {
-        "A_ub": sparse.vstack([matrix[above], -matrix[below]]),
+        "A_ub": scipy.sparse.vstack([matrix[above], -matrix[below]]),
         "b_ub": np.concatenate([high[above], -low[below]]),
         "A_eq": matrix[equal],
         "b_eq": high[equal],
         "bounds": np.column_stack([np.zeros_like(upper), upper]),
     }
-    result: Any = linprog(cost, **inputs, method="highs")
+    result: Any = scipy.optimize.linprog(cost, **inputs, method="highs")
     if result.status != 0:
         return None
     return float(result.fun), result.x, np.asarray(result.lower.marginals), upper

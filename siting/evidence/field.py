@@ -37,8 +37,7 @@ from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
-from scipy.linalg import cho_solve, cholesky
-from scipy.special import ndtri
+import scipy
 
 from siting.arrays import Floats, Ints
 
@@ -138,7 +137,7 @@ class Learned:
         ndarray, shape (A, B)
             Of logarithms of dryness.
         """
-        solved = cho_solve((self.factor, True), self._with(other).T)
+        solved = scipy.linalg.cho_solve((self.factor, True), self._with(other).T)
         return np.asarray(
             covariance(one, other, self.variance, self.reach) - self._with(one) @ solved
         )
@@ -146,7 +145,7 @@ class Learned:
     def deviation(self, x: Floats, y: Floats) -> Floats:
         """Return the standard deviation that is left at points, shape (P,)."""
         near = self._with(np.column_stack([x, y]))
-        solved = cho_solve((self.factor, True), near.T)
+        solved = scipy.linalg.cho_solve((self.factor, True), near.T)
         left = self.variance - np.einsum("pn,np->p", near, solved)
         return np.asarray(np.sqrt(np.maximum(left, 0.0)))
 
@@ -179,8 +178,10 @@ class Learned:
         def field(at: Floats) -> Floats:
             return np.asarray(np.cos((at - origin) @ waves + phase) @ size)
 
-        error = cholesky(self.noise, lower=True) @ random.standard_normal((len(self.places), count))
-        solved = cho_solve((self.factor, True), field(self.places) + error)
+        error = scipy.linalg.cholesky(self.noise, lower=True) @ random.standard_normal(
+            (len(self.places), count)
+        )
+        solved = scipy.linalg.cho_solve((self.factor, True), field(self.places) + error)
         return np.asarray((field(points) - self._with(points) @ solved).T)
 
     def _with(self, points: Floats) -> Floats:
@@ -207,7 +208,7 @@ def normal_scores(values: Floats) -> Floats:
     """
     _, which, count = np.unique(values, return_inverse=True, return_counts=True)
     rank = (np.cumsum(count) - (count - 1) / 2)[which]
-    scores = ndtri((rank - 0.375) / (len(values) + 0.25))
+    scores = scipy.special.ndtri((rank - 0.375) / (len(values) + 0.25))
     scores = scores - scores.mean()
     spread = float(scores.std(ddof=1)) if len(values) > 1 else 0.0
     return np.asarray(scores / spread if spread > 1e-12 else np.zeros(len(values)))  # noqa: PLR2004
@@ -248,9 +249,9 @@ def learn(
         noise[start:end, start:end] = part.noise
         levels[start:end, start:end] = part.same_day * _LEVEL * variance
     noise = noise + levels + 1e-9 * variance * np.eye(len(value))
-    factor = cholesky(covariance(places, places, variance, reach) + noise, lower=True)
+    factor = scipy.linalg.cholesky(covariance(places, places, variance, reach) + noise, lower=True)
     miss = value - np.log(dryness(places[:, 0], places[:, 1]))
-    weights = cho_solve((factor, True), miss.T).T
+    weights = scipy.linalg.cho_solve((factor, True), miss.T).T
     return Learned(places, weights, factor, noise, variance, reach)
 
 

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-from scipy.spatial import cKDTree
+import scipy
 
 from siting.arrays import Floats, Ints
 
@@ -46,14 +46,14 @@ def spread_places(x: Floats, y: Floats, *, spots: Floats, count: int = WALK_PLAC
     fixed = np.asarray(spots, dtype=float).reshape(-1, 2)
     places = _far_apart(ground, fixed, count)
     for _ in range(_ROUNDS):
-        _, owner = cKDTree(np.vstack([fixed, places])).query(ground)
+        _, owner = scipy.spatial.cKDTree(np.vstack([fixed, places])).query(ground)
         for k in range(len(places)):
             own = ground[owner == len(fixed) + k]
             if len(own):
                 places[k] = own.mean(axis=0)
-    _, nearest = cKDTree(ground).query(places)
+    _, nearest = scipy.spatial.cKDTree(ground).query(places)
     taken = ground[np.unique(nearest)]
-    away = cKDTree(fixed).query(taken)[0] if len(fixed) else np.ones(len(taken))
+    away = scipy.spatial.cKDTree(fixed).query(taken)[0] if len(fixed) else np.ones(len(taken))
     return np.vstack([fixed, taken[away > 0]])
 
 

@@ -35,8 +35,8 @@ from typing import Final, NamedTuple
 
 import geopandas as gpd
 import numpy as np
+import scipy
 import shapely
-from scipy.ndimage import minimum_filter
 from shapely.geometry.base import BaseGeometry
 
 from siting.arrays import Flags, Floats, Ints
@@ -390,7 +390,7 @@ def starts(search: Search, mesh: Mesh, pieces: Pieces) -> tuple[Floats, Floats]:
     flat = np.full(mesh.rows * mesh.columns, np.inf)
     flat[pieces.cell] = value
     grid = flat.reshape(mesh.rows, mesh.columns)
-    least = minimum_filter(grid, size=3, mode="constant", cval=np.inf)
+    least = scipy.ndimage.minimum_filter(grid, size=3, mode="constant", cval=np.inf)
     chosen = np.isfinite(value) & (value <= least.ravel()[pieces.cell])
     at = np.flatnonzero(chosen)
     away = np.hypot(pieces.x[at] - search.middle[0], pieces.y[at] - search.middle[1])

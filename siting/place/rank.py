@@ -20,17 +20,8 @@ from dataclasses import dataclass
 from typing import Any, Final, NamedTuple
 
 import numpy as np
+import scipy
 import shapely
-from scipy.interpolate import RBFInterpolator
-from scipy.ndimage import (
-    binary_dilation,
-    distance_transform_edt,
-    gaussian_filter,
-    map_coordinates,
-    spline_filter,
-)
-from scipy.spatial import cKDTree
-from scipy.special import betainc, ndtr, ndtri
 from shapely.geometry.base import BaseGeometry
 
 from siting.arrays import Flags, Floats, Ints
@@ -63,7 +54,7 @@ class Surface:
     west: float
     south: float
     step: float
-    tree: cKDTree | None = None
+    tree: scipy.spatial.cKDTree | None = None
 
     def at(self, x: Floats, y: Floats) -> Floats:
         """Return the values at points.
@@ -84,7 +75,9 @@ class Surface:
         corners = ((low, left), (low, right), (high, left), (high, right))
         result = np.empty((len(self.values), x.size))
         for s, (value, coefficient) in enumerate(zip(self.values, self.coefficients, strict=True)):
-            smooth = map_coordinates(coefficient, [row, column], order=3, prefilter=False)
+            smooth = scipy.ndimage.map_coordinates(
+                coefficient, [row, column], order=3, prefilter=False
+            )
             around = np.stack([value[corner] for corner in corners])
             room = sum(
                 _agreed(np.stack([bend[corner] for corner in corners]))
@@ -111,9 +104,11 @@ def surface_through(x: Floats, y: Floats, values: Floats) -> Surface:
         shape = (int(row.max()) + _PAD + 1, int(column.max()) + _PAD + 1)
         if off.max() < _OFF_LATTICE * step and shape[0] * shape[1] < _LARGEST:
             filled = _filled(shape, row, column, values)
-            spline = np.stack([spline_filter(part, order=3, mode="mirror") for part in filled])
+            spline = np.stack(
+                [scipy.ndimage.spline_filter(part, order=3, mode="mirror") for part in filled]
+            )
             return Surface(filled, spline, _bends(filled), west, south, step)
-    tree = cKDTree(np.column_stack([x, y]))
+    tree = scipy.spatial.cKDTree(np.column_stack([x, y]))
     return Surface(values, none, none[None], 0.0, 0.0, 0.0, tree)
 
 
@@ -144,7 +139,9 @@ def _filled(shape: tuple[int, int], row: Ints, column: Ints, values: Floats) -> 
         grid, known = _bent(grid, known, row, column)
     for layer in range(_LAYERS):
         grid, known = _one_layer(grid, known, highest=2 if layer < _CURVED else 1)
-    nearest = distance_transform_edt(~known, return_distances=False, return_indices=True)
+    nearest = scipy.ndimage.distance_transform_edt(
+        ~known, return_distances=False, return_indices=True
+    )
     grid = grid[:, nearest[0], nearest[1]]
     return np.clip(grid, (low - room)[:, None, None], (high + room)[:, None, None])
 
@@ -155,14 +152,18 @@ def _bent(grid: Floats, known: Flags, row: Ints, column: Ints) -> tuple[Floats, 
     In a bed two or three cells wide no line of samples is long enough to follow.
     """
     near = (
-        binary_dilation(known, structure=np.ones((3, 3), dtype=np.bool_), iterations=_CURVED + 1)
+        scipy.ndimage.binary_dilation(
+            known, structure=np.ones((3, 3), dtype=np.bool_), iterations=_CURVED + 1
+        )
         & ~known
     )
     at = np.argwhere(near)
     samples = np.column_stack([row, column]).astype(float)
     if np.linalg.matrix_rank(samples - samples.mean(axis=0)) < 2:  # noqa: PLR2004
         return grid, known  # samples in one line say nothing of what lies beside it
-    basis = RBFInterpolator(samples, grid[:, row, column].T, kernel="cubic", degree=1)
+    basis = scipy.interpolate.RBFInterpolator(
+        samples, grid[:, row, column].T, kernel="cubic", degree=1
+    )
     grid, known = grid.copy(), known.copy()
     grid[:, at[:, 0], at[:, 1]] = basis(at.astype(float)).T
     known[at[:, 0], at[:, 1]] = True
@@ -172,7 +173,7 @@ def _bent(grid: Floats, known: Flags, row: Ints, column: Ints) -> tuple[Floats, 
 def _one_layer(grid: Floats, known: Flags, *, highest: int) -> tuple[Floats, Flags]:
     """Extrapolate into the nodes beside known ones, from all four sides alike."""
     rows, columns = known.shape
-    at = np.argwhere(binary_dilation(known) & ~known)
+    at = np.argwhere(scipy.ndimage.binary_dilation(known) & ~known)
     order = np.full(len(at), -1)
     total, count = np.zeros((len(grid), len(at))), np.zeros(len(at))
     for direction in ((0, 1), (0, -1), (1, 0), (-1, 0)):
@@ -358,7 +359,7 @@ class RankField:
         mesh = self.mesh
         place = [(y - mesh.south) / mesh.step, (x - mesh.west) / mesh.step]
         options: Any = {"order": self.order, "mode": "nearest", "prefilter": False}
-        found: Floats = map_coordinates(spline, place, **options)
+        found: Floats = scipy.ndimage.map_coordinates(spline, place, **options)
         return found
 
 
@@ -440,7 +441,9 @@ def rank_field(
     moments = _buried(fields, burial_error / mesh.step)
     order = 3 if burial_error > 0 else 1
     objective = moments[1] - 2 * TARGET_RANK * moments[0] + TARGET_RANK**2
-    spline = spline_filter(objective, order=3, mode="mirror") if order > 1 else objective
+    spline = (
+        scipy.ndimage.spline_filter(objective, order=3, mode="mirror") if order > 1 else objective
+    )
     lowest, median, highest = _range(ground)
     return RankField(
         mesh=mesh,
@@ -520,7 +523,10 @@ def _buried(fields: Floats, sigma: float) -> Floats:
     if sigma <= 0:
         return fields
     return np.array(
-        [gaussian_filter(part, sigma, mode="nearest", truncate=_SIGMAS) for part in fields]
+        [
+            scipy.ndimage.gaussian_filter(part, sigma, mode="nearest", truncate=_SIGMAS)
+            for part in fields
+        ]
     )
 
 
@@ -632,7 +638,7 @@ def _lift(drier_by: Floats, known: float, weight: Floats) -> float:
     """Return by how much a point chosen once `known` is known is drier than the map's, in logs."""
 
     def rank(lift: float) -> float:
-        return float((ndtr((drier_by + lift) / known) @ weight).mean())
+        return float((scipy.special.ndtr((drier_by + lift) / known) @ weight).mean())
 
     low, high = 0.0, 4.0 * known
     if rank(low) >= TARGET_RANK:
@@ -661,7 +667,7 @@ class _Even:
 
         `drier_by` is the logarithm of dryness at the point over that of each place, shape (S, K).
         """
-        z = ndtri((np.arange(_NODES) + 0.5) / _NODES)
+        z = scipy.special.ndtri((np.arange(_NODES) + 0.5) / _NODES)
         sigma = self._deviation.sigma
         alike = self._deviation.alike(((self._places - at) ** 2).sum(axis=1))
         own = np.sqrt(np.maximum(1 - alike**2, 1e-9) + inside / sigma**2)
@@ -687,7 +693,7 @@ class _Left:
         here = np.array([at])
         own = float(np.sqrt(max(float(self._covariance(here, here)[0, 0]), 1e-12)))
         slope = self._covariance(self._places, here)[:, 0] / own
-        z = ndtri((np.arange(_NODES) + 0.5) / _NODES)
+        z = scipy.special.ndtri((np.arange(_NODES) + 0.5) / _NODES)
         left = self._among - slope[:, None] * slope
         scale = np.sqrt(np.maximum(np.diag(left), 1e-12))
         limit = drier_by[:, None] + (own - slope) * z[:, None]
@@ -699,7 +705,7 @@ def _ranked(limit: Floats, pairs: Floats, weight: Floats) -> Floats:
     """Return mean rank and its two chances, given where each place is passed, and how alike two
     places are once the point is known, shape (K, K)."""  # noqa: D205, D209
     limit = limit.reshape(-1, weight.size)
-    mean = ndtr(limit) @ weight
+    mean = scipy.special.ndtr(limit) @ weight
     variance = _indicator_variance(limit, np.clip(pairs, -1.0, 1.0), weight)
     return np.array([mean.mean(), *(_beyond(mean, variance))])
 
@@ -710,8 +716,8 @@ def _beyond(mean: Floats, variance: Floats) -> tuple[float, float]:
     sure = (variance < _LEAST) | (most < _LEAST)
     size = np.where(sure, 1.0, np.maximum(most / np.maximum(variance, _LEAST) - 1, 1e-3))
     a, b = (np.maximum(size * part, 1e-9) for part in (mean, 1 - mean))
-    quarter = np.where(sure, mean >= _QUARTER, 1 - betainc(a, b, _QUARTER))
-    half = np.where(sure, mean < _HALF, betainc(a, b, _HALF))
+    quarter = np.where(sure, mean >= _QUARTER, 1 - scipy.special.betainc(a, b, _QUARTER))
+    half = np.where(sure, mean < _HALF, scipy.special.betainc(a, b, _HALF))
     return float(quarter.mean()), float(half.mean())
 
 

@@ -18,9 +18,9 @@ import contourpy
 import geopandas as gpd
 import numpy as np
 import pandas as pd
+import scipy
 import shapely
 from numpy.typing import NDArray
-from scipy.ndimage import distance_transform_edt, gaussian_filter, label, map_coordinates, zoom
 from shapely.geometry.base import BaseGeometry
 
 from siting.arrays import Flags, Floats, Ints
@@ -118,7 +118,9 @@ def undrawn(
             (terrain.north - at_y) / terrain.cell_y - 0.5,
             (at_x - terrain.west) / terrain.cell_x - 0.5,
         ]
-        heights = heights - map_coordinates(terrain.heights, place, order=1, cval=np.nan)
+        heights = heights - scipy.ndimage.map_coordinates(
+            terrain.heights, place, order=1, cval=np.nan
+        )
     tall = np.nan_to_num(heights, nan=0.0) > TALL_M
     known, window = drawn.buffer(_DRAWN_M), boundary.buffer(_BESIDE_M)
     shapely.prepare([known, window])
@@ -132,7 +134,7 @@ def _patches(
     tall: Flags, heights: Floats, at: tuple[Floats, Floats], cell_m2: float
 ) -> list[Undrawn]:
     """Return the connected patches that are large enough."""
-    patches, count = label(tall)
+    patches, count = scipy.ndimage.label(tall)
     area = np.bincount(patches.ravel(), minlength=count + 1) * cell_m2
     found = []
     for number in np.flatnonzero(area >= _PATCH_M2):
@@ -276,13 +278,15 @@ def _around(terrain: HeightRaster, boundary: BaseGeometry) -> _Land | None:
         return None
     gaps = ~np.isfinite(part)
     if gaps.any():
-        nearest = distance_transform_edt(gaps, return_distances=False, return_indices=True)
+        nearest = scipy.ndimage.distance_transform_edt(
+            gaps, return_distances=False, return_indices=True
+        )
         part = part[nearest[0], nearest[1]]
     times = max(1, round(_CELL / terrain.cell_x))
     high, wide = (size // times * times for size in part.shape)
     part = part[:high, :wide].reshape(high // times, times, wide // times, times).mean(axis=(1, 3))
     if terrain.cell_x != terrain.cell_y:
-        part = zoom(part, (terrain.cell_y / terrain.cell_x, 1.0), order=1)
+        part = scipy.ndimage.zoom(part, (terrain.cell_y / terrain.cell_x, 1.0), order=1)
     if min(part.shape) < 3:  # noqa: PLR2004
         return None
     cell = times * terrain.cell_x
@@ -295,7 +299,9 @@ def _around(terrain: HeightRaster, boundary: BaseGeometry) -> _Land | None:
 
 def _slope(land: _Land) -> Floats:
     """Return the slope of each cell by Horn's weights on lightly smoothed heights [m/m]."""
-    z = np.pad(gaussian_filter(land.heights, _SMOOTH, mode="nearest"), 1, mode="reflect")
+    z = np.pad(
+        scipy.ndimage.gaussian_filter(land.heights, _SMOOTH, mode="nearest"), 1, mode="reflect"
+    )
     side = z[:-2] + 2 * z[1:-1] + z[2:]
     along_x = (side[:, 2:] - side[:, :-2]) / (8 * land.cell)
     side = z[:, :-2] + 2 * z[:, 1:-1] + z[:, 2:]

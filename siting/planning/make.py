@@ -13,9 +13,7 @@ from typing import Any, Final, NamedTuple
 import geopandas as gpd
 import numpy as np
 import pandas as pd
-import pyogrio
 import pyproj
-import rasterio
 import shapely
 from shapely.geometry.base import BaseGeometry
 
@@ -557,6 +555,9 @@ def _from(home: Path, path: Path) -> str:
 
 def _compiled_libraries() -> dict[str, str]:
     """Return what the wheels carry: pyogrio and rasterio each bring a GDAL of their own."""
+    import pyogrio  # noqa: PLC0415 - late, as `siting.plan` need not wait for them
+    import rasterio  # noqa: PLC0415
+
     return {
         "gdal of pyogrio": ".".join(map(str, pyogrio.__gdal_version__)),
         "gdal of rasterio": rasterio.__gdal_version__,

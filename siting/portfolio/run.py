@@ -17,7 +17,7 @@ from typing import Any, Final
 
 import pyarrow as pa
 import pyarrow.compute as pc
-from scipy.stats import t as student
+import scipy
 
 from siting import __version__
 from siting.errors import Fault, InputError, SitingError
@@ -523,7 +523,9 @@ def _mean(values: list[float]) -> tuple[float, float]:
     if len(values) < _LEAST:
         return mean, math.inf
     spread_2 = math.fsum((v - mean) ** 2 for v in values) / (len(values) - 1)
-    return mean, float(student.ppf(_SURE, len(values) - 1)) * math.sqrt(spread_2 / len(values))
+    return mean, float(scipy.stats.t.ppf(_SURE, len(values) - 1)) * math.sqrt(
+        spread_2 / len(values)
+    )
 
 
 def _bytes(store: Store, tiles: list[Tile]) -> int:

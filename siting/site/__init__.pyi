@@ -5,7 +5,6 @@ from .columns import Layer as Layer
 from .columns import normal_header as normal_header
 from .columns import parse_number as parse_number
 from .crs import all_finite as all_finite
-from .evidence import BESIDE_M as BESIDE_M
 from .findings import Findings as Findings
 from .findings import brief as brief
 from .findings import is_plain as is_plain
@@ -13,6 +12,8 @@ from .findings import nearest as nearest
 from .findings import some as some
 from .handbook import PLANT_KINDS as PLANT_KINDS
 from .handbook import SOIL_CLASSES as SOIL_CLASSES
+from .model import BESIDE_M as BESIDE_M
+from .model import DATUM_LIMIT_M as DATUM_LIMIT_M
 from .model import Evidence as Evidence
 from .model import HeightRaster as HeightRaster
 from .model import LocalGrid as LocalGrid
@@ -22,7 +23,6 @@ from .property import parse_property as parse_property
 from .property import read_layers as read_layers
 from .property import read_property as read_property
 from .property import with_changes as with_changes
-from .raster import DATUM_LIMIT_M as DATUM_LIMIT_M
 from .raster import heights_in as heights_in
 from .raster import open_heights as open_heights
 from .reading import open_property as open_property

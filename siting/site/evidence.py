@@ -25,7 +25,7 @@ from siting.cells import RawSheet, as_number, as_percent, as_time, read_sheets, 
 from siting.errors import Fault, InputError, limit
 from siting.site.columns import normal_header
 from siting.site.findings import Findings, brief, some
-from siting.site.model import Evidence
+from siting.site.model import BESIDE_M, Evidence
 from siting.site.raster import heavy_block, unreadable
 from siting.site.settings import EvidenceSource
 from siting.site.vector import Refusal, raster_driver
@@ -37,7 +37,6 @@ MOST_CELLS: Final = 200
 #: Finer rasters are averaged to this cell [m].
 _FINEST_M: Final = 0.1
 _CROWN_M: Final = 3.0  # radius of a crown of unknown size, as where the sun is computed [m]
-BESIDE_M: Final = 0.5  # a reading so near to a zone still counts for it [m]
 _HOLE: Final = 0.02  # share of cells of one extreme value that looks like no data
 _FAR_OUT: Final = 5.0  # how far out it lies, in ranges of the middle half
 _ALLOWED: Final = "a GeoTIFF of one value that says its CRS and covers the zones"

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, NamedTuple
+from typing import TYPE_CHECKING, Final, NamedTuple
 
 import numpy as np
 
@@ -14,6 +14,11 @@ if TYPE_CHECKING:
     import pyproj
     from affine import Affine
     from shapely.geometry.base import BaseGeometry
+
+#: Without a terrain the lowest height is near 0, or the heights are above the sea [m].
+DATUM_LIMIT_M: Final = 20.0
+#: A reading so near to a zone still counts for it [m].
+BESIDE_M: Final = 0.5
 
 
 class LocalGrid(NamedTuple):

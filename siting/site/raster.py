@@ -23,7 +23,7 @@ from shapely.geometry import box
 from siting.arrays import Floats
 from siting.errors import Fault, InputError, limit
 from siting.site.findings import Findings, brief
-from siting.site.model import HeightRaster
+from siting.site.model import DATUM_LIMIT_M, HeightRaster
 from siting.site.settings import LayerSource
 from siting.site.vector import Refusal, raster_driver
 from siting.units import LENGTH_UNITS_M
@@ -39,8 +39,6 @@ BELOW_M, FAR_ABOVE_M = 1.0, 150.0
 #: A surface needs this many cells across the property to show what shades it, and a raster heights
 #: on this share of it; judgement, not published limits.
 CELLS_ACROSS, LEAST_KNOWN = 10, 1 / 3
-#: Without a terrain the lowest height is near 0, or the heights are above the sea [m].
-DATUM_LIMIT_M: Final = 20.0
 #: Where all other heights are above this, zeros are holes [m].
 ZERO_M, HOLES = 30.0, 0.001
 _MB: Final = 1_000_000

@@ -49,11 +49,9 @@ from siting.site.columns import (
     words,
 )
 from siting.site.crs import Working, all_finite, to_working, working_crs
-from siting.site.evidence import open_ground, read_evidence
 from siting.site.findings import Findings, some
 from siting.site.model import Evidence, HeightRaster, Site
 from siting.site.property import parse_property
-from siting.site.raster import check_pair, check_picture, read_heights
 from siting.site.settings import RASTER_LAYERS, VECTOR_LAYERS, PropertyFile
 from siting.site.vector import empty_layer, file_label, open_layer
 
@@ -673,15 +671,8 @@ def _read(settings: PropertyFile, findings: Findings) -> Site:
     _check_cells(settings, place, findings)
     _note_outside(settings, findings)
     _check_aerial(settings, place, findings)
-    heights = {name: _heights(name, settings, place, findings) for name in RASTER_LAYERS}
-    if heights["surface"] is not None and (heights["terrain"] or "terrain" not in settings.layers):
-        file, bounds = settings.layers["surface"].path.name, place.boundary.bounds
-        check_pair(heights["surface"], heights["terrain"], bounds, file, findings)
-    evidence: tuple[Evidence, ...] = ()
-    if settings.evidence and place.known and not findings.faults:
-        working = place.working
-        ground = open_ground(working.crs, working.source_crs, frames)
-        evidence = read_evidence(settings.evidence, ground, findings)
+    heights = _height_rasters(settings, place, findings)
+    evidence = _evidence(settings, place, frames, findings)
     return Site(
         name=settings.name,
         crs=place.working.crs,
@@ -905,8 +896,41 @@ def _check_aerial(settings: PropertyFile, place: _Place, findings: Findings) -> 
     """Check the aerial photo, if one is named."""
     source = settings.layers.get("aerial")
     if source is not None and place.known:
+        from siting.site.raster import check_picture  # noqa: PLC0415 - late, as above
+
         bounds = place.boundary.bounds
         check_picture(source, source.path.name, place.working.crs, bounds, findings)
+
+
+def _evidence(
+    settings: PropertyFile,
+    place: _Place,
+    frames: dict[str, gpd.GeoDataFrame],
+    findings: Findings,
+) -> tuple[Evidence, ...]:
+    """Return what was measured and pictured, of a property that is sound so far."""
+    if not settings.evidence or not place.known or findings.faults:
+        return ()
+    # Late, with rasterio, which most drawings do not need.
+    from siting.site.evidence import open_ground, read_evidence  # noqa: PLC0415
+
+    working = place.working
+    ground = open_ground(working.crs, working.source_crs, frames)
+    return read_evidence(settings.evidence, ground, findings)
+
+
+def _height_rasters(
+    settings: PropertyFile, place: _Place, findings: Findings
+) -> dict[str, HeightRaster | None]:
+    """Return the rasters of heights by layer, checked against each other."""
+    found = {name: _heights(name, settings, place, findings) for name in RASTER_LAYERS}
+    surface, terrain = found["surface"], found["terrain"]
+    if surface is not None and (terrain or "terrain" not in settings.layers):
+        from siting.site.raster import check_pair  # noqa: PLC0415 - late, as above
+
+        file, bounds = settings.layers["surface"].path.name, place.boundary.bounds
+        check_pair(surface, terrain, bounds, file, findings)
+    return found
 
 
 def _heights(
@@ -915,6 +939,8 @@ def _heights(
     source = settings.layers.get(name)
     if source is None or not place.known:
         return None
+    from siting.site.raster import read_heights  # noqa: PLC0415 - late, as above
+
     file = file_label(source.path, settings.path.parent)
     bounds = place.boundary.bounds
     return read_heights(name, source, file, place.working.crs, bounds, findings)

@@ -28,13 +28,12 @@ from functools import cached_property
 from typing import Final, NamedTuple
 
 import numpy as np
+import scipy
 from numpy.typing import NDArray
-from scipy import ndimage
 
 from siting.arrays import Floats, Ints
 from siting.errors import Fault, InputError
-from siting.site.model import HeightRaster, LocalGrid
-from siting.site.raster import DATUM_LIMIT_M
+from siting.site.model import DATUM_LIMIT_M, HeightRaster, LocalGrid
 from siting.sun.kernels import march, mark_away, mark_turned
 from siting.sun.scene import Scene, Sheets, Walls
 from siting.sun.shadows import Rays, Tile, footprint_spans
@@ -286,8 +285,8 @@ def _sample(raster: HeightRaster, x: Floats, y: Floats, cell: float) -> Floats:
     known = np.isfinite(part)
     filled = np.where(known, part, 0.0)
     where = np.array(np.meshgrid(row, column, indexing="ij"))
-    total = ndimage.map_coordinates(filled, where, order=1, mode="nearest")
-    share = ndimage.map_coordinates(known.astype(np.float64), where, order=1, mode="nearest")
+    total = scipy.ndimage.map_coordinates(filled, where, order=1, mode="nearest")
+    share = scipy.ndimage.map_coordinates(known.astype(np.float64), where, order=1, mode="nearest")
     enough = inside & (share >= 0.5)  # noqa: PLR2004 - most of the weight lies on known cells
     heights: Floats = np.divide(total, share, out=np.full_like(total, np.nan), where=enough)
     return heights
@@ -317,7 +316,9 @@ def _filled(heights: Floats) -> Floats:
         return heights
     if gaps.all():
         return np.zeros_like(heights)
-    nearest = ndimage.distance_transform_edt(gaps, return_distances=False, return_indices=True)
+    nearest = scipy.ndimage.distance_transform_edt(
+        gaps, return_distances=False, return_indices=True
+    )
     filled: Floats = heights[tuple(nearest)]
     return filled
 

@@ -9,10 +9,9 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
+import scipy
 import shapely
 from numpy.typing import ArrayLike
-from scipy.interpolate import RBFInterpolator
-from scipy.spatial import cKDTree
 from shapely.geometry.base import BaseGeometry
 
 from siting.arrays import Floats
@@ -145,7 +144,7 @@ class CanTest:
 
         x, y (N,): points [m]. Result: as a share of the cans' mean [-], shape (N,).
         """
-        away, _ = cKDTree(self.places).query(np.column_stack([x, y]))
+        away, _ = scipy.spatial.cKDTree(self.places).query(np.column_stack([x, y]))
         beyond = np.maximum(away / self.spacing - 1, 0.0) / 2
         whole = max(float(self.share.std(ddof=1)), self.error)
         grown = 1 - np.exp(-(beyond**2))
@@ -223,9 +222,13 @@ def can_test(places: Floats, depth: Floats, *, minutes: Floats | None = None) ->
     return CanTest(uniformity, rate, spots, share, smoothing, error, spacing)
 
 
-def _spline(places: Floats, values: Floats, spacing: float, smoothing: float) -> RBFInterpolator:
+def _spline(
+    places: Floats, values: Floats, spacing: float, smoothing: float
+) -> scipy.interpolate.RBFInterpolator:
     at = (places - places.mean(axis=0)) / spacing
-    return RBFInterpolator(at, values, kernel="thin_plate_spline", smoothing=smoothing)
+    return scipy.interpolate.RBFInterpolator(
+        at, values, kernel="thin_plate_spline", smoothing=smoothing
+    )
 
 
 def _least_error(places: Floats, share: Floats, spacing: float) -> tuple[float, float]:
@@ -266,7 +269,7 @@ def head_radii(places: Floats, radius: Floats, irrigation: str) -> Floats:
     usual = HEAD_SPACING_M[irrigation]
     unknown = usual
     if len(places) > 1:
-        gap = np.asarray(cKDTree(places).query(places, k=2)[0], dtype=float)
+        gap = np.asarray(scipy.spatial.cKDTree(places).query(places, k=2)[0], dtype=float)
         unknown = float(np.clip(np.median(gap[:, 1]), _THROW[0] * usual, _THROW[1] * usual))
     return np.where(np.isfinite(radius), radius, unknown)
 

@@ -8,11 +8,10 @@ from itertools import combinations, pairwise
 from typing import Any, Final, NamedTuple
 
 import numpy as np
+import scipy
 import shapely
 from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
-from scipy.sparse import coo_array, csr_array
-from scipy.sparse.csgraph import dijkstra, minimum_spanning_tree
 from shapely.geometry.base import BaseGeometry
 
 from siting.arrays import Flags, Floats, Ints
@@ -52,7 +51,7 @@ class VisibilityGraph(NamedTuple):
     dear: Floats
     other: Floats
 
-    def matrix(self, *, by: str = "cost") -> csr_array:
+    def matrix(self, *, by: str = "cost") -> scipy.sparse.csr_array:
         """Return the symmetric sparse matrix of edge costs or lengths.
 
         by {"cost", "length"}: what the edges weigh. Result: at least 1e-12 along an edge, nothing
@@ -62,7 +61,9 @@ class VisibilityGraph(NamedTuple):
         row = np.concatenate([self.start, self.end])
         column = np.concatenate([self.end, self.start])
         n = len(self.places)
-        return csr_array(coo_array((np.concatenate([weight, weight]), (row, column)), shape=(n, n)))
+        return scipy.sparse.csr_array(
+            scipy.sparse.coo_array((np.concatenate([weight, weight]), (row, column)), shape=(n, n))
+        )
 
 
 def free_space(boundary: BaseGeometry, obstacles: Sequence[BaseGeometry]) -> BaseGeometry:
@@ -189,7 +190,7 @@ def _cross(one: Floats, two: Floats) -> Floats:
 
 
 def steiner_tree(
-    matrix: csr_array, terminals: Sequence[int], *, exact_up_to: int = EXACT_TERMINALS
+    matrix: scipy.sparse.csr_array, terminals: Sequence[int], *, exact_up_to: int = EXACT_TERMINALS
 ) -> list[tuple[int, int]]:
     """Find the cheapest tree in a graph that joins the terminals.
 
@@ -204,7 +205,9 @@ def steiner_tree(
         return []
     if len(wanted) > exact_up_to:
         return _closure_tree(matrix, wanted)
-    distance, before = dijkstra(matrix, directed=False, return_predecessors=True)
+    distance, before = scipy.sparse.csgraph.dijkstra(
+        matrix, directed=False, return_predecessors=True
+    )
     if not np.isfinite(distance[np.ix_(wanted, wanted)]).all():
         msg = "the terminals are not connected"
         raise ValueError(msg)
@@ -268,14 +271,18 @@ def _dreyfus_wagner(distance: Floats, terminals: list[int]) -> list[tuple[int, i
     return [(a, b) for a, b in pairs if a != b]
 
 
-def _closure_tree(matrix: csr_array, terminals: list[int]) -> list[tuple[int, int]]:
+def _closure_tree(matrix: scipy.sparse.csr_array, terminals: list[int]) -> list[tuple[int, int]]:
     """Span the metric closure of the terminals, expand its paths and prune."""
-    distance, before = dijkstra(matrix, directed=False, indices=terminals, return_predecessors=True)
+    distance, before = scipy.sparse.csgraph.dijkstra(
+        matrix, directed=False, indices=terminals, return_predecessors=True
+    )
     between = np.asarray(distance)[:, terminals]
     if not np.isfinite(between).all():
         msg = "the terminals are not connected"
         raise ValueError(msg)
-    spanning = coo_array(minimum_spanning_tree(csr_array(between)))
+    spanning = scipy.sparse.coo_array(
+        scipy.sparse.csgraph.minimum_spanning_tree(scipy.sparse.csr_array(between))
+    )
     edges: set[tuple[int, int]] = set()
     for i, j in zip(spanning.row, spanning.col, strict=True):
         edges |= _path_edges(before[i], terminals[i], terminals[j])
@@ -283,14 +290,18 @@ def _closure_tree(matrix: csr_array, terminals: list[int]) -> list[tuple[int, in
 
 
 def _pruned(
-    matrix: csr_array, edges: set[tuple[int, int]], terminals: list[int]
+    matrix: scipy.sparse.csr_array, edges: set[tuple[int, int]], terminals: list[int]
 ) -> list[tuple[int, int]]:
     """Drop cycles and loose ends."""
     ordered = sorted(edges)
     row, column = np.array(ordered, dtype=np.int32).T  # older scipy takes no longer integers
     weight = np.array([matrix[i, j] for i, j in ordered])
     shape = matrix.shape
-    spanning = coo_array(minimum_spanning_tree(csr_array((weight, (row, column)), shape=shape)))
+    spanning = scipy.sparse.coo_array(
+        scipy.sparse.csgraph.minimum_spanning_tree(
+            scipy.sparse.csr_array((weight, (row, column)), shape=shape)
+        )
+    )
     kept = {(min(i, j), max(i, j)) for i, j in zip(spanning.row, spanning.col, strict=True)}
     keep = set(terminals)
     while True:
@@ -484,9 +495,11 @@ def rerouted(
 def _shortest(graph: VisibilityGraph, weight: Floats, start: int, end: int) -> tuple[int, ...]:
     """Return the nodes of the cheapest path."""
     size = len(graph.places)
-    matrix = csr_array(
-        coo_array((np.maximum(weight, 1e-12), (graph.start, graph.end)), shape=(size, size))
+    matrix = scipy.sparse.csr_array(
+        scipy.sparse.coo_array(
+            (np.maximum(weight, 1e-12), (graph.start, graph.end)), shape=(size, size)
+        )
     )
     options: Any = {"directed": False, "indices": start, "return_predecessors": True}
-    _, before = dijkstra(matrix, **options)
+    _, before = scipy.sparse.csgraph.dijkstra(matrix, **options)
     return tuple(path_nodes(before, start, end))

@@ -17,8 +17,8 @@ from typing import Any, Final, NamedTuple
 import geopandas as gpd
 import numpy as np
 import pandas as pd
+import scipy
 import shapely
-from scipy.sparse.csgraph import connected_components, dijkstra, minimum_spanning_tree
 from shapely.geometry.base import BaseGeometry
 
 from siting.arrays import Flags, Floats, Ints
@@ -362,12 +362,14 @@ class TrenchNetwork:
             factor=paving_factor,
             priced=[(ground.shape, ground.factor) for ground in disjoint(priced, dear, places)],
         )
-        every = np.asarray(dijkstra(graph.matrix(), directed=False))
+        every = np.asarray(scipy.sparse.csgraph.dijkstra(graph.matrix(), directed=False))
         self._distance = every
         self._count = len(controllers)
         self._stub = moved
         length = np.asarray(
-            dijkstra(graph.matrix(by="length"), directed=False, indices=np.arange(self._count))
+            scipy.sparse.csgraph.dijkstra(
+                graph.matrix(by="length"), directed=False, indices=np.arange(self._count)
+            )
         )[:, self._count : self._count + len(points)]
         reach = every[: self._count, self._count : self._count + len(points)]
         self.owner = np.where(owner < 0, np.argmin(np.round(reach, 6), axis=0), owner)
@@ -463,7 +465,7 @@ class TrenchNetwork:
             edges = _dreyfus_wagner(self._distance, near)
             return stubs + float(sum(self._distance[i, j] for i, j in edges))
         among = np.maximum(self._distance[np.ix_(near, near)], 1e-12)
-        return stubs + float(minimum_spanning_tree(among).sum())
+        return stubs + float(scipy.sparse.csgraph.minimum_spanning_tree(among).sum())
 
 
 def together(ground: BaseGeometry, one: Floats, other: Floats) -> bool:
@@ -499,7 +501,9 @@ def box_prices(
     graph = visibility_graph(places, free=free, dear=dear, factor=factor, priced=grounds)
     ways = []
     for matrix in (graph.matrix(), graph.matrix(by="length")):
-        every = np.asarray(dijkstra(matrix, directed=False, indices=np.arange(len(places))))
+        every = np.asarray(
+            scipy.sparse.csgraph.dijkstra(matrix, directed=False, indices=np.arange(len(places)))
+        )
         ways.append(every[: len(kept), len(kept) : len(places)] + stubs[len(kept) :])
     cost, length = ways
     for k in range(len(points) if len(kept) else 0):
@@ -582,7 +586,9 @@ def nearest_controller_distance(
     ends = _terminals(free, np.concatenate([controllers, points]))
     graph = visibility_graph(ends.places, free=free)
     count = len(controllers)
-    length = dijkstra(graph.matrix(by="length"), directed=False, indices=np.arange(count))
+    length = scipy.sparse.csgraph.dijkstra(
+        graph.matrix(by="length"), directed=False, indices=np.arange(count)
+    )
     among = np.asarray(length).reshape(count, -1)[:, count : len(ends.places)].T
     total: Floats = among + ends.moved[count:, None] + ends.moved[None, :count]
     return total
@@ -876,7 +882,7 @@ def _runs(
 ) -> tuple[list[_Run], list[int]]:
     """Return each sensor's run, and the sensors out of reach."""
     matrix = graph.matrix()
-    _, island = connected_components(matrix, directed=False)
+    _, island = scipy.sparse.csgraph.connected_components(matrix, directed=False)
     paths: dict[int, tuple[int, ...]] = {}
     lost = [i for i, k in enumerate(owner) if island[count + i] != island[k]]
     for controller in range(count):

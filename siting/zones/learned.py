@@ -7,8 +7,8 @@ from dataclasses import replace
 
 import geopandas as gpd
 import numpy as np
+import scipy
 import shapely
-from scipy.spatial import cKDTree
 
 from siting.arrays import Floats
 from siting.evidence.field import (
@@ -20,8 +20,7 @@ from siting.evidence.field import (
     reliability,
 )
 from siting.evidence.walk import relative_differences
-from siting.site.evidence import BESIDE_M
-from siting.site.model import Evidence
+from siting.site.model import BESIDE_M, Evidence
 from siting.zones.application import Unevenness, ZoneApplication
 from siting.zones.ground import Ground
 
@@ -100,7 +99,9 @@ def learn_zone(
     ground: Ground, z: int, readings: Sequence[Readings], unknown: Unevenness
 ) -> Learned | None:
     """Update one zone; None where the readings teach nothing."""
-    tree = cKDTree(np.column_stack([ground.pixels.sample_x[z], ground.pixels.sample_y[z]]))
+    tree = scipy.spatial.cKDTree(
+        np.column_stack([ground.pixels.sample_x[z], ground.pixels.sample_y[z]])
+    )
 
     def dryness(x: Floats, y: Floats) -> Floats:
         _, nearest = tree.query(np.column_stack([x, y]))

@@ -8,8 +8,8 @@ from typing import Final
 import geopandas as gpd
 import numpy as np
 import pandas as pd
+import scipy
 import shapely
-from scipy.spatial import cKDTree
 from shapely.geometry.base import BaseGeometry
 
 from siting.arrays import Flags, Floats, Ints
@@ -148,7 +148,7 @@ def zone_pixels(grid: LocalGrid, hydrozones: gpd.GeoDataFrame, *, roof: Flags) -
         raise PlanError(msg)
     flat, xs, ys, warnings = [], [], [], []
     samples = []
-    tree: cKDTree | None = None
+    tree: scipy.spatial.cKDTree | None = None
     for zone, polygon in zip(hydrozones.index, hydrozones.geometry, strict=True):
         cells, x, y = _cells_inside(grid, polygon, roof)
         if cells.size < _FEWEST:
@@ -286,7 +286,7 @@ def _cells_inside(
 
 
 def _finer_points(
-    grid: LocalGrid, polygon: BaseGeometry, roof: Flags, tree: cKDTree
+    grid: LocalGrid, polygon: BaseGeometry, roof: Flags, tree: scipy.spatial.cKDTree
 ) -> tuple[Ints, Floats, Floats]:
     """Lay a finer lattice over a small zone; each point takes the nearest open cell's value."""
     step = grid.resolution / _FINER
@@ -303,7 +303,7 @@ def _finer_points(
     return np.flatnonzero(~roof.ravel())[nearest].astype(np.int64), x, y
 
 
-def _open_tree(grid: LocalGrid, roof: Flags) -> cKDTree:
+def _open_tree(grid: LocalGrid, roof: Flags) -> scipy.spatial.cKDTree:
     """Index the centres of the open cells."""
     x, y = np.meshgrid(grid.x, grid.y)
-    return cKDTree(np.column_stack([x[~roof], y[~roof]]))
+    return scipy.spatial.cKDTree(np.column_stack([x[~roof], y[~roof]]))

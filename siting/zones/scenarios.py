@@ -12,8 +12,8 @@ from dataclasses import dataclass, field
 from typing import Final
 
 import numpy as np
+import scipy
 from numpy.typing import ArrayLike
-from scipy.special import ndtri
 
 from siting.arrays import Floats
 from siting.site.settings import SOILS
@@ -180,7 +180,7 @@ class Scenarios:
                 if name in _PLACES
                 else _own_stream(self._rng(name), self._named)
             )
-            drawn[1:] = np.clip(ndtri(unit), -_LIMIT, _LIMIT)
+            drawn[1:] = np.clip(scipy.special.ndtri(unit), -_LIMIT, _LIMIT)
         return drawn
 
 
@@ -220,6 +220,6 @@ def _own_stream(rng: np.random.Generator, named: Floats) -> Floats:
     rows, columns = named.shape
     drawn: Floats = rng.standard_normal((rows,))
     if rows > 2 * columns:
-        terms = np.column_stack([np.ones(rows), ndtri(named)])
+        terms = np.column_stack([np.ones(rows), scipy.special.ndtri(named)])
         drawn = drawn - terms @ np.linalg.lstsq(terms, drawn, rcond=None)[0]
     return _evened(drawn)
