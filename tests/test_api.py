@@ -46,6 +46,17 @@ def test_import_loads_nothing_heavy():
     assert done.stdout.strip() == "[]"
 
 
+def test_what_plans_loads_nothing_that_reading_and_planning_do_not_always_need():
+    late = ("numba", "scipy.special", "scipy.optimize", "scipy.ndimage", "scipy.stats",
+            "rasterio", "pvlib", "matplotlib", "reportlab", "folium", "babel")  # fmt: skip
+    code = (
+        "import sys, siting; siting.plan_property; siting.plan; "
+        f"print([m for m in {late} if m in sys.modules])"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert done.stdout.strip() == "[]"
+
+
 def test_star_import_and_a_plan_in_three_lines():
     code = (
         "from siting import *\n"

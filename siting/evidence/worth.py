@@ -23,7 +23,7 @@ from __future__ import annotations
 from typing import Final, NamedTuple
 
 import numpy as np
-from scipy.special import ndtr, ndtri
+import scipy
 
 from siting.arrays import Floats, Ints
 
@@ -135,6 +135,8 @@ def chances_of_best(known: float, places: float) -> tuple[float, float]:
     [0.25, 0.5]
     """  # noqa: D205
     at = (np.arange(_NODES) + 0.5) / _NODES
-    score = known * ndtri(at ** (1 / max(places, 1.0)))
+    score = known * scipy.special.ndtri(at ** (1 / max(places, 1.0)))
     left = np.sqrt(max(1 - known**2, 1e-12))
-    return float(ndtr((score - _QUARTER) / left).mean()), float(ndtr(-score / left).mean())
+    quarter = scipy.special.ndtr((score - _QUARTER) / left)
+    wetter_half = scipy.special.ndtr(-score / left)
+    return float(quarter.mean()), float(wetter_half.mean())

@@ -155,7 +155,9 @@ def test_a_system_without_the_resource_module_is_no_missing_library(monkeypatch)
     assert "pip install" in _missing(ModuleNotFoundError("no", name="pyarrow.lib"))
 
 
-def test_a_run_that_compiles_says_so_once_for_each_loop(monkeypatch, capsys):
+def test_a_run_that_compiles_says_so_once_for_each_loop(monkeypatch, capsys, tmp_path):
+    monkeypatch.setattr("numba.config.CACHE_DIR", str(tmp_path))  # nothing kept of an earlier run
+
     @compiled
     def twice(x):
         return 2 * x
