@@ -31,6 +31,7 @@ from siting.commission.health import (
 )
 from siting.commission.place import AsBuilt, Fix, TieError, check_place, fix_row
 from siting.commission.readings import Readings
+from siting.commission.scenarios import season_words, weigh
 from siting.commission.signal import relative_differences, stability_words, together, walk_words
 from siting.commission.soil import (
     Capacity,
@@ -329,6 +330,8 @@ class Commissioning:
         Water saved; None where no meter was read.
     savings_words : str
         The same in words, or why nothing is claimed.
+    season_words : tuple of str
+        What the logs say of the drawn scenarios, and whether a further sensor now pays.
     recheck : tuple of str
         What to look at again in the second season.
     notes : tuple of str
@@ -347,6 +350,7 @@ class Commissioning:
     stability_words: tuple[str, ...] = ()
     savings: Savings | None = None
     savings_words: str = ""
+    season_words: tuple[str, ...] = ()
     recheck: tuple[str, ...] = ()
     notes: tuple[str, ...] = ()
 
@@ -407,6 +411,7 @@ def commission(
     health, health_notes = _health(decided, readings, weather, capacity)
     stability, stable_words = _stability(decided, readings, health)
     savings = _savings(decided, readings, weather)
+    weighed = weigh(decided, health, readings.events, weather)
     depths = _column(readings.sensors, "depth")
     after = plan_as_built(
         decided, as_built, capacity, depths=depths,
@@ -417,6 +422,7 @@ def commission(
         health=health, measured=measured, changes=changes, stability=stability,
         stability_words=stable_words, savings=savings if isinstance(savings, Savings) else None,
         savings_words=savings if isinstance(savings, str) else savings.words,
+        season_words=() if weighed is None else season_words(decided, weighed),
         notes=(*readings.notes, *health_notes),
     )  # fmt: skip
     seen = Seen(after, readings, as_built, capacity, health, changes)

@@ -246,6 +246,7 @@ def report_text(found: Commissioning) -> str:
     lines += _section("What that changes", found.changes or _unchanged(found))
     lines += _section("Still the driest representative point?", found.stability_words)
     lines += _section("Water saved", [found.savings_words])
+    lines += _section("What the season's log says of the plan", found.season_words)
     lines += _section("Look at again in the second season", found.recheck)
     lines += _section("Notes", found.notes)
     # Names of a user may hold characters that steer a terminal.
@@ -280,7 +281,7 @@ def record_of(found: Commissioning) -> dict[str, Any]:
     -------
     dict
         sensors (place, error, rank, setbacks, reading, threshold, findings), measured, changes,
-        savings, recheck, notes; do_now: what to do, the most urgent first.
+        savings, season, recheck, notes; do_now: what to do, the most urgent first.
     """
     return {
         "do_now": list(found.after.do_now),
@@ -291,6 +292,7 @@ def record_of(found: Commissioning) -> dict[str, Any]:
         "changes": list(found.changes),
         "stability": list(found.stability_words),
         "savings": found.savings_words,
+        "season": list(found.season_words),
         "recheck": list(found.recheck),
         "notes": list(found.notes),
     }

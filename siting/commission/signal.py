@@ -60,30 +60,55 @@ def modelled_content(
 
     FAO-56 Eqs 84, 85, by `siting.water.balance.layer_step`.
     """
+    one = np.ones(1)
+    table = modelled_contents(
+        expected, events=events, weather=weather, crop=one, storage=one, received=one
+    )
+    return pd.Series(dtype=float) if table.empty else table[0].rename(None)
+
+
+def modelled_contents(
+    expected: Expected,
+    *,
+    events: pd.DataFrame,
+    weather: pd.DataFrame,
+    crop: Floats,
+    storage: Floats,
+    received: Floats,
+) -> pd.DataFrame:
+    """Return the same for several cases at once, one column each.
+
+    crop, storage, received (S,): demand, available water and water of the valve, over what is
+    expected.
+    """
     days = weather.dropna(subset=["eto_mm"]) if len(weather) else weather
     if days.empty or float(days["rain_mm"].isna().mean()) > _UNKNOWN_RAIN:
-        return pd.Series(dtype=float)
+        return pd.DataFrame()
     own = events[(events["valve"] == expected.valve) & (events["minutes"] > 0)]
     depth = pd.Series(dtype=float)
     if len(own):
         on = pd.to_datetime(own["start"]).dt.normalize()
         depth = (own["minutes"] / 60 * expected.rate_mm_h).groupby(on).sum()
-    taw = 1000 * expected.available * expected.root_depth_m
+    taw = 1000 * expected.available * expected.root_depth_m * storage
     share = min(expected.layer_mm / (1000 * expected.root_depth_m), 1.0)
     rain = days["rain_mm"].fillna(0.0).to_numpy(dtype=float)
     eto = days["eto_mm"].to_numpy(dtype=float)
-    water = effective_rain(rain, eto) + depth.reindex(days.index).fillna(0.0).to_numpy(dtype=float)
-    whole, upper = np.float64(0.0), np.float64(0.0)
-    content = np.empty(len(days))
+    fallen, given = (
+        effective_rain(rain, eto),
+        depth.reindex(days.index).fillna(0.0).to_numpy(dtype=float),
+    )
+    whole, upper = np.zeros(len(crop)), np.zeros(len(crop))
+    content = np.empty((len(days), len(crop)))
     for n in range(len(days)):
         state = layer_step(
-            whole, upper, water=water[n], etc=expected.crop_factor * eto[n], taw=taw,
+            whole, upper, water=fallen[n] + given[n] * received,
+            etc=expected.crop_factor * crop * eto[n], taw=taw,
             raw=expected.depletion_fraction * taw, share=share,
         )  # fmt: skip
-        whole, upper = np.float64(state.depletion), np.float64(state.upper)
+        whole, upper = state.depletion, state.upper
         held = share * 1000 * expected.root_depth_m
-        content[n] = expected.field_capacity - float(upper) / held
-    return pd.Series(content, index=days.index)
+        content[n] = expected.field_capacity - upper / held
+    return pd.DataFrame(content, index=days.index)
 
 
 _HOUR: Final = pd.Timedelta(hours=1)

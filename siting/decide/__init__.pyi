@@ -1,6 +1,8 @@
 from .alternatives import control_table as control_table
 from .alternatives import sensitivity_table as sensitivity_table
 from .alternatives import timer_table as timer_table
+from .choice import ALIKE as ALIKE
+from .choice import SURE as SURE
 from .choice import Decision as Decision
 from .choose import Choice as Choice
 from .decision import Decided as Decided

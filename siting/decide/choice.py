@@ -380,7 +380,7 @@ _ROUNDS: Final = 5
 #: scenarios. The physics was recomputed from outside to within 3 %; plant factors are surer to no
 #: more than that. Judgement of this project.
 ALIKE: Final = 0.05
-_SURE: Final = 0.9
+SURE: Final = 0.9
 #: Choices of one number of sensors closer than this share are equal.
 _EQUAL: Final = 0.005
 
@@ -563,7 +563,7 @@ def _as_good(options: Options, curve: _Curve) -> int:
 def _sure(options: Options, fewer: Choice, more: Choice) -> bool:
     """Tell whether what further sensors are worth can be known to be worth it."""
     gain = options.costs(fewer) - options.costs(more)
-    return bool(fewer.cost - more.cost > ALIKE * more.cost and float((gain > 0).mean()) >= _SURE)
+    return bool(fewer.cost - more.cost > ALIKE * more.cost and float((gain > 0).mean()) >= SURE)
 
 
 def _moved_to(options: Options, choice: Choice, sensor: int, place: int) -> Choice | None:
