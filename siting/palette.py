@@ -27,6 +27,18 @@ INK: Final = {
     "caution": "#fbe9d0",
     "caution_edge": "#9a4a00",
 }
+#: The same after dark; the map itself keeps its colours, which mean something.
+DARK_INK: Final = {
+    "text": "#e6eaee",
+    "quiet": "#a9b4be",
+    "line": "#3b4651",
+    "ground": "#11161b",
+    "card": "#1a2128",
+    "accent": "#e3a3c9",
+    "on_accent": "#1a2128",
+    "caution": "#3b2a12",
+    "caution_edge": "#f0a95c",
+}
 #: Water-need score of a zone, low to high.
 NEED: Final = ("#f2ecc8", "#bcd9b9", "#7dbcb4", "#3f92a8", "#22638f", "#1c3468")
 #: Dryness of a place against the property's mean, moist to dry.

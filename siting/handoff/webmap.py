@@ -77,7 +77,7 @@ from siting.handoff.overlays import (
     sun_scale,
 )
 from siting.handoff.tables import valves
-from siting.palette import DRYNESS, INK, MARKS, NEED, SUN, ramp_colour, text_on
+from siting.palette import DARK_INK, DRYNESS, INK, MARKS, NEED, SUN, ramp_colour, text_on
 from siting.planning.model import Plan
 from siting.site.settings import FIXTURES
 from siting.units import QUANTITIES
@@ -727,6 +727,11 @@ _MAX_ZOOM = 24  # half a metre is then about 60 pixels wide
 _POLICY_MARK = "@policy@"
 #: The element of the map in page.html, as the script names it.
 _MAP_ID: Final = '"map_plan"'
+#: Options of the map for who asks the system for less motion.
+_STILL: Final = (
+    'matchMedia("(prefers-reduced-motion: reduce)").matches '
+    "&& { zoomAnimation: false, fadeAnimation: false, markerZoomAnimation: false, inertia: false }"
+)
 
 
 def write_map(plan: Plan, path: Path | str, *, online: bool = False) -> Path:
@@ -763,7 +768,8 @@ def map_html(plan: Plan, *, online: bool = False) -> str:
         header="\n".join(_inlined(name) for name in (_LEAFLET_JS, _LEAFLET_CSS, _PAGE_CSS)),
         plain=static_page(plan, document),
         data=as_json(document),
-        script=f"{_PRISTINE}var map_plan = L.map({_MAP_ID}, {as_json(options)});\n"
+        script=f"{_PRISTINE}var map_plan = L.map({_MAP_ID}, "
+        f"Object.assign({as_json(options)}, {_STILL}));\n"
         f"{_our_script(is_crowded(plan))}",
     )
     return html.replace(_POLICY_MARK, _policy(html, origins), 1)
@@ -803,10 +809,20 @@ def _without_picture(match: re.Match[str]) -> str:
 
 
 def _variables() -> str:
-    """Return the palette as variables of the style sheet."""
-    colours = {**INK, "glass": f"{INK['card']}d9"}
-    body = " ".join(f"--{name.replace('_', '-')}: {colour};" for name, colour in colours.items())
-    return f":root {{ {body} }}\n"
+    """Return the palette as variables of the style sheet, by day and after dark.
+
+    The map has the day's at any hour; so has paper.
+    """
+
+    def body(ink: dict[str, str]) -> str:
+        colours = {"on_accent": ink["card"], **ink, "glass": f"{ink['card']}d9"}
+        return " ".join(f"--{name.replace('_', '-')}: {hue};" for name, hue in colours.items())
+
+    dark = f":root:not(.printing) {{ color-scheme: dark; {body(DARK_INK)} }}"
+    return (
+        f":root, .map {{ {body(INK)} }}\n"
+        f"@media screen and (prefers-color-scheme: dark) {{ {dark} }}\n"
+    )
 
 
 def _policy(html: str, origins: tuple[str, ...]) -> str:

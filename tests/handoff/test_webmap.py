@@ -304,7 +304,7 @@ def test_a_style_that_would_load_something_is_refused(monkeypatch):
 def test_the_page_is_our_own_template_and_loads_no_map_library(html):
     assert "folium" not in html
     assert html.count('id="map_plan"') == 1
-    assert re.search(r'var map_plan = L\.map\("map_plan", \{"center":\[', html)
+    assert re.search(r'var map_plan = L\.map\("map_plan", Object\.assign\(\{"center":\[', html)
     code = "import sys, siting.handoff.webmap; print('folium' in sys.modules)"
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert done.stdout.strip() == "False"

@@ -1,5 +1,6 @@
 """The map page by axe-core in the browser, in every state that a crew sees, at both sizes."""
 
+import re
 from pathlib import Path
 
 import pytest
@@ -130,6 +131,43 @@ def test_no_serious_finding_with_hostile_names(browser, urls, size):
 def yard(tmp_path_factory):
     plan = demo_plan("yard")
     return write_map(plan, tmp_path_factory.mktemp("yard") / "map.html").as_uri()
+
+
+@pytest.fixture
+def wishes(browser):
+    """Return what sets the wishes that a person told the system."""
+
+    def wish(**features):
+        listed = [
+            {"name": f"prefers-{k.replace('_', '-')}", "value": v} for k, v in features.items()
+        ]
+        browser.execute_cdp_cmd("Emulation.setEmulatedMedia", {"features": listed})
+
+    yield wish
+    wish()
+
+
+@pytest.mark.parametrize("size", [DESK, PHONE], ids=["desk", "phone"])
+def test_after_dark_all_but_the_map_is_dark_and_readable(browser, yard, wishes, size):
+    wishes(color_scheme="dark")
+    page = show(browser, yard, size)
+    ground = "return getComputedStyle(document.querySelector(arguments[0])).backgroundColor"
+    light, dark = (  # sums of red, green, blue
+        sum(map(int, re.findall(r"\d+", page.execute_script(ground, part))[:3]))
+        for part in (".map", ".panel")
+    )
+    assert light > 600
+    assert dark < 150
+    sensor(page)
+    at_rest(page)
+    assert serious(page) == []
+
+
+def test_nothing_moves_for_who_asks_for_less_motion(browser, urls, wishes):
+    told = "return map_plan.options.zoomAnimation"
+    assert show(browser, urls[False], DESK).execute_script(told) is True
+    wishes(reduced_motion="reduce")
+    assert show(browser, urls[False], DESK).execute_script(told) is False
 
 
 def moved(driver, name):
