@@ -890,7 +890,7 @@ def _tie_homes_beside(
                     part, now[1], now[0]
                 )
                 dearer = other[0] - now[0] > ALIKE * now[0]
-                if not (dearer and float((gain > 0).mean()) >= _SURE):
+                if not (dearer and float((gain > 0).mean()) >= SURE):
                     near.append((other[0], names[int(part.zones[place])]))
             home = names[int(options.pool.zone[part.taken[k]])]
             found[home] = [name for _, name in sorted(near)]
