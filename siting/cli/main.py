@@ -704,6 +704,7 @@ def _plan_and_write(
     from siting.handoff.results import claim_results, results_lock
     from siting.planning.make import input_files, read_inputs
     from siting.planning.make import plan as make_plan
+    from siting.stages import stages_beside
 
     with results_lock(folder), progress() as report:
         if report is not None:
@@ -712,12 +713,13 @@ def _plan_and_write(
         also = [form.option for form in FORMATS if options.get(form.option)]
         names = [name for form in formats(also) for name in form.names]
         kept = claim_results(folder, names, input_files(settings, site))
-        result = make_plan(site, climate, settings, threads=threads, progress=report)
+        stages = stages_beside(folder)
+        result = make_plan(site, climate, settings, threads=threads, progress=report, stages=stages)
         exported = Exports(exporters, result, folder)
         written = write_bundle(
             result, folder, also=also, source=property_file, more=exported.write, progress=report
         )
-    show(result, written, (*kept, *exported.warnings))
+    show(result, written, (*kept, *exported.warnings, *stages.notes))
 
 
 def _print_result(result: Plan, written: tuple[Path, ...], notes: tuple[str, ...]) -> None:

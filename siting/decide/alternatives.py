@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import asdict, dataclass, replace
 from typing import Any, Final
 
 import numpy as np
@@ -20,6 +20,7 @@ from siting.season.controls import CONTROLS
 from siting.season.events import Watering, rain_shutoff, schedule_stress
 from siting.season.scheduling import cycle_and_soak
 from siting.site.settings import Control, PropertyFile
+from siting.stages import Keeper
 from siting.zones.roots import PropertyRoots, over_zones
 from siting.zones.scenarios import SPREAD
 from siting.zones.survey import Known
@@ -64,11 +65,14 @@ def _shut_off(decided: Decided, control: Control, rain_mm: Floats) -> Watering:
         gross, days, threshold_mm=control.rain_shutoff_mm, window_days=control.rain_shutoff_days
     )
     whole = right.depth.max(axis=1)
-    stress = over_zones(
-        decided.roots,
-        lambda z, root: schedule_stress(
-            root, dry, depth=whole[z], dial=right.depth[z] / max(float(whole[z]), 1e-12)
-        )[0],
+    stress = decided.keep.on(control, right.depth).kept(
+        "shutoff",
+        lambda: over_zones(
+            decided.roots,
+            lambda z, root: schedule_stress(
+                root, dry, depth=whole[z], dial=right.depth[z] / max(float(whole[z]), 1e-12)
+            )[0],
+        ),
     )
     return Watering(np.broadcast_to(dry, right.ran.shape), right.depth, np.stack(stress))
 
@@ -146,6 +150,8 @@ def _as_played(decided: Decided) -> dict[str, Any]:
 #: deviations of the scenarios.
 _SPAN: Final = 0.25
 _DEVIATIONS: Final = 2.0
+#: What is played of each case is kept beside the results while it takes less than this [bytes].
+_KEEP_BYTES: Final = 30_000_000
 #: A valve's rate is known to about a tenth (judgement, no source).
 _RATE: Final = 0.10
 #: What may be left of a sensor's error [m³/m³]: temperature-compensated and soaked twice, as usual,
@@ -267,7 +273,12 @@ class _Study:
         """Return the measure, and the payback, NaN where there is none."""
         physical = replace(case, price=1.0, devices=1.0, minutes=1.0)
         if physical not in self._ran:
-            self._ran[physical] = self._play(physical)
+            keep = self._decided.keep
+            if self._decided.simulated.plan.ran.nbytes > _KEEP_BYTES:
+                keep = Keeper()
+            self._ran[physical] = keep.on(asdict(physical)).kept(
+                "played", lambda: self._play(physical)
+            )
         plan, timer = self._ran[physical]
         planned, capital = self._money(plan, case), self._capital(case)
         stress = float(plan.worst_stress_days.max())

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import Any, Final
 
 import numpy as np
@@ -47,6 +47,7 @@ from siting.season.events import Watering
 from siting.season.schedule import Schedule, watering_days
 from siting.site.model import Site
 from siting.site.settings import PropertyFile
+from siting.stages import Keeper
 from siting.units import show
 from siting.zones.ground import Progress
 from siting.zones.roots import PropertyRoots, ZoneShares, sensor_shares
@@ -97,6 +98,8 @@ class Decided:
         Yearly cost of the plan, its water as the sheet uses it [currency].
     measuring : DataFrame
         What measuring first would be worth, as `Plan.measuring`.
+    keep : Keeper
+        Keeps what is played of the sheet.
     """
 
     decision: Decision
@@ -112,6 +115,7 @@ class Decided:
     warnings: tuple[str, ...]
     cost: float
     measuring: pd.DataFrame
+    keep: Keeper = field(default_factory=Keeper, repr=False, compare=False)
 
     @property
     def limits(self) -> dict[str, float]:
@@ -227,6 +231,7 @@ def decide_plan(
     *,
     threads: int = 1,
     progress: Progress | None = None,
+    keep: Keeper | None = None,
 ) -> Decided:
     """Simulate every zone as governor, choose, and play what will be printed.
 
@@ -244,6 +249,8 @@ def decide_plan(
         Threads of the simulation; the result does not depend on it.
     progress : callable, optional
         Called with stage, steps done and steps in all.
+    keep : Keeper, optional
+        Keeps what is simulated; it rests on the survey.
 
     Returns
     -------
@@ -252,14 +259,17 @@ def decide_plan(
     """
     report = progress or (lambda *_: None)
     report("Simulating seasons", 0, 3)
-    trial, described, metered = _trial(site, settings, known, threads=threads)
+    keep = _simulation(keep or Keeper(), settings)
+    trial, described, metered = _trial(site, settings, known, threads=threads, keep=keep)
     prices = _prices(site, settings, placements, property_price(settings, known))
     admissible = [at.setback_ratio >= 1 for at in placements]
     chosen = _decided(site, settings, known, (prices, admissible), trial)
     spread = _saving_spread(chosen[0], trial.today)
     draws = sheet_draws(known.scenarios.count, spread, zones=trial.roots.count)
     more = replace(known.scenarios, count=draws)
-    finer, _, _ = _trial(site, settings, replace(known, scenarios=more), threads=threads)
+    finer, _, _ = _trial(
+        site, settings, replace(known, scenarios=more), threads=threads, keep=keep.on(draws)
+    )
 
     def way(heal: bool, found: tuple[Decision, tuple[str, ...]]) -> _Way:
         return _with_sheet(found[0], trial, finer, heal=heal, notes=found[1])
@@ -293,7 +303,24 @@ def decide_plan(
         ),
         cost=mine.cost,
         measuring=measuring_table(settings, known, placements, trial, (mine.decision, mine.sheet)),
+        keep=_on_sheet(finer.keep, mine),
     )
+
+
+def _simulation(keep: Keeper, settings: PropertyFile) -> Keeper:
+    """Return a keeper of what rests on the timer and the control besides, but on no price.
+
+    How many sensors may be considered changes nothing that is simulated.
+    """
+    control = replace(settings.control, max_sensors=1)
+    return keep.on(settings.timer, control, settings.water.bills, settings.units)
+
+
+def _on_sheet(keep: Keeper, way: _Way) -> Keeper:
+    """Return a keeper of what rests on a sheet besides."""
+    sheet = way.sheet
+    printed = sheet.sensors, sheet.kind, sheet.home, sheet.low, sheet.days, sheet.governor
+    return keep.on(printed, sheet.event_mm, sheet.alone.depth, sheet.alone.dial, sheet.limit)
 
 
 def _saving_spread(decision: Decision, today: Alone | None) -> float:
@@ -317,8 +344,21 @@ def _with_sheet(
 ) -> _Way:
     """Set the sheet of a decision on more draws, and play it."""
     asked = replace(trial, heal=decision.governors.heal).limits()
-    sheet = set_sheet(finer, decision, asked, alone=alone)
-    return _Way(decision, sheet, play_sheet(finer.roots, finer.schedule, sheet), heal, notes)
+    choice, pool = decision.choice, decision.governors
+    at = list(choice.sensors)
+    given = None if alone is None else (alone.depth, alone.dial)
+    keep = finer.keep.on(
+        choice.sensors, decision.options.follows(choice), decision.options.hardware(choice), given,
+        asked, pool.heal, pool.limit, [pool.kind[j] for j in at], pool.low[at], pool.days[at],
+        pool.habit[at], pool.minutes[at],
+    )  # fmt: skip
+
+    def made() -> tuple[Sheet, Watering]:
+        sheet = set_sheet(finer, decision, asked, alone=alone)
+        return sheet, play_sheet(finer.roots, finer.schedule, sheet)
+
+    sheet, played = keep.kept("sheet", made)
+    return _Way(decision, sheet, played, heal, notes)
 
 
 def _at_home(mine: _Way, trial: Trial, finer: Trial) -> _Way:
@@ -345,7 +385,9 @@ def _at_home(mine: _Way, trial: Trial, finer: Trial) -> _Way:
 
 def _simulated(mine: _Way, finer: Trial, known: Known) -> Simulated:
     """Return what ran, of the plan, of today's timer and of a timer set right."""
-    right = timer_set_right(finer.roots, finer.schedule.timer, mine.sheet.limit)
+    right = finer.keep.on(mine.sheet.limit).kept(
+        "timer", lambda: timer_set_right(finer.roots, finer.schedule.timer, mine.sheet.limit)
+    )
     return Simulated(
         plan=mine.played,
         timer=None if finer.today is None else as_watering(finer.today),
@@ -410,7 +452,7 @@ def _heals_for_nothing(as_today: _Way, healing: _Way, today: Alone) -> bool:
 
 
 def _trial(
-    site: Site, settings: PropertyFile, known: Known, *, threads: int
+    site: Site, settings: PropertyFile, known: Known, *, threads: int, keep: Keeper
 ) -> tuple[Trial, Floats | None, tuple[str, ...]]:
     """Return what governors are tried on, today's depths as described, and what bills say."""
     control = settings.control
@@ -422,7 +464,10 @@ def _trial(
     described = timer_depths(settings.timer, [str(v) for v in zones["valve"]], rate)
     area = known.measures["area_m2"].to_numpy(dtype=float)
     scale, metered = metered_scale(settings, known, schedule.today, described, area)
-    today = None if described is None else todays_timer(roots, described * scale, schedule.today)
+    today = None
+    if described is not None:
+        depth = described * scale
+        today = keep.on(depth).kept("today", lambda: todays_timer(roots, depth, schedule.today))
     # Where bills correct the timer, nobody knows what its minutes bring: none stay as they are.
     usual = None if described is None or scale != 1 else described / rate * 60
     trial = Trial(
@@ -435,6 +480,7 @@ def _trial(
         sensor_error=control.sensor_error,
         cap=control.max_stress_days,
         heal=today is None or control.aim == "within_limit",
+        keep=keep,
     )
     return trial, described, metered
 
@@ -451,8 +497,9 @@ def _decided(
     connected: what a choice costs, and whether each zone's point meets every setback.
     """
     control, names = settings.control, [str(zone) for zone in site.hydrozones.index]
-    pool, relaxed = governors(
-        trial, kinds=usable_kinds(control.kinds, settings.hardware), names=names
+    kinds = usable_kinds(control.kinds, settings.hardware)
+    pool, relaxed = trial.keep.on(kinds, trial.heal).kept(
+        "governors", lambda: governors(trial, kinds=kinds, names=names)
     )
     beside = known.measures[["area_m2", "need_score"]].join(
         site.hydrozones[["plants", "controller"]]

@@ -34,6 +34,7 @@ from siting.season.events import (
 from siting.season.schedule import Schedule
 from siting.season.scheduling import READING_STEP
 from siting.site.settings import Timer
+from siting.stages import Keeper
 from siting.units import UnitsName, show
 from siting.zones.roots import PropertyRoots, over_zones
 
@@ -256,7 +257,8 @@ class Trial:
     leave them as they are; controller (Z,): controller of each zone; irrigation: how each zone is
     watered; sensor_error: standard deviation of what is left of a sensor's error [m³/m³]; cap:
     stress days asked for [d]; heal: whether zones are held to the cap, whatever water that takes;
-    found: what was found of a zone's sensor under a limit, which the two aims often share.
+    found: what was found of a zone's sensor under a limit, which the two aims often share; keep:
+    keeps what is simulated.
     """
 
     roots: PropertyRoots
@@ -271,6 +273,7 @@ class Trial:
     found: dict[tuple[int, float], tuple[Search, SensorRun]] = field(
         default_factory=dict, repr=False, compare=False
     )
+    keep: Keeper = field(default_factory=Keeper, repr=False, compare=False)
 
     @property
     def water_cap(self) -> Floats:

@@ -6,7 +6,7 @@ import importlib.metadata
 import math
 import os
 from collections.abc import Mapping, Sequence
-from dataclasses import asdict, dataclass, replace
+from dataclasses import asdict, dataclass, fields, replace
 from pathlib import Path
 from typing import Any, Final, NamedTuple
 
@@ -72,6 +72,7 @@ from siting.site.model import Site
 from siting.site.property import changed_property, read_property
 from siting.site.reading import open_property, read_site
 from siting.site.settings import PropertyFile, WeatherSource
+from siting.stages import Keeper, Stages, keeper
 from siting.sun.model import SunShade
 from siting.threads import one_blas_thread
 from siting.units import UnitsName
@@ -746,6 +747,7 @@ def plan(
     threads: int = 1,
     progress: Progress | None = None,
     tags: Mapping[str, str] | None = None,
+    stages: Stages | None = None,
 ) -> Plan:
     """Plan the sensors of a property.
 
@@ -764,6 +766,8 @@ def plan(
     tags : mapping of str to str, optional
         Zone -> tag of the sensor that is buried there already: it keeps its tag, and no other
         sensor gets it.
+    stages : Stages, optional
+        Where results of stages are kept, and found again; the plan is the same without.
 
     Returns
     -------
@@ -775,10 +779,27 @@ def plan(
     PlanError
         When no plan can be made.
     """
-    known = surveyed(site, climate, settings, threads=threads, progress=progress)
-    basis = _placed(site, settings, climate, known, threads=threads, progress=progress)
-    basis = replace(basis, tags=dict(tags or {}))
-    return _finish(site, settings, basis, threads=threads, progress=progress)
+    keep = keeper(stages, site, climate, _survey_settings(settings))
+    known = keep.kept(
+        "survey", lambda: surveyed(site, climate, settings, threads=threads, progress=progress)
+    )
+    hazards, placements, told = keep.on(settings.setbacks, settings.units).kept(
+        "places", lambda: _places(site, settings, known, threads=threads, progress=progress)
+    )
+    basis = Basis(climate, known, hazards, placements, told, dict(tags or {}))
+    return _finish(site, settings, basis, threads=threads, progress=progress, keep=keep)
+
+
+def _survey_settings(settings: PropertyFile) -> dict[str, Any]:
+    """Return what of the property file the survey may rest on: all but what is decided later."""
+    values = {item.name: getattr(settings, item.name) for item in fields(settings)}
+    return {name: value for name, value in values.items() if name not in _DECIDED}
+
+
+#: What of the property file neither sun, ground nor places look at; setbacks are named beside.
+_DECIDED: Final = frozenset(
+    {"water", "costs", "hardware", "control", "timer", "setbacks", "language", "changes", "values"}
+)
 
 
 @one_blas_thread
@@ -882,6 +903,19 @@ def _placed(
     progress: Progress | None,
 ) -> Basis:
     """Choose the best point of every zone."""
+    found = _places(site, settings, known, threads=threads, progress=progress)
+    return Basis(climate, known, *found)
+
+
+def _places(
+    site: Site,
+    settings: PropertyFile,
+    known: Known,
+    *,
+    threads: int,
+    progress: Progress | None,
+) -> tuple[gpd.GeoDataFrame, list[Placement], tuple[str, ...]]:
+    """Return hazards, the best point of every zone, and what was repaired or assumed."""
     hazards, told = all_hazards(site, settings.setbacks)
     placements = place_zones(
         site,
@@ -893,7 +927,7 @@ def _placed(
         progress=progress,
     )
     lacking = undrawn_words(site, settings.units)
-    return Basis(climate, known, hazards, placements, (*told, *lacking))
+    return hazards, placements, (*told, *lacking)
 
 
 def _finish(
@@ -903,11 +937,12 @@ def _finish(
     *,
     threads: int,
     progress: Progress | None,
+    keep: Keeper | None = None,
 ) -> Plan:
     """Decide and prescribe."""
     known = basis.known
     decided = decide_plan(
-        site, settings, known, basis.placements, threads=threads, progress=progress
+        site, settings, known, basis.placements, threads=threads, progress=progress, keep=keep
     )
     if progress is not None:
         progress("Laying wires", 0, 1)

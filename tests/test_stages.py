@@ -1,0 +1,110 @@
+"""Results of stages kept beside a run's: never wrong, bounded, safe to damage and to delete."""
+
+from __future__ import annotations
+
+import os
+import pickle
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from siting import stages as module
+from siting.handoff.document import plan_document
+from siting.planning.make import plan, read_inputs
+from siting.site.property import changed_property
+from siting.stages import Keeper, Stages, keeper, stages_beside
+from tests.large import write_campus
+
+
+def never():
+    """Stand for a stage that must not run."""
+    pytest.fail("the stage ran although its result was kept")
+
+
+def test_a_result_is_found_again_and_only_under_what_it_rests_on(tmp_path):
+    store = Stages(tmp_path / "kept")
+    made = {"depth": np.arange(6.0).reshape(2, 3), "words": ("a", None)}
+    assert keeper(store, 1, "x").kept("sun", lambda: made) is made
+    found = keeper(Stages(tmp_path / "kept"), 1, "x").kept("sun", never)
+    np.testing.assert_array_equal(found["depth"], made["depth"])
+    assert found["words"] == made["words"]
+    for other in (keeper(store, 2, "x"), keeper(store, 1, "x").on(3)):
+        assert other.kept("sun", lambda: "anew") == "anew"
+    assert keeper(store, 1, "x").kept("ground", lambda: "anew") == "anew"
+
+
+def test_another_program_or_library_finds_nothing(tmp_path, monkeypatch):
+    store = Stages(tmp_path)
+    keeper(store, 1).kept("sun", lambda: "old")
+    monkeypatch.setattr(module, "_program", lambda: "another")
+    assert keeper(store, 1).kept("sun", lambda: "new") == "new"
+
+
+@pytest.mark.parametrize(
+    "harm",
+    [
+        lambda _: b"",
+        lambda content: content[:-3],
+        lambda content: content[:40] + bytes([content[40] ^ 1]) + content[41:],
+        lambda content: b"\0" * len(content),
+    ],
+)
+def test_a_damaged_entry_is_worked_out_again_and_said(tmp_path, harm):
+    store = Stages(tmp_path)
+    keeper(store, 1).kept("sun", lambda: list(range(50)))
+    (file,) = tmp_path.glob("*.stage")
+    whole = file.read_bytes()
+    file.write_bytes(harm(whole))
+    assert keeper(store, 1).kept("sun", lambda: list(range(50))) == list(range(50))
+    assert "damaged" in store.notes[0]
+    assert file.read_bytes() == whole
+
+
+def test_an_entry_that_names_something_to_run_is_refused(tmp_path):
+    store = Stages(tmp_path)
+    keeper(store, 1).kept("sun", lambda: 1)
+    (file,) = tmp_path.glob("*.stage")
+    hostile = pickle.dumps(os.getcwd)
+    digest = module.hashlib.sha256(hostile).digest()
+    file.write_bytes(digest + hostile)
+    assert keeper(store, 1).kept("sun", lambda: 2) == 2
+    assert store.notes
+
+
+def test_the_oldest_make_room_and_what_is_too_large_is_not_kept(tmp_path):
+    store = Stages(tmp_path, most=4_000)
+    for k in range(5):
+        keeper(store, k).kept("sun", lambda: bytes(1_200))
+        for at, file in enumerate(sorted(tmp_path.iterdir(), key=lambda f: f.stat().st_mtime_ns)):
+            os.utime(file, ns=(at, at))
+    assert sum(file.stat().st_size for file in tmp_path.iterdir()) <= 4_000
+    keeper(store, 4).kept("sun", never)
+    assert keeper(store, 9).kept("sun", lambda: bytes(3_000)) == bytes(3_000)
+    assert all(file.stat().st_size < 3_000 for file in tmp_path.iterdir())
+
+
+def test_nothing_is_kept_where_it_cannot_be(tmp_path):
+    (tmp_path / "file").write_text("in the way")
+    assert keeper(Stages(tmp_path / "file"), 1).kept("sun", lambda: 5) == 5
+    assert Keeper().on(1).kept("sun", lambda: 6) == 6
+    assert keeper(Stages(tmp_path / "kept"), lambda: 0).kept("sun", lambda: 7) == 7
+    assert not (tmp_path / "kept").exists()
+    assert stages_beside(tmp_path / "out").folder == tmp_path / ".out.stages"
+
+
+def test_a_plan_with_another_price_takes_sun_and_ground_from_the_last(tmp_path, monkeypatch):
+    source = write_campus(tmp_path, 1, resolution=2.5, scenarios=2, years=1, zones=2, trees=4)
+    settings, site, climate = read_inputs(source)
+    store = Stages(tmp_path / "kept")
+    first = plan_document(plan(site, climate, settings, stages=store))
+    assert first == plan_document(plan(site, climate, settings))
+    monkeypatch.setattr("siting.planning.make.surveyed", lambda *_, **__: never())
+    monkeypatch.setattr("siting.planning.make._places", lambda *_, **__: never())
+    monkeypatch.setattr("siting.decide.decision.governors", lambda *_, **__: never())
+    again = replace(settings)
+    assert plan_document(plan(site, climate, again, stages=store)) == first
+    dearer = changed_property(settings, {"water.price": 3.0})
+    asked = plan_document(plan(site, climate, dearer, stages=store))
+    assert asked["economics"]["claim"] != first["economics"]["claim"]
+    assert store.notes == []
