@@ -627,6 +627,12 @@ def check(property_file: Path, fetch_weather: bool, as_json: bool) -> None:
     help="What if: a value of the property file, as in water.price=3.10; may be repeated.",
 )
 @click.option("--language", help="What the crew reads, as es or es-MX; as --set language=es.")
+@click.option(
+    "--keep/--no-keep",
+    default=None,
+    help="Keep the results of stages in a hidden folder beside the results, so that a broken run "
+    "goes on and a what-if is quick; done by itself where there are more than 60 zones.",
+)
 @export_option
 @fetch_option
 @threads_option
@@ -688,6 +694,10 @@ def demo(folder: Path, name: str, as_json: bool, **options: Any) -> None:  # noq
     _plan_and_write(demo_property(name), folder, show=show, **options)
 
 
+#: Beyond so many zones the stages of a run are kept without being asked for.
+_MANY_ZONES: Final = 60
+
+
 def _plan_and_write(
     property_file: Path,
     folder: Path,
@@ -697,6 +707,7 @@ def _plan_and_write(
     changes: dict[str, Any] | None = None,
     fetch_weather: bool = False,
     threads: int = 1,
+    keep: bool | None = None,
     **options: bool,
 ) -> None:
     """Run the main job and show its result."""
@@ -713,13 +724,15 @@ def _plan_and_write(
         also = [form.option for form in FORMATS if options.get(form.option)]
         names = [name for form in formats(also) for name in form.names]
         kept = claim_results(folder, names, input_files(settings, site))
-        stages = stages_beside(folder)
+        wanted = len(site.hydrozones) > _MANY_ZONES if keep is None else keep
+        stages = stages_beside(folder) if wanted else None
         result = make_plan(site, climate, settings, threads=threads, progress=report, stages=stages)
         exported = Exports(exporters, result, folder)
         written = write_bundle(
             result, folder, also=also, source=property_file, more=exported.write, progress=report
         )
-    show(result, written, (*kept, *exported.warnings, *stages.notes))
+    damaged = () if stages is None else stages.notes
+    show(result, written, (*kept, *exported.warnings, *damaged))
 
 
 def _print_result(result: Plan, written: tuple[Path, ...], notes: tuple[str, ...]) -> None:

@@ -5,10 +5,10 @@ from __future__ import annotations
 import math
 import os
 import sys
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Final
 
 import click
 
@@ -16,7 +16,7 @@ from siting.errors import SitingError
 
 if TYPE_CHECKING:
     from siting.planning.model import Plan
-    from siting.portfolio.engine import Engine
+    from siting.portfolio.engine import Engine, Tls
     from siting.portfolio.run import Status, Watch
 
 
@@ -33,6 +33,8 @@ def _missing(error: ImportError) -> str:
     return f"the portfolio command does not run on this system: {error}"
 
 
+_FILE: Final = click.Path(path_type=Path, exists=True, dir_okay=False)
+_TLS: Final = ("tls_ca", "tls_cert", "tls_key")
 input_argument = click.argument("source", metavar="INPUT", type=click.Path(path_type=Path))
 out_option = click.option(
     "--out",
@@ -60,8 +62,35 @@ def write_handoff(plan: Plan, folder: Path) -> None:
 @input_argument
 @out_option
 @click.option(
-    "--scheduler", metavar="ADDRESS", help="A running dask scheduler, as tcp://host:8786."
+    "--scheduler",
+    metavar="ADDRESS",
+    envvar="SITING_SCHEDULER",
+    show_envvar=True,
+    help="A running dask scheduler, as tcp://host:8786, or tls://host:8786.",
 )
+@click.option(
+    "--scheduler-file",
+    type=_FILE,
+    envvar="SITING_SCHEDULER_FILE",
+    show_envvar=True,
+    help="The file in which the scheduler writes its address, in place of --scheduler.",
+)
+@click.option(
+    "--tls-ca",
+    type=_FILE,
+    envvar="SITING_TLS_CA",
+    show_envvar=True,
+    help="For tls://: the authority's certificate (PEM).",
+)
+@click.option(
+    "--tls-cert",
+    type=_FILE,
+    envvar="SITING_TLS_CERT",
+    show_envvar=True,
+    help="For tls://: the certificate to show (PEM).",
+)
+@click.option("--tls-key", type=_FILE, envvar="SITING_TLS_KEY", show_envvar=True,
+              help="For tls://: its private key (PEM).")  # fmt: skip
 @click.option(
     "--workers",
     type=click.IntRange(0, 1024),
@@ -102,7 +131,8 @@ def portfolio(
     scheduler: address of a running dask scheduler, None starts workers on this machine; sample:
     properties to plan for an estimate, None plans all; **rest: the other options: ``handoff``
     (str), ``core_hour_price`` (float or None, [currency/h]), ``seconds`` (float, [s]),
-    ``memory_mb`` (float, [MB]) and ``retry`` (bool).
+    ``memory_mb`` (float, [MB]), ``retry`` (bool), ``scheduler_file``, ``tls_ca``, ``tls_cert`` and
+    ``tls_key`` (Path or None).
     """
     try:
         from siting.portfolio.model import RunOptions
@@ -110,27 +140,54 @@ def portfolio(
         from siting.portfolio.source import open_source
     except ImportError as error:
         raise SitingError(_missing(error)) from None
+    scheduler, tls = _scheduler(scheduler, rest), _tls(rest)
     handoff = rest["handoff"].strip().removeprefix("where ").strip()
     check_handoff(handoff)
     opened = open_source(source)
     options = RunOptions(handoff, rest["seconds"], rest["memory_mb"], write_handoff)
     cores = workers or 1
-    with _engine(scheduler, workers, folder) as engine:
+    with _engine(scheduler, workers, folder, tls) as engine:
         if sample is not None:
             _sample(opened, folder, sample, engine, options, (cores, rest["core_hour_price"]))
             return
         _run(opened, folder, engine, options, rest["retry"])
 
 
+def _scheduler(address: str | None, given: Mapping[str, Any]) -> str | None:
+    """Return the scheduler's address, from its file where that is named; refuse half a TLS."""
+    from siting.portfolio.engine import address_in
+
+    file = given["scheduler_file"]
+    if address is not None and file is not None:
+        msg = "give --scheduler or --scheduler-file, not both"
+        raise click.UsageError(msg)
+    found = address if file is None else address_in(file)
+    named = [f"--{name.replace('_', '-')}" for name in _TLS if given[name] is not None]
+    if named and len(named) < len(_TLS):
+        msg = f"--tls-ca, --tls-cert and --tls-key belong together; given: {', '.join(named)}"
+        raise click.UsageError(msg)
+    if named and not (found or "").startswith("tls://"):
+        msg = f"certificates are for a scheduler at tls://, not at {found or 'this machine'}"
+        raise click.UsageError(msg)
+    return found
+
+
+def _tls(given: Mapping[str, Any]) -> Tls | None:
+    """Return the certificates that were named, all or none."""
+    from siting.portfolio.engine import Tls
+
+    return Tls(*(given[name] for name in _TLS)) if given["tls_ca"] is not None else None
+
+
 @contextmanager
-def _engine(scheduler: str | None, workers: int, folder: Path) -> Iterator[Engine]:
+def _engine(scheduler: str | None, workers: int, folder: Path, tls: Tls | None) -> Iterator[Engine]:
     """Yield where to plan."""
     from siting.portfolio.engine import ClusterEngine, LoopEngine
 
     if scheduler is None and workers == 0:
         yield LoopEngine()
         return
-    with ClusterEngine(scheduler, workers=workers or 1) as engine:
+    with ClusterEngine(scheduler, workers=workers or 1, tls=tls) as engine:
         if scheduler is not None:
             folder.mkdir(parents=True, exist_ok=True)
             engine.check_folder(folder.absolute())

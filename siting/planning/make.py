@@ -779,7 +779,9 @@ def plan(
     PlanError
         When no plan can be made.
     """
-    keep = keeper(stages, site, climate, _survey_settings(settings))
+    # What another package works out rests on its own source, which no digest here holds.
+    known_source = stages if not settings.factors else None
+    keep = keeper(known_source, site, climate, _survey_settings(settings))
     known = keep.kept(
         "survey", lambda: surveyed(site, climate, settings, threads=threads, progress=progress)
     )

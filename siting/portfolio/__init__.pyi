@@ -1,6 +1,8 @@
 from .engine import ClusterEngine as ClusterEngine
 from .engine import Engine as Engine
 from .engine import LoopEngine as LoopEngine
+from .engine import Tls as Tls
+from .engine import address_in as address_in
 from .model import RunOptions as RunOptions
 from .page import lead as lead
 from .page import totals as totals

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import itertools
+import json
 import os
 import secrets
 import signal
@@ -12,12 +13,13 @@ from collections.abc import Callable, Iterable, Iterator
 from dataclasses import replace
 from pathlib import Path
 from types import TracebackType
-from typing import Any, Final, Protocol, Self
+from typing import Any, Final, NamedTuple, Protocol, Self
 
 import dask
 import psutil
 from distributed import Client, LocalCluster, wait
 from distributed.scheduler import KilledWorker
+from distributed.security import Security
 
 from siting import __version__
 from siting.errors import SitingError
@@ -94,6 +96,67 @@ def worker_environment() -> dict[str, str]:
     return dict.fromkeys(_THREADS, "1")
 
 
+class Tls(NamedTuple):
+    """Certificates for a scheduler that is reached over an encrypted, mutually proven connection.
+
+    Parameters
+    ----------
+    ca, certificate, key : Path
+        Files in PEM: the authority that signed the scheduler's certificate, and the certificate
+        and the private key that this program shows.
+    """
+
+    ca: Path
+    certificate: Path
+    key: Path
+
+    def security(self) -> Security:
+        """Return what dask connects with; never in the clear.
+
+        Returns
+        -------
+        Security
+            Encryption is required.
+        """
+        return Security(
+            require_encryption=True,
+            tls_ca_file=str(self.ca),
+            tls_client_cert=str(self.certificate),
+            tls_client_key=str(self.key),
+        )
+
+
+def address_in(file: Path) -> str:
+    """Return the address in the file that a scheduler writes (``dask scheduler --scheduler-file``).
+
+    Parameters
+    ----------
+    file : Path
+        JSON with a key `address`.
+
+    Returns
+    -------
+    str
+        Such as tls://10.0.0.5:8786.
+
+    Raises
+    ------
+    EngineError
+        When the file cannot be read, or holds no address.
+    """
+    try:
+        address = json.loads(file.read_text(encoding="utf-8"))["address"]
+    except OSError as error:
+        msg = f"{file}: {error.strerror or error}; the scheduler writes it when it starts"
+        raise EngineError(msg) from None
+    except (ValueError, KeyError, TypeError):
+        address = None
+    if not isinstance(address, str) or "://" not in address:
+        msg = f"{file} holds no scheduler's address; `dask scheduler --scheduler-file` writes it"
+        raise EngineError(msg)
+    return address
+
+
 class ClusterEngine:
     """Runs tiles on `dask.distributed`. A context manager.
 
@@ -107,6 +170,8 @@ class ClusterEngine:
         Memory of each local worker; an even share of the machine's when not given [MB].
     trim : bool
         Leave dask's own setting of malloc in place; only to measure what it costs.
+    tls : Tls or None
+        Certificates for a scheduler at tls://; None leaves them to dask's own configuration.
     """
 
     def __init__(
@@ -116,8 +181,9 @@ class ClusterEngine:
         workers: int = 1,
         memory_mb: float | None = None,
         trim: bool = False,
+        tls: Tls | None = None,
     ) -> None:
-        self._address, self._workers, self._trim = address, workers, trim
+        self._address, self._workers, self._trim, self._tls = address, workers, trim, tls
         share = psutil.virtual_memory().total * _SHARE / workers
         self._memory = int(share if memory_mb is None else memory_mb * (1 << 20))
         self._stack = contextlib.ExitStack()
@@ -195,8 +261,9 @@ class ClusterEngine:
     def _join(self, address: str) -> None:
         """Join a running cluster, and look whether its workers will do."""
         try:
-            self.client = Client(address, timeout=10)
-        except (OSError, TimeoutError, ValueError) as error:
+            security = None if self._tls is None else self._tls.security()
+            self.client = Client(address, timeout=10, security=security)
+        except (OSError, TimeoutError, ValueError, TypeError) as error:
             text = str(error).splitlines()[0] if str(error) else type(error).__name__
             msg = f"no scheduler answers at {address}: {text}"
             raise EngineError(msg) from None
