@@ -23,7 +23,8 @@ def certificates(tmp_path) -> Tls:
     key, certificate = tmp_path / "key.pem", tmp_path / "certificate.pem"
     subprocess.run(
         [openssl, "req", "-x509", "-newkey", "ec", "-pkeyopt", "ec_paramgen_curve:prime256v1",
-         "-nodes", "-days", "2", "-subj", "/CN=scheduler", "-keyout", str(key), "-out", str(certificate)],
+         "-nodes", "-days", "2", "-subj", "/CN=scheduler", "-keyout", str(key), "-out",
+         str(certificate)],
         check=True, capture_output=True,
     )  # fmt: skip
     return Tls(certificate, certificate, key)
