@@ -305,6 +305,12 @@ def plugin_zip() -> bytes:
     return buffer.getvalue()
 
 
+#: The plug-in's addresses, from the one that metadata.txt holds; plug-in repositories ask for all.
+_ADDRESSES: Final = (
+    r"homepage=\1\nrepository=\1\ntracker=\1/issues\nchangelog=\1/blob/main/CHANGELOG.md"
+)
+
+
 def _belongs(item: Traversable) -> bool:
     """Tell whether a file is part of the plug-in."""
     return item.is_file() and (item.name == "LICENSE" or item.name.endswith(_KINDS))
@@ -315,6 +321,7 @@ def _content(item: Traversable) -> bytes:
     text = item.read_text(encoding="utf-8")
     if item.name == "metadata.txt":
         text = re.sub(r"(?m)^version=.*$", f"version={__version__}", text)
+        text = re.sub(r"(?m)^#.*\nhomepage=(.*)$", _ADDRESSES, text)
     return text.encode("utf-8")
 
 
@@ -717,12 +724,12 @@ def _plan_and_write(
     from siting.planning.make import plan as make_plan
     from siting.stages import stages_beside
 
+    also = [form.option for form in FORMATS if options.get(form.option)]
+    names = [name for form in formats(also) for name in form.names]
     with results_lock(folder), progress() as report:
         if report is not None:
             report("Reading", 0, 1)
         settings, site, climate = read_inputs(property_file, fetch=fetch_weather, changes=changes)
-        also = [form.option for form in FORMATS if options.get(form.option)]
-        names = [name for form in formats(also) for name in form.names]
         kept = claim_results(folder, names, input_files(settings, site))
         wanted = len(site.hydrozones) > _MANY_ZONES if keep is None else keep
         stages = stages_beside(folder) if wanted else None

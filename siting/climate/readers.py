@@ -49,6 +49,7 @@ from siting.climate.stations import (
     STAND_IN,
     TYPICAL_FORMATS,
     days_of_hours,
+    read_crn,
     read_ghcn,
     read_typical,
     sniff_format,
@@ -672,6 +673,7 @@ READERS: Final[Mapping[str, Reader]] = {
     "daily": _daily,
     "ghcn": read_ghcn,
     **{kind: partial(read_typical, kind=kind) for kind in TYPICAL_FORMATS},
+    "crn": read_crn,
     "normals": read_normals,
     STAND_IN: _stand_in,
 }

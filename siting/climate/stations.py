@@ -336,12 +336,15 @@ FORMATS: Final = {
     "tmy3": "a typical year, TMY3",
     "epw": "a typical year, EPW",
     "psm3": "a year of the NSRDB (PSM3 or PSM4 CSV)",
+    "pvgis": "a typical year of PVGIS (CSV or JSON)",
+    "crn": "five minutes of a station of the US Climate Reference Network",
     "normals": "twelve monthly normals",
     STAND_IN: "no file: weather by latitude and height alone",
 }
 _TMY2: Final = re.compile(
     r"\s*\d{5}\s.*\s[A-Z]{2}\s+-?\d+\s+[NS]\s+\d+\s+\d+\s+[EW]\s+\d+\s+\d+\s+-?\d+\s*"
 )
+_CRN_ROW: Final = re.compile(r"\s*\d{5}\s+\d{8}\s+\d{1,4}\s+\d{8}\s+\d{1,4}\s+\S+\s+-?\d+\..*")
 _GHCN_ROW: Final = re.compile(r'"?[A-Z]{2}[A-Z0-9_\-]{9}"?,"?\d{8}"?,"?[A-Z0-9]{4}"?,"?-?\d+"?,.*')
 _LINES: Final = 3
 _BYTES: Final = 20_000
@@ -363,6 +366,8 @@ def sniff_format(path: Path) -> tuple[str, str]:
         "tmy3": ("Date (MM/DD/YYYY)" in second, "its second line has TMY3's headers"),
         "tmy2": (_TMY2.fullmatch(first) is not None, "its first line is TMY2's station line"),
         "psm3": (first.startswith("Source,Location ID"), "its first line is the NSRDB's"),
+        "pvgis": (_is_pvgis(first), "its first line is that of PVGIS"),
+        "crn": (_CRN_ROW.fullmatch(first) is not None, "its lines are those of the CRN"),
         "ghcn": (_is_ghcn(first, second, cells), "its lines are those of GHCN-Daily"),
         "normals": (_is_normals(cells), "its header has month and no date"),
         "daily": (_is_daily(cells), "its header has siting's columns"),
@@ -394,6 +399,10 @@ def _first_lines(path: Path) -> list[str] | None:
     text = head.decode("utf-8-sig", errors="replace")
     lines = text.splitlines()
     return [*lines, *[""] * _LINES][:_LINES] if text.strip() else None
+
+
+def _is_pvgis(first: str) -> bool:
+    return first.startswith(("Latitude (decimal degrees)", '{"inputs"'))
 
 
 def _is_ghcn(first: str, second: str, cells: set[str]) -> bool:
@@ -582,23 +591,39 @@ def _psm3(path: str) -> tuple[pd.DataFrame, Mapping[str, Any]]:
     return data, meta
 
 
+def _pvgis(path: str) -> tuple[pd.DataFrame, Mapping[str, Any]]:
+    from pvlib import iotools  # noqa: PLC0415 - takes a second to import
+
+    data, meta = iotools.read_pvgis_tmy(path, map_variables=True)
+    place = meta["inputs"].get("location", meta["inputs"])
+    place = {name: float(place[name]) for name in ("latitude", "longitude", "elevation")}
+    # Stamps are in UTC, each month of a year of its own: days of the place, in one year.
+    shift = round(place["longitude"] / _DEGREES_PER_HOUR)
+    table = {str(name): np.roll(data[name].to_numpy(), shift) for name in data}
+    stamps = pd.date_range("2001-01-01", periods=len(data), freq="h")
+    return pd.DataFrame(table, stamps), {**place, "altitude": place["elevation"]}
+
+
+_DEGREES_PER_HOUR: Final = 15.0
 #: Format -> what reads it into hours in local time that begin at their stamp.
 TYPICAL_FORMATS: Final[Mapping[str, Callable[[str], tuple[pd.DataFrame, Mapping[str, Any]]]]] = {
     "tmy2": _tmy2,
     "tmy3": _tmy3,
     "epw": _epw,
     "psm3": _psm3,
+    "pvgis": _pvgis,
 }
 
 
 def read_typical_year(path: Path | str, kind: str) -> TypicalYear:
     """Read a typical year and aggregate it to days.
 
-    kind {"tmy2", "tmy3", "epw", "psm3"}: its format. Result: 365 days; 29 February is left out.
+    kind: one of `TYPICAL_FORMATS`. Result: 365 days; 29 February is left out.
 
     Marion & Urban 1995, User's Manual for TMY2s; Wilcox & Marion 2008, NREL/TP-581-43156 (TMY3);
     the EnergyPlus weather format (EPW); Sengupta et al. 2018, Renew. Sustain. Energy Rev. 89:51
-    (NSRDB, from memory).
+    (NSRDB, from memory); Huld, Müller & Gambardella 2012, Solar Energy 86:1803 (PVGIS, from
+    memory).
     """
     path = Path(path).absolute()
     try:
@@ -670,7 +695,7 @@ def _whole_year(hours: pd.DataFrame, file: str) -> pd.DataFrame:
 def read_typical(path: Path, options: WeatherOptions, *, kind: str) -> Climate:
     """Read a typical year, and repeat it under the measured rain of many years.
 
-    kind {"tmy2", "tmy3", "epw", "psm3"}: its format. Result: the days of the rain file, each with
+    kind: one of `TYPICAL_FORMATS`. Result: the days of the rain file, each with
     the sun, air and wind of its day of the typical year, diffuse_fraction included.
     """
     faults: list[Fault] = []
@@ -695,6 +720,51 @@ def read_typical(path: Path, options: WeatherOptions, *, kind: str) -> Climate:
     if kind == "psm3" and len(year.years) == 1:
         warnings.append(f"{path.name}: all its days are of {year.years[0]}: no typical year.")
     return _under_rain(path.name, year, rain, options=options, warnings=warnings)
+
+
+#: Of the CRN: step of a file [h], height of the wind [m], and the flag of a value in error.
+_CRN_STEP_H: Final = 1 / 12
+_CRN_WIND_M: Final = 1.5
+_CRN_WRONG: Final = 3
+_CRN_FLAGGED: Final = ("ghi", "relative_humidity", "wind_speed")
+
+
+def read_crn(path: Path, options: WeatherOptions) -> Climate:
+    """Read five-minute values of the US Climate Reference Network as days of the place.
+
+    Several years in one file, one after the other. Result: temperatures, rain, radiation, humidity
+    and wind (measured at 1.5 m); values that the network flags as wrong are unknown, days without
+    all of their radiation or rain too. The file does not say the station's height.
+
+    Diamond et al. 2013, Bull. Amer. Meteor. Soc. 94:485-498 (from memory).
+    """
+    from pvlib import iotools  # noqa: PLC0415 - takes a second to import
+
+    try:
+        data = iotools.read_crn(str(path), map_variables=True)
+        clock = data["LST_DATE"].astype(str) + data["LST_TIME"].astype(str).str.zfill(4)
+        # The stamp is the end of a step, in local standard time.
+        stamps = pd.to_datetime(clock, format="%Y%m%d%H%M") - pd.Timedelta(hours=_CRN_STEP_H)
+    except OSError as error:
+        found = f"a file that cannot be read ({error.strerror or error})"
+        raise InputError([Fault(path.name, found, "a file", "Check its name.")]) from None
+    except _MALFORMED as error:
+        found = f"another layout ({type(error).__name__})"
+        mend = "Take the file anew, or correct format under [weather]."
+        raise InputError([Fault(path.name, found, "a sub-hourly CRN file", mend)]) from None
+    for name in _CRN_FLAGGED:
+        data[name] = data[name].where(data[f"{name}_flag"] != _CRN_WRONG)
+    steps = data.rename(columns={"PRECIPITATION": "rain"}).set_axis(pd.DatetimeIndex(stamps))
+    steps = steps[~steps.index.duplicated()]
+    days = days_of_hours(steps, step_h=_CRN_STEP_H)
+    days = days[days["hours"] > _DAY_H - _MAY_MISS]
+    warnings: list[str] = []
+    where = (float(data["latitude"].iloc[0]), float(data["longitude"].iloc[0]))
+    station_distance_km(options, *where, file=path.name, warnings=warnings)
+    table = {str(name): days[name].to_numpy(dtype=np.float64) for name in days}
+    table["wind_2m_m_s"] = wind_at_2m(table.pop("wind_m_s"), options.wind_height_m or _CRN_WIND_M)
+    daily = day_frame(days.index.to_numpy(), table)
+    return finish_record(daily, file=path.name, options=options, warnings=warnings)
 
 
 def _no_rain(name: str) -> Fault:

@@ -3,9 +3,11 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import Any
 
 from qgis.core import QgsApplication
+from qgis.PyQt.QtCore import QCoreApplication, QTranslator
 
 from .provider import SitingProvider
 
@@ -21,9 +23,11 @@ class SitingPlugin:
     def __init__(self, iface: Any) -> None:  # noqa: ANN401 - of the GIS
         self.iface = iface
         self.provider: SitingProvider | None = None
+        self.translator: Any = None
 
     def initProcessing(self) -> None:
         """Add the provider; the command-line runner of the GIS calls this alone."""
+        self.translator = _translator()
         self.provider = SitingProvider()
         QgsApplication.processingRegistry().addProvider(self.provider)
 
@@ -36,3 +40,17 @@ class SitingPlugin:
         if self.provider is not None:
             QgsApplication.processingRegistry().removeProvider(self.provider)
             self.provider = None
+        if self.translator is not None:
+            QCoreApplication.removeTranslator(self.translator)
+            self.translator = None
+
+
+def _translator() -> Any:  # noqa: ANN401 - of the GIS
+    """Switch on siting_LANGUAGE.qm of the folder i18n, where it is there for the GIS's language."""
+    language = str(QgsApplication.locale())[:2]
+    file = Path(__file__).with_name("i18n") / f"siting_{language}.qm"
+    translator = QTranslator()
+    if not (file.exists() and translator.load(str(file))):
+        return None
+    QCoreApplication.installTranslator(translator)
+    return translator

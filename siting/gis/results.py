@@ -3,7 +3,9 @@
 
 from __future__ import annotations
 
+import sqlite3
 from collections.abc import Collection, Mapping
+from contextlib import closing
 from pathlib import Path
 from typing import Any
 
@@ -19,7 +21,7 @@ from qgis.core import (
 )
 from qgis.PyQt.QtGui import QColor
 
-__all__ = ["RAMPS", "load_drawing", "load_raster", "load_vector"]
+__all__ = ["RAMPS", "layers_in", "load_layers", "load_raster"]
 
 #: Colours of the rasters, the same as in every other hand-off of siting.
 RAMPS = {
@@ -31,42 +33,38 @@ _ALIVE: list[Any] = []
 
 
 class _Styled(QgsProcessingLayerPostProcessorInterface):
-    """Styles one layer once it is loaded."""
+    """Styles one layer once it is loaded, and puts it into its group, in order.
 
-    def __init__(self, ramp: tuple[str, ...] | None, *, hidden: bool) -> None:
+    ramp: colours of a raster, None for a vector, which brings its own style; group: its name; rank:
+    place from the top; snap: whether snapping is switched on, for layers to draw in.
+    """
+
+    def __init__(
+        self,
+        ramp: tuple[str, ...] | None,
+        *,
+        group: str,
+        rank: int,
+        hidden: bool = False,
+        snap: bool = False,
+    ) -> None:
         super().__init__()
-        self.ramp = ramp
-        self.hidden = hidden
+        self.ramp, self.group, self.rank = ramp, group, rank
+        self.hidden, self.snap = hidden, snap
 
     def postProcessLayer(self, layer: Any, context: Any, _feedback: Any) -> None:  # noqa: ANN401
-        """Style the layer."""
+        """Style, group and order the layer."""
         if self.ramp is None:
             layer.loadDefaultStyle()  # the one in the GeoPackage
         else:
             _colour(layer, self.ramp)
         project = context.project()
-        node = project.layerTreeRoot().findLayer(layer.id()) if project and self.hidden else None
-        if node is not None:
-            node.setItemVisibilityChecked(False)
-        layer.triggerRepaint()
-
-
-class _Drawn(_Styled):
-    """Puts a layer to draw in into its group, in order, and switches snapping on."""
-
-    def __init__(self, group: str, rank: int, *, hidden: bool) -> None:
-        super().__init__(None, hidden=hidden)
-        self.group = group
-        self.rank = rank
-
-    def postProcessLayer(self, layer: Any, context: Any, feedback: Any) -> None:  # noqa: ANN401
-        """Style, group and order the layer."""
-        super().postProcessLayer(layer, context, feedback)
-        project = context.project()
-        root = project.layerTreeRoot()
-        node = root.findLayer(layer.id())
-        if node is None:
+        root = project.layerTreeRoot() if project else None
+        node = root.findLayer(layer.id()) if root else None
+        if root is None or node is None:
             return
+        if self.hidden:
+            node.setItemVisibilityChecked(False)
         group = root.findGroup(self.group) or root.insertGroup(0, self.group)
         layer.setCustomProperty(_RANK, self.rank)
         before = [
@@ -75,11 +73,15 @@ class _Drawn(_Styled):
         ]  # fmt: skip
         group.insertChildNode(len(before), node.clone())
         node.parent().removeChildNode(node)
-        _snap(project)
+        layer.triggerRepaint()
+        if self.snap:
+            _snap(project)
 
 
 #: Where a layer keeps its place in its group.
 _RANK = "siting/rank"
+#: Rasters lie below everything else.
+_BELOW = 100
 #: A corner within this of another lies on it [pixels].
 _SNAP_PIXELS = 12.0
 
@@ -122,43 +124,54 @@ def _colour(layer: Any, ramp: tuple[str, ...]) -> None:  # noqa: ANN401 - of the
     layer.setRenderer(renderer)
 
 
-def load_vector(
-    context: QgsProcessingContext, path: Path, layer: str, *, title: str, hidden: bool = False
-) -> str:
-    """Have a layer of a GeoPackage loaded when the algorithm is done.
+def layers_in(package: Path) -> set[str]:
+    """Return the layers of a GeoPackage."""
+    with closing(sqlite3.connect(package)) as base:
+        return {str(name) for (name,) in base.execute("SELECT table_name FROM gpkg_contents")}
 
-    Result: its address, for the results of the algorithm.
+
+def load_layers(
+    context: QgsProcessingContext,
+    package: Path,
+    titles: Mapping[str, str],
+    *,
+    group: str,
+    hidden: Collection[str] = (),
+    snap: bool = False,
+) -> dict[str, str]:
+    """Have layers of a GeoPackage loaded when the algorithm is done, in a group and in order.
+
+    titles: layer -> title, from the top of the map down; those that the file lacks are passed over;
+    hidden: those that are switched off. Result: layer -> its address, for the results.
     """
-    styled = _Styled(None, hidden=hidden)
-    return _load(context, f"{path}|layername={layer}", title, styled)
-
-
-def load_drawing(
-    context: QgsProcessingContext, path: Path, titles: Mapping[str, str], *, hidden: Collection[str]
-) -> list[str]:
-    """Have the layers of a new property loaded, grouped under its name, in the order given.
-
-    titles: layer -> title, from the top of the map down; hidden: those that are switched off.
-    """
-    return [
-        _load(
+    present = layers_in(package)
+    return {
+        layer: _load(
             context,
-            f"{path}|layername={layer}",
+            f"{package}|layername={layer}",
             title,
-            _Drawn(path.parent.name, rank, hidden=layer in hidden),
+            _Styled(None, group=group, rank=rank, hidden=layer in hidden, snap=snap),
         )
         for rank, (layer, title) in enumerate(titles.items(), 1)
-    ]
+        if layer in present
+    }
 
 
 def load_raster(
-    context: QgsProcessingContext, path: Path, *, ramp: str, title: str, hidden: bool = False
+    context: QgsProcessingContext,
+    path: Path,
+    *,
+    ramp: str,
+    title: str,
+    group: str,
+    hidden: bool = False,
 ) -> str:
-    """Have a raster loaded when the algorithm is done.
+    """Have a raster loaded when the algorithm is done, below the vectors of its group.
 
     Result: its address, for the results of the algorithm.
     """
-    return _load(context, str(path), title, _Styled(RAMPS[ramp], hidden=hidden))
+    styled = _Styled(RAMPS[ramp], group=group, rank=_BELOW, hidden=hidden)
+    return _load(context, str(path), title, styled)
 
 
 def _load(context: QgsProcessingContext, address: str, title: str, styled: _Styled) -> str:

@@ -19,7 +19,14 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import IO
 
-__all__ = ["LibraryMissingError", "RunFailedError", "clean_environment", "find_python", "run"]
+__all__ = [
+    "NO_WINDOW",
+    "LibraryMissingError",
+    "RunFailedError",
+    "clean_environment",
+    "find_python",
+    "run",
+]
 
 #: What the GIS sets for its own libraries and must not reach another Python.
 _OF_THE_GIS = (
@@ -29,14 +36,15 @@ _OF_THE_GIS = (
 _INSTALL = """\
 The siting library was not found, so nothing was run.
 Tried: {tried}.
-To install it, give it a Python (3.11 or newer) of its own, not the GIS's. In a terminal:
+Run "Install siting" in the toolbox, which gives it a Python of its own in this GIS's profile. Or do
+it in a terminal, with a Python (3.11 or newer) that is not the GIS's:
   python3 -m venv {home}
   {pip} install FOLDER-OR-WHEEL-OF-SITING
 Then name that Python under Settings > Options > Processing > Providers > Siting
 ("Python that has siting"), or in the environment variable SITING_PYTHON:
   {python}"""
 #: Keeps a console window from opening on Windows.
-_NO_WINDOW = 0x08000000 if os.name == "nt" else 0
+NO_WINDOW = 0x08000000 if os.name == "nt" else 0
 _LOOK_SECONDS = 0.1
 _PATIENCE_SECONDS = 5.0
 
@@ -58,14 +66,15 @@ def clean_environment(environment: Mapping[str, str]) -> dict[str, str]:
     return kept | {"PYTHONIOENCODING": "utf-8", "PYTHONUTF8": "1", "SITING_PROGRESS": "lines"}
 
 
-def find_python(setting: str) -> tuple[str, str]:
+def find_python(setting: str, own: str = "") -> tuple[str, str]:
     """Return a Python that has siting, and the version of siting there.
 
+    setting: the one that the user named, or ""; own: the one that *Install siting* makes.
     Result: the program and what ``siting --version`` says.
     """
     named = os.environ.get("SITING_PYTHON", "") or setting
     tried = []
-    for python in [named] if named else _usual_places():
+    for python in [named] if named else _usual_places(own):
         program = str(Path(python).expanduser())
         version, why = _version(program)
         if version:
@@ -83,8 +92,10 @@ def find_python(setting: str) -> tuple[str, str]:
     )
 
 
-def _usual_places() -> Iterator[str]:
-    """Yield the Pythons worth a try: a usual environment, then those on the path."""
+def _usual_places(own: str) -> Iterator[str]:
+    """Yield the Pythons worth a try: our own, a usual environment, then those on the path."""
+    if own and Path(own).exists():
+        yield own
     for folder in ("bin/python", "Scripts/python.exe"):
         usual = Path("~/siting-env").expanduser() / folder
         if usual.exists():
@@ -107,7 +118,7 @@ def _version(program: str) -> tuple[str, str]:
             env=clean_environment(os.environ),
             timeout=120,
             check=False,
-            creationflags=_NO_WINDOW,
+            creationflags=NO_WINDOW,
         )
     except OSError as error:
         return "", error.strerror or "cannot be run"
@@ -125,8 +136,12 @@ def run(
     say: Callable[[str], None],
     progress: Callable[[str, int, int], None],
     cancelled: Callable[[], bool],
+    hear: Callable[[str], None] | None = None,
 ) -> str:
-    """Run a command to its end, or until it is cancelled."""
+    """Run a command to its end, or until it is cancelled.
+
+    hear: is told its output as it comes; that is then part of what an error says.
+    """
     process = subprocess.Popen(  # noqa: S603 - the user's own Python
         list(command),
         stdin=subprocess.DEVNULL,
@@ -136,7 +151,7 @@ def run(
         errors="replace",
         env=clean_environment(os.environ),
         start_new_session=os.name != "nt",
-        creationflags=_NO_WINDOW,
+        creationflags=NO_WINDOW,
     )
     lines: queue.Queue[tuple[str, str]] = queue.Queue()
     readers = [
@@ -154,6 +169,9 @@ def run(
                 raise RunFailedError(message)
             with contextlib.suppress(queue.Empty):
                 name, line = lines.get(timeout=_LOOK_SECONDS)
+                if hear is not None and name == "out":
+                    hear(line)
+                    told.append(line)
                 _sort(name, line, output, told, say, progress)
     finally:
         _stop(process)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import pkgutil
 from collections.abc import Callable, Collection
+from importlib.util import find_spec
 from pathlib import Path
 from typing import TYPE_CHECKING, Final, NamedTuple
 
@@ -19,7 +20,7 @@ class Format(NamedTuple):
     names: files that it writes; stage: what is told meanwhile; writer: function of a plan and of
     where its file (or, of several, their folder) lies, as module:name, imported when it is used;
     option: its word on the command line and in `write_bundle`, empty for what is always written;
-    says: what that option adds.
+    says: what that option adds; needs, extra: a module of an extra that it takes, and that extra.
     """
 
     names: tuple[str, ...]
@@ -27,6 +28,8 @@ class Format(NamedTuple):
     writer: str
     option: str = ""
     says: str = ""
+    needs: str = ""
+    extra: str = ""
 
     def write(self, plan: Plan, folder: Path) -> None:
         """Write its files into a folder."""
@@ -74,18 +77,29 @@ FORMATS: Final = (
         "siting.handoff.gisfiles:write_dxf",
         "dxf",
         'Also write plan.dxf for drawing programs (needs "siting[dxf]").',
+        "ezdxf",
+        "dxf",
     ),
     Format(("plan.json",), "Writing plan.json", "siting.handoff.document:write_json"),
 )  # fmt: skip
 
 
 def formats(also: Collection[str] = ()) -> list[Format]:
-    """Return the formats to write: those that always are, and those asked for by their option."""
+    """Return the formats to write: those that always are, and those asked for by their option.
+
+    Asked before anything is computed: what an option needs and is not installed is an error here.
+    """
     unknown = set(also) - {form.option for form in FORMATS}
     if unknown:
         msg = f"no output format is asked for by {', '.join(sorted(unknown))}"
         raise SitingError(msg)
-    return [form for form in FORMATS if not form.option or form.option in also]
+    wanted = [form for form in FORMATS if not form.option or form.option in also]
+    for form in wanted:
+        if form.needs and find_spec(form.needs) is None:
+            file = ", ".join(form.names)
+            msg = f'{file} needs {form.needs}: pip install "siting[{form.extra}]"'
+            raise SitingError(msg)
+    return wanted
 
 
 #: What is always written.

@@ -218,6 +218,13 @@ COLUMNS: Final[dict[str, tuple[Column, ...]]] = {
     "paths": (Column("name", "text"),),
     "utilities": (Column("kind", "text"),),
 }
+#: Tags of OpenStreetMap that mean one of our columns, in lower case.
+_TAGS: Final = {
+    ("buildings", "levels"): ("building:levels", "building_levels"),
+    ("trees", "crown_diameter"): ("diameter_crown",),
+    ("trees", "height"): ("est_height",),
+}
+_OSM_IDS: Final = frozenset({"osm_id", "osm_way_id", "@id", "other_tags"})
 #: Headers of common base maps that look like ours but mean something else.
 _OTHERS: Final = frozenset({"level", "heights"})
 
@@ -236,6 +243,17 @@ def normal_header(header: str) -> str:
         Lower case, with underscores.
     """
     return header.strip().lower().replace(" ", "_").replace("-", "_")
+
+
+def is_osm(headers: Iterable[str]) -> bool:
+    """Tell whether columns are tags of OpenStreetMap: an id of its, or a key with a colon.
+
+    Its numbers are text, and lengths are in metres where no unit is written.
+    """
+    return any(
+        normal_header(h) in _OSM_IDS or re.fullmatch(r"(building|roof|addr|height):\w+", h.strip())
+        for h in headers
+    )
 
 
 def match_columns(
@@ -317,6 +335,8 @@ class _Matcher(NamedTuple):
         """
         names = {column.name + ending for ending in column.endings}
         hits = [h for h in self.headers if normal_header(h) in names]
+        tags = _TAGS.get((self.layer, column.name), ())
+        hits = hits or [h for h in self.headers if normal_header(h) in tags]
         if not hits and self.source.path.suffix.lower() == ".shp":
             hits = self.cut_by_shapefile(column)
         if len(hits) > 1:

@@ -516,7 +516,7 @@ def _read_water(top: TomlTable) -> Water:
 
 _ELEVATION: Final = next(key for key in keys(WeatherSource) if key.name == "elevation_m")
 #: Formats whose files say how high the station lies; of the others the user must.
-_SAY_HEIGHT: Final = frozenset({"ghcn", "tmy2", "tmy3", "epw", "psm3", "stand_in"})
+_SAY_HEIGHT: Final = frozenset({"ghcn", "tmy2", "tmy3", "epw", "psm3", "pvgis", "stand_in"})
 #: Weather by latitude alone: of no file.
 _STAND_IN: Final = "stand_in"
 _GENERATED: Final = ("years", "first_year")

@@ -19,7 +19,9 @@ from siting.site.toml import Key
 from siting.units import FOOT_M, GALLON_M3, INCH_MM, LENGTH_UNITS_M, UnitsName
 
 #: Formats of a weather file; the readers are in `siting.climate.readers`.
-WEATHER_FORMATS: Final = ("daily", "ghcn", "tmy2", "tmy3", "epw", "psm3", "normals", "stand_in")
+WEATHER_FORMATS: Final = (
+    "daily", "ghcn", "tmy2", "tmy3", "epw", "psm3", "pvgis", "crn", "normals", "stand_in",
+)  # fmt: skip
 #: Public sources of weather; they are in `siting.climate.readers`.
 WEATHER_SOURCES: Final = ("nasa_power", "acis_prism")
 #: What a plan is for: as today, or every zone within its limit.
@@ -182,6 +184,10 @@ class LayerSource:
     vocabulary: Mapping[str, Mapping[str, str]] = field(default_factory=dict)
     length_unit: str = "m"
     column_units: Mapping[str, str] = field(default_factory=dict)
+    crs: str | None = key(
+        says="where the file does not say it, as a table with shapes (WKT) does not",
+        shown='"EPSG:2236"',
+    )
     text_numbers: bool = key(default=False, says='take numbers written as text, such as "12.13 m"')
     default_height: float | None = key(
         least=0.1,
@@ -222,7 +228,8 @@ class WeatherSource:
     format: str | None = key(
         kind="own",
         words=WEATHER_FORMATS,
-        says="daily, ghcn or normals; tmy2, tmy3, epw, psm3 with a rain_file; or stand_in: no file",
+        says="daily, ghcn, crn or normals; tmy2, tmy3, epw, psm3, pvgis with a rain_file; or "
+        "stand_in: no file",
         shown='"daily"',
     )
     fetch: str | None = key(

@@ -7,31 +7,37 @@ folder that cannot be written to it would leave them out: then a copy is read.
 
 Only the formats of `VECTOR_DRIVERS` and `RASTER_DRIVERS` are meant. A virtual layer or raster (VRT)
 or a pipeline file reads other files, near or far, and so never reaches a driver; neither does an
-archive, which may unpack to any size, nor XML with entities of its own.
+archive, which may unpack to any size, nor XML with entities of its own. A zip with one shapefile in
+it is unpacked here, no further than the limit of a file.
 """
 
 from __future__ import annotations
 
 import json
+import re
 import shutil
 import sqlite3
 import struct
 import tempfile
 import warnings
-from collections.abc import Iterator
+import zipfile
+from collections.abc import Iterable, Iterator
 from contextlib import closing, contextmanager
 from dataclasses import replace
 from functools import lru_cache
+from importlib.util import find_spec
 from pathlib import Path
 from typing import Any, Final, NamedTuple
 
 import geopandas as gpd
+import pandas as pd
 import pyogrio
+import pyproj
 import shapely
 from pyogrio.errors import DataLayerError, DataSourceError, FeatureError, FieldError, GeometryError
 
 from siting.errors import Fault, InputError, limit
-from siting.site.columns import COLUMNS, Layer, match_columns
+from siting.site.columns import COLUMNS, Layer, is_osm, match_columns
 from siting.site.crs import is_placed
 from siting.site.findings import Findings, brief, nearest, some
 from siting.site.settings import LayerSource
@@ -434,7 +440,15 @@ def open_layer(name: str, source: LayerSource, folder: Path, findings: Findings)
         and is.
     """
     file = file_label(source.path, folder)
+    if source.path.suffix.lower() in _PARQUET or _has_wkt(source.path):
+        return _opened_table(name, file, source, findings)
     try:
+        packed = _shapefile_in(source.path)
+        if packed:
+            with tempfile.TemporaryDirectory(prefix="siting-") as scratch:
+                shape = _unpacked(source.path, packed, Path(scratch))
+                frame = open_layer(name, replace(source, path=shape), shape.parent, findings)
+            return frame and replace(frame, file=file, source=source)
         refusal = refuse_vector(source.path)
         if refusal is None and is_locked(source.path):
             found = "a file that another program keeps locked"
@@ -672,7 +686,14 @@ def _compare_rows(name: str, file: str, path: Path, findings: Findings) -> None:
 
 def _check(layer: Layer, chosen: str, findings: Findings) -> Layer | None:
     """Check geometry column and CRS, and match the columns."""
-    frame = layer.frame
+    frame, source = layer.frame, layer.source
+    if frame_lacks_crs(frame) and source.crs:
+        try:
+            frame = frame.set_crs(source.crs)
+        except pyproj.exceptions.CRSError:
+            mend = 'Write an authority code, as in crs = "EPSG:2236".'
+            layer.fault(findings, f'crs = "{brief(source.crs)}"', "a CRS that is known", mend)
+            return None
     if not isinstance(frame, gpd.GeoDataFrame):
         layer.fault(
             findings, f'a table without geometry ("{chosen}")', "a layer", "Choose another layer."
@@ -699,10 +720,136 @@ def _check(layer: Layer, chosen: str, findings: Findings) -> Layer | None:
         layer.fault(findings, found, "shapes drawn for a plan", "Simplify or clip the layer.")
         return None
     headers = [str(column) for column in frame.columns if column != frame.geometry.name]
-    columns = match_columns(layer.name, layer.file, headers, layer.source, findings)
+    if is_osm(headers):
+        findings.warn(
+            f"{layer.file}, {layer.name}: tags of OpenStreetMap; numbers written as text are read, "
+            "and lengths without a unit are in metres, as its rules say."
+        )
+        source = replace(source, text_numbers=True, length_unit="m", unit_stated=True)
+    columns = match_columns(layer.name, layer.file, headers, source, findings)
     frame = frame.rename_geometry("geometry") if frame.geometry.name != "geometry" else frame
     frame.index = frame.index.map(str).astype(object)
-    return Layer(layer.name, layer.file, layer.source, frame, columns)
+    return Layer(layer.name, layer.file, source, frame, columns)
+
+
+def frame_lacks_crs(frame: Any) -> bool:  # noqa: ANN401 - a table may have no shapes
+    """Tell whether a layer has shapes and does not say where they are."""
+    return isinstance(frame, gpd.GeoDataFrame) and frame.crs is None
+
+
+#: A table's column of shapes, by its header in lower case.
+_WKT: Final = frozenset({"wkt", "geometry", "geom", "the_geom", "wkt_geom"})
+_TABLES: Final = frozenset({".csv", ".tsv", ".txt"})
+#: The files of a shapefile that are unpacked.
+_OF_A_SHAPEFILE: Final = frozenset({".shp", ".shx", ".dbf", ".prj", ".cpg"})
+
+
+def _wkt_column(headers: Iterable[str]) -> str | None:
+    """Return the column that holds shapes as text."""
+    return next((h for h in headers if h.strip().lower() in _WKT), None)
+
+
+def _has_wkt(path: Path) -> bool:
+    """Tell whether a file is a table of text with a column of shapes, by its first line."""
+    if path.suffix.lower() not in _TABLES or not path.is_file():
+        return False
+    try:
+        line = _read_bytes(path, _HEAD).decode("utf-8-sig", "replace").split("\n")[0]
+    except OSError:
+        return False
+    return _wkt_column(part.strip("\"' \r") for part in re.split("[,;\t|]", line)) is not None
+
+
+def _opened_table(name: str, file: str, source: LayerSource, findings: Findings) -> Layer | None:
+    """Read a layer from GeoParquet, or from a table of text with shapes as WKT."""
+    path = source.path
+    parquet = path.suffix.lower() in _PARQUET
+    try:
+        refusal = _refuse_table(path)
+        if refusal is None:
+            frame = gpd.read_parquet(path) if parquet else _read_wkt(path)
+    except PermissionError:
+        refusal = MAY_NOT
+    except (*_UNREAD, OSError, TypeError, KeyError) as error:
+        refusal = Refusal(*_unread(error, path))
+    if refusal is not None:
+        _refuse(name, file, *refusal, findings)
+        return None
+    if frame_lacks_crs(frame) and not source.crs and not parquet:
+        found, allowed = "a table with shapes that does not say their CRS", "a key crs beside it"
+        mend = f'Write {name} = {{ file = "{file}", crs = "EPSG:..." }} under [layers].'
+        findings.faults.append(Fault(file, found, allowed, mend, name))
+        return None
+    return _check(Layer(name, file, source, frame, {}), name, findings)
+
+
+def _refuse_table(path: Path) -> Refusal | None:
+    """Return why a GeoParquet file or a table of text is not read."""
+    refusal = _size(path, "vector_mb")
+    if refusal is not None:
+        return refusal
+    if path.suffix.lower() in _PARQUET:
+        if find_spec("pyarrow") is None:
+            mend = 'Install what reads it, pip install "siting[notebook]", or export a GeoPackage.'
+            return Refusal("GeoParquet, and no pyarrow to read it", mend)
+        rows = _parquet_count(path)
+    else:
+        with path.open("rb") as lines:
+            rows = sum(1 for _ in lines) - 1
+    if rows > limit("features"):
+        found = f"{rows:,} features (at most {limit('features'):,.0f})"
+        return Refusal(found, "Clip the layer to the property and its neighbours.")
+    return None
+
+
+def _parquet_count(path: Path) -> int:
+    import pyarrow.parquet as pq  # noqa: PLC0415 - only where a file asks for it
+
+    return int(pq.read_metadata(path).num_rows)
+
+
+def _read_wkt(path: Path) -> gpd.GeoDataFrame:
+    """Read a table of text; what holds shapes becomes the geometry, without a CRS."""
+    table = pd.read_csv(path, sep=None, engine="python", encoding="utf-8-sig")
+    column = _wkt_column(map(str, table.columns))
+    if column is None:
+        msg = "no column of shapes (WKT)"
+        raise ValueError(msg)
+    shapes = shapely.from_wkt(table[column].to_numpy(dtype=object))
+    return gpd.GeoDataFrame(table.drop(columns=column), geometry=shapes, crs=None)
+
+
+def _shapefile_in(path: Path) -> list[str]:
+    """Return the files of the one shapefile that a zip archive holds; none in all other cases."""
+    if path.suffix.lower() != ".zip" or not path.is_file():
+        return []
+    try:
+        with zipfile.ZipFile(path) as packed:
+            inside = [item for item in packed.infolist() if not item.is_dir()]
+    except (zipfile.BadZipFile, OSError):
+        return []
+    shapes = [item.filename for item in inside if item.filename.lower().endswith(".shp")]
+    kept = [i for i in inside if Path(i.filename).suffix.lower() in _OF_A_SHAPEFILE]
+    too_much = sum(item.file_size for item in kept) > limit("vector_mb") * _MB
+    if len(shapes) != 1 or too_much:
+        return []
+    stem = shapes[0][: -len(".shp")]
+    return [i.filename for i in kept if i.filename[: -len(".shp")] == stem]
+
+
+def _unpacked(path: Path, names: list[str], folder: Path) -> Path:
+    """Unpack the files of a shapefile, under names of our own."""
+    most = int(limit("vector_mb") * _MB)
+    with zipfile.ZipFile(path) as packed:
+        for name in names:
+            # What an archive says of sizes need not hold.
+            with packed.open(name) as inside:
+                content = inside.read(most + 1)
+            if len(content) > most:
+                msg = "an archive that unpacks to too much"
+                raise OSError(msg)
+            (folder / f"{path.stem}{Path(name).suffix.lower()}").write_bytes(content)
+    return folder / f"{path.stem}.shp"
 
 
 Bounds = tuple[float, float, float, float]

@@ -26,7 +26,7 @@ import geopandas as gpd
 
 ROOT = Path(__file__).resolve().parents[2]
 PROCESS = shutil.which("qgis_process.bin") or shutil.which("qgis_process")
-ALGORITHMS = ("new", "check", "sun", "score", "plan", "handoff", "commission")
+ALGORITHMS = ("install", "new", "check", "sun", "score", "plan", "handoff", "commission")
 LAYERS = ("boundary", "hydrozones", "buildings", "trees", "paving", "fixtures", "cans")
 
 

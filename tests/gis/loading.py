@@ -1,9 +1,12 @@
 """Run inside the GIS's own Python: load results into a project; watch progress; cancel.
 
     python3 loading.py PLUGINS STEP CANCEL NAME=VALUE ...
+    python3 loading.py PLUGINS describe PICTURE
 
 Prints one JSON object: the renderer of every layer that was loaded, groups with their layers from
-the top down, snapping, the progress that came through, and the error.
+the top down, snapping, the progress that came through, and the error. With PICTURE=FILE the map is
+drawn into that file. "describe" prints what every algorithm says of itself, and draws the dialogue
+of planning.
 """
 
 import json
@@ -34,9 +37,47 @@ class Watching(QgsProcessingFeedback):
             self.cancel()
 
 
+def describe(provider, picture):
+    """Return what the algorithms say of themselves; draw the dialogue of planning."""
+    if picture != "no":
+        from processing.gui.AlgorithmDialog import AlgorithmDialog
+
+        dialogue = AlgorithmDialog(provider.algorithm("plan").create(), False, None)
+        dialogue.resize(1100, 820)
+        dialogue.grab().save(picture)
+    return {
+        one.name(): {
+            "title": one.displayName(), "group": one.group(), "id": one.groupId(),
+            "tags": one.tags(), "address": one.helpUrl(), "brief": one.shortDescription(),
+            "help": one.shortHelpString(),
+            "inputs": {p.name(): p.help() for p in one.parameterDefinitions()},
+        }
+        for one in provider.algorithms()
+    }  # fmt: skip
+
+
+def draw(project, picture):
+    """Draw the layers that are switched on, as the window would."""
+    from qgis.core import QgsMapRendererParallelJob, QgsMapSettings
+    from qgis.PyQt.QtCore import QSize
+
+    shown = [n.layer() for n in project.layerTreeRoot().findLayers() if n.isVisible()]
+    settings = QgsMapSettings()
+    settings.setLayers(shown)
+    settings.setDestinationCrs(shown[0].crs())
+    settings.setOutputSize(QSize(1000, 800))
+    extent = settings.fullExtent()
+    extent.scale(1.1)
+    settings.setExtent(extent)
+    job = QgsMapRendererParallelJob(settings)
+    job.start()
+    job.waitForFinished()
+    job.renderedImage().save(picture)
+
+
 def main(plugins, step, cancel, *words):
     sys.path[:0] = ["/usr/share/qgis/python/plugins", plugins]
-    application = QgsApplication([], False)
+    application = QgsApplication([], step == "describe")
     application.initQgis()
     from processing.core.Processing import Processing
     from processing.gui.Postprocessing import handleAlgorithmResults
@@ -46,7 +87,11 @@ def main(plugins, step, cancel, *words):
 
     plugin = classFactory(None)
     plugin.initProcessing()
+    if step == "describe":
+        print(json.dumps(describe(application.processingRegistry().providerById("siting"), cancel)))
+        return
     parameters = dict(word.split("=", 1) for word in words)
+    picture = parameters.pop("PICTURE", "")
     project = QgsProject.instance()
     context = QgsProcessingContext()
     context.setProject(project)
@@ -64,8 +109,15 @@ def main(plugins, step, cancel, *words):
         labels = layer.labelsEnabled() if hasattr(layer, "labelsEnabled") else None
         shown = project.layerTreeRoot().findLayer(layer.id()).isVisible()
         layers[layer.name()] = [renderer.type(), labels, layer.isValid(), shown]
+    if picture:
+        draw(project, picture)
     snapping = project.snappingConfig()
     answer = {
+        "titles": {
+            layer.name(): [layer.attributeDisplayName(k) for k in range(layer.fields().count())]
+            for layer in project.mapLayers().values()
+            if hasattr(layer, "fields")
+        },
         "groups": {
             group.name(): [node.name() for node in group.findLayers()]
             for group in project.layerTreeRoot().findGroups()

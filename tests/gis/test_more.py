@@ -204,6 +204,16 @@ def test_without_ezdxf_the_message_says_how_to_get_it(monkeypatch, tmp_path):
     assert list(tmp_path.iterdir()) == []
 
 
+def test_what_an_option_needs_is_asked_before_anything_is_computed(monkeypatch, tmp_path):
+    toml = write_property(tmp_path / "ground")
+    monkeypatch.setitem(sys.modules, "ezdxf", None)
+    monkeypatch.setattr("siting.planning.make.read_inputs", None)  # would be called first
+    done = CliRunner().invoke(main, ["plan", str(toml), "--out", str(tmp_path / "out"), "--dxf"])
+    assert done.exit_code == 1
+    assert 'plan.dxf needs ezdxf: pip install "siting[dxf]"' in done.output
+    assert not (tmp_path / "out").exists()
+
+
 def test_command_line_draws_only_when_asked(tmp_path):
     toml = write_property(tmp_path / "ground")
     done = CliRunner().invoke(main, ["plan", str(toml), "--out", str(tmp_path / "out"), "--dxf"])
