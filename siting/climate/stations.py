@@ -597,6 +597,9 @@ def _pvgis(path: str) -> tuple[pd.DataFrame, Mapping[str, Any]]:
     data, meta = iotools.read_pvgis_tmy(path, map_variables=True)
     place = meta["inputs"].get("location", meta["inputs"])
     place = {name: float(place[name]) for name in ("latitude", "longitude", "elevation")}
+    if pd.DatetimeIndex(data.index).hasnans:
+        msg = "a file that is cut short"
+        raise ValueError(msg)
     # Stamps are in UTC, each month of a year of its own: days of the place, in one year.
     shift = round(place["longitude"] / _DEGREES_PER_HOUR)
     table = {str(name): np.roll(data[name].to_numpy(), shift) for name in data}
