@@ -13,6 +13,7 @@ import shapely
 from shapely.geometry import Point, box
 
 from siting.decide import choose
+from siting.decide.choice import ALIKE, Options
 from siting.decide.choose import Candidates, Equipment, Window, choose_sensors, fixed_zones
 from siting.handoff import crowded
 from siting.handoff.webmap import map_document, map_html
@@ -90,6 +91,14 @@ def test_hours_that_a_controller_without_a_sensor_would_pass_are_kept(monkeypatc
     parts = choose.parts_of(campus_of_candidates(0, hours=1.0))
     assert parts is not None
     assert all(part.alone == np.inf for part in parts)
+
+
+def test_what_is_alike_is_told_against_one_controllers_cost():
+    options = object.__new__(Options)
+    options.__dict__["parts"] = None
+    assert options.alike == ALIKE
+    options.__dict__["parts"] = [None] * 4
+    assert options.__class__.alike.fget(options) == ALIKE / 4
 
 
 #: Two controllers far apart, a house beside each, a walk, a tree.

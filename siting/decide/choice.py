@@ -260,6 +260,15 @@ class Options:
             if minutes > window.limit
         )
 
+    @property
+    def alike(self) -> float:
+        """Share of the yearly cost within which choices cannot be told apart.
+
+        Where controllers are decided one by one it is a share of one controller's cost: what is
+        not known of one district hides no sensor that pays in another.
+        """
+        return ALIKE if self.parts is None else ALIKE / len(self.parts)
+
     def water_m3(self, choice: Choice) -> Floats:
         """Return the water of a choice by scenario, shape (S,) [m³/season].
 
@@ -563,7 +572,8 @@ def _as_good(options: Options, curve: _Curve) -> int:
 def _sure(options: Options, fewer: Choice, more: Choice) -> bool:
     """Tell whether what further sensors are worth can be known to be worth it."""
     gain = options.costs(fewer) - options.costs(more)
-    return bool(fewer.cost - more.cost > ALIKE * more.cost and float((gain > 0).mean()) >= SURE)
+    dearer = fewer.cost - more.cost > options.alike * more.cost
+    return bool(dearer and float((gain > 0).mean()) >= SURE)
 
 
 def _moved_to(options: Options, choice: Choice, sensor: int, place: int) -> Choice | None:
@@ -829,7 +839,7 @@ def _ties(options: Options, curve: _Curve, at: int) -> dict[str, Any]:
     makes this the most that waiting can be worth.
     """
     rows, choice = curve.rows, curve.rows[at]
-    near = 2 * ALIKE * choice.cost
+    near = 2 * options.alike * choice.cost
     numbers = [
         row.used
         for row in rows

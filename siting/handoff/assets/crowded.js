@@ -11,6 +11,11 @@ keepout.eachLayer((layer) => layer.setStyle({ fillColor: marks.keepout, fillOpac
 const crown = { ...still, pane: "solid", color: marks.crown_edge, weight: 1.2, fillColor: marks.crown, fillOpacity: 0.28 };
 for (const t of plan.ground.trees) if (t.radius) trees.addLayer(L.circle(t.trunk, { ...crown, radius: t.radius }));
 
+/* Trunks are points when far away, so that they do not cover the map. */
+const trunks = trees.getLayers().filter((layer) => layer instanceof L.CircleMarker && !(layer instanceof L.Circle));
+const sizeTrunks = () => { const radius = map.getZoom() < 18 ? 0.5 : 3; for (const trunk of trunks) if (trunk.options.radius !== radius) trunk.setRadius(radius); };
+map.on("zoomend", sizeTrunks);
+
 /* What can be looked for: its name in small letters, what to call it, and what to do. */
 const lookedFor = [
   ...plan.sensors.map((s) => ["sensor " + s.id, "Sensor " + s.id, () => { go(s.at); pick(s, true); }]),
@@ -23,6 +28,7 @@ const lookedFor = [
 const MOST_FOUND = 12;
 function findBox() {
   const input = make("input", { type: "search", id: "find", autocomplete: "off", placeholder: "A zone, valve, sensor or controller" });
+  Object.assign(input.style, { minHeight: "44px", width: "100%", fontSize: "16px", boxSizing: "border-box" });
   const found = make("ul", { class: "found" });
   const told = make("p", { class: "small", role: "status" });
   const look = () => {
