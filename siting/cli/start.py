@@ -28,20 +28,41 @@ def register_start(main: click.Group) -> None:
 @click.command("draw")
 @click.argument("folder", type=click.Path(path_type=Path, file_okay=False))
 @_units
+@click.option(
+    "--undrawn",
+    is_flag=True,
+    help="Instead: take over the crowns and buildings that its surface raster shows.",
+)
 @json_option
-def _draw(folder: Path, units: str, as_json: bool) -> None:
+def _draw(folder: Path, units: str, undrawn: bool, as_json: bool) -> None:
     """Write a page on which FOLDER's property is drawn in a browser; no network is used.
 
     Trace an aerial photo or a scanned plan, or draw on a grid; the page asks for what it must know
     and saves drawing.geojson. Where FOLDER holds a property, the page opens it for correction.
 
+    With --undrawn what a property's surface raster shows and its drawing lacks is written beside
+    what is drawn, in layers of their own: no file of yours is changed.
+
     \b
     Examples
       siting draw my-property --units us
       siting new my-property --from drawing.geojson
+      siting draw my-property --undrawn
     """
+    from siting.draw.found import with_undrawn
     from siting.draw.page import write_page
 
+    if undrawn:
+        made = with_undrawn(folder)
+        if as_json:
+            files = [str(path) for path in made.files]
+            echo_json({"ok": True, "files": files, "warnings": list(made.notes)})
+            return
+        for path in made.files:
+            click.echo(path)
+        for note in made.notes:
+            say(note)
+        return
     page, notes = write_page(folder, units="us" if units == "us" else "metric")
     if as_json:
         echo_json({"ok": True, "files": [str(page)], "warnings": notes})

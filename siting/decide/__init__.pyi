@@ -24,6 +24,7 @@ from .places import all_hazards as all_hazards
 from .places import place_zones as place_zones
 from .places import priced_trench as priced_trench
 from .places import sensor_routes as sensor_routes
+from .places import site_undrawn as site_undrawn
 from .places import undrawn_words as undrawn_words
 from .sheet import Sheet as Sheet
 from .sheet import Simulated as Simulated

@@ -97,6 +97,29 @@ def all_hazards(site: Site, setbacks: Setbacks) -> tuple[gpd.GeoDataFrame, tuple
     return gpd.GeoDataFrame(joined, geometry="geometry", crs=drawn.crs), warnings
 
 
+def site_undrawn(site: Site) -> list[Undrawn]:
+    """Return what a property's surface raster shows and its drawing lacks, the largest first.
+
+    Parameters
+    ----------
+    site : Site
+        The property.
+
+    Returns
+    -------
+    list of Undrawn
+        Patches; none without a surface.
+    """
+    if site.surface is None:
+        return []
+    radius = site.trees["crown_diameter"].to_numpy(dtype=float) / 2
+    crowns = shapely.buffer(site.trees.geometry.to_numpy(), np.nan_to_num(radius, nan=3.0))
+    outlines = [crown for crown in site.trees["crown"] if crown is not None]
+    walls = [] if site.walls is None else list(site.walls.geometry)
+    drawn = shapely.union_all([*site.buildings.geometry, *crowns, *outlines, *walls])
+    return undrawn(site.surface, site.terrain, drawn=drawn, boundary=site.boundary)
+
+
 def undrawn_words(site: Site, units: UnitsName) -> tuple[str, ...]:
     """Tell what a surface raster shows and the drawing lacks, with its area and place.
 
@@ -112,14 +135,7 @@ def undrawn_words(site: Site, units: UnitsName) -> tuple[str, ...]:
     tuple of str
         One sentence for the five largest patches, one for the rest; nothing without a surface.
     """
-    if site.surface is None:
-        return ()
-    radius = site.trees["crown_diameter"].to_numpy(dtype=float) / 2
-    crowns = shapely.buffer(site.trees.geometry.to_numpy(), np.nan_to_num(radius, nan=3.0))
-    outlines = [crown for crown in site.trees["crown"] if crown is not None]
-    walls = [] if site.walls is None else list(site.walls.geometry)
-    drawn = shapely.union_all([*site.buildings.geometry, *crowns, *outlines, *walls])
-    found = undrawn(site.surface, site.terrain, drawn=drawn, boundary=site.boundary)
+    found = site_undrawn(site)
     told = [
         f"{show(patch.area_m2, 'area', units)}, up to {show(patch.height_m, 'length', units)} "
         f"high, {_whereabouts(site, patch, units)}"
@@ -133,7 +149,7 @@ def undrawn_words(site: Site, units: UnitsName) -> tuple[str, ...]:
     return (
         "the surface raster stands high where no crown, building or wall is drawn: "
         f"{'; '.join(told)}{tail}. It shades here as if nothing passed through it; draw what it "
-        "is, or the ranks about it are as wrong as that",
+        "is (`siting draw --undrawn` takes it over), or the ranks about it are as wrong as that",
     )
 
 

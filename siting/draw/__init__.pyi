@@ -1,5 +1,6 @@
 from .asking import ask_all as ask_all
 from .forms import THINGS as THINGS
+from .found import with_undrawn as with_undrawn
 from .page import write_page as write_page
 from .start import property_of_answers as property_of_answers
 from .start import property_of_files as property_of_files

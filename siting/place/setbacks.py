@@ -68,12 +68,18 @@ class Undrawn(NamedTuple):
         Its area [m²].
     height_m : float
         Its greatest height over the ground [m].
+    cells : ndarray, shape (N, 3)
+        Middles of its cells, and their heights over the ground [m].
+    cell : tuple of float
+        Sides of a cell [m].
     """
 
     x: float
     y: float
     area_m2: float
     height_m: float
+    cells: Floats
+    cell: tuple[float, float]
 
 
 def undrawn(
@@ -126,16 +132,16 @@ def undrawn(
     shapely.prepare([known, window])
     tall[tall] = ~shapely.contains_xy(known, at_x[tall], at_y[tall])
     tall[tall] = shapely.contains_xy(window, at_x[tall], at_y[tall])
-    found = _patches(tall, heights, (at_x, at_y), surface.cell_x * surface.cell_y)
+    found = _patches(tall, heights, (at_x, at_y), (surface.cell_x, surface.cell_y))
     return sorted(found, key=lambda patch: (-patch.area_m2, -patch.y, patch.x))
 
 
 def _patches(
-    tall: Flags, heights: Floats, at: tuple[Floats, Floats], cell_m2: float
+    tall: Flags, heights: Floats, at: tuple[Floats, Floats], cell: tuple[float, float]
 ) -> list[Undrawn]:
     """Return the connected patches that are large enough."""
     patches, count = scipy.ndimage.label(tall)
-    area = np.bincount(patches.ravel(), minlength=count + 1) * cell_m2
+    area = np.bincount(patches.ravel(), minlength=count + 1) * cell[0] * cell[1]
     found = []
     for number in np.flatnonzero(area >= _PATCH_M2):
         if number == 0:  # what is not tall
@@ -144,8 +150,10 @@ def _patches(
         x, y = at[0][inside], at[1][inside]
         # The cell nearest to the middle, which in a ring of trees is none of it.
         near = int(np.argmin(np.hypot(x - x.mean(), y - y.mean())))
-        top = float(heights[inside].max())
-        found.append(Undrawn(float(x[near]), float(y[near]), float(area[number]), top))
+        cells = np.column_stack([x, y, heights[inside]])
+        top = float(cells[:, 2].max())
+        at_middle = float(x[near]), float(y[near])
+        found.append(Undrawn(*at_middle, float(area[number]), top, cells, cell))
     return found
 
 
