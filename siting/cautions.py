@@ -29,6 +29,22 @@ DIG_CAUTION: Final = say(
     "Call before you dig: 811 in the US, 2-3 business days ahead; elsewhere the local one-call "
     "service. Private lines are not marked. Hand-dig within 24 in (0.6 m) of any mark."
 )
+#: Whom to call before digging, by the country of the property: ISO 3166-1 code -> words, source.
+SERVICES: Final = {
+    "US": (
+        say("811, at least 2-3 business days ahead, as the state requires"),
+        "US national 811 one-call number; notice of 2-3 business days by state law",
+    ),
+    "AU": (
+        say("{number} ({service})", number="1100", service="Before You Dig Australia"),
+        "1100.com.au, frequently asked questions: free national service, call 1100",
+    ),
+    "FR": (
+        say("the {service}", service="guichet unique (www.reseaux-et-canalisations.gouv.fr)"),
+        "Code de l'environnement R. 554-24; the service's address as communes print it",
+    ),
+}
+_LOCAL: Final = say("your local one-call service")
 CAUTIONS: Final = (
     Caution(
         "one_call",
@@ -146,10 +162,36 @@ RECLAIMED_CAUTIONS: Final = (
 )
 
 
-def cautions_for(*, reclaimed: bool = False) -> tuple[str, ...]:
+def dig_caution(country: str = "") -> str:
+    """Return the one line for the foot of every sheet.
+
+    country: code by ISO 3166-1, "" where the property does not say; the language has no part in it.
+
+    >>> dig_caution("AU").partition(".")[0]
+    'Call before you dig: 1100 (Before You Dig Australia)'
+    """
+    if not country:
+        return DIG_CAUTION
+    return say(
+        "Call before you dig: {service}. Private lines are not marked. Hand-dig within 24 in "
+        "(0.6 m) of any mark.",
+        service=service_words(country),
+    )
+
+
+def service_words(country: str) -> str:
+    """Return whom to call in a country.
+
+    >>> service_words("MX")
+    'your local one-call service'
+    """
+    return SERVICES[country][0] if country in SERVICES else _LOCAL
+
+
+def cautions_for(*, reclaimed: bool = False, country: str = "") -> tuple[str, ...]:
     """Return the cautions that a hand-off must carry.
 
-    Result: plain words, in the order to print them.
+    country: as in `dig_caution`. Result: plain words, in the order to print them.
 
     >>> cautions_for()[0].startswith("Call before you dig")
     True
@@ -157,6 +199,13 @@ def cautions_for(*, reclaimed: bool = False) -> tuple[str, ...]:
     True
     """
     texts = tuple(caution.text for caution in CAUTIONS)
+    if country:
+        told = say(
+            "Call before you dig: {service}. Dig only when every utility has answered and the "
+            "marks are on the ground.",
+            service=service_words(country),
+        )
+        texts = (told, *texts[1:])
     if reclaimed:
         return texts + tuple(caution.text for caution in RECLAIMED_CAUTIONS)
     ask = say(

@@ -18,6 +18,7 @@ if TYPE_CHECKING:
 
 #: Where the catalogues are; another language is one file more.
 FOLDER: Final = Path(__file__).parent / "languages"
+_TIGHT: Final = "\N{NO-BREAK SPACE}"
 
 
 class Said(str):
@@ -25,10 +26,11 @@ class Said(str):
 
     message: with {fields}, as in the catalogue, "" where parts only stand side by side; fields:
     what stands in it; many, number: the message for other counts than one, and the count; between:
-    what stands between parts; capital: whether it begins a sentence.
+    what stands between parts; capital: whether it begins a sentence; tight: whether no line breaks
+    in it.
     """
 
-    __slots__ = ("between", "capital", "fields", "many", "message", "number")
+    __slots__ = ("between", "capital", "fields", "many", "message", "number", "tight")
 
     message: str
     fields: Mapping[str, object]
@@ -36,6 +38,7 @@ class Said(str):
     number: int
     between: str
     capital: bool
+    tight: bool
 
     def __new__(
         cls,
@@ -47,11 +50,13 @@ class Said(str):
         number: int = 1,
         between: str = "",
         capital: bool = False,
+        tight: bool = False,
     ) -> Self:
         """Return a text that remembers how it was made."""
         made = super().__new__(cls, text)
         made.message, made.fields = message, fields or {}
         made.many, made.number, made.between, made.capital = many, number, between, capital
+        made.tight = tight
         return made
 
     def __str__(self) -> str:
@@ -95,6 +100,15 @@ def say_count(one: str, many: str, count: int, /, **fields: object) -> Said:
     return Said(text, one, fields, many=many, number=count)
 
 
+def say_as(text: str, message: str) -> Said:
+    """Say a word that English spells as another thing; the catalogue has it as the message.
+
+    >>> say_as("Sun", "Sun (light)"), say("Sun")
+    ('Sun', 'Sun')
+    """
+    return Said(text, message)
+
+
 def side_by_side(parts: Iterable[str], between: str = " ") -> Said:
     """Put things said side by side: sentences, or entries of a list.
 
@@ -118,7 +132,20 @@ def capital(words: str) -> str:
     if not isinstance(words, Said):
         return text
     return Said(text, words.message, words.fields, many=words.many, number=words.number,
-                between=words.between, capital=True)  # fmt: skip
+                between=words.between, capital=True, tight=words.tight)  # fmt: skip
+
+
+def unbroken(words: str) -> str:
+    r"""Keep something said on one line, in every language.
+
+    >>> unbroken(say("{number} in", number=Figure("3.5"))).split(" ")
+    ['3.5\xa0in']
+    """
+    text = words.replace(" ", _TIGHT)
+    if not isinstance(words, Said):
+        return text
+    return Said(text, words.message, words.fields, many=words.many, number=words.number,
+                between=words.between, capital=words.capital, tight=True)  # fmt: skip
 
 
 class Language:
@@ -153,7 +180,8 @@ class Language:
             text = message.format(**fields) if fields else message
         else:
             text = said.between.join(fields.values())
-        return text[:1].upper() + text[1:] if said.capital else text
+        text = text[:1].upper() + text[1:] if said.capital else text
+        return text.replace(" ", _TIGHT) if said.tight else text
 
     def message(self, said: Said) -> str:
         """Return the message of something said, its fields not yet filled in."""
@@ -164,6 +192,16 @@ class Language:
         forms = (entry.string,) if isinstance(entry.string, str) else tuple(entry.string or ())
         place = _form(self._catalog.plural_expr)(said.number) if said.many else 0
         return (forms[place] if place < len(forms) else "") or english
+
+    def form(self, count: int) -> int:
+        """Return which form a count takes, as the catalogue numbers them."""
+        return int(count != 1) if self._catalog is None else _form(self._catalog.plural_expr)(count)
+
+    def forms(self, one: str, many: str) -> list[str]:
+        """Return the message of a count in every form that the language has."""
+        entry = self._catalog.get(one) if self._catalog is not None else None
+        told = () if entry is None or entry.fuzzy or isinstance(entry.string, str) else entry.string
+        return list(told) if told and all(told) else [one, many]
 
 
 def languages() -> tuple[str, ...]:
@@ -190,6 +228,19 @@ def spoken(code: str) -> str | None:
     except (UnknownLocaleError, ValueError):
         return None
     return f"{name}-{country}"
+
+
+def known_country(code: str) -> str:
+    """Return a country's code by ISO 3166-1 as it is spelled, "" where there is none such.
+
+    >>> known_country("au"), known_country("atlantis"), known_country("001")
+    ('AU', '', '')
+    """
+    from babel import Locale
+
+    name = code.strip().upper()
+    letters = len(name) == 2 and name.isalpha()  # noqa: PLR2004 - two letters
+    return name if letters and name in Locale("en").territories else ""
 
 
 @functools.cache

@@ -568,6 +568,9 @@ fetch_option = click.option(
     help="Let this run fetch daily weather over the network, where [weather] fetch names a source; "
     "its server then learns where the property is.",
 )
+language_option = click.option(
+    "--language", help="What the crew reads, as es or es-MX; as --set language=es."
+)
 
 
 @click.group(cls=Commands, context_settings={"help_option_names": ["-h", "--help"]})
@@ -633,7 +636,7 @@ def check(property_file: Path, fetch_weather: bool, as_json: bool) -> None:
     metavar="KEY=VALUE",
     help="What if: a value of the property file, as in water.price=3.10; may be repeated.",
 )
-@click.option("--language", help="What the crew reads, as es or es-MX; as --set language=es.")
+@language_option
 @click.option(
     "--keep/--no-keep",
     default=None,
@@ -664,8 +667,12 @@ def plan(
     \f
     """
     show = _print_json if as_json else _print_result
-    asked = {**parsed(changes), **({"language": language} if language else {})}
+    asked = parsed(changes) | _spoken(language)
     _plan_and_write(property_file, folder, show=show, changes=asked, **options)
+
+
+def _spoken(language: str | None) -> dict[str, Any]:
+    return {} if language is None else {"language": language}
 
 
 @main.command()
@@ -685,10 +692,17 @@ def plan(
     show_default=True,
     help="Which bundled property.",
 )
+@language_option
 @format_options
 @threads_option
 @json_option
-def demo(folder: Path, name: str, as_json: bool, **options: Any) -> None:  # noqa: ANN401
+def demo(
+    folder: Path,
+    name: str,
+    language: str | None,
+    as_json: bool,
+    **options: Any,  # noqa: ANN401 - click's own values
+) -> None:
     """Plan a bundled, invented property, and print a short table and where the map is.
 
     \f
@@ -698,7 +712,7 @@ def demo(folder: Path, name: str, as_json: bool, **options: Any) -> None:  # noq
     from siting.site.template import demo_property
 
     show = _print_json if as_json else _print_result
-    _plan_and_write(demo_property(name), folder, show=show, **options)
+    _plan_and_write(demo_property(name), folder, show=show, changes=_spoken(language), **options)
 
 
 #: Beyond so many zones the stages of a run are kept without being asked for.
@@ -757,11 +771,12 @@ def _print_plan(result: Plan, notes: tuple[str, ...]) -> None:
     from rich.console import Console
 
     from siting.handoff.explain import NARROW, choice_lines, sensor_lines, sensor_table
+    from siting.language import language
 
     width = columns() or _PIPED
     console = Console(width=width)
     console.print(f"[bold]{_plain(result.site.name)}[/bold]")
-    console.print(_plain(result.headline), end="\n\n")
+    console.print(_plain(language(result.settings.language)(result.headline)), end="\n\n")
     if width < NARROW:
         click.echo("\n".join(sensor_lines(result, width)))
     else:

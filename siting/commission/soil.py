@@ -14,11 +14,13 @@ import pandas as pd
 
 from siting.commission.readings import Readings, time_of
 from siting.errors import Fault, InputError
+from siting.language import Figure, say, side_by_side
 from siting.planning.model import Basis, Plan
 from siting.season.scheduling import DeviceReading, threshold_vwc
 from siting.site.handbook import SOIL_CLASSES
 from siting.site.model import Site
 from siting.units import UnitsName, show
+from siting.vocabulary import vocabulary
 from siting.water.heads import low_quarter_uniformity
 from siting.water.soil import MOST_CLAY, jar_test, texture_class
 
@@ -116,14 +118,18 @@ def threshold_in_units(
     step = depleted * (field_capacity - wilting_point)
     if unit in {"%", "m3/m3"}:
         scale = 100.0 if unit == "%" else 1.0
-        return max(reading - scale * step, 0.0), "the reading less the plan's step"
+        return max(reading - scale * step, 0.0), say("the reading less the plan's step")
     content = threshold_vwc(field_capacity, wilting_point, depleted_fraction=depleted)
     if unit == "kPa":
         power = tension_exponent(field_capacity, wilting_point)
-        return reading * (field_capacity / content) ** power, "by the soil's tension curve"
+        return reading * (field_capacity / content) ** power, say("by the soil's tension curve")
     lowered = min(step / field_capacity, _STEP_DOWN)
-    note = f"{100 * lowered:.0f} % below the reading; the device's scale has no unit, so that this "
-    return reading * (1 - lowered), note + "takes it to be proportional to the water in the soil"
+    note = say(
+        "{share} % below the reading; the device's scale has no unit, so that this takes it to be "
+        "proportional to the water in the soil",
+        share=f"{100 * lowered:.0f}",
+    )
+    return reading * (1 - lowered), note
 
 
 def capacity_of(
@@ -167,10 +173,10 @@ def capacity_of(
         field_capacity=water[0], wilting_point=water[1],
     )  # fmt: skip
     accepted = not rejected and possible
-    words = [*rejected, check]
+    words = [*(say("Rejected: {why}", why=why) for why in rejected), check]
     withheld = ""
     if not accepted:
-        words.append("No threshold is set from it.")
+        words.append(say("No threshold is set from it."))
     else:
         device = device or DeviceReading(residual_error=plan.settings.control.sensor_error)
         withheld = _too_fine(reading, low, unit, sensor, water, device)
@@ -221,15 +227,20 @@ def _too_early(
     """Say so where no reading waited long enough."""
     if soaked is None:
         return [
-            "Rejected: the time of the soaking is not written, so that nobody knows how long the "
-            "soil drained."
+            say(
+                "the time of the soaking is not written, so that nobody knows how long the soil "
+                "drained."
+            )
         ]
     longest = _hours(soaked, series[-1][0])
     if longest >= wait - 1:
         return []
     return [
-        f"Rejected: read {longest:.0f} h after the soaking; this soil needs {wait:.0f} h to drain. "
-        "Read it again."
+        say(
+            "read {hours} h after the soaking; this soil needs {wait} h to drain. Read it again.",
+            hours=f"{longest:.0f}",
+            wait=f"{wait:.0f}",
+        )
     ]
 
 
@@ -243,12 +254,13 @@ def _wetted(
     weather: pd.DataFrame | None,
 ) -> list[str]:
     """Say so where it rained or was watered between soaking and reading."""
-    told = []
+    told: list[str] = []
     rain = row.get("rain_since")
     if row.get("watered_since") is True:
-        told.append("Rejected: the place was watered after the soaking. Soak and wait again.")
+        told.append(say("the place was watered after the soaking. Soak and wait again."))
     if rain is not None and float(rain) > _LITTLE_MM:
-        told.append(f"Rejected: {float(rain):.0f} mm of rain fell after the soaking. Read again.")
+        amount = f"{float(rain):.0f}"
+        told.append(say("{rain} mm of rain fell after the soaking. Read again.", rain=amount))
     if soaked is None or told:
         return told
     end = series[-1][0]
@@ -257,16 +269,21 @@ def _wetted(
         ran = own[(own["start"] > soaked + dt.timedelta(hours=1)) & (own["start"] < end)]
         if len(ran):
             told.append(
-                f"Rejected: by the log, valve {valve} ran at "
-                f"{ran['start'].iloc[0]:%Y-%m-%d %H:%M}, between soaking and reading."
+                say(
+                    "by the log, valve {valve} ran at {time}, between soaking and reading.",
+                    valve=valve,
+                    time=f"{ran['start'].iloc[0]:%Y-%m-%d %H:%M}",
+                )
             )
     if weather is not None and len(weather):
         days = weather.loc[pd.Timestamp(soaked).normalize() + pd.Timedelta(days=1) : end]
         fell = float(days["rain_mm"].sum())
         if fell > _LITTLE_MM:
             told.append(
-                f"Rejected: by the weather record {fell:.0f} mm of rain fell between soaking and "
-                "reading."
+                say(
+                    "by the weather record {rain} mm of rain fell between soaking and reading.",
+                    rain=f"{fell:.0f}",
+                )
             )
     return told
 
@@ -291,43 +308,76 @@ def _not_level(
     allowed = _DRAINING * (water[0] - water[1]) + etc / depth
     if fall > allowed:
         return [
-            f"Rejected: it still falls by {100 * fall:.1f} points a day, more than the "
-            f"{100 * allowed:.1f} that plants explain: the soil is still draining. Read again in a "
-            "day."
+            say(
+                "it still falls by {fall} points a day, more than the {allowed} that plants "
+                "explain: the soil is still draining. Read again in a day.",
+                fall=Figure(f"{100 * fall:.1f}"),
+                allowed=Figure(f"{100 * allowed:.1f}"),
+            )
         ]
     if -fall > allowed:
         return [
-            f"Rejected: it rises by {-100 * fall:.1f} points a day: water still comes from "
-            "somewhere. Find it, then soak and read again."
+            say(
+                "it rises by {rise} points a day: water still comes from somewhere. Find it, then "
+                "soak and read again.",
+                rise=Figure(f"{-100 * fall:.1f}"),
+            )
         ]
     return []
+
+
+_NO_SCALE: Final = say("The device's scale has no unit: the soil cannot be checked against it.")
 
 
 def _texture(reading: float, vwc: float, unit: str, soil: str) -> tuple[bool, tuple[str, ...], str]:
     """Check a reading against the published range of the soil."""
     if unit == "device":
-        return True, (), "The device's scale has no unit: the soil cannot be checked against it."
+        return True, (), _NO_SCALE
     if unit == "kPa":
         middle = _TENSION.get(soil, 33.0)
         fits = middle / _TENSION_SPREAD <= reading <= middle * _TENSION_SPREAD
+        told = {
+            "reading": Figure(f"{reading:g}"),
+            "soil": vocabulary(soil),
+            "middle": f"{middle:g}",
+        }
         words = (
-            f"{reading:g} kPa {'fits' if fits else 'cannot be'} field capacity of {soil}, about "
-            f"{middle:g} kPa."
+            say("{reading} kPa fits field capacity of {soil}, about {middle} kPa.", **told)
+            if fits
+            else say(
+                "{reading} kPa cannot be field capacity of {soil}, about {middle} kPa.", **told
+            )
         )
         return fits, (soil,) if fits else (), words
     held = SOIL_CLASSES[soil].capacities
     textures = matching_textures(vwc)
-    said = f"{100 * vwc:.1f} %"
-    span = f"{100 * held.low:.0f} to {100 * held.high:.0f} % ({held.reference})"
+    told = {
+        "reading": say("{number} %", number=Figure(f"{100 * vwc:.1f}")),
+        "soil": vocabulary(soil),
+        "range": say(
+            "{low} to {high} % ({reference})",
+            low=f"{100 * held.low:.0f}",
+            high=f"{100 * held.high:.0f}",
+            reference=held.reference,
+        ),
+    }
     if held.low <= vwc <= held.high:
-        return True, textures, f"{said} fits {soil}: {span}."
+        return True, textures, say("{reading} fits {soil}: {range}.", **told)
     close = held.low - _UNCALIBRATED <= vwc <= held.high + _UNCALIBRATED
-    other = f" It would fit {', '.join(textures)}." if textures else " It fits no soil."
-    advice = " Do a jar test." if textures else " Look for an air gap, a stone, or a wet spot."
+    soils = side_by_side([vocabulary(one) for one in textures], ", ")
+    other = say("It would fit {soils}.", soils=soils) if textures else say("It fits no soil.")
     if close:
-        words = f"{said} is just outside {soil}, {span}; an uncalibrated sensor may be that far off"
-        return True, textures, words + f".{other}"
-    return False, textures, f"{said} cannot be field capacity of {soil}, {span}.{other}{advice}"
+        words = say(
+            "{reading} is just outside {soil}, {range}; an uncalibrated sensor may be that far "
+            "off.",
+            **told,
+        )
+        return True, textures, side_by_side([words, other])
+    advice = (
+        say("Do a jar test.") if textures else say("Look for an air gap, a stone, or a wet spot.")
+    )
+    words = say("{reading} cannot be field capacity of {soil}, {range}.", **told)
+    return False, textures, side_by_side([words, other, advice])
 
 
 def _too_fine(
@@ -340,30 +390,41 @@ def _too_fine(
 ) -> str:
     """Say what a device would have to tell apart, where that is finer than this one; else ""."""
     if unit == "kPa":
-        step, least, shown = low - reading, device.tension_kpa, "kPa"
+        step, least = low - reading, device.tension_kpa
     else:
         step = 100 * float(sensor["threshold_low_fraction"]) * (water[0] - water[1])
-        least, shown = 100 * device.least_step, "points"
+        least = 100 * device.least_step
     if step >= least - 1e-9:
         return ""
-    of = "" if unit == "kPa" else " of water by volume"
-    return (
-        "No threshold is handed out: between the reading and the threshold the plan leaves "
-        f"{step:.1f} {shown}{of}, and an ordinary device tells {least:.1f} apart (its noise and "
-        f"its display together): it would switch by chance. Use a device that tells {step:.1f} "
-        f"{shown} apart at this reading, or plan again with more stress days allowed or fewer days "
-        "between events."
+    told = {"step": Figure(f"{step:.1f}"), "least": Figure(f"{least:.1f}")}
+    if unit == "kPa":
+        return say(
+            "No threshold is handed out: between the reading and the threshold the plan leaves "
+            "{step} kPa, and an ordinary device tells {least} apart (its noise and its display "
+            "together): it would switch by chance. Use a device that tells {step} kPa apart at "
+            "this reading, or plan again with more stress days allowed or fewer days between "
+            "events.",
+            **told,
+        )
+    return say(
+        "No threshold is handed out: between the reading and the threshold the plan leaves {step} "
+        "points of water by volume, and an ordinary device tells {least} apart (its noise and its "
+        "display together): it would switch by chance. Use a device that tells {step} points "
+        "apart at this reading, or plan again with more stress days allowed or fewer days between "
+        "events.",
+        **told,
     )
 
 
 def _set_words(unit: str, low: float, note: str, sensor: Mapping[str, Any]) -> str:
     """Say where to set the device."""
     digits = 3 if unit == "m3/m3" else 1
-    shown = "" if unit == "device" else f" {unit}"
     gone = 100 * float(sensor["threshold_low_fraction"])
-    return (
-        f"Set the threshold to {low:.{digits}f}{shown} ({gone:.0f} % of the available water gone; "
-        f"{note})."
+    return say(
+        "Set the threshold to {threshold} ({gone} % of the available water gone; {note}).",
+        threshold=side_by_side([Figure(f"{low:.{digits}f}"), "" if unit == "device" else unit]),
+        gone=f"{gone:.0f}",
+        note=note,
     )
 
 

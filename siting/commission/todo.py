@@ -13,7 +13,9 @@ from siting.commission.health import Health
 from siting.commission.place import AsBuilt
 from siting.commission.readings import Readings, time_of
 from siting.commission.soil import Capacity
+from siting.language import Figure, Said, say, side_by_side
 from siting.planning.model import Plan
+from siting.vocabulary import vocabulary
 
 #: How pressing a thing is, the most pressing first: what may do damage or speaks for the wrong
 #: ground; what sends nothing; what misleads the timer; what is missing before the timer may follow
@@ -44,7 +46,9 @@ def things_to_do(found: Seen) -> tuple[str, ...]:
         for tag in found.after.sensors.index
     ]
     if found.changes:
-        words = "Timer: type in the new table; the plan was decided again from what was measured."
+        words = say(
+            "Timer: type in the new table; the plan was decided again from what was measured."
+        )
         lines.append((_TIMER, words))
     return tuple(words for _, words in sorted(lines, key=lambda one: one[0]))
 
@@ -55,12 +59,29 @@ def _of_sensor(found: Seen, tag: str, row: Mapping[str, Any]) -> Iterator[tuple[
     health = found.health.get(tag)
     for finding in health.findings if health else ():
         rank = _DEAD if finding.kind == "dead" else _MISLEADS
-        yield rank, f"{tag}: {finding.words.rstrip('.')}. {finding.action}"
+        yield rank, _of(tag, side_by_side([_bare(finding.words), finding.action], ". "))
     read = found.capacity.get(tag)
     yield from _reading(found, tag, row, read)
     if tag not in found.as_built:
-        yield _NOT_TAPED, f"{tag}: tape it: nobody wrote down where it lies."
-    yield _NOTHING, f"{tag}: nothing to do now."
+        yield _NOT_TAPED, _of(tag, say("tape it: nobody wrote down where it lies."))
+    yield _NOTHING, _of(tag, say("nothing to do now."))
+
+
+def _of(tag: str, words: str) -> str:
+    """Say something of a sensor."""
+    return side_by_side([tag, words], ": ")
+
+
+def _why(words: str) -> str:
+    """Return what a reading is rejected for, without the word for it."""
+    if isinstance(words, Said) and "why" in words.fields:
+        return str(words.fields["why"])
+    return words.removeprefix("Rejected: ")
+
+
+def _bare(words: str) -> str:
+    """Return a sentence that nobody said in the crew's language without its full stop."""
+    return words if isinstance(words, Said) else words.rstrip(".")
 
 
 def _place(found: Seen, tag: str) -> Iterator[tuple[int, str]]:
@@ -70,15 +91,21 @@ def _place(found: Seen, tag: str) -> Iterator[tuple[int, str]]:
         return
     if not at.in_zone:
         sensor = found.after.sensors.loc[tag]
-        words = f"move it back into zone {sensor['zone']}: it does not speak for its valve there."
-        yield _WRONG_PLACE, f"{tag}: {words}"
+        words = say(
+            "move it back into zone {zone}: it does not speak for its valve there.",
+            zone=sensor["zone"],
+        )
+        yield _WRONG_PLACE, _of(tag, words)
     elif not at.setback_met:
-        hazard = at.binding_setback.replace("_", " ")
-        words = f"move it away from {hazard}: it is nearer than its setback."
-        yield _WRONG_PLACE, f"{tag}: {words}"
+        hazard = vocabulary(at.binding_setback)
+        words = say("move it away from {hazard}: it is nearer than its setback.", hazard=hazard)
+        yield _WRONG_PLACE, _of(tag, words)
     else:
-        words = "move it to drier ground, or let it start at less depletion: it lies in the wetter "
-        yield _MISLEADS, f"{tag}: {words}half of its zone."
+        words = say(
+            "move it to drier ground, or let it start at less depletion: it lies in the wetter "
+            "half of its zone."
+        )
+        yield _MISLEADS, _of(tag, words)
 
 
 def _reading(
@@ -86,22 +113,29 @@ def _reading(
 ) -> Iterator[tuple[int, str]]:
     """Yield what is missing between burial and threshold."""
     wait = float(found.after.sensors.loc[tag, "soak_wait_h"])
-    soaked = time_of(row, "soaked_at")
+    soaked, hours = time_of(row, "soaked_at"), f"{wait:.0f}"
     if read is None:
         if soaked is not None:
             due = soaked + pd.Timedelta(hours=wait)
-            words = f"keep its valve off, and read it from {due:%Y-%m-%d %H:%M} on."
+            words = say(
+                "keep its valve off, and read it from {time} on.", time=f"{due:%Y-%m-%d %H:%M}"
+            )
         elif time_of(row, "buried_on") is not None or tag in found.as_built:
-            words = f"soak it, keep its valve off, wait {wait:.0f} h, read it."
+            words = say("soak it, keep its valve off, wait {hours} h, read it.", hours=hours)
         else:
-            words = f"nothing came back yet: bury it, soak it, wait {wait:.0f} h, read it."
-        yield _NOT_READ, f"{tag}: {words}"
+            words = say(
+                "nothing came back yet: bury it, soak it, wait {hours} h, read it.", hours=hours
+            )
+        yield _NOT_READ, _of(tag, words)
     elif not read.accepted:
-        why = read.words[0].removeprefix("Rejected: ").rstrip(".")
-        again = f"soak it again, keep its valve off, wait {wait:.0f} h, read it"
-        yield _NOT_READ, f"{tag}: {again}: {why}."
+        again = say(
+            "soak it again, keep its valve off, wait {hours} h, read it: {why}",
+            hours=hours,
+            why=_why(read.words[0]),
+        )
+        yield _NOT_READ, _of(tag, again)
     elif read.withheld:
-        yield _NOT_SET, f"{tag}: {read.withheld}"
+        yield _NOT_SET, _of(tag, read.withheld)
     else:
         yield from _threshold(found, tag, row, read)
 
@@ -111,13 +145,18 @@ def _threshold(
 ) -> Iterator[tuple[int, str]]:
     """Yield the threshold where it is not set, or set elsewhere than the reading asks for."""
     value = row.get("threshold_set")
-    unit = "" if read.unit == "device" else f" {read.unit}"
+    unit = "" if read.unit == "device" else read.unit
+    low = side_by_side([Figure(f"{read.low:.4g}"), unit])
     if value is None or math.isnan(float(value)):
-        yield _NOT_SET, f"{tag}: set its threshold to {read.low:.4g}{unit}, and write it down."
+        words = say("set its threshold to {threshold}, and write it down.", threshold=low)
+        yield _NOT_SET, _of(tag, words)
         return
     sure = found.after.settings.control.sensor_error * {"%": 100.0, "m3/m3": 1.0}.get(
         read.unit, math.inf
     )
     if abs(float(value) - read.low) > sure:
-        words = f"set its threshold to {read.low:.4g}{unit}: it stands at {float(value):.4g}{unit}."
-        yield _MISLEADS, f"{tag}: {words}"
+        stands = side_by_side([Figure(f"{float(value):.4g}"), unit])
+        words = say(
+            "set its threshold to {threshold}: it stands at {now}.", threshold=low, now=stands
+        )
+        yield _MISLEADS, _of(tag, words)

@@ -42,6 +42,7 @@ from siting.decide.choose import (
 )
 from siting.decide.governors import Governors
 from siting.errors import PlanError
+from siting.language import Figure, say, say_count, side_by_side
 from siting.season.controls import CONTROLS
 from siting.site.settings import CONTROL_KINDS, Hardware
 from siting.wire.routes import TrenchNetwork
@@ -934,9 +935,10 @@ def _facts(options: Options, curve: _Curve, choice: Choice, max_sensors: int) ->
     if options.prices.trench is not None:
         bound = min(bound, _bound(options, max(cheapest.n, max_sensors)))
     share = (cheapest.cost - bound) / cheapest.cost if cheapest.cost > 0 else 0.0
-    words = (
+    words: str = say(
         "The curve of numbers is proven for the price of each sensor by itself, within the model "
-        f"and from ground that meets every setback (gap {100 * cheapest.gap:.4f} %)."
+        "and from ground that meets every setback (gap {gap} %).",
+        gap=Figure(f"{100 * cheapest.gap:.4f}"),
     )
     if options.parts is not None:
         words += (
@@ -944,11 +946,15 @@ def _facts(options: Options, curve: _Curve, choice: Choice, max_sensors: int) ->
             "sensors shared out among them exactly."
         )
     if options.prices.trench is not None:
-        words += (
-            f" Trench that sensors share was priced in {curve.rounds} "
-            f"round{'' if curve.rounds == 1 else 's'}; no choice can cost less than "
-            f"{100 * share:.1f} % below the cheapest."
+        shared = say_count(
+            "Trench that sensors share was priced in {count} round; no choice can cost less than "
+            "{share} % below the cheapest.",
+            "Trench that sensors share was priced in {count} rounds; no choice can cost less than "
+            "{share} % below the cheapest.",
+            curve.rounds,
+            share=Figure(f"{100 * share:.1f}"),
         )
+        words = side_by_side([words, shared])
     return {
         "gap": cheapest.gap,
         "lower_bound": bound,

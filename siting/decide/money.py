@@ -15,6 +15,7 @@ from typing import Any, Final, Literal
 import numpy as np
 
 from siting.arrays import Floats
+from siting.language import Figure, say, side_by_side
 from siting.site.settings import Costs, Hardware, Water
 from siting.units import UnitsName, convert, figure, show, unit_label
 
@@ -107,9 +108,9 @@ WaterState = Literal["unknown", "less", "more"]
 PaybackState = Literal["no baseline", "no price", "no costs", "never", "pays"]
 CostState = Literal["usual", "usual hardware", "given"]
 _NOT_CLAIMED: Final[dict[PaybackState, str]] = {
-    "no baseline": "not claimed: today's watering is not known",
-    "no price": "not claimed: no water price was given",
-    "no costs": "not claimed: no costs were given",
+    "no baseline": say("not claimed: today's watering is not known"),
+    "no price": say("not claimed: no water price was given"),
+    "no costs": say("not claimed: no costs were given"),
 }
 #: Zones named with their limits at most.
 _ZONES_NAMED: Final = 4
@@ -204,8 +205,14 @@ def payback_words(state: Standing, *, cell: bool = True) -> str:
     """
     if state.payback == "never":
         more = state.water == "more"
-        why = "the plan uses more water than today" if more else "the water saved is worth nothing"
-        return f"never in water: {why}" if cell else f"it never pays back in water: {why}"
+        why = (
+            say("the plan uses more water than today")
+            if more
+            else say("the water saved is worth nothing")
+        )
+        if cell:
+            return say("never in water: {why}", why=why)
+        return say("it never pays back in water: {why}", why=why)
     return _NOT_CLAIMED.get(state.payback, "")
 
 
@@ -223,20 +230,26 @@ def costs_words(state: Standing) -> str:
         One sentence or two.
     """
     if state.costs == "usual":
-        return (
+        return say(
             "The costs are the trade's usual ones (common practice, no source); give your own to "
             "have a payback."
         )
     if state.costs == "given":
-        return "The costs of sensors, installation, trench and wire are those you gave."
-    told = " and ".join(
-        f"{item.kind.replace('_', '-')} hardware ({figure(item.per_controller)} per controller and "
-        f"{figure(item.per_sensor)} per sensor)"
+        return say("The costs of sensors, installation, trench and wire are those you gave.")
+    told = [
+        say(
+            "{hardware} hardware ({controller} per controller and {sensor} per sensor)",
+            hardware=item.kind.replace("_", "-"),
+            controller=figure(item.per_controller),
+            sensor=figure(item.per_sensor),
+        )
         for item in state.hardware
-    )
-    return (
-        f"The {told} is at the trade's usual price (common practice, no source), which [costs] "
-        "does not cover: give [hardware] yours. The other costs are those you gave."
+    ]
+    both = say("{one} and {other}", one=told[0], other=told[1]) if len(told) > 1 else told[0]
+    return say(
+        "The {hardware} is at the trade's usual price (common practice, no source), which [costs] "
+        "does not cover: give [hardware] yours. The other costs are those you gave.",
+        hardware=both,
     )
 
 
@@ -266,10 +279,12 @@ def span(
     """
     low, high = ends
     if low < 0 < high:
-        other = "less" if rest == "more" else "more"
-        return f"{show(-low)} {other} to {show(high)} {rest}"
+        told = {"low": show(-low), "high": show(high)}
+        if rest == "more":
+            return say("{low} less to {high} more", **told)
+        return say("{low} more to {high} less", **told)
     least, most = sorted((abs(low), abs(high)))
-    return f"{show(least)} to {show(most)}"
+    return say("{low} to {high}", low=show(least), high=show(most))
 
 
 def limit_words(asked: float, held: Mapping[str, float]) -> str:
@@ -293,13 +308,22 @@ def limit_words(asked: float, held: Mapping[str, float]) -> str:
     '5 days of a season (15 in Bed, which nothing keeps within 5)'
     """
     relaxed = {zone: days for zone, days in held.items() if days > asked}
-    head = f"{asked:g} days of a season"
+    head = say("{days} days of a season", days=Figure(f"{asked:g}"))
     if not relaxed:
         return head
     worst = sorted(relaxed.items(), key=lambda item: (-item[1], item[0]))
-    named = ", ".join(f"{days:.0f} in {zone}" for zone, days in worst[:_ZONES_NAMED])
-    rest = f" and more in {len(worst) - _ZONES_NAMED} others" if len(worst) > _ZONES_NAMED else ""
-    return f"{head} ({named}{rest}, which nothing keeps within {asked:g})"
+    named = side_by_side(
+        [
+            say("{days} in {zone}", days=f"{days:.0f}", zone=zone)
+            for zone, days in worst[:_ZONES_NAMED]
+        ],
+        ", ",
+    )
+    if len(worst) > _ZONES_NAMED:
+        named = say("{zones} and more in {count} others", zones=named,
+                    count=len(worst) - _ZONES_NAMED)  # fmt: skip
+    return say("{days} ({zones}, which nothing keeps within {asked})", days=head, zones=named,
+               asked=Figure(f"{asked:g}"))  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -570,36 +594,68 @@ def claim(
     the amounts of water; money: money saved a year on tiers, by the price where not given
     [currency/year].
     """
-    currency = water.currency
-    spent = f"Building it costs {built.total:,.0f} {currency}"
-    if not costs.given:
-        spent += " at the trade's usual prices (common practice, no source; none were given)"
-    if volume is None:
-        return (
-            f"{spent}. No saving is claimed: there is no timer of today to compare with (give "
-            "[timer] days and minutes, or [water.bills])."
+    told = {"amount": figure(built.total), "currency": water.currency}
+    spent = (
+        say("Building it costs {amount} {currency}", **told)
+        if costs.given
+        else say(
+            "Building it costs {amount} {currency} at the trade's usual prices (common practice, "
+            "no source; none were given)",
+            **told,
         )
-    water_words = _water_words(volume, units) + _why(volume, today)
+    )
+    if volume is None:
+        return say(
+            "{spent}. No saving is claimed: there is no timer of today to compare with (give "
+            "[timer] days and minutes, or [water.bills]).",
+            spent=spent,
+        )
+    parts = [_water_words(volume, units), _why(volume, today)]
+    water_words = side_by_side(parts, ", ")
     if not water.priced:
-        return f"{water_words}. {spent}. No money is claimed: no water price was given."
+        return say(
+            "{water}. {spent}. No money is claimed: no water price was given.",
+            water=water_words,
+            spent=spent,
+        )
     if money is None:
         money = volume.times(water.price or 0.0)
-    at = " month by month on the price's tiers"
+    words = _worth(water, money, told=water_words, units=units)
+    if not costs.given:
+        more = say("{spent}. No payback is claimed: give [costs] to have one.", spent=spent)
+        return side_by_side([words, more])
+    back = say(
+        "{spent}; {payback}.", spent=spent, payback=_payback_words(costs, built, money, volume)
+    )
+    return side_by_side([words, back])
+
+
+def _worth(water: Water, money: Saving, *, told: str, units: UnitsName) -> str:
+    """Say what the water of a claim is worth, or costs more.
+
+    told: what was said of the water.
+    """
+    at = say("month by month on the price's tiers")
     if not water.tiers:
-        at = (
-            f" at {convert(water.price or 0.0, 'volume_price', units):,.2f} {currency} "
-            f"{unit_label('volume_price', units)}"
+        at = say(
+            "at {price} {currency} {unit}",
+            price=figure(convert(water.price or 0.0, "volume_price", units), 2),
+            currency=water.currency,
+            unit=unit_label("volume_price", units),
         )
-    verb, sign = ("worth", 1.0) if money.mean >= 0 else ("and costs", -1.0)
+    sign = 1.0 if money.mean >= 0 else -1.0
     ends = sorted((sign * money.low, sign * money.high))
     rest: Literal["more", "less"] = "less" if sign > 0 else "more"
-    words = (
-        f"{water_words}, {verb} {sign * money.mean:,.0f} {currency}"
-        f"{' more' if sign < 0 else ''}{at} ({span(ends, figure, rest=rest)})."
-    )
-    if not costs.given:
-        return f"{words} {spent}. No payback is claimed: give [costs] to have one."
-    return f"{words} {spent}; {_payback_words(costs, built, money, volume)}."
+    worth = {
+        "water": told,
+        "amount": figure(sign * money.mean),
+        "currency": water.currency,
+        "at": at,
+        "range": span(ends, figure, rest=rest),
+    }
+    if sign > 0:
+        return say("{water}, worth {amount} {currency} {at} ({range}).", **worth)
+    return say("{water}, and costs {amount} {currency} more {at} ({range}).", **worth)
 
 
 def _water_words(volume: Saving, units: UnitsName) -> str:
@@ -610,10 +666,18 @@ def _water_words(volume: Saving, units: UnitsName) -> str:
     ranged = span(ends, lambda end: figure(convert(end, "volume", units)), rest=rest)
     amount = show(sign * volume.mean, "volume", units)
     if sign > 0:
-        head = f"Against today's timer the plan saves water: {amount} a year on average"
-    else:
-        head = f"The plan uses {amount} a year more than today's timer on average"
-    return f"{head} ({ranged} over the weather years)"
+        return say(
+            "Against today's timer the plan saves water: {amount} a year on average ({range} over "
+            "the weather years)",
+            amount=amount,
+            range=ranged,
+        )
+    return say(
+        "The plan uses {amount} a year more than today's timer on average ({range} over the "
+        "weather years)",
+        amount=amount,
+        range=ranged,
+    )
 
 
 def _why(volume: Saving, today: TodayStress | None) -> str:
@@ -621,18 +685,32 @@ def _why(volume: Saving, today: TodayStress | None) -> str:
     short = {} if today is None else today.short
     if today is None or not short:
         if volume.mean < 0 and today is not None:
-            return (
-                f", although today's timer keeps every zone within {today.cap:.0f} stress days: "
-                "sensors gain nothing here"
+            return say(
+                "although today's timer keeps every zone within {days} stress days: sensors gain "
+                "nothing here",
+                days=f"{today.cap:.0f}",
             )
         return ""
     worst = list(short.items())[:_NAMED]
-    named = ", ".join(f"{zone} {days:.0f}" for zone, days in worst)
-    rest = f", and {len(short) - len(worst)} more zones" if len(short) > len(worst) else ""
-    joint = "because today's timer leaves" if volume.mean < 0 else "although today's timer leaves"
-    return (
-        f", {joint} plants short: {len(short)} of {len(today.days)} zones pass "
-        f"{today.cap:.0f} stress days in the worst season out of ten ({named} days{rest})"
+    named = say("{zones} days", zones=", ".join(f"{zone} {days:.0f}" for zone, days in worst))
+    if len(short) > len(worst):
+        named = say("{zones}, and {count} more zones", zones=named, count=len(short) - len(worst))
+    told = {
+        "count": len(short),
+        "zones": len(today.days),
+        "days": f"{today.cap:.0f}",
+        "named": named,
+    }
+    if volume.mean < 0:
+        return say(
+            "because today's timer leaves plants short: {count} of {zones} zones pass {days} "
+            "stress days in the worst season out of ten ({named})",
+            **told,
+        )
+    return say(
+        "although today's timer leaves plants short: {count} of {zones} zones pass {days} stress "
+        "days in the worst season out of ten ({named})",
+        **told,
     )
 
 
@@ -648,18 +726,26 @@ def _payback_words(costs: Costs, built: Capital, money: Saving, volume: Saving) 
         return payback_words(state, cell=False)
     best = figure(payback_years(built.total, money.high), 1)
     worst = payback_years(built.total, money.low)
-    end = f"{worst:.1f}" if worst is not None else "never, were every year like the worst,"
-    words = f"it pays back in {mean:.1f} years ({best} to {end} by weather year"
+    end = figure(worst, 1) if worst is not None else say("never, were every year like the worst,")
+    ranges = [say("{best} to {worst} by weather year", best=best, worst=end)]
+    never = say("never")
     if math.isfinite(money.scenario_low) and money.scenario_low != money.scenario_high:
         low = payback_years(built.total, money.scenario_high)
         high = payback_years(built.total, money.scenario_low)
         if low is not None:
-            words += f", {low:.1f} to {'never' if high is None else f'{high:.1f}'} by scenario"
+            most = never if high is None else figure(high, 1)
+            ranges.append(say("{best} to {worst} by scenario", best=figure(low, 1), worst=most))
     rate = costs.discount_rate
     late = discounted_payback_years(built.total, money.mean, rate=rate)
+    told = side_by_side(ranges, ", ")
     if rate > 0:
-        words += f"; at {100 * rate:g} % interest {'never' if late is None else f'{late:.1f}'}"
-    return f"{words})"
+        interest = say(
+            "at {rate} % interest {years}",
+            rate=Figure(f"{100 * rate:g}"),
+            years=never if late is None else figure(late, 1),
+        )
+        told = side_by_side([told, interest], "; ")
+    return say("it pays back in {years} years ({ranges})", years=figure(mean, 1), ranges=told)
 
 
 def _range(name: str, figure: Saving | None) -> dict[str, float | None]:

@@ -19,7 +19,7 @@ import shapely
 
 from siting.decide.money import Standing, costs_words, limit_words, standing
 from siting.handoff.text import clean, elide
-from siting.language import Figure, say
+from siting.language import Figure, say, side_by_side
 from siting.place.setbacks import HAZARD_WORDS
 from siting.planning.model import Plan
 from siting.planning.words import assumed_of
@@ -36,18 +36,24 @@ def assumptions_in_words(plan: Plan, units: UnitsName | None = None) -> list[str
     return [
         *_weather(plan),
         (
-            "Today's use is what today's timer would have put out in those same seasons."
+            say("Today's use is what today's timer would have put out in those same seasons.")
             if settings.timer
-            else "Today's timer was not given, so nothing is said of savings."
+            else say("Today's timer was not given, so nothing is said of savings.")
         ),
         _price(plan, units or settings.units),
         *_costs(plan),
-        f"No zone may run short on more than {plan_limit(plan)}, the mean over its ground, in the "
-        "worst season out of ten; fewer sensors than that allows are ruled out.",
-        f"The choice was tried under {settings.analysis.scenarios} combinations of what nobody "
-        "knows exactly: heights of trees and buildings, plants' thirst, soil and evenness of "
-        "watering; its minutes were set, and played, under "
-        f"{plan.decision.get('sheet_scenarios', settings.analysis.scenarios)}.",
+        say(
+            "No zone may run short on more than {days}, the mean over its ground, in the worst "
+            "season out of ten; fewer sensors than that allows are ruled out.",
+            days=plan_limit(plan),
+        ),
+        say(
+            "The choice was tried under {chosen} combinations of what nobody knows exactly: "
+            "heights of trees and buildings, plants' thirst, soil and evenness of watering; its "
+            "minutes were set, and played, under {played}.",
+            chosen=settings.analysis.scenarios,
+            played=plan.decision.get("sheet_scenarios", settings.analysis.scenarios),
+        ),
         *_exactness(plan),
         *_zone_defaults(plan),
     ]
@@ -138,11 +144,22 @@ def budget_lines(plan: Plan, units: UnitsName) -> list[str]:
         show(float(asked[f"{key}_m3"]), "volume", units) for key in ("allowance", "estimated")
     )
     planned = show(float(plan.zones["water_m3"].sum()), "volume", units)
-    kept = "kept" if asked["within"] else "passed"
+    told = {"reference": clean(asked["reference"]), "period": clean(asked["period"]),
+            "allowed": allowed, "takes": takes, "planned": planned}  # fmt: skip
+    if asked["within"]:
+        return [
+            say(
+                "Water budget kept ({reference}; {period}): {allowed} allowed; by its formula this "
+                "planting takes {takes}. The plan waters {planned} a season.",
+                **told,
+            )
+        ]
     return [
-        f"Water budget {kept} ({clean(asked['reference'])}; {clean(asked['period'])}): "
-        f"{allowed} allowed; by its formula this planting takes {takes}. The plan waters {planned} "
-        "a season."
+        say(
+            "Water budget passed ({reference}; {period}): {allowed} allowed; by its formula this "
+            "planting takes {takes}. The plan waters {planned} a season.",
+            **told,
+        )
     ]
 
 
@@ -160,10 +177,16 @@ def _weather(plan: Plan) -> list[str]:
     years = [int(str(year)) for year in plan.season.index]
     if not years:
         return []
-    span = f"{years[0]} to {years[-1]}" if len(years) > 1 else f"{years[0]}"
+    span = str(years[0])
+    if len(years) > 1:
+        span = say("{first} to {last}", first=str(years[0]), last=str(years[-1]))
     return [
-        f"The water of {len(years)} seasons ({span}) was worked out day by day from the weather "
-        "record; ranges run from the least to the greatest of them."
+        say(
+            "The water of {count} seasons ({years}) was worked out day by day from the weather "
+            "record; ranges run from the least to the greatest of them.",
+            count=len(years),
+            years=span,
+        )
     ]
 
 
@@ -171,13 +194,15 @@ def _price(plan: Plan, units: UnitsName) -> str:
     """Say at which price water is counted."""
     water = plan.settings.water
     if water.tiers:
-        return "Water is counted month by month on the steps of its price."
+        return say("Water is counted month by month on the steps of its price.")
     if water.price is None:
-        return "No price of water was given, so no money is claimed."
+        return say("No price of water was given, so no money is claimed.")
     currency = elide(clean(water.currency), 10)
-    return (
-        f"Water is counted at {convert(water.price, 'volume_price', units):,.2f} {currency} "
-        f"{unit_label('volume_price', units)}."
+    return say(
+        "Water is counted at {price} {currency} {unit}.",
+        price=Figure(f"{convert(water.price, 'volume_price', units):,.2f}"),
+        currency=currency,
+        unit=unit_label("volume_price", units),
     )
 
 
@@ -185,50 +210,63 @@ def _costs(plan: Plan) -> list[str]:
     """Say whose prices those are, and how they are spread over the years."""
     costs = plan.settings.costs
     rate = costs.discount_rate
-    interest = (
-        f"the payback with interest counts {100 * rate:g} % a year" if rate > 0 else "no interest"
+    whose, years = costs_words(plan_standing(plan)), Figure(f"{costs.life_years:g}")
+    spread = say(
+        "Costs are spread evenly over {years} years; no interest, and no rise in the price of "
+        "water is counted.",
+        years=years,
     )
-    return [
-        f"{costs_words(plan_standing(plan))} Costs are spread evenly over {costs.life_years:g} "
-        f"years; {interest}, and no rise in the price of water is counted."
-    ]
+    if rate > 0:
+        spread = say(
+            "Costs are spread evenly over {years} years; the payback with interest counts {rate} % "
+            "a year, and no rise in the price of water is counted.",
+            years=years,
+            rate=Figure(f"{100 * rate:g}"),
+        )
+    return [side_by_side([whose, spread])]
 
 
 def _exactness(plan: Plan) -> list[str]:
     """Say how far from the best the choice can be."""
-    words = clean(plan.decision.get("exactness"))
-    return [words] if words else []
+    words = plan.decision.get("exactness")
+    return [str(words)] if words else []
 
 
 def _zone_defaults(plan: Plan) -> list[str]:
     """Say for how many zones something was assumed."""
     count = sum(bool(clean(words)) for words in plan.zones["defaults"])
     if not count:
-        return ["Every zone's soil, plants and sprinklers are as you gave them."]
-    told = ", ".join(
-        f"{one.what} ({one.how})" for one in assumed_of(plan.zones["defaults"], plan.sensitivity)
-    )
+        return [say("Every zone's soil, plants and sprinklers are as you gave them.")]
+    told = [
+        say("{what} ({how})", what=one.what, how=one.how)
+        for one in assumed_of(plan.zones["defaults"], plan.sensitivity)
+    ]
     return [
-        f"For {count} of {len(plan.zones)} zones something was assumed. What moves the result most "
-        f"first, with how to find out: {told}; the list is with the zones."
+        say(
+            "For {count} of {zones} zones something was assumed. What moves the result most first, "
+            "with how to find out: {assumed}; the list is with the zones.",
+            count=count,
+            zones=len(plan.zones),
+            assumed=side_by_side(told, ", "),
+        )
     ]
 
 
 _WHY: Final = {
-    "building": "shade, shelter from rain and heat of the wall",
-    "paving": "heat and run-off of the paving",
-    "boundary": "what the neighbour does is not known",
-    "head": "it is wetter there, and pipe lies there",
-    "zone_edge": "water of two zones mixes there",
-    "downspout": "roof water soaks in there",
-    "trunk": "roots to be spared",
-    "traffic": "trodden ground",
-    "utility": "never dig here by machine, and by hand only once it is located",
-    "low_spot": "water stands there",
-    "flow_path": "run-off flows there",
-    "steep": "water runs off before it soaks in",
+    "building": say("shade, shelter from rain and heat of the wall"),
+    "paving": say("heat and run-off of the paving"),
+    "boundary": say("what the neighbour does is not known"),
+    "head": say("it is wetter there, and pipe lies there"),
+    "zone_edge": say("water of two zones mixes there"),
+    "downspout": say("roof water soaks in there"),
+    "trunk": say("roots to be spared"),
+    "traffic": say("trodden ground"),
+    "utility": say("never dig here by machine, and by hand only once it is located"),
+    "low_spot": say("water stands there"),
+    "flow_path": say("run-off flows there"),
+    "steep": say("water runs off before it soaks in"),
 }
-_ROOM: Final = "room to dig around it"
+_ROOM: Final = say("room to dig around it")
 _GROUP: Final = {
     "utility": "danger", "low_spot": "water", "flow_path": "water", "downspout": "water",
     "steep": "slope",
@@ -316,8 +354,10 @@ def keep_clear(hazard: object, distance: str, *, metres: float) -> str:
     >>> keep_clear("steep", "0.0 m", metres=0.0)
     'steep ground: not here (water runs off before it soaks in)'
     """
-    how = f"keep {distance} away" if metres > 0 else "not here"
-    return f"{hazard_name(hazard)}: {how} ({hazard_why(hazard)})"
+    told = {"hazard": hazard_name(hazard), "why": hazard_why(hazard)}
+    if metres > 0:
+        return say("{hazard}: keep {distance} away ({why})", distance=distance, **told)
+    return say("{hazard}: not here ({why})", **told)
 
 
 def lines_drawn(plan: Plan) -> dict[str, gpd.GeoSeries]:

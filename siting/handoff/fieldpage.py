@@ -16,7 +16,9 @@ import numpy as np
 
 from siting.arrays import Floats
 from siting.cells import YEARS
-from siting.handoff.mapcards import Pair, burial, fill, sensor_steps, taped, words, words_raw
+from siting.handoff.facts import fixed_words
+from siting.handoff.mapcards import Pair, burial, fill, sensor_steps, taped, words_raw
+from siting.language import say
 from siting.place.ties import TAPE_SIGMA_M
 from siting.planning.form import (
     FAR_DEG,
@@ -37,27 +39,27 @@ if TYPE_CHECKING:
 #: Columns that hold a day and no time.
 _DAYS: Final = ("buried_on",)
 _LABELS: Final = {
-    "buried_on": "Buried on",
-    "depth": "Depth as buried",
-    "tie_1": "Tape 1 as built",
-    "tie_2": "Tape 2 as built",
-    "tie_3": "Tape 3 as built",
-    "side": "Side of the line from point 1 to point 2, seen from point 1",
-    "lat": "Latitude",
-    "lon": "Longitude",
-    "gps_error": "Error that the phone states",
-    "soaked_at": "Soaking ended",
-    "reading_unit": "Unit of the readings",
-    "reading_1": "Reading 1",
-    "reading_1_at": "Reading 1 taken",
-    "reading_2": "Reading 2",
-    "reading_2_at": "Reading 2 taken",
-    "reading_3": "Reading 3",
-    "reading_3_at": "Reading 3 taken",
-    "watered_since": "Watered after the soaking",
-    "rain_since": "Rain after the soaking",
-    "threshold_set": "Threshold as set, in the unit of the readings",
-    "note": "Notes",
+    "buried_on": say("Buried on"),
+    "depth": say("Depth as buried"),
+    "tie_1": say("Tape 1 as built"),
+    "tie_2": say("Tape 2 as built"),
+    "tie_3": say("Tape 3 as built"),
+    "side": say("Side of the line from point 1 to point 2, seen from point 1"),
+    "lat": say("Latitude"),
+    "lon": say("Longitude"),
+    "gps_error": say("Error that the phone states"),
+    "soaked_at": say("Soaking ended"),
+    "reading_unit": say("Unit of the readings"),
+    "reading_1": say("Reading 1"),
+    "reading_1_at": say("Reading 1 taken"),
+    "reading_2": say("Reading 2"),
+    "reading_2_at": say("Reading 2 taken"),
+    "reading_3": say("Reading 3"),
+    "reading_3_at": say("Reading 3 taken"),
+    "watered_since": say("Watered after the soaking"),
+    "rain_since": say("Rain after the soaking"),
+    "threshold_set": say("Threshold as set, in the unit of the readings"),
+    "note": say("Notes"),
 }
 
 
@@ -82,8 +84,10 @@ def field_document(plan: Plan) -> dict[str, Any]:
         "columns": {header(c, units): _column(c, header(c, units)) for c in columns},
         "heads": heads,
         "order": order,
-        "walk": "In walking order, from the controller on: in a straight line, so go round what is "
-        "in the way.",
+        "walk": say(
+            "In walking order, from the controller on: in a straight line, so go round what is in "
+            "the way."
+        ),
         "sensors": {tag: _sensor(plan, tag, heads) for tag in order},
     }
 
@@ -172,7 +176,7 @@ def _column(column: SheetColumn, head: str) -> dict[str, Any]:
         "factor": column.factors[ending],
         "low": _known(column.low),
         "high": _known(column.high),
-        "says": allowed_words(column, head).removesuffix(", or as 24 ft 6 in"),
+        "says": allowed_words(column, head, as_tape=False),
         "allowed": list(column.allowed),
         "day": column.name in _DAYS,
     }
@@ -205,7 +209,7 @@ def _tie(tie: pd.Series[Any], sensor: pd.Series[Any]) -> dict[str, Any]:
         normal = [round(float(v), 9) for v in led / np.hypot(*led)]
     return {
         "n": int(tie["tie"]),
-        "from": words(tie["from_kind"]),
+        "from": fixed_words(tie["from_kind"]),
         "told": taped(tie["distance_m"]),
         "planned": round(float(tie["distance_m"]), 4),
         "at": [round(from_x - float(sensor["x"]), 4), round(from_y - float(sensor["y"]), 4)],
@@ -222,37 +226,46 @@ def _steps(row: pd.Series[Any], heads: dict[str, list[str]]) -> Iterator[dict[st
 
     threshold = sensor_steps(row)[3]
     splice = (
-        "The sensor answers its receiver with the soil back in the hole."
+        say("The sensor answers its receiver with the soil back in the hole.")
         if row["link"] == "wireless"
-        else "Waterproof splices, in a box that can be found again; its valve runs its zone."
+        else say("Waterproof splices, in a box that can be found again; its valve runs its zone.")
     )
     yield step(
         "ticket",
-        "Ticket",
-        "The utility locate is in force and its marks are on the ground; the owner was asked for "
-        "private lines.",
+        say("Ticket"),
+        say(
+            "The utility locate is in force and its marks are on the ground; the owner was asked "
+            "for private lines."
+        ),
     )
-    yield step("flags", "Flags", "The point is flagged by its tapes, and clear of what is marked.")
+    yield step(
+        "flags",
+        say("Flags"),
+        say("The point is flagged by its tapes, and clear of what is marked."),
+    )
     yield step(
         "tapes",
-        "Tapes as built",
-        "Tape to the sensor in the open hole, from the points of the plan.",
+        say("Tapes as built"),
+        say("Tape to the sensor in the open hole, from the points of the plan."),
     )
     yield step(
         "depth",
-        "Depth",
-        fill("Plan: {}. Firm soil on all sides, no stones, no air.", burial(row["depth_m"])),
+        say("Depth"),
+        fill(
+            "Plan: {depth}. Firm soil on all sides, no stones, no air.",
+            depth=burial(row["depth_m"]),
+        ),
         "depth",
         "buried_on",
         stamps="buried_on",
     )
-    yield step("splice", "Splice" if row["link"] != "wireless" else "Link", splice)
+    yield step("splice", say("Splice") if row["link"] != "wireless" else say("Link"), splice)
     yield step(
         "soaked",
-        "Soaked",
-        "Soak the ground over it thoroughly, then keep this valve off.",
+        say("Soaked"),
+        say("Soak the ground over it thoroughly, then keep this valve off."),
         "soaked_at",
         stamps="soaked_at",
     )
-    yield step("reading", "Reading after the wait", "It is the full mark of this soil.")
-    yield step("threshold", "Threshold set", threshold, "threshold_set")
+    yield step("reading", say("Reading after the wait"), say("It is the full mark of this soil."))
+    yield step("threshold", say("Threshold set"), threshold, "threshold_set")

@@ -44,7 +44,7 @@ from shapely.geometry import Polygon
 from shapely.geometry.base import BaseGeometry
 
 from siting.arrays import Floats
-from siting.cautions import DIG_CAUTION
+from siting.cautions import DIG_CAUTION, dig_caution
 from siting.errors import SitingError
 from siting.files import GEOPACKAGE_STAMP, add_styles, atomic_path, write_text
 from siting.handoff.document import plan_document
@@ -734,11 +734,12 @@ def write_gis(plan: Plan, folder: Path | str) -> tuple[Path, ...]:
     """
     place = Path(folder)
     document, t = plan_document(plan), language(plan.settings.language)
+    dig = dig_caution(plan.settings.country)
     return (
         write_package(plan, place / "plan.gpkg"),
         write_text(place / "sensors.geojson", _encodable(_geojson(document))),
-        write_text(place / "sensors.gpx", _encodable(_gpx(document, t, _trenches(plan)))),
-        write_text(place / "sensors.kml", _encodable(_kml(document, t))),
+        write_text(place / "sensors.gpx", _encodable(_gpx(document, t, _trenches(plan), dig))),
+        write_text(place / "sensors.kml", _encodable(_kml(document, t, dig))),
         write_text(place / "sensors.csv", _encodable(_csv(document))),
         write_dryness(plan, place / "dryness.tif"),
         write_rank(plan, place / "rank.tif"),
@@ -784,7 +785,9 @@ def _trenches(plan: Plan) -> gpd.GeoSeries:
     return (lines if lines.crs is not None else lines.set_crs(plan.site.crs)).to_crs(4326)
 
 
-def _gpx(document: Mapping[str, Any], t: Language, trenches: gpd.GeoSeries) -> str:
+def _gpx(
+    document: Mapping[str, Any], t: Language, trenches: gpd.GeoSeries, dig: str = DIG_CAUTION
+) -> str:
     """Return GPX 1.1: waypoints, named by the tags, short enough for any handheld; the trench.
 
     The trench is one track with a segment for each line of it.
@@ -792,7 +795,7 @@ def _gpx(document: Mapping[str, Any], t: Language, trenches: gpd.GeoSeries) -> s
     gpx = gpxpy.gpx.GPX()
     gpx.creator = "siting"
     gpx.name = elide(clean(document["property"]["name"]), 80)
-    gpx.description = t(DIG_CAUTION)
+    gpx.description = t(dig)
     for sensor in document["sensors"]:
         text = t(describe(sensor, document["property"]["units"]))
         gpx.waypoints.append(
@@ -832,12 +835,12 @@ def _gpx(document: Mapping[str, Any], t: Language, trenches: gpd.GeoSeries) -> s
     return str(gpx.to_xml(version="1.1")) + "\n"
 
 
-def _kml(document: Mapping[str, Any], t: Language) -> str:
+def _kml(document: Mapping[str, Any], t: Language, dig: str = DIG_CAUTION) -> str:
     """Return placemarks by KML 2.2; nothing is fetched to draw them."""
     root = ET.Element("kml", {"xmlns": _KML})
     body = ET.SubElement(root, "Document")
     ET.SubElement(body, "name").text = elide(clean(document["property"]["name"]), 80)
-    ET.SubElement(body, "description").text = t(DIG_CAUTION)
+    ET.SubElement(body, "description").text = t(dig)
     style = ET.SubElement(body, "Style", {"id": "sensor"})
     colour = MARKS["sensor"].lstrip("#")
     icon = ET.SubElement(style, "IconStyle")
@@ -1049,7 +1052,7 @@ def _work(plan: Plan, pen: _Pen) -> None:
 def _notes(plan: Plan, pen: _Pen) -> None:
     """Write below the drawing which grid it is on, and the first caution."""
     west, south, _, _ = plan.site.boundary.bounds
-    lines = [f"{plan.site.name}. Grid: {pen.crs.name}.", DIG_CAUTION]
+    lines = [f"{plan.site.name}. Grid: {pen.crs.name}.", dig_caution(plan.settings.country)]
     for k, line in enumerate(lines):
         at = gpd.GeoSeries.from_xy([west], [south - 3 - 2 * k], crs=plan.site.crs)
         pen.words(at, "NOTES", [line])

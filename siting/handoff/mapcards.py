@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from typing import TYPE_CHECKING, Any, Final, Literal
 
 from siting.decide.money import payback_words, span
@@ -14,6 +14,7 @@ from siting.handoff.facts import (
     budget_lines,
     chance_cell,
     compass,
+    fixed_words,
     hardware_words,
     hazard_name,
     plan_standing,
@@ -27,16 +28,19 @@ from siting.handoff.tables import (
     Valve,
     choices,
     controls,
+    days_words,
     moves,
     options,
     programs,
     season_months,
     valves,
 )
-from siting.handoff.text import depth, tape
+from siting.handoff.text import depth, percent, tape
+from siting.language import Figure, capital, say, say_as, side_by_side, unbroken
 from siting.planning.model import Plan, Wording
 from siting.season.controls import CONTROLS
 from siting.units import Quantity, UnitsName, show
+from siting.vocabulary import assumed_words, vocabulary
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -54,19 +58,20 @@ def both(value: float, quantity: Quantity, *, us: int | None = None, si: int | N
     """Return a value as text in metric and in US units."""
     metric = show(float(value), quantity, "metric", decimals=si)
     imperial = show(float(value), quantity, "us", decimals=us)
-    return [text.replace(" ", _TIGHT) for text in (metric, imperial)]
+    return [unbroken(metric), unbroken(imperial)]
 
 
-def fill(template: str, *values: Pair) -> Pair:
-    """Fill the `{}` of a text with values in both unit systems.
+def fill(message: str, /, **values: Pair) -> Pair:
+    """Say something with values in both unit systems; see `siting.language.say`.
 
-    >>> fill("{} deep", ["75 mm", "3.0 in"])
+    >>> fill("{depth} deep", depth=["75 mm", "3.0 in"])
     ['75 mm deep', '3.0 in deep']
     """
-    return [
-        template.format(*(value if isinstance(value, str) else value[k] for value in values))
-        for k in (0, 1)
-    ]
+    return [say(message, **{name: _in(value, k) for name, value in values.items()}) for k in (0, 1)]
+
+
+def _in(value: Pair, system: int) -> str:
+    return value if isinstance(value, str) else value[system]
 
 
 def number(value: object, decimals: int) -> str:
@@ -78,7 +83,7 @@ def number(value: object, decimals: int) -> str:
     figure = math.nan if value is None else float(value)  # type: ignore[arg-type]
     if not math.isfinite(figure):
         return _UNKNOWN
-    return f"{round(figure, decimals) + 0.0:,.{decimals}f}".replace("-", "−")
+    return Figure(f"{round(figure, decimals) + 0.0:,.{decimals}f}".replace("-", "−"))
 
 
 def shorten(text: str, most: int = 40) -> str:
@@ -98,7 +103,7 @@ def words(value: object) -> str:
     """
     if value is None or (isinstance(value, float) and math.isnan(value)):
         return _UNKNOWN
-    return str(value).replace("_", " ")
+    return vocabulary(value)
 
 
 def burial(metres: float) -> Pair:
@@ -106,7 +111,7 @@ def burial(metres: float) -> Pair:
 
     metres: the depth [m]. Result: metric, US, as the crew sheet says it.
     """
-    return [depth(float(metres), units).replace(" ", _TIGHT) for units in _SYSTEMS]
+    return [unbroken(depth(float(metres), units)) for units in _SYSTEMS]
 
 
 def taped(metres: float) -> Pair:
@@ -114,12 +119,14 @@ def taped(metres: float) -> Pair:
 
     metres: the distance [m].
     """
-    return [tape(float(metres), units).replace(" ", _TIGHT) for units in _SYSTEMS]
+    return [unbroken(tape(float(metres), units)) for units in _SYSTEMS]
 
 
 def _valve(row: pd.Series[Any]) -> str:
     valve, controller = words_raw(row["valve"]), words_raw(row["controller"])
-    return valve if controller == _UNKNOWN else f"{valve} on controller {controller}"
+    if controller == _UNKNOWN:
+        return valve
+    return say("{valve} on controller {controller}", valve=valve, controller=controller)
 
 
 def words_raw(value: object) -> str:
@@ -140,39 +147,55 @@ def sensor_rows(plan: Plan, sensor_id: str) -> list[Row]:
     """Return what a crew reads about a sensor."""
     sensor = plan.sensors.loc[sensor_id]
     valves = plan.zones["valve"]
-    governs = ", ".join(f"{z} (valve {words_raw(valves[z])})" for z in sensor["governs"])
-    tight = (
-        f"tightest: {hazard_name(sensor['binding_setback'])}, {number(sensor['setback_ratio'], 2)}"
+    governs = side_by_side(
+        [
+            say("{zone} (valve {valve})", zone=zone, valve=words_raw(valves[zone]))
+            for zone in sensor["governs"]
+        ],
+        ", ",
     )
-    met = float(sensor["setback_ratio"]) >= 1
+    told = {
+        "hazard": hazard_name(sensor["binding_setback"]),
+        "ratio": number(sensor["setback_ratio"], 2),
+    }
     clear = (
-        f"all kept; {tight} × what is asked" if met else f"not all kept; {tight} × what is asked"
+        say("all kept; tightest: {hazard}, {ratio} × what is asked", **told)
+        if float(sensor["setback_ratio"]) >= 1
+        else say("not all kept; tightest: {hazard}, {ratio} × what is asked", **told)
     )
-    gave_way = fill("{}. {}", clear, sentence(plan, lambda said: said.setback_notes[sensor_id]))
+    gave_way = beside([clear, sentence(plan, lambda said: said.setback_notes[sensor_id])], ". ")
+    note = str(sensor["depth_note"])
     rows: list[Row] = [
-        ("Buried in zone", words_raw(sensor["zone"])),
-        ("Valve", _valve(sensor)),
-        ("Governs zones", governs),
-        ("Depth", fill("{}; {}", burial(sensor["depth_m"]), str(sensor["depth_note"]))),
-        ("Control", CONTROLS[str(sensor["control"])].does),
-        ("Hardware", hardware_words(sensor["hardware"])),
-        ("Why here", _why(plan, sensor_id)),
-        ("Dryness", _dryness(sensor)),
-        ("Setbacks", fill("{}", clear) if not sensor["setback_note"] else gave_way),
-        (
-            "Wire",
-            fill("{}", LINK_WORDS)
-            if sensor["link"] == "wireless"
-            else fill(
-                "{} to {}{}; its share of the trench {}",
-                both(sensor["wire_m"], "length", si=1, us=0),
-                DECODER_WORDS if sensor["link"] else "the controller",
-                _gauge(sensor),
-                both(sensor["trench_m"], "length", si=1, us=0),
-            ),
-        ),
+        (say("Buried in zone"), words_raw(sensor["zone"])),
+        (say("Valve"), _valve(sensor)),
+        (say("Governs zones"), governs),
+        (say("Depth"), beside([burial(sensor["depth_m"]), note], "; ")),
+        (say("Control"), CONTROLS[str(sensor["control"])].does),
+        (say("Hardware"), hardware_words(sensor["hardware"])),
+        (say("Why here"), _why(plan, sensor_id)),
+        (say("Dryness"), _dryness(sensor)),
+        (say("Setbacks"), beside([clear]) if not sensor["setback_note"] else gave_way),
+        (say("Wire"), beside([LINK_WORDS]) if sensor["link"] == "wireless" else _wire(sensor)),
     ]
     return rows
+
+
+def beside(parts: Sequence[Pair], between: str = " ") -> Pair:
+    """Put things side by side in both unit systems; see `siting.language.side_by_side`."""
+    return [side_by_side([_in(part, k) for part in parts], between) for k in (0, 1)]
+
+
+def _wire(sensor: pd.Series[Any]) -> Pair:
+    """Return wire and trench of a sensor."""
+    told = fill(
+        "{length} to {end}",
+        length=both(sensor["wire_m"], "length", si=1, us=0),
+        end=DECODER_WORDS if sensor["link"] else say("the controller"),
+    )
+    share = fill(
+        "its share of the trench {length}", length=both(sensor["trench_m"], "length", si=1, us=0)
+    )
+    return beside([beside([told, gauge], ", ") if (gauge := _gauge(sensor)) else told, share], "; ")
 
 
 def _why(plan: Plan, sensor_id: str) -> Pair:
@@ -180,102 +203,146 @@ def _why(plan: Plan, sensor_id: str) -> Pair:
     why: Pair = sentence(plan, lambda said: said.reasons[sensor_id])
     if not plan.sensors.loc[sensor_id, "zone_note"]:
         return why
-    return fill("{} {}", why, sentence(plan, lambda said: said.zone_notes[sensor_id]))
+    return beside([why, sentence(plan, lambda said: said.zone_notes[sensor_id])])
 
 
 def _dryness(sensor: pd.Series[Any]) -> str:
     """Return the rank with its error, and what the error rests on."""
     words_ = rank_words({str(key): value for key, value in sensor.items()})
     note = str(sensor["application_note"])
-    return f"{words_}. {note[0].upper()}{note[1:]}" if note else words_
+    return side_by_side([words_, capital(sensor["application_note"])], ". ") if note else words_
 
 
 def _gauge(sensor: pd.Series[Any]) -> str:
     """Return the thinnest wire and the voltage lost, or nothing where they are not known."""
     if not sensor["gauge_awg"]:
         return ""
-    drop = number(sensor["drop_v"], 2)
-    return f", {int(sensor['gauge_awg'])} AWG or thicker ({drop} V lost)"
+    return say(
+        "{gauge} AWG or thicker ({drop} V lost)",
+        gauge=int(sensor["gauge_awg"]),
+        drop=number(sensor["drop_v"], 2),
+    )
 
 
 def _run_time(row: pd.Series[Any], valve: Valve | None) -> str:
-    text = f"{number(valve.minutes if valve else row['run_minutes'], 0)} min per event"
+    minutes = number(valve.minutes if valve else row["run_minutes"], 0)
     today = float(row["today_minutes"])
-    return f"{text} (today {number(today, 0)})" if math.isfinite(today) else text
+    if not math.isfinite(today):
+        return say("{minutes} min per event", minutes=minutes)
+    return say("{minutes} min per event (today {today})", minutes=minutes, today=number(today, 0))
 
 
 def _cycles(valve: Valve | None) -> str:
     if valve is None or valve.cycles <= 1:
-        return "in one go"
-    each, soak = number(valve.cycle_minutes, 1), number(valve.soak_minutes, 0)
-    return f"{valve.cycles} of {each} min each, {soak} min to soak in between"
+        return say("in one go")
+    return say(
+        "{cycles} of {each} min each, {soak} min to soak in between",
+        cycles=valve.cycles,
+        each=number(valve.cycle_minutes, 1),
+        soak=number(valve.soak_minutes, 0),
+    )
 
 
 def _cycles_in_short(valve: Valve | None) -> str:
     if valve is None or valve.cycles <= 1:
         return "1"
     each, soak = number(valve.cycle_minutes, 1), number(valve.soak_minutes, 0)
-    return f"{valve.cycles}{_TIGHT}×{_TIGHT}{each}, rest{_TIGHT}{soak}"
+    times = f"{valve.cycles}{_TIGHT}×{_TIGHT}"
+    return say("{times}{each}, rest\N{NO-BREAK SPACE}{soak}", times=times, each=each, soak=soak)
 
 
 def _by_month(valve: Valve) -> str:
-    told = ", ".join(f"{MONTHS[m]}{_TIGHT}{number(v, 0)}" for m, v in valve.by_month.items())
-    return f"{told} min"
+    told = [
+        unbroken(say("{month} {minutes}", month=MONTHS[m], minutes=number(v, 0)))
+        for m, v in valve.by_month.items()
+    ]
+    return say("{minutes} min", minutes=side_by_side(told, ", "))
 
 
 def _events(row: pd.Series[Any]) -> str:
     today = float(row["today_events"])
-    text = f"about {number(row['events'], 0)} a season"
-    return f"{text} (today {number(today, 0)})" if math.isfinite(today) else text
+    events = number(row["events"], 0)
+    if not math.isfinite(today):
+        return say("about {events} a season", events=events)
+    return say("about {events} a season (today {today})", events=events, today=number(today, 0))
 
 
 def zone_rows(zone: pd.Series[Any], valve: Valve | None = None) -> list[Row]:
     """Return what a practitioner reads about a zone."""
-    water: Pair = fill("{} a season", both(zone["water_m3"], "volume"))
-    if math.isfinite(float(zone["today_m3"])):
-        water = fill("{} (today {})", water, both(zone["today_m3"], "volume"))
+    water = both(zone["water_m3"], "volume")
+    today = both(zone["today_m3"], "volume")
+    governed = say("sensor {sensor}", sensor=zone["sensor_id"])
     rows: list[Row] = [
-        ("Valve", _valve(zone)),
-        ("Governed by", f"sensor {zone['sensor_id']}" if zone["sensor_id"] else NO_SENSOR),
-        ("Water need", f"{number(zone['need_score'], 1)} % of its ready water per peak day"),
-        ("Why", words_raw(zone["need_words"])),
-        ("Plants", words(zone["plants"])),
-        ("Sun", f"{number(zone['sun_hours'], 1)} h a day over the season"),
-        ("Run time", _run_time(zone, valve)),
-        ("Cycles", _cycles(valve)),
-        *([("By month", _by_month(valve))] if valve else []),
-        ("Events", _events(zone)),
-        ("Water", water),
+        (say("Valve"), _valve(zone)),
+        (say("Governed by"), governed if zone["sensor_id"] else NO_SENSOR),
         (
-            "Dry days",
-            f"{number(zone['stress_days'], 1)} in the worst season out of ten, mean of its ground",
+            say("Water need"),
+            say("{share} % of its ready water per peak day", share=number(zone["need_score"], 1)),
         ),
-        ("Soil", words(zone["soil"])),
-        ("Irrigation", words(zone["irrigation"])),
-        ("Applies", both(zone["precipitation_rate"], "rate")),
-        ("Evenness", f"{number(zone['distribution_uniformity'], 2)} (lowest quarter over mean)"),
-        ("Peak use", both(zone["etc_peak_mm_d"], "depth_per_day")),
+        (say("Why"), words_raw(zone["need_words"])),
+        (say("Plants"), words(zone["plants"])),
         (
-            "Stored water",
-            fill(
-                "{}, of which {} ready",
-                both(zone["taw_mm"], "depth"),
-                both(zone["raw_mm"], "depth"),
+            say_as("Sun", "Sun (light)"),
+            say("{hours} h a day over the season", hours=number(zone["sun_hours"], 1)),
+        ),
+        (say("Run time"), _run_time(zone, valve)),
+        (say("Cycles"), _cycles(valve)),
+        *([(say("By month"), _by_month(valve))] if valve else []),
+        (say("Events"), _events(zone)),
+        (
+            say("Water"),
+            fill("{water} a season (today {today})", water=water, today=today)
+            if math.isfinite(float(zone["today_m3"]))
+            else fill("{water} a season", water=water),
+        ),
+        (
+            say("Dry days"),
+            say(
+                "{days} in the worst season out of ten, mean of its ground",
+                days=number(zone["stress_days"], 1),
             ),
         ),
-        ("Area", both(zone["area_m2"], "area")),
+        *_ground_rows(zone),
     ]
     assumed = str(zone["defaults"])
-    return [*rows, ("Assumed", words(assumed))] if assumed else rows
+    return [*rows, (say("Assumed"), assumed_words(assumed))] if assumed else rows
+
+
+def _ground_rows(zone: pd.Series[Any]) -> list[Row]:
+    """Return what is known of a zone's ground and of what waters it."""
+    return [
+        (say("Soil"), words(zone["soil"])),
+        (say("Irrigation"), words(zone["irrigation"])),
+        (say("Applies"), both(zone["precipitation_rate"], "rate")),
+        (
+            say("Evenness"),
+            say(
+                "{evenness} (lowest quarter over mean)",
+                evenness=number(zone["distribution_uniformity"], 2),
+            ),
+        ),
+        (say("Peak use"), both(zone["etc_peak_mm_d"], "depth_per_day")),
+        (
+            say("Stored water"),
+            fill(
+                "{all}, of which {ready} ready",
+                all=both(zone["taw_mm"], "depth"),
+                ready=both(zone["raw_mm"], "depth"),
+            ),
+        ),
+        (say("Area"), both(zone["area_m2"], "area")),
+    ]
 
 
 def zone_table(plan: Plan) -> dict[str, Any]:
     """Return the table of zones: heads, and a row of cells per zone.
 
-    Result: `head` and `rows`; the first cell of a row is the zone's name.
+    Result: `head` and `rows`; the first cell of a row is the zone's name; `need`: which column is
+    the need.
     """
     set_to = valves(plan)
-    head = ["Zone", "Valve", "Sensor", "Need, % a day", "Now", "Plan", "Cycles"]
+    head = [say("Zone"), say("Valve"), say("Sensor"), say("Need, % a day"),
+            say_as("Now", "Now (minutes)"), say("Plan"), say("Cycles")]  # fmt: skip
     rows: list[list[Pair]] = [
         [
             words_raw(name),
@@ -288,7 +355,7 @@ def zone_table(plan: Plan) -> dict[str, Any]:
         ]
         for name, zone in plan.zones.iterrows()
     ]
-    return {"head": head, "rows": rows}
+    return {"head": head, "rows": rows, "need": 3}
 
 
 def month_table(plan: Plan) -> dict[str, Any]:
@@ -299,35 +366,39 @@ def month_table(plan: Plan) -> dict[str, Any]:
     months, listed = season_months(plan), programs(plan)
     rows: list[list[Pair]] = []
     for program in listed:
-        percent = (f"{program.percent[m]:.0f}%" for m in months)
-        rows.append([f"{program.tag}: {program.days}", "", *percent])
+        shares = (percent(program.percent[m] / 100) for m in months)
+        lead = say("{program}: {days}", program=program.tag, days=days_words(program.days))
+        rows.append([lead, "", *shares])
         rows += [
             [words_raw(v.zone), v.valve or _UNKNOWN, *(number(v.by_month[m], 0) for m in months)]
             for v in program.valves
         ]
     note = (
-        "A program starts on its days; wetter than its threshold, the sensor skips it whole. Leave "
-        "the seasonal adjustment at 100 %: the sensor does that."
+        say(
+            "A program starts on its days; wetter than its threshold, the sensor skips it whole. "
+            "Leave the seasonal adjustment at 100 %: the sensor does that."
+        )
         if listed
         else ""
     )
-    head = ["Program, zone", "Valve", *(MONTHS[m] for m in months)]
+    head = [say("Program, zone"), say("Valve"), *(MONTHS[m] for m in months)]
     return {"head": head, "rows": rows, "note": note}
 
 
 def choice_table(plan: Plan) -> dict[str, Any]:
     """Return the table of choices: what each number of sensors costs and brings."""
     currency = str(plan.economics["currency"])
-    head = ["Sensors", "Water", f"{currency} a year", "Dry days", "Next one is worth"]
+    head = [say("Sensors"), say("Water"), say("{currency} a year", currency=currency),
+            say("Dry days"), say("Next one is worth")]  # fmt: skip
     rows: list[list[Pair]] = []
     for n, row in choices(plan):
         if row is None:
-            rows.append([n, "no better", *[""] * (len(head) - 2)])
+            told = say("{first} to {last}", **ends) if (ends := _ends(n)) else n
+            rows.append([told, say("no better"), *[""] * (len(head) - 2)])
             continue
-        mark = " (chosen)" if row["chosen"] else "" if row["feasible"] else " (too dry)"
         rows.append(
             [
-                f"{n}{mark}",
+                _marked(n, chosen=row["chosen"], feasible=row["feasible"]),
                 both(row["water_m3"], "volume"),
                 number(row["cost_per_year"], 0),
                 number(row["stress_days"], 1),
@@ -337,33 +408,50 @@ def choice_table(plan: Plan) -> dict[str, Any]:
     return {"head": head, "rows": rows}
 
 
+def _ends(numbers: str) -> dict[str, str]:
+    """Return first and last of a range such as "2 to 6"; empty for a single number."""
+    first, between, last = numbers.partition(" to ")
+    return {"first": first, "last": last} if between else {}
+
+
+def _marked(name: str, *, chosen: bool, feasible: bool = True) -> str:
+    """Return a choice with the mark that it is the plan's, or leaves a zone too dry."""
+    if chosen:
+        return say("{choice} (chosen)", choice=name)
+    return name if feasible else say("{choice} (too dry)", choice=name)
+
+
 def _range(values: Iterable[float], quantity: Quantity, *, rest: Rest | None = None) -> Pair:
     """Return mean and range of an amount; with `rest`, of one that may be more or less."""
     known = [float(v) for v in values if math.isfinite(float(v))]
     if not known:
         return _UNKNOWN
-    mean = fill("{}", both(sum(known) / len(known), quantity))
-    ends = [
+    mean = both(sum(known) / len(known), quantity)
+    ends: Pair = [
         span(
             (min(known), max(known)),
-            lambda v, units=units: show(v, quantity, units).replace(" ", _TIGHT),  # type: ignore[misc]
+            lambda v, units=units: unbroken(show(v, quantity, units)),  # type: ignore[misc]
             rest=rest or "more",
         )
         for units in _SYSTEMS
     ]
-    return fill("{} ({})", mean, ends)
+    return fill("{mean} ({range})", mean=mean, range=ends)
 
 
 def _money(economics: Mapping[str, Any], key: str, unit: str, *, more: bool = False) -> str:
     """Return money or years with their range over the weather years; a loss as what it costs."""
-    sign, decimals = (-1.0 if more else 1.0), 1 if unit == "years" else 0
+    sign, decimals = (-1.0 if more else 1.0), 1 if unit == _YEARS else 0
     low, high = economics[f"{key}_low"], economics[f"{key}_high"]
-    text = f"{number(sign * economics[key], decimals)} {unit}"
+    text = say("{amount} {unit}", amount=number(sign * economics[key], decimals), unit=unit)
     if low is None or high is None:
         return text
     rest: Rest = "more" if more else "less"
     ends = sorted((sign * low, sign * high))
-    return f"{text} ({span(ends, lambda v: number(v, decimals), rest=rest)})"
+    told = span(ends, lambda v: number(v, decimals), rest=rest)
+    return say("{mean} ({range})", mean=text, range=told)
+
+
+_YEARS: Final = say("years")
 
 
 def savings(plan: Plan) -> dict[str, Any]:
@@ -373,24 +461,27 @@ def savings(plan: Plan) -> dict[str, Any]:
     """
     season, known, state = plan.season, plan.economics, plan_standing(plan)
     currency = str(known["currency"])
-    rows: list[Row] = [("Water with the plan, a season", _range(season["plan_m3"], "volume"))]
+    rows: list[Row] = [(say("Water with the plan, a season"), _range(season["plan_m3"], "volume"))]
     if state.water == "unknown":
-        rows.append(("Water saved", payback_words(state)))
+        rows.append((say("Water saved"), payback_words(state)))
     else:
-        rows.append(("Water with today's timer", _range(season["baseline_m3"], "volume")))
+        rows.append((say("Water with today's timer"), _range(season["baseline_m3"], "volume")))
         rows += _saved(season, more=state.water == "more")
-    rows.append(("Sensors, trench and wire", f"{number(known['capital'], 0)} {currency}"))
+    capital_ = say("{amount} {unit}", amount=number(known["capital"], 0), unit=currency)
+    rows.append((say("Sensors, trench and wire"), capital_))
     if state.money_missing:
-        rows.append(("Money saved", state.money_missing))
+        rows.append((say("Money saved"), state.money_missing))
     else:
         more = known["saved_per_year"] < 0
-        label = "Water costs more" if more else "Money saved"
-        rows.append((label, _money(known, "saved_per_year", f"{currency} a year", more=more)))
-    rows.append(("Pays back in", payback_words(state) or _money(known, "payback_years", "years")))
+        label = say("Water costs more") if more else say("Money saved")
+        yearly = say("{currency} a year", currency=currency)
+        rows.append((label, _money(known, "saved_per_year", yearly, more=more)))
+    back = payback_words(state) or _money(known, "payback_years", _YEARS)
+    rows.append((say("Pays back in"), back))
     rate = 100 * plan.settings.costs.discount_rate
     if known["payback_discounted_years"] is not None and rate > 0:
-        told = _money(known, "payback_discounted_years", "years")
-        rows.append((f"At {rate:g} % interest", told))
+        told = _money(known, "payback_discounted_years", _YEARS)
+        rows.append((say("At {rate} % interest", rate=Figure(f"{rate:g}")), told))
     return {"claim": sentence(plan, lambda said: said.claim), "rows": rows}
 
 
@@ -399,12 +490,13 @@ def _saved(season: pd.DataFrame, *, more: bool) -> list[Row]:
     sign = -1.0 if more else 1.0
     rest: Rest = "more" if more else "less"
     saved = _range((sign * season["saved_m3"]).dropna(), "volume", rest=rest)
-    rows: list[Row] = [("More water" if more else "Water saved", saved)]
+    rows: list[Row] = [(say("More water") if more else say("Water saved"), saved)]
     share = [sign * 100 * float(f) for f in season["saved_fraction"] if math.isfinite(f)]
     if share:
         ends = span((min(share), max(share)), lambda v: number(v, 0), rest=rest)
-        label = "Share more" if more else "Share saved"
-        rows.append((label, f"{number(sum(share) / len(share), 0)} % ({ends})"))
+        label = say("Share more") if more else say("Share saved")
+        mean = number(sum(share) / len(share), 0)
+        rows.append((label, say("{share} % ({range})", share=mean, range=ends)))
     return rows
 
 
@@ -413,11 +505,12 @@ _UNKNOWN = "–"
 
 def option_table(plan: Plan) -> dict[str, Any]:
     """Return every number of sensors and plain rule with its regret."""
-    head = ["Choice", f"{plan.economics['currency']} a year", "Regret, mean", "Regret, worst"]
+    yearly = say("{currency} a year", currency=plan.economics["currency"])
+    head = [say("Choice"), yearly, say("Regret, mean"), say("Regret, worst")]
     rows: list[list[Pair]] = [
         [
-            f"{one.name} (chosen)" if one.chosen else one.name,
-            number(one.cost_per_year, 0) if math.isfinite(one.cost_per_year) else "too dry",
+            _marked(vocabulary(one.name), chosen=one.chosen),
+            number(one.cost_per_year, 0) if math.isfinite(one.cost_per_year) else say("too dry"),
             number(one.regret_mean, 0),
             number(one.regret_max, 0),
         ]
@@ -428,15 +521,17 @@ def option_table(plan: Plan) -> dict[str, Any]:
 
 def control_table(plan: Plan) -> dict[str, Any]:
     """Return the kinds of control beside the plan."""
-    head = ["Kind of control", "Sensors", "Water", f"{plan.economics['currency']} a year",
-            "Dry days"]  # fmt: skip
+    yearly = say("{currency} a year", currency=plan.economics["currency"])
+    head = [say("Kind of control"), say("Sensors"), say("Water"), yearly, say("Dry days")]
     rows: list[list[Pair]] = [
         [
-            f"{one.kind} (the plan's)" if one.chosen else one.kind,
+            say("{control} (the plan's)", control=vocabulary(one.kind))
+            if one.chosen
+            else vocabulary(one.kind),
             str(one.sensors),
             both(one.water_m3, "volume") if math.isfinite(one.water_m3) else _UNKNOWN,
             number(one.cost_per_year, 0),
-            number(one.stress_days, 0) if math.isfinite(one.water_m3) else "not possible",
+            number(one.stress_days, 0) if math.isfinite(one.water_m3) else say("not possible"),
         ]
         for one in controls(plan)
     ]
@@ -452,16 +547,18 @@ def move_chart(plan: Plan) -> dict[str, Any]:
     found = moves(plan)
     first = plan.sensitivity.iloc[0] if found else {"measure": "", "unit": ""}
     unit = str(first["unit"])
-    water = unit == "m3"
+    water, measure = unit == "m3", vocabulary(first["measure"])
     return {
-        "measure": str(first["measure"]) if water else f"{first['measure']}, {unit}",
+        "measure": measure
+        if water
+        else say("{measure}, {unit}", measure=measure, unit=unit),
         "base": _told(found[0].base, water=water) if found else _UNKNOWN,
         "bars": [
             {
-                "name": one.name,
+                "name": vocabulary(one.name),
                 "base": one.base,
                 "ends": [
-                    {"setting": setting, "value": value if math.isfinite(value) else None,
+                    {"setting": Figure(setting), "value": value if math.isfinite(value) else None,
                      "told": _told(value, water=water)}
                     for setting, value in ((one.low, one.value_low), (one.high, one.value_high))
                 ],
@@ -481,9 +578,12 @@ def _move_table(found: list[Move], *, water: bool) -> dict[str, Any]:
             (one.low, one.value_low, one.payback_low),
             (one.high, one.value_high, one.payback_high),
         ):
-            told = _told(value, water=water) if math.isfinite(value) else "limit not kept"
-            rows.append([one.name, setting, told, *([number(years, 1)] if back else [])])
-    head = ["What", "Set to", "Result", *(["Payback, years"] if back else [])]
+            told = _told(value, water=water) if math.isfinite(value) else say("limit not kept")
+            rows.append(
+                [vocabulary(one.name), Figure(setting), told, *([number(years, 1)] if back else [])]
+            )
+    years_ = [say("Payback, years")] if back else []
+    head = [say("What"), say("Set to"), say("Result"), *years_]
     return {"head": head, "rows": rows}
 
 
@@ -515,22 +615,26 @@ def sensor_steps(sensor: pd.Series[Any]) -> list[Pair]:
     low = number(100 * float(sensor["threshold_low_fraction"]), 0)
     steps: list[Pair] = [
         fill(
-            "Bury the sensor {} deep, with firm contact to undisturbed soil all along it.",
-            burial(sensor["depth_m"]),
+            "Bury the sensor {depth} deep, with firm contact to undisturbed soil all along it.",
+            depth=burial(sensor["depth_m"]),
         ),
-        "Soak the ground around it thoroughly, then keep this valve off and wait "
-        f"{number(sensor['soak_wait_h'], 0)} h.",
-        "Take the reading and write it down: it is the full mark of this soil.",
+        say(
+            "Soak the ground around it thoroughly, then keep this valve off and wait {hours} h.",
+            hours=number(sensor["soak_wait_h"], 0),
+        ),
+        say("Take the reading and write it down: it is the full mark of this soil."),
     ]
-    if withheld := str(sensor.get("threshold_withheld") or ""):
-        return [*steps, withheld]
+    if sensor.get("threshold_withheld"):
+        return [*steps, words_raw(sensor["threshold_withheld"])]
     steps.append(
         fill(
-            "Threshold: {} points of water by volume below the full mark, about "
-            f"{vwc} % water by volume if the soil is as assumed ({low} % of the water that plants "
-            "can use is gone: {}).",
-            number(100 * float(sensor["threshold_step_vwc"]), 1),
-            both(sensor["threshold_low_mm"], "depth"),
+            "Threshold: {step} points of water by volume below the full mark, about {vwc} % water "
+            "by volume if the soil is as assumed ({low} % of the water that plants can use is "
+            "gone: {gone}).",
+            step=number(100 * float(sensor["threshold_step_vwc"]), 1),
+            vwc=vwc,
+            low=low,
+            gone=both(sensor["threshold_low_mm"], "depth"),
         )
     )
     return [*steps, CONTROLS[str(sensor["control"])].seen]
@@ -544,7 +648,7 @@ def tie_rows(ties: pd.DataFrame) -> list[list[Pair]]:
     return [
         [
             str(row["tie"]),
-            words(row["from_kind"]),
+            fixed_words(row["from_kind"]),
             taped(row["distance_m"]),
             both(1000 * row["drms_m"], "depth"),
         ]
@@ -561,7 +665,7 @@ def reserve_rows(plan: Plan, sensor_id: str) -> list[list[Pair]]:
     rows: list[list[Pair]] = []
     for spare in spares(plan, sensor_id):
         tapes: dict[int, Pair] = {
-            tie: fill("{}{}", taped(metres), "" if clear else " (wall between)")
+            tie: taped(metres) if clear else fill("{length} (wall between)", length=taped(metres))
             for tie, metres, clear in spare.tapes
         }
         towards = compass(spare.x - at.x, spare.y - at.y)
@@ -569,7 +673,7 @@ def reserve_rows(plan: Plan, sensor_id: str) -> list[list[Pair]]:
             [
                 f"R{spare.reserve}",
                 taped(spare.distance_m),
-                f"{towards} ({number(spare.bearing_deg, 0)}°)",
+                say("{point} ({degrees}°)", point=towards, degrees=number(spare.bearing_deg, 0)),
                 tapes.get(1, "–"),
                 tapes.get(2, "–"),
                 chance_cell(spare.p_driest_quarter),
@@ -585,4 +689,5 @@ def tie_table(plan: Plan) -> dict[str, Any]:
         for sensor_id in plan.sensors.index
         for cells in tie_rows(plan.ties[plan.ties["sensor_id"] == sensor_id])
     ]
-    return {"head": ["Sensor", "Tie", "From", "Distance", "Error ±"], "rows": rows}
+    head = [say("Sensor"), say("Tie"), say("From"), say("Distance"), say("Error ±")]
+    return {"head": head, "rows": rows}

@@ -42,7 +42,7 @@ def caution_pages(plan: Plan, sheet: Sheet) -> list[Any]:
     """Return the cautions, which stand on every hand-off."""
     return [
         sheet.heading(say("Cautions")),
-        *sheet.bullets(plan.cautions or cautions_for()),
+        *sheet.bullets(plan.cautions or cautions_for(country=plan.settings.country)),
     ]
 
 

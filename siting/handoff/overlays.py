@@ -5,7 +5,6 @@ from __future__ import annotations
 import base64
 import io
 import math
-from calendar import month_name
 from dataclasses import dataclass
 from functools import lru_cache
 from typing import TYPE_CHECKING, Any, Final
@@ -28,6 +27,7 @@ from shapely.geometry.base import BaseGeometry
 from xyzservices import TileProvider, providers
 
 from siting.arrays import Flags, Floats
+from siting.language import say
 from siting.palette import INK, SUN, ramp_rgb
 from siting.planning.model import Plan
 from siting.site.model import LocalGrid
@@ -280,6 +280,10 @@ DAYS: Final = ((6, 21), (3, 20), (12, 21))
 #: Share of the direct light that arrives.
 LIT: Final = Scale(0.0, 100.0, (0.0, 50.0, 100.0), 0)
 _MARCH, _JUNE, _SEPTEMBER = 3, 6, 9
+_MONTHS: Final = (
+    "", say("January"), say("February"), say("March"), say("April"), say("May"), say("June"),
+    say("July"), say("August"), say("September"), say("October"), say("November"), say("December"),
+)  # fmt: skip
 _LEAST_ELEVATION: Final = 5.0  # lower than this the whole property lies in long shade [deg]
 _MOST_CELLS: Final = 100_000  # of a picture of shade
 _HOUR_SHADES: Final = 9  # crowns let a few shares through, nothing else does
@@ -375,20 +379,24 @@ def _trees(plan: Plan, month: int) -> gpd.GeoDataFrame:
 
 def _label(month: int, day: int, latitude: float) -> str:
     """Name a day as people know it."""
-    date = f"{day} {month_name[month]}"
+    date = say("{day} {month}", day=day, month=_MONTHS[month])
     if month == _MARCH:
         # the sun stands alike in September, but the trees may be in leaf only in one of them
         alike = (_MARCH in (leaves := leaf_months(latitude))) == (_SEPTEMBER in leaves)
-        return f"{date} and 22 September (equinox)" if alike else f"{date} (equinox)"
+        if alike:
+            return say("{date} and 22 September (equinox)", date=date)
+        return say("{date} (equinox)", date=date)
     longest = (month == _JUNE) == (latitude >= 0)
-    return f"{date} ({'longest' if longest else 'shortest'} day)"
+    if longest:
+        return say("{date} (longest day)", date=date)
+    return say("{date} (shortest day)", date=date)
 
 
 def _months(plan: Plan) -> Iterator[dict[str, Any]]:
     """Yield the sun of every month of the season."""
     scale = sun_scale(plan)
     for month, hours in zip(plan.sun.months, plan.sun.sun_hours, strict=True):
-        label = month_name[month]
+        label = _MONTHS[month]
         yield _frame(plan, label, hours, plan.sun.grid, scale=scale, shades=_MONTH_SHADES)
 
 
@@ -408,8 +416,8 @@ def _frame(
 
 
 _PROVIDERS: Final[dict[str, TileProvider]] = {
-    "Street map (online)": providers.OpenStreetMap.Mapnik,
-    "Aerial photo of the US (online)": providers.USGS.USImagery,
+    say("Street map (online)"): providers.OpenStreetMap.Mapnik,
+    say("Aerial photo of the US (online)"): providers.USGS.USImagery,
 }
 
 

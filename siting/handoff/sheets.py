@@ -37,7 +37,7 @@ from reportlab.platypus import (
 )
 from reportlab.platypus import Frame as PageFrame
 
-from siting.cautions import DIG_CAUTION
+from siting.cautions import dig_caution
 from siting.files import write_bytes
 from siting.handoff.crowded import inset_frame, is_nameless, seen_through
 from siting.handoff.drawing import (
@@ -1102,9 +1102,10 @@ def _write(
     )  # fmt: skip
     document.addPageTemplates(PageTemplate("sheet", [window]))
     height = page[1] - _TOP - _FOOT
+    caution = dig_caution(plan.settings.country)
     document.build(
         story(plan, sheet, width, height),
-        canvasmaker=partial(_FootedCanvas, name=name, t=sheet.t),
+        canvasmaker=partial(_FootedCanvas, name=name, caution=caution, t=sheet.t),
     )
     return write_bytes(path, out.getvalue())
 
@@ -1253,9 +1254,9 @@ def _metadata(document: Any, *, code: str) -> bytes:  # noqa: ANN401 - of report
 class _FootedCanvas(PdfCanvas):  # type: ignore[misc] # reportlab is not typed
     """Writes the foot of every page once the number of pages is known."""
 
-    def __init__(self, *args: Any, name: str, t: Language, **options: Any) -> None:  # noqa: ANN401
+    def __init__(self, *args: Any, name: str, caution: str, t: Language, **options: Any) -> None:  # noqa: ANN401
         super().__init__(*args, **options)
-        self._name, self._t = name, t
+        self._name, self._caution, self._t = name, caution, t
         self.setCatalogEntry("Metadata", XMP(creator=partial(_metadata, code=t.code)))
         self._pages: list[dict[str, Any]] = []
         self._outlines: list[tuple[str, int]] = []
@@ -1288,7 +1289,7 @@ class _FootedCanvas(PdfCanvas):  # type: ignore[misc] # reportlab is not typed
         self.setStrokeColor(HexColor(INK["caution_edge"]))
         self.setLineWidth(1)
         self.line(_SIDE, _FOOT - 8, _SIDE + width, _FOOT - 8)
-        caution = Paragraph(f"<b>{markup(self._t(DIG_CAUTION))}</b>", style("foot"))
+        caution = Paragraph(f"<b>{markup(self._t(self._caution))}</b>", style("foot"))
         _, tall = caution.wrap(width, _FOOT)
         caution.drawOn(self, _SIDE, _FOOT - 11 - tall)
         draw_text(self, _SIDE, 20, fit_text(self._name, 9, width - 110), size=9)

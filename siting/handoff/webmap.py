@@ -77,6 +77,7 @@ from siting.handoff.overlays import (
     sun_scale,
 )
 from siting.handoff.tables import valves
+from siting.language import Figure, Language, language, say, say_count
 from siting.palette import DARK_INK, DRYNESS, INK, MARKS, NEED, SUN, ramp_colour, text_on
 from siting.planning.model import Plan
 from siting.site.settings import FIXTURES
@@ -114,10 +115,14 @@ def map_document(plan: Plan, *, online: bool = False) -> Document:
     west, south, east, north = (
         gpd.GeoSeries([plan.site.boundary], crs=plan.site.crs).to_crs(4326).total_bounds
     )
-    need = need_scale(plan)
-    return {
+    need, t = need_scale(plan), language(plan.settings.language)
+    document = {
         "name": plan.site.name,
         "units": plan.settings.units,
+        "locale": "en-US" if t.code == "en" else t.code,
+        "point": t(Figure(".")),
+        "plural": [int(t.form(count)) for count in range(_COUNTS)],
+        "words": {} if t.code == "en" else script_words(t),
         "length": [
             {"label": edge.label, "factor": edge.factor, "decimals": 1}
             for edge in QUANTITIES["length"].values()
@@ -139,6 +144,36 @@ def map_document(plan: Plan, *, online: bool = False) -> Document:
         "panel": _panel(plan),
         "field": field_document(plan),
     }
+    spoken: Document = _spoken(document, t)
+    return spoken
+
+
+def _spoken(value: Any, t: Language) -> Any:  # noqa: ANN401 - plain values of every kind
+    """Say anew whatever was said in a document; names, keys and figures in SI stay."""
+    if isinstance(value, dict):
+        return {key: _spoken(one, t) for key, one in value.items()}
+    if isinstance(value, list | tuple):
+        return [_spoken(one, t) for one in value]
+    return t(value) if isinstance(value, str) else value
+
+
+#: Counts whose plural form the page is told; larger ones go as their last two digits.
+_COUNTS: Final = 200
+_MESSAGE: Final = re.compile(r'\b(trn?)\(\s*("(?:[^"\\]|\\.)*")(?:,\s*("(?:[^"\\]|\\.)*"))?')
+
+
+def script_words(t: Language) -> Document:
+    """Return what the page's own scripts say, by the English message.
+
+    Result: a text each, or the forms of a count.
+    """
+    found: Document = {}
+    for kind, first, second in _MESSAGE.findall(
+        "\n".join(_asset(name) for name in (*_SCRIPTS, _CROWDED))
+    ):
+        one = json.loads(first)
+        found[one] = t.forms(one, json.loads(second)) if kind == "trn" else t.message(say(one))
+    return found
 
 
 def as_json(document: Document) -> str:
@@ -268,7 +303,7 @@ def _legend(scale: Scale, ramp: tuple[str, ...], title: str, unit: str) -> Docum
         "colours": [ramp_colour(ramp, k / 8) for k in range(9)],
         "low": scale.low,
         "high": scale.high,
-        "ticks": [f"{tick:.{scale.decimals}f}" for tick in scale.ticks],
+        "ticks": [Figure(f"{tick:.{scale.decimals}f}") for tick in scale.ticks],
     }
 
 
@@ -285,14 +320,22 @@ def _dryness_scale(plan: Plan) -> Scale:
 
 def _scales(plan: Plan, need: Scale) -> Document:
     return {
-        "need": _legend(need, NEED, "Water need of a zone", "% of its ready water per peak day"),
-        "sun": _legend(sun_scale(plan), SUN, "Direct sun", "h a day"),
-        "shade": _legend(LIT, SUN, "Light at an hour", "% of the direct sun"),
+        "need": _legend(
+            need, NEED, say("Water need of a zone"), say("% of its ready water per peak day")
+        ),
+        "sun": _legend(sun_scale(plan), SUN, say("Direct sun"), say("h a day")),
+        "shade": _legend(LIT, SUN, say("Light at an hour"), say("% of the direct sun")),
         "dryness": _legend(
-            _dryness_scale(plan), DRYNESS, "Dryness of the ground", "× the property's mean"
+            _dryness_scale(plan),
+            DRYNESS,
+            say("Dryness of the ground"),
+            say("× the property's mean"),
         ),
         "rank": _legend(
-            nice_scale(0.0, 1.0), DRYNESS, "Rank of dryness in its zone", "share that is less dry"
+            nice_scale(0.0, 1.0),
+            DRYNESS,
+            say("Rank of dryness in its zone"),
+            say("share that is less dry"),
         ),
     }
 
@@ -450,9 +493,9 @@ def _sensors(plan: Plan) -> list[Document]:
             "at": [round(row["lat"], _DEGREES_POINT), round(row["lon"], _DEGREES_POINT)],
             "values": _plain(row, columns),
             "summary": fill(
-                "{} deep in zone {}",
-                both(1000 * row["depth_m"], "depth", us=1),
-                shorten(words_raw(row["zone"])),
+                "{depth} deep in zone {zone}",
+                depth=both(1000 * row["depth_m"], "depth", us=1),
+                zone=shorten(words_raw(row["zone"])),
             ),
             "rows": sensor_rows(plan, str(sensor_id)),
             "steps": sensor_steps(row),
@@ -477,12 +520,12 @@ def _ties(plan: Plan, sensor_id: str) -> list[Document]:
 def _places(plan: Plan, row: pd.Series[Any]) -> list[tuple[str, str]]:
     """Coordinates to copy: label and text."""
     crs = plan.site.source_crs
-    label = crs_code(crs) or "the property's coordinates"
+    label = crs_code(crs) or say("the property's coordinates")
     decimals = 7 if crs.is_geographic else 3
     own = f"{row['source_x']:.{decimals}f}, {row['source_y']:.{decimals}f}"
     return [
-        ("Latitude, longitude", f"{row['lat']:.7f}, {row['lon']:.7f}"),
-        (f"x, y in {label}", own),
+        (say("Latitude, longitude"), f"{row['lat']:.7f}, {row['lon']:.7f}"),
+        (say("x, y in {frame}", frame=label), own),
     ]
 
 
@@ -571,10 +614,16 @@ def plan_picture(plan: Plan) -> str:
         _path(sheet, plan.ties.geometry, "none", MARKS["tie"], 1.2, dash="6 5"),
         *_sensor_parts(plan, sheet),
     ]
-    title = escape(f"Plan of {site.name}, north is up, {len(plan.sensors)} sensors")
+    title = say_count(
+        "Plan of {site}, north is up, {count} sensors",
+        "Plan of {site}, north is up, {count} sensors",
+        len(plan.sensors),
+        site=site.name,
+    )
+    name = escape(language(plan.settings.language)(title))
     return (
         f'<svg class="plan-picture" viewBox="0 0 {_WIDTH:.0f} {sheet.height}" role="img" '
-        f'aria-label="{title}" font-family="sans-serif">{"".join(body)}</svg>'
+        f'aria-label="{name}" font-family="sans-serif">{"".join(body)}</svg>'
     )
 
 
@@ -583,57 +632,65 @@ def static_page(plan: Plan, document: Document) -> str:
 
     Result: HTML; every text of a user is escaped.
     """
-    unit = int(plan.settings.units == "us")
+    unit, t = int(plan.settings.units == "us"), language(plan.settings.language)
+    heads = [t(head) for head in _SENSOR_HEADS]
     panel = document["panel"]
     sensors = [
-        [s["id"], *(text for label, text in s["rows"] if label in _SENSOR_HEADS), s["places"][0][1]]
+        [s["id"], *(text for label, text in s["rows"] if label in heads), s["places"][0][1]]
         for s in document["sensors"]
     ]
     saved = panel["savings"]
     return "".join(
         [
             f"<h1>{escape(plan.site.name)}</h1>",
-            "<p>This is the plain page: the interactive map needs JavaScript.</p>",
-            _list("What to do now, the most urgent first", plan.do_now),
+            f"<p>{t(_PLAIN)}</p>",
+            _list(t(say("What to do now, the most urgent first")), panel["do_now"]),
             plan_picture(plan),
-            "<p>North is up.</p>",
-            f"<h2>How many sensors, and why</h2><p>{escape(_in(panel['headline'], unit))}</p>",
-            f"<h3>In full</h3><p>{escape(_in(panel['answer'], unit))}</p>",
-            _table("Sensors", ["Sensor", *_SENSOR_HEADS, "Latitude, longitude"], sensors, unit),
-            _table("Ties", panel["tie_table"]["head"], panel["tie_table"]["rows"], unit),
-            _table("Zones", panel["zone_table"]["head"], panel["zone_table"]["rows"], unit),
+            f"<p>{t(say('North is up.'))}</p>",
+            f"<h2>{t(say('How many sensors, and why'))}</h2>",
+            f"<p>{escape(_in(panel['headline'], unit))}</p>",
+            f"<h3>{t(say('In full'))}</h3><p>{escape(_in(panel['answer'], unit))}</p>",
             _table(
-                "Minutes by month", panel["month_table"]["head"], panel["month_table"]["rows"], unit
-            ),
-            _table(
-                "Number of sensors",
-                panel["choice_table"]["head"],
-                panel["choice_table"]["rows"],
+                t(say("Sensors")),
+                [t(say("Sensor")), *heads, t(say("Latitude, longitude"))],
+                sensors,
                 unit,
             ),
             *(
-                _table(caption, panel[key]["head"], panel[key]["rows"], unit)
-                for caption, key in _MORE
+                _table(t(caption), panel[key]["head"], panel[key]["rows"], unit)
+                for caption, key in _TABLES
             ),
-            f"<h2>Savings</h2><p>{escape(_in(saved['claim'], unit))}</p>",
-            _table("Water and money", ["What", "How much"], saved["rows"], unit),
+            f"<h2>{t(say('Savings'))}</h2><p>{escape(_in(saved['claim'], unit))}</p>",
             _table(
-                "What moves the result",
+                t(say("Water and money")), [t(say("What")), t(say("How much"))], saved["rows"], unit
+            ),
+            _table(
+                t(say("What moves the result")),
                 panel["moves"]["table"]["head"],
                 panel["moves"]["table"]["rows"],
                 unit,
             ),
-            _list("Before you dig", plan.cautions),
-            _list("What this rests on", [_in(words, unit) for words in panel["assumptions"]]),
-            _list("Assumed, repaired or not met", plan.warnings),
+            _list(t(say("Before you dig")), panel["cautions"]),
+            _list(
+                t(say("What this rests on")), [_in(words, unit) for words in panel["assumptions"]]
+            ),
+            _list(t(say("Assumed, repaired or not met")), panel["warnings"]),
         ]
     )
 
 
-_SENSOR_HEADS = ("Buried in zone", "Valve", "Governs zones", "Depth", "Why here", "Setbacks")
-_MORE = (
-    ("Every number of sensors, and plain rules", "option_table"),
-    ("Kinds of control, on the same weather", "control_table"),
+_PLAIN: Final = say("This is the plain page: the interactive map needs JavaScript.")
+_SENSOR_HEADS = (
+    say("Buried in zone"), say("Valve"), say("Governs zones"), say("Depth"), say("Why here"),
+    say("Setbacks"),
+)  # fmt: skip
+_TABLES = (
+    (say("Ties"), "tie_table"),
+    (say("Zones"), "zone_table"),
+    (say("Minutes by month"), "month_table"),
+    (say("Number of sensors"), "choice_table"),
+    (say("Every number of sensors, and plain rules"), "option_table"),
+    (say("Kinds of control, on the same weather"), "control_table"),
 )
 
 
@@ -751,6 +808,7 @@ def map_html(plan: Plan, *, online: bool = False) -> str:
     """
     document = map_document(plan, online=online)
     origins = tuple(hosts()) if online else ()
+    t = language(plan.settings.language)
     options = {
         "center": [plan.site.latitude, plan.site.longitude],
         "zoom": 18,
@@ -762,9 +820,11 @@ def map_html(plan: Plan, *, online: bool = False) -> str:
     }
     html: str = jinja2.Template(_asset("page.html")).render(
         policy=_POLICY_MARK,
+        lang=t.code,
+        say=lambda words: escape(t.message(say(words))),
         # some tile servers refuse pages that do not say where they come from
         referrer="origin" if origins else "no-referrer",
-        title=escape(f"{plan.site.name}: sensor map"),
+        title=escape(t(say("{site}: sensor map", site=plan.site.name))),
         header="\n".join(_inlined(name) for name in (_LEAFLET_JS, _LEAFLET_CSS, _PAGE_CSS)),
         plain=static_page(plan, document),
         data=as_json(document),

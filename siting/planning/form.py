@@ -11,8 +11,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from typing import Final, Literal
 
-from siting.language import say
+from siting.language import Figure, say, side_by_side
 from siting.units import UnitsName
+from siting.vocabulary import vocabulary
 
 Kind = Literal["text", "number", "length", "time", "flag", "word"]
 #: What a sensor may be read in; see `siting.commission.judge`.
@@ -129,7 +130,7 @@ def header(column: SheetColumn, units: UnitsName) -> str:
     return f"{column.name}_{unit}" if unit else column.name
 
 
-def allowed_words(column: SheetColumn, header: str) -> str:
+def allowed_words(column: SheetColumn, header: str, *, as_tape: bool = True) -> str:
     """Say what a cell of a column may hold.
 
     Parameters
@@ -138,6 +139,8 @@ def allowed_words(column: SheetColumn, header: str) -> str:
         The column.
     header : str
         Its header, whose ending says the unit.
+    as_tape : bool
+        Whether feet may also be written with inches beside them.
 
     Returns
     -------
@@ -150,20 +153,23 @@ def allowed_words(column: SheetColumn, header: str) -> str:
     'a number from 10 to 1500 mm'
     """
     if column.kind == "word":
-        return ", ".join(column.allowed)
+        return side_by_side([vocabulary(word) for word in column.allowed], ", ")
     if column.kind == "flag":
-        return "yes or no"
+        return say("yes or no")
     if column.kind == "time":
-        return "a date as 2026-05-04, or 2026-05-04 07:30"
+        return say("a date as 2026-05-04, or 2026-05-04 07:30")
     ends = {e: f for e, f in column.factors.items() if header == column.name + e}
     ending, factor = next(iter(ends.items()), ("", 1.0))
-    unit = " ".join(["", ending.lstrip("_").replace("_", "/")]) if ending else ""
-    unit += ", or as 24 ft 6 in" if ending == "_ft" else ""
+    low, high = (Figure(f"{end / factor:.4g}") for end in (column.low, column.high))
     if math.isinf(column.low) and math.isinf(column.high):
-        return f"a number{unit}"
-    if math.isinf(column.high):
-        return f"a number from {column.low / factor:.4g}{unit}"
-    return f"a number from {column.low / factor:.4g} to {column.high / factor:.4g}{unit}"
+        told = say("a number")
+    elif math.isinf(column.high):
+        told = say("a number from {low}", low=low)
+    else:
+        told = say("a number from {low} to {high}", low=low, high=high)
+    unit = vocabulary(ending.lstrip("_").replace("_", "/"))
+    told = side_by_side([told, unit])
+    return say("{number}, or as 24 ft 6 in", number=told) if as_tape and ending == "_ft" else told
 
 
 def handed_out(columns: Sequence[SheetColumn], units: UnitsName) -> tuple[SheetColumn, ...]:

@@ -48,7 +48,7 @@ from siting.decide.places import (
 from siting.decide.sheet import play_sheet
 from siting.errors import Fault, InputError, PlanError
 from siting.files import file_digest
-from siting.language import say
+from siting.language import say, side_by_side
 from siting.place.placement import Placement
 from siting.place.setbacks import keepout_areas
 from siting.place.ties import sensor_ties
@@ -255,7 +255,7 @@ def _economics(
     )
     money["price"] = decided.price
     money["ways"] = _ways(settings, decided, built.total)
-    money["claim"] += _unpriced(settings, decided)
+    money["claim"] = side_by_side([money["claim"], _unpriced(settings, decided)])
     return money
 
 
@@ -328,7 +328,7 @@ def _unpriced(settings: PropertyFile, decided: Decided) -> str:
     kinds = {item.kind: item for item in settings.hardware}
     bought = [kinds[kind] for kind in sorted(set(decided.decision.hardware.values()))]
     state = standing({}, settings.costs, hardware=bought)
-    return f" {costs_words(state)}" if state.costs == "usual hardware" else ""
+    return costs_words(state) if state.costs == "usual hardware" else ""
 
 
 def _parts(wires: WireRoutes, units: UnitsName, decided: Decided) -> pd.DataFrame:
@@ -523,8 +523,9 @@ def provenance(
     anywhere.
     """
     options = asdict(settings)
-    # The crew's language moves no figure, and plan.json is English.
-    for place in ("path", "layers", "weather", "values", "changes", "evidence", "language"):
+    # The crew's language and whom it calls move no figure, and plan.json is English.
+    told = ("language", "country")
+    for place in ("path", "layers", "weather", "values", "changes", "evidence", *told):
         del options[place]
     if settings.evidence:
         options["evidence"] = [asdict(one) | {"path": one.path.name} for one in settings.evidence]
@@ -983,7 +984,7 @@ def _finish(
             answer=worded[settings.units].answer,
             wordings=worded,
             headline=worded[settings.units].headline,
-            cautions=cautions_for(),
+            cautions=cautions_for(country=settings.country),
             warnings=tuple(dict.fromkeys(warnings)),
             provenance=provenance(
                 site, settings, weather_seasons=known.seasons.years, reference_et=known.terms.method

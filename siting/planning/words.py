@@ -17,15 +17,17 @@ import pandas as pd
 
 from siting.decide.choice import Decision
 from siting.decide.decision import Decided
-from siting.language import capital, say, say_count, side_by_side
+from siting.language import Figure, Said, capital, say, say_as, say_count, side_by_side
 from siting.place.placement import PlaceWords
 from siting.planning.model import Built, Elsewhere, Wording
+from siting.season.controls import CONTROLS
 from siting.site.findings import some
 from siting.units import Quantity, UnitsName, figure, show
+from siting.vocabulary import vocabulary
 
 _NUMBERS: Final = (
-    say("no"), say("one"), say("two"), say("three"), say("four"), say("five"), say("six"),
-    say("seven"), say("eight"), say("nine"), say("ten"), say("eleven"), say("twelve"),
+    say_as("no", "no (none)"), say("one"), say("two"), say("three"), say("four"), say("five"),
+    say("six"), say("seven"), say("eight"), say("nine"), say("ten"), say("eleven"), say("twelve"),
 )  # fmt: skip
 _ORDINALS: Final = (
     "", "first", "second", "third", "fourth", "fifth", "sixth", "seventh", "eighth", "ninth",
@@ -205,14 +207,19 @@ def plain_more(facts: Facts) -> list[str]:
     homes = facts.decided.get("plain_homes", ())
     if not homes or facts.way("the plain way") is None:
         return []
-    words = f"In the plain way a sensor lies in {' and '.join(homes)}"
+    places = _listed(homes, comma=False)
     drier = facts.decided.get("plain_drier", {})
     if not drier:
-        return [f"{words}."]
+        return [say("In the plain way a sensor lies in {places}.", places=places)]
     worst = max(drier, key=lambda zone: drier[zone])
     return [
-        f"{words}; {worst} then is short on {figure(drier[worst])} days in the worst season out of "
-        "ten."
+        say(
+            "In the plain way a sensor lies in {places}; {zone} then is short on {days} days in "
+            "the worst season out of ten.",
+            places=places,
+            zone=worst,
+            days=figure(drier[worst]),
+        )
     ]
 
 
@@ -603,13 +610,20 @@ _TOLD: Final = 4
 #: Differences that are worth a word: column, least difference, least ratio, how it is told (a
 #: format, or a quantity), what it is.
 _FACTS: Final[tuple[tuple[str, float, float, str, Quantity | None, str], ...]] = (
-    ("sun_hours", 1.0, 1.0, "{:.1f} h", None, "of sun"),
-    ("rain_share", 0.1, 1.0, "{:.0%}", None, "of the rain"),
-    ("taw_mm", 0.0, 1.25, "", "depth", "of available water"),
-    ("need_score", 0.0, 1.25, "{:.0f} %", None, "of its ready water used on a peak day"),
+    ("sun_hours", 1.0, 1.0, "{:.1f} h", None, say("{amount} of sun")),
+    ("rain_share", 0.1, 1.0, "{:.0%}", None, say("{amount} of the rain")),
+    ("taw_mm", 0.0, 1.25, "", "depth", say("{amount} of available water")),
+    (
+        "need_score",
+        0.0,
+        1.25,
+        "{:.0f} %",
+        None,
+        say("{amount} of its ready water used on a peak day"),
+    ),
 )
 _HARDWARE: Final = {
-    "add_on": "an add-on beside the timer", "replacement": "a timer with sensor inputs"
+    "add_on": say("an add-on beside the timer"), "replacement": say("a timer with sensor inputs")
 }  # fmt: skip
 
 
@@ -620,7 +634,9 @@ def answer(facts: Facts, notes: Mapping[str, str]) -> str:
     """
     sentences = [
         *first_plan_words(facts),
-        " ".join([*plain_words(facts), decision_words(facts), *tie_words(facts)]),
+        *plain_words(facts),
+        decision_words(facts),
+        *tie_words(facts),
         *set_right_words(facts),
         *plants_words(facts),
         *plain_more(facts),
@@ -629,28 +645,35 @@ def answer(facts: Facts, notes: Mapping[str, str]) -> str:
         *cheaper_words(facts),
         *_why_apart(facts),
         *_equal_followers(facts),
-        *(f"{tag}{note.removeprefix('It')}" for tag, note in notes.items() if note),
+        *(_of(str(tag), note) for tag, note in notes.items() if note),
         *_beside(facts),
         *_where(facts),
         *applied_words(facts),
         *doubt_words(facts),
         *budget_words(facts),
-        str(facts.economics["claim"]),
+        facts.economics["claim"],
     ]
-    return " ".join(sentences)
+    return side_by_side(sentences)
+
+
+def _of(tag: str, note: str) -> Said:
+    """Say of which sensor a note is; English puts its name in place of "It"."""
+    message = say("{sensor}: {note}")
+    return Said(f"{tag}{note.removeprefix('It')}", message, {"sensor": tag, "note": note})
 
 
 #: What fills a gap of a zone, by its first word in `defaults`: how it is told, the input of the
 #: sensitivity that moves the result as it does, and how to find out.
 _GAPS: Final = {
-    "precipitation_rate": ("how fast the heads water", "application rate", "set out cans"),
-    "distribution_uniformity": ("how evenly they water", "evenness", "set out cans"),
-    "soil": ("the soil", "available water", "a jar or ribbon test"),
-    "root_depth": ("the depth of roots", "available water", "dig one hole and look"),
-    "plant_factor": ("how thirsty the plants are", "plant factor", "name their species to a list "
-                     "of plant water use"),
-    "irrigation": ("the kind of heads", "application rate", "look at one while it runs"),
-    "slope": ("level ground", "", "a level on a board"),
+    "precipitation_rate": (say("how fast the heads water"), "application rate",
+                           say("set out cans")),
+    "distribution_uniformity": (say("how evenly they water"), "evenness", say("set out cans")),
+    "soil": (say("the soil"), "available water", say("a jar or ribbon test")),
+    "root_depth": (say("the depth of roots"), "available water", say("dig one hole and look")),
+    "plant_factor": (say("how thirsty the plants are"), "plant factor",
+                     say("name their species to a list of plant water use")),
+    "irrigation": (say("the kind of heads"), "application rate", say("look at one while it runs")),
+    "slope": (say("level ground"), "", say("a level on a board")),
 }  # fmt: skip
 
 
@@ -707,13 +730,25 @@ def assumed_notes(
     """
     notes = []
     for one in assumed_of(defaults, sensitivity):
-        moves = "how much it moves the result was not tried"
+        moves = say("how much it moves the result was not tried")
         if math.isfinite(one.swing):
             much = show(one.swing, "volume", units) if one.unit == "m3" else (
-                f"{figure(one.swing)} {one.unit}")  # fmt: skip
-            moves = f"as unsure as such values are, it moves the {one.measure} by {much}"
-        zones = f"zone{'s' if len(one.zones) > 1 else ''} {some(one.zones)}"
-        notes.append(f"assumed: {one.what} ({zones}); {moves}; to find out: {one.how}")
+                say("{amount} {unit}", amount=figure(one.swing), unit=one.unit))  # fmt: skip
+            moves = say(
+                "as unsure as such values are, it moves the {measure} by {amount}",
+                measure=vocabulary(one.measure),
+                amount=much,
+            )
+        zones = say_count("zone {zones}", "zones {zones}", len(one.zones), zones=some(one.zones))
+        notes.append(
+            say(
+                "assumed: {what} ({zones}); {moves}; to find out: {how}",
+                what=one.what,
+                zones=zones,
+                moves=moves,
+                how=one.how,
+            )
+        )
     return tuple(notes)
 
 
@@ -915,30 +950,50 @@ def _where(facts: Facts) -> list[str]:
     sensors = facts.sensors
     if len(sensors) == 0:
         return []
-    places = "; ".join(
-        f"{tag} in {row['zone']}, {_governs(row['governs'], str(row['zone']))}"
-        for tag, row in sensors.iterrows()
+    places = side_by_side(
+        [
+            say(
+                "{sensor} in {zone}, {governs}",
+                sensor=tag,
+                zone=row["zone"],
+                governs=_governs(row["governs"], str(row["zone"])),
+            )
+            for tag, row in sensors.iterrows()
+        ],
+        "; ",
     )
     pairs = sensors[["control", "hardware"]].drop_duplicates().itertuples(index=False)
     by_hardware: dict[str, list[str]] = {}
     for control, hardware in pairs:
-        by_hardware.setdefault(str(hardware), []).append(str(control).replace("_", "-"))
+        by_hardware.setdefault(str(hardware), []).append(CONTROLS[str(control)].name)
     told = [
-        f"{' and '.join(controls)} on {_HARDWARE.get(hardware, hardware)}"
+        say(
+            "{controls} on {hardware}",
+            controls=_listed(controls, comma=False),
+            hardware=_HARDWARE.get(hardware, hardware),
+        )
         for hardware, controls in by_hardware.items()
     ]
-    return [f"Where: {places}.", f"The control is {' and '.join(told)}."]
+    return [
+        say("Where: {places}.", places=places),
+        say("The control is {controls}.", controls=_listed(told, comma=False)),
+    ]
 
 
 def _governs(governed: Sequence[str], own: str) -> str:
     """Return what else a sensor governs."""
     others = [zone for zone in governed if zone != own]
-    return f"for {_listed(others)} too" if others else "for that zone alone"
+    if not others:
+        return say("for that zone alone")
+    return say("for {zones} too", zones=_listed(others))
 
 
-def _listed(names: Sequence[str]) -> str:
-    """Return names with "and" before the last."""
-    return " and ".join([", ".join(names[:-1]), names[-1]] if len(names) > 1 else list(names))
+def _listed(names: Sequence[str], *, comma: bool = True) -> str:
+    """Return names with "and" before the last, and commas between those before it, or "and"s."""
+    if len(names) <= 1:
+        return side_by_side(names)
+    before = side_by_side(names[:-1], ", ") if comma else _listed(names[:-1], comma=False)
+    return say("{one} and {other}", one=before, other=names[-1])
 
 
 def _why_apart(facts: Facts) -> list[str]:
@@ -949,17 +1004,21 @@ def _why_apart(facts: Facts) -> list[str]:
     homes = zones.loc[[str(zone) for zone in sensors["zone"]]]
     if len(sensors) > _TOLD:
         return _apart_in_short(facts)
-    told = {str(zone): [str(row["plants"]).replace("_", " ")] for zone, row in homes.iterrows()}
+    told = {str(zone): [vocabulary(row["plants"])] for zone, row in homes.iterrows()}
     for column, least, ratio, form, quantity, what in _FACTS:
         values = homes[column].astype(float)
         low, high = float(values.min()), float(values.max())
         if high - low >= least and high >= ratio * low:
             for zone, value in values.items():
-                told[str(zone)].append(f"{_figure(value, form, quantity, facts.units)} {what}")
+                amount = _figure(value, form, quantity, facts.units)
+                told[str(zone)].append(say(what, amount=amount))
     if all(words == told[str(homes.index[0])] for words in told.values()):
         return []
-    listed = "; ".join(f"{zone} has {', '.join(words)}" for zone, words in told.items())
-    return [f"They do not dry alike: {listed}."]
+    listed = [
+        say("{zone} has {what}", zone=zone, what=side_by_side(words, ", "))
+        for zone, words in told.items()
+    ]
+    return [say(_APART, what=side_by_side(listed, "; "))]
 
 
 def _apart_in_short(facts: Facts) -> list[str]:
@@ -970,17 +1029,20 @@ def _apart_in_short(facts: Facts) -> list[str]:
         values = homes[column].astype(float)
         low, high = float(values.min()), float(values.max())
         if high - low >= least and high >= ratio * low:
-            ends = (_figure(value, form, quantity, facts.units) for value in (low, high))
-            told.append(f"{' to '.join(ends)} {what}")
+            ends = [_figure(value, form, quantity, facts.units) for value in (low, high)]
+            told.append(say(what, amount=say("{low} to {high}", low=ends[0], high=ends[1])))
     kinds = homes["plants"].nunique()
     if kinds > 1:
-        told.insert(0, f"{kinds} kinds of plants")
-    return [f"They do not dry alike: {_listed(told)}."] if told else []
+        told.insert(0, say("{count} kinds of plants", count=kinds))
+    return [say(_APART, what=_listed(told))] if told else []
+
+
+_APART: Final = say("They do not dry alike: {what}.")
 
 
 def _figure(value: float, form: str, quantity: Quantity | None, units: UnitsName) -> str:
     """Return a value in a format, or as a quantity in the units asked for."""
-    return show(float(value), quantity, units) if quantity else form.format(float(value))
+    return show(float(value), quantity, units) if quantity else Figure(form.format(float(value)))
 
 
 def _beside(facts: Facts) -> list[str]:
@@ -991,12 +1053,19 @@ def _beside(facts: Facts) -> list[str]:
     told = []
     for name in ("timer, its minutes set right", "rain shut-off"):
         row: Mapping[str, Any] = table.loc[name].to_dict()  # type: ignore[assignment]
-        short = "" if row["within_limit"] else f" (with {figure(row['stress_days'])} stress days)"
-        told.append(f"{facts.volume(float(row['water_m3']))}{short}")
+        water = facts.volume(float(row["water_m3"]))
+        if not row["within_limit"]:
+            days = figure(row["stress_days"])
+            water = say("{water} (with {days} stress days)", water=water, days=days)
+        told.append(water)
     return [
-        f"Without a soil sensor, a timer with its minutes set right would use {told[0]} a year, "
-        f"and with a rain shut-off {told[1]}; the plan uses "
-        f"{facts.volume(float(chosen['water_m3']))}."
+        say(
+            "Without a soil sensor, a timer with its minutes set right would use {timer} a year, "
+            "and with a rain shut-off {shut_off}; the plan uses {plan}.",
+            timer=told[0],
+            shut_off=told[1],
+            plan=facts.volume(float(chosen["water_m3"])),
+        )
     ]
 
 
@@ -1006,15 +1075,24 @@ def _equal_followers(facts: Facts) -> list[str]:
         return []
     home = str(facts.sensors["zone"].iloc[0])
     relaxed = any(days > facts.limit for days in facts.limits.values())
-    limit = "the stress limit that held for it (see the notes)" if relaxed else "its stress limit"
+    limit = (
+        say("the stress limit that held for it (see the notes)")
+        if relaxed
+        else say("its stress limit")
+    )
     alone = [str(zone) for zone in facts.zones.index[facts.zones["sensor_id"] == ""]]
-    every = "Every other zone"
+    words = say(
+        "every other zone stays within {limit} when it runs with the sensor's, at its own run time",
+        limit=limit,
+    )
     if alone:
-        every = f"{_listed(alone)} keep{'' if len(alone) > 1 else 's'} a programme of " + (
-            "their own, without a sensor; every other zone"
-            if len(alone) > 1
-            else "its own, without a sensor; every other zone"
+        own = say_count(
+            "{zones} keeps a programme of its own, without a sensor",
+            "{zones} keep a programme of their own, without a sensor",
+            len(alone),
+            zones=_listed(alone),
         )
-    words = f"{every} stays within {limit} when it runs with the sensor's, at its own run time"
-    thirstiest = str(facts.zones["need_score"].idxmax())
-    return [f"{words}; {home} is the thirstiest zone." if home == thirstiest else f"{words}."]
+        words = side_by_side([own, words], "; ")
+    if home == str(facts.zones["need_score"].idxmax()):
+        words = side_by_side([words, say("{zone} is the thirstiest zone", zone=home)], "; ")
+    return [say("{words}.", words=words if alone else capital(words))]

@@ -69,7 +69,7 @@ class Bypass(ControlKind):
 
     word = "bypass"
     name = say("bypass")
-    does = "bypass: a timed event is skipped while the soil is wetter than the threshold"
+    does = say("bypass: a timed event is skipped while the soil is wetter than the threshold")
     note = "Set the threshold {}: wetter, the scheduled event is skipped."
     step = say("Set the threshold {place}. While it is wetter, events are skipped.")
     seen = say("While it is wetter than that, a timed event is skipped.")
@@ -90,12 +90,12 @@ class OnDemand(ControlKind):
 
     word = "on_demand"
     name = say("on-demand")
-    does = "on demand: watering starts when the soil is drier than the threshold"
+    does = say("on demand: watering starts when the soil is drier than the threshold")
     note = "Start watering {}, for the minutes on the sheet."
     step = say("Set watering to start {place}, for the minutes of the timer page.")
     seen = say("Drier than that, watering starts, for the minutes of the timer table.")
     line = "start at {}"
-    free_days = (
+    free_days = say(
         "on-demand control may water on any day of the season; where local rules name the days, "
         "give [control] allowed_days"
     )

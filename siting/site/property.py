@@ -14,7 +14,7 @@ from typing import Any, Final, cast
 
 from siting.errors import Fault, limit
 from siting.extensions import list_extensions
-from siting.language import ENGLISH, languages, spoken
+from siting.language import ENGLISH, known_country, languages, spoken
 from siting.site.columns import COLUMNS, plain_word
 from siting.site.findings import Findings, brief, nearest
 from siting.site.settings import (
@@ -746,6 +746,7 @@ def _from_values(path: Path, values: Mapping[str, Any], file: TomlFile) -> Prope
         name=top.text("name", required=True) or path.stem,
         units=cast("UnitsName", top.choice("units", ("metric", "us")) or "metric"),
         language=_read_language(top),
+        country=_read_country(top),
         layers=read_layers(top, path.parent),
         weather=read_weather_table(top, path.parent),
         season=_read_season(top),
@@ -775,6 +776,17 @@ def _read_language(top: TomlTable) -> str:
         known = f"{', '.join(languages())}; or with a country, as es-MX"
         top.fault("language", f'"{brief(asked)}"', known, "Write one of these.")
     return code or ENGLISH.code
+
+
+def _read_country(top: TomlTable) -> str:
+    """Return the country of the property by its code, "" where it is not named."""
+    asked = top.text("country")
+    if asked is None:
+        return ""
+    if not (code := known_country(asked)):
+        known = "two letters of a country, as US, AU or MX"
+        top.fault("country", f'"{brief(asked)}"', known, "Write such a code, or leave it out.")
+    return code
 
 
 def _is_folder(path: Path) -> bool:

@@ -675,8 +675,14 @@ class PropertyFile:
     language: str = key(
         "en",
         kind="text",
-        says="what the crew reads: en or es, or with a country for its decimal marks, as es-MX",
+        says="what the crew reads: en, es, fr or pt, or with a country for its marks, as es-MX",
         shown='"en"',
+    )
+    country: str = key(
+        "",
+        kind="text",
+        says="where the property lies, as US or AU: whom to call before digging",
+        shown='"US"',
     )
     season: Season = Season()
     timer: Timer | None = None

@@ -25,9 +25,11 @@ from numpy.typing import ArrayLike
 
 from siting.arrays import Floats
 from siting.climate.model import Climate, SeasonCalendar
+from siting.language import Figure, say, side_by_side
 from siting.site.handbook import SOIL_CLASSES
 from siting.site.settings import Water
 from siting.sun.position import shaded_radiation
+from siting.vocabulary import vocabulary
 from siting.water.plants import adjusted_depletion, factor_class
 from siting.water.reference_et import EtoTerms
 from siting.water.zones import MONTH_COLUMNS, climate_year, plant_factors, water_budget
@@ -308,28 +310,38 @@ def _names(zone: pd.Series[Any], water: pd.Series[Any], exposure: str) -> dict[s
     slope = zone.get("slope")
     slope = math.nan if slope is None else float(slope)
     # Words without units: a plan's tables are the same in metric and in US units.
-    roots = "shallow" if float(water["root_depth_m"]) < _SHALLOW_M else "deep"
+    shallow = float(water["root_depth_m"]) < _SHALLOW_M
     evenness = float(water["distribution_uniformity"])
     return {
-        "sun": f"sun ({exposure})",
-        "plants": f"plants ({str(zone['plants']).replace('_', ' ')})",
-        "soil": f"soil ({water['soil_class']})",
-        "roots": f"roots ({roots})",
-        "slope": f"slope ({slope:.0f} in 100)" if math.isfinite(slope) else "slope",
-        "application": f"watering (evenness {evenness:.2f})",
+        "sun": say("sun ({exposure})", exposure=vocabulary(exposure)),
+        "plants": say("plants ({kind})", kind=vocabulary(zone["plants"])),
+        "soil": say("soil ({kind})", kind=vocabulary(water["soil_class"])),
+        "roots": say("roots (shallow)") if shallow else say("roots (deep)"),
+        "slope": say("slope ({rise} in 100)", rise=f"{slope:.0f}")
+        if math.isfinite(slope)
+        else say("slope"),
+        "application": say("watering (evenness {evenness})", evenness=Figure(f"{evenness:.2f}")),
     }
 
 
 def _words(shares: Mapping[Hashable, Any], names: Mapping[str, str]) -> str:
     """Say which causes make the zone thirsty, the strongest first."""
-    times = f"{shares['ratio']:.0f} times as thirsty as an undemanding zone"
     parts = {cause: float(shares[cause]) for cause in CAUSES}
     if not all(math.isfinite(share) for share in parts.values()):
-        return f"no thirstier than an undemanding zone ({shares['ratio']:.2f} times)"
+        times = Figure(f"{shares['ratio']:.2f}")
+        return say("no thirstier than an undemanding zone ({times} times)", times=times)
     percents = whole_percents(parts)
     ordered = sorted(CAUSES, key=lambda cause: (-percents[cause], CAUSES.index(cause)))
-    listed = [f"{percents[cause]} % {names[cause]}" for cause in ordered if percents[cause]]
-    return f"{times}: {', '.join(listed)}"
+    listed = [
+        say("{share} % {cause}", share=percents[cause], cause=names[cause])
+        for cause in ordered
+        if percents[cause]
+    ]
+    return say(
+        "{times} times as thirsty as an undemanding zone: {causes}",
+        times=f"{shares['ratio']:.0f}",
+        causes=side_by_side(listed, ", "),
+    )
 
 
 #: Rain over reference ET below which a climate is semi-arid or drier.
@@ -347,9 +359,16 @@ def aridity(climate: Climate, terms: EtoTerms) -> tuple[bool, str]:
     rain = float(climate.daily["rain_mm"].sum())
     index = rain / max(float(terms.open_sky.sum()), 1e-9)
     dry = index < _DRY
-    kind = "dry" if dry else "humid"
-    words = f"plant factors for a {kind} climate: rain is {index:.2f} of reference ET"
-    return dry, f"{words} (dry below {_DRY:g})"
+    told = {"rain": Figure(f"{index:.2f}"), "least": Figure(f"{_DRY:g}")}
+    if dry:
+        return dry, say(
+            "plant factors for a dry climate: rain is {rain} of reference ET (dry below {least})",
+            **told,
+        )
+    return dry, say(
+        "plant factors for a humid climate: rain is {rain} of reference ET (dry below {least})",
+        **told,
+    )
 
 
 def budget(

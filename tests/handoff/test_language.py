@@ -9,21 +9,21 @@ import gpxpy
 import pypdf
 import pytest
 from babel.messages.catalog import Catalog
-from babel.messages.extract import extract_from_file
 from babel.messages.pofile import read_po
 from openpyxl import load_workbook
 from reportlab.lib.pagesizes import A4
 from reportlab.platypus import Paragraph
 
 import siting
-from siting.cautions import DIG_CAUTION, cautions_for
-from siting.handoff import sheets
+from siting.cautions import DIG_CAUTION, SERVICES, cautions_for, dig_caution
+from siting.handoff import sheets, webmap
 from siting.handoff.document import plan_document
 from siting.handoff.drawing import markup, register_fonts, width_of
-from siting.handoff.gisfiles import _gpx
+from siting.handoff.gisfiles import _gpx, _trenches
 from siting.handoff.layout import Sheet, _columns, style
 from siting.handoff.readingsheet import write_readings
 from siting.handoff.text import depth, number, percent, tape
+from siting.handoff.webmap import map_html
 from siting.language import (
     FOLDER,
     Figure,
@@ -39,10 +39,10 @@ from siting.language import (
 from siting.site.property import read_property
 from siting.units import show
 from tests.demo_plans import demo_plan
+from tests.messages import said_in_code
 
-PACKAGE = Path(siting.__file__).parent
 #: Only English numbers things in words; other languages have the figure beside it.
-ONLY_ENGLISH = {"nth", "a_further", "Also", "Count"}
+ONLY_ENGLISH = {"nth", "a_further", "Also", "Count", "th"}
 FIELD = re.compile(r"(\{\w*\})")
 #: What is the same in every language: units, wire gauges, the datum, names of points.
 SAME = {"mm", "WGS", "AWG"}
@@ -51,6 +51,8 @@ SAME = {"mm", "WGS", "AWG"}
 class Marked(Language):
     """A language that nobody speaks: every letter of a message is Greek, so that what was not said
     stays Latin."""
+
+    code = "λ"
 
     def __init__(self):
         super().__init__()
@@ -66,20 +68,9 @@ class Marked(Language):
         )
 
 
-def said_in_code():
-    """Return every message of the package with its other forms."""
-    found = set()
-    for path in sorted(PACKAGE.rglob("*.py")):
-        if "from siting.language import" in path.read_text("utf-8"):
-            words = {"say": None, "say_count": (1, 2)}
-            for _, message, _, _ in extract_from_file("python", path, keywords=words):
-                found.add(message)
-    return found
-
-
 @pytest.fixture(scope="module")
 def messages():
-    return said_in_code()
+    return set(said_in_code())
 
 
 def catalogue(code):
@@ -91,7 +82,7 @@ def catalogue(code):
 def test_no_entry_of_a_catalogue_is_missing_and_none_is_left_over(code, messages):
     entries = {entry.id: entry for entry in catalogue(code) if entry.id}
     missing = [m for m in messages if m not in entries or not all(_forms(entries[m].string))]
-    assert len(missing) == 0, missing
+    assert len(missing) == 0, (len(missing), missing[:5])
     assert set(entries) == messages
     assert not any(entry.fuzzy for entry in entries.values())
 
@@ -143,6 +134,62 @@ def test_every_sentence_of_the_crews_sheets_comes_from_the_catalogue(tmp_path):
     assert text.count("λ") > 3000
 
 
+#: Keys of the map's document that hold codes and figures, and not words.
+CODES = {
+    "marks", "ink", "values", "url", "colours", "units", "locale", "kind", "name", "format", "plan",
+    "heads", "id", "fields", "stamps", "allowed", "side", "crosses", "point",
+}  # fmt: skip
+
+
+def _words_in(value, key=""):
+    """Yield every text of a document that a person reads."""
+    if key in CODES:
+        return
+    if isinstance(value, dict):
+        for name, one in value.items():
+            yield from _words_in(one, str(name))
+    elif isinstance(value, list):
+        for one in value:
+            yield from _words_in(one, key)
+    elif isinstance(value, str):
+        yield value
+
+
+def test_every_sentence_of_the_map_comes_from_the_catalogue(monkeypatch):
+    plan = demo_plan("yard")
+    monkeypatch.setattr(webmap, "language", lambda _: Marked())
+    document = webmap.map_document(plan)
+    page = webmap.static_page(plan, document)
+    frame = document["sensors"][0]["places"][1][0]
+    known = {str(plan.economics["currency"]), "EPSG", "kPa", "warm", "season"}
+    left = {
+        text: odd
+        for text in _words_in(document)
+        if (odd := _latin(plan, text) - known) and not text.startswith("reference ET: ")
+    }
+    assert "EPSG" in frame
+    assert not left
+    assert page.count("λ") > 3000
+
+
+def test_the_pages_scripts_say_what_the_catalogue_has():
+    t = language("es")
+    words = webmap.script_words(t)
+    assets = {message for message, path in said_in_code().items() if path.endswith(".js")}
+    said = {m if isinstance(m, str) else m[0] for m in assets}
+    assert said <= set(words)
+    assert words["Field"] == "Campo"
+    assert words["Field: {count} sensor"] == ["Campo: {count} sensor", "Campo: {count} sensores"]
+
+
+@pytest.mark.parametrize("code", languages())
+def test_the_map_page_says_its_language(code):
+    plan = demo_plan("yard")
+    page = map_html(replace(plan, settings=replace(plan.settings, language=code)))
+    assert f'<html lang="{code}">' in page
+    assert ('aria-label="Zoom in"' in page) == (code == "en")
+
+
 def test_the_crew_reads_spanish_and_the_file_says_so(tmp_path):
     plan = demo_plan("yard")
     reader, text = _text(plan, tmp_path / "crew.pdf", Sheet(language("es")))
@@ -157,9 +204,10 @@ def test_the_crew_reads_spanish_and_the_file_says_so(tmp_path):
 
 
 @pytest.mark.parametrize("code", languages())
-def test_the_caution_at_the_foot_takes_the_two_lines_that_it_has(code):
+@pytest.mark.parametrize("country", ["", "MX", *SERVICES])
+def test_the_caution_at_the_foot_takes_the_two_lines_that_it_has(code, country):
     register_fonts()
-    words = Paragraph(f"<b>{markup(language(code)(DIG_CAUTION))}</b>", style("foot"))
+    words = Paragraph(f"<b>{markup(language(code)(dig_caution(country)))}</b>", style("foot"))
     _, tall = words.wrap(A4[0] - 2 * sheets._SIDE, 100)
     assert tall <= 2 * style("foot").leading
 
@@ -174,7 +222,7 @@ def test_readings_sheet_and_waypoints_are_in_the_crews_language(tmp_path):
     book = load_workbook(tmp_path / "readings.xlsx")
     assert book.sheetnames == ["sensors", "zones", "cans", "cómo rellenar"]
     assert str(book["cómo rellenar"]["A1"].value).startswith("Rellene lo que se midió")
-    points = gpxpy.parse(_gpx(plan_document(plan), language("es")))
+    points = gpxpy.parse(_gpx(plan_document(plan), language("es"), _trenches(plan)))
     assert points.description.startswith("Llame antes de cavar")
     assert points.waypoints[0].description.startswith("Zona ")
     assert "desde esquina de edificio" in points.waypoints[0].description
@@ -195,7 +243,7 @@ def test_a_country_gives_the_marks_of_numbers_and_both_units_are_told():
     assert spain(tape(3.759, "metric")) == "3,76 m"
     assert mexico(tape(3.759, "us")) == "12 ft 4 in"
     assert spain(depth(0.165, "us")) == "6,5 in"
-    assert spain(percent(0.87)) == "87 %"
+    assert spain(percent(0.87)) == "87\N{NO-BREAK SPACE}%"
     assert spain(number(0.25, 2)) == "0,25"
 
 
@@ -203,6 +251,10 @@ def test_plural_forms_are_the_languages_own():
     t = language("es")
     one, many = (say_count("zone {zones}", "zones {zones}", n, zones="A") for n in (1, 2))
     assert (t(one), t(many)) == ("zona A", "zonas A")
+    assert [t.form(n) for n in (0, 1, 2)] == [1, 0, 1]
+    assert [language("fr").form(n) for n in (0, 1, 2)] == [0, 0, 1]
+    assert [language("pt").form(n) for n in (0, 1, 2)] == [0, 0, 1]
+    assert [language("en").form(n) for n in (0, 1, 2)] == [1, 0, 1]
 
 
 def test_what_the_catalogue_lacks_is_english_and_a_name_stays():
@@ -219,11 +271,29 @@ def test_what_is_said_forgets_nothing_on_its_way_through_tables_and_files():
     assert language("es")(str(back)) == "Dos; 3,5 in"
 
 
-def test_the_number_to_call_follows_the_country_and_not_the_language():
-    t = language("es")
+@pytest.mark.parametrize("code", languages())
+def test_the_number_to_call_follows_the_country_and_not_the_language(code):
+    t = language(code)
     for caution in (DIG_CAUTION, cautions_for()[0]):
-        assert "811" in caution
         assert "811" in t(caution)
+    for country, word in (("US", "811"), ("AU", "1100"), ("FR", "guichet unique")):
+        for caution in (dig_caution(country), cautions_for(country=country)[0]):
+            assert word in t(caution)
+            assert ("811" in t(caution)) == (country == "US")
+    for caution in (dig_caution("MX"), cautions_for(country="MX")[0]):
+        assert not re.search(r"\b(811|1100)\b", t(caution))
+    assert "your local one-call service" in dig_caution("MX")
+
+
+def test_the_country_stands_at_the_foot_of_every_page_and_in_the_waypoints(tmp_path):
+    plan = demo_plan("yard")
+    plan = replace(plan, settings=replace(plan.settings, country="AU"))
+    _, text = _text(plan, tmp_path / "crew.pdf", Sheet(language("es")))
+    assert "1100 (Before You Dig Australia)" in " ".join(text.split())
+    points = gpxpy.parse(
+        _gpx(plan_document(plan), language("es"), _trenches(plan), dig_caution("AU"))
+    )
+    assert "1100" in points.description
 
 
 @pytest.mark.parametrize(
@@ -240,3 +310,7 @@ def test_the_property_file_names_the_language():
     assert read_property(path, changes={"language": "ES_us"}).language == "es-US"
     with pytest.raises(siting.InputError, match="language"):
         read_property(path, changes={"language": "tlh"})
+    assert read_property(path).country == ""
+    assert read_property(path, changes={"country": "au"}).country == "AU"
+    with pytest.raises(siting.InputError, match="country"):
+        read_property(path, changes={"country": "Atlantis"})

@@ -4,11 +4,13 @@ const METRIC_US = FIELD.units === "us" ? 1 : 0;
 const told = (pair) => (typeof pair === "string" ? pair : pair[METRIC_US]);
 const span = (metres) => {
   const edge = plan.length[METRIC_US];
-  return (metres * edge.factor).toFixed(2) + " " + edge.label;
+  return digits(metres * edge.factor, 2) + " " + edge.label;
 };
 const two = (n) => String(n).padStart(2, "0");
 const clock = (at) => at.getFullYear() + "-" + two(at.getMonth() + 1) + "-" + two(at.getDate()) + "T" + two(at.getHours()) + ":" + two(at.getMinutes());
-const shownTime = (text) => text.replace("T", " ");
+const shownTime = (text) => (/^\d{4}-\d\d-\d\dT/.test(text) ? text.replace("T", " ") : text);
+const SHOWN = { yes: tr("yes"), no: tr("no"), left: tr("left"), right: tr("right"), device: tr("device") };
+const shownWord = (word) => SHOWN[word] || word;
 const STEP_OF = (id) => FIELD.sensors[id].steps;
 const ids = FIELD.order;
 
@@ -22,9 +24,9 @@ const valueOf = (sensor, name) => (answer(sensor, name) || { value: "" }).value;
 let base = null;
 let device = "";
 let earlier = [];
-const stored = { words: "Opening what is kept on this device …", bad: false };
+const stored = { words: tr("Opening what is kept on this device …"), bad: false };
 const stateOf = (words, bad) => { Object.assign(stored, { words, bad: Boolean(bad) }); showStored(); };
-const NOT_KEPT = "This browser keeps nothing for this page: save the file before you close it.";
+const NOT_KEPT = tr("This browser keeps nothing for this page: save the file before you close it.");
 const asPromise = (request) => new Promise((good, bad) => { request.onsuccess = () => good(request.result); request.onerror = () => bad(request.error); });
 function openBase() {
   return new Promise((good, bad) => {
@@ -44,11 +46,11 @@ function keep(rows) {
   refresh();
   if (!base) { unsaved = true; stateOf(NOT_KEPT, true); return Promise.resolve(); }
   return new Promise((done) => {
-    const failed = (why) => { unsaved = true; stateOf("Not kept on this device (" + why + "): save the file now.", true); done(); };
+    const failed = (why) => { unsaved = true; stateOf(tr("Not kept on this device ({why}): save the file now.", { why }), true); done(); };
     try {
       const work = writing();
       for (const row of rows) work.objectStore("answers").put(row);
-      work.oncomplete = () => { stateOf("Kept on this device, " + shownTime(clock(new Date())).slice(11) + "."); done(); };
+      work.oncomplete = () => { stateOf(tr("Kept on this device, {time}.", { time: shownTime(clock(new Date())).slice(11) })); done(); };
       work.onabort = work.onerror = () => failed(work.error ? work.error.name : "error");
     } catch (fault) { failed(fault.name); }
   });
@@ -67,7 +69,7 @@ async function openKept() {
     if (!own) writing().objectStore("answers").put({ plan: "", property: "", sensor: "", name: "device", value: fresh });
     for (const row of rows) if (row.plan === FIELD.plan && FIELD.sensors[row.sensor] && !answers.has(keyOf(row.sensor, row.name))) answers.set(keyOf(row.sensor, row.name), row);
     earlier = rows.filter((r) => r.property === FIELD.property && r.plan && r.plan !== FIELD.plan && r.value !== "");
-    stateOf(answers.size ? "Kept on this device: what was answered before is here." : "What you answer is kept on this device as you type.");
+    stateOf(answers.size ? tr("Kept on this device: what was answered before is here.") : tr("What you answer is kept on this device as you type."));
     if (navigator.storage && navigator.storage.persist) navigator.storage.persist().catch(() => {});
   } catch {
     base = null;
@@ -102,51 +104,51 @@ function cellFault(sensor, head) {
   const column = FIELD.columns[head];
   const text = valueOf(sensor, head).trim();
   if (!text || column.kind === "text") return "";
-  if (column.kind === "word") return column.allowed.includes(text) ? "" : "One of: " + column.allowed.join(", ") + ".";
-  if (column.kind === "flag") return ["yes", "no"].includes(text) ? "" : "yes or no.";
+  if (column.kind === "word") return column.allowed.includes(text) ? "" : tr("One of: {words}.", { words: column.allowed.map(shownWord).join(", ") });
+  if (column.kind === "flag") return ["yes", "no"].includes(text) ? "" : tr("yes or no.");
   if (column.kind === "time") {
     const year = Number(text.slice(0, 4));
-    return moment(sensor, head) && !Number.isNaN(moment(sensor, head).getTime()) && year >= FIELD.years[0] && year <= FIELD.years[1] ? "" : "A date of " + FIELD.years.join(" to ") + ".";
+    return moment(sensor, head) && !Number.isNaN(moment(sensor, head).getTime()) && year >= FIELD.years[0] && year <= FIELD.years[1] ? "" : tr("A date of {first} to {last}.", { first: FIELD.years[0], last: FIELD.years[1] });
   }
   const value = figure(sensor, head);
-  if (Number.isNaN(value)) return "Write " + column.says + ".";
+  if (Number.isNaN(value)) return tr("Write {words}.", { words: column.says });
   const pair = FIELD.heads[column.name];
   if (pair.length > 1) {
     const [feet, inches] = pair;
-    if (head === inches && valueOf(sensor, feet).trim() && value >= FIELD.columns[feet].factor) return "Inches below 12.";
-    if (head === feet && valueOf(sensor, inches).trim() && !Number.isInteger(amount(text, column))) return "Whole feet beside inches.";
+    if (head === inches && valueOf(sensor, feet).trim() && value >= FIELD.columns[feet].factor) return tr("Inches below 12.");
+    if (head === feet && valueOf(sensor, inches).trim() && !Number.isInteger(amount(text, column))) return tr("Whole feet beside inches.");
     const all = metresOf(sensor, column.name);
-    return all < column.low || all > column.high ? "Feet and inches together: " + FIELD.columns[feet].says + "." : "";
+    return all < column.low || all > column.high ? tr("Feet and inches together: {words}.", { words: FIELD.columns[feet].says }) : "";
   }
-  return (column.low !== null && value < column.low) || (column.high !== null && value > column.high) ? "Write " + column.says + "." : "";
+  return (column.low !== null && value < column.low) || (column.high !== null && value > column.high) ? tr("Write {words}.", { words: column.says }) : "";
 }
 function readingFault(sensor, n) {
   const name = "reading_" + n;
   const value = figure(sensor, name);
   if (Number.isNaN(value)) return "";
   const unit_ = valueOf(sensor, "reading_unit");
-  if (!unit_) return "Choose the unit of the readings.";
+  if (!unit_) return tr("Choose the unit of the readings.");
   const [low, high] = FIELD.unit_ranges[unit_] || [null, null];
   if ((low !== null && value < low) || (high !== null && value > high)) {
-    const hint = unit_ === "%" && value > 0 && value < 1 ? " It looks like m3/m3." : unit_ === "m3/m3" && value > 1 ? " It looks like per cent." : unit_ === "kPa" && value < 0 ? " Write tension without its minus sign." : "";
-    return low + " to " + (high === null ? "any" : high) + " " + unit_ + "." + hint;
+    const hint = unit_ === "%" && value > 0 && value < 1 ? " " + tr("It looks like m3/m3.") : unit_ === "m3/m3" && value > 1 ? " " + tr("It looks like per cent.") : unit_ === "kPa" && value < 0 ? " " + tr("Write tension without its minus sign.") : "";
+    return (high === null ? tr("{low} {unit} or more.", { low, unit: unit_ }) : tr("{low} to {high} {unit}.", { low, high, unit: unit_ })) + hint;
   }
-  return moment(sensor, name + "_at") ? "" : "Write when it was read.";
+  return moment(sensor, name + "_at") ? "" : tr("Write when it was read.");
 }
 function timeFault(sensor, name) {
   const at = moment(sensor, name);
   if (!at) return "";
   const order = ["buried_on", "soaked_at", "reading_1_at", "reading_2_at", "reading_3_at"];
   const before = order.slice(0, order.indexOf(name)).map((n) => [moment(sensor, n), n]).filter(([t]) => t && t > at);
-  return before.length ? "This is before " + { buried_on: "the burial", soaked_at: "the soaking" , reading_1_at: "reading 1", reading_2_at: "reading 2" }[before[0][1]] + "." : "";
+  return before.length ? { buried_on: tr("This is before the burial."), soaked_at: tr("This is before the soaking."), reading_1_at: tr("This is before reading 1."), reading_2_at: tr("This is before reading 2.") }[before[0][1]] : "";
 }
 function placeFault(sensor) {
   const [lat, lon] = [figure(sensor, "lat"), figure(sensor, "lon")];
   if (Number.isNaN(lat) && Number.isNaN(lon)) return "";
-  if (Number.isNaN(lat) || Number.isNaN(lon)) return "Both coordinates, or none.";
+  if (Number.isNaN(lat) || Number.isNaN(lon)) return tr("Both coordinates, or none.");
   const [y, x] = FIELD.at;
   if (Math.abs(lat - y) < FIELD.far_deg && Math.abs(lon - x) < FIELD.far_deg) return "";
-  return Math.abs(lat - x) < FIELD.far_deg && Math.abs(lon - y) < FIELD.far_deg ? "Latitude and longitude are swapped." : "This is not on the property: check the signs and digits.";
+  return Math.abs(lat - x) < FIELD.far_deg && Math.abs(lon - y) < FIELD.far_deg ? tr("Latitude and longitude are swapped.") : tr("This is not on the property: check the signs and digits.");
 }
 function faultOf(sensor, head) {
   const own = cellFault(sensor, head);
@@ -200,9 +202,9 @@ function tapes(sensor) {
   const all = FIELD.sensors[sensor].ties.map((t) => ({ ...t, metres: metresOf(sensor, "tie_" + t.n) }));
   const ties = all.filter((t) => !Number.isNaN(t.metres));
   const gps = gpsOf(sensor);
-  if (!ties.length) return gps ? { fix: gps, how: "the phone" } : null;
-  if (ties.length < 2) return { fault: gps ? "" : "One tape does not fix a point: tape the next one too.", fix: gps, how: "the phone" };
-  const misses = (m) => "The tapes miss each other by " + span(m) + " where " + span(T.sigma) + " is usual: one was misread, or taken from another point. Measure again.";
+  if (!ties.length) return gps ? { fix: gps, how: tr("the phone") } : null;
+  if (ties.length < 2) return { fault: gps ? "" : tr("One tape does not fix a point: tape the next one too."), fix: gps, how: tr("the phone") };
+  const misses = (m) => tr("The tapes miss each other by {gap} where {usual} is usual: one was misread, or taken from another point. Measure again.", { gap: span(m), usual: span(T.sigma) });
   let fix;
   if (ties.some((t) => t.normal)) {
     fix = solve(ties, [0, 0]);
@@ -213,7 +215,7 @@ function tapes(sensor) {
     const [bx, by] = [other.at[0] - one.at[0], other.at[1] - one.at[1]];
     const reach = Math.hypot(bx, by);
     const gap = Math.max(reach - one.metres - other.metres, Math.abs(one.metres - other.metres) - reach);
-    if (gap > T.blunder * T.sigma) return { fault: "These two tapes do not meet (" + span(gap) + " short): one was misread, or taken from another point. Measure again." };
+    if (gap > T.blunder * T.sigma) return { fault: tr("These two tapes do not meet ({gap} short): one was misread, or taken from another point. Measure again.", { gap: span(gap) }) };
     const along = (one.metres ** 2 - other.metres ** 2 + reach ** 2) / (2 * reach);
     const off = Math.max(Math.sqrt(Math.max(one.metres ** 2 - along ** 2, 0)), 1e-3);
     const [ux, uy] = [bx / reach, by / reach];
@@ -229,17 +231,17 @@ function tapes(sensor) {
       const gaps = both.map((f) => Math.hypot(f.x - gps.x, f.y - gps.y));
       if (Math.abs(gaps[0] - gaps[1]) > T.sure * gps.error) fix = gaps[0] < gaps[1] ? both[0] : both[1];
     }
-    if (!fix) return { fault: "Two places " + span(apart) + " apart fit these tapes: choose the side, or tape a third one." };
+    if (!fix) return { fault: tr("Two places {gap} apart fit these tapes: choose the side, or tape a third one.", { gap: span(apart) }) };
     const worst = Math.max(...fix.left.map(Math.abs));
     if (ties.length > 2 && worst > T.blunder * T.sigma) return { fault: misses(worst) };
     const swapped = [other, one].map((t) => Math.hypot(t.at[0], t.at[1]));
-    if (ties.length === 2 && Math.hypot(fix.x, fix.y) >= T.far && Math.max(Math.abs(swapped[0] - one.metres), Math.abs(swapped[1] - other.metres)) < T.near) return { fault: "They lead to the plan only when they are exchanged: are these two tapes swapped?" };
+    if (ties.length === 2 && Math.hypot(fix.x, fix.y) >= T.far && Math.max(Math.abs(swapped[0] - one.metres), Math.abs(swapped[1] - other.metres)) < T.near) return { fault: tr("They lead to the plan only when they are exchanged: are these two tapes swapped?") };
   }
   if (gps) {
     const gap = Math.hypot(gps.x - fix.x, gps.y - fix.y);
-    if (gap > T.agree * Math.hypot(gps.error, fix.error)) return { fault: "Tapes and phone lie " + span(gap) + " apart, more than their errors explain: one of them is wrong." };
+    if (gap > T.agree * Math.hypot(gps.error, fix.error)) return { fault: tr("Tapes and phone lie {gap} apart, more than their errors explain: one of them is wrong.", { gap: span(gap) }) };
   }
-  return { fix, how: "these tapes" };
+  return { fix, how: tr("these tapes") };
 }
 function tapeWords(sensor) {
   const found = tapes(sensor);
@@ -248,14 +250,16 @@ function tapeWords(sensor) {
   if (!found.fix) return ["", false];
   const away = Math.hypot(found.fix.x, found.fix.y);
   const towards = WINDS[Math.round(Math.atan2(found.fix.x, found.fix.y) / (Math.PI / 4) + 8) % 8];
-  return ["By " + found.how + " it lies " + span(away) + (away > 0.005 ? " to the " + towards : "") + " from the plan; error of this " + span(found.fix.error) + ".", false];
+  const fields = { how: found.how, length: span(away), direction: towards, error: span(found.fix.error) };
+  return [away > 0.005 ? tr("By {how} it lies {length} {direction} from the plan; error of this {error}.", fields) : tr("By {how} it lies {length} from the plan; error of this {error}.", fields), false];
 }
 function tieWords(sensor, n) {
   const tie = FIELD.sensors[sensor].ties.find((t) => t.n === n);
   const built = metresOf(sensor, "tie_" + n);
   if (Number.isNaN(built)) return "";
   const by = built - tie.planned;
-  return Math.abs(by) < 0.005 ? "as planned" : span(Math.abs(by)) + (by > 0 ? " longer" : " shorter") + " than the plan";
+  const length_ = { length: span(Math.abs(by)) };
+  return Math.abs(by) < 0.005 ? tr("as planned") : by > 0 ? tr("{length} longer than the plan", length_) : tr("{length} shorter than the plan", length_);
 }
 
 /* ---- the clock: it runs from the time of the soaking that is kept, open or closed ------------ */
@@ -266,13 +270,13 @@ function waiting(sensor) {
   const left = due - Date.now();
   const minutes = Math.ceil(Math.abs(left) / 60000);
   const time = (minutes >= 60 ? Math.floor(minutes / 60) + " h " : "") + (minutes % 60) + " min";
-  return { left, words: left > 0 ? "Read from " + shownTime(clock(due)) + " on: " + time + " left." : "Read it now: it was due at " + shownTime(clock(due)) + "." };
+  return { left, words: left > 0 ? tr("Read from {due} on: {time} left.", { due: shownTime(clock(due)), time }) : tr("Read it now: it was due at {due}.", { due: shownTime(clock(due)) }) };
 }
 function earlyWords(sensor, n) {
   const [soaked, at] = [moment(sensor, "soaked_at"), moment(sensor, "reading_" + n + "_at")];
   if (!soaked || !at || at < soaked) return "";
   const hours = (at - soaked) / 3600000;
-  return hours + 0.5 < FIELD.sensors[sensor].wait_h ? "Read " + hours.toFixed(0) + " h after the soaking, where the plan asks for " + FIELD.sensors[sensor].wait_h + " h: read again later." : "";
+  return hours + 0.5 < FIELD.sensors[sensor].wait_h ? tr("Read {hours} h after the soaking, where the plan asks for {wait} h: read again later.", { hours: hours.toFixed(0), wait: FIELD.sensors[sensor].wait_h }) : "";
 }
 
 /* ---- what is shown -------------------------------------------------------------------------- */
@@ -286,7 +290,7 @@ function showStored() {
   const node = byId("field-kept");
   if (node) { node.textContent = stored.words; node.classList.toggle("wrong", stored.bad); }
   const count = new Set([...answers.values()].filter((r) => r.value !== "").map((r) => r.sensor)).size;
-  byId("field-open").textContent = count ? "Field (" + count + " begun)" : "Field";
+  byId("field-open").textContent = count ? tr("Field ({count} begun)", { count }) : tr("Field");
 }
 function refresh() { for (const put of shown) put(); showStored(); }
 function live(node, put) {
@@ -303,15 +307,15 @@ const hint = (words, bad) => live(make("p", { class: "hint", role: "status" }), 
 });
 /* Where another device says something else: both are shown, nobody chooses in silence. */
 function conflict(sensor, name) {
-  return live(make("div", { class: "differs", role: "group", "aria-label": "Two devices differ" }), (node) => {
+  return live(make("div", { class: "differs", role: "group", "aria-label": tr("Two devices differ") }), (node) => {
     const row = answer(sensor, name);
     node.hidden = !(row && row.other);
     if (node.hidden) { node.replaceChildren(); return; }
-    const word = (v) => shownTime(v === "" ? "nothing" : v);
+    const word = (v) => shownTime(v === "" ? tr("nothing") : shownWord(v));
     const when = (r) => shownTime(clock(new Date(r.at)));
-    node.replaceChildren(make("p", { text: "Two devices differ: " + word(row.value) + " (" + when(row) + ") and " + word(row.other.value) + " (" + when(row.other) + ")." }),
-      make("button", { type: "button", text: "Take " + word(row.value), on: { click: () => settle(row, row.value) } }),
-      make("button", { type: "button", text: "Take " + word(row.other.value), on: { click: () => settle(row, row.other.value) } }));
+    node.replaceChildren(make("p", { text: tr("Two devices differ: {mine} ({when}) and {theirs} ({then}).", { mine: word(row.value), when: when(row), theirs: word(row.other.value), then: when(row.other) }) }),
+      make("button", { type: "button", text: tr("Take {answer}", { answer: word(row.value) }), on: { click: () => settle(row, row.value) } }),
+      make("button", { type: "button", text: tr("Take {answer}", { answer: word(row.other.value) }), on: { click: () => settle(row, row.other.value) } }));
   });
 }
 const settle = (row, value) => set(row.sensor, row.name, value).then(() => open_(openId));
@@ -322,7 +326,7 @@ function entry(sensor, head) {
   const words = column.label + (column.unit ? ", " + column.unit : "");
   let input;
   if (column.kind === "word" || column.kind === "flag") {
-    input = make("select", { id }, make("option", { value: "", text: "–" }), ...(column.kind === "flag" ? ["yes", "no"] : column.allowed).map((w) => make("option", { value: w, text: w })));
+    input = make("select", { id }, make("option", { value: "", text: "–" }), ...(column.kind === "flag" ? ["yes", "no"] : column.allowed).map((w) => make("option", { value: w, text: shownWord(w) })));
   } else if (column.kind === "text") input = make("textarea", { id, rows: "2" });
   else if (column.kind === "time") input = make("input", { id, type: column.day ? "date" : "datetime-local" });
   else input = make("input", { id, type: "text", inputmode: "decimal", autocomplete: "off" });
@@ -340,7 +344,7 @@ function entry(sensor, head) {
   input.setAttribute("aria-describedby", fault.id);
   live(input, () => input.setAttribute("aria-invalid", String(Boolean(faultOf(sensor, head)))));
   const parts = [make("label", { for: id, text: words }), input];
-  if (column.kind === "time" && !column.day) parts.push(make("button", { type: "button", text: "Now", "aria-label": "Now: " + column.label, on: { click: () => { input.value = clock(new Date()); set(sensor, head, input.value); } } }));
+  if (column.kind === "time" && !column.day) parts.push(make("button", { type: "button", text: tr("Now"), "aria-label": tr("Now: {what}", { what: column.label }), on: { click: () => { input.value = clock(new Date()); set(sensor, head, input.value); } } }));
   return make("div", { class: parts.length > 2 ? "entry timed" : "entry" }, ...parts, fault, conflict(sensor, head));
 }
 function stepNode(sensor, step, number) {
@@ -363,60 +367,60 @@ function stepNode(sensor, step, number) {
 function tapePart(sensor) {
   const { ties, side } = FIELD.sensors[sensor];
   const each = ties.map((t) => make("div", { class: "tie" },
-    make("p", {}, make("strong", { text: "Tape " + t.n }), " from " + t.from + ": plan " + told(t.told) + (t.normal ? ", the shortest from the edge" : "")),
+    make("p", {}, make("strong", { text: tr("Tape {number}", { number: t.n }) }), " ", t.normal ? tr("from {point}: plan {length}, the shortest from the edge", { point: t.from, length: told(t.told) }) : tr("from {point}: plan {length}", { point: t.from, length: told(t.told) })),
     make("div", { class: "pair" }, ...FIELD.heads["tie_" + t.n].map((head) => entry(sensor, head))),
     hint(() => tieWords(sensor, t.n))));
-  const sided = ties.length > 1 && !ties.some((t) => t.normal) ? [entry(sensor, "side"), make("p", { class: "small", text: "Plan: on the " + side + "." })] : [];
+  const sided = ties.length > 1 && !ties.some((t) => t.normal) ? [entry(sensor, "side"), make("p", { class: "small", text: side === "left" ? tr("Plan: on the left.") : tr("Plan: on the right.") })] : [];
   return [...each, ...sided, hint(() => tapeWords(sensor)[0], () => tapeWords(sensor)[1]), gpsPart(sensor)];
 }
 function gpsPart(sensor) {
   const status = make("p", { class: "hint", role: "status" });
   let watching = null;
-  const stop = () => { if (watching !== null) navigator.geolocation.clearWatch(watching); watching = null; button_.textContent = "Position from this phone"; };
-  const button_ = make("button", { type: "button", text: "Position from this phone" });
+  const stop = () => { if (watching !== null) navigator.geolocation.clearWatch(watching); watching = null; button_.textContent = tr("Position from this phone"); };
+  const button_ = make("button", { type: "button", text: tr("Position from this phone") });
   button_.addEventListener("click", () => {
     if (watching !== null) { stop(); return; }
-    if (!navigator.geolocation) { status.textContent = "This device does not tell its place."; return; }
+    if (!navigator.geolocation) { status.textContent = tr("This device does not tell its place."); return; }
     let best = Infinity;
-    status.textContent = "Looking for your place: hold the phone over the sensor …";
-    button_.textContent = "Stop";
+    status.textContent = tr("Looking for your place: hold the phone over the sensor …");
+    button_.textContent = tr("Stop");
     watching = navigator.geolocation.watchPosition((fix) => {
       const { latitude, longitude, accuracy } = fix.coords;
       const head = FIELD.heads.gps_error[0];
       const column = FIELD.columns[head];
-      if (accuracy > column.high) { status.textContent = "Known only to ± " + span(accuracy) + ": too coarse to write down. Wait, or use the tapes."; return; }
+      if (accuracy > column.high) { status.textContent = tr("Known only to ± {length}: too coarse to write down. Wait, or use the tapes.", { length: span(accuracy) }); return; }
       if (accuracy >= best) return;
       best = accuracy;
       const error = Math.max(accuracy / column.factor, 0.01).toFixed(2);
       const rows = [["lat", latitude.toFixed(7)], ["lon", longitude.toFixed(7)], [head, error]].map(([name, value]) => rowOf(sensor, name, value));
       keep(rows);
       for (const row of rows) byId(bound(sensor, row.name)).value = row.value;
-      status.textContent = "Known to ± " + span(accuracy) + ". Leave it running to get it better; a tape is better still.";
-    }, (fault) => { status.textContent = fault.code === 1 ? "Your place was not shared. Allow location for this page, or use the tapes." : "Your place could not be found. Use the tapes."; if (fault.code === 1) stop(); },
+      status.textContent = tr("Known to ± {length}. Leave it running to get it better; a tape is better still.", { length: span(accuracy) });
+    }, (fault) => { status.textContent = fault.code === 1 ? tr("Your place was not shared. Allow location for this page, or use the tapes.") : tr("Your place could not be found. Use the tapes."); if (fault.code === 1) stop(); },
     { enableHighAccuracy: true, maximumAge: 0, timeout: 30000 });
   });
   const put = ["lat", "lon", ...FIELD.heads.gps_error].map((head) => entry(sensor, head));
-  return make("details", { class: "gps" }, make("summary", { text: "Position by GPS" }), make("p", { class: "small", text: "A phone is right to some metres, a tape to some centimetres: write both where you can." }), button_, status, ...put);
+  return make("details", { class: "gps" }, make("summary", { text: tr("Position by GPS") }), make("p", { class: "small", text: tr("A phone is right to some metres, a tape to some centimetres: write both where you can.") }), button_, status, ...put);
 }
 function readingPart(sensor) {
   const one = (n) => [entry(sensor, "reading_" + n), entry(sensor, "reading_" + n + "_at"), hint(() => earlyWords(sensor, n))];
   const clock_ = hint(() => { const now_ = waiting(sensor); return now_ ? now_.words : ""; }, () => false);
   clock_.classList.add("timer");
   return [clock_, entry(sensor, "reading_unit"), ...one(1),
-    make("details", {}, make("summary", { text: "Second and third reading, rain since" }), ...one(2), ...one(3), entry(sensor, "watered_since"), ...FIELD.heads.rain_since.map((head) => entry(sensor, head)))];
+    make("details", {}, make("summary", { text: tr("Second and third reading, rain since") }), ...one(2), ...one(3), entry(sensor, "watered_since"), ...FIELD.heads.rain_since.map((head) => entry(sensor, head)))];
 }
 function photoPart(sensor) {
   const input = make("input", { type: "file", accept: "image/*", multiple: "", id: "field-photos-" + sensor });
   const status = make("p", { class: "hint", role: "status" });
   input.addEventListener("change", () => {
     for (const file of input.files) {
-      if (!file.type.startsWith("image/")) { status.textContent = "That file is not a picture."; continue; }
+      if (!file.type.startsWith("image/")) { status.textContent = tr("That file is not a picture."); continue; }
       const reader = new FileReader();
       reader.addEventListener("load", () => smaller(reader.result, (url) => {
-        if (!url) { status.textContent = "That picture could not be read."; return; }
+        if (!url) { status.textContent = tr("That picture could not be read."); return; }
         set(sensor, "photo/" + device + "-" + Date.now().toString(36) + Math.floor(performance.now()).toString(36), url);
       }, { longest: 1280, quality: 0.7 }));
-      reader.addEventListener("error", () => { status.textContent = "That picture could not be read."; });
+      reader.addEventListener("error", () => { status.textContent = tr("That picture could not be read."); });
       reader.readAsDataURL(file);
     }
     input.value = "";
@@ -425,48 +429,48 @@ function photoPart(sensor) {
     const found = photosOf(sensor);
     if (node.dataset.shown === found.map((r) => r.name).join()) return;
     node.dataset.shown = found.map((r) => r.name).join();
-    node.replaceChildren(...found.map((row, k) => make("figure", {}, make("img", { class: "photo", src: row.value, alt: "Photo " + (k + 1) + " of sensor " + sensor }),
-      make("button", { type: "button", text: "Remove photo " + (k + 1), on: { click: () => set(sensor, row.name, "") } }))));
+    node.replaceChildren(...found.map((row, k) => make("figure", {}, make("img", { class: "photo", src: row.value, alt: tr("Photo {number} of sensor {sensor}", { number: k + 1, sensor }) }),
+      make("button", { type: "button", text: tr("Remove photo {number}", { number: k + 1 }), on: { click: () => set(sensor, row.name, "") } }))));
   });
-  return make("li", { class: "step" }, make("h3", { text: "Photos and notes" }), make("label", { for: input.id, text: "Photos: the hole with the tape in it, then filled in" }), input, status, list, entry(sensor, "note"));
+  return make("li", { class: "step" }, make("h3", { text: tr("Photos and notes") }), make("label", { for: input.id, text: tr("Photos: the hole with the tape in it, then filled in") }), input, status, list, entry(sensor, "note"));
 }
 function progress(sensor) {
   const steps = STEP_OF(sensor).length;
   const [done, wrong, wait] = [ticked(sensor), wrongIn(sensor), waiting(sensor)];
-  return done + " of " + steps + " done" + (wrong ? "; look at " + wrong : "") + (wait && done < steps ? ". " + wait.words : "");
+  return tr("{done} of {steps} done", { done, steps }) + (wrong ? "; " + tr("look at {count}", { count: wrong }) : "") + (wait && done < steps ? ". " + wait.words : "");
 }
 function listView() {
   const rows = ids.map((id, k) => {
     const words = live(make("span", { class: "small" }), (node) => { node.textContent = progress(id); });
-    return make("li", {}, make("button", { type: "button", class: "stop", id: "stop-" + id, on: { click: () => open_(id, true) } }, make("strong", { text: (k + 1) + ". " + id }), " ", make("bdi", { text: FIELD.sensors[id].zone + ", valve " + FIELD.sensors[id].valve }), words));
+    return make("li", {}, make("button", { type: "button", class: "stop", id: "stop-" + id, on: { click: () => open_(id, true) } }, make("strong", { text: (k + 1) + ". " + id }), " ", make("bdi", { text: tr("{zone}, valve {valve}", { zone: FIELD.sensors[id].zone, valve: FIELD.sensors[id].valve }) }), words));
   });
-  const save = make("button", { type: "button", id: "field-save", class: "main", text: "Save field.json", on: { click: saveFile } });
+  const save = make("button", { type: "button", id: "field-save", class: "main", text: tr("Save field.json"), on: { click: saveFile } });
   const share = navigator.canShare && navigator.canShare({ files: [new File(["{}"], "field.json", { type: "application/json" })] })
-    ? [make("button", { type: "button", text: "Send field.json", on: { click: () => navigator.share({ files: [fieldFile()] }).catch(() => {}) } })] : [];
+    ? [make("button", { type: "button", text: tr("Send field.json"), on: { click: () => navigator.share({ files: [fieldFile()] }).catch(() => {}) } })] : [];
   const merge = make("input", { type: "file", accept: ".json,application/json", id: "field-merge" });
   const said = make("p", { class: "hint", role: "status", id: "field-merged" });
   merge.addEventListener("change", () => { const [file] = merge.files; if (file) file.text().then((text) => { said.textContent = mergeText(text); merge.value = ""; }); });
-  const old = earlier.length ? [make("p", { class: "hint wrong" }, "This device also holds answers for an earlier plan of this property. ", make("button", { type: "button", text: "Save those as a file", on: { click: () => handOver(new File([fileText(earlier)], "field-earlier.json", { type: "application/json" })) } }))] : [];
+  const old = earlier.length ? [make("p", { class: "hint wrong" }, tr("This device also holds answers for an earlier plan of this property."), " ", make("button", { type: "button", text: tr("Save those as a file"), on: { click: () => handOver(new File([fileText(earlier)], "field-earlier.json", { type: "application/json" })) } }))] : [];
   return [make("p", { class: "small", text: FIELD.walk }), make("ol", { class: "stops" }, ...rows),
-    hint(() => { const n = differing().length; return n ? n + (n === 1 ? " answer differs" : " answers differ") + " between devices (" + [...new Set(differing().map((r) => r.sensor))].join(", ") + "): open and choose." : ""; }, () => true),
-    hint(() => { const n = ids.reduce((a, id) => a + wrongIn(id), 0); return n ? n + (n === 1 ? " answer needs" : " answers need") + " a second look: red in its list." : ""; }, () => true),
-    make("div", { class: "acts" }, save, ...share), make("p", { class: "small", text: "One file with answers and photos. Send it as you send anything; the office reads it with: siting commission RESULTS --readings field.json --out RESULTS" }), ...old,
-    make("label", { for: merge.id, text: "Bring in the field.json of another phone" }), merge, said];
+    hint(() => { const n = differing().length; return n ? trn("{count} answer differs between devices ({sensors}): open and choose.", "{count} answers differ between devices ({sensors}): open and choose.", n, { sensors: [...new Set(differing().map((r) => r.sensor))].join(", ") }) : ""; }, () => true),
+    hint(() => { const n = ids.reduce((a, id) => a + wrongIn(id), 0); return n ? trn("{count} answer needs a second look: red in its list.", "{count} answers need a second look: red in its list.", n) : ""; }, () => true),
+    make("div", { class: "acts" }, save, ...share), make("p", { class: "small", text: tr("One file with answers and photos. Send it as you send anything; the office reads it with: siting commission RESULTS --readings field.json --out RESULTS") }), ...old,
+    make("label", { for: merge.id, text: tr("Bring in the field.json of another phone") }), merge, said];
 }
 function sensorView(sensor) {
   const place_ = ids.indexOf(sensor);
   const next = ids[place_ + 1];
   const at = FIELD.sensors[sensor];
-  return [make("p", {}, make("bdi", { text: at.zone + ", valve " + at.valve })), live(make("p", { class: "small" }), (node) => { node.textContent = progress(sensor); }),
+  return [make("p", {}, make("bdi", { text: tr("{zone}, valve {valve}", { zone: at.zone, valve: at.valve }) })), live(make("p", { class: "small" }), (node) => { node.textContent = progress(sensor); }),
     make("p", { class: "cautions", text: plan.panel.cautions[0] }),
     make("ol", { class: "steps" }, ...STEP_OF(sensor).map((step, k) => stepNode(sensor, step, k + 1)), photoPart(sensor)),
-    make("div", { class: "acts" }, make("button", { type: "button", text: "All sensors", on: { click: () => open_("", true) } }),
-      ...(next ? [make("button", { type: "button", class: "main", text: "Next: " + next, on: { click: () => open_(next, true) } })] : []))];
+    make("div", { class: "acts" }, make("button", { type: "button", text: tr("All sensors"), on: { click: () => open_("", true) } }),
+      ...(next ? [make("button", { type: "button", class: "main", text: tr("Next: {sensor}", { sensor: next }), on: { click: () => open_(next, true) } })] : []))];
 }
 function open_(id, focus) {
   openId = id;
   shown.length = 0;
-  byId("field-title").textContent = id ? "Sensor " + id : "Field: " + ids.length + (ids.length === 1 ? " sensor" : " sensors");
+  byId("field-title").textContent = id ? tr("Sensor {sensor}", { sensor: id }) : trn("Field: {count} sensor", "Field: {count} sensors", ids.length);
   byId("field-body").replaceChildren(...(id ? sensorView(id) : listView()));
   byId("field-list").hidden = !id;
   showStored();
@@ -503,7 +507,8 @@ function handOver(file) {
 function saveFile() {
   handOver(fieldFile());
   unsaved = false;
-  stateOf("field.json was handed to your downloads, " + shownTime(clock(new Date())).slice(11) + (base ? ". It stays here too." : "."));
+  const time = { time: shownTime(clock(new Date())).slice(11) };
+  stateOf(base ? tr("field.json was handed to your downloads, {time}. It stays here too.", time) : tr("field.json was handed to your downloads, {time}.", time));
 }
 const isRow = (r) => r && typeof r === "object" && ["sensor", "name", "value", "at", "by"].every((k) => typeof r[k] === "string") && FIELD.sensors[r.sensor] && (!r.name.startsWith("photo/") || r.value === "" || /^data:image\/[a-z.+-]+;base64,[A-Za-z0-9+/=]+$/.test(r.value)) && !Number.isNaN(Date.parse(r.at));
 /* Of one device the later answer counts; of two devices an empty one gives way, a tick of either counts, and else both are kept. */
@@ -516,17 +521,19 @@ function merged(mine, theirs) {
 }
 function mergeText(text) {
   let file;
-  try { file = JSON.parse(text); } catch { return "That file cannot be read: is it a field.json?"; }
-  if (!file || file.format !== FIELD.format || !Array.isArray(file.answers)) return "That is no field.json of this program.";
-  if (file.property !== FIELD.property) return "That file is of another property.";
-  if (file.plan !== FIELD.plan) return "That file was filled in on the map of another plan of this property: hand it to the office as it is.";
+  try { file = JSON.parse(text); } catch { return tr("That file cannot be read: is it a field.json?"); }
+  if (!file || file.format !== FIELD.format || !Array.isArray(file.answers)) return tr("That is no field.json of this program.");
+  if (file.property !== FIELD.property) return tr("That file is of another property.");
+  if (file.plan !== FIELD.plan) return tr("That file was filled in on the map of another plan of this property: hand it to the office as it is.");
   const rows = file.answers.filter(isRow).map((r) => ({ plan: FIELD.plan, property: FIELD.property, sensor: r.sensor, name: r.name, value: r.value, at: r.at, by: r.by, ...(r.other && isRow({ ...r, ...r.other }) ? { other: { value: r.other.value, at: r.other.at, by: r.other.by } } : {}) }));
   const changed = rows.map((theirs) => { const mine = answer(theirs.sensor, theirs.name); return mine ? merged(mine, theirs) : theirs; }).filter((row) => row !== answer(row.sensor, row.name));
   const before = differing().length;
   keep(changed);
   const left = file.answers.length - rows.length;
   const more = differing().length - before;
-  const words = rows.length + " answers read; " + (more ? more + (more === 1 ? " differs" : " differ") + " from this device: choose." : "none differs from this device.") + (left ? " " + left + " could not be read." : "");
+  const words = [trn("{count} answer read.", "{count} answers read.", rows.length),
+    more ? trn("{count} differs from this device: choose.", "{count} differ from this device: choose.", more) : tr("None differs from this device."),
+    ...(left ? [tr("{count} could not be read.", { count: left })] : [])].join(" ");
   const body = byId("field-body").scrollTop;
   if (!openId) refresh();
   byId("field-body").scrollTop = body;

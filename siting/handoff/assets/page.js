@@ -6,6 +6,15 @@ const marks = plan.marks;
 const onUnits = [];
 let unit = plan.units === "us" ? 1 : 0;
 
+/* ---- words: every message whole, {fields} filled in, turned by the plan's dictionary ---------- */
+const filled = (text, fields) => text.replace(/\{(\w+)\}/g, (mark, name) => (fields && name in fields ? fields[name] : mark));
+const tr = (message, fields) => filled(plan.words[message] || message, fields);
+function trn(one, many, count, fields) {
+  const form = plan.plural[count < 200 ? count : 100 + (count % 100)];
+  return filled((plan.words[one] || [one, many])[form], { count, ...fields });
+}
+const digits = (value, decimals) => value.toFixed(decimals).replace(".", plan.point);
+
 /* ---- small tools -------------------------------------------------------------------------- */
 function make(tag, options, ...children) {
   const node = document.createElement(tag);
@@ -36,12 +45,12 @@ const brief = (text, most) => ([...text].length > most ? [...text].slice(0, most
 function length(metres) {
   const edge = plan.length[unit];
   const value = metres * edge.factor;
-  return value.toFixed(value < 100 ? edge.decimals : 0) + " " + edge.label;
+  return digits(value, value < 100 ? edge.decimals : 0) + " " + edge.label;
 }
 function offset(from, to) {
   return [(to[0] - from[0]) * plan.metres_per_degree[0], (to[1] - from[1]) * plan.metres_per_degree[1]];
 }
-const WINDS = ["north", "north-east", "east", "south-east", "south", "south-west", "west", "north-west"];
+const WINDS = [tr("to the north"), tr("to the north-east"), tr("to the east"), tr("to the south-east"), tr("to the south"), tr("to the south-west"), tr("to the west"), tr("to the north-west")];
 function direction(from, to) {
   const [north, east] = offset(from, to);
   return WINDS[Math.round(Math.atan2(east, north) / (Math.PI / 4) + 8) % 8];
@@ -94,11 +103,11 @@ const ties = group(plan.sensors.flatMap((s) => s.ties.flatMap((t) => [
   L.circleMarker(t.line[0], { ...still, pane: "lines", radius: 4.5, color: marks.tie, weight: 2, fillColor: "#ffffff", fillOpacity: 1 }),
 ])));
 const pictures = Object.fromEntries(Object.entries(plan.overlays).map(([key, o]) =>
-  [key, L.imageOverlay(o.url, o.bounds, { pane: "picture", opacity: 0.85, alt: plan.scales[key] ? plan.scales[key].title : "Aerial photo" })]));
+  [key, L.imageOverlay(o.url, o.bounds, { pane: "picture", opacity: 0.85, alt: plan.scales[key] ? plan.scales[key].title : tr("Aerial photo") })]));
 const bases = plan.basemaps.map((b) => [b.label, L.tileLayer(b.url, { pane: "base", maxNativeZoom: b.max_zoom, maxZoom: 24, attribution: b.attribution })]);
 if (pictures.aerial) {
   Object.assign(pictures.aerial.options, { pane: "base", opacity: 1 });
-  bases.unshift(["Aerial photo", pictures.aerial]);
+  bases.unshift([tr("Aerial photo"), pictures.aerial]);
 }
 if (plan.basemaps.length) L.control.attribution({ prefix: false, position: "bottomleft" }).addTo(map);
 if (plan.sun.days.length) {
@@ -129,7 +138,7 @@ const fixtures = group(plan.fixtures.map((f) => {
   return button(L.marker(f.at, { icon }), f.label + " " + name, () => openAt(f.at, [
     make("p", { class: "popup-title" }, say(f.label)),
     ...(f.name ? [make("p", {}, say(f.name))] : []),
-    ...(f.valve ? [make("p", {}, "Valve ", say(f.valve))] : []),
+    ...(f.valve ? [make("p", {}, tr("Valve {valve}", { valve: f.valve }))] : []),
   ], 10));
 }));
 
@@ -169,17 +178,17 @@ function openAt(at, children, lift) {
 function reasonsAt(at) {
   const point = [at.lat, at.lng];
   const found = map.hasLayer(keepout) ? plan.ground.keepout.filter((k) => inShape(point, k.shape)) : [];
-  return found.length ? [make("p", {}, make("strong", { text: "Keep clear here" })), make("ul", {}, ...found.map((k) => make("li", {}, say(k.reason))))] : [];
+  return found.length ? [make("p", {}, make("strong", { text: tr("Keep clear here") })), make("ul", {}, ...found.map((k) => make("li", {}, say(k.reason))))] : [];
 }
 
 /* Zones */
 const zoneShapes = plan.zones.map((z) => button(
   L.polygon(z.shape, { pane: "zones", smoothFactor: 0.2, color: marks.zone_edge, weight: 1.4, fillColor: z.colour, fillOpacity: 0.82 }),
-  "Zone " + z.zone + ", " + now(z.rows[2][1]),
+  tr("Zone {zone}", { zone: z.zone }) + ", " + now(z.rows[2][1]),
   (at, keyboard) => {
     const here = at || L.latLng(z.label_at);
-    openAt(here, [make("p", { class: "popup-title" }, "Zone ", say(z.zone)), make("p", {}, say(z.rows[2][1])), make("p", {}, say(z.rows[1][1])), ...reasonsAt(here)]);
-    showCard("Zone " + z.zone, zoneCard(z), keyboard);
+    openAt(here, [make("p", { class: "popup-title" }, say(tr("Zone {zone}", { zone: z.zone }))), make("p", {}, say(z.rows[2][1])), make("p", {}, say(z.rows[1][1])), ...reasonsAt(here)]);
+    showCard(tr("Zone {zone}", { zone: z.zone }), zoneCard(z), keyboard);
   }));
 const labels = plan.zones.map((z) => { // moved by tidy() to the first of its places that is free
   const html = make("span", {}, say(brief(z.zone, 22)));
@@ -194,16 +203,16 @@ let chosen = null;
 const pins = plan.sensors.map((s) => {
   const html = make("div", { class: "pin" }, make("span", { class: "tag", text: s.id }), make("span", { class: "stem" }), make("span", { class: "spot" }));
   const icon = L.divIcon({ html, className: "", iconSize: [28, 28] });
-  return button(L.marker(s.at, { icon, zIndexOffset: 1000, riseOnHover: true }), "Sensor " + s.id + ", " + now(s.summary), (_, keyboard) => pick(s, keyboard));
+  return button(L.marker(s.at, { icon, zIndexOffset: 1000, riseOnHover: true }), tr("Sensor {sensor}", { sensor: s.id }) + ", " + now(s.summary), (_, keyboard) => pick(s, keyboard));
 });
 const sensors = group(pins);
 function pick(s, keyboard) {
   const reach = L.latLngBounds([s.at, ...s.ties.map((t) => t.line[0])]);
   if (s.ties.length && map.getBoundsZoom(reach.pad(0.5)) > map.getZoom()) map.fitBounds(reach.pad(0.08), { ...clearance(100), maxZoom: 22, animate: false });
   openAt(s.at, [
-    make("p", { class: "popup-title", text: "Sensor " + s.id }), make("p", {}, say(s.summary)),
+    make("p", { class: "popup-title", text: tr("Sensor {sensor}", { sensor: s.id }) }), make("p", {}, say(s.summary)),
   ], 46);
-  showCard("Sensor " + s.id, sensorCard(s), keyboard);
+  showCard(tr("Sensor {sensor}", { sensor: s.id }), sensorCard(s), keyboard);
   for (const t of s.ties) picked.addLayer(line(t.line, { color: marks.tie, weight: 3 }));
   chosen = s;
   pins[plan.sensors.indexOf(s)].getElement().firstChild.classList.add("picked");
@@ -247,33 +256,33 @@ function scale(key, where) {
   const s = plan.scales[key];
   return make("div", { class: "scale" },
     make("div", { text: s.title + ", " + s.unit }),
-    draw("svg", { viewBox: "0 0 100 12", preserveAspectRatio: "none", role: "img", "aria-label": s.title + " from " + s.ticks[0] + " to " + s.ticks[s.ticks.length - 1] + " " + s.unit }, ...ramp(key, where + "-" + key)),
+    draw("svg", { viewBox: "0 0 100 12", preserveAspectRatio: "none", role: "img", "aria-label": tr("{title} from {low} to {high} {unit}", { title: s.title, low: s.ticks[0], high: s.ticks[s.ticks.length - 1], unit: s.unit }) }, ...ramp(key, where + "-" + key)),
     make("div", { class: "ticks" }, ...s.ticks.map((t) => make("span", { text: t }))));
 }
 const pinPatch = draw("svg", box(), draw("rect", { x: 3, y: 0, width: 20, height: 10, rx: 2, fill: marks.sensor }), draw("path", { d: "M13 10v3", stroke: marks.sensor, "stroke-width": 2 }), draw("circle", { cx: 13, cy: 15, r: 2.5, fill: marks.sensor }));
 const LAYERS = [
-  { label: "Sensors", layer: sensors, on: true, mark: pinPatch },
-  { label: "Zones by water need", layer: zones, on: true, mark: patch({ fill: plan.scales.need.colours[4], stroke: marks.zone_edge, "stroke-width": 1.4 }), scale: "need" },
-  { label: "Direct sun", layer: pictures.sun, on: false, mark: patch({ fill: plan.scales.sun.colours[6] }), scale: "sun", picture: true },
-  ...(pictures.shade ? [{ label: "Shade by the hour", layer: pictures.shade, on: false, mark: patch({ fill: plan.scales.sun.colours[1] }), scale: "shade", picture: true }] : []),
-  { label: "Dryness", layer: pictures.dryness, on: false, mark: patch({ fill: plan.scales.dryness.colours[5] }), scale: "dryness", picture: true },
-  { label: "Keep clear (tap for why)", layer: keepout, on: false, mark: patch({ fill: "url(#hatch)", stroke: marks.keepout }) },
-  ...(pictures.rank ? [{ label: "Rank of dryness", layer: pictures.rank, on: false, mark: patch({ fill: plan.scales.rank.colours[7] }), scale: "rank", picture: true }] : []),
-  { label: "Reserve points", layer: reserves, on: false, mark: draw("svg", box(), draw("circle", { cx: 13, cy: 9, r: 6, fill: "#ffffff", stroke: marks.sensor, "stroke-width": 2.5, "stroke-dasharray": "3 3" })) },
-  { label: "Ground that meets every setback", layer: admissible, on: false, mark: patch({ fill: marks.admissible, "fill-opacity": 0.3, stroke: marks.admissible }) },
-  { label: "Ties to fixed corners", layer: ties, on: true, mark: stroke({ stroke: marks.tie, "stroke-width": 1.6, "stroke-dasharray": "3 4" }) },
-  { label: "Trench", layer: trench, on: true, mark: stroke({ stroke: marks.trench, "stroke-width": 6 }) },
-  { label: "Wire", layer: wire, on: true, mark: stroke({ stroke: marks.trench, "stroke-width": 8 }, { stroke: "#ffd9d2", "stroke-width": 2.2, "stroke-dasharray": "6 5" }) },
-  { label: "Buried pipes and cables, as drawn", layer: utilities, on: true, mark: stroke({ stroke: marks.utility, "stroke-width": 3, "stroke-dasharray": "9 4 2 4" }) },
-  { label: "Paths that people tread", layer: paths, on: true, mark: stroke({ stroke: marks.traffic, "stroke-width": 3, "stroke-dasharray": "1 5", "stroke-linecap": "round" }) },
-  { label: "Buildings", layer: buildings, on: true, mark: patch({ fill: marks.building, stroke: marks.building_edge, "stroke-width": 2 }) },
-  { label: "Paving", layer: paving, on: true, mark: patch({ fill: marks.paving, stroke: marks.paving_edge }) },
-  { label: "Trees", layer: trees, on: true, mark: draw("svg", box(), draw("circle", { cx: 13, cy: 9, r: 8, fill: marks.crown, "fill-opacity": 0.35, stroke: marks.crown_edge }), draw("circle", { cx: 13, cy: 9, r: 2, fill: marks.trunk })) },
-  { label: "Fixtures", layer: fixtures, on: true, mark: glyph("other", 20) },
+  { label: tr("Sensors"), layer: sensors, on: true, mark: pinPatch },
+  { label: tr("Zones by water need"), layer: zones, on: true, mark: patch({ fill: plan.scales.need.colours[4], stroke: marks.zone_edge, "stroke-width": 1.4 }), scale: "need" },
+  { label: tr("Direct sun"), layer: pictures.sun, on: false, mark: patch({ fill: plan.scales.sun.colours[6] }), scale: "sun", picture: true },
+  ...(pictures.shade ? [{ label: tr("Shade by the hour"), layer: pictures.shade, on: false, mark: patch({ fill: plan.scales.sun.colours[1] }), scale: "shade", picture: true }] : []),
+  { label: tr("Dryness"), layer: pictures.dryness, on: false, mark: patch({ fill: plan.scales.dryness.colours[5] }), scale: "dryness", picture: true },
+  { label: tr("Keep clear (tap for why)"), layer: keepout, on: false, mark: patch({ fill: "url(#hatch)", stroke: marks.keepout }) },
+  ...(pictures.rank ? [{ label: tr("Rank of dryness"), layer: pictures.rank, on: false, mark: patch({ fill: plan.scales.rank.colours[7] }), scale: "rank", picture: true }] : []),
+  { label: tr("Reserve points"), layer: reserves, on: false, mark: draw("svg", box(), draw("circle", { cx: 13, cy: 9, r: 6, fill: "#ffffff", stroke: marks.sensor, "stroke-width": 2.5, "stroke-dasharray": "3 3" })) },
+  { label: tr("Ground that meets every setback"), layer: admissible, on: false, mark: patch({ fill: marks.admissible, "fill-opacity": 0.3, stroke: marks.admissible }) },
+  { label: tr("Ties to fixed corners"), layer: ties, on: true, mark: stroke({ stroke: marks.tie, "stroke-width": 1.6, "stroke-dasharray": "3 4" }) },
+  { label: tr("Trench"), layer: trench, on: true, mark: stroke({ stroke: marks.trench, "stroke-width": 6 }) },
+  { label: tr("Wire"), layer: wire, on: true, mark: stroke({ stroke: marks.trench, "stroke-width": 8 }, { stroke: "#ffd9d2", "stroke-width": 2.2, "stroke-dasharray": "6 5" }) },
+  { label: tr("Buried pipes and cables, as drawn"), layer: utilities, on: true, mark: stroke({ stroke: marks.utility, "stroke-width": 3, "stroke-dasharray": "9 4 2 4" }) },
+  { label: tr("Paths that people tread"), layer: paths, on: true, mark: stroke({ stroke: marks.traffic, "stroke-width": 3, "stroke-dasharray": "1 5", "stroke-linecap": "round" }) },
+  { label: tr("Buildings"), layer: buildings, on: true, mark: patch({ fill: marks.building, stroke: marks.building_edge, "stroke-width": 2 }) },
+  { label: tr("Paving"), layer: paving, on: true, mark: patch({ fill: marks.paving, stroke: marks.paving_edge }) },
+  { label: tr("Trees"), layer: trees, on: true, mark: draw("svg", box(), draw("circle", { cx: 13, cy: 9, r: 8, fill: marks.crown, "fill-opacity": 0.35, stroke: marks.crown_edge }), draw("circle", { cx: 13, cy: 9, r: 2, fill: marks.trunk })) },
+  { label: tr("Fixtures"), layer: fixtures, on: true, mark: glyph("other", 20) },
   ...bases.map(([label, layer], k) => ({ label, layer, on: k === 0, base: true, mark: patch({ fill: marks.crown_edge, stroke: marks.building_edge }) })),
 ];
 const WIDE = window.matchMedia("(min-width: 1500px)");
-const KINDS = { controller: "Controller", valve_box: "Valve box", head: "Sprinkler head", downspout: "Downspout", other: "Other fixture" };
+const KINDS = { controller: tr("Controller"), valve_box: tr("Valve box"), head: tr("Sprinkler head"), downspout: tr("Downspout"), other: tr("Other fixture") };
 function layerList() {
   const rows = LAYERS.filter((entry) => !entry.layer.getLayers || entry.layer.getLayers().length).flatMap((entry) => {
     const input = make("input", { type: "checkbox" });
@@ -318,14 +327,14 @@ function table(head, rows, caption, first) {
       make("td", {}, k === 0 && first ? first(c, r) : say(c))))))));
 }
 /* The need is in the map's colours and in every zone's own card. */
-const fewer = (cells) => cells.filter((_, k) => plan.panel.zone_table.head[k] !== "Need, % a day");
+const fewer = (cells) => cells.filter((_, k) => k !== plan.panel.zone_table.need);
 const opens = (text, f) => make("button", { type: "button", class: "link", on: { click: f } }, say(brief(text, 40)));
 const go = (at) => map.setView(at, Math.max(map.getZoom(), map.getBoundsZoom(plan.bounds) + 1), { animate: false });
 function copyRow([label, text]) {
   const code = make("code", { text });
-  const copy = make("button", { type: "button", text: "Copy", "aria-label": "Copy " + label });
+  const copy = make("button", { type: "button", text: tr("Copy"), "aria-label": tr("Copy {what}", { what: label }) });
   copy.addEventListener("click", () => {
-    const done = () => { copy.textContent = "Copied"; setTimeout(() => { copy.textContent = "Copy"; }, 1500); };
+    const done = () => { copy.textContent = tr("Copied"); setTimeout(() => { copy.textContent = tr("Copy"); }, 1500); };
     const byHand = () => {
       const range = document.createRange();
       range.selectNodeContents(code);
@@ -340,13 +349,13 @@ function copyRow([label, text]) {
 function sensorCard(s) {
   return [
     ...plan.panel.cautions.slice(0, 1).map((t) => make("p", { class: "cautions" }, say(t.split(". ")[0].replace(/\.?$/, ".")), " ",
-      make("button", { type: "button", class: "link", text: "All cautions", on: { click: () => showPart("cautions") } }))),
+      make("button", { type: "button", class: "link", text: tr("All cautions"), on: { click: () => showPart("cautions") } }))),
     facts(s.rows),
-    make("h3", { text: "From the hole to the threshold" }), make("ol", {}, ...s.steps.map((t) => make("li", {}, say(t)))),
-    ...(s.ties.length ? [table(["Tie", "From", "Distance", "Error ±"], s.ties.map((t) => t.cells), "Ties: tape distances from fixed points")] : []),
-    ...(s.reserves.length ? [table(["Reserve", "From " + s.id, "Towards", "From point 1", "From point 2", "Rank"], s.reserves, "Reserve points, for when the shovel meets rock")] : []),
-    make("h3", { text: "Coordinates" }), ...s.places.map(copyRow),
-    make("h3", { text: "Photo" }), photoSlot(s),
+    make("h3", { text: tr("From the hole to the threshold") }), make("ol", {}, ...s.steps.map((t) => make("li", {}, say(t)))),
+    ...(s.ties.length ? [table(plan.panel.tie_table.head.slice(1), s.ties.map((t) => t.cells), tr("Ties: tape distances from fixed points"))] : []),
+    ...(s.reserves.length ? [table([tr("Reserve"), tr("From {sensor}", { sensor: s.id }), tr("Towards"), tr("From point 1"), tr("From point 2"), tr("Rank")], s.reserves, tr("Reserve points, for when the shovel meets rock"))] : []),
+    make("h3", { text: tr("Coordinates") }), ...s.places.map(copyRow),
+    make("h3", { text: tr("Photo") }), photoSlot(s),
   ];
 }
 /* A picture of the hole: it never leaves the device, and is kept only in a saved copy of this page. */
@@ -381,7 +390,7 @@ function saveCopy() {
   link.remove();
   setTimeout(() => URL.revokeObjectURL(url), 60000);
   unsaved = false;
-  announce("A copy of this map with its photos was handed to your downloads.");
+  announce(tr("A copy of this map with its photos was handed to your downloads."));
 }
 function photoSlot(s) {
   const shown = make("div", {});
@@ -390,37 +399,37 @@ function photoSlot(s) {
   const show = () => {
     const url = photos.get(s.id);
     if (!url) { shown.replaceChildren(); return; }
-    shown.replaceChildren(make("img", { class: "photo", src: url, alt: "Your photo of sensor " + s.id }),
-      make("button", { type: "button", text: "Remove photo", on: { click: () => { photos.delete(s.id); unsaved = true; input.value = ""; show(); } } }),
-      make("button", { type: "button", class: "save-copy", text: "Save a copy of this map with its photos", on: { click: saveCopy } }));
+    shown.replaceChildren(make("img", { class: "photo", src: url, alt: tr("Your photo of sensor {sensor}", { sensor: s.id }) }),
+      make("button", { type: "button", text: tr("Remove photo"), on: { click: () => { photos.delete(s.id); unsaved = true; input.value = ""; show(); } } }),
+      make("button", { type: "button", class: "save-copy", text: tr("Save a copy of this map with its photos"), on: { click: saveCopy } }));
   };
   input.addEventListener("change", () => {
     const [file] = input.files;
     if (!file) return;
-    if (!file.type.startsWith("image/")) { say_("That file is not a picture."); return; }
+    if (!file.type.startsWith("image/")) { say_(tr("That file is not a picture.")); return; }
     const reader = new FileReader();
     reader.addEventListener("load", () => smaller(reader.result, (url) => {
-      if (!url) { say_("That picture could not be read."); return; }
+      if (!url) { say_(tr("That picture could not be read.")); return; }
       photos.set(s.id, url);
       unsaved = true;
       show();
     }));
-    reader.addEventListener("error", () => say_("That picture could not be read."));
+    reader.addEventListener("error", () => say_(tr("That picture could not be read.")));
     reader.readAsDataURL(file);
   });
   show();
-  return make("div", {}, make("label", { for: input.id, text: "Photo of the hole with the tape in it" }), input, shown,
-    make("p", { class: "small", text: "It is not sent anywhere, and it is lost when this page is closed or loaded anew, unless you save a copy of the map with its photos. To keep photos with your answers, use Field. Keep the picture in the camera too." }));
+  return make("div", {}, make("label", { for: input.id, text: tr("Photo of the hole with the tape in it") }), input, shown,
+    make("p", { class: "small", text: tr("It is not sent anywhere, and it is lost when this page is closed or loaded anew, unless you save a copy of the map with its photos. To keep photos with your answers, use Field. Keep the picture in the camera too.") }));
 }
 function zoneCard(z) {
   const s = plan.sensors.find((other) => other.id === z.values.sensor_id);
-  return [facts(z.rows), ...(s ? [make("p", {}, opens("Show sensor " + s.id, () => { go(s.at); pick(s, true); }))] : [])];
+  return [facts(z.rows), ...(s ? [make("p", {}, opens(tr("Show sensor {sensor}", { sensor: s.id }), () => { go(s.at); pick(s, true); }))] : [])];
 }
 const card = make("section", { class: "card", hidden: "" });
 function showCard(title, children, keyboard) {
   unpick();
   const head = make("h2", { tabindex: "-1" }, say(title));
-  const close = make("button", { type: "button", text: "Close", on: { click: closeCard } });
+  const close = make("button", { type: "button", text: tr("Close"), on: { click: closeCard } });
   card.replaceChildren(make("div", { class: "card-top" }, head, close), ...children);
   card.hidden = false;
   if (byId("panel").dataset.height === "low") setHeight("middle");
@@ -449,15 +458,16 @@ function chart() {
   const zero = gap + top * k;
   const each = width / steps.length;
   const note = (x, y, t, more) => { const n = draw("text", { x, y, "text-anchor": "middle", "font-size": Math.max(9, Math.min(14, each / 4.4)), fill: plan.ink.text, ...more }); n.textContent = t; return n; };
-  const nth = (n) => n + (n % 100 > 10 && n % 100 < 14 ? "th" : { 1: "st", 2: "nd", 3: "rd" }[n % 10] || "th");
+  const suffix = (n) => (n % 100 > 10 && n % 100 < 14 ? "th" : { 1: "st", 2: "nd", 3: "rd" }[n % 10] || "th");
+  const nth = (n) => tr("{number}{th}", { number: n, th: suffix(n) });
   const money = (v) => {
-    const size = Math.abs(v).toLocaleString("en-US", { maximumFractionDigits: Math.abs(v) < 10 ? 1 : 0 });
+    const size = Math.abs(v).toLocaleString(plan.locale, { maximumFractionDigits: Math.abs(v) < 10 ? 1 : 0 });
     return size === "0" ? size : (v < 0 ? "−" : "+") + size;
   };
   const bars = steps.flatMap((c, i) => {
     const [v, x, w] = [known[i], i * each + each / 2, Math.min(54, 0.6 * each)];
     const name = note(x, high + 14, nth(c.n + 1));
-    if (v === null) return [draw("rect", { x: x - w / 2, y: gap, width: w, height: zero - gap || 20, fill: "url(#hatch)", stroke: marks.keepout }), note(x, gap - 8, "needed", { "font-weight": 700 }), name];
+    if (v === null) return [draw("rect", { x: x - w / 2, y: gap, width: w, height: zero - gap || 20, fill: "url(#hatch)", stroke: marks.keepout }), note(x, gap - 8, tr("needed"), { "font-weight": 700 }), name];
     const y = v >= 0 ? zero - v * k : zero;
     const [least, most] = ends[i].map((end) => (end === null ? v : end));
     const [up, down] = [zero - Math.max(v, most, 0) * k, zero - Math.min(v, least, 0) * k];
@@ -465,12 +475,12 @@ function chart() {
     return [draw("rect", { x: x - w / 2, y, width: w, height: Math.max(1.5, Math.abs(v) * k), fill: v > 0 ? plan.scales.need.colours[5] : plan.scales.dryness.colours[4] }),
       ...whisker, note(x, v >= 0 ? up - 6 : down + 15, money(v), { "font-weight": 700 }), name];
   });
-  const told = steps.map((c, i) => nth(c.n + 1) + ": " + (known[i] === null ? "needed" : money(known[i]) + (ends[i][1] > ends[i][0] ? " (" + money(ends[i][0]) + " to " + money(ends[i][1]) + ")" : ""))).join("; ");
+  const told = steps.map((c, i) => nth(c.n + 1) + ": " + (known[i] === null ? tr("needed") : ends[i][1] > ends[i][0] ? tr("{value} ({low} to {high})", { value: money(known[i]), low: money(ends[i][0]), high: money(ends[i][1]) }) : money(known[i]))).join("; ");
   return [
-    make("h3", {}, "What one more sensor is worth, ", say(p.currency), " a year"),
+    make("h3", { text: tr("What one more sensor is worth, {currency} a year", { currency: p.currency }) }),
     draw("svg", { class: "chart", viewBox: "0 0 " + width + " " + (high + 24), role: "img", "aria-label": told },
       draw("path", { d: "M0 " + zero + "H" + width, stroke: plan.ink.quiet }), ...bars),
-    make("p", { class: "small", text: "Above the line it brings more than it costs; below, less. Thin lines: the range over scenarios. “Needed”: with one fewer, a zone would be too dry." }),
+    make("p", { class: "small", text: tr("Above the line it brings more than it costs; below, less. Thin lines: the range over scenarios. “Needed”: with one fewer, a zone would be too dry.") }),
   ];
 }
 /* What moves the result: one bar per input, from its value at the lower to that at the higher setting. */
@@ -487,20 +497,20 @@ function moveChart() {
   const parts = bars.flatMap((b, k) => {
     const y = k * row;
     return [label(0, y + 12, brief(b.name, 40), "start", { "font-weight": 600 }), ...b.ends.flatMap((e, i) => {
-      if (e.value === null) return [label(middle + 6, y + 29, brief(e.setting, 14) + ": limit not kept", "start")];
+      if (e.value === null) return [label(middle + 6, y + 29, tr("{setting}: limit not kept", { setting: brief(e.setting, 14) }), "start")];
       const left = Math.min(middle, x(e.value));
       return [draw("rect", { x: left, y: y + 17, width: Math.max(1, Math.abs(x(e.value) - middle)), height: 16, fill: colours[i] }),
         label(x(e.value) + (x(e.value) >= middle ? 4 : -4), y + 29, brief(e.setting, 14), x(e.value) >= middle ? "start" : "end")];
     })];
   });
   const high = bars.length * row;
-  const told = bars.map((b) => b.name + ": " + b.ends.map((e) => e.setting + " " + (e.value === null ? "limit not kept" : now(e.told))).join(", ")).join("; ");
+  const told = bars.map((b) => b.name + ": " + b.ends.map((e) => e.setting + " " + (e.value === null ? tr("limit not kept") : now(e.told))).join(", ")).join("; ");
   return [
-    make("h3", {}, "What moves the result: ", say(measure)),
+    make("h3", { text: tr("What moves the result: {measure}", { measure }) }),
     draw("svg", { class: "chart", viewBox: "0 0 " + width + " " + high, role: "img", "aria-label": told },
       ...parts, draw("path", { d: "M" + middle + " 14V" + high, stroke: plan.ink.text, "stroke-width": 1.2 })),
-    make("p", { class: "small" }, "The upright line is the plan: ", say(base), ". One input at a time, the sensors where they are."),
-    make("details", { class: "more-words" }, make("summary", { text: "The same as a table" }), table(beside.head, beside.rows, "What moves the result")),
+    make("p", { class: "small" }, tr("The upright line is the plan:"), " ", say(base), ". ", tr("One input at a time, the sensors where they are.")),
+    make("details", { class: "more-words" }, make("summary", { text: tr("The same as a table") }), table(beside.head, beside.rows, tr("What moves the result"))),
   ];
 }
 function showPart(id) {
@@ -514,31 +524,31 @@ function panel() {
   const p = plan.panel;
   const list = (items) => make("ul", {}, ...items.map((t) => make("li", {}, say(t))));
   const parts = [
-    section("answer", "How many sensors, and why", make("p", { id: "headline" }, say(p.headline)), ...chart(),
-      make("details", { class: "more-words" }, make("summary", { text: "The whole answer" }), make("p", { id: "whole-answer" }, say(p.answer))),
-      table(p.choice_table.head, p.choice_table.rows, "Every number of sensors that was weighed"),
-      ...(p.option_table.rows.length ? [table(p.option_table.head, p.option_table.rows, "Regret: what a choice costs a year beyond the best for how things turn out")] : []),
-      ...(p.control_table.rows.length ? [table(p.control_table.head, p.control_table.rows, "Kinds of control, on the same weather")] : [])),
-    section("sensor-list", "Sensors", table(["Sensor", "Where", "Governs"],
-      plan.sensors.map((s) => [s.id, s.summary, s.rows[2][1]]), "Tap a sensor for depth, ties and threshold",
+    section("answer", tr("How many sensors, and why"), make("p", { id: "headline" }, say(p.headline)), ...chart(),
+      make("details", { class: "more-words" }, make("summary", { text: tr("The whole answer") }), make("p", { id: "whole-answer" }, say(p.answer))),
+      table(p.choice_table.head, p.choice_table.rows, tr("Every number of sensors that was weighed")),
+      ...(p.option_table.rows.length ? [table(p.option_table.head, p.option_table.rows, tr("Regret: what a choice costs a year beyond the best for how things turn out"))] : []),
+      ...(p.control_table.rows.length ? [table(p.control_table.head, p.control_table.rows, tr("Kinds of control, on the same weather"))] : [])),
+    section("sensor-list", tr("Sensors"), table([tr("Sensor"), tr("Where"), tr("Governs")],
+      plan.sensors.map((s) => [s.id, s.summary, s.rows[2][1]]), tr("Tap a sensor for depth, ties and threshold"),
       (c, r) => opens(c, () => { const s = plan.sensors[r]; go(s.at); pick(s, true); })),
-      ...(p.tie_table.rows.length ? [table(p.tie_table.head, p.tie_table.rows, "Ties: tape distances from fixed points")] : [])),
-    section("zone-list", "Zones and run times", table(fewer(p.zone_table.head), p.zone_table.rows.map(fewer), "Minutes for the timer; a zone opens its details",
-      (c, r) => opens(c, () => { const z = plan.zones[r]; go(z.label_at); openAt(z.label_at, [make("p", { class: "popup-title" }, "Zone ", say(z.zone)), make("p", {}, say(z.rows[2][1]))]); showCard("Zone " + z.zone, zoneCard(z), true); })),
-      ...(p.month_table.rows.length ? [table(p.month_table.head, p.month_table.rows, "Minutes of an event by month, each program led by its seasonal adjustment"),
+      ...(p.tie_table.rows.length ? [table(p.tie_table.head, p.tie_table.rows, tr("Ties: tape distances from fixed points"))] : [])),
+    section("zone-list", tr("Zones and run times"), table(fewer(p.zone_table.head), p.zone_table.rows.map(fewer), tr("Minutes for the timer; a zone opens its details"),
+      (c, r) => opens(c, () => { const z = plan.zones[r]; go(z.label_at); openAt(z.label_at, [make("p", { class: "popup-title" }, say(tr("Zone {zone}", { zone: z.zone }))), make("p", {}, say(z.rows[2][1]))]); showCard(tr("Zone {zone}", { zone: z.zone }), zoneCard(z), true); })),
+      ...(p.month_table.rows.length ? [table(p.month_table.head, p.month_table.rows, tr("Minutes of an event by month, each program led by its seasonal adjustment")),
         ...(p.month_table.note ? [make("p", { class: "small", text: p.month_table.note })] : [])] : [])),
-    section("savings", "Water and money", make("p", {}, say(p.savings.claim)), facts(p.savings.rows), ...moveChart()),
-    section("rests", "What this rests on", list(p.assumptions)),
+    section("savings", tr("Water and money"), make("p", {}, say(p.savings.claim)), facts(p.savings.rows), ...moveChart()),
+    section("rests", tr("What this rests on"), list(p.assumptions)),
   ];
-  const cautions = section("cautions", "Before you dig", list(p.cautions));
+  const cautions = section("cautions", tr("Before you dig"), list(p.cautions));
   cautions.className = "cautions";
-  const assumed = p.warnings.length ? [section("assumed", "Assumed, repaired or not met", list(p.warnings))] : [];
+  const assumed = p.warnings.length ? [section("assumed", tr("Assumed, repaired or not met"), list(p.warnings))] : [];
   /* After a visit to the field: what to do comes first, all else behind it. */
-  const todo = p.do_now.length ? [section("do-now", "What to do now, the most urgent first", list(p.do_now))] : [];
+  const todo = p.do_now.length ? [section("do-now", tr("What to do now, the most urgent first"), list(p.do_now))] : [];
   const all = [...todo, ...parts, cautions, ...assumed];
-  const jump = make("nav", { class: "jump", "aria-label": "Parts of the plan" }, ...[...(todo.length ? [["do-now", "Now"]] : []), ["cautions", "Cautions"], ["sensor-list", "Sensors"], ["zone-list", "Zones"], ["savings", "Savings"], ["answer", "Why"]].map(([id, text]) =>
+  const jump = make("nav", { class: "jump", "aria-label": tr("Parts of the plan") }, ...[...(todo.length ? [["do-now", tr("Now")]] : []), ["cautions", tr("Cautions")], ["sensor-list", tr("Sensors")], ["zone-list", tr("Zones")], ["savings", tr("Savings")], ["answer", tr("Why")]].map(([id, text]) =>
     make("button", { type: "button", text, on: { click: () => showPart(id) } })));
-  byId("panel-body").append(jump, card, ...all, make("p", { class: "small", text: "Map drawn with Leaflet 1.9.4 (BSD 2-clause licence). Works without a network." }));
+  byId("panel-body").append(jump, card, ...all, make("p", { class: "small", text: tr("Map drawn with Leaflet 1.9.4 (BSD 2-clause licence). Works without a network.") }));
 }
 const HEIGHTS = ["low", "middle", "high"];
 function setHeight(name) {

@@ -1,5 +1,5 @@
 /* Sun through the day and the season: sliders that choose among the embedded pictures. */
-const SEASON = { label: "Mean of the season", url: plan.overlays.sun.url };
+const SEASON = { label: tr("Mean of the season"), url: plan.overlays.sun.url };
 const sliders = { sun: [SEASON, ...plan.sun.months], day: 0 };
 const shadeFrames = () => plan.sun.days[sliders.day].frames;
 function slider(id, title, frames, start, show) {
@@ -16,11 +16,11 @@ function slider(id, title, frames, start, show) {
 }
 function sunControls() {
   if (!plan.sun.days.length) return;
-  const months = slider("sun-month", "Direct sun", () => sliders.sun, 0, (f) => pictures.sun.setUrl(f.url));
+  const months = slider("sun-month", tr("Direct sun"), () => sliders.sun, 0, (f) => pictures.sun.setUrl(f.url));
   const noon = () => Math.max(0, shadeFrames().findIndex((f) => f.label === "12:00"));
-  const hours = slider("sun-hour", "Shade at", shadeFrames, noon(), (f) => pictures.shade.setUrl(f.url));
-  hours.node.append(make("span", { class: "small", text: "By the sun’s own time: it is highest at 12:00." }));
-  const day = make("select", { id: "sun-day", "aria-label": "Day of the year" },
+  const hours = slider("sun-hour", tr("Shade at"), shadeFrames, noon(), (f) => pictures.shade.setUrl(f.url));
+  hours.node.append(make("span", { class: "small", text: tr("By the sun’s own time: it is highest at 12:00.") }));
+  const day = make("select", { id: "sun-day", "aria-label": tr("Day of the year") },
     ...plan.sun.days.map((d, k) => make("option", { value: k, text: d.label })));
   day.addEventListener("change", () => {
     const label = shadeFrames()[hours.input.valueAsNumber].label;

@@ -21,8 +21,8 @@ function showPlace() {
   you.addLayer(L.circle(at, { ...still, pane: "lines", radius: place.accuracy, color: plan.ink.accent, weight: 2, fillOpacity: 0.12 }));
   you.addLayer(L.circleMarker(at, { ...still, pane: "above", radius: 7, color: "#ffffff", weight: 3, fillColor: plan.ink.text, fillOpacity: 1 }));
   const near = plan.sensors.map((s) => [distance(at, s.at), s]).sort((a, b) => a[0] - b[0])[0];
-  const sure = "Your place is known to ± " + length(place.accuracy) + ".";
-  announce(near ? "Sensor " + near[1].id + " is " + length(near[0]) + " to the " + direction(at, near[1].at) + ". " + sure : sure);
+  const sure = tr("Your place is known to ± {length}.", { length: length(place.accuracy) });
+  announce(near ? tr("Sensor {sensor} is {length} {direction}.", { sensor: near[1].id, length: length(near[0]), direction: direction(at, near[1].at) }) + " " + sure : sure);
 }
 function locate() {
   if (watch !== null) {
@@ -31,9 +31,9 @@ function locate() {
     you.clearLayers();
     announce("");
   } else if (!navigator.geolocation) {
-    announce("This device does not tell its place.");
+    announce(tr("This device does not tell its place."));
   } else {
-    announce("Looking for your place …");
+    announce(tr("Looking for your place …"));
     watch = navigator.geolocation.watchPosition(
       (fix) => {
         const first = place === null;
@@ -43,7 +43,7 @@ function locate() {
         if (first && L.latLngBounds(plan.bounds).pad(1).contains(at)) map.panInside(at, { padding: [80, 80] });
       },
       (fault) => {
-        announce(fault.code === 1 ? "Your place was not shared. Allow location for this page, or use the ties." : "Your place could not be found. Use the ties.");
+        announce(fault.code === 1 ? tr("Your place was not shared. Allow location for this page, or use the ties.") : tr("Your place could not be found. Use the ties."));
         if (fault.code === 1) { navigator.geolocation.clearWatch(watch); watch = null; byId("locate").setAttribute("aria-pressed", "false"); }
       },
       { enableHighAccuracy: true, maximumAge: 2000, timeout: 20000 });
@@ -57,9 +57,9 @@ function locate() {
 const tapeLayer = L.layerGroup().addTo(map);
 const feet = (m) => {
   const inches = Math.round(m / 0.0254);
-  return (inches >= 12 ? Math.floor(inches / 12) + " ft " : "") + (inches % 12) + " in";
+  return inches >= 12 ? tr("{feet} ft {inches} in", { feet: Math.floor(inches / 12), inches: inches % 12 }) : inches + " " + tr("in");
 };
-const lengths = (m) => (unit === 0 ? m.toFixed(2) + " m (" + feet(m) + ")" : feet(m) + " (" + m.toFixed(2) + " m)");
+const lengths = (m) => (unit === 0 ? digits(m, 2) + " m (" + feet(m) + ")" : feet(m) + " (" + digits(m, 2) + " m)");
 function showMeasure() {
   tapeLayer.clearLayers();
   const legs = measuring.slice(1).map((p, k) => distance(measuring[k], p));
@@ -67,9 +67,9 @@ function showMeasure() {
   tapeLayer.addLayer(line(measuring, { pane: "above", color: plan.ink.accent, weight: 3 }));
   for (const p of measuring) tapeLayer.addLayer(L.circleMarker(p, { ...still, pane: "above", radius: 5, color: plan.ink.accent, weight: 2, fillColor: "#ffffff", fillOpacity: 1 }));
   const total = legs.reduce((a, b) => a + b, 0);
-  byId("measured").textContent = !measuring.length ? "Tap the first point." : !legs.length ? "Tap the next point."
-    : legs.length === 1 ? lengths(total) + ", to the " + direction(measuring[0], measuring[1])
-      : lengths(total) + " in " + legs.length + " legs; the last " + lengths(legs[legs.length - 1]);
+  byId("measured").textContent = !measuring.length ? tr("Tap the first point.") : !legs.length ? tr("Tap the next point.")
+    : legs.length === 1 ? lengths(total) + ", " + direction(measuring[0], measuring[1])
+      : tr("{total} in {count} legs; the last {last}", { total: lengths(total), count: legs.length, last: lengths(legs[legs.length - 1]) });
   byId("measure-undo").disabled = !measuring.length;
 }
 function addPoint(at) {
@@ -139,7 +139,7 @@ document.addEventListener("keydown", (e) => { if (e.key !== "Escape") return;
 });
 window.addEventListener("beforeprint", beforePrint);
 window.addEventListener("afterprint", afterPrint);
-map.getContainer().setAttribute("aria-label", "Map of the property; arrow keys move it, plus and minus zoom");
+map.getContainer().setAttribute("aria-label", tr("Map of the property; arrow keys move it, plus and minus zoom"));
 map.getContainer().setAttribute("role", "region");
 map.on("click", (e) => { if (measuring) { addPoint(e.latlng); return; } const why = reasonsAt(e.latlng); if (why.length) openAt(e.latlng, why); });
 map.on("zoomstart movestart", restGlyphs);
