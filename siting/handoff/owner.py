@@ -52,7 +52,7 @@ if TYPE_CHECKING:
 
 _ENGLISH: Final = Sheet()  # what the owner reads
 _DPI: Final = 170
-_HEIGHT: Final = 150.0
+_HEIGHT: Final = 140.0
 _CURVE: Final = 140.0
 _WHOLE: Final = 20_000  # characters: a text of ours that is never cut
 _PARTS: Final = (
@@ -83,10 +83,16 @@ def owner_pages(plan: Plan, *, width: float) -> list[Any]:
         *([] if plan.season.empty else [_figure(plot_season, plan, width, _HEIGHT)]),
         _ENGLISH.heading("What this rests on"),
         *_ENGLISH.bullets(assumptions_in_words(plan)),
-        *_measuring(plan),
         _ENGLISH.heading("What to do next"),
-        *_ENGLISH.bullets(_next(plan)),
-        *_annex([*_ways(plan, width), *_options(plan, width), *_controls(plan, width)]),
+        *_ENGLISH.bullets([*measuring_words(plan)[:1], *_next(plan)]),
+        *_annex(
+            [
+                *_measuring(plan),
+                *_ways(plan, width),
+                *_options(plan, width),
+                *_controls(plan, width),
+            ]
+        ),
     ]
 
 
@@ -95,8 +101,8 @@ def owner_short(plan: Plan, *, width: float) -> list[Any]:
 
     width: between the margins [pt].
     """
-    rows = owner_summary(plan)
-    pays = [row for row in rows if row[0].startswith(("Cost", "Pays", "At ", "Gain"))]
+    rows = [row for row in owner_summary(plan) if not row[0].startswith("At ")]  # depth
+    pays = [row for row in rows if row[0].startswith(("Cost", "Pays", "Gain"))]
     gets = [row for row in rows if row not in pays]
     return [
         _ENGLISH.heading("What do I pay?"),
@@ -106,14 +112,12 @@ def owner_short(plan: Plan, *, width: float) -> list[Any]:
         _ENGLISH.text(plan.wording(plan.settings.units).headline, longest=_WHOLE),
         _ENGLISH.heading("Will my lawn be all right?"),
         *_ENGLISH.bullets(_lawn(plan)),
-        *_measuring(plan, most=_SHORT),
         _ENGLISH.heading("What do you need from me?"),
-        *_ENGLISH.bullets(_asked(plan)),
+        *_ENGLISH.bullets([*measuring_words(plan)[:1], *_asked(plan)]),
     ]
 
 
 _EXACT: Final = 1e-9
-_SHORT: Final = 2  # measurements on the page of questions and answers
 
 
 def _lawn(plan: Plan) -> list[str]:
@@ -336,9 +340,9 @@ _NEXT: Final = (
 )
 
 
-def _measuring(plan: Plan, *, most: int | None = None) -> list[Any]:
+def _measuring(plan: Plan) -> list[Any]:
     """Say what is worth measuring before anyone digs, and what is not."""
-    told = measuring_words(plan)[:most]
+    told = measuring_words(plan)
     head = _ENGLISH.heading("What is worth measuring first")
     return [head, *_ENGLISH.bullets(told)] if told else []
 
