@@ -95,3 +95,10 @@ def test_recipe_asks_for_what_the_project_asks_for():
 def test_citation_has_the_version():
     text = (ROOT / ".github" / "CITATION.cff").read_text("utf-8")
     assert f"\nversion: {siting.__version__}\n" in text
+
+
+def test_plugin_has_the_projects_address():
+    path = ROOT / "siting" / "gis" / "metadata.txt"
+    if not path.exists():
+        pytest.skip("an sdist, which holds no plug-in")
+    assert f"\nhomepage={HOME}\n" in path.read_text("utf-8")
