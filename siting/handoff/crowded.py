@@ -13,8 +13,8 @@ from siting.language import say
 from siting.planning.model import Plan
 
 #: With more zones or trees than this pages are thinned out, and a controller has its own sheets.
-_MANY_ZONES: Final = 150
-_MANY_TREES: Final = 1_500
+_MANY_ZONES: Final = 60
+_MANY_TREES: Final = 500
 #: Trees of a crowded plan are drawn from this scale on [pt/m], and so far about the window [m].
 _CROWNS_FROM: Final = 0.8
 _CROWN_M: Final = 15.0
