@@ -228,8 +228,7 @@ class WeatherSource:
     format: str | None = key(
         kind="own",
         words=WEATHER_FORMATS,
-        says="daily, ghcn, crn or normals; tmy2, tmy3, epw, psm3, pvgis with a rain_file; or "
-        "stand_in: no file",
+        says="daily, ghcn, crn, normals; tmy2, tmy3, epw, psm3, pvgis with rain_file; or stand_in",
         shown='"daily"',
     )
     fetch: str | None = key(
