@@ -13,8 +13,8 @@ to 1; half of it lasts, half is the day's own, until repeated walks say otherwis
 belong to its place; a raster's are alike over as far as the deviations are, so that a thousand
 cells say no more than the trust allows. The level of a day is unknown.
 
-Scores are by rank, so that only the order of readings counts: the unit of a probe, a saturating
-index or one slip of the pen change little.
+A probe's scores are by rank, so that only the order of readings counts: its unit or one slip of the
+pen change little. A raster's are its values about their mean, the far out ones held.
 
 With N readings the posterior is one Cholesky factor of an N x N matrix. N is 15 to some hundreds,
 so this is exact and takes milliseconds; a library of Gaussian processes would add the search for
@@ -51,6 +51,8 @@ _LEAST_TRUST: Final = 0.05
 _LEVEL: Final = 100.0  # variance of a day's unknown level, in variances of dryness
 _FEATURES: Final = 200  # random features of a draw
 _SEED: Final = 20_260_705
+_QUARTILES: Final = 1.349  # the middle half of a normal distribution, in standard deviations
+_FAR: Final = 3.0
 
 
 @dataclass(frozen=True)
@@ -214,6 +216,22 @@ def normal_scores(values: Floats) -> Floats:
     return np.asarray(scores / spread if spread > 1e-12 else np.zeros(len(values)))  # noqa: PLR2004
 
 
+def even_scores(values: Floats) -> Floats:
+    """Return values about their mean, of variance 1, what lies far out held to three deviations.
+
+    values (N,): in any unit. A raster's cells are a few patches over and over: their ranks would
+    stretch the highest patch to what the highest of as many places apart would be.
+
+    >>> even_scores(np.array([0.0, 1.0, 2.0])).tolist()
+    [-1.0, 0.0, 1.0]
+    """
+    low, middle, high = np.quantile(values, [0.25, 0.5, 0.75])
+    size = (high - low) / _QUARTILES
+    kept = values if size <= 0 else np.clip(values, middle - _FAR * size, middle + _FAR * size)
+    spread = float(kept.std(ddof=1)) if len(kept) > 1 else 0.0
+    return np.asarray((kept - kept.mean()) / spread if spread > 0 else np.zeros(len(kept)))
+
+
 def learn(
     readings: Sequence[Readings],
     dryness: Callable[[Floats, Floats], Floats],
@@ -285,7 +303,8 @@ def _scored(
         count = int(at.sum())
         spread = (np.trace(among) - among.sum() / count) / (count - 1)
         spread += float(middle[at].var(ddof=1))
-        value[at] = middle[at].mean() + normal_scores(kept.value[at]) * np.sqrt(spread) / trust
+        scores = (even_scores if kept.alike else normal_scores)(kept.value[at])
+        value[at] = middle[at].mean() + scores * np.sqrt(spread) / trust
         noise[at] = spread * (1 / trust**2 - 1)
     same_day = (kept.day[:, None] == kept.day[None]).astype(float)
     alike = covariance(kept.places, kept.places, 1.0, reach if kept.alike else SAME_PLACE_M)

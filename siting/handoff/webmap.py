@@ -337,7 +337,14 @@ def _scales(plan: Plan, need: Scale) -> Document:
             say("Rank of dryness in its zone"),
             say("share that is less dry"),
         ),
+        "moved": _legend(
+            _MOVED, DRYNESS, say("Dryness by the readings"), say("× what the map alone says")
+        ),
     }
+
+
+#: Beyond its ends readings and map disagree by as much as anybody wants to know.
+_MOVED: Final = nice_scale(0.5, 1.5)
 
 
 def _overlays(plan: Plan) -> Document:
@@ -349,6 +356,10 @@ def _overlays(plan: Plan) -> Document:
     if plan.rank.shape == grid.shape:
         scale = nice_scale(0.0, 1.0)
         pictures["rank"] = overlay(plan.rank, grid, crs, scale=scale, ramp=DRYNESS)
+    if plan.moved.shape == grid.shape:
+        before = np.where(np.isfinite(plan.moved), plan.dryness / plan.moved, plan.dryness)
+        pictures["before"] = overlay(before, grid, crs, scale=_dryness_scale(plan), ramp=DRYNESS)
+        pictures["moved"] = overlay(plan.moved, grid, crs, scale=_MOVED, ramp=DRYNESS)
     photo = aerial_overlay(plan)
     if photo is not None:
         pictures["aerial"] = photo

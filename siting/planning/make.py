@@ -79,6 +79,7 @@ from siting.units import UnitsName
 from siting.water.reference_et import eto_terms
 from siting.wire.routes import WireRoutes, parts_list
 from siting.zones.ground import Progress
+from siting.zones.learned import moved_raster
 from siting.zones.need import budget, dryness_raster
 from siting.zones.survey import Known, survey_site
 
@@ -1019,6 +1020,7 @@ def _ground_parts(site: Site, basis: Basis) -> dict[str, Any]:
         "rank": rank_raster(known.sun, known.ground, basis.placements),
         "sun": known.sun.drawn,
         "dryness": dryness_raster(known.sun, known.ground),
+        "moved": moved_raster(known.sun, known.ground, known.application),
     }
 
 

@@ -200,6 +200,9 @@ class Plan:
     rank : ndarray, shape (rows, columns)
         Area rank of dryness among the admissible ground of each zone, mean over scenarios, NaN
         outside the zones; empty where it was not drawn.
+    moved : ndarray, shape (rows, columns)
+        By what readings of the ground made it drier than the map alone had it, 1 is as it was;
+        empty without readings.
     season : DataFrame
         Index `year`.
     economics : mapping
@@ -277,6 +280,7 @@ class Plan:
     )
     admissible: gpd.GeoDataFrame = field(default_factory=lambda: _empty("zone", "area_m2", "share"))
     rank: Floats = field(default_factory=lambda: np.empty((0, 0)))
+    moved: Floats = field(default_factory=lambda: np.empty((0, 0)))
     controls: pd.DataFrame = field(default_factory=pd.DataFrame)
     regret: pd.DataFrame = field(default_factory=pd.DataFrame)
     timer_table: pd.DataFrame = field(default_factory=pd.DataFrame)

@@ -3,6 +3,7 @@ from .application import ZoneApplication as ZoneApplication
 from .ground import Ground as Ground
 from .ground import Progress as Progress
 from .ground import SunVariants as SunVariants
+from .learned import moved_raster as moved_raster
 from .need import budget as budget
 from .need import dryness_raster as dryness_raster
 from .points import area_rank as area_rank

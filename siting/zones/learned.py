@@ -22,7 +22,7 @@ from siting.evidence.field import (
 from siting.evidence.walk import relative_differences
 from siting.site.model import BESIDE_M, Evidence
 from siting.zones.application import Unevenness, ZoneApplication
-from siting.zones.ground import Ground
+from siting.zones.ground import Ground, SunVariants
 
 
 def with_evidence(
@@ -108,6 +108,36 @@ def learn_zone(
         return np.asarray(np.maximum(ground.samples[z][:, nearest], 1e-9))
 
     return learn(readings, dryness, variance=float(np.log1p(unknown.cv**2)), reach=unknown.reach)
+
+
+def moved_raster(
+    sun: SunVariants, ground: Ground, patterns: Mapping[str, ZoneApplication]
+) -> Floats:
+    """Draw by what readings made the ground drier than the map had it, over the map.
+
+    Parameters
+    ----------
+    sun : SunVariants
+        Sun on the property; gives the raster.
+    ground : Ground
+        The points of the zones.
+    patterns : mapping of str to ZoneApplication
+        What is known of each zone.
+
+    Returns
+    -------
+    ndarray, shape (rows, columns)
+        1 is as the map had it; NaN where nothing was read; empty without readings [-].
+    """
+    raster = np.full(sun.drawn.sky_view.size, np.nan)
+    for z, name in enumerate(ground.pixels.zones):
+        learned = patterns[name].unknown.learned
+        if learned is not None:
+            moved = learned.mean(ground.pixels.x[z], ground.pixels.y[z])
+            raster[ground.pixels.flat[z]] = np.exp(moved[0])
+    if not np.isfinite(raster).any():
+        return np.empty((0, 0))
+    return np.asarray(raster.reshape(sun.drawn.sky_view.shape))
 
 
 def _counted(readings: Readings) -> str:

@@ -9,6 +9,7 @@ from siting.decide.places import all_hazards, place_zones
 from siting.planning.make import read_inputs
 from siting.site.reading import open_property
 from siting.water.reference_et import eto_terms
+from siting.zones.learned import moved_raster
 from siting.zones.survey import survey_site
 from tests.small_property import CRS, EAST, NORTH, square, write_property
 
@@ -80,3 +81,14 @@ def test_a_site_holds_what_was_read(folder):
     [one] = site.evidence
     assert (one.kind, one.date, len(one.x)) == ("probe walk", "2026-07-02", 16)
     assert any(name.endswith("walk.csv") for name in site.sources)
+
+
+def test_what_readings_moved_is_drawn(folder):
+    known, _, _ = placed(folder / "property.toml")
+    assert moved_raster(known.sun, known.ground, known.application).size == 0
+    known, _, _ = placed(walked(folder))
+    moved = moved_raster(known.sun, known.ground, known.application)
+    assert moved.shape == known.sun.drawn.sky_view.shape
+    seen = moved[np.isfinite(moved)]
+    assert seen.min() < 0.9
+    assert seen.max() > 1.1

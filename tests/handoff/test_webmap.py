@@ -1,6 +1,7 @@
 """The offline map as a file: deterministic, self-contained, and equal to the plan."""
 
 import base64
+import dataclasses
 import hashlib
 import io
 import json
@@ -340,3 +341,17 @@ def test_marks_can_be_told_from_their_ground():
         assert light in (sorted(light), sorted(light, reverse=True))
         for colour in ramp:
             assert contrast(palette.text_on(colour), colour) >= 4.5
+
+
+def test_readings_of_the_ground_show_the_field_before_them_and_where_they_disagree():
+    plan = make_plan("metric")
+    assert "moved" not in _map_data._overlays(plan)
+    moved = np.full(plan.sun.grid.shape, np.nan)
+    moved[2:6, 2:6] = 1.3
+    read = dataclasses.replace(plan, moved=moved)
+    shown = _map_data._overlays(read)
+    assert {"before", "moved"} <= set(shown)
+    assert shown["before"]["url"] != shown["dryness"]["url"]
+    # Both pictures together are a small part of the page.
+    assert len(shown["before"]["url"]) + len(shown["moved"]["url"]) < 40_000
+    assert "Where readings and map disagree" in map_html(read)

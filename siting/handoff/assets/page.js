@@ -268,6 +268,10 @@ const LAYERS = [
   { label: tr("Dryness"), layer: pictures.dryness, on: false, mark: patch({ fill: plan.scales.dryness.colours[5] }), scale: "dryness", picture: true },
   { label: tr("Keep clear (tap for why)"), layer: keepout, on: false, mark: patch({ fill: "url(#hatch)", stroke: marks.keepout }) },
   ...(pictures.rank ? [{ label: tr("Rank of dryness"), layer: pictures.rank, on: false, mark: patch({ fill: plan.scales.rank.colours[7] }), scale: "rank", picture: true }] : []),
+  ...(pictures.moved ? [
+    { label: tr("Dryness before the readings"), layer: pictures.before, on: false, mark: patch({ fill: plan.scales.dryness.colours[7] }), scale: "dryness", picture: true },
+    { label: tr("Where readings and map disagree"), layer: pictures.moved, on: false, mark: patch({ fill: plan.scales.moved.colours[7] }), scale: "moved", picture: true },
+  ] : []),
   { label: tr("Reserve points"), layer: reserves, on: false, mark: draw("svg", box(), draw("circle", { cx: 13, cy: 9, r: 6, fill: "#ffffff", stroke: marks.sensor, "stroke-width": 2.5, "stroke-dasharray": "3 3" })) },
   { label: tr("Ground that meets every setback"), layer: admissible, on: false, mark: patch({ fill: marks.admissible, "fill-opacity": 0.3, stroke: marks.admissible }) },
   { label: tr("Ties to fixed corners"), layer: ties, on: true, mark: stroke({ stroke: marks.tie, "stroke-width": 1.6, "stroke-dasharray": "3 4" }) },
