@@ -77,7 +77,7 @@ from siting.handoff.overlays import (
     sun_scale,
 )
 from siting.handoff.tables import valves
-from siting.language import Figure, Language, language, say, say_count
+from siting.language import Figure, Language, Said, language, say, say_count
 from siting.palette import DARK_INK, DRYNESS, INK, MARKS, NEED, SUN, ramp_colour, text_on
 from siting.planning.model import Plan
 from siting.site.settings import FIXTURES
@@ -566,6 +566,8 @@ def _panel(plan: Plan) -> Document:
         "savings": savings(plan),
         "cautions": list(plan.cautions),
         "warnings": list(plan.warnings),
+        # Office's notes that no catalogue has: read aloud as English in every language.
+        "english": [str(w) for w in plan.warnings if not isinstance(w, Said)],
         "do_now": list(plan.do_now),
     }
 
@@ -685,7 +687,9 @@ def static_page(plan: Plan, document: Document) -> str:
             _list(
                 t(say("What this rests on")), [_in(words, unit) for words in panel["assumptions"]]
             ),
-            _list(t(say("Assumed, repaired or not met")), panel["warnings"]),
+            _list(
+                t(say("Assumed, repaired or not met")), panel["warnings"], english=panel["english"]
+            ),
         ]
     )
 
@@ -769,10 +773,12 @@ def _table(caption: str, head: Sequence[str], rows: Sequence[Sequence[Pair]], un
     return f'<div class="wide">{table}</div>'
 
 
-def _list(title: str, items: Sequence[str]) -> str:
+def _list(title: str, items: Sequence[str], *, english: Sequence[str] = ()) -> str:
     if not items:
         return ""
-    return f"<h2>{title}</h2><ul>{''.join(f'<li>{escape(item)}</li>' for item in items)}</ul>"
+    tongue = dict.fromkeys(english, ' lang="en"')
+    rows = (f"<li{tongue.get(item, '')}>{escape(item)}</li>" for item in items)
+    return f"<h2>{title}</h2><ul>{''.join(rows)}</ul>"
 
 
 _LEAFLET_JS = "leaflet-1.9.4.js"

@@ -182,6 +182,18 @@ def test_the_pages_scripts_say_what_the_catalogue_has():
     assert words["Field: {count} sensor"] == ["Campo: {count} sensor", "Campo: {count} sensores"]
 
 
+def test_an_offices_note_that_no_catalogue_has_is_read_aloud_as_english():
+    plan = demo_plan("yard")
+    plan = replace(
+        plan,
+        settings=replace(plan.settings, language="es"),
+        warnings=("A note of the office.", say("Call before you dig.")),
+    )
+    page = map_html(plan)
+    assert '<li lang="en">A note of the office.</li>' in page
+    assert f"<li>{language('es')(say('Call before you dig.'))}</li>" in page
+
+
 @pytest.mark.parametrize("code", languages())
 def test_the_map_page_says_its_language(code):
     plan = demo_plan("yard")

@@ -526,7 +526,7 @@ function section(id, title, ...children) {
 }
 function panel() {
   const p = plan.panel;
-  const list = (items) => make("ul", {}, ...items.map((t) => make("li", {}, say(t))));
+  const list = (items) => make("ul", {}, ...items.map((t) => make("li", p.english.includes(t) ? { lang: "en" } : {}, say(t))));
   const parts = [
     section("answer", tr("How many sensors, and why"), make("p", { id: "headline" }, say(p.headline)), ...chart(),
       make("details", { class: "more-words" }, make("summary", { text: tr("The whole answer") }), make("p", { id: "whole-answer" }, say(p.answer))),
