@@ -755,6 +755,9 @@ def read_crn(path: Path, options: WeatherOptions) -> Climate:
         found = f"another layout ({type(error).__name__})"
         mend = "Take the file anew, or correct format under [weather]."
         raise InputError([Fault(path.name, found, "a sub-hourly CRN file", mend)]) from None
+    if data.empty:
+        mend = "Take the file anew."
+        raise InputError([Fault(path.name, "no row", "a sub-hourly CRN file", mend)])
     for name in _CRN_FLAGGED:
         data[name] = data[name].where(data[f"{name}_flag"] != _CRN_WRONG)
     steps = data.rename(columns={"PRECIPITATION": "rain"}).set_axis(pd.DatetimeIndex(stamps))

@@ -111,6 +111,9 @@ def test_crn_gives_days_with_rain_sun_and_wind(tmp_path):
     np.testing.assert_allclose(daily["tmax_c"], 30.0)
     np.testing.assert_allclose(daily["wind_2m_m_s"], wind_at_2m(np.array([2.0]), 1.5)[0])
     assert any("CRN" in text or "Reference Network" in text for text in climate.warnings)
+    path.write_text("")
+    with pytest.raises(InputError, match="no row"):
+        read_weather(path, kind="crn", options=WeatherOptions(elevation_m=300.0))
     path.write_text("no weather\n")
     with pytest.raises(InputError, match="CRN"):
         read_weather(path, kind="crn", options=WeatherOptions(elevation_m=300.0))

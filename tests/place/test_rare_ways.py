@@ -7,6 +7,7 @@ from types import SimpleNamespace
 import geopandas as gpd
 import numpy as np
 import pytest
+import scipy.optimize
 import shapely
 from scipy.optimize import milp
 from scipy.sparse import csr_array
@@ -76,7 +77,7 @@ def test_how_the_search_goes_does_not_change_what_is_found(name, value, monkeypa
 @pytest.mark.parametrize("zones_", [None, [0]])  # by branches, and at once
 def test_a_solver_that_gives_up_is_told(zones_, monkeypatch):
     gave_up = SimpleNamespace(x=None, status=1, message="time is over", mip_gap=None)
-    monkeypatch.setattr(_facility, "milp", lambda *_, **__: gave_up)
+    monkeypatch.setattr(scipy.optimize, "milp", lambda *_, **__: gave_up)
     [candidates] = properties(1)
     model = Model(candidates)
     with pytest.raises(PlanError, match="could not be decided: time is over"):
@@ -96,7 +97,7 @@ def test_a_way_without_a_solution_leaves_the_others(monkeypatch):
             return SimpleNamespace(x=None, status=INFEASIBLE, message="", mip_gap=None)
         return milp(*args, **kwargs)
 
-    monkeypatch.setattr(_facility, "milp", refusing)
+    monkeypatch.setattr(scipy.optimize, "milp", refusing)
     for refused in range(1, 4):
         left[0] = refused
         found = Model(candidates).solve(at_most=zones_)

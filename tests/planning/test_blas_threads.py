@@ -4,9 +4,14 @@ On more than one thread the solver behind scipy cuts a system of 200 unknowns an
 of threads, and the last digits follow. (The yard's lawn has such a system.)
 """
 
+import os
+import subprocess
+import sys
+
 import numpy as np
 import pandas as pd
 import pytest
+import scipy.linalg  # noqa: F401 - its library must be there to be given three threads below
 from threadpoolctl import threadpool_info, threadpool_limits
 
 from siting import plan_property
@@ -56,3 +61,24 @@ def test_threads_are_given_back_after_an_error():
         with pytest.raises(KeyError):
             fails()
         assert blas_threads() == {3}
+
+
+def test_a_library_that_comes_late_is_limited_too():
+    code = (
+        "from siting.threads import one_blas_thread\n"
+        "from threadpoolctl import threadpool_info\n"
+        "import sys\n"
+        "assert 'scipy.linalg' not in sys.modules\n"
+        "@one_blas_thread\n"
+        "def threads():\n"
+        "    import scipy.linalg\n"
+        "    found = [each for each in threadpool_info() if each['user_api'] == 'blas']\n"
+        "    return [each['num_threads'] for each in found]\n"
+        "print(threads())\n"
+    )
+    environment = {**os.environ, "OPENBLAS_NUM_THREADS": "3"}
+    done = subprocess.run(
+        [sys.executable, "-c", code], env=environment, capture_output=True, text=True, check=True
+    )
+    assert set(done.stdout.strip()) <= set("[]1, ")
+    assert "1" in done.stdout
