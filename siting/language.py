@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import functools
 from collections.abc import Iterable, Mapping
+from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Final, Self
 
@@ -68,6 +69,24 @@ class Figure(str):
     """A number with English marks between its digits, for which a language puts its own."""
 
     __slots__ = ()
+
+    def __str__(self) -> str:
+        """Return itself, so that `str()` forgets nothing."""
+        return self
+
+
+class Moment(str):
+    """A day and hour in English spelling (ISO 8601), which a language writes its own way."""
+
+    __slots__ = ("when",)
+
+    when: datetime
+
+    def __new__(cls, when: datetime) -> Self:
+        """Return the text of a moment, to the minute."""
+        made = super().__new__(cls, f"{when:%Y-%m-%d %H:%M}")
+        made.when = when
+        return made
 
     def __str__(self) -> str:
         """Return itself, so that `str()` forgets nothing."""
@@ -171,6 +190,8 @@ class Language:
             return str.__str__(words) if self._catalog is None else self._anew(words)
         if isinstance(words, Figure):
             return words.translate(self._marks)
+        if isinstance(words, Moment):
+            return words + "" if self._catalog is None else _moment(words.when, self.code)
         return str(words)
 
     def _anew(self, said: Said) -> str:
@@ -266,6 +287,19 @@ def _marks(code: str) -> dict[int, str]:
 
     locale = code.replace("-", "_")
     return {ord("."): get_decimal_symbol(locale), ord(","): get_group_symbol(locale)}
+
+
+def _moment(when: datetime, code: str) -> str:
+    """Return a day and hour as a locale writes them, the month in letters and no seconds."""
+    from babel.dates import format_date, format_time, get_datetime_format
+
+    locale = code.replace("-", "_")
+    parts = {"{0}": format_time(when, "short", locale=locale)}
+    parts["{1}"] = format_date(when, "medium", locale=locale)
+    text = str(get_datetime_format("medium", locale=locale)).replace("'", "")
+    for place, part in parts.items():
+        text = text.replace(place, part)
+    return text
 
 
 @functools.cache

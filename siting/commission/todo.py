@@ -13,7 +13,7 @@ from siting.commission.health import Health
 from siting.commission.place import AsBuilt
 from siting.commission.readings import Readings, time_of
 from siting.commission.soil import Capacity
-from siting.language import Figure, Said, say, side_by_side
+from siting.language import Figure, Moment, Said, say, side_by_side
 from siting.planning.model import Plan
 from siting.vocabulary import vocabulary
 
@@ -117,9 +117,7 @@ def _reading(
     if read is None:
         if soaked is not None:
             due = soaked + pd.Timedelta(hours=wait)
-            words = say(
-                "keep its valve off, and read it from {time} on.", time=f"{due:%Y-%m-%d %H:%M}"
-            )
+            words = say("keep its valve off, and read it from {time} on.", time=Moment(due))
         elif time_of(row, "buried_on") is not None or tag in found.as_built:
             words = say("soak it, keep its valve off, wait {hours} h, read it.", hours=hours)
         else:

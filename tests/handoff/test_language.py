@@ -3,6 +3,7 @@
 import pickle
 import re
 from dataclasses import replace
+from datetime import datetime
 from pathlib import Path
 
 import gpxpy
@@ -28,6 +29,7 @@ from siting.language import (
     FOLDER,
     Figure,
     Language,
+    Moment,
     capital,
     language,
     languages,
@@ -180,6 +182,17 @@ def test_the_pages_scripts_say_what_the_catalogue_has():
     assert said <= set(words)
     assert words["Field"] == "Campo"
     assert words["Field: {count} sensor"] == ["Campo: {count} sensor", "Campo: {count} sensores"]
+
+
+def test_a_day_and_hour_are_written_as_the_language_writes_them():
+    due = say("read it from {time} on", time=Moment(datetime(2026, 5, 6, 15, 30)))  # noqa: DTZ001
+    assert due == "read it from 2026-05-06 15:30 on"
+    told = {code: language(code)(due.fields["time"]) for code in ("en", "es", "fr", "pt")}
+    assert told["en"] == "2026-05-06 15:30"
+    for code, month in (("es", "may"), ("fr", "mai"), ("pt", "mai")):
+        assert month in told[code]
+        assert "15:30" in told[code]
+        assert told[code].startswith("6 ")
 
 
 def test_an_offices_note_that_no_catalogue_has_is_read_aloud_as_english():
