@@ -95,6 +95,7 @@ def test_plans_are_put_side_by_side_as_a_table(job):
     assert beside.loc["where", "out"].startswith("S1 in 1")
 
 
+@pytest.mark.usefixtures("visit")
 def test_verify_says_which_files_hold(job):
     assert verify_results(job / "out").holds
     with pytest.raises(InputError, match="as built"):

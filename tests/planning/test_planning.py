@@ -240,12 +240,12 @@ def test_the_example_in_python_runs(capsys):
     blocks = re.findall(
         r"```python\n(.*?)```", (PAGES / "python.md").read_text("utf-8"), flags=re.DOTALL
     )
-    assert len(blocks) == 3
-    # The third works on a crew's files, which tests/commission has: here it parses, and imports.
-    imports = [line for line in blocks[2].splitlines() if line.startswith("from siting")]
+    assert len(blocks) == 4
+    # The last works on a crew's files, which tests/commission has: here it parses, and imports.
+    imports = [line for line in blocks[3].splitlines() if line.startswith("from siting")]
     assert len(imports) == 2
-    compile(blocks[2], "python.md", "exec")
-    shown = "\n".join([*blocks[:2], *imports])
+    compile(blocks[3], "python.md", "exec")
+    shown = "\n".join([*blocks[:3], *imports])
     exec(compile(shown, "python.md", "exec"), {})  # noqa: S102 - our own page
     assert "sensor" in capsys.readouterr().out
 
