@@ -8,15 +8,17 @@ threads (zones, tiles, runs) are not touched.
 from __future__ import annotations
 
 from collections.abc import Callable
-from functools import cache, wraps
-from threading import Lock
+from functools import wraps
 from typing import Final, ParamSpec, TypeVar
 
+import scipy.linalg  # noqa: F401 - brings a copy of its own, which must be there to be found
 from threadpoolctl import ThreadpoolController
 
 P = ParamSpec("P")
 R = TypeVar("R")
-_FINDING: Final = Lock()
+#: Found once, while this is imported: looking through the loaded libraries calls back into Python,
+#: which may not happen while another thread loads one.
+_LIBRARIES: Final = ThreadpoolController()
 
 
 def one_blas_thread(function: Callable[P, R]) -> Callable[P, R]:
@@ -39,21 +41,7 @@ def one_blas_thread(function: Callable[P, R]) -> Callable[P, R]:
 
     @wraps(function)
     def limited(*args: P.args, **kwargs: P.kwargs) -> R:
-        with _FINDING:
-            libraries = _libraries()
-        with libraries.limit(limits=1, user_api="blas"):
+        with _LIBRARIES.limit(limits=1, user_api="blas"):
             return function(*args, **kwargs)
 
     return limited
-
-
-@cache
-def _libraries() -> ThreadpoolController:
-    """Find the libraries once, by the first call and so before any pool runs.
-
-    Looking through what is loaded calls back into Python, which may not happen while another thread
-    loads a library. scipy brings a copy of its own, which must be there to be found.
-    """
-    import scipy.linalg  # noqa: F401, PLC0415 - a quarter of a second, for who plans
-
-    return ThreadpoolController()
