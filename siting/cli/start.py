@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sys
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -54,14 +55,7 @@ def _draw(folder: Path, units: str, undrawn: bool, as_json: bool) -> None:
 
     if undrawn:
         made = with_undrawn(folder)
-        if as_json:
-            files = [str(path) for path in made.files]
-            echo_json({"ok": True, "files": files, "warnings": list(made.notes)})
-            return
-        for path in made.files:
-            click.echo(path)
-        for note in made.notes:
-            say(note)
+        _tell(made.files, made.notes, as_json=as_json, mark="")
         return
     page, notes = write_page(folder, units="us" if units == "us" else "metric")
     if as_json:
@@ -162,14 +156,18 @@ def _new(
         made = property_of_answers(folder, asked)
     else:
         made = property_to_draw(folder, units=unit_name, crs=crs or "EPSG:4326")
+    _tell(made.files, made.notes, as_json=as_json, mark="note: ")
+
+
+def _tell(files: Sequence[Path], notes: Sequence[str], *, as_json: bool, mark: str) -> None:
+    """Print what was made, and the notes on it; mark: what stands before each note."""
     if as_json:
-        paths = [str(path) for path in made.files]
-        echo_json({"ok": True, "files": paths, "warnings": list(made.notes)})
+        echo_json({"ok": True, "files": list(map(str, files)), "warnings": list(notes)})
         return
-    for path in made.files:
+    for path in files:
         click.echo(path)
-    for note in made.notes:
-        say(f"note: {note}")
+    for note in notes:
+        say(f"{mark}{note}")
 
 
 def _type(question: str) -> str:

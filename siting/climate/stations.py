@@ -18,6 +18,7 @@ import csv
 import gzip
 import re
 from collections.abc import Callable, Iterator, Mapping
+from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any, Final
@@ -629,21 +630,28 @@ def read_typical_year(path: Path | str, kind: str) -> TypicalYear:
     memory).
     """
     path = Path(path).absolute()
-    try:
+    with _refused(path.name, f"a {kind.upper()} file"):
         hours, meta = TYPICAL_FORMATS[kind](str(path))
         place = [float(meta[name]) for name in ("latitude", "longitude", "altitude")]
-    except OSError as error:
-        found = f"a file that cannot be read ({error.strerror or error})"
-        raise InputError([Fault(path.name, found, "a file", "Check its name.")]) from None
-    except _MALFORMED as error:
-        found = f"another layout ({type(error).__name__})"
-        mend = "Take the file anew, or correct format under [weather]."
-        raise InputError([Fault(path.name, found, f"a {kind.upper()} file", mend)]) from None
     stamps = pd.DatetimeIndex(hours.index).tz_localize(None)
     hours = _numeric(hours.set_axis(stamps), path.name)
     years = tuple(sorted(int(year) for year in set(stamps.year)))
     daily = _whole_year(hours, path.name)
     return TypicalYear(daily, place[0], place[1], place[2], years)
+
+
+@contextmanager
+def _refused(file: str, wanted: str) -> Iterator[None]:
+    """Say in words what a reader of pvlib fails with."""
+    try:
+        yield
+    except OSError as error:
+        found = f"a file that cannot be read ({error.strerror or error})"
+        raise InputError([Fault(file, found, "a file", "Check its name.")]) from None
+    except _MALFORMED as error:
+        found = f"another layout ({type(error).__name__})"
+        mend = "Take the file anew, or correct format under [weather]."
+        raise InputError([Fault(file, found, wanted, mend)]) from None
 
 
 def _numeric(hours: pd.DataFrame, file: str) -> pd.DataFrame:
@@ -743,21 +751,14 @@ def read_crn(path: Path, options: WeatherOptions) -> Climate:
     """
     from pvlib import iotools  # noqa: PLC0415 - takes a second to import
 
-    try:
+    wanted = "a sub-hourly CRN file"
+    with _refused(path.name, wanted):
         data = iotools.read_crn(str(path), map_variables=True)
         clock = data["LST_DATE"].astype(str) + data["LST_TIME"].astype(str).str.zfill(4)
         # The stamp is the end of a step, in local standard time.
         stamps = pd.to_datetime(clock, format="%Y%m%d%H%M") - pd.Timedelta(hours=_CRN_STEP_H)
-    except OSError as error:
-        found = f"a file that cannot be read ({error.strerror or error})"
-        raise InputError([Fault(path.name, found, "a file", "Check its name.")]) from None
-    except _MALFORMED as error:
-        found = f"another layout ({type(error).__name__})"
-        mend = "Take the file anew, or correct format under [weather]."
-        raise InputError([Fault(path.name, found, "a sub-hourly CRN file", mend)]) from None
     if data.empty:
-        mend = "Take the file anew."
-        raise InputError([Fault(path.name, "no row", "a sub-hourly CRN file", mend)])
+        raise InputError([Fault(path.name, "no row", wanted, "Take the file anew.")])
     for name in _CRN_FLAGGED:
         data[name] = data[name].where(data[f"{name}_flag"] != _CRN_WRONG)
     steps = data.rename(columns={"PRECIPITATION": "rain"}).set_axis(pd.DatetimeIndex(stamps))

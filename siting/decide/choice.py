@@ -889,18 +889,19 @@ def _tie_homes_beside(
     for part in parts:
         local = {int(j): k for k, j in enumerate(part.taken)}
         mine = [local[j] for j in choice.sensors if j in local]
-        now = _priced_part(options, part, mine) if mine else None
+        if not mine:
+            continue
+        now, governor = _priced_part(options, part, mine)
+        costs = options.part_costs(part, governor, now)
         for k in mine:
             others = [other for other in mine if other != k]
             near = []
             for place in set(range(len(part.zones))) - {int(part.own.zone[m]) for m in mine}:
                 other = _best_at(options, part, others, place)
-                if now is None or other is None or other[0] > now[0] * (1 + 2 * ALIKE):
+                if other is None or other[0] > now * (1 + 2 * ALIKE):
                     continue
-                gain = options.part_costs(part, other[1], other[0]) - options.part_costs(
-                    part, now[1], now[0]
-                )
-                dearer = other[0] - now[0] > ALIKE * now[0]
+                gain = options.part_costs(part, other[1], other[0]) - costs
+                dearer = other[0] - now > ALIKE * now
                 if not (dearer and float((gain > 0).mean()) >= SURE):
                     near.append((other[0], names[int(part.zones[place])]))
             home = names[int(options.pool.zone[part.taken[k]])]

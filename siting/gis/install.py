@@ -31,6 +31,9 @@ _FAILED = """\
 siting could not be installed: {why}
 {hint}
 Nothing else was changed{removed}."""
+_IN_THE_WAY = """\
+{home} is there and is no Python environment, so nothing was installed: what is in it may be yours.
+Move it away, then run this again."""
 _ONLINE = (
     "If this machine has no network, or a proxy stands in between, download the wheels elsewhere:\n"
     "  pip download siting -d wheels\n"
@@ -108,6 +111,8 @@ def install(
     is asked, or "". Result: what ``siting --version`` says there.
     """
     fresh = not environment_python(home).exists()
+    if fresh and home.exists() and not _is_ours(home):
+        raise RunFailedError(_IN_THE_WAY.format(home=home))
     start, own = base_python(base) if fresh else ("", True)
     program = str(environment_python(home))
 
@@ -140,6 +145,11 @@ def install(
         raise RunFailedError(message) from error
     progress("Done", 3, 3)
     return version.strip()
+
+
+def _is_ours(home: Path) -> bool:
+    """Tell whether a place holds nothing, or what an interrupted installation left."""
+    return home.is_dir() and ((home / "pyvenv.cfg").is_file() or not any(home.iterdir()))
 
 
 def _short(said: str) -> str:

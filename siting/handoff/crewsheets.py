@@ -16,13 +16,12 @@ from siting.handoff.layout import Sheet
 from siting.handoff.office import caution_pages, material_pages
 from siting.handoff.owner import timer_pages
 from siting.handoff.sheets import (
-    _PICTURES,
+    _leaves,
     _overview,
     _title,
     _write,
     overview_height,
     sensor_list,
-    sensor_pages,
     sheet_of,
     write_crew,
 )
@@ -94,17 +93,10 @@ def _controller_pages(
     mine = replace(
         plan, sensors=plan.sensors.loc[tags], timer_table=plan.timer_table[owner == controller]
     )
-    leaves = [
-        part
-        for tag in tags
-        for part in sensor_pages(
-            plan, tag, width=width, height=height * _PICTURES, page=height, sheet=sheet
-        )
-    ]
     return [
         sheet.heading(say("Controller {name}", name=clean(controller)), "title"),
         sensor_list(mine, sheet, width=width),
-        *leaves,
+        *_leaves(plan, sheet, width, height, *tags),
         PageBreak(),
         *timer_pages(mine, sheet, width=width),
         *caution_pages(plan, sheet),

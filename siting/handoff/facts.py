@@ -106,7 +106,8 @@ def _worth(row: Mapping[Any, Any], currency: str) -> str:
     if math.isfinite(row["worth_per_year"]):
         days = float(row["days_kept_off"])
         fewer = f", {days:.1f} dry days of a season fewer" if days >= _SOME_DAYS else ""
-        parts.append(f"worth {figure(row['worth_per_year'])} {currency} a year{fewer}")
+        worth = _rounded(float(row["worth_per_year"]))
+        parts.append(f"worth {figure(worth)} {currency} a year{fewer}")
     now, then = (round(100 * float(row[key])) for key in ("p_now", "p_then"))
     if then > now:
         parts.append(f"{then} instead of {now} in 100 that the sensor is in the driest quarter")
@@ -114,6 +115,15 @@ def _worth(row: Mapping[Any, Any], currency: str) -> str:
 
 
 _SOME_DAYS: Final = 0.05
+
+
+def _rounded(worth: float) -> float:
+    """Return two figures of a worth: other draws of the scenarios move it by a tenth to a fifth.
+
+    >>> _rounded(337.2), _rounded(14.8), _rounded(6.4), _rounded(0.0)
+    (340.0, 15.0, 6.4, 0.0)
+    """
+    return float(f"{worth:.2g}")
 
 
 def plan_standing(plan: Plan) -> Standing:

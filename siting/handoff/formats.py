@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import pkgutil
+import re
 from collections.abc import Callable, Collection
 from importlib.util import find_spec
 from pathlib import Path
@@ -104,5 +105,15 @@ def formats(also: Collection[str] = ()) -> list[Format]:
 
 #: What is always written.
 NAMES: Final = tuple(sorted(name for form in FORMATS if not form.option for name in form.names))
-#: Results that a run writes only when asked; an older one must not stand beside newer results.
-OPTIONAL: Final = tuple(name for form in FORMATS if form.option for name in form.names)
+_ASKED: Final = frozenset(name for form in FORMATS if form.option for name in form.names)
+#: The crew's sheets of one controller, which large sites alone have.
+_OF_A_CONTROLLER: Final = re.compile(r"crew-\d{3,}-.*\.pdf")
+
+
+def is_passing(name: str) -> bool:
+    """Tell whether a result is written by some runs only: an older one must not stay beside newer.
+
+    >>> is_passing("plan.dxf"), is_passing("crew-001-North.pdf"), is_passing("crew.pdf")
+    (True, True, False)
+    """
+    return name in _ASKED or _OF_A_CONTROLLER.fullmatch(name) is not None

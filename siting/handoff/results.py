@@ -30,7 +30,7 @@ from siting.files import (
     write_text,
     written_files,
 )
-from siting.handoff.formats import OPTIONAL
+from siting.handoff.formats import is_passing
 from siting.handoff.readingsheet import is_filled
 
 #: Where files of ours go that somebody changed, before new ones take their place ...
@@ -149,7 +149,7 @@ def claim_results(
             "files away, or give another folder with --out. Nothing was computed or written."
         )
         raise SitingError(msg)
-    changed = _changed(target, {*names, *OPTIONAL})
+    changed = _changed(target, names)
     return tuple(
         f"{name} was changed since it was written; it is kept as {aside}"
         for name, aside in changed.items()
@@ -180,10 +180,14 @@ def _is_source(path: Path) -> bool:
 
 
 def _changed(target: Path, names: Iterable[str]) -> dict[str, str]:
-    """Return the files of ours that somebody changed or filled in -> where they are kept."""
+    """Return files of ours that go and that somebody changed or filled in -> where they are kept.
+
+    names: what takes their place; results that this run may not write go as well.
+    """
     found = {}
     ours = written_files(target)
-    for name in sorted(set(names) & set(ours)):
+    going = {*names, *filter(is_passing, ours)}
+    for name in sorted(going & set(ours)):
         path, digest = target / name, file_digest(target / name)
         if digest != ours[name]:
             filled = name.startswith("readings") and is_filled(path)
@@ -242,7 +246,7 @@ def property_of(folder: Path) -> Path | None:
 def _note_source(scratch: Path, target: Path, source: Path | None) -> None:
     """Write down what was written, and from which property file."""
     earlier = {name: digest for name, digest in written_files(target).items()
-               if name not in OPTIONAL}  # fmt: skip
+               if not is_passing(name)}  # fmt: skip
     files = earlier | {name: file_digest(scratch / name) for name in _files(scratch)}
     content: dict[str, object] = {"files": dict(sorted(files.items()))}
     if source is not None:
@@ -261,8 +265,7 @@ def _beside(path: Path, folder: Path) -> str:
 
 def _keep_changed(scratch: Path, target: Path) -> None:
     """Copy files of ours that somebody changed to where they are kept."""
-    names = {*_files(scratch), *OPTIONAL}
-    for name, aside in _changed(target, names).items():
+    for name, aside in _changed(target, _files(scratch)).items():
         (scratch / aside).parent.mkdir(exist_ok=True)
         shutil.copy2(target / name, scratch / aside)
 
@@ -288,7 +291,7 @@ def _scratch(target: Path) -> Path:
 def _publish(scratch: Path, target: Path) -> None:
     mode = target.stat().st_mode if target.is_dir() else 0o777 & ~_umask()
     scratch.chmod(mode & 0o7777)
-    old = {name for name in written_files(target) if name in OPTIONAL} - _names(scratch)
+    old = {name for name in written_files(target) if is_passing(name)} - _names(scratch)
     if not target.exists():
         scratch.rename(target)
     elif not (_may_exchange(scratch, target) and _exchange_whole(scratch, target, old)):

@@ -1155,15 +1155,11 @@ def _cover(plan: Plan, sheet: Sheet, width: float) -> list[Any]:
     ]
 
 
-def _leaves(plan: Plan, sheet: Sheet, width: float, height: float) -> list[Any]:
-    """Return a leaf for each sensor."""
-    return [
-        part
-        for tag in plan.sensors.index
-        for part in sensor_pages(
-            plan, str(tag), width=width, height=height * _PICTURES, page=height, sheet=sheet
-        )
-    ]
+def _leaves(plan: Plan, sheet: Sheet, width: float, height: float, *tags: str) -> list[Any]:
+    """Return a leaf for each sensor, or for those named."""
+    size = {"width": width, "height": height * _PICTURES, "page": height}
+    named = tags or map(str, plan.sensors.index)
+    return [part for tag in named for part in sensor_pages(plan, tag, **size, sheet=sheet)]
 
 
 def _owner(plan: Plan, sheet: Sheet, width: float, height: float) -> list[Any]:

@@ -151,18 +151,7 @@ class DistrictNetwork(TrenchNetwork):
             self._of.append((mine, network))
 
     def shared(self, zones: Iterable[int]) -> float:
-        """Return the trench of sensors in these zones, each branch counted once [m].
-
-        Parameters
-        ----------
-        zones : iterable of int
-            Zones with a sensor.
-
-        Returns
-        -------
-        float
-            Length in metres of open ground; what cannot be reached costs nothing here.
-        """
+        """Return what `TrenchNetwork.shared` does: the sum over the controllers [m]."""
         chosen = np.array(sorted(set(zones)), dtype=np.int64)
         here = set(self.owner[chosen].tolist())
         return float(
@@ -174,18 +163,7 @@ class DistrictNetwork(TrenchNetwork):
         )
 
     def marginal(self, zones: Iterable[int]) -> Floats:
-        """Return what a sensor in each zone adds to the trench of some zones.
-
-        Parameters
-        ----------
-        zones : iterable of int
-            Zones with a sensor.
-
-        Returns
-        -------
-        ndarray, shape (Z,)
-            As of `TrenchNetwork`, in metres of open ground [m].
-        """
+        """Return what `TrenchNetwork.marginal` does, controller by controller [m]."""
         chosen = np.array(sorted(set(zones)), dtype=np.int64)
         added = self.own.copy()
         for mine, network in self._of:

@@ -131,3 +131,6 @@ def test_what_is_worth_measuring_in_words():
         "Changes nothing here: the drone.",
     ]
     assert measuring_words(dataclasses.replace(plan, measuring=table.iloc[:0])) == []
+    much = type(plan.measuring)([row | {"worth_per_year": 337.2}])
+    [told] = measuring_words(dataclasses.replace(plan, measuring=much))
+    assert "worth 340 AUD a year" in told  # no surer than the draws

@@ -372,6 +372,16 @@ def test_install_says_why_it_failed_and_leaves_nothing(
 
 
 @needs_shell
+def test_install_leaves_a_folder_of_the_users_alone(plugin, make_environment, tmp_path):
+    install, *_ = make_environment
+    (tmp_path / "home").mkdir()
+    (tmp_path / "home" / "mine.txt").write_text("mine")
+    with pytest.raises(plugin["runner"].RunFailedError, match="may be yours"):
+        install("siting==9")
+    assert (tmp_path / "home" / "mine.txt").read_text() == "mine"
+
+
+@needs_shell
 def test_install_without_a_python_that_is_new_enough_says_so(plugin, make_environment, tmp_path):
     install, *_ = make_environment
     (tmp_path / "old").write_text("#!/bin/sh\necho 3 9 True True True\n")

@@ -63,6 +63,20 @@ def test_an_older_drawing_does_not_stand_beside_newer_results(tmp_path):
     assert listing(tmp_path / "out") == {"plan.json": b"2"}
 
 
+def test_older_crew_sheets_of_controllers_do_not_stand_beside_newer_results(tmp_path):
+    out = tmp_path / "out"
+    write(out, **{"crew.pdf": "index", "crew-001-North.pdf": "1", "crew-002-South.pdf": "1"})
+    (out / "crew-001-North.pdf").write_text("with my notes", encoding="utf-8")
+    (out / "crew-009-mine.pdf").write_text("mine", encoding="utf-8")
+    write(out, **{"crew.pdf": "all", "crew-002-West.pdf": "2"})
+    [kept] = (out / "kept").iterdir()
+    assert kept.read_text("utf-8") == "with my notes"
+    found = {path.name: path.read_text("utf-8") for path in out.glob("*.pdf")}
+    assert found == {"crew.pdf": "all", "crew-002-West.pdf": "2", "crew-009-mine.pdf": "mine"}
+    listed = json.loads((out / "source.json").read_text("utf-8"))["files"]
+    assert list(listed) == ["crew-002-West.pdf", "crew.pdf"]
+
+
 @pytest.mark.parametrize("exchange", [True, False])
 def test_a_failure_while_writing_changes_nothing(tmp_path, monkeypatch, exchange):
     if not exchange:
