@@ -14,18 +14,6 @@ from typing import Any, Final
 import numpy as np
 import pandas as pd
 
-from siting.cells import (
-    YEARS_SAID,
-    RawSheet,
-    as_flag,
-    as_length,
-    as_number,
-    as_percent,
-    as_time,
-    read_sheets,
-    time_order,
-    unguarded,
-)
 from siting.commission.fieldfile import FieldFile, field_sheets, read_field
 from siting.errors import Fault, InputError
 from siting.planning.form import (
@@ -38,6 +26,18 @@ from siting.planning.form import (
     allowed_words,
 )
 from siting.planning.model import Plan
+from siting.site.cells import (
+    YEARS_SAID,
+    RawSheet,
+    as_flag,
+    as_length,
+    as_number,
+    as_percent,
+    as_time,
+    read_sheets,
+    time_order,
+    unguarded,
+)
 from siting.site.columns import normal_header
 from siting.site.findings import nearest, some
 from siting.units import GALLON_M3

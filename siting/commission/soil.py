@@ -14,13 +14,12 @@ import pandas as pd
 
 from siting.commission.readings import Readings, time_of
 from siting.errors import Fault, InputError
-from siting.language import Figure, say, side_by_side
+from siting.language import Figure, say, side_by_side, vocabulary
 from siting.planning.model import Basis, Plan
 from siting.season.scheduling import DeviceReading, threshold_vwc
 from siting.site.handbook import SOIL_CLASSES
 from siting.site.model import Site
 from siting.units import UnitsName, show
-from siting.vocabulary import vocabulary
 from siting.water.heads import low_quarter_uniformity
 from siting.water.soil import MOST_CLAY, jar_test, texture_class
 

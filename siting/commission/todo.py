@@ -13,9 +13,8 @@ from siting.commission.health import Health
 from siting.commission.place import AsBuilt
 from siting.commission.readings import Readings, time_of
 from siting.commission.soil import Capacity
-from siting.language import Figure, Moment, Said, say, side_by_side
+from siting.language import Figure, Moment, Said, say, side_by_side, vocabulary
 from siting.planning.model import Plan
-from siting.vocabulary import vocabulary
 
 #: How pressing a thing is, the most pressing first: what may do damage or speaks for the wrong
 #: ground; what sends nothing; what misleads the timer; what is missing before the timer may follow

@@ -15,7 +15,6 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 
 from siting.arrays import Floats
-from siting.cells import YEARS
 from siting.handoff.facts import fixed_words
 from siting.handoff.mapcards import Pair, burial, fill, sensor_steps, taped, words_raw
 from siting.language import say
@@ -32,6 +31,7 @@ from siting.planning.form import (
     header,
 )
 from siting.planning.model import Plan
+from siting.site.cells import YEARS
 
 if TYPE_CHECKING:
     import pandas as pd

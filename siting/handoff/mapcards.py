@@ -36,11 +36,19 @@ from siting.handoff.tables import (
     valves,
 )
 from siting.handoff.text import depth, percent, tape
-from siting.language import Figure, capital, say, say_as, side_by_side, unbroken
+from siting.language import (
+    Figure,
+    assumed_words,
+    capital,
+    say,
+    say_as,
+    side_by_side,
+    unbroken,
+    vocabulary,
+)
 from siting.planning.model import Plan, Wording
 from siting.season.controls import CONTROLS
 from siting.units import Quantity, UnitsName, show
-from siting.vocabulary import assumed_words, vocabulary
 
 if TYPE_CHECKING:
     import pandas as pd

@@ -11,9 +11,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from typing import Final, Literal
 
-from siting.language import Figure, say, side_by_side
+from siting.language import Figure, say, side_by_side, vocabulary
 from siting.units import UnitsName
-from siting.vocabulary import vocabulary
 
 Kind = Literal["text", "number", "length", "time", "flag", "word"]
 #: What a sensor may be read in; see `siting.commission.judge`.

@@ -17,13 +17,12 @@ import pandas as pd
 
 from siting.decide.choice import Decision
 from siting.decide.decision import Decided
-from siting.language import Figure, Said, capital, say, say_as, say_count, side_by_side
+from siting.language import Figure, Said, capital, say, say_as, say_count, side_by_side, vocabulary
 from siting.place.placement import PlaceWords
 from siting.planning.model import Built, Elsewhere, Wording
 from siting.season.controls import CONTROLS
 from siting.site.findings import some
 from siting.units import Quantity, UnitsName, figure, show
-from siting.vocabulary import vocabulary
 
 _NUMBERS: Final = (
     say_as("no", "no (none)"), say("one"), say("two"), say("three"), say("four"), say("five"),

@@ -1,3 +1,14 @@
+from .cells import YEARS as YEARS
+from .cells import YEARS_SAID as YEARS_SAID
+from .cells import RawSheet as RawSheet
+from .cells import as_flag as as_flag
+from .cells import as_length as as_length
+from .cells import as_number as as_number
+from .cells import as_percent as as_percent
+from .cells import as_time as as_time
+from .cells import read_sheets as read_sheets
+from .cells import time_order as time_order
+from .cells import unguarded as unguarded
 from .columns import COEFFICIENTS as COEFFICIENTS
 from .columns import COLUMNS as COLUMNS
 from .columns import Column as Column

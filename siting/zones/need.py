@@ -25,11 +25,10 @@ from numpy.typing import ArrayLike
 
 from siting.arrays import Floats
 from siting.climate.model import Climate, SeasonCalendar
-from siting.language import Figure, say, side_by_side
+from siting.language import Figure, say, side_by_side, vocabulary
 from siting.site.handbook import SOIL_CLASSES
 from siting.site.settings import Water
 from siting.sun.position import shaded_radiation
-from siting.vocabulary import vocabulary
 from siting.water.plants import adjusted_depletion, factor_class
 from siting.water.reference_et import EtoTerms
 from siting.water.zones import MONTH_COLUMNS, climate_year, plant_factors, water_budget

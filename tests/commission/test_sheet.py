@@ -13,7 +13,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from openpyxl import load_workbook
 
-from siting.cells import (
+from siting.commission.readings import read_readings
+from siting.errors import InputError
+from siting.handoff.readingsheet import write_readings
+from siting.site.cells import (
     as_length,
     as_number,
     as_time,
@@ -21,9 +24,6 @@ from siting.cells import (
     time_order,
     unguarded,
 )
-from siting.commission.readings import read_readings
-from siting.errors import InputError
-from siting.handoff.readingsheet import write_readings
 from tests.plan_factory import make_plan
 
 

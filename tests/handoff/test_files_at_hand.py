@@ -12,7 +12,6 @@ from pathlib import Path
 import pytest
 from openpyxl import Workbook
 
-from siting.cells import read_sheets
 from siting.errors import InputError
 from siting.handoff.readingsheet import is_filled
 from siting.handoff.results import new_results
@@ -20,6 +19,7 @@ from siting.planning.make import read_inputs
 from siting.portfolio.layers import check_condition
 from siting.portfolio.model import folder_name
 from siting.portfolio.run import _put_aside
+from siting.site.cells import read_sheets
 from tests.small_property import write_property
 
 
@@ -64,7 +64,7 @@ def test_a_sheet_with_one_far_cell_takes_no_memory(tmp_path):
     book.save(tmp_path / "far.xlsx")
     code = (
         "import sys; from pathlib import Path\n"
-        "from siting.cells import read_sheets\n"
+        "from siting.site.cells import read_sheets\n"
         "[sheet] = read_sheets(Path(sys.argv[1]))\n"
         "assert sheet.headers == ('sensor_id', 'reading_1'), sheet.headers\n"
         "assert sheet.rows == [(2, ['S1', '23.5'])] or len(sheet.rows[0][1]) >= 2\n"

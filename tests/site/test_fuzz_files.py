@@ -4,7 +4,7 @@ import random
 
 import pytest
 
-from siting.cells import as_number
+from siting.site.cells import as_number
 from tests.fuzz.files import mutated, read_one, seeds
 from tests.some import some
 
