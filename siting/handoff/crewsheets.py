@@ -11,15 +11,14 @@ from typing import Any
 from reportlab.platypus import PageBreak, Spacer
 
 from siting.handoff.crowded import is_crowded
-from siting.handoff.drawing import Drawing
 from siting.handoff.layout import Sheet
 from siting.handoff.office import caution_pages, material_pages
 from siting.handoff.owner import timer_pages
 from siting.handoff.sheets import (
     _leaves,
-    _overview,
     _title,
     _write,
+    overview_drawing,
     overview_height,
     sensor_list,
     sheet_of,
@@ -70,11 +69,7 @@ def _index(plan: Plan, sheet: Sheet, width: float, _: float) -> list[Any]:
     return [
         *_title(plan, sheet),
         sheet.text(plan.wording(plan.settings.units).headline, "lead", longest=20_000),
-        Drawing(
-            _overview(plan, sheet.t),
-            width=width,
-            height=partial(overview_height, plan, width, t=sheet.t),
-        ),
+        overview_drawing(plan, sheet.t, width, partial(overview_height, plan, width, t=sheet.t)),
         Spacer(1, 6),
         sheet.heading(say("Sheets by controller")),
         sheet.grid(head, rows, (1, 2, 4), width=width, words=(0, 1, 2)),

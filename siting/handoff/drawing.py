@@ -24,6 +24,7 @@ from reportlab.platypus import Flowable
 from shapely.geometry.base import BaseGeometry
 
 from siting.handoff.letters import joined, spelled, visual
+from siting.handoff.tags import Tag, tagged
 from siting.handoff.text import clean, elide
 from siting.language import ENGLISH, Figure, Language, say
 from siting.palette import INK, MARKS, text_on
@@ -68,6 +69,18 @@ def markup(text: object, *, longest: int = 600) -> str:
     Result: with ``&``, ``<`` and ``>`` escaped, in the order in which it is drawn.
     """
     return escape(visual(elide(printable(text), longest)))
+
+
+def unlike(text: object, longest: int) -> str:
+    """Return text as it is read aloud, where `markup` prints it otherwise, else "".
+
+    What the font lacks is printed in words, and a right-to-left name in the order of drawing.
+    """
+    whole = clean(text)
+    if whole.isascii():
+        return ""
+    read = elide(whole, longest)
+    return "" if visual(elide(printable(whole), longest)) == read else read
 
 
 def width_of(text: str, size: float, *, bold: bool = False) -> float:
@@ -258,20 +271,24 @@ class Ink:
 class Drawing(Flowable):  # type: ignore[misc] # reportlab is not typed
     """A picture in the flow of a sheet.
 
-    paint: takes the canvas, the width and the height [pt], origin at the lower left; width: on
-    paper [pt]; height: on paper, or how to find it from the height that is left on the page [pt].
+    paint: takes the canvas, the width and the height [pt], origin at the lower left; says: what it
+    shows, for who cannot see it; width: on paper [pt]; height: on paper, or how to find it from the
+    height that is left on the page [pt]; t: the language.
     """
 
     def __init__(
         self,
         paint: Callable[[Canvas, float, float], None],
+        says: str,
         *,
         width: float,
         height: float | Callable[[float], float],
+        t: Language = ENGLISH,
     ) -> None:
         super().__init__()
         self._paint, self.width, self._wanted = paint, width, height
         self.height = 0.0
+        self._tag = Tag("Figure", alt=clean(t(says)), code=t.code)
 
     def wrap(self, available_width: float, available_height: float) -> tuple[float, float]:
         """Return the size it takes.
@@ -286,9 +303,13 @@ class Drawing(Flowable):  # type: ignore[misc] # reportlab is not typed
 
     def draw(self) -> None:
         """Paint, with the canvas state put back afterwards."""
-        self.canv.saveState()
-        self._paint(self.canv, self.width, self.height)
-        self.canv.restoreState()
+        left, foot = self.canv.absolutePosition(0, 0)
+        box = f"{left:.2f} {foot:.2f} {left + self.width:.2f} {foot + self.height:.2f}"
+        self._tag.more = f"/A<</O/Layout/Placement/Block/BBox[{box}]>>"
+        with tagged(self.canv, self._tag):
+            self.canv.saveState()
+            self._paint(self.canv, self.width, self.height)
+            self.canv.restoreState()
 
 
 @dataclass

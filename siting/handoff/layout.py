@@ -11,7 +11,8 @@ from reportlab.lib.enums import TA_CENTER, TA_RIGHT
 from reportlab.lib.styles import ParagraphStyle
 from reportlab.platypus import Paragraph, Table, TableStyle
 
-from siting.handoff.drawing import BOLD, SANS, markup, printable, width_of
+from siting.handoff.drawing import BOLD, SANS, markup, printable, unlike, width_of
+from siting.handoff.tags import COLUMN_HEAD, DOTTED, NUMBERED, ROW_HEAD, Tag, tagged
 from siting.handoff.text import elide
 from siting.language import ENGLISH, Language, Said
 from siting.palette import INK
@@ -47,9 +48,14 @@ def style(name: str) -> Flow:
     return ParagraphStyle(name, **{**_BODY, "splitLongWords": 1, **_STYLES[name]})
 
 
-class _Heading(Paragraph):  # type: ignore[misc] # reportlab is not typed
-    """A heading that is also an entry of the file's outline."""
+class _Words(Paragraph):  # type: ignore[misc] # reportlab is not typed
+    """A paragraph with its tag; a heading is also an entry of the file's outline.
 
+    tag: what it is to a screen reader; mark: the tag of what stands before an item of a list.
+    """
+
+    tag: Tag | None = None
+    mark: Tag | None = None
     outline: tuple[str, int] | None = None
 
     def draw(self) -> None:
@@ -57,7 +63,29 @@ class _Heading(Paragraph):  # type: ignore[misc] # reportlab is not typed
         keep = getattr(self.canv, "keep_outline", None)
         if keep is not None and self.outline is not None:
             keep(*self.outline)
-        super().draw()
+        self._space_lines()
+        if self.bulletText and self.mark is not None:
+            with tagged(self.canv, self.mark, self.tag):
+                super().draw()
+        else:
+            with tagged(self.canv, self.tag):
+                super().draw()
+
+    def _space_lines(self) -> None:
+        """End lines with a space, so that words stay apart where the page is read aloud.
+
+        ISO 32000-1, 14.8.2.5. A word that was broken (of a class of reportlab's own) has none.
+        """
+        for _, words in self.blPara.lines[:-1] if self.blPara.kind == 0 else ():
+            if words and type(words[-1]) is str and not words[-1].endswith(" "):
+                words[-1] += " "
+
+    def split(self, *room: float) -> list[Flow]:
+        """Return its parts over two pages, which are one to a screen reader."""
+        parts: list[Flow] = super().split(*room)
+        for part in parts:
+            part.tag, part.mark = self.tag, self.mark
+        return parts
 
 
 def _longest(words: object) -> int:
@@ -94,8 +122,15 @@ class Sheet:
 
         Result: with what the font lacks as empty boxes.
         """
+        return self._words(words, kind, Tag("P", code=self.t.code), longest=longest)
+
+    def _words(self, words: object, kind: str, tag: Tag, *, longest: int = 1200) -> _Words:
+        """Return plain words with a tag."""
         said = self.t(words) if isinstance(words, str) else words
-        return Paragraph(markup(said, longest=longest), style(kind))
+        paragraph = _Words(markup(said, longest=longest), style(kind))
+        tag.actual = unlike(said, longest)
+        paragraph.tag = tag
+        return paragraph
 
     def heading(self, words: str, kind: str = "head") -> Flow:
         """Return a heading that stays with what follows, and is listed in the file's outline.
@@ -103,9 +138,10 @@ class Sheet:
         Result: as wide as the page allows.
         """
         words = self.t(words)
-        paragraph = _Heading(markup(words, longest=160), style(kind))
+        level = int(kind == "head")
+        paragraph = self._words(words, kind, Tag(f"H{level + 1}", code=self.t.code), longest=160)
         paragraph.keepWithNext = 1
-        paragraph.outline = (elide(printable(words), 80), int(kind == "head"))
+        paragraph.outline = (elide(printable(words), 80), level)
         return paragraph
 
     def note(self, words: str) -> Flow:
@@ -138,10 +174,15 @@ class Sheet:
         shaped = ParagraphStyle(
             "list", **{**_BODY, "splitLongWords": 1, **_STYLES["bullet"], **indent}
         )
-        return [
-            Paragraph(markup(self.t(line), longest=1200), shaped, bulletText=mark)
-            for mark, line in zip(marks, lines, strict=True)
-        ]
+        items = []
+        whole = Tag("L", code=self.t.code, more=NUMBERED if numbered else DOTTED)
+        for mark, line in zip(marks, lines, strict=True):
+            words = self.t(line)
+            item = _Words(markup(words, longest=1200), shaped, bulletText=mark)
+            part = Tag("LI", whole)
+            item.mark, item.tag = Tag("Lbl", part), Tag("LBody", part, actual=unlike(words, 1200))
+            items.append(item)
+        return items
 
     def grid(
         self,
@@ -160,11 +201,22 @@ class Sheet:
         """
         left = set(words)
         sides = ["" if k in left else "_right" for k in range(len(head))]
-        cells = [[self.text(h, "cell_head" + s) for h, s in zip(head, sides, strict=True)]]
+        whole = Tag("Table", code=self.t.code)
+        top = Tag("TR", whole)
+        cells = [
+            [
+                self._words(h, "cell_head" + s, Tag("TH", top, more=COLUMN_HEAD, once=True))
+                for h, s in zip(head, sides, strict=True)
+            ]
+        ]
         for place, row in enumerate(rows):
             kind = "cell_head" if place in bold_rows else "cell"
+            line = Tag("TR", whole)
             cells.append(
-                [self.text(c, kind + s, longest=320) for c, s in zip(row, sides, strict=True)]
+                [
+                    self._words(c, kind + s, Tag("TD", line), longest=320)
+                    for c, s in zip(row, sides, strict=True)
+                ]
             )
         heads = [self.t(words) for words in head]
         table = Table(cells, colWidths=_columns(heads, widths, width), repeatRows=1)
@@ -191,9 +243,7 @@ class Sheet:
 
         pairs: name and value, at least one; width: of the table [pt]. Result: a row for each pair.
         """
-        cells = [
-            [self.text(k, "cell_head"), self.text(v, "cell", longest=_longest(v))] for k, v in pairs
-        ]
+        cells = self._pairs([(k, v, _longest(v)) for k, v in pairs], "cell")
         table = Table(cells, colWidths=[width * share, width * (1 - share)])
         table.setStyle(
             TableStyle(
@@ -209,6 +259,21 @@ class Sheet:
         )
         return table
 
+    def _pairs(self, rows: Sequence[tuple[str, object, int]], kind: str) -> list[list[Flow]]:
+        """Return cells of names and values; each value comes with how long it may be."""
+        whole = Tag("Table", code=self.t.code)
+        cells = []
+        for name, value, longest in rows:
+            line = Tag("TR", whole)
+            head, cell = Tag("TH", line, more=ROW_HEAD), Tag("TD", line)
+            cells.append(
+                [
+                    self._words(name, "cell_head", head),
+                    self._words(value, kind, cell, longest=longest),
+                ]
+            )
+        return cells
+
     def worksheet(
         self, rows: Sequence[tuple[str, str]], *, width: float, height: float = 32.0
     ) -> Flow:
@@ -218,7 +283,7 @@ class Sheet:
         [pt]; height: least height of a row, about [pt]. Result: the first quarter of its width says
         what to write.
         """
-        cells = [[self.text(k, "cell_head"), self.text(v, "pen", longest=400)] for k, v in rows]
+        cells = self._pairs([(k, v, 400) for k, v in rows], "pen")
         table = Table(cells, colWidths=[width * 0.25, width * 0.75], rowHeights=None)
         commands: list[tuple[Any, ...]] = [
             ("GRID", (0, 0), (-1, -1), 0.7, HexColor(INK["quiet"])),

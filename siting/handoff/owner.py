@@ -80,7 +80,7 @@ def owner_pages(plan: Plan, *, width: float) -> list[Any]:
         PageBreak(),
         _ENGLISH.heading("For the owner: what it saves, and what that rests on", "tag"),
         _ENGLISH.text(claim, longest=_WHOLE),
-        *([] if plan.season.empty else [_figure(plot_season, plan, width, _HEIGHT)]),
+        *([] if plan.season.empty else [_figure(plot_season, _SEASON, plan, width, _HEIGHT)]),
         _ENGLISH.heading("What this rests on"),
         *_ENGLISH.bullets(assumptions_in_words(plan)),
         _ENGLISH.heading("What to do next"),
@@ -255,7 +255,7 @@ def _curve(plan: Plan, width: float) -> list[Any]:
                 "No further sensor is worth anything here: it would save less than it costs."
             )
         ]
-    return [_figure(plot_choices, plan, width, _CURVE)]
+    return [_figure(plot_choices, _CHOICES, plan, width, _CURVE)]
 
 
 def _tornado(plan: Plan, width: float) -> list[Any]:
@@ -265,7 +265,7 @@ def _tornado(plan: Plan, width: float) -> list[Any]:
     high = 40.0 + 17.0 * len(plan.sensitivity)
     return [
         _ENGLISH.heading("What moves the result, one thing at a time"),
-        _figure(plot_tornado, plan, width, high),
+        _figure(plot_tornado, _MOVES, plan, width, high),
     ]
 
 
@@ -461,14 +461,22 @@ def _ranged(plan: Plan, key: str, currency: str, *, more: bool = False) -> str:
 _ENDS: Final = ("", "_low", "_high", "_scenario_low", "_scenario_high")
 
 
-def _figure(plot: Callable[[Plan, Axes], Axes], plan: Plan, width: float, height: float) -> Drawing:
+#: What the plots show, for who cannot see them.
+_SEASON: Final = "Chart: water of every season, by the plan and by today's timer."
+_CHOICES: Final = "Chart: what one more sensor is worth a year, by the number of sensors."
+_MOVES: Final = "Chart: how far the result moves when one thing at a time is lower or higher."
+
+
+def _figure(
+    plot: Callable[[Plan, Axes], Axes], says: str, plan: Plan, width: float, height: float
+) -> Drawing:
     """Return a plot as a picture in the flow."""
     picture = _picture(plot, plan, width / 72, height / 72)
 
     def paint(canvas: Canvas, wide: float, high: float) -> None:
         canvas.drawImage(ImageReader(picture), 0, 0, wide, high)
 
-    return Drawing(paint, width=width, height=height)
+    return Drawing(paint, says, width=width, height=height)
 
 
 def _picture(plot: Callable[[Plan, Axes], Axes], plan: Plan, wide: float, high: float) -> Image:

@@ -16,7 +16,6 @@ from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
 from typing import Any, Final, Literal
-from xml.sax.saxutils import escape
 
 import geopandas as gpd
 import numpy as np
@@ -25,7 +24,6 @@ from reportlab.lib.colors import HexColor
 from reportlab.lib.pagesizes import A4, LETTER
 from reportlab.lib.units import inch
 from reportlab.pdfbase.pdfdoc import XMP
-from reportlab.pdfgen.canvas import Canvas as PdfCanvas
 from reportlab.platypus import (
     BaseDocTemplate,
     PageBreak,
@@ -83,6 +81,7 @@ from siting.handoff.office import (
 )
 from siting.handoff.overlays import crown_shapes
 from siting.handoff.owner import owner_pages, owner_short, timer_pages
+from siting.handoff.tags import Tag, TaggedCanvas, metadata, tagged
 from siting.handoff.text import clean, depth, elide, number, percent, run, tape
 from siting.language import (
     ENGLISH,
@@ -697,15 +696,26 @@ def _pictures(plan: Plan, sensor_id: str, t: Language, width: float, height: flo
     thin = width - wide - _GAP
     section = height - _INSET_HEIGHT - 10
 
-    def painted(paint: Callable[..., None]) -> Callable[[Canvas, float, float], None]:
-        return lambda canvas, across, up: paint(canvas, plan, sensor_id, across, up, t=t)
+    def drawn(paint: Callable[..., None], says: str, across: float, up: float) -> Drawing:
+        def painted(canvas: Canvas, wide: float, high: float) -> None:
+            paint(canvas, plan, sensor_id, wide, high, t=t)
 
+        return Drawing(painted, says, width=across, height=up, t=t)
+
+    deep = depth(plan.sensors.loc[sensor_id, "depth_m"], plan.settings.units)
+    near = say(
+        "Plan of the ground around {sensor}, to scale: tapes from fixed points, reserve points, "
+        "what to keep clear of. The tables below say the same in numbers.",
+        sensor=sensor_id,
+    )
+    where = say("Small plan of the property: where {sensor} lies.", sensor=sensor_id)
+    cut = say("Section of the ground: the sensor lies flat, {depth} deep.", depth=deep)
     side = [
-        Drawing(painted(paint_inset), width=thin, height=_INSET_HEIGHT),
+        drawn(paint_inset, where, thin, _INSET_HEIGHT),
         Spacer(1, 8),
-        Drawing(painted(paint_section), width=thin, height=section),
+        drawn(paint_section, cut, thin, section),
     ]
-    main = Drawing(painted(paint_surroundings), width=wide, height=height)
+    main = drawn(paint_surroundings, near, wide, height)
     table = Table([[main, side]], colWidths=[wide + _GAP, thin])
     table.setStyle(
         TableStyle(
@@ -1132,10 +1142,29 @@ def _title(plan: Plan, sheet: Sheet) -> list[Any]:
         *sheet.bullets(plan.do_now),
     ]
     return [
-        sheet.heading(elide(printable(plan.site.name), 90), "title"),
+        sheet.heading(elide(clean(plan.site.name), 90), "title"),
         *(todo if plan.do_now else []),
         *_unprintable(plan, sheet),
     ]
+
+
+def overview_drawing(
+    plan: Plan, t: Language, width: float, height: float | Callable[[float], float]
+) -> Drawing:
+    """Return the picture of the whole property.
+
+    width, height: on paper, see `Drawing` [pt].
+    """
+    says = say_count(
+        "Plan of the property with the sensor {tags}, the trench, zones, buildings and trees.",
+        "Plan of the property with the sensors {tags}, the trench, zones, buildings and trees.",
+        len(plan.sensors),
+        tags=", ".join(map(str, plan.sensors.index)),
+    )
+    return Drawing(
+        lambda canvas, wide, high: paint_overview(canvas, plan, wide, high, t=t),
+        says, width=width, height=height, t=t,
+    )  # fmt: skip
 
 
 def _cover(plan: Plan, sheet: Sheet, width: float) -> list[Any]:
@@ -1145,11 +1174,7 @@ def _cover(plan: Plan, sheet: Sheet, width: float) -> list[Any]:
         name,
         sheet.text(plan.wording(plan.settings.units).headline, "lead", longest=20_000),
         *rest,
-        Drawing(
-            _overview(plan, sheet.t),
-            width=width,
-            height=partial(overview_height, plan, width, t=sheet.t),
-        ),
+        overview_drawing(plan, sheet.t, width, partial(overview_height, plan, width, t=sheet.t)),
         Spacer(1, 6),
         sensor_list(plan, sheet, width=width),
     ]
@@ -1168,8 +1193,7 @@ def _owner(plan: Plan, sheet: Sheet, width: float, height: float) -> list[Any]:
     words = owner_short(plan, width=width)
     room = height - _tall([*top, *words], width) - _SLACK
     tall = overview_height(plan, width, max(room, _LEAST_OWNERS_PICTURE))
-    picture = Drawing(_overview(plan, sheet.t), width=width, height=tall)
-    return [*top, picture, *words]
+    return [*top, overview_drawing(plan, sheet.t, width, tall), *words]
 
 
 def _office(plan: Plan, sheet: Sheet, width: float, _: float) -> list[Any]:
@@ -1216,45 +1240,13 @@ def _unprintable(plan: Plan, sheet: Sheet) -> list[Any]:
     ]
 
 
-def _overview(plan: Plan, t: Language) -> Callable[[Canvas, float, float], None]:
-    return lambda canvas, wide, high: paint_overview(canvas, plan, wide, high, t=t)
-
-
-def _metadata(document: Any, *, code: str) -> bytes:  # noqa: ANN401 - of reportlab
-    """Return what the file is as XMP, which catalogues and screen readers take first.
-
-    ISO 16684-1 (XMP), with the schemas Dublin Core and PDF. No date: the same plan, the same file.
-    """
-    info = document.info
-    title, author, subject, words = (
-        escape(str(value)) for value in (info.title, info.author, info.subject, info.keywords)
-    )
-    text = (
-        '<?xpacket begin="\ufeff" id="W5M0MpCehiHzreSzNTczkc9d"?>\n'
-        '<x:xmpmeta xmlns:x="adobe:ns:meta/">'
-        '<rdf:RDF xmlns:rdf="http://www.w3.org/1999/02/22-rdf-syntax-ns#">'
-        '<rdf:Description rdf:about="" xmlns:dc="http://purl.org/dc/elements/1.1/"'
-        ' xmlns:pdf="http://ns.adobe.com/pdf/1.3/">'
-        "<dc:format>application/pdf</dc:format>"
-        f'<dc:title><rdf:Alt><rdf:li xml:lang="x-default">{title}</rdf:li></rdf:Alt></dc:title>'
-        f"<dc:creator><rdf:Seq><rdf:li>{author}</rdf:li></rdf:Seq></dc:creator>"
-        '<dc:description><rdf:Alt><rdf:li xml:lang="x-default">'
-        f"{subject}</rdf:li></rdf:Alt></dc:description>"
-        f"<dc:language><rdf:Bag><rdf:li>{code}</rdf:li></rdf:Bag></dc:language>"
-        f"<pdf:Keywords>{words}</pdf:Keywords>"
-        '</rdf:Description></rdf:RDF></x:xmpmeta>\n<?xpacket end="r"?>'
-    )
-    return text.encode()
-
-
-class _FootedCanvas(PdfCanvas):  # type: ignore[misc] # reportlab is not typed
+class _FootedCanvas(TaggedCanvas):
     """Writes the foot of every page once the number of pages is known."""
 
     def __init__(self, *args: Any, name: str, caution: str, t: Language, **options: Any) -> None:  # noqa: ANN401
-        super().__init__(*args, **options)
+        super().__init__(*args, code=t.code, **options)
         self._name, self._caution, self._t = name, caution, t
-        self.setCatalogEntry("Metadata", XMP(creator=partial(_metadata, code=t.code)))
-        self._pages: list[dict[str, Any]] = []
+        self.setCatalogEntry("Metadata", XMP(creator=partial(metadata, code=t.code)))
         self._outlines: list[tuple[str, int]] = []
 
     def keep_outline(self, title: str, level: int) -> None:
@@ -1263,23 +1255,14 @@ class _FootedCanvas(PdfCanvas):  # type: ignore[misc] # reportlab is not typed
 
     def showPage(self) -> None:  # noqa: N802 - reportlab's name
         """Keep the page for later."""
-        self._pages.append(dict(self.__dict__))
+        super().showPage()
         self._outlines = []
-        self._startPage()
 
-    def save(self) -> None:
-        """Foot and emit every page, then close the file."""
-        for at, page in enumerate(self._pages, start=1):
-            self.__dict__.update(page)
-            for place, (title, level) in enumerate(self._outlines):
-                self.bookmarkPage(f"part{at}.{place}")
-                self.addOutlineEntry(title, f"part{at}.{place}", level, closed=True)
-            self._foot(at, len(self._pages))
-            super().showPage()
-        super().save()
-
-    def _foot(self, number: int, total: int) -> None:
-        """Write the dig caution, the property and the page number."""
+    def finish(self, number: int, total: int) -> None:
+        """List the page's headings; write the dig caution, the property and the page number."""
+        for place, (title, level) in enumerate(self._outlines):
+            self.bookmarkPage(f"part{number}.{place}")
+            self.addOutlineEntry(title, f"part{number}.{place}", level, closed=True)
         width = self._pagesize[0] - 2 * _SIDE
         self.saveState()
         self.setStrokeColor(HexColor(INK["caution_edge"]))
@@ -1287,7 +1270,9 @@ class _FootedCanvas(PdfCanvas):  # type: ignore[misc] # reportlab is not typed
         self.line(_SIDE, _FOOT - 8, _SIDE + width, _FOOT - 8)
         caution = Paragraph(f"<b>{markup(self._t(self._caution))}</b>", style("foot"))
         _, tall = caution.wrap(width, _FOOT)
-        caution.drawOn(self, _SIDE, _FOOT - 11 - tall)
+        # read aloud once, at the end, like the words of the pages
+        with tagged(self, Tag("P") if number == total else None):
+            caution.drawOn(self, _SIDE, _FOOT - 11 - tall)
         draw_text(self, _SIDE, 20, fit_text(self._name, 9, width - 110), size=9)
         words = say("page {number} of {total}", number=number, total=total)
         draw_text(self, _SIDE + width, 20, self._t(words), size=9, bold=True, anchor=1.0)
