@@ -15,12 +15,19 @@ from shapely.geometry import Point, box
 from siting.decide import choose
 from siting.decide.choice import ALIKE, Options
 from siting.decide.choose import Candidates, Equipment, Window, choose_sensors, fixed_zones
+from siting.decide.governors import Events
 from siting.handoff import crowded
 from siting.handoff.webmap import map_document, map_html
+from siting.site.model import LocalGrid
 from siting.site.property import read_property
 from siting.site.reading import read_site
+from siting.sun import light
+from siting.sun.light import ShadeOptions
+from siting.sun.position import season_positions
+from siting.sun.shade import Shading
 from siting.wire.districts import DistrictNetwork, Land, routes_by_district
 from siting.wire.routes import PricedGround, TrenchNetwork, wire_routes
+from siting.zones.ground import SunVariants
 from tests.large import write_campus
 from tests.plan_factory import make_plan
 
@@ -99,6 +106,47 @@ def test_what_is_alike_is_told_against_one_controllers_cost():
     assert options.alike == ALIKE
     options.__dict__["parts"] = [None] * 4
     assert options.__class__.alike.fget(options) == ALIKE / 4
+
+
+def test_the_sun_of_some_cells_is_that_of_the_whole_raster_block_by_block(monkeypatch):
+    """Blocks of 32 cells: a house and trees about their corners, and a block without a cell."""
+    monkeypatch.setattr(light, "_BLOCK", (32, 32))
+    monkeypatch.setattr(light, "_THIN_TILE", (16, 16))
+    grid = LocalGrid(0.0, 96.0, 1.0, 96, 96)
+    layers = (
+        gpd.GeoDataFrame({"height": [9.0]}, geometry=[box(28, 58, 40, 70)]),
+        gpd.GeoDataFrame(
+            {"height": [8.0, 11.0], "crown_diameter": 6.0, "crown_base": 2.0, "transmissivity": 0.2,
+             "transmissivity_bare": np.nan, "evergreen": True, "crown": None},
+            geometry=[Point(50, 40), Point(66, 33)],
+        ),
+        None,
+    )  # fmt: skip
+    shading = Shading.of(grid, season_positions(40.0, -105.0, months=(6, 9), minutes=60), layers)
+    told: list[tuple[int, int]] = []
+    options = ShadeOptions(height_scale=1.1, progress=lambda *step: told.append(step))
+    whole = shading.raster(options)
+    cells = np.random.default_rng(1).choice(96 * 64, 300, replace=False)
+    cells = np.sort(cells[(cells % 96 < 70) & np.isfinite(whole.sky_view.ravel()[cells])])
+    told.clear()
+    some = shading.at_cells(options, cells)
+    np.testing.assert_array_equal(some.beam, whole.beam_fraction.reshape(2, -1)[:, cells])
+    np.testing.assert_array_equal(some.sky, whole.sky_view.ravel()[cells])
+    assert [done / total for done, total in told] == sorted(done / total for done, total in told)
+    # Zones look cells up in any order, more than once.
+    sun, asked = SunVariants(some, whole, some), cells[[7, 3, 7]]
+    beam, sky = sun.at(0.5, asked)
+    np.testing.assert_array_equal(beam, whole.beam_fraction.reshape(2, -1)[:, asked])
+    np.testing.assert_array_equal(sky, whole.sky_view.ravel()[asked])
+
+
+def test_events_are_kept_eight_to_a_byte_and_come_back_as_they_were():
+    ran = np.random.default_rng(3).random((5, 31, 7)) < 0.2
+    events = Events.joined([Events.of(ran[:2]), Events.of(ran[2:])])
+    assert events.bits.nbytes == 5 * 28
+    np.testing.assert_array_equal(events.days(np.array([4, 0])), ran[[4, 0]])
+    np.testing.assert_array_equal(events.only(np.array([3])).days(np.array([0])), ran[[3]])
+    np.testing.assert_array_equal(events.mean, ran.sum(axis=1).mean(axis=1))
 
 
 #: Two controllers far apart, a house beside each, a walk, a tree.

@@ -18,13 +18,13 @@ from functools import cached_property
 from typing import Final
 
 import numpy as np
+from numpy.typing import NDArray
 
 from siting.arrays import Flags, Floats, Ints
 from siting.season.controls import CONTROLS
 from siting.season.events import (
     RootZone,
     Search,
-    SensorRun,
     least_minutes,
     least_minutes_following,
     schedule_stress,
@@ -230,6 +230,46 @@ class Governors:
 
 
 @dataclass(frozen=True)
+class Events:
+    """Events of N settings, eight days to a byte: of a large site they are what takes most room.
+
+    bits (N, B): whether each day has one; count (N, W): events of a season; shape: days D and runs
+    W.
+    """
+
+    bits: NDArray[np.uint8]
+    count: Ints
+    shape: tuple[int, int]
+
+    @classmethod
+    def of(cls, ran: Flags) -> Events:
+        """Return the events of days (N, D, W)."""
+        shape = ran.shape[1], ran.shape[2]
+        return cls(np.packbits(ran.reshape(len(ran), -1), axis=1), ran.sum(axis=1), shape)
+
+    @classmethod
+    def joined(cls, parts: Sequence[Events]) -> Events:
+        """Return the events of some settings and then of others."""
+        bits, count = (np.concatenate([getattr(p, n) for p in parts]) for n in ("bits", "count"))
+        return cls(bits, count, parts[0].shape)
+
+    def only(self, at: Ints) -> Events:
+        """Return the events of some settings, in the order given."""
+        return Events(self.bits[at], self.count[at], self.shape)
+
+    def days(self, at: Ints) -> Flags:
+        """Return the days of some settings with an event, shape (A, D, W)."""
+        size = self.shape[0] * self.shape[1]
+        days = np.unpackbits(self.bits[at], axis=1, count=size).view(np.bool_)
+        return days.reshape(-1, *self.shape)
+
+    @property
+    def mean(self) -> Floats:
+        """Events of a season, mean over the runs, shape (N,)."""
+        return np.asarray(self.count.mean(axis=1))
+
+
+@dataclass(frozen=True)
 class _Own:
     """Settings of one zone: what its own sensor would do."""
 
@@ -237,13 +277,13 @@ class _Own:
     days: Ints
     habit: Flags
     minutes: Floats
-    ran: Flags
+    events: Events
     stress: Floats
     thrifty: Flags
 
     def only(self, at: Ints) -> _Own:
         return _Own(
-            self.low[at], self.days[at], self.habit[at], self.minutes[at], self.ran[at],
+            self.low[at], self.days[at], self.habit[at], self.minutes[at], self.events.only(at),
             self.stress[at], self.thrifty[at],
         )  # fmt: skip
 
@@ -270,7 +310,7 @@ class Trial:
     sensor_error: float
     cap: float
     heal: bool
-    found: dict[tuple[int, float], tuple[Search, SensorRun]] = field(
+    found: dict[tuple[int, float], tuple[Search, Events, Floats]] = field(
         default_factory=dict, repr=False, compare=False
     )
     keep: Keeper = field(default_factory=Keeper, repr=False, compare=False)
@@ -373,15 +413,16 @@ def _own_settings(trial: Trial, z: int, root: RootZone, limit: float) -> _Own:
     start, which = np.tile(low, sets), np.repeat(np.arange(sets), low.size)
     most = np.full(start.shape, store_minutes(root, a_minute))
     if (z, limit) not in trial.found:
-        trial.found[z, limit] = least_minutes(
+        search, run = least_minutes(
             root, threshold=start, days=schedule.masks, which=which, per_minute=a_minute, most=most,
             limit=limit,
         )  # fmt: skip
-    search, run = trial.found[z, limit]
+        trial.found[z, limit] = search, Events.of(run.ran), run.stress_days
+    search, events, stress = trial.found[z, limit]
     minutes, habit = search.minutes.astype(float), np.zeros(start.shape, dtype=np.bool_)
     cap = trial.water_cap[z] * (1 + 1e-9)
-    used = run.ran.sum(axis=1).mean(axis=1) * minutes * a_minute
-    own = _Own(start, which, habit, minutes, run.ran, run.stress_days, used <= cap)
+    used = events.mean * minutes * a_minute
+    own = _Own(start, which, habit, minutes, events, stress, used <= cap)
     at = schedule.habit
     if trial.today_minutes is None or at is None or trial.today_minutes[z] <= 0:
         return own
@@ -395,7 +436,7 @@ def _own_settings(trial: Trial, z: int, root: RootZone, limit: float) -> _Own:
         np.concatenate([np.full(low.shape, at), own.days]),
         np.concatenate([np.ones(low.shape, dtype=np.bool_), own.habit]),
         np.concatenate([np.full(low.shape, today), own.minutes]),
-        np.concatenate([usual.ran, own.ran]),
+        Events.joined([Events.of(usual.ran), own.events]),
         np.concatenate([usual.stress_days, own.stress]),
         np.concatenate([np.ones(low.shape, dtype=np.bool_), own.thrifty]),
     )
@@ -414,7 +455,7 @@ def store_minutes(root: RootZone, per_minute: float) -> int:
 
 def _thrifty(trial: Trial, z: int, own: _Own, limit: float) -> _Own:
     """Keep the settings that hold the zone within limit and water, the thriftiest of each days."""
-    water = own.ran.sum(axis=1).mean(axis=1) * own.minutes * trial.roots.per_minute[z]
+    water = own.events.mean * own.minutes * trial.roots.per_minute[z]
     good = own.thrifty & (worst_tenth(own.stress) <= limit + 1e-9)
     kept = list(np.flatnonzero(own.habit))
     for days in np.unique(own.days):
@@ -428,10 +469,10 @@ def _pooled(
 ) -> Governors:
     """Put the settings of all zones into one pool, and find what every other zone needs."""
     zone = np.repeat(np.arange(len(kept)), [own.low.size for own in kept])
-    ran = np.concatenate([own.ran for own in kept])
+    ran = Events.joined([own.events for own in kept])
     habit = np.concatenate([own.habit for own in kept])
     minutes, stress = _followers(trial, kept, zone, ran, habit, limit)
-    events = ran.sum(axis=1).astype(float)
+    events = ran.count.astype(float)
     water = events.mean(axis=1)[:, None] * minutes * trial.roots.per_minute
     within = (minutes > 0) & (stress <= limit + 1e-9)
     within &= water <= trial.water_cap * (1 + 1e-9)
@@ -464,13 +505,13 @@ def _followers(
     trial: Trial,
     kept: list[_Own],
     zone: Ints,
-    ran: Flags,
+    ran: Events,
     habit: Flags,
     limit: Floats,
 ) -> tuple[Floats, Floats]:
     """Return minutes and stress days of every zone under every governor, shapes (G, Z)."""
     roots, overhead = trial.roots, np.array([i in _OVERHEAD for i in trial.irrigation])
-    events = ran.sum(axis=1).mean(axis=1)
+    events = ran.mean
 
     def one(z: int, root: RootZone) -> tuple[Floats, Floats]:
         minutes, stress = np.zeros(zone.size), np.full(zone.size, np.nan)
@@ -482,12 +523,12 @@ def _followers(
         a_minute = float(roots.per_minute[z])
         if usual.size and trial.today_minutes is not None:
             today = float(trial.today_minutes[z])
-            got = worst_tenth(schedule_stress(root, ran[usual], depth=today * a_minute))
+            got = worst_tenth(schedule_stress(root, ran.days(usual), depth=today * a_minute))
             minutes[usual], stress[usual] = today, got
         if free.size:
             most = _most_minutes(trial, z, root, events[free])
             found = least_minutes_following(
-                root, ran[free], per_minute=a_minute, most=most, limit=float(limit[z])
+                root, ran.days(free), per_minute=a_minute, most=most, limit=float(limit[z])
             )
             good = found.kept
             minutes[free[good]] = found.minutes[good]

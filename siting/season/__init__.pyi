@@ -1,7 +1,6 @@
 from .controls import CONTROLS as CONTROLS
 from .events import RootZone as RootZone
 from .events import Search as Search
-from .events import SensorRun as SensorRun
 from .events import Watering as Watering
 from .events import least_minutes as least_minutes
 from .events import least_minutes_following as least_minutes_following

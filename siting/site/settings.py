@@ -433,7 +433,7 @@ class Control:
     kinds: tuple[str, ...] = key(
         CONTROL_KINDS, words=CONTROL_KINDS, says="kinds of control to consider"
     )
-    max_sensors: int = key(6, least=1, most=100, says="most sensors to consider")
+    max_sensors: int = key(6, least=1, most=1000, says="most sensors to consider")
     # The mean over a zone's ground; as today, a zone that has more today may keep them.
     max_stress_days: float = key(
         5.0, most=366, says="days of stress allowed in a zone in the worst season out of ten"

@@ -1,4 +1,5 @@
 from .light import ShadeOptions as ShadeOptions
+from .model import CellSun as CellSun
 from .model import SunPositions as SunPositions
 from .model import SunShade as SunShade
 from .position import YEAR as YEAR
@@ -7,5 +8,5 @@ from .position import shaded_radiation as shaded_radiation
 from .position import sun_at as sun_at
 from .scene import bare_transmissivity as bare_transmissivity
 from .scene import leaf_months as leaf_months
+from .shade import Shading as Shading
 from .shade import shade_instants as shade_instants
-from .shade import shade_scenarios as shade_scenarios

@@ -363,6 +363,8 @@ _THIN_TILE: Final = (256, 128)
 #: With a relief: each tile is marched from as far away as a shadow can reach, so larger is cheaper.
 _RELIEF_TILE: Final = (1024, 1024)
 _ROOF_TILE: Final = (512, 512)
+#: What is summed at once where not all of it is kept; whole tiles of every kind.
+_BLOCK: Final = (1024, 1024)
 #: Directions of a relief that are kept, one bit of each cell, before they are added up.
 _AT_ONCE: Final = 16
 
@@ -414,10 +416,12 @@ def season_block(
     months: tuple[int, ...],
     block: Tile,
     options: ShadeOptions,
+    wanted: Flags | None = None,
 ) -> Season:
     """Sum a season over a block of cells; roofs are NaN.
 
-    Result: arrays of shape (M, rows, columns) and (rows, columns).
+    wanted (rows, columns): cells that are asked for, all where None; tiles without any are left
+    out, and stay 0. Result: arrays of shape (M, rows, columns) and (rows, columns).
     """
     shape, none = block.shape, (0, 0)
     slope = shape if obstacles.sloping else none
@@ -432,6 +436,8 @@ def season_block(
     jobs = []
     for tile in _tiles(obstacles, block):
         here = _within(tile, block)
+        if wanted is not None and not _cells(wanted, here).any():
+            continue
         part = [
             _month_job(found, i, (tile, here), positions, month, obstacles, options)
             for i, month in enumerate(months)
@@ -521,6 +527,11 @@ def _sky_job(
         return replace(job, parts=(), over=obstacles)
     veils = tuple((Caster(caster.scene.veiled()), weights) for caster, weights in parts)
     return replace(job, parts=veils, over=obstacles)
+
+
+def blocks_of(shape: tuple[int, int]) -> Iterator[Tile]:
+    """Cut a raster into the blocks that are held in memory one at a time."""
+    return _cut(Tile(0, 0, *shape), _BLOCK)
 
 
 def _tiles(obstacles: Obstacles, block: Tile) -> Iterator[Tile]:

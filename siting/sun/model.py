@@ -61,3 +61,22 @@ class SunShade:
     sky_view: Floats
     slope_beam: Floats | None = None
     slope_sky: Floats | None = None
+
+
+@dataclass(frozen=True)
+class CellSun:
+    """Monthly sun of some cells of a raster: what of a variant a plan needs to know.
+
+    Parameters
+    ----------
+    cells : ndarray of int, shape (P,)
+        Flat index of the cells (row-major), rising, each once.
+    beam : ndarray, shape (M, P)
+        Beam that arrives over that of open level ground, on the ground's own slope where known.
+    sky : ndarray, shape (P,)
+        The same for isotropic diffuse light.
+    """
+
+    cells: Ints
+    beam: Floats
+    sky: Floats

@@ -6,24 +6,25 @@ See `siting.sun.light` for how the work is cut and `siting.sun.light` for how fa
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
 from numpy.typing import ArrayLike
 
-from siting.arrays import Floats
+from siting.arrays import Floats, Ints
 from siting.site.model import HeightRaster, LocalGrid
 from siting.sun.light import (
     Layers,
     Season,
     ShadeOptions,
     add_instants,
+    blocks_of,
     gather,
     reach_of,
     season_block,
 )
-from siting.sun.model import SunPositions, SunShade
+from siting.sun.model import CellSun, SunPositions, SunShade
 from siting.sun.relief import Relief, build_relief
 from siting.sun.shadows import Tile, rays
 
@@ -88,20 +89,133 @@ def shade_scenarios(  # noqa: PLR0913 - every layer is an argument of its own
     Shadow of a prism and scan filling by difference arrays: `siting.sun.shadows` and
     `siting.sun.kernels`; both are checked against ray tests, with 0 wrong.
     """
-    layers = buildings, trees, walls
-    relief = _relief(grid, surface, terrain, layers)
-    wanted = wanted_months(positions, months)
-    whole = Tile(0, 0, *grid.shape)
+    shading = Shading.of(
+        grid, positions, (buildings, trees, walls), surface=surface, terrain=terrain, months=months
+    )
     known: dict[ShadeOptions, SunShade] = {}
     found = []
     for options in scenarios:
         alike = replace(options, threads=1, progress=None)
         if alike not in known:
-            obstacles = gather(grid, layers, relief, options)
-            season = season_block(obstacles, positions, wanted, whole, options)
-            known[alike] = _result(grid, wanted, season)
+            known[alike] = shading.raster(options)
         found.append(known[alike])
     return tuple(found)
+
+
+@dataclass(frozen=True)
+class Shading:
+    """What shades a raster over a season: asked for the whole of it, or for some cells.
+
+    Parameters
+    ----------
+    grid : LocalGrid
+        Where the sun is wanted.
+    positions : SunPositions
+        As for `shade_scenarios`.
+    layers : tuple of GeoDataFrame
+        Buildings, trees, and walls or None.
+    relief : Relief or None
+        Rasters that shade.
+    months : tuple of int
+        Months of the results.
+    """
+
+    grid: LocalGrid
+    positions: SunPositions
+    layers: Layers
+    relief: Relief | None
+    months: tuple[int, ...]
+
+    @classmethod
+    def of(
+        cls,
+        grid: LocalGrid,
+        positions: SunPositions,
+        layers: Layers,
+        *,
+        surface: HeightRaster | None = None,
+        terrain: HeightRaster | None = None,
+        months: Sequence[int] | None = None,
+    ) -> Shading:
+        """Resample the rasters once.
+
+        Parameters
+        ----------
+        grid, positions, layers
+            As of the class.
+        surface, terrain, months
+            As for `shade_scenarios`.
+
+        Returns
+        -------
+        Shading
+            For every scenario.
+        """
+        relief = _relief(grid, surface, terrain, layers)
+        return cls(grid, positions, layers, relief, wanted_months(positions, months))
+
+    def raster(self, options: ShadeOptions) -> SunShade:
+        """Return the sun of the whole raster.
+
+        Parameters
+        ----------
+        options : ShadeOptions
+            The scenario.
+
+        Returns
+        -------
+        SunShade
+            NaN on roofs.
+        """
+        obstacles = gather(self.grid, self.layers, self.relief, options)
+        whole = Tile(0, 0, *self.grid.shape)
+        season = season_block(obstacles, self.positions, self.months, whole, options)
+        return _result(self.grid, self.months, season)
+
+    def at_cells(self, options: ShadeOptions, cells: Ints) -> CellSun:
+        """Return the sun of some cells; one block of the raster is held at a time.
+
+        Parameters
+        ----------
+        options : ShadeOptions
+            The scenario.
+        cells : ndarray of int, shape (P,)
+            Flat index (row-major), rising, each once.
+
+        Returns
+        -------
+        CellSun
+            The same numbers as of `raster`.
+        """
+        obstacles = gather(self.grid, self.layers, self.relief, options)
+        wanted = np.zeros(self.grid.shape, dtype=bool)
+        wanted.ravel()[cells] = True
+        beam, sky = np.empty((len(self.months), cells.size)), np.empty(cells.size)
+        row, column = np.divmod(cells, self.grid.columns)
+        blocks = list(blocks_of(self.grid.shape))
+        for number, block in enumerate(blocks):
+            mine = np.flatnonzero(
+                (row >= block.top) & (row < block.bottom)
+                & (column >= block.left) & (column < block.right)
+            )  # fmt: skip
+            if not mine.size:
+                continue
+            here = wanted[block.top : block.bottom, block.left : block.right]
+            told = _share_of(options, number, len(blocks))
+            season = season_block(obstacles, self.positions, self.months, block, told, here)
+            at = (..., row[mine] - block.top, column[mine] - block.left)
+            slope = bool(season.slope_sky.size)
+            beam[:, mine] = (season.slope_beam if slope else season.beam_fraction)[at]
+            sky[mine] = (season.slope_sky if slope else season.sky_view)[at]
+        return CellSun(cells, beam, sky)
+
+
+def _share_of(options: ShadeOptions, number: int, count: int) -> ShadeOptions:
+    """Let one of several equal parts of a work tell its progress as that of the whole."""
+    told = options.progress
+    if told is None:
+        return options
+    return replace(options, progress=lambda done, total: told(number * total + done, count * total))
 
 
 def shade_instants(  # noqa: PLR0913 - every layer is an argument of its own

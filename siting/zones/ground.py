@@ -13,13 +13,20 @@ from siting.arrays import Floats, Ints
 from siting.climate.model import SeasonCalendar
 from siting.site.model import LocalGrid, Site
 from siting.sun.light import ShadeOptions
-from siting.sun.model import SunPositions, SunShade
+from siting.sun.model import CellSun, SunPositions, SunShade
 from siting.sun.scene import leaf_months
-from siting.sun.shade import shade_scenarios
+from siting.sun.shade import Shading
 from siting.water.reference_et import EtoTerms
 from siting.water.zones import plant_factors
 from siting.zones.application import ZoneApplication
-from siting.zones.points import ZonePixels, class_weights, pixel_demand, pixel_dryness, pixel_eto
+from siting.zones.points import (
+    ZonePixels,
+    class_weights,
+    pixel_demand,
+    pixel_dryness,
+    pixel_eto,
+    zone_pixels,
+)
 from siting.zones.scenarios import SPREAD
 
 Progress = Callable[[str, int, int], None]
@@ -61,17 +68,17 @@ class SunVariants:
 
     Parameters
     ----------
-    low : SunShade
-        Obstacles lower and more transparent.
+    low : SunShade or CellSun
+        Obstacles lower and more transparent; of the cells that zones take their sun from alone.
     drawn : SunShade
         Obstacles as drawn.
-    high : SunShade
+    high : SunShade or CellSun
         Obstacles higher and denser.
     """
 
-    low: SunShade
+    low: SunShade | CellSun
     drawn: SunShade
-    high: SunShade
+    high: SunShade | CellSun
 
     def at(self, obstacles: float, cells: Ints) -> tuple[Floats, Floats]:
         """Return the sun of some cells, straight between the variants.
@@ -91,15 +98,20 @@ class SunVariants:
         sky_view : ndarray, shape (P,)
             Share of the diffuse light that arrives, 0..1; NaN under a roof.
         """
-        other = self.low if obstacles < 0 else self.high
         share = abs(obstacles)
-        months = len(self.drawn.months)
-        beam = [_beam(sun).reshape(months, -1)[:, cells] for sun in (self.drawn, other)]
-        sky = [_sky(sun).ravel()[cells] for sun in (self.drawn, other)]
-        return (
-            beam[0] + share * (beam[1] - beam[0]),
-            sky[0] + share * (sky[1] - sky[0]),
-        )
+        beam, sky = _at_cells(self.drawn, cells)
+        if share == 0:
+            return beam, sky
+        other = _at_cells(self.low if obstacles < 0 else self.high, cells)
+        return beam + share * (other[0] - beam), sky + share * (other[1] - sky)
+
+
+def _at_cells(sun: SunShade | CellSun, cells: Ints) -> tuple[Floats, Floats]:
+    """Return beam (M, P) and sky (P,) of some cells."""
+    if isinstance(sun, CellSun):
+        place = np.searchsorted(sun.cells, cells)
+        return sun.beam[:, place], sun.sky[place]
+    return _beam(sun).reshape(len(sun.months), -1)[:, cells], _sky(sun).ravel()[cells]
 
 
 def _beam(sun: SunShade) -> Floats:
@@ -206,10 +218,13 @@ def sun_variants(
     threads: int,
     spread: bool,
     progress: Progress | None,
-) -> SunVariants:
+) -> tuple[SunVariants, ZonePixels]:
     """Compute the sun on the property, and with obstacles lower and higher where scenarios ask.
 
-    Returns three times the same where nothing is to be varied.
+    The whole raster is only worked out with obstacles as drawn, which is what is shown; of the
+    others the cells of the zones will do.
+
+    Returns three times the same where nothing is to be varied; and the points of the zones.
     """
     leaves = leaf_months(site.latitude)
 
@@ -220,27 +235,27 @@ def sun_variants(
 
         return replace(options, threads=threads, progress=count, leaf_months=leaves)
 
-    wanted = [named("Sun and shade", ShadeOptions())]
-    no_walls = site.walls is None or site.walls.empty
-    bare = site.buildings.empty and site.trees.empty and no_walls and site.surface is None
-    if spread and not bare:
-        height, clear = SPREAD.height, SPREAD.transmissivity
-        low = ShadeOptions(height_scale=1 - height, transmissivity_scale=clear)
-        high = ShadeOptions(height_scale=1 + height, transmissivity_scale=1 / clear)
-        wanted += [named("Sun, obstacles lower", low), named("Sun, obstacles higher", high)]
-    drawn, *others = shade_scenarios(
+    shading = Shading.of(
         grid,
         positions,
-        wanted,
-        buildings=site.buildings,
-        trees=site.trees,
-        walls=site.walls,
+        (site.buildings, site.trees, site.walls),
         surface=site.surface,
         terrain=site.terrain,
         months=months,
     )
-    lower, higher = others or (drawn, drawn)
-    return SunVariants(lower, drawn, higher)
+    drawn = shading.raster(named("Sun and shade", ShadeOptions()))
+    pixels = zone_pixels(grid, site.hydrozones, roof=np.isnan(drawn.sky_view))
+    no_walls = site.walls is None or site.walls.empty
+    bare = site.buildings.empty and site.trees.empty and no_walls and site.surface is None
+    if bare or not spread:
+        return SunVariants(drawn, drawn, drawn), pixels
+    cells = np.unique(np.concatenate([*pixels.flat, *pixels.sample_flat]))
+    height, clear = SPREAD.height, SPREAD.transmissivity
+    low = ShadeOptions(height_scale=1 - height, transmissivity_scale=clear)
+    high = ShadeOptions(height_scale=1 + height, transmissivity_scale=1 / clear)
+    lower = shading.at_cells(named("Sun, obstacles lower", low), cells)
+    higher = shading.at_cells(named("Sun, obstacles higher", high), cells)
+    return SunVariants(lower, drawn, higher), pixels
 
 
 def monthly_eto(terms: EtoTerms, seasons: SeasonCalendar) -> MonthlyEto:

@@ -13,7 +13,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Hashable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import combinations
 from math import factorial
 from typing import Any, Final
@@ -28,6 +28,7 @@ from siting.climate.model import Climate, SeasonCalendar
 from siting.language import Figure, say, side_by_side, vocabulary
 from siting.site.handbook import SOIL_CLASSES
 from siting.site.settings import Water
+from siting.sun.model import SunShade
 from siting.sun.position import shaded_radiation
 from siting.water.plants import adjusted_depletion, factor_class
 from siting.water.reference_et import EtoTerms
@@ -473,23 +474,23 @@ def zone_measures(
     need_share_application, need_ratio, need_words (see `siting.zones.need`).
     """
     days, months = ground.eto.days, ground.eto.months
-    drawn = sun.drawn
+    drawn, own = _on_points(sun.drawn, ground.pixels)
     scores = need_scores(ground.etc, water=water)
     factors = plant_factors(water, months)
     radiation = shaded_radiation(drawn, *_monthly_radiation(terms, seasons))
     table = pd.DataFrame(
         {
             "area_m2": hydrozones.geometry.area,
-            "sun_hours": zone_mean(_season_mean(drawn.sun_hours, days), ground.pixels),
-            "insolation": zone_mean(_season_mean(radiation, days), ground.pixels),
-            "sky_view": zone_mean(drawn.sky_view, ground.pixels),
+            "sun_hours": zone_mean(_season_mean(drawn.sun_hours, days), own),
+            "insolation": zone_mean(_season_mean(radiation, days), own),
+            "sky_view": zone_mean(drawn.sky_view, own),
             "plant_factor": pd.Series(factors @ days / days.sum(), index=water.index)
             / water["kmc_scale"],
         },
         index=hydrozones.index,
     )
     columns = ["etc_peak_mm_d", "depletion_fraction", "taw_mm", "raw_mm", "need_score"]
-    beam = zone_mean(_season_mean(drawn.beam_fraction, days), ground.pixels)
+    beam = zone_mean(_season_mean(drawn.beam_fraction, days), own)
     exposed = table[["sun_hours"]].assign(beam_share=beam)
     why = need_columns(hydrozones, ground, sun=exposed, scores=scores, water=water)
     parts = landscape_columns(water, ground.eto)
@@ -516,6 +517,21 @@ def dryness_raster(sun: SunVariants, ground: Ground) -> Floats:
         raster[cells] = rows[0]
     relative: Floats = raster / np.nanmean(raster)
     return relative.reshape(sun.drawn.sky_view.shape)
+
+
+def _on_points(sun: SunShade, pixels: ZonePixels) -> tuple[SunShade, ZonePixels]:
+    """Return the sun of the zones' points alone, as a raster of one row, and where each lies."""
+    cells = np.unique(np.concatenate(pixels.flat))
+    months = len(sun.months)
+
+    def of(values: Floats) -> Floats:
+        return values.reshape(months, -1)[:, cells].reshape(months, 1, -1)
+
+    row = SunShade(
+        sun.grid, sun.months, of(sun.sun_hours), of(sun.beam_fraction),
+        sun.sky_view.ravel()[cells][None],
+    )  # fmt: skip
+    return row, replace(pixels, flat=tuple(np.searchsorted(cells, own) for own in pixels.flat))
 
 
 def _season_mean(monthly: Floats, days: Floats) -> Floats:

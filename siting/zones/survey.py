@@ -30,7 +30,7 @@ from siting.zones.ground import (
 )
 from siting.zones.learned import with_evidence
 from siting.zones.need import aridity, with_microclimate, zone_measures
-from siting.zones.points import ZonePixels, zone_pixels
+from siting.zones.points import ZonePixels
 from siting.zones.roots import net_requirement
 from siting.zones.scenarios import Scenarios, draw_scenarios
 
@@ -164,12 +164,10 @@ def survey_site(
     water = zone_water(zones, latitude=site.latitude, hot_arid=dry)
     scenarios = draw_scenarios(analysis.scenarios, seed=analysis.seed)
     eto = monthly_eto(terms, seasons)
-    sun = _sun(site, analysis, eto.months, spread=scenarios.count > 1, run=(threads, progress))
+    spread = scenarios.count > 1
+    sun, pixels = _sun(site, analysis, eto.months, spread=spread, run=(threads, progress))
     if progress is not None:
         progress("Water and dryness", 0, 1)
-    pixels: ZonePixels = zone_pixels(
-        sun.drawn.grid, site.hydrozones, roof=np.isnan(sun.drawn.sky_view)
-    )
     water = with_microclimate(water, sun, pixels, eto)
     water, told = with_factors(water, site, settings.factors)
     patterns, notes = zone_application(
@@ -249,7 +247,7 @@ def _sun(
     *,
     spread: bool,
     run: tuple[int, Progress | None],
-) -> SunVariants:
+) -> tuple[SunVariants, ZonePixels]:
     """Work out the sun with obstacles low, as drawn and high; `run` is threads and progress."""
     positions = season_positions(
         site.latitude, site.longitude, months=months, minutes=analysis.sun_minutes

@@ -98,7 +98,7 @@ def test_the_plan_sees_walls_and_bare_trees(tmp_path):
     for site in sites:
         grid = property_grid(site, 2.0)
         more = {"months": (1, 7), "threads": 1, "spread": False, "progress": None}
-        found.append(sun_variants(site, grid, sun, **more).drawn)
+        found.append(sun_variants(site, grid, sun, **more)[0].drawn)
     hours = [np.nansum(sun.sun_hours, axis=(1, 2)) for sun in found]
     assert (hours[0] > hours[1]).all()
     assert np.nansum(found[0].sky_view) > np.nansum(found[1].sky_view)
