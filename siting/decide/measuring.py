@@ -27,8 +27,8 @@ from siting.decide.governors import Trial
 from siting.decide.sheet import Sheet
 from siting.evidence.walk import WALK_PLACES
 from siting.evidence.worth import (
-    chances_of_best,
-    known_at,
+    Ground,
+    chances_once_read,
     outcome_chances,
     smoothed,
     worth_of,
@@ -293,10 +293,11 @@ def _spot_after(known: Known, z: int, zone: str, placement: Placement, kind: str
     if unknown.reach < _LEAST_REACH_M or unknown.cv <= 0:
         return now
     of_map = float(np.log(np.maximum(known.ground.dryness[z], 1e-9)).var(axis=1).mean())
-    at = known_at(of_map / (of_map + np.log1p(unknown.cv**2)), EVIDENCE_KINDS[kind].trust)
-    apart = max(placement.admissible.area / (2 * np.pi * unknown.reach**2), 1.0)
-    places = min(apart, WALK_PLACES + 1.0 + len(placement.reserves)) if kind == "probe" else apart
-    driest, wetter = chances_of_best(at, places)
+    ground = Ground(
+        of_map, float(np.log1p(unknown.cv**2)), unknown.reach, placement.admissible.area
+    )
+    places = WALK_PLACES + 1.0 + len(placement.reserves) if kind == "probe" else np.inf
+    driest, wetter = chances_once_read(ground, EVIDENCE_KINDS[kind].trust, places=places)
     if driest <= now.driest:
         return now
     return _Spot(driest, min(wetter, now.wetter))

@@ -1,3 +1,4 @@
+from .cans import learn_cans as learn_cans
 from .field import FEWEST_PLACES as FEWEST_PLACES
 from .field import Learned as Learned
 from .field import Readings as Readings
@@ -9,8 +10,8 @@ from .walk import WALK_PLACES as WALK_PLACES
 from .walk import relative_differences as relative_differences
 from .walk import spread_places as spread_places
 from .walk import walking_order as walking_order
-from .worth import chances_of_best as chances_of_best
-from .worth import known_at as known_at
+from .worth import Ground as Ground
+from .worth import chances_once_read as chances_once_read
 from .worth import outcome_chances as outcome_chances
 from .worth import smoothed as smoothed
 from .worth import worth_of as worth_of

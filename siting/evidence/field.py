@@ -45,10 +45,11 @@ from siting.arrays import Floats, Ints
 FEWEST_PLACES: Final = 6
 #: Readings of a probe nearer than about this stand for one place [m].
 SAME_PLACE_M: Final = 0.3
+#: Variance of a day's unknown level, in variances of dryness.
+LEVEL_VARIANCE: Final = 100.0
 _LASTING: Final = 0.5  # share of an error that is there again another day; judgement
 _PAIRS: Final = 20.0  # pairs of readings of two days that weigh as much as that judgement
 _LEAST_TRUST: Final = 0.05
-_LEVEL: Final = 100.0  # variance of a day's unknown level, in variances of dryness
 _FEATURES: Final = 200  # random features of a draw
 _SEED: Final = 20_260_705
 _QUARTILES: Final = 1.349  # the middle half of a normal distribution, in standard deviations
@@ -110,6 +111,11 @@ class Learned:
     noise: Floats
     variance: float
     reach: float
+
+    @property
+    def moves(self) -> bool:
+        """Whether dryness is moved by it, or only what is known of it."""
+        return bool(self.weights.any())
 
     def mean(self, x: Floats, y: Floats) -> Floats:
         """Return what the logarithm of dryness is expected to deviate by.
@@ -238,6 +244,7 @@ def learn(
     *,
     variance: float,
     reach: float,
+    known: Learned | None = None,
 ) -> Learned | None:
     """Update the field of a zone by readings.
 
@@ -249,26 +256,38 @@ def learn(
         x, y (N,) -> the map's dryness by level of the obstacles, shape (L, N).
     variance, reach : float
         Of the logarithm of what deviates from the map; how far it is alike [m].
+    known : Learned, optional
+        What cans leave of it, whose mean is in the map; variance and reach are its own then.
 
     Returns
     -------
     Learned or None
         None where no kind has enough places that differ.
     """
-    parts = [part for one in readings for part in [_scored(one, dryness, variance, reach)] if part]
-    if not parts or variance <= 0 or reach <= 0:
+    if known is not None:
+        variance, reach = known.variance, known.reach
+    if variance <= 0 or reach <= 0:
+        return None
+
+    def among(one: Floats) -> Floats:
+        if known is not None:
+            return known.covariance(one, one)
+        return covariance(one, one, variance, reach)
+
+    parts = [part for one in readings for part in [_scored(one, dryness, among, reach)] if part]
+    if not parts:
         return None
     places = np.vstack([part.places for part in parts])
     value = np.concatenate([part.value for part in parts])
-    sizes = np.cumsum([0, *(len(part.value) for part in parts)])
-    noise = np.zeros((len(value), len(value)))
-    levels = np.zeros_like(noise)
-    for part, start, end in zip(parts, sizes, sizes[1:], strict=False):
-        noise[start:end, start:end] = part.noise
-        levels[start:end, start:end] = part.same_day * _LEVEL * variance
-    noise = noise + levels + 1e-9 * variance * np.eye(len(value))
-    factor = scipy.linalg.cholesky(covariance(places, places, variance, reach) + noise, lower=True)
+    errors = [part.noise + part.same_day * LEVEL_VARIANCE * variance for part in parts]
     miss = value - np.log(dryness(places[:, 0], places[:, 1]))
+    if known is not None:
+        # The map agrees with the cans already: they hold it, and miss nothing.
+        places = np.vstack([known.places, places])
+        errors = [known.noise, *errors]
+        miss = np.hstack([np.zeros((len(miss), len(known.places))), miss])
+    noise = scipy.linalg.block_diag(*errors) + 1e-9 * variance * np.eye(len(places))
+    factor = scipy.linalg.cholesky(covariance(places, places, variance, reach) + noise, lower=True)
     weights = scipy.linalg.cho_solve((factor, True), miss.T).T
     return Learned(places, weights, factor, noise, variance, reach)
 
@@ -286,7 +305,7 @@ class _Scored:
 def _scored(
     readings: Readings,
     dryness: Callable[[Floats, Floats], Floats],
-    variance: float,
+    among: Callable[[Floats], Floats],
     reach: float,
 ) -> _Scored | None:
     """Bring readings to the scale of the field; None where they say nothing."""
@@ -299,9 +318,9 @@ def _scored(
     middle = np.log(dryness(kept.places[:, 0], kept.places[:, 1])).mean(axis=0)
     for day in days:
         at = kept.day == day
-        among = covariance(kept.places[at], kept.places[at], variance, reach)
+        open_yet = among(kept.places[at])
         count = int(at.sum())
-        spread = (np.trace(among) - among.sum() / count) / (count - 1)
+        spread = float(np.trace(open_yet) - open_yet.sum() / count) / (count - 1)
         spread += float(middle[at].var(ddof=1))
         scores = (even_scores if kept.alike else normal_scores)(kept.value[at])
         value[at] = middle[at].mean() + scores * np.sqrt(spread) / trust

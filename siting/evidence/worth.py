@@ -28,6 +28,7 @@ import scipy
 from siting.arrays import Floats, Ints
 
 _QUARTER: Final = 0.6744897501960817  # standard deviations at which the driest quarter begins
+_MIDDLE: Final = 0.875  # rank that a sensor's place is to have: the middle of the driest quarter
 _NODES: Final = 12  # values of the greatest of several, each as likely
 _PER_TERM: Final = 4  # draws for each term of a regression, at least
 
@@ -125,9 +126,35 @@ def known_at(map_share: float, trust: float) -> float:
     return float(np.sqrt(max(1 - left, 0.0)))
 
 
+class Ground(NamedTuple):
+    """A zone before it is read: variances of the logarithm of dryness that the map knows and that
+    is open, over what distance the latter is alike, and the zone's area [m, m²]."""  # noqa: D205, D209
+
+    of_map: float
+    open_yet: float
+    reach: float
+    area: float
+
+
+def chances_once_read(
+    ground: Ground, trust: float, *, places: float = np.inf
+) -> tuple[float, float]:
+    """Return how likely a sensor put by readings lies in the driest quarter, and the wetter half.
+
+    trust: correlation of a reading with the true dryness of its place; places: that are read, where
+    not all ground is. No more are independent than the reach leaves patches.
+    """
+    known = known_at(ground.of_map / (ground.of_map + ground.open_yet), trust)
+    apart = max(ground.area / (2 * np.pi * ground.reach**2), 1.0)
+    return chances_of_best(known, min(apart, places))
+
+
 def chances_of_best(known: float, places: float) -> tuple[float, float]:
-    """Return how likely the driest of several places, by what is known, lies in the driest quarter
-    of all ground, and in its wetter half.
+    """Return how likely the place that is taken of several, by what is known, lies in the driest
+    quarter of all ground, and in its wetter half.
+
+    Taken is the place whose rank is expected to be off least from the middle of the driest quarter:
+    of few places the driest, of many one that is less dry than the driest of all.
 
     known: correlation of what is known with the truth, 0..1; places: how many independent ones.
 
@@ -135,8 +162,18 @@ def chances_of_best(known: float, places: float) -> tuple[float, float]:
     [0.25, 0.5]
     """  # noqa: D205
     at = (np.arange(_NODES) + 0.5) / _NODES
-    score = known * scipy.special.ndtri(at ** (1 / max(places, 1.0)))
     left = np.sqrt(max(1 - known**2, 1e-12))
+    score = known * scipy.special.ndtri(at ** (1 / max(places, 1.0)))
+    score = np.minimum(score, _aimed_at(float(left)))
     quarter = scipy.special.ndtr((score - _QUARTER) / left)
     wetter_half = scipy.special.ndtr(-score / left)
     return float(quarter.mean()), float(wetter_half.mean())
+
+
+def _aimed_at(left: float) -> float:
+    """Return how dry a place should be thought, in standard deviations, when it is known within
+    `left` of them: its rank then misses the middle of the driest quarter least."""  # noqa: D205, D209
+    thought = np.linspace(0.5, 4.0, 141)
+    off = left * scipy.special.ndtri((np.arange(64) + 0.5) / 64)
+    miss = (scipy.special.ndtr(thought[:, None] + off) - _MIDDLE) ** 2
+    return float(thought[miss.mean(axis=1).argmin()])

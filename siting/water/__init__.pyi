@@ -5,6 +5,7 @@ from .balance import layer_step as layer_step
 from .balance import root_share as root_share
 from .balance import sensor_layer_share as sensor_layer_share
 from .balance import step as step
+from .heads import CAN_ERROR as CAN_ERROR
 from .heads import HEAD_SPACING_M as HEAD_SPACING_M
 from .heads import can_depth_mm as can_depth_mm
 from .heads import can_test as can_test

@@ -96,8 +96,6 @@ HEAD_SPACING_M: Final = {
 }  # fmt: skip
 #: Error of one can reading, as a share of it; judgement, no source.
 CAN_ERROR: Final = 0.05
-_SMOOTHING: Final = (0.001, 0.003, 0.01, 0.03, 0.1, 0.3, 1.0, 3.0)
-_LOWEST, _HIGHEST = 0.3, 2.0
 _THROW: Final = (0.5, 1.5)  # a head throws within these factors of what is usual for its kind
 _MEASURE_STEPS: Final = 24  # rings and directions over which a head's water is summed
 
@@ -108,48 +106,14 @@ class CanTest:
 
     uniformity: distribution uniformity of the low quarter, 0..1; rate_mm_h: precipitation rate, NaN
     where no minutes were noted [mm/h]; places (N, 2): cans [m]; share (N,): their readings over the
-    mean; smoothing: smoothing of the thin-plate spline, the one with the least error, infinite
-    where no spline foretells a reading better than the mean of all does; error: root mean square
-    error of a reading foretold from all others; spacing: typical distance between cans [m].
+    mean; spacing: typical distance between cans [m].
     """
 
     uniformity: float
     rate_mm_h: float
     places: Floats
     share: Floats
-    smoothing: float
-    error: float
     spacing: float
-
-    def surface(self, x: Floats, y: Floats) -> Floats:
-        """Return application over the cans' mean at points.
-
-        x, y (N,): points [m]. Result: within the readings and 0.3..2; 1 everywhere where no spline
-        foretells the readings [-], shape (N,).
-        """
-        if not np.isfinite(self.smoothing):
-            return np.ones(x.size)
-        origin = self.places.mean(axis=0)
-        spline = _spline(self.places, self.share, self.spacing, self.smoothing)
-        found = spline((np.column_stack([x, y]) - origin) / self.spacing)
-        found = np.clip(found, self.share.min(), self.share.max())
-        clipped: Floats = np.clip(np.asarray(found, dtype=float), _LOWEST, _HIGHEST)
-        return clipped
-
-    def deviation(self, x: Floats, y: Floats) -> Floats:
-        """Return the standard deviation of the surface at points.
-
-        The error of foretold readings up to one spacing from a can; from there it grows to the
-        spread of all readings over two more spacings.
-
-        x, y (N,): points [m]. Result: as a share of the cans' mean [-], shape (N,).
-        """
-        away, _ = scipy.spatial.cKDTree(self.places).query(np.column_stack([x, y]))
-        beyond = np.maximum(away / self.spacing - 1, 0.0) / 2
-        whole = max(float(self.share.std(ddof=1)), self.error)
-        grown = 1 - np.exp(-(beyond**2))
-        deviation: Floats = np.sqrt(self.error**2 + (whole**2 - self.error**2) * grown)
-        return deviation
 
 
 def can_depth_mm(volume_ml: Floats, mouth_diameter_m: Floats) -> Floats:
@@ -179,8 +143,7 @@ def can_depth_mm(volume_ml: Floats, mouth_diameter_m: Floats) -> Floats:
 def can_test(places: Floats, depth: Floats, *, minutes: Floats | None = None) -> CanTest:
     """Evaluate catch-can readings.
 
-    Readings at one place are averaged. The surface is a thin-plate spline whose smoothing is
-    chosen by leaving out each can in turn.
+    Readings at one place are averaged. What lies between cans: `siting.evidence.cans`.
 
     Parameters
     ----------
@@ -203,9 +166,7 @@ def can_test(places: Floats, depth: Floats, *, minutes: Floats | None = None) ->
 
     References
     ----------
-    Wahba, G. (1990), Spline Models for Observational Data, SIAM, for the error left by each
-    reading: (reading - fit) / (1 - leverage). Uniformity as in
-    `siting.water.heads.low_quarter_uniformity`.
+    Uniformity as in `siting.water.heads.low_quarter_uniformity`.
     """
     timed = minutes is not None and bool(np.isfinite(minutes).all())
     value = depth / minutes * 60 if timed and minutes is not None else depth
@@ -217,35 +178,8 @@ def can_test(places: Floats, depth: Floats, *, minutes: Floats | None = None) ->
     share = value / mean
     hull = shapely.convex_hull(shapely.MultiPoint(spots)).area
     spacing = max(float(np.sqrt(hull / len(spots))), 0.3)
-    smoothing, error = _least_error(spots, share, spacing)
     rate = mean if timed else float("nan")
-    return CanTest(uniformity, rate, spots, share, smoothing, error, spacing)
-
-
-def _spline(
-    places: Floats, values: Floats, spacing: float, smoothing: float
-) -> scipy.interpolate.RBFInterpolator:
-    at = (places - places.mean(axis=0)) / spacing
-    return scipy.interpolate.RBFInterpolator(
-        at, values, kernel="thin_plate_spline", smoothing=smoothing
-    )
-
-
-def _least_error(places: Floats, share: Floats, spacing: float) -> tuple[float, float]:
-    """Return the smoothing with the least error of left-out readings, and that error."""
-    spread = float(share.std(ddof=1))
-    best = float("inf"), spread * float(np.sqrt(1 + 1 / len(share)))
-    at = (places - places.mean(axis=0)) / spacing
-    if np.linalg.matrix_rank(np.column_stack([np.ones(len(at)), at])) < 3:  # noqa: PLR2004
-        return best  # cans in one row span no surface
-    for smoothing in _SMOOTHING:
-        leverage = _spline(places, np.eye(len(share)), spacing, smoothing)(at)
-        own = np.clip(np.diag(leverage), None, 1 - 1e-9)
-        left = (share - leverage @ share) / (1 - own)
-        error = float(np.sqrt((left**2).mean()))
-        if error < best[1]:
-            best = smoothing, error
-    return best
+    return CanTest(uniformity, rate, spots, share, spacing)
 
 
 def head_radii(places: Floats, radius: Floats, irrigation: str) -> Floats:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any, Final
 
 import geopandas as gpd
@@ -12,6 +12,7 @@ import shapely
 from shapely.geometry.base import BaseGeometry
 
 from siting.arrays import Floats
+from siting.evidence.cans import learn_cans
 from siting.evidence.field import Learned
 from siting.language import Figure, say, side_by_side
 from siting.units import UnitsName, show
@@ -40,7 +41,8 @@ class Unevenness:
     cv_tested : float or None
         The coefficient of variation that a can test would leave; None where none is to be gained.
     learned : Learned or None
-        What readings of the ground leave of it, place by place; then `cv` is the mean of that.
+        What cans and readings of the ground leave of it, place by place; then `cv` is the mean of
+        that.
     """
 
     cv: float = 0.0
@@ -186,16 +188,16 @@ def zone_application(
             samples=(pixels.sample_x[z], pixels.sample_y[z]) if pixels.sample_x else _NOWHERE,
         )
         caught = _readings(cans, zone.shape)
+        heads = _heads(fixtures, hydrozones, name)
         if 0 < len(caught) < FEWEST_CANS:
             warnings.append(
                 f"zone {name}: {len(caught)} can readings are too few to tell how evenly it is "
                 f"watered; at least {FEWEST_CANS} are used, and 24 make a full test"
             )
         if len(caught) >= FEWEST_CANS:
-            patterns[name] = _measured(zone, caught)
+            patterns[name] = _measured(zone, caught, _gap(zone, heads))
             warnings += _contradictions(name, patterns[name], hydrozones, units)
         else:
-            heads = _heads(fixtures, hydrozones, name)
             patterns[name] = _prior(zone) if len(heads) < FEWEST_HEADS else _modelled(zone, heads)
     return patterns, tuple(warnings)
 
@@ -230,18 +232,40 @@ def _readings(cans: gpd.GeoDataFrame, polygon: BaseGeometry) -> Floats:
     return ordered
 
 
-def _measured(zone: _Zone, caught: Floats) -> ZoneApplication:
-    """Evaluate a can test."""
+def _gap(zone: _Zone, heads: gpd.GeoDataFrame) -> float:
+    """Return how far heads stand apart: as drawn, else as is usual [m]."""
+    if len(heads) < FEWEST_HEADS:
+        return HEAD_SPACING_M[zone.irrigation]
+    places = shapely.get_coordinates(heads.geometry.to_numpy())
+    return float(np.median(head_radii(places, _column(heads, "wetted_radius"), zone.irrigation)))
+
+
+def _column(heads: gpd.GeoDataFrame, name: str) -> Floats:
+    """Return a column of numbers, NaN where it is not there."""
+    if name not in heads:
+        return np.full(len(heads), np.nan)
+    return np.asarray(heads[name].to_numpy(dtype=float))
+
+
+def _measured(zone: _Zone, caught: Floats, gap: float) -> ZoneApplication:
+    """Evaluate a can test; deviations are alike over as far as heads or cans can tell."""
     test = can_test(caught[:, :2], caught[:, 2], minutes=caught[:, 3])
-    points = test.surface(*zone.points)
+    found = learn_cans(test.places, test.share, reach=max(_REACH * gap, test.spacing / 2))
+
+    def application(x: Floats, y: Floats) -> Floats:
+        return np.asarray(np.clip(np.exp(-found.mean(x, y)[0]), _LOWEST, _HIGHEST))
+
+    points = application(*zone.points)
     mean = float(points.mean())
-    error = float(np.sqrt((test.deviation(*zone.points) ** 2).mean())) / mean
+    left = float((found.deviation(*zone.points) ** 2).mean())
+    # The map has what the cans say of the pattern in it, so dryness is not moved once more.
+    known = replace(found, weights=np.zeros_like(found.weights))
     return ZoneApplication(
         uniformity=test.uniformity,
         at_points=points / mean,
-        at_samples=test.surface(*zone.samples) / mean,
+        at_samples=application(*zone.samples) / mean,
         source="cans",
-        unknown=Unevenness(error, test.spacing / 2),
+        unknown=Unevenness(float(np.sqrt(np.expm1(left))), found.reach, None, known),
         rate_mm_h=test.rate_mm_h,
         cans=len(test.places),
     )
@@ -281,14 +305,10 @@ def _modelled(zone: _Zone, heads: gpd.GeoDataFrame) -> ZoneApplication:
     if zone.irrigation in {"drip", "bubbler"}:
         return _prior(zone)
     places = shapely.get_coordinates(heads.geometry.to_numpy())
-
-    def column(name: str) -> Floats:
-        return heads[name].to_numpy(dtype=float) if name in heads else np.full(len(heads), np.nan)
-
     options: dict[str, Any] = {
         "places": places,
-        "radius": head_radii(places, column("wetted_radius"), zone.irrigation),
-        "flow": column("nozzle_flow"),
+        "radius": head_radii(places, _column(heads, "wetted_radius"), zone.irrigation),
+        "flow": _column(heads, "nozzle_flow"),
         "zone": zone.shape,
     }
     points = head_pattern(*zone.points, **options)

@@ -369,7 +369,7 @@ def _zone_ground(
 def _learned(pixels: ZonePixels, z: int, pattern: ZoneApplication) -> tuple[Floats, Floats] | None:
     """Return what readings multiply the dryness by: of points (L, P_z) and of samples (L, F_z)."""
     learned = pattern.unknown.learned
-    if learned is None:
+    if learned is None or not learned.moves:
         return None
     points = learned.mean(pixels.x[z], pixels.y[z])
     return np.exp(points), np.exp(learned.mean(pixels.sample_x[z], pixels.sample_y[z]))

@@ -52,7 +52,7 @@ def with_evidence(
             )
             continue
         left = learned.deviation(ground.pixels.x[z], ground.pixels.y[z])
-        before = float(np.sqrt(learned.variance))
+        before = float(np.sqrt(np.log1p(patterns[name].unknown.cv ** 2)))
         after = float(np.sqrt((left**2).mean()))
         unknown = Unevenness(float(np.sqrt(np.expm1(after**2))), learned.reach, None, learned)
         found[name] = replace(patterns[name], unknown=unknown, told=counts)
@@ -107,7 +107,8 @@ def learn_zone(
         _, nearest = tree.query(np.column_stack([x, y]))
         return np.asarray(np.maximum(ground.samples[z][:, nearest], 1e-9))
 
-    return learn(readings, dryness, variance=float(np.log1p(unknown.cv**2)), reach=unknown.reach)
+    variance = float(np.log1p(unknown.cv**2))
+    return learn(readings, dryness, variance=variance, reach=unknown.reach, known=unknown.learned)
 
 
 def moved_raster(
@@ -132,7 +133,7 @@ def moved_raster(
     raster = np.full(sun.drawn.sky_view.size, np.nan)
     for z, name in enumerate(ground.pixels.zones):
         learned = patterns[name].unknown.learned
-        if learned is not None:
+        if learned is not None and learned.moves:
             moved = learned.mean(ground.pixels.x[z], ground.pixels.y[z])
             raster[ground.pixels.flat[z]] = np.exp(moved[0])
     if not np.isfinite(raster).any():

@@ -19,7 +19,9 @@ from shapely.geometry import Point, box
 
 from siting.evidence.field import Readings, learn
 from siting.evidence.walk import spread_places
+from siting.evidence.worth import Ground, chances_once_read
 from siting.place.placement import place_sensor
+from siting.place.rank import UNDRAWN_SHADE
 from siting.water.heads import HEAD_SPACING_M
 from siting.zones.application import Unevenness, zone_application
 from siting.zones.points import ZonePixels
@@ -27,16 +29,22 @@ from siting.zones.points import ZonePixels
 WAYS = ("none", "cans", "walk", "three walks", "raster", "all")
 TRUST = {"walk": 0.75, "raster": 0.5}
 STEP = 0.5
-WAVES = 2000
+CLEAR = 1 - UNDRAWN_SHADE
+COLUMNS = ["lawn", "way", "stated", "rank", "hit", "true", "foretold"]
+EDGES = (0.0, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9, 1.0)
+WAVES = 600
+BURIAL_M = 0.15
+#: Truths in which the point that nothing was read for is looked up: it needs no reading of them.
+TRUTHS = 24
 NO_HAZARDS = gpd.GeoDataFrame({"hazard": [], "setback": []}, geometry=[], crs="EPSG:32617")
 
 
 class Lawn:
     """One lawn and its truth."""
 
-    def __init__(self, seed):
+    def __init__(self, seed, sides=(12, 26)):
         self.random = random = np.random.default_rng(seed)
-        self.width, self.depth = random.uniform(12, 26, 2).round()
+        self.width, self.depth = random.uniform(*sides, 2).round()
         self.shape = box(0, 0, self.width, self.depth)
         self.kind = ("spray", "rotary_nozzle")[seed % 2]
         self.uniformity = random.uniform(0.55, 0.75)
@@ -54,12 +62,19 @@ class Lawn:
         own = self.draw(0.01, 2.0)
         self.truth = np.log(self.levels[random.integers(3)]) + self.applied + own
 
-    def draw(self, size, reach):
-        """Draw a field at the samples by the spectrum of its covariance."""
+    def draw(self, size, reach, count=None):
+        """Draw a field at the samples, or several, by the spectrum of its covariance."""
         waves = self.random.standard_normal((2, WAVES)) / reach
         phase = self.random.uniform(0, 2 * np.pi, WAVES)
-        sizes = self.random.standard_normal(WAVES) * size * np.sqrt(2 / WAVES)
-        return np.cos(np.column_stack([self.x, self.y]) @ waves + phase) @ sizes
+        shape = WAVES if count is None else (WAVES, count)
+        sizes = self.random.standard_normal(shape) * size * np.sqrt(2 / WAVES)
+        return (np.cos(np.column_stack([self.x, self.y]) @ waves + phase) @ sizes).T
+
+    def others(self):
+        """Return other truths of this lawn, as likely as its own."""
+        size = np.sqrt(np.log1p(self.cv**2))
+        drawn = self.draw(size, self.reach, TRUTHS) + self.draw(0.01, 2.0, TRUTHS)
+        return np.log(self.levels[np.arange(TRUTHS) % 3]) + drawn
 
     def at(self, values, places):
         """Read a field at the nearest samples."""
@@ -69,10 +84,11 @@ class Lawn:
         away = (self.x - places[:, :1]) ** 2 + (self.y - places[:, 1:]) ** 2
         return away.argmin(axis=1)
 
-    def rank(self, point):
-        """Return the true share of the ground that is less dry than a point."""
-        here = self.at(self.truth, np.array([point]))[0]
-        return float((self.truth[self.inside] < here).mean())
+    def ranks(self, point, truths):
+        """Return the true share of the ground that is less dry than where a sensor comes to lie."""
+        buried = np.array(point) + BURIAL_M * self.random.standard_normal((len(truths), 2))
+        here = truths[np.arange(len(truths)), self.nearest(buried)]
+        return (truths[:, self.inside] < here[:, None]).mean(axis=1)
 
     def pattern(self, cans):
         """Return what the plan assumes of the application, or reads from cans."""
@@ -141,20 +157,32 @@ class Lawn:
                 lambda x, y: self.at(levels, np.column_stack([x, y])),
                 variance=float(np.log1p(unknown.cv**2)),
                 reach=unknown.reach,
+                known=unknown.learned,
             )
             levels = levels * np.exp(learned.mean(self.x, self.y))
             unknown = Unevenness(unknown.cv, unknown.reach, None, learned)
-        else:
-            unknown = replace(unknown, cv_tested=None)
         return place_sensor(
             self.shape, x=self.x, y=self.y, dryness=levels, hazards=NO_HAZARDS,
-            burial_error=0.15, application_cv=unknown,
+            burial_error=BURIAL_M, application_cv=unknown,
         )  # fmt: skip
 
+    def foretold(self, plain, unknown):
+        """Return what would be foretold of each way before anything is read, as a plan does."""
+        ground = Ground(
+            float(np.log(self.levels[:, self.inside]).var(axis=1).mean()),
+            float(np.log1p(unknown.cv**2)), unknown.reach, self.shape.area,
+        )  # fmt: skip
+        return {
+            "cans": plain.chances_tested.driest_quarter / CLEAR,
+            "walk": chances_once_read(ground, TRUST["walk"], places=17.0 + len(plain.reserves))[0],
+            "raster": chances_once_read(ground, TRUST["raster"])[0],
+        }
 
-def play(seed, ways=WAYS, *, worse=1.0):
-    """Return, by way, the stated chance of the driest quarter, the stated rank and the true one."""
-    lawn = Lawn(seed)
+
+def play(seed, ways=WAYS, *, worse=1.0, sides=(12, 26)):
+    """Return by way what is stated, the driest quarter and the rank, what is true, and what was
+    foretold of the driest quarter before anything was read."""
+    lawn = Lawn(seed, sides)
     bare = lawn.pattern(gpd.GeoDataFrame({"depth": []}, geometry=[]))
     plain = lawn.place(bare, [])
     spots = np.array([(plain.x, plain.y), *((at.x, at.y) for at in plain.reserves)])
@@ -167,35 +195,47 @@ def play(seed, ways=WAYS, *, worse=1.0):
         "none": (bare, []), "cans": (cans, []), "walk": (bare, [single]),
         "three walks": (bare, [walk]), "raster": (bare, [raster]), "all": (cans, [walk, raster]),
     }  # fmt: skip
+    foretold = lawn.foretold(plain, bare.unknown)
     rows = []
     for way in ways:
         at = plain if way == "none" else lawn.place(*known[way])
+        truths = lawn.others() if way == "none" else lawn.truth[None]
+        found = lawn.ranks((at.x, at.y), truths)
         # The crowns that nobody drew are no part of this truth.
-        stated = at.chances.driest_quarter / 0.98
-        rows.append((seed, way, stated, at.chances.expected_rank / 0.98, lawn.rank((at.x, at.y))))
+        stated = at.chances.driest_quarter / CLEAR, at.chances.expected_rank / CLEAR
+        rows.append((seed, way, *stated, float((found >= 0.75).mean()), float(found.mean()),
+                     foretold.get(way, np.nan)))  # fmt: skip
     return rows
 
 
-def table(count, ways=WAYS, *, worse=1.0):
+def table(count, ways=WAYS, **options):
     """Play many lawns."""
-    rows = [row for seed in range(count) for row in play(seed, ways, worse=worse)]
-    return pd.DataFrame(rows, columns=["lawn", "way", "stated", "rank", "true"])
+    rows = [row for seed in range(count) for row in play(seed, ways, **options)]
+    return pd.DataFrame(rows, columns=COLUMNS)
 
 
 def summary(played):
-    """Return by way how often the point is right, what was stated, and what is off."""
-    hit = played["true"] >= 0.75
-    by = played.assign(hit=hit, off=played["rank"] - played["true"]).groupby("way", sort=False)
-    found = by.agg(hit=("hit", "mean"), stated=("stated", "mean"), true_rank=("true", "mean"),
-                   stated_rank=("rank", "mean"), lawns=("hit", "size"))  # fmt: skip
+    """Return by way how often the point is right, what was stated, and what was foretold."""
+    by = played.groupby("way", sort=False)
+    found = by[["hit", "stated", "true", "rank", "foretold"]].mean()
+    found["lawns"] = by.size()
     found["error"] = np.sqrt(found["stated"] * (1 - found["stated"]) / found["lawns"])
+    if "none" in found.index:  # looked up in many truths of each lawn
+        off = (
+            played.loc[played["way"] == "none", "hit"]
+            - played.loc[played["way"] == "none", "stated"]
+        )
+        found.loc["none", "error"] = off.std() / np.sqrt(len(off))
     return found
 
 
-def bins(played, edges=(0.0, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 1.0)):
-    """Return the reliability plot as numbers: stated and found share by bin of what was stated."""
+def bins(played, edges=EDGES):
+    """Return the reliability plot as numbers: stated and found share by bin of what was stated.
+
+    The error is the standard error of the found share, were the stated one true.
+    """
     which = pd.cut(played["stated"], edges)
-    by = played.assign(hit=played["true"] >= 0.75).groupby(which, observed=True)
+    by = played.groupby(which, observed=True)
     found = by.agg(stated=("stated", "mean"), found=("hit", "mean"), n=("hit", "size"))
     found["error"] = np.sqrt(found["stated"] * (1 - found["stated"]) / found["n"])
     found["off"] = (found["found"] - found["stated"]) / found["error"]

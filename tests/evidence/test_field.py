@@ -179,17 +179,20 @@ def test_relative_differences_of_a_walk():
 
 def test_a_walk_finds_the_dry_place_of_a_lawn_whose_truth_is_known(monkeypatch):
     monkeypatch.setattr(simulated, "WAVES", 200)
-    [(_, _, before, _, bare), (_, _, after, _, walked)] = simulated.play(0, ("none", "walk"))
-    assert after > before + 0.2
-    assert walked > bare
+    rows = simulated.play(0, ("none", "walk"))
+    bare, walked = (dict(zip(simulated.COLUMNS, row, strict=True)) for row in rows)
+    assert walked["stated"] > bare["stated"] + 0.2
+    assert walked["true"] > bare["true"]
 
 
 @pytest.mark.long
 def test_chances_hold_on_lawns_whose_truth_is_known():
     played = simulated.table(200, ("none", "cans", "walk", "raster", "all"))
-    walked = played[played["way"].isin(["walk", "all"])]
     by = simulated.summary(played)
     assert by.loc["none", "hit"] < by.loc["raster", "hit"] < by.loc["all", "hit"]
     assert by.loc["walk", "hit"] > by.loc["none", "hit"] + 0.3
-    # A raster alone promises more than it holds, cans less; the page of evidence says so.
-    assert (simulated.bins(walked)["off"] > -2.5).all()
+    assert (np.abs(by["hit"] - by["stated"]) < 2.6 * by["error"]).all()
+    # Of some fifteen bins one is off by 2.9 standard errors in one of twenty runs, by chance.
+    for _, way in played[played["way"] != "none"].groupby("way"):
+        found = simulated.bins(way)
+        assert (found["off"][found["n"] >= 10].abs() < 2.9).all()

@@ -9,7 +9,9 @@ from scipy.special import ndtr, ndtri
 
 from siting.decide.measuring import COLUMNS, _price_of_a_day
 from siting.evidence.worth import (
+    Ground,
     chances_of_best,
+    chances_once_read,
     known_at,
     outcome_chances,
     smoothed,
@@ -79,12 +81,21 @@ def test_the_luck_of_few_draws_is_not_knowledge():
 @pytest.mark.cross_check("many drawn grounds")
 def test_the_driest_of_several_by_what_is_known():
     random = np.random.default_rng(2)
-    for known, places in ((0.5, 60), (0.75, 18)):
-        score = random.standard_normal((20_000, places)).max(axis=1)
-        truth = known * score + np.sqrt(1 - known**2) * random.standard_normal(20_000)
+    for known, places in ((0.5, 60), (0.75, 18), (0.75, 400)):
+        left = np.sqrt(1 - known**2)
+        thought = known * random.standard_normal((4_000, places))
+        # The rank of each place, and what it is expected to be off by, over twenty draws of it.
+        ranks = ndtr(thought[:200, :, None] + left * ndtri((np.arange(20) + 0.5) / 20))
+        least = ((ranks - 0.875) ** 2).mean(axis=2).argmin(axis=1)
+        aimed = thought[np.arange(200), least].max()
+        score = np.minimum(thought.max(axis=1), aimed)
+        truth = score + left * random.standard_normal(4_000)
         driest, wetter = chances_of_best(known, places)
-        assert driest == pytest.approx((truth > ndtri(0.75)).mean(), abs=0.02)
-        assert wetter == pytest.approx((truth < 0).mean(), abs=0.02)
+        assert driest == pytest.approx((truth > ndtri(0.75)).mean(), abs=0.025)
+        assert wetter == pytest.approx((truth < 0).mean(), abs=0.025)
+    few, many = (chances_once_read(Ground(0.0, 0.09, 1.8, a), 0.5)[0] for a in (360.0, 6000.0))
+    assert few < 0.65
+    assert many > 0.8  # a large zone has more patches to choose from
     assert known_at(0.0, 0.6) == pytest.approx(0.6)
     assert known_at(0.9, 0.6) > np.sqrt(0.9)
 

@@ -50,54 +50,6 @@ def test_rate_from_depth_and_minutes():
     assert np.isnan(can_test(places, depth).rate_mm_h)
 
 
-def test_the_surface_follows_the_pattern_and_knows_its_error():
-    """Stated error against the true one over the lawn, for readings with 3 % noise."""
-    rng = np.random.default_rng(4)
-    places = can_grid()
-    value = truth(*places.T) * rng.normal(1, 0.03, len(places))
-    test = can_test(places, value)
-    x, y = grid()
-    true = truth(x, y) / value.mean()
-    error = np.sqrt(((test.surface(x, y) - true) ** 2).mean())
-    flat = np.sqrt(((1 - true) ** 2).mean())
-    assert error < flat / 3
-    stated = np.sqrt((test.deviation(x, y) ** 2).mean())
-    assert 0.5 * error < stated < 2.5 * error
-
-
-def test_readings_without_a_pattern_give_a_flat_surface_with_their_own_spread():
-    rng = np.random.default_rng(3)
-    places = can_grid()
-    value = rng.normal(10, 1.5, len(places))
-    test = can_test(places, value)
-    assert test.error == pytest.approx(0.15, rel=0.3)
-    assert test.surface(*grid()).std() < 0.08
-
-
-def test_uncertainty_grows_away_from_the_cans_to_the_spread_of_readings():
-    places = can_grid()[:30]
-    value = truth(*places.T)
-    test = can_test(places, value)
-    far = test.deviation(np.array([10.0, 400.0]), np.array([2.0, 400.0]))
-    assert far[0] < far[1]
-    assert far[1] == pytest.approx(max((value / value.mean()).std(ddof=1), test.error))
-
-
-def test_order_and_place_of_cans_do_not_matter():
-    places, moved = can_grid(), can_grid() + np.array([4e5, 5e6])
-    order = np.random.default_rng(1).permutation(len(places))
-    a = can_test(places, truth(*places.T))
-    b = can_test(moved[order], truth(*places[order].T))
-    x, y = grid(1.0)
-    assert b.surface(x + 4e5, y + 5e6) == pytest.approx(a.surface(x, y), abs=1e-6)
-    assert (a.smoothing, a.uniformity) == (b.smoothing, pytest.approx(b.uniformity))
-
-
-def test_cans_in_a_row_make_no_surface():
-    row = np.column_stack([np.arange(12.0), np.zeros(12)])
-    assert np.isinf(can_test(row, truth(*row.T)).smoothing)
-
-
 def square_heads(zone=LAWN, step=4.0):
     west, south, east, north = zone.bounds
     x, y = np.meshgrid(np.arange(west, east + 0.1, step), np.arange(south, north + 0.1, step))
