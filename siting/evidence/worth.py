@@ -145,8 +145,25 @@ def chances_once_read(
     not all ground is. No more are independent than the reach leaves patches.
     """
     known = known_at(ground.of_map / (ground.of_map + ground.open_yet), trust)
-    apart = max(ground.area / (2 * np.pi * ground.reach**2), 1.0)
-    return chances_of_best(known, min(apart, places))
+    return chances_of_best(known, min(_apart(ground.area / ground.reach**2), places))
+
+
+def _apart(size: float) -> float:
+    """Return of how many independent values the greatest is as that of a field all over a zone.
+
+    size: area of the zone, in squares of the reach. More than the zone has patches: between them
+    the field has a summit wherever it likes. The median of the greatest is where one summit or none
+    are as likely, by the expected Euler characteristic of what lies above (a zone about square).
+
+    Adler, R. J. and Taylor, J. E. (2007), Random Fields and Geometry, Springer; Worsley et al.
+    (1996), Human Brain Mapping 4, 58-73, for the plane with its edges (both from memory).
+    """
+    level = np.linspace(0.3, 6.0, 600)
+    beyond = scipy.special.ndtr(-level)
+    above = np.exp(-(level**2) / 2) / (2 * np.pi)
+    summits = size * above * level / np.sqrt(2 * np.pi) + 2 * np.sqrt(size) * above + beyond
+    at = int(np.argmax(summits <= np.log(2)))
+    return max(float(np.log(2) / beyond[at]), 1.0)
 
 
 def chances_of_best(known: float, places: float) -> tuple[float, float]:

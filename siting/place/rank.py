@@ -621,13 +621,13 @@ def chances_at(
     here, ground = np.maximum(here / size, 1e-9), np.maximum(ground / size, 1e-9)
     # Within a piece of ground dryness is spread over a range: a little more to differ by.
     inside = (ranks.ground.range[np.ix_(scenarios, some)] / size / ground) ** 2 / 12
-    found, lift = np.zeros(3), 0.0
+    found, lift, known = np.zeros(3), 0.0, 0.0
     if cv < unknown.cv:
-        known = np.log1p(unknown.cv**2) - np.log1p(cv**2)
+        known = float(np.log1p(unknown.cv**2) - np.log1p(cv**2))
         inside = inside + known
-        lift = _lift(np.log(here[:, :1]) - np.log(ground), float(np.sqrt(known)), weight)
+        lift = _lift(np.log(here[:, :1]) - np.log(ground), np.sqrt(known), weight)
     learned = unknown.learned
-    left = _Even(deviation, places) if learned is None else _Left(learned, places)
+    left = _Even(deviation, places, known) if learned is None else _Left(learned, places)
     for at, share, row in zip(around, _WEIGHTS, here.T, strict=True):
         drier_by = np.log(row)[:, None] + lift - np.log(ground)
         found += share * left.expected(drier_by, inside, weight, at)
@@ -656,10 +656,14 @@ def _under_crowns(rank: float, quarter: float, half: float) -> Chances:
 
 
 class _Even:
-    """Places of a ground that deviates by as much everywhere."""
+    """Places of a ground that deviates by as much everywhere.
 
-    def __init__(self, deviation: _Deviation, places: Floats) -> None:
-        self._deviation, self._places = deviation, places
+    known: variance that is known by the time the point is chosen, each place's own here: it sets
+    places apart without being a doubt that they share.
+    """
+
+    def __init__(self, deviation: _Deviation, places: Floats, known: float = 0.0) -> None:
+        self._deviation, self._places, self._known = deviation, places, known
         self._apart = deviation.alike(((places[:, None] - places[None]) ** 2).sum(axis=2))
 
     def expected(self, drier_by: Floats, inside: Floats, weight: Floats, at: Floats) -> Floats:
@@ -673,7 +677,7 @@ class _Even:
         own = np.sqrt(np.maximum(1 - alike**2, 1e-9) + inside / sigma**2)
         limit = (drier_by[:, None] / sigma + (1 - alike) * z[:, None]) / own[:, None]
         left = self._apart - alike[:, None] * alike
-        scale = np.sqrt(np.maximum(1 - alike**2, 1e-9))
+        scale = np.sqrt(np.maximum(1 - alike**2, 1e-9) + self._known / sigma**2)
         return _ranked(limit, left / (scale[:, None] * scale), weight)
 
 

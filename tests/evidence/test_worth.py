@@ -10,6 +10,7 @@ from scipy.special import ndtr, ndtri
 from siting.decide.measuring import COLUMNS, _price_of_a_day
 from siting.evidence.worth import (
     Ground,
+    _apart,
     chances_of_best,
     chances_once_read,
     known_at,
@@ -94,8 +95,16 @@ def test_the_driest_of_several_by_what_is_known():
         assert driest == pytest.approx((truth > ndtri(0.75)).mean(), abs=0.025)
         assert wetter == pytest.approx((truth < 0).mean(), abs=0.025)
     few, many = (chances_once_read(Ground(0.0, 0.09, 1.8, a), 0.5)[0] for a in (360.0, 6000.0))
-    assert few < 0.65
-    assert many > 0.8  # a large zone has more patches to choose from
+    assert few < 0.8
+    assert many > 0.9  # a large zone has more patches to choose from
+    # Of a field all over a zone the greatest is that of more values than it has patches.
+    random = np.random.default_rng(4)
+    x, y = (p.ravel() for p in np.meshgrid(np.arange(0, 19, 0.5), np.arange(0, 19, 0.5)))
+    waves, phase = random.standard_normal((2, 300)) / 1.84, random.uniform(0, 2 * np.pi, 300)
+    waved = np.cos(np.column_stack([x, y]) @ waves + phase) * np.sqrt(2 / 300)
+    summit = np.median((waved @ random.standard_normal((300, 400))).max(axis=0))
+    alike = _apart(19**2 / 1.84**2)
+    assert summit == pytest.approx(ndtri(0.5 ** (1 / alike)), abs=0.1)
     assert known_at(0.0, 0.6) == pytest.approx(0.6)
     assert known_at(0.9, 0.6) > np.sqrt(0.9)
 

@@ -101,7 +101,9 @@ def test_where_nothing_tells_the_driest_quarter_a_walk_with_a_probe_is_asked_for
     assert unknown.chances.driest_quarter < 0.5
     assert unknown.reason.startswith("Any place here is about as good (chances: ")
     assert "reserves R1 and R2 with a probe" in unknown.reason
-    assert unknown.chances_tested.driest_quarter > 0.6
+    # Of a deviation of 0.3 a tenth of the variance stays: known with a correlation of 0.94, and put
+    # where the driest quarter has its middle, 0.9 of places lie in it (simulated lawns say 0.95).
+    assert unknown.chances_tested.driest_quarter == pytest.approx(0.93, abs=0.05)
 
 
 def test_words_and_numbers_are_of_one_distribution():
