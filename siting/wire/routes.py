@@ -569,6 +569,14 @@ class _Run(NamedTuple):
     nodes: tuple[int, ...]
 
 
+class _Routed(NamedTuple):
+    """Wires through a graph, and the sensors out of reach."""
+
+    graph: VisibilityGraph
+    runs: list[_Run]
+    lost: list[int]
+
+
 def nearest_controller_distance(
     points: Floats,
     controllers: Floats,
@@ -713,31 +721,63 @@ def _routed(
     others: list[PricedGround],
     *,
     wire_share: float,
-) -> tuple[VisibilityGraph, list[_Run], list[int]]:
-    """Route the sensors, then move the branches of the trench as long as that makes it cheaper."""
-    count = len(ends) - len(owner)
+) -> _Routed:
+    """Route the sensors, then move the branches of the trench as long as that makes it cheaper.
+
+    Where trenches may branch, the branches of the cheapest trench alone are tried as well: with
+    wire at its price the search may end at others that cost more.
+    """
     extra = _extra_nodes(ends, owner, free=land.free, dear=land.dear, others=others)
-    best: tuple[VisibilityGraph, list[_Run], list[int]] | None = None
+    first = _graph(land, ends, extra, others)
+    found = _settled(land, ends, owner, others, extra=extra, graph=first, wire_share=wire_share)
+    if wire_share <= 0 or len(set(owner)) == len(owner):
+        return found
+    bare = _settled(land, ends, owner, others, extra=extra, graph=first, wire_share=0.0)
+    runs, lost = _runs(bare.graph, owner, count=len(ends) - len(owner), wire_share=wire_share)
+    price = _price(bare.graph, runs, wire_share)
+    better = price < _price(found.graph, found.runs, wire_share) - _WORTH_M
+    return _Routed(bare.graph, runs, lost) if better else found
+
+
+def _settled(
+    land: _Land,
+    ends: Floats,
+    owner: list[int],
+    others: list[PricedGround],
+    *,
+    extra: Floats,
+    graph: VisibilityGraph,
+    wire_share: float,
+) -> _Routed:
+    """Move the branches until that makes nothing cheaper; extra (N, 2): nodes of the graph."""
+    count = len(ends) - len(owner)
+    best: _Routed | None = None
     known = np.inf
-    for _ in range(_BRANCH_ROUNDS):
-        graph = visibility_graph(
-            ends,
-            free=land.free,
-            dear=land.dear,
-            factor=land.factor,
-            extra=extra,
-            priced=[(ground.shape, ground.factor) for ground in others],
-        )
+    for turn in range(_BRANCH_ROUNDS):
+        if turn:
+            graph = _graph(land, ends, extra, others)
         runs, lost = _runs(graph, owner, count=count, wire_share=wire_share)
         price = _price(graph, runs, wire_share)
         if price < known - _WORTH_M:
-            best, known = (graph, runs, lost), price
+            best, known = _Routed(graph, runs, lost), price
         moved = _moved(graph, runs, ends=len(ends))
         moved = moved[shapely.intersects_xy(land.free, moved[:, 0], moved[:, 1])]
-        if len(moved) == 0 or best is None or best[0] is not graph:
+        if len(moved) == 0 or best is None or best.graph is not graph:
             break
         extra = np.concatenate([extra, moved])
-    return best if best is not None else (graph, runs, lost)
+    return best if best is not None else _Routed(graph, runs, lost)
+
+
+def _graph(land: _Land, ends: Floats, extra: Floats, others: list[PricedGround]) -> VisibilityGraph:
+    """Return who sees whom among the ends and further nodes."""
+    return visibility_graph(
+        ends,
+        free=land.free,
+        dear=land.dear,
+        factor=land.factor,
+        extra=extra,
+        priced=[(ground.shape, ground.factor) for ground in others],
+    )
 
 
 def _price(graph: VisibilityGraph, runs: list[_Run], wire_share: float) -> float:
