@@ -528,8 +528,9 @@ def _followers(
         if free.size:
             most = _most_minutes(trial, z, root, events[free])
             found = least_minutes_following(
-                root, ran.days(free), per_minute=a_minute, most=most, limit=float(limit[z])
-            )
+                root, ran.days(free), per_minute=a_minute, most=most, limit=float(limit[z]),
+                only_kept=True,
+            )  # fmt: skip
             good = found.kept
             minutes[free[good]] = found.minutes[good]
             stress[free[good]] = worst_tenth(found.stress_days[good])

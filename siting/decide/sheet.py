@@ -220,7 +220,9 @@ def _follow(trial: Trial, z: int, ran: Flags, habit: bool, limit: float) -> Floa
         short = worst_tenth(schedule_stress(root, ran, depth=usual))
         return np.where(short <= limit + _EPS, usual, np.inf)
     most = np.full(len(ran), store_minutes(root, a_minute))
-    found = least_minutes_following(root, ran, per_minute=a_minute, most=most, limit=limit)
+    found = least_minutes_following(
+        root, ran, per_minute=a_minute, most=most, limit=limit, only_kept=True
+    )
     depth = found.minutes * a_minute
     used = ran.sum(axis=1).mean(axis=1) * depth
     good = found.kept & (used <= trial.water_cap[z] * (1 + _EPS))

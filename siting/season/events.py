@@ -126,6 +126,43 @@ class Layer(NamedTuple):
     span: Floats
 
 
+class Enough(NamedTuple):
+    """When a trial has failed, so that the rest of its seasons need not be run: once so many worst
+    `runs` have more than `most` stress days together. No trial is given up where `runs` is 0.
+    """  # noqa: D205
+
+    runs: int
+    most: float
+
+
+#: Every trial is run to its end.
+WHOLE: Final = Enough(0, 0.0)
+#: Days between two looks at whether a trial has failed already.
+_LOOK_DAYS = 35
+
+
+@compiled_of_numbers
+def _failed(stress: Floats, short: Floats, classes: int, enough: Enough, tally: Ints) -> bool:
+    """Tell whether the worst runs have too many stress days already, which never become fewer.
+
+    stress, short (W,): days of the classes before and of this one, in parts of 1 / `classes`;
+    tally: room for counts.
+    """
+    for k in range(tally.size):
+        tally[k] = 0
+    for w in range(stress.size):
+        tally[int((stress[w] + short[w]) * classes + 0.5)] += 1
+    left, total = enough.runs, 0
+    for k in range(tally.size - 1, -1, -1):
+        take = min(tally[k], left)
+        total += take * k
+        left -= take
+        if left == 0:
+            break
+    # A hair beyond, so that rounding never gives up what the limit itself would let pass.
+    return bool(total > enough.most * classes * (1.0 + 1e-9) + 1e-6)
+
+
 @compiled_of_numbers
 def _advance_class(
     etc: Floats,
@@ -134,17 +171,19 @@ def _advance_class(
     q: int,
     ran: Flags,
     event: Floats,
-    stress: Floats,
+    span: tuple[int, int],
+    state: tuple[Floats, Floats],
 ) -> None:
-    """Put one area class through a season: events where `ran`, each of the day's depth.
+    """Put one area class through some days: events where `ran`, each of the day's depth.
+
+    state: depletion and stress days so far, each (W,).
 
     Two short loops a day, few arrays in each: so the compiler can run several cells at once.
     """
-    days, runs = rain.shape
+    runs, (dry, short) = rain.shape[1], state
     share = 1.0 / soil.application.shape[0]
     taw, limit, slope, received = soil.taw, soil.limit, soil.slope, soil.application[q]
-    dry, short = np.zeros(runs), np.zeros(runs)
-    for d in range(days):
+    for d in range(span[0], span[1]):
         depth, wants, falls, runs_now = event[d], etc[d], rain[d], ran[d]
         for w in range(runs):
             now = dry[w]
@@ -153,25 +192,62 @@ def _advance_class(
             dry[w] = min(max(now, 0.0), taw[w])
         for w in range(runs):
             short[w] += share * (dry[w] > limit[w])
-    for w in range(runs):
-        stress[w] += short[w]
+
+
+@compiled_of_numbers
+def _advance_classes(
+    weather: Weather,
+    soil: Soil,
+    first: int,
+    ran: Flags,
+    event: Floats,
+    stress: Floats,
+    enough: Enough,
+    tally: Ints,
+) -> None:
+    """Put the classes from one on through a season, and add their stress days to those before.
+
+    stress (W,): filled with inf where the trial is given up.
+    """
+    days, runs = weather.rain.shape
+    classes = soil.application.shape[0]
+    stride = _LOOK_DAYS if enough.runs else days
+    dry, short = np.empty(runs), np.empty(runs)
+    for q in range(first, classes):
+        for w in range(runs):
+            dry[w], short[w] = 0.0, 0.0
+        for d in range(0, days, stride):
+            span = d, min(d + stride, days)
+            _advance_class(weather.etc[q], weather.rain, soil, q, ran, event, span, (dry, short))
+            if enough.runs and _failed(stress, short, classes, enough, tally):
+                for w in range(runs):
+                    stress[w] = np.inf
+                return
+        for w in range(runs):
+            stress[w] += short[w]
 
 
 @compiled_of_numbers
 def run_schedules(
-    weather: Weather, soil: Soil, ran: Flags, event: Floats, depth: Floats, stress: Floats
+    weather: Weather,
+    soil: Soil,
+    ran: Flags,
+    event: Floats,
+    depth: Floats,
+    stress: Floats,
+    enough: Enough,
 ) -> None:
     """Put every area class under given events.
 
     ran (G, D, W): days with an event; event (D,): seasonal adjustment, 1 at full; depth (G,): depth
     of a full event [mm, zone mean]; stress (G, W): filled with stress days, the mean over the
-    classes.
+    classes, with inf where a trial was given up.
     """
-    stress[:] = 0.0
+    tally = np.empty(soil.application.shape[0] * event.size + 2, np.int64)
     for g in range(depth.shape[0]):
-        today = event * depth[g]
-        for q in range(soil.application.shape[0]):
-            _advance_class(weather.etc[q], weather.rain, soil, q, ran[g], today, stress[g])
+        for w in range(stress.shape[1]):
+            stress[g, w] = 0.0
+        _advance_classes(weather, soil, 0, ran[g], event * depth[g], stress[g], enough, tally)
 
 
 @compiled_of_numbers
@@ -183,27 +259,29 @@ def run_sensors(
     rule: tuple[Ints, Floats, Floats],
     ran: Flags,
     stress: Floats,
+    enough: Enough,
 ) -> None:
     """Run sensors in the zone's driest class; then put the other classes under their events.
 
     allowed (K, D, W): sets of days on which an event may run; rule (G,): which set of days, share
     of the layer's range of reading from which an event runs, its depth [mm, zone mean]; ran (G, D,
     W): filled with the days with an event; stress (G, W): filled with stress days, the mean over
-    the classes.
+    the classes, with inf where a trial was given up, whose days are then not all filled.
     """
     which, start, depth = rule
     days, runs = weather.rain.shape
     classes = soil.application.shape[0]
     share = 1.0 / classes
-    always = np.ones(days)
+    always, none = np.ones(days), np.zeros(runs)
     taw, limit, slope, received = soil.taw, soil.limit, soil.slope, soil.application[0]
     held, below, reach, rest, upper_slope, rest_slope, span = layer
     error = weather.error
     drawn, taken, water = np.empty(runs), np.empty(runs), np.empty(runs)
+    tally = np.empty(classes * days + 2, np.int64)
     for g in range(depth.shape[0]):
         dry, wet, short = np.zeros(runs), np.zeros(runs), np.zeros(runs)
         least = start[g] * span
-        may = allowed[which[g]]
+        may, failed = allowed[which[g]], False
         for d in range(days):
             wants, falls, wrong, ran_now = weather.etc[0, d], weather.rain[d], error[d], ran[g, d]
             for w in range(runs):
@@ -222,12 +300,15 @@ def run_sensors(
                 wet[w] = max(top, dry[w] - below[w], 0.0)
             for w in range(runs):
                 short[w] += share * (dry[w] > limit[w])
+            if enough.runs and d % _LOOK_DAYS == _LOOK_DAYS - 1:
+                failed = _failed(none, short, classes, enough, tally)
+                if failed:
+                    break
         for w in range(runs):  # not as a whole, whose error message would be compiled too
-            stress[g, w] = short[w]
-        for q in range(1, classes):
-            _advance_class(
-                weather.etc[q], weather.rain, soil, q, ran[g], always * depth[g], stress[g]
-            )
+            stress[g, w] = np.inf if failed else short[w]
+        if not failed:
+            event = always * depth[g]
+            _advance_classes(weather, soil, 1, ran[g], event, stress[g], enough, tally)
 
 
 #: Share of the runs that make "the worst season out of ten".
@@ -555,6 +636,7 @@ def sensor_events(
     threshold: ArrayLike,
     days: Flags,
     which: ArrayLike | None = None,
+    enough: Enough = WHOLE,
 ) -> SensorRun:
     """Run sensors in the driest class of a zone.
 
@@ -570,6 +652,8 @@ def sensor_events(
         Sets of days on which an event may run.
     which : array_like of int, shape (G,), optional
         The set of each sensor; the first of all by default.
+    enough : Enough, optional
+        When a trial has failed: its stress days are inf then, and its events not all known.
 
     Returns
     -------
@@ -584,7 +668,7 @@ def sensor_events(
     ran = np.empty((depths.size, count, runs), dtype=np.bool_)
     stress = np.empty((depths.size, runs))
     rule = _whole(place), start, depths
-    run_sensors(root.weather, root.soil, root.layer, sets, rule, ran, stress)
+    run_sensors(root.weather, root.soil, root.layer, sets, rule, ran, stress, enough)
     return SensorRun(ran, stress)
 
 
@@ -594,6 +678,7 @@ def schedule_stress(
     *,
     depth: ArrayLike,
     dial: Floats | None = None,
+    enough: Enough = WHOLE,
 ) -> Floats:
     """Put a zone under given events.
 
@@ -607,17 +692,19 @@ def schedule_stress(
         Depth of a full event [mm, zone mean].
     dial : ndarray, shape (D,), optional
         Seasonal adjustment of the depth on each day, 1 at full.
+    enough : Enough, optional
+        When a trial has failed.
 
     Returns
     -------
     ndarray, shape (G, W)
-        Stress days, the mean over the area classes [d].
+        Stress days, the mean over the area classes, inf where a trial was given up [d].
     """
     events = _whole(ran if ran.ndim == 3 else ran[None])  # noqa: PLR2004 - one schedule
     depths = _whole(np.broadcast_to(np.asarray(depth, dtype=np.float64), len(events)))
     adjusted = np.ones(events.shape[1]) if dial is None else _whole(dial)
     stress = np.empty((len(events), events.shape[2]))
-    run_schedules(root.weather, root.soil, events, adjusted, depths, stress)
+    run_schedules(root.weather, root.soil, events, adjusted, depths, stress, enough)
     return stress
 
 
@@ -665,23 +752,28 @@ def least_minutes(
         np.empty((most.size, *root.shape[1:]), np.bool_), np.empty((most.size, root.shape[2]))
     )
 
-    def ran(of: RootZone, on: Flags, rows: Ints, minutes: Ints) -> SensorRun:
-        depth = minutes * per_minute
-        return sensor_events(of, depth=depth, threshold=threshold[rows], days=on, which=which[rows])
+    worst = _worst_count(root.shape[2])
+    failed = Enough(worst, float(limit * worst))
+
+    def ran(of: RootZone, on: Flags, rows: Ints, minutes: Ints, enough: Enough) -> SensorRun:
+        return sensor_events(
+            of, depth=minutes * per_minute, threshold=threshold[rows], days=on, which=which[rows],
+            enough=enough,
+        )  # fmt: skip
 
     def tried(rows: Ints, minutes: Ints) -> Flags:
-        got = ran(root, days, rows, minutes)
-        kept = worst_tenth(got.stress_days) <= limit
         # The last good try is the answer; where none is good, the first, with the most minutes.
-        keep = kept | (minutes == most[rows])
+        first = minutes == most[rows]
+        got = ran(root, days, rows, minutes, WHOLE if first.any() else failed)
+        kept = worst_tenth(got.stress_days) <= limit
+        keep = kept | first
         run.ran[rows[keep]], run.stress_days[rows[keep]] = got.ran[keep], got.stress_days[keep]
         return np.asarray(kept)
 
     def look(runs: Ints) -> Callable[[Ints, Ints], Flags]:
         some, on = root.only(runs), np.ascontiguousarray(days[..., runs])
-        worst = _worst_count(root.shape[2])
         return lambda rows, minutes: (
-            worst_tenth(ran(some, on, rows, minutes).stress_days, count=worst) <= limit
+            worst_tenth(ran(some, on, rows, minutes, failed).stress_days, count=worst) <= limit
         )
 
     minutes, kept = _least(most, tried, look, lambda: _driest_runs(root, run.stress_days))
@@ -696,6 +788,7 @@ def least_minutes_following(
     most: Ints,
     limit: float,
     dial: Floats | None = None,
+    only_kept: bool = False,
 ) -> Search:
     """Find the least whole minutes with which given events keep a zone within the limit.
 
@@ -716,38 +809,53 @@ def least_minutes_following(
         Stress days allowed in the worst season out of ten [d].
     dial : ndarray, shape (D,), optional
         As in `schedule_stress`.
+    only_kept : bool
+        Whether stress days are asked for only where the limit is kept; they are inf elsewhere.
 
     Returns
     -------
     Search
         Minutes and stress days.
     """
-    stress = np.full((len(ran), root.shape[2]), np.inf)
+    runs = root.shape[2]
+    stress = np.full((len(ran), runs), np.inf)
+    worst = _worst_count(runs)
+    failed = Enough(worst, float(limit * worst))
+    ways: dict[str, Any] = {"dial": dial, "enough": failed}
 
     def tried(rows: Ints, minutes: Ints) -> Flags:
-        got = schedule_stress(root, ran[rows], depth=minutes * per_minute, dial=dial)
+        got = schedule_stress(root, ran[rows], depth=minutes * per_minute, **ways)
         kept = worst_tenth(got) <= limit
-        keep = kept | (minutes == most[rows])
-        stress[rows[keep]] = got[keep]
+        stress[rows[kept]] = got[kept]
         return np.asarray(kept)
 
-    def look(runs: Ints) -> Callable[[Ints, Ints], Flags]:
-        some, events = root.only(runs), np.ascontiguousarray(ran[..., runs])
-        worst = _worst_count(root.shape[2])
+    def look(at: Ints) -> _Tried:
+        some, events = root.only(at), np.ascontiguousarray(ran[..., at])
 
         def good(rows: Ints, minutes: Ints) -> Flags:
-            got = schedule_stress(some, events[rows], depth=minutes * per_minute, dial=dial)
+            got = schedule_stress(some, events[rows], depth=minutes * per_minute, **ways)
             return np.asarray(worst_tenth(got, count=worst) <= limit)
 
         return good
 
-    minutes, kept = _least(most, tried, look, lambda: _driest_runs(root, stress))
+    def driest() -> Ints:
+        row = int(np.argsort(most, kind="stable")[len(most) // 2])
+        usual = max(1, int(most[row]) // 3) * per_minute
+        known = schedule_stress(root, ran[row], depth=usual, dial=dial)
+        return _driest_runs(root, known, share=_FIRST_RISING)
+
+    minutes, kept = _least_rising(most, tried, look, driest)
+    rest = np.flatnonzero(~kept & (most >= 1))
+    if rest.size and not only_kept:
+        stress[rest] = schedule_stress(root, ran[rest], depth=most[rest] * per_minute, dial=dial)
     return Search(minutes, stress, kept)
 
 
 _Tried = Callable[[Ints, Ints], Flags]
-#: Share of the runs that are looked at first: where the worst tenth will be found.
+#: Share of the runs that are looked at first: where the worst tenth will be found. Fewer will do
+#: where a run more can only tell that more minutes are needed.
 _FIRST: Final = 0.3
+_FIRST_RISING: Final = 0.2
 #: With fewer runs all of them are looked at.
 _FEW: Final = 40
 
@@ -757,7 +865,7 @@ def _worst_count(runs: int) -> int:
     return max(1, int(np.ceil(WORST_SHARE * runs - 1e-9)))
 
 
-def _driest_runs(root: RootZone, stress: Floats) -> Ints:
+def _driest_runs(root: RootZone, stress: Floats, *, share: float = _FIRST) -> Ints:
     """Return the runs in which most stress is to be expected, rising."""
     _, _, runs = root.shape
     if runs <= _FEW:
@@ -765,7 +873,7 @@ def _driest_runs(root: RootZone, stress: Floats) -> Ints:
     lack = root.etc[0].sum(axis=0) - root.rain.sum(axis=0)
     known = np.where(np.isfinite(stress), stress, 0.0).sum(axis=0)
     order = np.lexsort((-lack, -known))
-    return np.sort(order[: int(np.ceil(_FIRST * runs))])
+    return np.sort(order[: int(np.ceil(share * runs))])
 
 
 def _least(
@@ -793,6 +901,35 @@ def _least(
         failed = proof[~good]
         low[failed] = found[failed]
         _halve(failed, low, high, tried)
+    return high, kept
+
+
+def _least_rising(
+    most: Ints, tried: _Tried, look: Callable[[Ints], _Tried], driest: Callable[[], Ints]
+) -> tuple[Ints, Flags]:
+    """Return the same where more minutes are never worse, so that the way there does not matter.
+
+    What the driest runs need is a bound from below, mostly a close one: all runs are tried from
+    there upwards, in steps that double.
+    """
+    kept, low, high = most >= 1, np.zeros_like(most), most.copy()
+    rows = np.flatnonzero(kept)
+    if not rows.size:
+        return high, kept
+    quick = look(driest())
+    kept[rows] = quick(rows, most[rows])
+    rows = np.flatnonzero(kept)
+    _halve(rows, low, high, quick)
+    start, step = np.maximum(high - 1, 0), 1
+    while rows.size:
+        minutes = np.minimum(start[rows] + step, most[rows])
+        good = tried(rows, minutes)
+        high[rows[good]], low[rows[~good]] = minutes[good], minutes[~good]
+        kept[rows[~good & (minutes == most[rows])]] = False
+        rows = rows[~good & (minutes < most[rows])]
+        step *= 2
+    high[~kept] = most[~kept]
+    _halve(np.flatnonzero(kept), low, high, tried)
     return high, kept
 
 

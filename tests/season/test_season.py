@@ -13,6 +13,7 @@ from hypothesis import strategies as st
 
 from siting.errors import InputError
 from siting.season.events import (
+    Enough,
     RootZone,
     Watering,
     least_minutes,
@@ -303,6 +304,47 @@ def test_a_sensors_least_minutes_keep_the_limit_and_one_less_does_not(seed, limi
     less = sensor_events(root, depth=(search.minutes - 1) * 0.5, threshold=share, days=days)
     shorter = search.kept & (search.minutes > 1)
     assert (worst_tenth(less.stress_days) > limit)[shorter].all()
+
+
+@given(seed=st.integers(0, 10_000), limit=st.integers(0, 160).map(lambda eighths: eighths / 8))
+@settings(max_examples=15, deadline=None)
+def test_only_a_trial_that_fails_is_given_up_and_the_rest_is_the_same(seed, limit):
+    root, depth = random_root(seed, days=120, runs=30), np.linspace(1, 14, 6)
+    enough = Enough(3, 3 * limit)
+    ran = np.stack([every_other(root)] * 6)
+    ways = {"depth": depth, "threshold": 0.2, "days": every_other(root)}
+    whole, cut = sensor_events(root, **ways), sensor_events(root, **ways, enough=enough)
+    pairs = [
+        (whole.stress_days, cut.stress_days),
+        (
+            schedule_stress(root, ran, depth=depth),
+            schedule_stress(root, ran, depth=depth, enough=enough),
+        ),
+    ]
+    for told, found in pairs:
+        given_up = np.isinf(found).all(axis=1)
+        # Every one that fails: its last look comes at the end of the last class.
+        np.testing.assert_array_equal(given_up, worst_tenth(told) > limit)
+        np.testing.assert_array_equal(found[~given_up], told[~given_up])
+    finished = np.isfinite(cut.stress_days[:, 0])
+    np.testing.assert_array_equal(cut.ran[finished], whole.ran[finished])
+
+
+def test_the_driest_runs_alone_do_not_decide_what_all_runs_need():
+    root = random_root(5, days=90, runs=80)
+    ran, most = np.stack([every_other(root)] * 2), np.array([30, 2])
+    grid = np.arange(1, 31)
+    stress = worst_tenth(schedule_stress(root, np.stack([ran[0]] * 30), depth=grid * 0.7))
+    for limit in np.unique(np.round(stress, 1)):
+        found = least_minutes_following(root, ran, per_minute=0.7, most=most, limit=float(limit))
+        good = grid[stress <= limit]
+        assert found.minutes.tolist() == [good[0] if good.size else 30, 2]
+        assert found.kept.tolist() == [bool(good.size), bool(stress[1] <= limit)]
+        only = least_minutes_following(
+            root, ran, per_minute=0.7, most=most, limit=float(limit), only_kept=True
+        )
+        np.testing.assert_array_equal(only.minutes, found.minutes)
+        np.testing.assert_array_equal(only.stress_days[only.kept], found.stress_days[only.kept])
 
 
 @given(seed=st.integers(0, 10_000), limit=st.floats(0, 8))
