@@ -24,8 +24,6 @@ from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import Final
 
-import filelock
-
 #: In a folder of results: what it was made from, and what was written there.
 SOURCE: Final = "source.json"
 
@@ -114,6 +112,8 @@ def locked(path: Path) -> Iterator[None]:
 
     Result: while it is ours.
     """
+    import filelock  # noqa: PLC0415 - late: only who writes results needs it
+
     lock = filelock.FileLock(
         path.resolve(), timeout=0, is_singleton=True, thread_local=False, mode=0o666
     )

@@ -48,7 +48,8 @@ def test_import_loads_nothing_heavy():
 
 def test_what_plans_loads_nothing_that_reading_and_planning_do_not_always_need():
     late = ("numba", "scipy.special", "scipy.optimize", "scipy.ndimage", "scipy.stats",
-            "rasterio", "pvlib", "matplotlib", "reportlab", "folium", "babel")  # fmt: skip
+            "rasterio", "pyogrio", "pvlib", "matplotlib", "reportlab", "folium", "babel",
+            "filelock")  # fmt: skip
     code = (
         "import sys, siting; siting.plan_property; siting.plan; "
         f"print([m for m in {late} if m in sys.modules])"

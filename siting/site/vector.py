@@ -31,10 +31,8 @@ from typing import Any, Final, NamedTuple
 
 import geopandas as gpd
 import pandas as pd
-import pyogrio
 import pyproj
 import shapely
-from pyogrio.errors import DataLayerError, DataSourceError, FeatureError, FieldError, GeometryError
 
 from siting.errors import Fault, InputError, limit
 from siting.site.columns import COLUMNS, Layer, is_osm, match_columns
@@ -400,11 +398,15 @@ def _beside(path: Path, suffix: str) -> bool:
     return any(path.with_suffix(s).is_file() for s in (suffix, suffix.upper()))
 
 
-#: What drivers and the makers of shapes fail with.
-_UNREAD: Final = (
-    DataSourceError, DataLayerError, FeatureError, FieldError, GeometryError,
-    shapely.errors.ShapelyError, RuntimeError, ValueError, ArithmeticError,
-)  # fmt: skip
+def _gdal() -> Any:  # noqa: ANN401 - pyogrio is not typed
+    """Return the reader, loaded with the first file: `siting.plan` need not wait for it."""
+    import pyogrio  # noqa: PLC0415
+
+    return pyogrio
+
+
+#: What drivers and the makers of shapes fail with; every error of pyogrio is a RuntimeError.
+_UNREAD: Final = (shapely.errors.ShapelyError, RuntimeError, ValueError, ArithmeticError)
 
 
 def file_label(path: Path, folder: Path) -> str:
@@ -510,7 +512,7 @@ def _listed(
     lost = lost_tables(path)
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
-        return lost, [] if lost else [str(row[0]) for row in pyogrio.list_layers(path)]
+        return lost, [] if lost else [str(row[0]) for row in _gdal().list_layers(path)]
 
 
 def _refuse(name: str, file: str, found: str, mend: str, findings: Findings) -> None:
@@ -578,7 +580,7 @@ def _read(
     name: str, file: str, path: Path, layer: str, findings: Findings
 ) -> gpd.GeoDataFrame | None:
     """Read a layer whole: not by the count or the index that the file claims."""
-    info = pyogrio.read_info(path, layer=layer)
+    info = _gdal().read_info(path, layer=layer)
     driver = str(info["driver"])
     if driver not in VECTOR_DRIVERS:
         found = f"a file that only the driver {driver} reads, no GeoPackage"
@@ -594,7 +596,7 @@ def _read(
         return None
     # A filter has the driver count the rows itself, where a GeoPackage's own count may be stale.
     where = "1 = 1" if driver == "GPKG" else None
-    frame = pyogrio.read_dataframe(path, layer=layer, fid_as_index=True, where=where)
+    frame = _gdal().read_dataframe(path, layer=layer, fid_as_index=True, where=where)
     for field, dtype in zip(info["fields"], info["dtypes"], strict=True):
         if dtype == "object" and frame[field].dtype.kind in "fi":
             # The driver took texts for numbers.
@@ -902,7 +904,7 @@ class LayerPart:
         with self._readable():
             if self.parquet:
                 return _parquet_rows(self.path, bounds)
-            return pyogrio.read_dataframe(
+            return _gdal().read_dataframe(
                 self.path,
                 layer=self._chosen(),
                 bbox=bounds,
@@ -932,11 +934,11 @@ class LayerPart:
             raise InputError([fault])
 
     def _info(self) -> dict[str, Any]:
-        return dict(pyogrio.read_info(self.path, layer=self._chosen()))
+        return dict(_gdal().read_info(self.path, layer=self._chosen()))
 
     def _chosen(self) -> str:
         """Return the layer to read; under our name where there are several, or there is none."""
-        inside = [str(row[0]) for row in pyogrio.list_layers(self.path)]
+        inside = [str(row[0]) for row in _gdal().list_layers(self.path)]
         return _meant(self.name, self.source, inside) or self.source.layer or self.name
 
 
