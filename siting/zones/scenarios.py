@@ -17,7 +17,6 @@ from numpy.typing import ArrayLike
 
 from siting.arrays import Floats
 from siting.site.settings import SOILS
-from siting.zones.sobol import scrambled_sobol
 
 
 @dataclass(frozen=True)
@@ -200,8 +199,10 @@ def draw_scenarios(count: int, *, seed: int, spread: Spread = SPREAD) -> Scenari
 
 def _low_discrepancy(rows: int, rng: np.random.Generator) -> Floats:
     """Return points in the unit cube, shape (rows, names); each column has every share once."""
-    points = scrambled_sobol(rows + 1, rng, used=len(_PLACES), drawn=_DIMENSIONS)
-    return _evened(points[1:])
+    from scipy.stats import qmc  # noqa: PLC0415 - takes half a second, and a plan needs no other of it
+
+    points = qmc.Sobol(_DIMENSIONS, rng=rng).random_base2(max(rows, 1).bit_length())
+    return _evened(points[1 : rows + 1, : len(_PLACES)])
 
 
 def _evened(points: Floats) -> Floats:

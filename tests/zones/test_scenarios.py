@@ -4,12 +4,10 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from scipy.stats import qmc
 
 from siting.site.settings import PLANTS, SOILS
 from siting.zones import scenarios as _plan_scenarios
 from siting.zones.scenarios import SPREAD, draw_scenarios
-from siting.zones.sobol import MOST_DIMENSIONS, scrambled_sobol
 
 
 def readings(drawn, zones, capacity=0.14):
@@ -163,14 +161,3 @@ def test_pairs_of_names_are_even_too():
             < 0.1
             for name in _plan_scenarios._PLACES
         )
-
-
-@pytest.mark.cross_check("scipy.stats.qmc.Sobol")
-@pytest.mark.parametrize("seed", [0, 7, 2024])
-def test_points_are_those_of_scipy_to_the_bit(seed):
-    rows, used, drawn = 512, MOST_DIMENSIONS, 64
-    ours = scrambled_sobol(rows, np.random.default_rng(seed), used=used, drawn=drawn)
-    theirs = qmc.Sobol(drawn, rng=np.random.default_rng(seed)).random(rows)[:, :used]
-    np.testing.assert_array_equal(ours, theirs)
-    few = scrambled_sobol(3, np.random.default_rng(seed), used=2, drawn=drawn)
-    np.testing.assert_array_equal(few, theirs[:3, :2])
