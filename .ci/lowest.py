@@ -1,6 +1,7 @@
 """Print the lowest versions that pyproject.toml allows, as constraints for pip.
 
-`python .ci/lowest.py [EXTRA ...]`: the package's own dependencies, and those of extras.
+`python .ci/lowest.py [EXTRA ...]`: the package's own dependencies, and those of extras;
+`python .ci/lowest.py --python`: the command of the lowest Python, "python3.11".
 """
 
 from __future__ import annotations
@@ -15,8 +16,11 @@ BOUND = re.compile(r"([A-Za-z0-9_.-]+)(?:\[[^]]*\])?\s*>=\s*([0-9][0-9.]*)")
 
 
 def main(extras: list[str]) -> int:
-    """Print one line for each dependency with a lower bound."""
+    """Print one line for each dependency with a lower bound, or the lowest Python."""
     project = tomllib.loads(PROJECT.read_text(encoding="utf-8"))["project"]
+    if extras == ["--python"]:
+        print("python" + project["requires-python"].removeprefix(">="))
+        return 0
     wanted = [*project["dependencies"]]
     for extra in extras:
         wanted += project["optional-dependencies"][extra]

@@ -5,6 +5,8 @@ import importlib
 import importlib.util
 import os
 import re
+import subprocess
+import sys
 import tarfile
 import tomllib
 import zipfile
@@ -87,9 +89,25 @@ def test_recipe_asks_for_what_the_project_asks_for():
     del wanted["rl-accel"]
     floor = PROJECT["project"]["requires-python"].removeprefix(">=")
     assert found == {names.get(name, name): least for name, least in wanted.items()} | {
-        "python": floor, "hatchling": "1.24",
-    }  # fmt: skip
-    assert f'version: "{siting.__version__}"' in text
+        "hatchling": "1.24"
+    }
+    assert f'  version: "{siting.__version__}"\n  python_min: "{floor}"\n' in text
+    assert f"homepage: {HOME} " in text
+    for path in re.findall(r"^    - (\S*LICENSE)$", text, re.MULTILINE):
+        assert (ROOT / path).is_file(), path
+
+
+def test_every_dependency_has_a_lowest_version_that_ci_tries():
+    said = subprocess.run(
+        [sys.executable, ROOT / ".ci" / "lowest.py"], check=True, capture_output=True, text=True
+    ).stdout.split()
+    assert sorted(said) == sorted(
+        line.replace(">=", "==") for line in PROJECT["project"]["dependencies"]
+    )
+    run = (ROOT / ".ci" / "run").read_text("utf-8")
+    # On unless it is refused; and pytest without the plug-ins that pyproject.toml's options name.
+    assert '"${SITING_LOWEST:-yes}" != no' in run
+    assert "-o addopts=" in run
 
 
 def test_citation_has_the_version():
