@@ -3,26 +3,31 @@
 from __future__ import annotations
 
 import os
+import sys
 from collections.abc import Iterator
 from pathlib import Path
 
 import hypothesis
 import pytest
 
-from tests import demo_plans
+from tests import demo_plans, tries
 
-#: A test is slow by rule: it, or a fixture that it asks for, took more processor time than this
-#: [s], children too. What is made once for the whole suite (`demo_plans`) counts for nobody.
-SLOW_S = 2.0
+#: A test is slow by rule: it, or a fixture that it asks for, took more processor time than these
+#: [s], children too; or it needs a browser, whose own time is told to nobody. What is made once for
+#: the whole suite (`demo_plans`) counts for nobody, but for its large ones.
+SLOW_S = 1.0
+SLOW_FIXTURE_S = 2.0
 #: Checks against something outside the project stay in the quick suite up to this [s].
 SLOW_OUTSIDE_S = 10.0
 OUTSIDE = ("published", "closed_form", "practice")
 #: Ids of the slow tests, written by ``SITING_SLOW=write pytest -n auto -m "not long"`` only.
 LIST = Path(__file__).with_name("slow.txt")
 
-hypothesis.settings.register_profile("quick", deadline=None, max_examples=25)
-hypothesis.settings.register_profile("full", deadline=None)
-hypothesis.settings.load_profile(os.environ.get("HYPOTHESIS_PROFILE", "quick"))
+# Workers and the commands that tests start find the byte code of whoever was there first.
+sys.dont_write_bytecode = False
+os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
+
+hypothesis.settings.load_profile(tries.PROFILE)
 
 #: Whether a test is slow, by id.
 _slow: dict[str, bool] = {}
@@ -59,16 +64,20 @@ def pytest_runtest_call(item: pytest.Item) -> Iterator[None]:
 
 @pytest.hookimpl(hookwrapper=True)
 def pytest_runtest_makereport(item: pytest.Item, call: pytest.CallInfo[None]) -> Iterator[None]:
-    """Hand the longest of test and fixtures on with the report of its end."""
+    """Hand what test and fixtures took on with the report of its end."""
     outcome = yield
     if call.when != "teardown":
         return
     asked = item._fixtureinfo.name2fixturedefs.values()  # type: ignore[attr-defined]
     keys = [(one.baseid, one.argname) for several in asked for one in several]
-    longest = max([item.stash.get(_SPENT, 0.0), *(_fixtures.get(key, 0.0) for key in keys)])
-    outside = any(item.get_closest_marker(mark) for mark in OUTSIDE)
-    told = ("slow", longest > (SLOW_OUTSIDE_S if outside else SLOW_S))
-    outcome.get_result().user_properties.append(told)
+    made = max((_fixtures.get(key, 0.0) for key in keys), default=0.0)
+    itself = item.stash.get(_SPENT, 0.0)
+    if any(item.get_closest_marker(mark) for mark in OUTSIDE):
+        slow = max(itself, made) > SLOW_OUTSIDE_S
+    else:
+        slow = itself > SLOW_S or made > SLOW_FIXTURE_S
+    slow = slow or item.get_closest_marker("browser") is not None
+    outcome.get_result().user_properties.append(("slow", slow))
 
 
 def pytest_runtest_logreport(report: pytest.TestReport) -> None:

@@ -15,6 +15,7 @@ import shapely
 from shapely.geometry import Point, box
 from shapely.ops import nearest_points
 
+from tests.packages import town_file
 from tests.real_weather import seattle_daily, wageningen_daily
 
 __all__ = ["BUBENEC", "HELSINKI", "bubenec_height", "bubenec_property", "helsinki_property"]
@@ -176,9 +177,7 @@ def bubenec_property(folder: Path) -> Path:
     built on them; the four largest and the smallest are `cool_season_turf`, the others `shrubs`.
     Heights follow `bubenec_height`. Timer: 14 mm every three days on every valve.
     """
-    import momepy
-
-    path = momepy.datasets.get_path("bubenec")
+    path = town_file()
     plots = gpd.read_file(path, layer="plots")
     built = gpd.read_file(path, layer="buildings")
     blocks = shapely.get_parts(plots.union_all())

@@ -109,7 +109,8 @@ _MISSING: Final = frozenset({"", "na", "nan", "n/a", "null", "none", "-"})
 _SENTINELS: Final = frozenset(
     {99.9, 999.0, 999.9, 999.99, 6999.0, 7777.0, 8888.0, 9999.0, 9999.9, 99999.0}
 )
-_NUMBER: Final = re.compile(r"[-+]?(\d+\.?\d*|\.\d+)([eE][-+]?\d+)?", re.ASCII)
+_NUMBER: Final = re.compile(r"[-+]?(\d+(\.\d*)?|\.\d+)([eE][-+]?\d+)?", re.ASCII)
+_MARKS: Final = np.array(sorted(_SENTINELS))
 _TRACES: Final = frozenset({"t", "tr", "trace"})
 _LONGEST: Final = 200
 _COMMA_NUMBER: Final = re.compile(r"[-+]?\d+,\d+")
@@ -333,6 +334,9 @@ def read_numbers(body: Sequence[Row], place: Place, rule: Column, ledger: Ledger
     place: where the column stands, and its unit. Result: in our unit; NaN where a cell is empty or
     wrong, shape (N,).
     """
+    plain = _plain_numbers([cells[place.position] for _, cells in body], place, rule)
+    if plain is not None:
+        return plain
     allowed = f"{rule.low:g} to {rule.high:g} {rule.unit}"
     numbers = np.full(len(body), np.nan)
     for i, (line, cells) in enumerate(body):
@@ -352,6 +356,24 @@ def read_numbers(body: Sequence[Row], place: Place, rule: Column, ledger: Ledger
         else:
             numbers[i] = number
     return numbers
+
+
+def _plain_numbers(texts: list[str], place: Place, rule: Column) -> Floats | None:
+    """Read a column of nothing but numbers within its limits and empty cells, as most are.
+
+    Result: in our unit; None where a cell has to be looked at for itself.
+    """
+    if not all(map(_NUMBER.fullmatch, filter(None, texts))):
+        return None
+    values = np.array([float(text) if text else math.nan for text in texts])
+    numbers = values * place.factor + place.offset
+    known = np.isfinite(values)
+    if np.count_nonzero(known) < sum(map(bool, texts)):
+        return None
+    inside = (numbers[known] >= rule.low) & (numbers[known] <= rule.high)
+    marks = np.isin(np.abs(values), _MARKS)
+    marks |= (values == -99.0) & (rule.low > values)  # noqa: PLR2004
+    return numbers if inside.all() and not marks.any() else None
 
 
 def _no_number(text: str, allowed: str) -> tuple[str, str, str]:

@@ -64,13 +64,19 @@ def working_crs(frame: gpd.GeoDataFrame) -> Working | None:
     longitude, latitude = _move(source, _WGS84, centre)
     if not np.isfinite([x, y, longitude, latitude]).all() or max(abs(y), abs(latitude)) > _POLE:
         return None
+    crs = _mercator(round(x, 7), round(y, 7), geodetic)
+    return Working(crs, source, (longitude + _HALF) % (2 * _HALF) - _HALF, latitude)
+
+
+@functools.lru_cache(maxsize=64)
+def _mercator(longitude: float, latitude: float, geodetic: pyproj.CRS) -> pyproj.CRS:
+    """Return the projection about a point; kept, since PROJ takes a while to make it."""
     conversion = TransverseMercatorConversion(
-        latitude_natural_origin=round(y, 7),
-        longitude_natural_origin=round(x, 7),
+        latitude_natural_origin=latitude,
+        longitude_natural_origin=longitude,
         scale_factor_natural_origin=1.0,
     )
-    crs = ProjectedCRS(conversion, name="property, transverse Mercator", geodetic_crs=geodetic)
-    return Working(crs, source, (longitude + _HALF) % (2 * _HALF) - _HALF, latitude)
+    return ProjectedCRS(conversion, name="property, transverse Mercator", geodetic_crs=geodetic)
 
 
 def is_placed(crs: pyproj.CRS) -> bool:

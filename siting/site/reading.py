@@ -7,6 +7,7 @@ import re
 import unicodedata
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
+from functools import lru_cache
 from pathlib import Path
 from typing import Any, Final
 
@@ -650,6 +651,9 @@ def _read(settings: PropertyFile, findings: Findings) -> Site:
     located = place.known
     for name, build in _BUILDERS.items():
         before, read = len(findings.faults), layers[name]
+        if name != "hydrozones" and read is not None and _is_absent(read):
+            frames[name] = _nothing(name).set_crs(place.working.crs)
+            continue
         layer, sound = _in_place(read or empty_layer(name), place, findings)
         located = located and (sound or name not in ("hydrozones", "buildings"))
         frames[name] = build(layer, findings)
@@ -686,6 +690,17 @@ def _read(settings: PropertyFile, findings: Findings) -> Site:
         warnings=tuple(findings.warnings),
         sources=_sources(settings),
     )
+
+
+def _is_absent(layer: Layer) -> bool:
+    """Return whether a layer that may be left out is: a file's has a CRS, rows or columns."""
+    return layer.frame.crs is None and layer.frame.empty and not layer.columns
+
+
+@lru_cache
+def _nothing(name: str) -> gpd.GeoDataFrame:
+    """Return the frame of a layer that is not there, without CRS; not to be changed."""
+    return _BUILDERS[name](empty_layer(name), Findings())
 
 
 def _relate(

@@ -81,11 +81,11 @@ def _sound() -> dict[str, gpd.GeoDataFrame]:
 
 
 @cache
-def _template() -> bytes:
-    """Return the sound property's layers as a GeoPackage."""
+def _template(names: tuple[str, ...]) -> bytes:
+    """Return a GeoPackage of some of the sound property's layers."""
     with tempfile.TemporaryDirectory() as scratch:
         path = Path(scratch) / "layers.gpkg"
-        _write_layers(path, _sound())
+        _write_layers(path, {name: _sound()[name] for name in names})
         return path.read_bytes()
 
 
@@ -108,11 +108,12 @@ _WEATHER["date"] = _WEATHER["date"].dt.strftime("%Y-%m-%d")
 
 @dataclass
 class Draft:
-    """A property before it is written: its layers, weather and property file, still sound."""
+    """A property before it is written: its layers, weather and property file, still sound.
 
-    layers: dict[str, gpd.GeoDataFrame] = field(
-        default_factory=lambda: {name: f.copy() for name, f in _sound().items()}
-    )
+    A layer is spoilt by putting another frame in its place: all cases share those of the start.
+    """
+
+    layers: dict[str, gpd.GeoDataFrame] = field(default_factory=lambda: dict(_sound()))
     toml: str = TOML
     weather: pd.DataFrame = field(default_factory=_WEATHER.copy)
     weather_text: str | bytes | None = None
@@ -167,11 +168,11 @@ class Draft:
         self.folder = folder
         folder.mkdir(parents=True, exist_ok=True)
         path = folder / "layers.gpkg"
-        sound = _sound()
-        if self.layers.keys() == sound.keys() and all(self.layers[n] is sound[n] for n in sound):
-            path.write_bytes(_template())
-        else:
-            _write_layers(path, self.layers)
+        # What is still sound was written once for all cases.
+        sound = tuple(name for name, frame in self.layers.items() if frame is _sound().get(name))
+        if sound:
+            path.write_bytes(_template(sound))
+        _write_layers(path, {n: frame for n, frame in self.layers.items() if n not in sound})
         text = "\n".join(self.lines()) + "\n" if self.weather_text is None else self.weather_text
         contents = {"weather.csv": text, "property.toml": self.toml, **self.files}
         for name, content in contents.items():

@@ -7,9 +7,10 @@ import importlib.util
 import numpy as np
 import pandas as pd
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import HealthCheck, given
 from hypothesis import strategies as st
 
+from siting.climate import tables
 from siting.climate.air import (
     vapour_pressure_from_humidity,
     vapour_pressure_from_humidity_range,
@@ -20,6 +21,7 @@ from siting.climate.tables import COLUMNS
 from siting.errors import InputError
 from siting.water.reference_et import eto_terms
 from tests.real_weather import SEATTLE, WAGENINGEN, seattle_daily, wageningen_daily
+from tests.tries import tries
 
 
 def frame(days=20, **columns):
@@ -236,7 +238,7 @@ def test_files_that_cannot_be_read(tmp_path):
         read_daily_csv(tmp_path / "latin.csv", elevation_m=1.0)
 
 
-@settings(max_examples=40, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@tries(40, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(
     column=st.sampled_from(sorted(COLUMNS)),
     cells=st.lists(
@@ -302,3 +304,29 @@ def test_careless_conversion_of_wageningen_is_refused(tmp_path):
     assert any(
         f.feature is not None and f.feature.endswith("and 85 more") for f in caught.value.faults
     )
+
+
+@pytest.mark.parametrize(
+    ("texts", "looked_at"),
+    [
+        (["1", "", "-2.5e1", "+.5", "3."], False),
+        (["1", " 2"], True),
+        (["1", "1_000"], True),
+        (["1", "2,5"], True),
+        (["1", "nan"], True),
+        (["1", "1e999"], True),
+        (["1", "999.9"], True),
+        (["1", "-99"], True),
+        (["1", "61"], True),
+    ],
+)
+def test_a_column_of_plain_numbers_is_read_as_cell_by_cell(monkeypatch, texts, looked_at):
+    """What has to be looked at for itself is never read as a whole."""
+    rule, place = tables.COLUMNS["tmax_c"], tables.Place(0, "tmax_f", 5 / 9, -160 / 9)
+    body = [(line, [text]) for line, text in enumerate(texts, 2)]
+    whole = tables._plain_numbers(texts, place._replace(factor=1.0, offset=0.0), rule)
+    assert (whole is None) == looked_at
+    at_once = tables.read_numbers(body, place, rule, tables.Ledger("x.csv"))
+    monkeypatch.setattr(tables, "_plain_numbers", lambda *_: None)
+    one_by_one = tables.read_numbers(body, place, rule, tables.Ledger("x.csv"))
+    np.testing.assert_array_equal(at_once, one_by_one)

@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 import pytest
 from click.testing import CliRunner
-from hypothesis import HealthCheck, given, settings
+from hypothesis import HealthCheck, given
 from hypothesis import strategies as st
 
 from siting.cli.main import main
@@ -26,6 +26,7 @@ from siting.site.property import read_property
 from siting.site.settings import WEATHER_FORMATS
 from tests.real_weather import typical_year
 from tests.small_property import write_property
+from tests.tries import tries
 from tests.weather_files import ghcn_long, normals_csv
 
 HERE = WeatherOptions(elevation_m=100.0, latitude=45.0)
@@ -100,9 +101,7 @@ def test_a_named_format_rules(tmp_path):
         read_weather(path, kind="xlsx", options=HERE)
 
 
-@settings(
-    max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
-)
+@tries(60, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(
     kind=st.sampled_from([None, *READERS]),
     text=st.one_of(

@@ -5,12 +5,13 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from siting.climate.model import Climate
 from siting.climate.seasons import season_calendar
 from siting.errors import InputError, PlanError
+from tests.tries import tries
 
 
 def record(first, last, *, drop=()):
@@ -95,7 +96,7 @@ def test_days_that_do_not_exist_are_refused_together():
     assert [f.column for f in caught.value.faults] == ["start", "end"]
 
 
-@settings(max_examples=40, deadline=None)
+@tries(40)
 @given(
     start=st.dates(pd.Timestamp("2021-01-01").date(), pd.Timestamp("2021-12-31").date()),
     end=st.dates(pd.Timestamp("2021-01-01").date(), pd.Timestamp("2021-12-31").date()),

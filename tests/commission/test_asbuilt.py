@@ -5,7 +5,7 @@ import math
 import numpy as np
 import pytest
 import shapely
-from hypothesis import assume, given, settings
+from hypothesis import assume, given
 from hypothesis import strategies as st
 
 from siting.commission.place import Fix, TieError, check_place, fix_from_gps, fix_from_ties, fix_row
@@ -14,6 +14,7 @@ from siting.place.setbacks import hazards_of_zone
 from siting.place.ties import TAPE_SIGMA_M
 from tests.demo_plans import demo_plan
 from tests.tie_reference import locate
+from tests.tries import tries
 
 CORNERS = np.array([[0.0, 0.0], [12.0, 0.0], [12.0, 9.0]])
 
@@ -46,7 +47,7 @@ def test_printed_error_is_the_error_of_many_trials(count):
 
 
 @given(st.floats(-25, 25), st.floats(1.5, 25), st.booleans())
-@settings(max_examples=50)
+@tries(50)
 def test_exact_tapes_give_the_exact_point_on_either_side(x, y, above):
     at = np.array([x, y if above else -y])
     pair = CORNERS[:2]
@@ -104,7 +105,7 @@ def test_misread_and_swapped_tapes_are_refused():
 
 
 @given(st.floats(0.2, 11.8), st.floats(0.5, 8.5), st.floats(0, 2 * math.pi), st.floats(-50, 50))
-@settings(max_examples=40)
+@tries(40)
 def test_turned_and_moved_fixed_points_turn_and_move_the_point(x, y, turn, shift):
     assume(abs(y) > 0.3)
     at = np.array([x, y])

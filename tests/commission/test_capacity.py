@@ -10,7 +10,7 @@ import jsonschema
 import numpy as np
 import pandas as pd
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from siting.commission.judge import plan_as_built
@@ -29,6 +29,7 @@ from siting.site.handbook import SOIL_CLASSES
 from siting.water.soil import saxton_rawls
 from tests.demo_plans import demo_plan
 from tests.plan_schema import schema
+from tests.tries import tries
 
 TABLE_19 = Path(__file__).parents[1] / "data" / "fao56_table19.csv"
 
@@ -87,7 +88,7 @@ def test_tension_curve_goes_through_33_and_1500_kpa():
 
 
 @given(st.floats(0.0, 0.9), st.floats(0.15, 0.4), st.floats(0.3, 0.7))
-@settings(max_examples=40)
+@tries(40)
 def test_threshold_is_drier_the_more_may_be_used(depleted, field, share):
     wilting = field * share
     for unit, reading, sign in (("%", 100 * field, -1), ("m3/m3", field, -1), ("kPa", 33.0, 1)):
@@ -183,7 +184,7 @@ def _with_step(yard, points):
 
 
 @given(st.floats(0.001, 0.03), st.floats(0.001, 0.02))
-@settings(max_examples=40)
+@tries(40)
 def test_a_device_tells_no_less_than_its_noise_and_its_display(noise, display):
     least = DeviceReading(residual_error=noise, resolution=display).least_step
     assert least >= max(noise, display)

@@ -9,7 +9,7 @@ from types import SimpleNamespace
 import numpy as np
 import pandas as pd
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from siting.commission.health import content_of, sensor_health, threshold_content
@@ -33,6 +33,7 @@ from siting.site.template import demo_property
 from tests.demo_plans import demo_plan
 from tests.plan_factory import make_plan
 from tests.readings_simulator import simulate
+from tests.tries import tries
 
 
 @pytest.fixture(scope="module")
@@ -62,7 +63,7 @@ def test_relative_differences_are_those_of_plain_pandas():
 
 
 @given(st.floats(0.01, 100), st.integers(0, 2**31))
-@settings(max_examples=20)
+@tries(20)
 def test_units_do_not_matter_and_means_cancel(scale, seed):
     table = pd.DataFrame(np.random.default_rng(seed).uniform(0.05, 0.4, (12, 4)))
     one, two = relative_differences(table), relative_differences(table * scale)

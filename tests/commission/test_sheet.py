@@ -9,7 +9,7 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 from openpyxl import load_workbook
 
@@ -25,6 +25,7 @@ from siting.site.cells import (
     unguarded,
 )
 from tests.plan_factory import make_plan
+from tests.tries import tries
 
 
 @pytest.fixture(scope="module")
@@ -281,7 +282,7 @@ def test_files_that_are_no_tables(plan, tmp_path):
 
 
 @given(st.floats(-1e6, 1e6).map(lambda v: round(v, 4)))
-@settings(max_examples=40)
+@tries(40)
 def test_numbers_survive_either_decimal_sign(value):
     text = np.format_float_positional(value, trim="-")
     assert as_number(text)[0] == value
@@ -289,7 +290,7 @@ def test_numbers_survive_either_decimal_sign(value):
 
 
 @given(st.datetimes(dt.datetime(1990, 1, 1), dt.datetime(2090, 1, 1)))  # noqa: DTZ001
-@settings(max_examples=40)
+@tries(40)
 def test_times_survive_every_order(moment):
     moment = moment.replace(microsecond=0)
     assert as_time(moment.isoformat(sep=" ")) == moment
@@ -300,7 +301,7 @@ def test_times_survive_every_order(moment):
 
 
 @given(st.text(max_size=40))
-@settings(max_examples=60)
+@tries(60)
 def test_no_text_breaks_the_reader(tmp_path_factory, text):
     path = tmp_path_factory.mktemp("any") / "any.csv"
     path.write_text(text, encoding="utf-8", errors="replace")

@@ -21,7 +21,7 @@ import pyogrio
 import pytest
 import shapely
 from click.testing import CliRunner
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from siting import __version__
@@ -39,6 +39,7 @@ from tests.gis.desktop import (
 )
 from tests.small_property import write_property
 from tests.some import some
+from tests.tries import tries
 
 SOURCE = ROOT / "siting" / "gis"
 YARD = ROOT / "data" / "yard"
@@ -149,7 +150,7 @@ def test_colours_are_those_of_the_hand_off():
     assert values == [{"dryness": DRYNESS, "sun": SUN}]
 
 
-@settings(max_examples=60, deadline=None)
+@tries(60)
 @given(values=st.lists(st.floats(0.01, 99.0), min_size=1, max_size=9))
 def test_every_zone_has_a_class_in_its_style(values):
     style = graduated("need_pct_d", np.array(values), label="zone", ramp=NEED, words="%")
@@ -173,7 +174,7 @@ _ANY = st.recursive(
 )
 
 
-@settings(max_examples=60, deadline=None)
+@tries(60)
 @given(values=st.dictionaries(_TEXT, _ANY, max_size=4))
 def test_toml_comes_back_as_it_was(plugin, values):
     assert tomllib.loads(plugin["documents"].toml_text(values)) == values

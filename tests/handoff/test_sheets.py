@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 import pypdf
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 from reportlab.platypus import PageBreak
 from shapely.geometry import Point
@@ -42,6 +42,7 @@ from siting.units import FOOT_M
 from tests.demo_plans import demo_plan
 from tests.plan_factory import make_plan
 from tests.some import some
+from tests.tries import tries
 
 UNITS = ("metric", "us")
 CASES = [(units, hostile) for units in UNITS for hostile in (False, True)]
@@ -326,7 +327,7 @@ def test_plan_is_not_changed(tmp_path):
     st.floats(-1e4, 1e4), st.floats(-1e4, 1e4), st.floats(1, 500), st.floats(1, 500),
     st.sampled_from(UNITS),
 )  # fmt: skip
-@settings(max_examples=60)
+@tries(60)
 def test_frame_shows_all_it_has_to_and_keeps_lengths(x, y, across, up, units):
     bounds = (x, y, x + across, y + up)
     frame = fit(bounds, width=400, height=300, units=units)

@@ -13,7 +13,7 @@ import sys
 import numpy as np
 import pyproj
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 from PIL import Image
 from shapely.geometry import Polygon, box
@@ -29,6 +29,7 @@ from siting.handoff.webmap import map_html, write_map
 from siting.site.model import LocalGrid
 from tests.plan_factory import HOSTILE, make_plan
 from tests.some import some
+from tests.tries import tries
 
 
 def luminance(colour):
@@ -234,7 +235,7 @@ def test_hostile_text_stays_inside_the_data_block(units):
     assert "__hit" not in script
 
 
-@settings(max_examples=60, deadline=None)
+@tries(60)
 @given(st.text())
 def test_any_text_survives_the_data_block(text):
     written = _map_data.as_json({"name": text})
@@ -243,7 +244,7 @@ def test_any_text_survives_the_data_block(text):
     assert written.isascii()
 
 
-@settings(max_examples=60, deadline=None)
+@tries(60)
 @given(
     st.floats(-1e4, 1e4, allow_nan=False, allow_infinity=False),
     st.floats(0, 1e4, allow_nan=False, allow_infinity=False),

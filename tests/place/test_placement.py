@@ -7,7 +7,7 @@ import numpy as np
 import pandas as pd
 import pytest
 import shapely
-from hypothesis import assume, given, reject, settings
+from hypothesis import assume, given, reject
 from hypothesis import strategies as st
 from shapely import affinity
 from shapely.geometry import LineString, MultiPolygon, Point, Polygon, box
@@ -22,6 +22,7 @@ from siting.place.setbacks import (
 )
 from siting.site.settings import Setbacks
 from siting.zones.application import application_cv
+from tests.tries import tries
 
 CM = 0.01
 
@@ -345,7 +346,7 @@ def scenes(draw):
 @pytest.mark.published(
     "UF/IFAS EDIS AE437, as quoted, not read at its source: 5 ft from heads, houses, driveways ..."
 )
-@settings(max_examples=40, deadline=None)
+@tries(40)
 @given(scenes())
 def test_no_setback_is_broken_that_some_point_meets(scene):
     """Distances recomputed on the vectors; a brute-force lattice looks for admissible ground."""
@@ -370,7 +371,7 @@ def test_no_setback_is_broken_that_some_point_meets(scene):
         assert min(tightest) == pytest.approx(ratio)
 
 
-@settings(max_examples=40, deadline=None)
+@tries(40)
 @given(scenes())
 def test_points_keep_the_error_of_tape_and_shovel_inside_each_setback(scene):
     """Where a lattice finds ground with the margin, the point has it; else the ratio decides."""
@@ -404,7 +405,7 @@ def test_a_margin_that_no_ground_has_room_for_gives_the_best_ratio():
     assert point.note == ""
 
 
-@settings(max_examples=15, deadline=None)
+@tries(15)
 @given(scenes(), st.floats(-3e4, 3e4), st.floats(-3e4, 3e4))
 def test_translation_of_everything_moves_the_point_along(scene, dx, dy):
     zone, rows, dryness = scene
@@ -426,7 +427,7 @@ def test_translation_of_everything_moves_the_point_along(scene, dx, dy):
     assert np.hypot(moved.x - dx - base.x, moved.y - dy - base.y) < CM
 
 
-@settings(max_examples=15, deadline=None)
+@tries(15)
 @given(scenes(), st.randoms(use_true_random=False))
 def test_order_and_duplicates_do_not_matter(scene, random):
     zone, rows, dryness = scene

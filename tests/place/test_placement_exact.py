@@ -7,7 +7,7 @@ from itertools import pairwise
 import numpy as np
 import pytest
 import shapely
-from hypothesis import assume, given, reject, settings
+from hypothesis import assume, given, reject
 from hypothesis import strategies as st
 from shapely import affinity
 from shapely.geometry import LineString, MultiPolygon, Point, Polygon, box
@@ -15,6 +15,7 @@ from shapely.geometry import LineString, MultiPolygon, Point, Polygon, box
 from siting.errors import NoAdmissibleGroundError
 from siting.place.placement import RESERVE_GAP_M, place_sensor
 from tests.place.test_placement import CM, edge, even, hazards, lattice, place, scenes
+from tests.tries import tries
 
 
 @pytest.mark.parametrize("shift", [(0.0, 0.0), (0.17, 0.31)])
@@ -156,7 +157,7 @@ def smooth(scene, *, shift=(0.0, 0.0), rows=None):
     return place_sensor(zone, x=x, y=y, dryness=dry, hazards=hazards(*(rows or own_rows)))
 
 
-@settings(max_examples=25, deadline=None)
+@tries(25)
 @given(scenes(), st.floats(0, 0.5), st.floats(0, 0.5))
 def test_the_rasters_origin_does_not_matter(scene, dx, dy):
     try:
@@ -181,7 +182,7 @@ def test_the_rasters_origin_does_not_matter_without_samples_around_the_zone(shif
     assert other.rank == pytest.approx(base.rank, abs=1e-3)
 
 
-@settings(max_examples=12, deadline=None)
+@tries(12)
 @given(scenes())
 def test_a_second_copy_of_a_building_changes_nothing(scene):
     zone, rows, dryness = scene
@@ -199,7 +200,7 @@ def test_a_second_copy_of_a_building_changes_nothing(scene):
         assert one.binding_setback == other.binding_setback
 
 
-@settings(max_examples=20, deadline=None)
+@tries(20)
 @given(scenes())
 def test_no_admissible_place_is_better(scene):
     """The objective at the chosen point against 0.2 m steps over all admissible ground."""
@@ -229,7 +230,7 @@ def test_no_admissible_place_is_better(scene):
     assert own <= field.objective(fine_x[meets], fine_y[meets]).min() + 5e-5
 
 
-@settings(max_examples=15, deadline=None)
+@tries(15)
 @given(scenes())
 def test_reserves_are_apart_ranked_and_keep_the_setbacks(scene):
     zone, rows, _ = scene
@@ -259,7 +260,7 @@ def test_a_long_lawn_has_two_reserves_and_a_tiny_bed_none():
     assert place(bed, even, edge(bed)).reserves == ()
 
 
-@settings(max_examples=12, deadline=None)
+@tries(12)
 @given(scenes(), st.sampled_from([1, 2, 3]))
 def test_quarter_turns_with_the_sun_turned_too(scene, turns):
     zone, rows, dryness = scene

@@ -7,7 +7,7 @@ import numpy as np
 import pandas as pd
 import pytest
 import shapely
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 from shapely.geometry import LineString, Point, box
 
@@ -22,6 +22,7 @@ from siting.place.setbacks import (
 )
 from siting.site.model import HeightRaster
 from siting.site.settings import Setbacks
+from tests.tries import tries
 
 PROPERTY = box(0, 0, 60, 40)
 
@@ -76,7 +77,7 @@ def test_a_valley_has_one_flow_path_along_its_bottom():
     assert found.flow_paths.hausdorff_distance(middle) < 2.0
 
 
-@settings(max_examples=15, deadline=None)
+@tries(15)
 @given(st.integers(0, 10_000))
 def test_all_water_leaves_and_nothing_is_filled_above_its_spill(seed):
     rng = np.random.default_rng(seed)

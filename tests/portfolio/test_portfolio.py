@@ -11,8 +11,10 @@ import geopandas as gpd
 import numpy as np
 import pytest
 import shapely
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
+
+from tests.tries import tries
 
 pytest.importorskip("distributed")
 
@@ -92,7 +94,7 @@ def test_rows_hold_the_plan(city, planned, tmp_path):
     assert summary.loc["L000002", "value_of_second"] == pytest.approx(chosen, nan_ok=True)
 
 
-@settings(max_examples=3, deadline=None)
+@tries(3)
 @given(seed=st.integers(0, 1000), size=st.integers(1, LOTS))
 def test_order_and_tiles_do_not_matter(city, planned, tmp_path_factory, seed, size):
     folder = tmp_path_factory.mktemp("shuffled")
@@ -408,7 +410,7 @@ def test_a_sample_estimates_and_is_kept(city, planned, tmp_path):
     assert_same_tables(planned, tmp_path)
 
 
-@settings(max_examples=30, deadline=None)
+@tries(30)
 @given(count=st.integers(1, 400), size=st.integers(1, 50))
 def test_tiles_hold_every_property_once(count, size):
     from siting.portfolio.model import Index

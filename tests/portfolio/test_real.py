@@ -2,9 +2,6 @@
 
 import pytest
 
-for package in ("distributed", "momepy", "pyrosm", "vega_datasets", "pcse"):
-    pytest.importorskip(package)
-
 from siting.planning.make import plan_property
 from siting.portfolio.engine import LoopEngine
 from siting.portfolio.run import (
@@ -22,9 +19,13 @@ from siting.portfolio.store import (
     plan_rows,
     to_tables,
 )
+from tests.packages import needs
 from tests.real_portfolio import plots_portfolio, yards_portfolio
 
-pytestmark = pytest.mark.real
+pytestmark = [
+    pytest.mark.real,
+    needs("distributed", "momepy", "pyrosm", "vega_datasets", "pcse"),
+]
 
 #: Coarser than a run would be, so that the tests take seconds.
 COARSE = {"resolution": 1.0, "scenarios": 2}

@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from siting.errors import InputError
@@ -14,6 +14,7 @@ from siting.season.events import rain_shutoff, schedule_stress, sensor_events, w
 from siting.season.schedule import watering_days
 from siting.site.settings import Control, Timer
 from tests.season.test_season import every_other, florida, florida_days, random_root, saved
+from tests.tries import tries
 
 
 def test_weekdays_are_those_of_the_calendar():
@@ -35,7 +36,7 @@ def test_rain_shutoff_looks_back_over_its_days_and_no_further():
 
 
 @given(seed=st.integers(0, 10_000), window=st.integers(1, 4))
-@settings(max_examples=20, deadline=None)
+@tries(20)
 def test_a_touchier_shutoff_never_runs_more(seed, window):
     rng = np.random.default_rng(seed)
     rain = np.where(rng.random((60, 3)) < 0.3, rng.exponential(8, (60, 3)), 0.0)

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import numpy as np
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from siting.season.events import RootZone, schedule_stress, sensor_events
 from siting.zones.roots import _fill_demand
 from tests.season_reference import play_events, play_sensor
+from tests.tries import tries
 
 
 def season(rng: np.random.Generator, *, layered: bool, days: int = 90, runs: int = 7) -> RootZone:
@@ -28,7 +29,7 @@ def season(rng: np.random.Generator, *, layered: bool, days: int = 90, runs: int
 
 
 @given(seed=st.integers(0, 10_000), layered=st.booleans())
-@settings(max_examples=40, deadline=None)
+@tries(40)
 def test_sensors_are_the_same_to_the_bit(seed, layered):
     rng = np.random.default_rng(seed)
     root = season(rng, layered=layered)
@@ -45,7 +46,7 @@ def test_sensors_are_the_same_to_the_bit(seed, layered):
 
 
 @given(seed=st.integers(0, 10_000), dialled=st.booleans())
-@settings(max_examples=40, deadline=None)
+@tries(40)
 def test_schedules_are_the_same_to_the_bit(seed, dialled):
     rng = np.random.default_rng(seed)
     root = season(rng, layered=False)

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from siting.errors import InputError
@@ -25,6 +25,7 @@ from siting.season.events import (
 )
 from siting.site.settings import Timer
 from siting.water.balance import step
+from tests.tries import tries
 
 DATA = Path(__file__).parents[1] / "data"
 
@@ -169,7 +170,7 @@ def test_published_bucket(name, threshold, skipped, water, end):
 
 
 @given(seed=st.integers(0, 10_000), depth=st.floats(1.0, 30.0))
-@settings(max_examples=25, deadline=None)
+@tries(25)
 def test_a_drier_threshold_never_irrigates_more(seed, depth):
     root = random_root(seed, days=90, runs=5)
     share = np.linspace(0, 0.9, 7)
@@ -289,7 +290,7 @@ def test_more_water_on_the_same_days_never_makes_more_stress():
 
 
 @given(seed=st.integers(0, 10_000), limit=st.floats(0, 8))
-@settings(max_examples=15, deadline=None)
+@tries(15)
 def test_a_sensors_least_minutes_keep_the_limit_and_one_less_does_not(seed, limit):
     root = random_root(seed, days=90, runs=20)
     days, share = every_other(root)[None], np.array([0.1, 0.2, 0.3])
@@ -307,7 +308,7 @@ def test_a_sensors_least_minutes_keep_the_limit_and_one_less_does_not(seed, limi
 
 
 @given(seed=st.integers(0, 10_000), limit=st.integers(0, 160).map(lambda eighths: eighths / 8))
-@settings(max_examples=15, deadline=None)
+@tries(15)
 def test_only_a_trial_that_fails_is_given_up_and_the_rest_is_the_same(seed, limit):
     root, depth = random_root(seed, days=120, runs=30), np.linspace(1, 14, 6)
     enough = Enough(3, 3 * limit)
@@ -348,7 +349,7 @@ def test_the_driest_runs_alone_do_not_decide_what_all_runs_need():
 
 
 @given(seed=st.integers(0, 10_000), limit=st.floats(0, 8))
-@settings(max_examples=15, deadline=None)
+@tries(15)
 def test_a_followers_minutes_are_the_least_of_all_that_keep_the_limit(seed, limit):
     root = random_root(seed, days=90, runs=20)
     rng = np.random.default_rng(seed)

@@ -1,12 +1,13 @@
 """Random whole properties: a plan or a refusal in words, never a traceback."""
 
-from hypothesis import HealthCheck, given, settings
+from hypothesis import HealthCheck, given
 
 from tests.fuzz.runs import check_draft
 from tests.fuzz.strategies import dirty_properties, sound_properties
+from tests.tries import tries
 
-_few = settings(max_examples=12, deadline=None, suppress_health_check=list(HealthCheck))
-_fewest = settings(max_examples=2, deadline=None, suppress_health_check=list(HealthCheck))
+_few = tries(12, suppress_health_check=list(HealthCheck))
+_fewest = tries(2, suppress_health_check=list(HealthCheck))
 
 
 @_few

@@ -6,13 +6,14 @@ import datetime as dt
 from pathlib import Path
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from siting.errors import InputError
 from siting.site.property import read_property
 from siting.site.settings import CONTROL_KINDS, WEEKDAYS, Costs, Season, Setbacks
 from siting.site.toml import key_lines
+from tests.tries import tries
 
 FULL = """\
 name = "Green Court"
@@ -257,7 +258,7 @@ def test_key_lines_follow_tables():
     assert key_lines("# c\na = 1\n\n[b . 'c']\n\"d\" = 2 # x\n") == {"a": 2, "b.c": 4, "b.c.d": 5}
 
 
-@settings(max_examples=25, deadline=None)
+@tries(25)
 @given(st.dates(dt.date(2001, 1, 1), dt.date(2001, 12, 31)), st.sampled_from(WEEKDAYS))
 def test_every_day_and_weekday_is_accepted(tmp_path_factory, day, weekday):
     text = TIMER + f'days = ["{weekday[:3].title()}"]\nminutes = {{ a = 1 }}\n'

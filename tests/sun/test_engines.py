@@ -8,7 +8,7 @@ import geopandas as gpd
 import numpy as np
 import pytest
 import shapely
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 from shapely import LineString, MultiLineString, Point, box
 
@@ -35,6 +35,7 @@ from tests.sun.test_shade import (
 from tests.sun_cases import shade_season
 from tests.sun_raytest import lit_share
 from tests.sun_reference import plain
+from tests.tries import tries
 
 SEEDS = st.integers(0, 10_000)
 
@@ -73,7 +74,7 @@ def assert_same_bits(first, second):
         assert getattr(first, name).tobytes() == getattr(second, name).tobytes()
 
 
-@settings(max_examples=12, deadline=None)
+@tries(12)
 @given(SEEDS)
 def test_both_engines_give_the_same_bits(seed):
     with plain():
@@ -158,7 +159,7 @@ def sheet_share(points, elevation, azimuth, walls):
     return out
 
 
-@settings(max_examples=6, deadline=None)
+@tries(6)
 @given(SEEDS)
 def test_walls_and_hedges_against_ray_tests(seed):
     walls, grid = hedges(seed), grid_of(24)

@@ -4,7 +4,7 @@ import geopandas as gpd
 import numpy as np
 import pytest
 import shapely
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 from shapely import Point, box
 from shapely.affinity import rotate
@@ -13,6 +13,7 @@ from siting.errors import InputError
 from siting.site.model import LocalGrid
 from tests.sun_horizon import horizon
 from tests.sun_raytest import lit_share
+from tests.tries import tries
 
 GRID = LocalGrid(100.0, 240.0, 0.5, 80, 100)
 NO_TREES = gpd.GeoDataFrame({"height": []}, geometry=[])
@@ -96,7 +97,7 @@ def test_a_hedge_lets_light_through_and_a_wall_does_not():
     assert seen.light([50.0, 50.0]) == pytest.approx([1.0, 1.0])
 
 
-@settings(max_examples=15, deadline=None)
+@tries(15)
 @given(st.integers(0, 10_000))
 def test_light_under_the_horizon_is_that_of_ray_tests(seed):
     random = np.random.default_rng(seed)

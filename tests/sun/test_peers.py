@@ -12,6 +12,7 @@ from siting.site.model import LocalGrid
 from siting.sun.light import ShadeOptions
 from siting.sun.position import sun_at
 from siting.sun.shade import shade_instants
+from tests.packages import town_file
 
 
 def separation(elevation_1, azimuth_1, elevation_2, azimuth_2):
@@ -52,8 +53,7 @@ def test_sun_agrees_with_astral_at_1000_instants():
 @pytest.fixture(scope="module")
 def town():
     """The 144 buildings that momepy bundles, in metres about their middle, heights by a rule."""
-    momepy = pytest.importorskip("momepy")
-    stored = gpd.read_file(momepy.datasets.get_path("bubenec"), layer="buildings")
+    stored = gpd.read_file(town_file(), layer="buildings")
     middle = stored.to_crs(4326).union_all().centroid
     crs = f"+proj=tmerc +lat_0={middle.y:.9f} +lon_0={middle.x:.9f} +datum=WGS84 +units=m"
     shapes = stored.to_crs(crs).geometry.array

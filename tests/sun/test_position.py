@@ -5,11 +5,12 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from siting.errors import InputError
 from siting.sun.position import MEAN_DAYS, clear_sky_normal, season_positions, sun_at
+from tests.tries import tries
 
 DATA = Path(__file__).parents[1] / "data"
 ALL_YEAR = tuple(range(1, 13))
@@ -94,7 +95,7 @@ def test_mean_days():
     assert numbers == [17, 47, 75, 105, 135, 162, 198, 228, 258, 288, 318, 344]
 
 
-@settings(max_examples=15, deadline=None)
+@tries(15)
 @given(st.floats(-180, 180))
 def test_longitude_hardly_matters(longitude):
     """Solar time: only the sun's own motion within a day is left, below 0.25 deg."""

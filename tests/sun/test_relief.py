@@ -6,7 +6,7 @@ from dataclasses import replace
 import geopandas as gpd
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from siting.errors import InputError
@@ -16,9 +16,11 @@ from siting.sun.light import ShadeOptions
 from siting.sun.model import SunPositions
 from siting.sun.position import season_positions, shaded_radiation
 from siting.sun.shade import shade_instants
+from tests.packages import town_file
 from tests.sun.test_shade import NO_BUILDINGS, NO_TREES, grid_of, raster_of, scene, season_of, suns
 from tests.sun_cases import shade_season
 from tests.sun_reference import plain
+from tests.tries import tries
 
 SEEDS = st.integers(0, 10_000)
 NAMES = ("sun_hours", "beam_fraction", "sky_view", "slope_beam", "slope_sky")
@@ -55,9 +57,7 @@ def season(grid, sun, *, buildings=NO_BUILDINGS, trees=NO_TREES, **more):
 
 def town():
     """144 town blocks that momepy brings along, with heights by a fixed rule, at 0.5 m."""
-    momepy = pytest.importorskip("momepy")
-    path = momepy.datasets.get_path("bubenec")
-    buildings = gpd.read_file(path, layer="buildings")[["geometry"]].to_crs(32633)
+    buildings = gpd.read_file(town_file(), layer="buildings")[["geometry"]].to_crs(32633)
     buildings["height"] = 6.0 + np.arange(len(buildings)) * 7 % 19
     west, south, east, north = buildings.total_bounds
     x, y = (west + east) / 2, (south + north) / 2
@@ -79,7 +79,7 @@ def test_few_pixel_instants_are_wrong_at_half_a_metre():
     assert 0 < wrong < 0.0031
 
 
-@settings(max_examples=5, deadline=None)
+@tries(5)
 @given(seed=SEEDS)
 def test_engines_tiles_and_threads_change_no_bit(seed):
     buildings, trees = scene(seed)
@@ -208,7 +208,7 @@ def test_radiation_on_the_slope():
         shaded_radiation(season(grid_of(8), sun), beam, diffuse, on_slope=True)
 
 
-@settings(max_examples=4, deadline=None)
+@tries(4)
 @given(SEEDS)
 def test_turning_ground_and_sun_by_a_quarter_turns_the_result(seed):
     """Rasters' lines step by cells the same way along rows and columns."""
@@ -223,7 +223,7 @@ def test_turning_ground_and_sun_by_a_quarter_turns_the_result(seed):
         np.testing.assert_allclose(getattr(after, part), there, rtol=0, atol=1e-6)
 
 
-@settings(max_examples=5, deadline=None)
+@tries(5)
 @given(SEEDS, st.floats(1.05, 3.0))
 def test_a_higher_surface_never_adds_sun(seed, factor):
     buildings, _ = scene(seed)

@@ -5,7 +5,7 @@ import numpy as np
 import pandas as pd
 import pytest
 import shapely
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 from shapely import MultiPolygon, Point, box
 from shapely.affinity import rotate, translate
@@ -19,6 +19,7 @@ from siting.sun.scene import TREE_DEFAULTS, fill_tree_defaults
 from siting.sun.shade import shade_instants
 from tests.sun_cases import roof_mask, shade_season
 from tests.sun_raytest import lit_share
+from tests.tries import tries
 
 QUICK = ShadeOptions(sky_directions=24)
 SIDE = 40.0
@@ -220,7 +221,7 @@ def test_area_of_a_crowns_shadow():
 # Ray tests
 
 
-@settings(max_examples=12, deadline=None)
+@tries(12)
 @given(SEEDS)
 def test_no_pixel_instant_is_wrong(seed):
     assert wrong(grid_of(), *suns(seed), *scene(seed)) == 0
@@ -271,7 +272,7 @@ def test_a_building_far_off_the_grid_shades_it_at_a_low_sun():
 # What must not change
 
 
-@settings(max_examples=8, deadline=None)
+@tries(8)
 @given(SEEDS, st.floats(1.0, 3.0))
 def test_raising_anything_never_adds_sun(seed, factor):
     """Ellipsoids rise with their base, so only buildings are raised."""
@@ -285,7 +286,7 @@ def test_raising_anything_never_adds_sun(seed, factor):
         assert (np.nan_to_num(less) <= np.nan_to_num(more) + 1e-12).all()
 
 
-@settings(max_examples=6, deadline=None)
+@tries(6)
 @given(SEEDS)
 def test_turning_world_and_sun_turns_the_result(seed):
     buildings, trees = scene(seed)
@@ -307,7 +308,7 @@ def test_turning_world_and_sun_turns_the_result(seed):
         np.testing.assert_allclose(getattr(after, name), there, rtol=0, atol=near)
 
 
-@settings(max_examples=6, deadline=None)
+@tries(6)
 @given(SEEDS, st.floats(-3000, 3000), st.floats(-3000, 3000))
 def test_moving_world_and_grid_changes_nothing(seed, east, north):
     buildings, trees = scene(seed)
@@ -325,7 +326,7 @@ def test_moving_world_and_grid_changes_nothing(seed, east, north):
     np.testing.assert_allclose(after.sky_view, before.sky_view, rtol=0, atol=1e-9)
 
 
-@settings(max_examples=5, deadline=None)
+@tries(5)
 @given(SEEDS)
 def test_order_and_duplicates_of_buildings_change_nothing(seed):
     buildings, trees = scene(seed)

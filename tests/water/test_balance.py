@@ -7,7 +7,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from siting.errors import InputError
@@ -26,6 +26,7 @@ from siting.water.balance import (
 )
 from siting.water.heads import low_quarter_uniformity
 from tests.balance_reference import readily_available_water, run_balance
+from tests.tries import tries
 
 DATA = Path(__file__).parents[1] / "data"
 GALLON_M3 = 231 * 0.0254**3
@@ -117,7 +118,7 @@ def test_effective_rain():
 water = st.floats(0, 120)
 
 
-@settings(max_examples=60, deadline=None)
+@tries(60)
 @given(
     days=st.lists(st.tuples(water, st.floats(0, 12), water), min_size=1, max_size=25),
     taw=st.floats(5, 200), share=st.floats(0.1, 0.8), start=st.floats(0, 1),
@@ -140,7 +141,7 @@ def test_balance_closes_and_stays_in_its_bounds(days, taw, share, start):
     assert (run.drainage >= 0).all()
 
 
-@settings(max_examples=30, deadline=None)
+@tries(30)
 @given(
     days=st.lists(st.tuples(water, st.floats(0, 12), water), min_size=1, max_size=15),
     factor=st.sampled_from([25.4, 0.1, 3.0]),
@@ -156,7 +157,7 @@ def test_unit_of_depth_does_not_matter(days, factor):
     np.testing.assert_allclose(other.stress, one.stress, atol=1e-9)
 
 
-@settings(max_examples=30, deadline=None)
+@tries(30)
 @given(
     days=st.lists(st.tuples(water, st.floats(0, 12)), min_size=1, max_size=15),
     shade=st.tuples(st.floats(0, 1), st.floats(0, 1)),
@@ -227,7 +228,7 @@ def test_useless_can_tests_are_refused(cans):
         low_quarter_uniformity(cans)
 
 
-@settings(max_examples=40, deadline=None)
+@tries(40)
 @given(
     days=st.lists(st.tuples(water, st.floats(0, 12), water), min_size=1, max_size=25),
     taw=st.floats(5, 200), p=st.floats(0.1, 0.8), start=st.floats(0, 1), share=st.floats(0.05, 1),
@@ -298,7 +299,7 @@ def test_scs_runoff(rain, number, runs):
     assert float(rain_runoff(rain * 25.4, number)) / 25.4 == pytest.approx(runs, abs=0.01)
 
 
-@settings(max_examples=40, deadline=None)
+@tries(40)
 @given(rain=st.floats(0, 300), number=st.floats(1, 100), more=st.floats(0, 50))
 def test_runoff_is_a_part_of_the_rain_and_grows_with_it(rain, number, more):
     runs = float(rain_runoff(rain, number))

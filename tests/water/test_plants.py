@@ -8,7 +8,7 @@ from pathlib import Path
 import geopandas as gpd
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 from shapely.geometry import box
 
@@ -27,6 +27,7 @@ from siting.water.plants import (
     turf_table,
 )
 from siting.water.zones import MONTH_COLUMNS, zone_water
+from tests.tries import tries
 
 DATA = Path(__file__).parents[1] / "data"
 
@@ -133,7 +134,7 @@ def test_total_water_of_the_guide():
         assert needed / efficiency == pytest.approx(inches, abs=0.05)
 
 
-@settings(max_examples=30)
+@tries(30)
 @given(st.floats(0.05, 0.9), st.floats(0.5, 1.3), st.floats(0.5, 1.4))
 def test_landscape_coefficient_is_a_product(ks, kd, kmc):
     water = zone_water(zones(plants=["trees"], ks=[ks], kd=[kd], kmc=[kmc]), latitude=1.0)

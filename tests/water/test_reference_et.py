@@ -9,7 +9,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from siting.climate.air import (
@@ -45,6 +45,7 @@ from tests.et_reference import (
     penman_monteith,
     radiation_from_sunshine,
 )
+from tests.tries import tries
 
 DATA = Path(__file__).parents[1] / "data"
 EXACT = json.loads((DATA / "fao56_examples_full_precision.json").read_text(encoding="utf-8"))
@@ -279,7 +280,7 @@ def test_terms_add_up_to_plain_eto_under_the_open_sky():
     np.testing.assert_allclose(combined, shaded, rtol=0, atol=1e-12)
 
 
-@settings(max_examples=60, deadline=None)
+@tries(60)
 @given(
     tmin=st.floats(-15, 28), swing=st.floats(1, 20), cloud=st.floats(0.05, 0.78),
     humid=st.floats(0.2, 1.0), wind=st.floats(0, 10), day=st.integers(0, 364),

@@ -10,7 +10,7 @@ import geopandas as gpd
 import numpy as np
 import pandas as pd
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 from shapely.geometry import box
 
@@ -27,6 +27,7 @@ from siting.water.soil import (
     texture_class,
 )
 from siting.water.zones import with_soil_map, zone_water
+from tests.tries import tries
 
 DATA = Path(__file__).parents[1] / "data"
 
@@ -183,7 +184,7 @@ def test_compaction_and_gravel():
     assert float(stony.bulk_density) == pytest.approx(bulk, abs=1e-4)
 
 
-@settings(max_examples=80, deadline=None)
+@tries(80)
 @given(
     sand=st.floats(0, 100), share=st.floats(0, 1), om=st.floats(0, 8), dense=st.floats(0.9, 1.3),
     gravel=st.floats(0, 80),

@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 import pytest
 import shapely
-from hypothesis import assume, given, settings
+from hypothesis import assume, given
 from hypothesis import strategies as st
 from scipy.sparse import csr_array
 from shapely.affinity import rotate
@@ -26,6 +26,7 @@ from siting.wire.routes import (
     parts_list,
     wire_routes,
 )
+from tests.tries import tries
 
 PROPERTY = box(0, 0, 100, 60)
 
@@ -185,7 +186,7 @@ def test_a_controller_indoors_is_led_straight_to_its_wall():
     assert length[0, 0] == pytest.approx(7.0)
 
 
-@settings(max_examples=25, deadline=None)
+@tries(25)
 @given(st.integers(0, 10_000))
 def test_routes_never_enter_a_building_or_leave_the_property(seed):
     rng = np.random.default_rng(seed)
@@ -415,7 +416,7 @@ def pieces(wires, kind):
     return wires.routes[wires.routes["kind"] == kind]
 
 
-@settings(max_examples=20, deadline=None)
+@tries(20)
 @given(st.integers(0, 10_000), st.sampled_from([0.0, 0.13, 1.0]))
 def test_what_a_route_says_of_itself_is_what_is_drawn(seed, share):
     """Lengths, ground, conductors and shares against the drawn lines themselves.

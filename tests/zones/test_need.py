@@ -9,13 +9,14 @@ from itertools import permutations
 import numpy as np
 import pandas as pd
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from siting.site.handbook import PLANT_KINDS, SOIL_CLASSES
 from siting.zones.need import CAUSES, EASY_ZONE, exposure_words, need_shares, thirst, whole_percents
 from tests.demo_plans import demo_plan
 from tests.some import some
+from tests.tries import tries
 
 OPEN = 6.0
 
@@ -70,7 +71,7 @@ def test_shares_are_the_mean_over_every_order():
     assert found["ratio"] == pytest.approx(plain(own) / plain(easy()))
 
 
-@settings(max_examples=40, deadline=None)
+@tries(40)
 @given(
     eto=st.floats(0, 9), factor=st.floats(0.1, 1.2), p=st.floats(0.3, 0.5),
     water=st.floats(0.05, 0.2), roots=st.floats(0.05, 1.5), even=st.floats(0.3, 1),

@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 import pytest
 import shapely
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 from shapely import affinity
 from shapely.geometry import MultiPolygon, Point, Polygon, box
@@ -27,6 +27,7 @@ from siting.zones.points import (
     zone_mean,
     zone_pixels,
 )
+from tests.tries import tries
 
 GRID = LocalGrid(west=0.0, north=40.0, resolution=0.5, rows=80, columns=100)
 OPEN = np.zeros(GRID.shape, dtype=bool)
@@ -249,7 +250,7 @@ def test_the_driest_quarter_is_the_driest_quarter_of_the_ground():
     assert area_rank(dryness).tolist() == [0.875, 0.625, 0.375, 0.125] * 2
 
 
-@settings(max_examples=40, deadline=None)
+@tries(40)
 @given(
     st.lists(st.integers(0, 5), min_size=1, max_size=40),
     st.randoms(use_true_random=False),
