@@ -29,9 +29,9 @@ from siting.commission.health import (
     sensor_health,
     threshold_content,
 )
-from siting.commission.place import AsBuilt, Fix, TieError, check_place, fix_row
+from siting.commission.place import AsBuilt, Fix, TieError, check_place, fix_row, moving_words
 from siting.commission.readings import Readings
-from siting.commission.scenarios import season_words, weigh
+from siting.commission.scenarios import Weighed, next_sheet, season_words, sheet_words, weigh
 from siting.commission.signal import relative_differences, stability_words, together, walk_words
 from siting.commission.soil import (
     Capacity,
@@ -45,7 +45,7 @@ from siting.commission.soil import (
 from siting.commission.todo import Seen, things_to_do
 from siting.errors import Fault, InputError
 from siting.planning.make import plan
-from siting.planning.model import Plan
+from siting.planning.model import Basis, Plan
 from siting.season.events import timer_days
 from siting.site.model import Site
 from siting.threads import one_blas_thread
@@ -332,6 +332,13 @@ class Commissioning:
         The same in words, or why nothing is claimed.
     season_words : tuple of str
         What the logs say of the drawn scenarios, and whether a further sensor now pays.
+    next_sheet : DataFrame
+        The sheet of the next season, set anew on the weighed scenarios, the one of now beside it;
+        empty where the logs decide nothing.
+    next_words : tuple of str
+        The same in words.
+    move_words : tuple of str
+        Of each sensor that does not lie where the plan has it: what moving it costs and gains.
     recheck : tuple of str
         What to look at again in the second season.
     notes : tuple of str
@@ -351,6 +358,9 @@ class Commissioning:
     savings: Savings | None = None
     savings_words: str = ""
     season_words: tuple[str, ...] = ()
+    next_sheet: pd.DataFrame = field(default_factory=pd.DataFrame)
+    next_words: tuple[str, ...] = ()
+    move_words: tuple[str, ...] = ()
     recheck: tuple[str, ...] = ()
     notes: tuple[str, ...] = ()
 
@@ -412,6 +422,7 @@ def commission(
     stability, stable_words = _stability(decided, readings, health)
     savings = _savings(decided, readings, weather)
     weighed = weigh(decided, health, readings.events, weather)
+    sheet = _next_sheet(decided, weighed, (health, readings.events, weather))
     depths = _column(readings.sensors, "depth")
     after = plan_as_built(
         decided, as_built, capacity, depths=depths,
@@ -423,11 +434,26 @@ def commission(
         stability_words=stable_words, savings=savings if isinstance(savings, Savings) else None,
         savings_words=savings if isinstance(savings, str) else savings.words,
         season_words=() if weighed is None else season_words(decided, weighed),
+        next_sheet=sheet, next_words=sheet_words(decided, sheet),
+        move_words=tuple(word for at in as_built.values() for word in moving_words(decided, at)),
         notes=(*readings.notes, *health_notes),
     )  # fmt: skip
     seen = Seen(after, readings, as_built, capacity, health, changes)
     after = replace(after, do_now=things_to_do(seen))
     return replace(found, after=after, recheck=_recheck(found))
+
+
+def _next_sheet(
+    decided: Plan,
+    weighed: Weighed | None,
+    logged: tuple[Mapping[str, Health], pd.DataFrame, pd.DataFrame],
+) -> pd.DataFrame:
+    """Set the next season's sheet, where logs decide anything; logged: as for `weigh`."""
+    basis = decided.basis
+    if weighed is None or not weighed.sound or not isinstance(basis, Basis):
+        return pd.DataFrame()
+    count = None if basis.printed is None else basis.printed.count
+    return next_sheet(decided, weigh(decided, *logged, count=count))
 
 
 def _column(table: pd.DataFrame, name: str) -> dict[str, float]:

@@ -15,14 +15,15 @@ import shapely
 from shapely.geometry.base import BaseGeometry
 
 from siting.arrays import Flags, Floats
-from siting.decide.places import all_hazards
+from siting.decide.measuring import quarter_chances
+from siting.decide.places import all_hazards, point_chances
 from siting.place.placement import MARGIN_M
 from siting.place.setbacks import hazards_of_zone
 from siting.place.ties import TAPE_SIGMA_M
 from siting.planning.form import TAPE_LIMITS
-from siting.planning.model import Plan
+from siting.planning.model import Basis, Plan
 from siting.site.findings import some
-from siting.units import UnitsName, show
+from siting.units import UnitsName, figure, show
 
 
 class TieError(ValueError):
@@ -450,6 +451,56 @@ def _words(
             + (", missing where it is drier." if less else ".")
         )
     return tuple(words)
+
+
+def moving_words(plan: Plan, at: AsBuilt) -> tuple[str, ...]:
+    """Say what moving a buried sensor to the planned point costs, and what it would be worth.
+
+    What a spot costs a year is played: the sensor in each quarter of its zone, with the minutes as
+    set, weighed by the chances of either point. Digging it out and in again costs what putting one
+    in does; trench and wire are lengthened by what it is moved. The planned point is that of the
+    plan as it is now: readings of the ground may have changed it since the sensor was buried.
+    Nothing is said of a sensor that lies there, or outside its zone, which has to move whatever it
+    costs.
+    """
+    basis = plan.basis
+    if not at.in_zone or not isinstance(basis, Basis) or basis.printed is None:
+        return ()
+    zone = str(plan.sensors.loc[at.sensor_id, "zone"])
+    spots = basis.printed.spots.get(zone)
+    best = basis.placements[list(plan.zones.index).index(zone)]
+    away = math.hypot(at.fix.x - best.x, at.fix.y - best.y)
+    if spots is None or away <= max(_SURE * at.fix.error_m, 0.5):
+        return ()
+    known, water, costs = basis.known, plan.settings.water, plan.settings.costs
+    here = point_chances(
+        plan.site, known.ground, basis.hazards, zone, point=(at.fix.x, at.fix.y),
+        error=at.fix.error_m / math.sqrt(2), application=known.application,
+    )  # fmt: skip
+    there = best.chances
+    price = costs.installation + away * (costs.trench_per_m + costs.wire_per_m)
+    now, then = (round(100 * part.driest_quarter) for part in (here, there))
+    head = (
+        f"{at.sensor_id} is in the driest quarter of {zone} with {now} in 100 where it lies, with "
+        f"{then} at the planned point, {show(away, 'length', plan.settings.units)} away. "
+        f"Moving it costs about {figure(price)} {water.currency}"
+    )
+    if not water.priced:
+        return (f"{head}; water has no price here, so what it is worth cannot be told.",)
+    lost, least = (
+        float(quarter_chances(part.driest_quarter, part.wetter_half) @ spots)
+        for part in (here, there)
+    )
+    worth = lost - least
+    if worth * costs.life_years <= price:
+        gain = f"is worth {figure(max(worth, 0.0))} {water.currency} a year: it does not pay"
+        stay = "leave it where it is" if at.sound else "move it for what stands above"
+        return (f"{head} and {gain}, {stay}.",)
+    return (
+        f"{head} and is worth {figure(worth)} {water.currency} a year, in water and dry days: it "
+        f"pays itself in {price / worth:.1f} of the {costs.life_years:g} years that a sensor "
+        "lasts.",
+    )
 
 
 def _rank_words(at: AsBuilt, planned: float) -> list[str]:

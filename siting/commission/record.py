@@ -247,6 +247,8 @@ def report_text(found: Commissioning) -> str:
     lines += _section("Still the driest representative point?", found.stability_words)
     lines += _section("Water saved", [found.savings_words])
     lines += _section("What the season's log says of the plan", found.season_words)
+    lines += _section("The sheet of the next season", found.next_words)
+    lines += _section("Does moving a sensor pay?", found.move_words)
     lines += _section("Look at again in the second season", found.recheck)
     lines += _section("Notes", found.notes)
     # Names of a user may hold characters that steer a terminal.
@@ -293,6 +295,8 @@ def record_of(found: Commissioning) -> dict[str, Any]:
         "stability": list(found.stability_words),
         "savings": found.savings_words,
         "season": list(found.season_words),
+        "next_sheet": list(found.next_words),
+        "moving": list(found.move_words),
         "recheck": list(found.recheck),
         "notes": list(found.notes),
     }

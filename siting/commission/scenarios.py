@@ -20,7 +20,7 @@ problems, J. Am. Stat. Assoc. 89, 278-288: the effective sample size.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
@@ -31,8 +31,9 @@ from siting.arrays import Floats
 from siting.commission.health import Health
 from siting.commission.signal import modelled_contents
 from siting.decide.choice import ALIKE, SURE
+from siting.decide.decision import sheet_again
 from siting.planning.model import Basis, Plan
-from siting.units import figure
+from siting.units import figure, show
 
 #: Standard deviations [m³/m³] of what the soil's field capacity is off by, of the balance, and over
 #: how many days that is alike. Set so that what the balance leaves of 25 healthy logs of the tests'
@@ -87,13 +88,23 @@ def likelihoods(log: pd.Series, modelled: Floats, *, sensor_error: float) -> tup
 
 
 def weigh(
-    plan: Plan, health: Mapping[str, Health], events: pd.DataFrame, weather: pd.DataFrame
+    plan: Plan,
+    health: Mapping[str, Health],
+    events: pd.DataFrame,
+    weather: pd.DataFrame,
+    *,
+    count: int | None = None,
 ) -> Weighed | None:
-    """Weigh a plan's scenarios by the logs of its healthy sensors; None where there are none."""
+    """Weigh a plan's scenarios by the logs of its healthy sensors; None where there are none.
+
+    count: of scenarios; those that sensors were chosen on where it is not given.
+    """
     basis = plan.basis
     if not isinstance(basis, Basis) or basis.known.scenarios.count == 1:
         return None
     drawn = basis.known.scenarios
+    if count is not None:
+        drawn = replace(drawn, count=count)
     total, misfit = np.zeros(drawn.count), np.zeros(drawn.count)
     used: list[str] = []
     for tag, found in health.items():
@@ -149,6 +160,72 @@ def season_words(plan: Plan, weighed: Weighed) -> tuple[str, ...]:
     if not weighed.sound:
         return (f"{head}: too few to decide anything by.",)
     return (f"{head}{_moved(plan, weighed)}.", *_further(plan, weighed))
+
+
+def next_sheet(plan: Plan, weighed: Weighed | None) -> pd.DataFrame:
+    """Set the sheet of the next season by weighed scenarios, the one of now beside it.
+
+    The scenarios are drawn anew by their weights and the sheet is set on them by the search that
+    set it before; both sheets are then played through them, as printed. weighed: of as many
+    scenarios as the sheet was set on. Result: index `zone`, those that a sensor governs; valve,
+    sensor_id, run_minutes and run_minutes_now [min], step_vwc and step_vwc_now (how far below field
+    capacity the sensor starts) [m³/m³], water_m3 and water_m3_now, stress_days and stress_days_now
+    (worst season of ten) [d]; empty where the log decides nothing.
+    """
+    basis = plan.basis
+    if weighed is None or not weighed.sound or not isinstance(basis, Basis):
+        return pd.DataFrame()
+    printed = basis.printed
+    if printed is None or len(weighed.weights) != printed.count:
+        return pd.DataFrame()
+    drawn = replace(basis.known.scenarios, count=printed.count).weighed(weighed.weights)
+    known = replace(basis.known, scenarios=drawn)
+    sheet, now, then = sheet_again(plan.site, plan.settings, known, printed)
+    old, rate = printed.sheet, plan.zones["precipitation_rate"].to_numpy(dtype=float) / 60
+    of_zone = {home: plan.zones.index[home] for home in sheet.home.values()}
+    tags = {str(row["zone"]): str(tag) for tag, row in plan.sensors.iterrows()}
+    rows = {}
+    for z in np.flatnonzero(sheet.governor >= 0):
+        j = int(sheet.governor[z])
+        home = of_zone[sheet.home[j]]
+        water = basis.known.water.loc[home]
+        held = float(water["field_capacity"]) - float(water["wilting_point"])
+        area = float(printed.area_m2[z])
+        rows[str(plan.zones.index[z])] = {
+            "valve": plan.zones["valve"].iloc[z],
+            "sensor_id": tags[str(home)],
+            "run_minutes": round(float(sheet.event_mm[z] / rate[z])),
+            "run_minutes_now": round(float(old.event_mm[z] / rate[z])),
+            "step_vwc": sheet.low[j] * held,
+            "step_vwc_now": old.low[j] * held,
+            "water_m3": float(then.water_mm[z].mean()) * area / 1000,
+            "water_m3_now": float(now.water_mm[z].mean()) * area / 1000,
+            "stress_days": float(then.worst_stress_days[z]),
+            "stress_days_now": float(now.worst_stress_days[z]),
+        }
+    return pd.DataFrame.from_dict(rows, orient="index").rename_axis("zone")
+
+
+def sheet_words(plan: Plan, table: pd.DataFrame) -> tuple[str, ...]:
+    """Say what `next_sheet` sets, what stands now in brackets, and what both do."""
+    if table.empty:
+        return ()
+    units = plan.settings.units
+    lines = []
+    for zone, row in table.iterrows():
+        water, stood = (show(row[name], "volume", units) for name in ("water_m3", "water_m3_now"))
+        lines.append(
+            f"Valve {row['valve']}, {zone}: {row['run_minutes']} minutes (now "
+            f"{row['run_minutes_now']}), {row['sensor_id']} starts {100 * row['step_vwc']:.1f} "
+            f"points of volume below field capacity (now {100 * row['step_vwc_now']:.1f}). Played "
+            f"through the weighed scenarios that uses {water} a season (now {stood}), and runs "
+            f"short on {row['stress_days']:.1f} days of the worst season of ten (now "
+            f"{row['stress_days_now']:.1f})."
+        )
+    same = all((table[name] == table[f"{name}_now"]).all() for name in ("run_minutes", "step_vwc"))
+    told = "nothing of it changes" if same else "set it before the season begins"
+    return (f"Set anew on the weighed scenarios, by the search that set it before: {told}. Zones "
+            "without a sensor keep their programme.", *lines)  # fmt: skip
 
 
 def _moved(plan: Plan, weighed: Weighed) -> str:

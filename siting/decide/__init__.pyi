@@ -6,8 +6,11 @@ from .choice import SURE as SURE
 from .choice import Decision as Decision
 from .choose import Choice as Choice
 from .decision import Decided as Decided
+from .decision import Printed as Printed
 from .decision import decide_plan as decide_plan
 from .decision import property_roots as property_roots
+from .decision import sheet_again as sheet_again
+from .measuring import quarter_chances as quarter_chances
 from .money import Capital as Capital
 from .money import Standing as Standing
 from .money import TodayStress as TodayStress
@@ -22,6 +25,7 @@ from .money import standing as standing
 from .money import water_cost as water_cost
 from .places import all_hazards as all_hazards
 from .places import place_zones as place_zones
+from .places import point_chances as point_chances
 from .places import priced_trench as priced_trench
 from .places import sensor_routes as sensor_routes
 from .places import site_undrawn as site_undrawn

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from typing import Any, Final
 
@@ -39,6 +40,7 @@ from siting.decide.sheet import (
     as_decided,
     loosened,
     play_sheet,
+    set_again,
     set_sheet,
     sheet_draws,
 )
@@ -64,6 +66,24 @@ class Rival:
     decision: Decision
     plan: Watering
     heal: bool
+
+
+@dataclass(frozen=True)
+class Printed:
+    """What is set in the field, so that a season's log can set it anew.
+
+    sheet: as printed; usual: sensors that leave today's minutes as they are; heal: as
+    `Decided.heal`; count: scenarios that it was set on; area_m2 (Z,): area of the zones [m²];
+    spots: by zone of a sensor, what it costs by the quarter of the zone that it lies in, the driest
+    first [currency a year].
+    """
+
+    sheet: Sheet
+    usual: frozenset[int]
+    heal: bool
+    count: int
+    area_m2: Floats
+    spots: Mapping[str, Floats]
 
 
 @dataclass(frozen=True)
@@ -98,6 +118,8 @@ class Decided:
         Yearly cost of the plan, its water as the sheet uses it [currency].
     measuring : DataFrame
         What measuring first would be worth, as `Plan.measuring`.
+    spots : mapping of str to ndarray
+        As `Printed.spots`.
     keep : Keeper
         Keeps what is played of the sheet.
     """
@@ -115,7 +137,16 @@ class Decided:
     warnings: tuple[str, ...]
     cost: float
     measuring: pd.DataFrame
+    spots: Mapping[str, Floats] = field(default_factory=dict)
     keep: Keeper = field(default_factory=Keeper, repr=False, compare=False)
+
+    @property
+    def printed(self) -> Printed:
+        """Return what is set in the field."""
+        pool = self.decision.governors
+        usual = frozenset(j for j in self.sheet.sensors if pool.habit[j])
+        area, count = self.decision.options.area_m2, self.roots.scenarios.count
+        return Printed(self.sheet, usual, self.heal, count, area, self.spots)
 
     @property
     def limits(self) -> dict[str, float]:
@@ -262,8 +293,8 @@ def decide_plan(
     keep = _simulation(keep or Keeper(), settings)
     trial, described, metered = _trial(site, settings, known, threads=threads, keep=keep)
     prices = _prices(site, settings, placements, property_price(settings, known))
-    admissible = [at.setback_ratio >= 1 for at in placements]
-    chosen = _decided(site, settings, known, (prices, admissible), trial)
+    connected = prices, [at.setback_ratio >= 1 for at in placements]
+    chosen = _decided(site, settings, known, connected, trial)
     spread = _saving_spread(chosen[0], trial.today)
     draws = sheet_draws(known.scenarios.count, spread, zones=trial.roots.count)
     more = replace(known.scenarios, count=draws)
@@ -279,10 +310,11 @@ def decide_plan(
     # The other aim, for what it would cost: as today where the plan heals, and the other way round.
     if finer.today is not None:
         turned = replace(trial, heal=not trial.heal)
-        other = way(turned.heal, _decided(site, settings, known, (prices, admissible), turned))
+        other = way(turned.heal, _decided(site, settings, known, connected, turned))
         if not trial.heal and _heals_for_nothing(mine, other, finer.today):
             mine, other = other, mine
     mine = _at_home(mine, trial, finer)
+    worth = measuring_table(settings, known, placements, trial, (mine.decision, mine.sheet))
     report("Playing the sheet", 2, 3)
     return Decided(
         mine.decision,
@@ -302,9 +334,42 @@ def decide_plan(
             *metered,
         ),
         cost=mine.cost,
-        measuring=measuring_table(settings, known, placements, trial, (mine.decision, mine.sheet)),
+        measuring=worth[0],
+        spots=worth[1],
         keep=_on_sheet(finer.keep, mine),
     )
+
+
+def sheet_again(
+    site: Site, settings: PropertyFile, known: Known, printed: Printed, *, threads: int = 1
+) -> tuple[Sheet, Watering, Watering]:
+    """Set a printed sheet anew on the scenarios of `known`, by the search that set it.
+
+    Parameters
+    ----------
+    site : Site
+        The property.
+    settings : PropertyFile
+        What the user asked for.
+    known : Known
+        Sun, water and weather; its scenarios as weighed since, as many as the sheet was set on.
+    printed : Printed
+        What is set in the field now.
+    threads : int
+        Threads of the simulation; the result does not depend on it.
+
+    Returns
+    -------
+    sheet : Sheet
+        The same sensors and groups, with thresholds and minutes for these scenarios.
+    now, then : Watering
+        The sheet of now and the new one, played through them.
+    """
+    trial, _, _ = _trial(site, settings, known, threads=threads, keep=Keeper())
+    trial = replace(trial, heal=printed.heal)
+    again = set_again(trial, printed.sheet, printed.usual, printed.area_m2)
+    now, then = (play_sheet(trial.roots, trial.schedule, sheet) for sheet in (printed.sheet, again))
+    return again, now, then
 
 
 def _simulation(keep: Keeper, settings: PropertyFile) -> Keeper:

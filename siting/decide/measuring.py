@@ -123,26 +123,42 @@ class _Gain(NamedTuple):
     minutes: bool
 
 
+def quarter_chances(driest: float, wetter: float) -> Floats:
+    """Return the chances of each quarter of a zone, the driest first, shape (4,).
+
+    driest, wetter: chances that a sensor lies in the driest quarter, and in the wetter half.
+    """
+    return _Spot(driest, wetter).quarters
+
+
 def measuring_table(
     settings: PropertyFile,
     known: Known,
     placements: Sequence[Placement],
     trial: Trial,
     decided: tuple[Decision, Sheet],
-) -> pd.DataFrame:
-    """Return what each measurement would be worth, the most worthwhile first.
+) -> tuple[pd.DataFrame, dict[str, Floats]]:
+    """Return what each measurement would be worth, the most worthwhile first; and what a sensor
+    costs by where in its zone it lies: by zone, with the minutes as set, in each quarter of it, the
+    driest first, shape (4,) [currency a year].
 
     Money is NaN where water has no price; then a measurement is worth it where it moves a sensor.
-    """
+    """  # noqa: D205
     decision, sheet = decided
-    case = _Case(settings, trial, decision, _programmes(trial, decision, sheet),
+    programmes = _programmes(trial, decision, sheet)
+    case = _Case(settings, trial, decision, programmes,
                  {z: _spot_now(placements[z]) for z in sheet.home.values()})  # fmt: skip
+    spots = {
+        str(decision.options.zones.index[one.zones[0]]): one.loss[:, _AS_SET].mean(axis=1)
+        for one in programmes
+        if one.sensor
+    }
     rows = [case.row(measure) for measure in _measures(settings, known, placements, trial, sheet)]
     table = pd.DataFrame(rows, columns=list(COLUMNS))
     dear = -table["gain_per_year"].fillna(0.0).to_numpy(dtype=float)
     surer = (table["p_now"] - table["p_then"]).to_numpy(dtype=float)
     order = np.lexsort((surer, dear, ~table["recommended"].to_numpy(dtype=bool)))
-    return table.iloc[order].reset_index(drop=True)
+    return table.iloc[order].reset_index(drop=True), spots
 
 
 @dataclass(frozen=True)

@@ -17,7 +17,8 @@ from shapely.geometry.base import BaseGeometry
 from siting.arrays import Floats
 from siting.decide.money import sensor_yearly_cost
 from siting.errors import NoAdmissibleGroundError
-from siting.place.placement import MARGIN_M, Placement, place_sensor
+from siting.place.placement import MARGIN_M, Placement, chances_there, place_sensor
+from siting.place.rank import Chances
 from siting.place.setbacks import (
     Undrawn,
     ground_hazards,
@@ -233,6 +234,51 @@ def place_zones(
             if progress is not None:
                 progress("Placing sensors", len(placements), len(zones))
     return placements
+
+
+def point_chances(
+    site: Site,
+    ground: Ground,
+    hazards: gpd.GeoDataFrame,
+    zone: str,
+    *,
+    point: tuple[float, float],
+    error: float,
+    application: Mapping[str, ZoneApplication],
+) -> Chances:
+    """Return what is expected of the true rank of a point in a zone, as one dug already.
+
+    Parameters
+    ----------
+    site : Site
+        The property.
+    ground : Ground
+        Points and dryness.
+    hazards : GeoDataFrame
+        As from `siting.place.setbacks.setback_hazards`.
+    zone : str
+        Its zone.
+    point : tuple of float
+        x and y [m].
+    error : float
+        Standard deviation of where it is, along each axis [m].
+    application : mapping of str to ZoneApplication
+        What is known of each zone's application pattern.
+
+    Returns
+    -------
+    Chances
+        Among the ground of the zone where a sensor may lie.
+    """
+    z, pixels = ground.pixels.zones.index(zone), ground.pixels
+    return chances_there(
+        site.hydrozones.geometry.loc[zone],
+        point,
+        samples=(pixels.sample_x[z], pixels.sample_y[z], ground.samples[z]),
+        hazards=hazards_of_zone(hazards, zone),
+        error=error,
+        unknown=application[zone].unknown,
+    )
 
 
 def _near_hazards(

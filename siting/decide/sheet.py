@@ -7,6 +7,7 @@ on eight where scenarios differ so much that the saving would not be known well 
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from dataclasses import dataclass, replace
 from typing import Final
 
@@ -150,7 +151,9 @@ def set_sheet(
         alone = on_their_own(trial.roots, trial.today, trial.schedule, limit, heal=trial.heal)
     sheet = as_decided(decision, decision.choice, alone, limit)
     for j in sheet.sensors:
-        sheet = _set_program(trial, decision, sheet, j)
+        sheet = _set_program(
+            trial, sheet, j, usual=bool(pool.habit[j]), area_m2=decision.options.area_m2
+        )
     own = sheet.governor < 0
     return replace(
         sheet, limit=np.where(own, np.maximum(sheet.limit, alone.worst_stress_days), sheet.limit)
@@ -170,13 +173,29 @@ def loosened(sheet: Sheet, decision: Decision, *, cap: float) -> tuple[str, ...]
     )
 
 
-def _set_program(trial: Trial, decision: Decision, sheet: Sheet, j: int) -> Sheet:
-    """Set one sensor's threshold, and the minutes of the zones that it governs."""
-    pool, roots, home = decision.governors, trial.roots, sheet.home[j]
+def set_again(trial: Trial, sheet: Sheet, usual: Collection[int], area_m2: Floats) -> Sheet:
+    """Set thresholds and minutes of a printed sheet anew, on what a trial draws.
+
+    usual: sensors that leave today's minutes as they are; area_m2 (Z,): area of the zones [m²].
+    Sensors, the zones that they govern and zones with a programme of their own stay as they are.
+    """
+    for j in sheet.sensors:
+        fresh = _set_program(trial, sheet, j, usual=j in usual, area_m2=area_m2)
+        stays = np.array_equal(fresh.governor, sheet.governor)
+        sheet = fresh if stays else sheet
+    return sheet
+
+
+def _set_program(trial: Trial, sheet: Sheet, j: int, *, usual: bool, area_m2: Floats) -> Sheet:
+    """Set one sensor's threshold, and the minutes of the zones that it governs.
+
+    usual: whether it leaves today's minutes as they are.
+    """
+    roots, home = trial.roots, sheet.home[j]
     root, limit = roots.zone(home), sheet.limit.copy()
     days, low = trial.schedule.sets[sheet.days[j]].days, clear_steps(trial, home)
     a_minute = roots.per_minute
-    if pool.habit[j] and trial.today_minutes is not None:
+    if usual and trial.today_minutes is not None:
         minutes = np.full(low.shape, trial.today_minutes[home])
         depth = minutes * a_minute[home]
         ran, stress = sensor_events(root, depth=depth, threshold=low, days=days)
@@ -195,11 +214,10 @@ def _set_program(trial: Trial, decision: Decision, sheet: Sheet, j: int) -> Shee
         at = np.array([int(np.lexsort((days_short, used > trial.water_cap[home] + _EPS))[0])])
         limit[home] = days_short[at[0]]
     group = [int(z) for z in np.flatnonzero(sheet.governor == j) if z != home]
-    follow = {z: _follow(trial, z, ran[at], bool(pool.habit[j]), limit[z]) for z in group}
-    area = decision.options.area_m2
+    follow = {z: _follow(trial, z, ran[at], usual, limit[z]) for z in group}
     alone_mm = sheet.alone.water_mm.mean(axis=1)
-    led = [area[z] * np.minimum(events[at] * follow[z], alone_mm[z]) for z in group]
-    total = np.sum([area[home] * used[at], *led], axis=0)
+    led = [area_m2[z] * np.minimum(events[at] * follow[z], alone_mm[z]) for z in group]
+    total = np.sum([area_m2[home] * used[at], *led], axis=0)
     best = int(np.argmin(total))
     governor, event = sheet.governor.copy(), sheet.event_mm.copy()
     event[home] = minutes[at[best]] * a_minute[home]

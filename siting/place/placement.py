@@ -833,6 +833,41 @@ def place_sensor(  # noqa: PLR0913 - each option is one of its own
     )
 
 
+def chances_there(
+    zone: BaseGeometry,
+    point: tuple[float, float],
+    *,
+    samples: tuple[Floats, Floats, Floats],
+    hazards: gpd.GeoDataFrame,
+    error: float,
+    unknown: Unevenness,
+) -> Chances:
+    """Return what is expected of the true rank of a point that was not chosen, as one dug already.
+
+    Parameters
+    ----------
+    zone : shapely geometry
+        Polygon or MultiPolygon in the working CRS.
+    point : tuple of float
+        x and y [m].
+    samples : tuple of ndarray
+        x, y and dryness, as for `place_sensor`.
+    hazards : GeoDataFrame
+        Those that concern this zone.
+    error : float
+        Standard deviation of where it is, along each axis [m].
+    unknown : Unevenness
+        What is not known of the zone's application.
+
+    Returns
+    -------
+    Chances
+        Among the ground where a sensor may lie.
+    """
+    ranks = _ranks_of(_open_ground(zone, hazards, error), samples, error, unknown.learned)
+    return chances_at(ranks, point, unknown)
+
+
 def _reserve(
     point: tuple[float, float],
     ranks: RankField,

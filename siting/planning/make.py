@@ -990,7 +990,7 @@ def _finish(
             provenance=provenance(
                 site, settings, weather_seasons=known.seasons.years, reference_et=known.terms.method
             ),
-            basis=basis,
+            basis=replace(basis, printed=decided.printed),
         )
     )
 

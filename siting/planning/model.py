@@ -13,6 +13,7 @@ import pandas as pd
 
 from siting.arrays import Floats
 from siting.climate.model import Climate
+from siting.decide.decision import Printed
 from siting.errors import SitingError
 from siting.place.placement import Placement
 from siting.site.model import Site
@@ -44,6 +45,8 @@ class Basis:
         What was repaired or assumed.
     tags : mapping of str to str
         Zone -> tag of the sensor that is buried there.
+    printed : Printed or None
+        What is set in the field; None until it is decided.
     """
 
     climate: Climate
@@ -52,6 +55,7 @@ class Basis:
     placements: list[Placement]
     warnings: tuple[str, ...] = ()
     tags: Mapping[str, str] = field(default_factory=dict)
+    printed: Printed | None = None
 
 
 @dataclass(frozen=True)

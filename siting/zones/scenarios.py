@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Final
 
 import numpy as np
@@ -95,12 +95,14 @@ class Scenarios:
     """Scenario 0 is the property as described, in which nothing is off.
 
     count: number of scenarios, S; seed: seed, the same seed gives the same scenarios; spread: how
-    far the inputs may be off.
+    far the inputs may be off; taken: which of those drawn stands at each place, length S, some more
+    than once and some not at all, where what was seen since tells them apart.
     """
 
     count: int
     seed: int = 0
     spread: Spread = SPREAD
+    taken: tuple[int, ...] | None = None
     _named: Floats = field(init=False, repr=False, compare=False)
 
     def __post_init__(self) -> None:
@@ -116,6 +118,17 @@ class Scenarios:
     def uniformity(self) -> Floats:
         """What to add to every low-quarter uniformity, shape (S,) [-]."""
         return self.spread.uniformity * self._draws("uniformity")
+
+    def weighed(self, weights: Floats) -> Scenarios:
+        """Return as many scenarios, each drawn one as often as its weight has it.
+
+        weights (S,): sum to 1. No random number is drawn: the middles of S equal shares of the
+        weights, laid end to end, take the scenario that they fall into.
+        """
+        ends = np.cumsum(weights)
+        middles = (np.arange(self.count) + 0.5) / self.count * ends[-1]
+        taken = np.searchsorted(ends, middles)
+        return replace(self, taken=tuple(int(k) for k in np.minimum(taken, self.count - 1)))
 
     def plants(self, words: Sequence[str]) -> Floats:
         """Return the plant-factor multiplier of each zone.
@@ -181,7 +194,7 @@ class Scenarios:
                 else _own_stream(self._rng(name), self._named)
             )
             drawn[1:] = np.clip(scipy.special.ndtri(unit), -_LIMIT, _LIMIT)
-        return drawn
+        return drawn if self.taken is None else drawn[list(self.taken)]
 
 
 def draw_scenarios(count: int, *, seed: int, spread: Spread = SPREAD) -> Scenarios:

@@ -7,8 +7,16 @@ import pandas as pd
 import pytest
 
 from siting.commission.health import expected_of, sensor_health
-from siting.commission.scenarios import Weighed, likelihoods, season_words, weigh
+from siting.commission.scenarios import (
+    Weighed,
+    likelihoods,
+    next_sheet,
+    season_words,
+    sheet_words,
+    weigh,
+)
 from siting.commission.signal import modelled_contents
+from siting.zones.scenarios import draw_scenarios
 from tests.demo_plans import demo_plan
 from tests.readings_simulator import simulate
 
@@ -112,3 +120,42 @@ def test_healthy_logs_are_explained(yard):
     best = np.array(misfits).min(axis=1)
     assert np.median(best) < 2
     assert best.max() < 3
+
+
+def test_the_next_sheet_is_set_on_the_weighed_scenarios_by_the_same_search(yard):
+    """Where no weight is moved the sheet stays; where plants need more, more is run."""
+    count = yard.basis.printed.count
+    even = Weighed(np.full(count, 1 / count), count, 1.0, ("S1",))
+    same = next_sheet(yard, even)
+    assert list(same.index) == ["Fence cover"]
+    assert (same["run_minutes"] == same["run_minutes_now"]).all()
+    assert (same["step_vwc"] == same["step_vwc_now"]).all()
+    # What is handed over is what was simulated: the sheet of now, as the plan plays it.
+    played = yard.zones.loc["Fence cover"]
+    assert same["water_m3_now"].iloc[0] == pytest.approx(played["water_m3"])
+    assert same["stress_days_now"].iloc[0] == pytest.approx(played["stress_days"])
+    assert "nothing of it changes" in sheet_words(yard, same)[0]
+    drawn = dataclasses.replace(yard.basis.known.scenarios, count=count)
+    demand = drawn.plants([str(played["plants"])])[0]
+    thirsty = np.where(demand > 1.2, 1.0, 0.0)
+    found = next_sheet(yard, Weighed(thirsty / thirsty.sum(), 50.0, 1.0, ("S1",)))
+    row = found.loc["Fence cover"]
+    assert row["water_m3_now"] > played["water_m3"]
+    assert row["stress_days"] <= row["stress_days_now"]
+    assert (row["run_minutes"], row["step_vwc"]) != (row["run_minutes_now"], row["step_vwc_now"])
+    assert (
+        f"{row['run_minutes']} minutes (now {row['run_minutes_now']})"
+        in (sheet_words(yard, found)[1])
+    )
+    assert next_sheet(yard, dataclasses.replace(even, left=2.0)).empty
+    assert next_sheet(yard, None).empty
+
+
+def test_scenarios_are_taken_as_often_as_their_weight_has_it():
+    drawn = draw_scenarios(8, seed=1)
+    weights = np.array([0.0, 0.5, 0.0, 0.25, 0.25, 0, 0, 0])
+    taken = drawn.weighed(weights)
+    assert taken.taken == (1, 1, 1, 1, 3, 3, 4, 4)
+    of = drawn.plants(["shrubs"])[0]
+    assert taken.plants(["shrubs"])[0].tolist() == of[list(taken.taken)].tolist()
+    assert drawn.weighed(np.full(8, 0.125)).taken == tuple(range(8))
