@@ -611,6 +611,7 @@ _BEAM: Final = 256  # cells kept per level once a ridge of equal values is known
 _RIDGE_HALF: Final = 0.02  # cell size at which a ridge is sampled [m]
 _RIDGE_CELLS: Final = 20_000
 _NOT_LESS: Final = 1 - 1e-9  # so that rounding leaves nobody unmeasured
+_TOGETHER: Final = 64  # places for which the near segments are sought at once
 
 
 @dataclass(frozen=True)
@@ -683,6 +684,44 @@ def _measured(distance: float, setback: float, over: bool) -> float:
 
 
 @compiled
+def _near_segments(
+    places: tuple[Floats, Floats],
+    span: tuple[int, int],
+    ends: Floats,
+    setbacks: Floats,
+    over: bool,
+    near: Ints,
+) -> int:
+    """Fill which segments can be the tightest of some places, and return how many.
+
+    No place is farther from a segment than the middle of the box about the places and half of its
+    diagonal: the least of that, measured, is beaten by nobody whose own box is farther off.
+    """
+    x, y = places
+    low_x = high_x = x[span[0]]
+    low_y = high_y = y[span[0]]
+    for n in range(span[0], span[1]):
+        low_x, high_x = min(low_x, x[n]), max(high_x, x[n])
+        low_y, high_y = min(low_y, y[n]), max(high_y, y[n])
+    middle_x, middle_y = (low_x + high_x) / 2, (low_y + high_y) / 2
+    reach = math.hypot(high_x - low_x, high_y - low_y) / 2
+    bound = np.inf
+    for e in range(setbacks.size):
+        worst = _to_segment(middle_x, middle_y, ends, e) + reach
+        bound = min(bound, _measured(worst, setbacks[e], over))
+    bound += 1e-9 * (1.0 + abs(bound))
+    count = 0
+    for e in range(setbacks.size):
+        west, east = min(ends[0, e], ends[2, e]), max(ends[0, e], ends[2, e])
+        south, north = min(ends[1, e], ends[3, e]), max(ends[1, e], ends[3, e])
+        away = max(west - high_x, low_x - east, south - high_y, low_y - north, 0.0)
+        if _measured(away * _NOT_LESS, setbacks[e], over) <= bound:
+            near[count] = e
+            count += 1
+    return count
+
+
+@compiled
 def _tightest(
     places: tuple[Floats, Floats],
     dots: tuple[Floats, Floats, Floats],
@@ -693,29 +732,36 @@ def _tightest(
 ) -> None:
     """Fill the least of distance over or minus setback at each place.
 
-    Nobody is measured who is farther off by the box about it than the tightest so far; the search
-    begins with the segment that was the tightest for the place before.
+    Places are looked at some at a time: of the segments only those that can be the tightest
+    anywhere in the box about them. Nobody is measured who is farther off by the box about it than
+    the tightest so far; the search begins with the segment that was the tightest for the place
+    before.
     """
     x, y = places
     at_x, at_y, room = dots
-    tightest = 0
-    for n in range(x.size):
-        best = np.inf
-        if setbacks.size:
-            best = _measured(_to_segment(x[n], y[n], ends, tightest), setbacks[tightest], over)
-        for e in range(setbacks.size):
-            west, east = min(ends[0, e], ends[2, e]), max(ends[0, e], ends[2, e])
-            south, north = min(ends[1, e], ends[3, e]), max(ends[1, e], ends[3, e])
-            away = max(west - x[n], x[n] - east, south - y[n], y[n] - north, 0.0)
-            if _measured(away * _NOT_LESS, setbacks[e], over) > best:
-                continue
-            found = _measured(_to_segment(x[n], y[n], ends, e), setbacks[e], over)
-            if found < best:
-                best, tightest = found, e
-        for t in range(at_x.size):
-            away = math.hypot(x[n] - at_x[t], y[n] - at_y[t])
-            best = min(best, _measured(away, room[t], over))
-        least[n] = best
+    near = np.empty(setbacks.size, np.int64)
+    for first in range(0, x.size, _TOGETHER):
+        last = min(first + _TOGETHER, x.size)
+        count = _near_segments(places, (first, last), ends, setbacks, over, near)
+        tightest = near[0] if count else 0
+        for n in range(first, last):
+            best = np.inf
+            if count:
+                best = _measured(_to_segment(x[n], y[n], ends, tightest), setbacks[tightest], over)
+            for k in range(count):
+                e = near[k]
+                west, east = min(ends[0, e], ends[2, e]), max(ends[0, e], ends[2, e])
+                south, north = min(ends[1, e], ends[3, e]), max(ends[1, e], ends[3, e])
+                away = max(west - x[n], x[n] - east, south - y[n], y[n] - north, 0.0)
+                if _measured(away * _NOT_LESS, setbacks[e], over) > best:
+                    continue
+                found = _measured(_to_segment(x[n], y[n], ends, e), setbacks[e], over)
+                if found < best:
+                    best, tightest = found, e
+            for t in range(at_x.size):
+                away = math.hypot(x[n] - at_x[t], y[n] - at_y[t])
+                best = min(best, _measured(away, room[t], over))
+            least[n] = best
 
 
 class Region(NamedTuple):

@@ -10,7 +10,8 @@ from siting.place.setbacks import Clearance, _segments
 
 
 @pytest.mark.cross_check("GEOS distances, to the bit")
-def test_the_tightest_setback_is_the_one_that_distances_tell():
+@pytest.mark.parametrize("side", [60.0, 9.0, 0.01])
+def test_the_tightest_setback_is_the_one_that_distances_tell(side):
     rng = np.random.default_rng(8)
     lines = [shapely.LineString(rng.uniform(0, 50, (5, 2))) for _ in range(12)]
     lines += [shapely.Point(3, 4).buffer(2), shapely.MultiPoint([(9, 9), (40, 2)])]
@@ -18,7 +19,7 @@ def test_the_tightest_setback_is_the_one_that_distances_tell():
     ends = [_segments(np.array([line], dtype=object)) for line in lines]
     each = np.concatenate([np.full(end.shape[1], s) for end, s in zip(ends, setbacks, strict=True)])
     dots, room = rng.uniform(0, 50, (6, 2)), rng.uniform(0.3, 3, 6)
-    x, y = rng.uniform(-5, 55, (2, 500))
+    x, y = 25 + side * rng.uniform(-0.5, 0.5, (2, 500))
     points = shapely.points(x, y)
     outlines = [line.boundary if line.geom_type == "Polygon" else line for line in lines]
     away = np.column_stack([shapely.distance(points, shape) for shape in outlines])
