@@ -283,7 +283,8 @@ def record_of(found: Commissioning) -> dict[str, Any]:
     -------
     dict
         sensors (place, error, rank, setbacks, reading, threshold, findings), measured, changes,
-        savings, season, recheck, notes; do_now: what to do, the most urgent first.
+        savings, season, next_sheet, moving, recheck, notes; do_now: what to do, the most urgent
+        first.
     """
     return {
         "do_now": list(found.after.do_now),

@@ -23,6 +23,7 @@ from siting.water.heads import (
     cv_after_test,
     head_pattern,
     head_radii,
+    low_quarter_uniformity,
 )
 from siting.zones.points import ZonePixels
 
@@ -71,6 +72,7 @@ _CANS: Final = (24, 48)  # cans of a test: two per head spacing each way, but wi
 _REACH: Final = 0.4  # deviations are alike over this share of the head spacing; judgement
 _LEFT_BY_HEADS: Final = 0.7  # share of the unevenness that a head layout leaves open; judgement
 _LOWEST, _HIGHEST = 0.3, 2.0
+_MOST_WIDER: Final = 4.0  # a pattern as good as flat is no order of places
 _WORTH_TESTING: Final = 0.05  # least gain of chance for which a can test is spoken of
 _RATES_DIFFER: Final = 0.25
 
@@ -112,6 +114,17 @@ class ZoneApplication:
     def measured(self) -> bool:
         """Whether cans were read."""
         return self.source == "cans"
+
+    @property
+    def received(self) -> Floats:
+        """Application at the points, as uneven as the cans were, shape (P,).
+
+        What is expected between cans is more even than the ground: its low quarter is put where
+        that of the cans is, so that the driest ground is not taken to get more than it does.
+        """
+        short = 1.0 - low_quarter_uniformity(self.at_points)
+        wider = np.clip((1.0 - self.uniformity) / max(short, 1e-6), 1.0, _MOST_WIDER)
+        return np.asarray(np.clip(1 + wider * (self.at_points - 1), _LOWEST, _HIGHEST))
 
     def words(self, now: float, tested: float) -> str:
         """Say what a point's chances rest on, and what a can test would make of them.

@@ -362,7 +362,7 @@ def _zone_ground(
         weights = class_weights(rows[at], classes=CLASSES)
         beam[:, at], sky[:, at] = weights @ light[0].T, weights @ light[1]
         if pattern.measured:
-            received[:, at] = weights @ pattern.at_points
+            received[:, at] = weights @ pattern.received
     return _ZoneGround(etc, *mean, rows, around, beam, sky, received)
 
 

@@ -6,7 +6,11 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from siting.commission import record_of
 from siting.commission.health import expected_of, sensor_health
+from siting.commission.judge import commission
+from siting.commission.readings import Readings
+from siting.commission.record import report_text
 from siting.commission.scenarios import (
     Weighed,
     likelihoods,
@@ -159,3 +163,28 @@ def test_scenarios_are_taken_as_often_as_their_weight_has_it():
     of = drawn.plants(["shrubs"])[0]
     assert taken.plants(["shrubs"])[0].tolist() == of[list(taken.taken)].tolist()
     assert drawn.weighed(np.full(8, 0.125)).taken == tuple(range(8))
+
+
+def test_report_and_record_hold_the_next_sheet_and_what_moving_would_be_worth(yard, season):
+    """A log of ground that uses a quarter more than assumed, of a sensor three metres off."""
+    weather, events = season
+    log = modelled_contents(
+        expected_of(yard, "S1"), events=events, weather=weather, crop=np.full(1, 1.25),
+        storage=np.ones(1), received=np.full(1, 0.7),
+    )[0]  # fmt: skip
+    log = log + 0.01 + 0.002 * np.random.default_rng(9).standard_normal(len(log))
+    row = {"lat": yard.sensors.loc["S1", "lat"], "lon": yard.sensors.loc["S1", "lon"] + 1.5e-5,
+           "gps_error": 0.3, "tie_1": np.nan, "tie_2": np.nan, "tie_3": np.nan}  # fmt: skip
+    sheet = pd.DataFrame.from_dict({"S1": row}, orient="index").rename_axis("sensor_id")
+    read = Readings(
+        sensors=sheet, moisture={"S1": log}, units={"S1": "m3/m3"}, events=events,
+        weather=weather,
+    )  # fmt: skip
+    found = commission(yard, yard.basis.climate, read)
+    assert not found.next_sheet.empty
+    report = report_text(found)
+    for words in (*found.next_words, *found.move_words):
+        assert words in report
+    assert "Does moving a sensor pay?" in report
+    assert "Moving it costs about" in found.move_words[0]
+    assert record_of(found)["next_sheet"] == list(found.next_words)

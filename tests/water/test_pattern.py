@@ -9,7 +9,14 @@ import pytest
 import shapely
 from shapely.geometry import Point, box
 
-from siting.water.heads import can_depth_mm, can_test, cv_after_test, head_pattern, head_radii
+from siting.water.heads import (
+    can_depth_mm,
+    can_test,
+    cv_after_test,
+    head_pattern,
+    head_radii,
+    low_quarter_uniformity,
+)
 from siting.zones.application import zone_application
 from siting.zones.points import ZonePixels
 
@@ -148,6 +155,20 @@ def heads_frame():
     places = square_heads()
     columns = {"kind": ["head"] * len(places), "valve": ["1"] * len(places)}
     return gpd.GeoDataFrame(columns, geometry=[Point(p) for p in places])
+
+
+def test_the_driest_ground_is_taken_to_get_as_little_as_the_cans_say():
+    """Between sparse cans the pattern is thought more even than it is."""
+    places = can_grid(4.0)
+    caught = truth(*places.T) * np.random.default_rng(2).normal(1, 0.1, len(places))
+    cans = gpd.GeoDataFrame(
+        {"depth": caught, "minutes": 15.0}, geometry=gpd.points_from_xy(*places.T)
+    )
+    found = zone_application(pixels(), zones(), cans=cans, water=WATER)[0]["A"]
+    assert low_quarter_uniformity(found.at_points) > found.uniformity + 0.02
+    assert low_quarter_uniformity(found.received) == pytest.approx(found.uniformity, abs=0.01)
+    assert found.received.mean() == pytest.approx(1.0, abs=0.01)
+    assert (np.argsort(found.received)[:40] == np.argsort(found.at_points)[:40]).all()
 
 
 def test_cans_beat_heads_and_heads_beat_nothing():
