@@ -29,6 +29,19 @@ os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
 
 hypothesis.settings.load_profile(tries.PROFILE)
 
+#: Files of the slow suite that take minutes: begun first (with ``--no-loadscope-reorder``), or one
+#: worker would be left alone with them at the end. In any other order the suite passes, too.
+LONGEST = (
+    "portfolio/test_cluster.py",
+    "portfolio/test_portfolio.py",
+    "handoff/test_results.py",
+    "planning/test_real_plan.py",
+    "gis/test_plugin.py",
+    "test_extensions.py",
+    "planning/test_same_figures.py",
+    "decide/test_ordinary_plans.py",
+)
+
 #: Whether a test is slow, by id.
 _slow: dict[str, bool] = {}
 #: The same for every fixture of this process, by where it is defined and its name.
@@ -36,13 +49,21 @@ _fixtures: dict[tuple[str, str], float] = {}
 _SPENT = pytest.StashKey[float]()
 
 
-@pytest.hookimpl(tryfirst=True)
-def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """Mark what the list names, before pytest chooses by marks."""
+@pytest.hookimpl(hookwrapper=True)
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> Iterator[None]:
+    """Mark what the list names, before pytest chooses by marks, and put the longest files first."""
     slow = set(LIST.read_text(encoding="utf-8").splitlines())
     for item in items:
         if item.nodeid in slow:
             item.add_marker(pytest.mark.slow)
+    yield
+    items.sort(key=_turn)
+
+
+def _turn(item: pytest.Item) -> int:
+    """Return the place of a test's file among the longest, or that of all others, behind them."""
+    file = item.nodeid.split("::")[0].removeprefix("tests/")
+    return LONGEST.index(file) if file in LONGEST else len(LONGEST)
 
 
 @pytest.hookimpl(hookwrapper=True)

@@ -31,6 +31,9 @@ def script():
 
 @pytest.fixture(scope="module")
 def site(tmp_path_factory):
+    if built := os.environ.get("SITING_SITE"):
+        # CI has built it whole just before, by the same script.
+        return Path(built)
     for name in ("sphinx", "myst_parser", "numpydoc", "pydata_sphinx_theme"):
         pytest.importorskip(name, reason=f'no {name} here: pip install ".[docs]"')
     target = tmp_path_factory.mktemp("docs") / "site"

@@ -938,8 +938,17 @@ class LayerPart:
 
     def _chosen(self) -> str:
         """Return the layer to read; under our name where there are several, or there is none."""
-        inside = [str(row[0]) for row in _gdal().list_layers(self.path)]
-        return _meant(self.name, self.source, inside) or self.source.layer or self.name
+        inside = _held(self.path, _state(self.path))
+        return _meant(self.name, self.source, list(inside)) or self.source.layer or self.name
+
+
+@lru_cache(maxsize=4)
+def _held(
+    path: Path,
+    state: tuple[int, int] | None,  # noqa: ARG001 - part of what is kept by
+) -> tuple[str, ...]:
+    """Return the layers of a file in this state; kept, since every window asks for each of them."""
+    return tuple(str(row[0]) for row in _gdal().list_layers(path))
 
 
 def _parquet_schema(path: Path) -> Any:  # noqa: ANN401 - pyarrow is not typed

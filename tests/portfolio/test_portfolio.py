@@ -137,23 +137,24 @@ def test_a_break_costs_one_property_at_most(city, planned, tmp_path, monkeypatch
     assert not (tmp_path / ".work").exists()
 
 
-def test_changed_input_is_planned_again(city, tmp_path):
-    copy_city(city, tmp_path)
+def test_changed_input_is_planned_again(tmp_path):
+    lots = 2
+    city = small_city(tmp_path, lots)
     out = tmp_path / "out"
-    assert run(tmp_path / city.name, out).status.planned == LOTS
+    assert run(city, out).status.planned == lots
     (out / "handoff" / "L000001").mkdir(parents=True)
     layers = read_layers(tmp_path)
     layers["trees"]["height"] += 2.0
     write_layers(tmp_path, layers)
-    assert run(tmp_path / city.name, out).status.planned == LOTS
+    assert run(city, out).status.planned == lots
     assert not (out / "handoff" / "L000001").exists()
-    text = (tmp_path / city.name).read_text("utf-8")
-    (tmp_path / city.name).write_text(text.replace("max_sensors = 3", "max_sensors = 1"), "utf-8")
-    assert run(tmp_path / city.name, out).status.planned == LOTS
+    text = city.read_text("utf-8")
+    city.write_text(text.replace("max_sensors = 3", "max_sensors = 1"), "utf-8")
+    assert run(city, out).status.planned == lots
     assert set(read_table(out, "properties")["sensors"].to_pylist()) == {1}
     weather = tmp_path / "weather_south.csv"
     weather.write_text(weather.read_text("utf-8").replace(",0.0,", ",0.1,", 1), "utf-8")
-    assert run(tmp_path / city.name, out).status.planned == LOTS
+    assert run(city, out).status.planned == lots
 
 
 def test_faults_of_one_property_stop_no_other(city, planned, tmp_path):

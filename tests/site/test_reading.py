@@ -25,8 +25,8 @@ from siting.site.columns import parse_number
 from siting.site.findings import Findings
 from siting.site.property import read_property
 from siting.site.reading import TREE_RULES, natural_key, open_property, read_site
-from siting.site.settings import FIXTURES, IRRIGATION, PLANTS, SOILS
-from siting.site.vector import empty_layer
+from siting.site.settings import FIXTURES, IRRIGATION, PLANTS, SOILS, LayerSource
+from siting.site.vector import LayerPart, empty_layer
 from tests.tries import tries
 
 LON, LAT = -80.25, 26.05
@@ -736,3 +736,19 @@ def test_a_layer_that_is_absent_has_the_frame_of_an_empty_one(tmp_path):
         layer = replace(layer, frame=layer.frame.set_crs(site.crs))
         made = reading._BUILDERS[name](layer, Findings())
         assert_geodataframe_equal(getattr(site, name), made)
+
+
+def test_the_layers_of_a_file_are_listed_once_until_it_changes(tmp_path, monkeypatch):
+    path, asked = tmp_path / "two.gpkg", []
+    honest = pyogrio.list_layers
+    monkeypatch.setattr(pyogrio, "list_layers", lambda *a: asked.append(a) or honest(*a))
+    for name in ("lots", "trees"):
+        write_layer(path, name, {"geometry": [Point(0, 0)]})
+    part = LayerPart(LayerSource(path, layer="Walls"), "walls")
+    for _ in range(3):
+        with pytest.raises(InputError, match="Walls"):
+            part.crs()
+    assert len(asked) == 1
+    write_layer(path, "walls", {"geometry": [Point(0, 0)]}, "EPSG:3067")
+    assert "3067" in part.crs()
+    assert len(asked) == 2
