@@ -67,11 +67,13 @@ class _Styled(QgsProcessingLayerPostProcessorInterface):
             node.setItemVisibilityChecked(False)
         group = root.findGroup(self.group) or root.insertGroup(0, self.group)
         layer.setCustomProperty(_RANK, self.rank)
-        before = [
-            one for one in group.findLayers()
-            if int(one.layer().customProperty(_RANK, 0)) < self.rank
+        # The window adds a layer above the current one, which may already be inside the group.
+        above = [
+            place for place, one in enumerate(group.findLayers(), start=1)
+            if one.layerId() != layer.id()
+            and int(one.layer().customProperty(_RANK, 0)) < self.rank
         ]  # fmt: skip
-        group.insertChildNode(len(before), node.clone())
+        group.insertChildNode(max(above, default=0), node.clone())
         node.parent().removeChildNode(node)
         layer.triggerRepaint()
         if self.snap:

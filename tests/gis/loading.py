@@ -14,6 +14,7 @@ import sys
 
 from qgis.core import (
     QgsApplication,
+    QgsLayerTreeRegistryBridge,
     QgsProcessingContext,
     QgsProcessingException,
     QgsProcessingFeedback,
@@ -75,6 +76,18 @@ def draw(project, picture):
     job.renderedImage().save(picture)
 
 
+def add_as_the_window_does(project):
+    """Have a layer that is added come above the current one: on top of the first group."""
+    point = QgsLayerTreeRegistryBridge.InsertionPoint
+    bridge, root = project.layerTreeRegistryBridge(), project.layerTreeRoot()
+
+    def aim(_layer):
+        for group in root.findGroups()[:1]:
+            bridge.setLayerInsertionPoint(point(group, 0))
+
+    project.layerWasAdded.connect(aim)
+
+
 def main(plugins, step, cancel, *words):
     sys.path[:0] = ["/usr/share/qgis/python/plugins", plugins]
     application = QgsApplication([], step == "describe")
@@ -96,6 +109,7 @@ def main(plugins, step, cancel, *words):
     context = QgsProcessingContext()
     context.setProject(project)
     feedback = Watching(cancel == "cancel")
+    add_as_the_window_does(project)
     algorithm = application.processingRegistry().createAlgorithmById(f"siting:{step}")
     error = ""
     try:
