@@ -31,7 +31,7 @@ from siting.files import atomic_path
 
 _T = TypeVar("_T")
 #: All entries together take no more than this; the oldest make room [bytes].
-MOST_BYTES: Final = 4_000_000_000
+MOST_BYTES: Final = 8_000_000_000
 _DIGEST_BYTES: Final = 32
 _ENDING: Final = ".stage"
 _LIBRARIES: Final = (
@@ -124,6 +124,10 @@ class Stages:
         self._keep(file, made)
         return made
 
+    def holds(self, stage: str, rests_on: str) -> bool:
+        """Tell whether something was kept of a stage."""
+        return (self.folder / f"{stage}-{rests_on[:40]}{_ENDING}").exists()
+
     def _keep(self, file: Path, made: object) -> None:
         """Write an entry and make room for it; one that takes half of all room is not kept."""
         with contextlib.suppress(OSError, pickle.PicklingError, TypeError, AttributeError):
@@ -169,6 +173,10 @@ class Keeper:
     def kept(self, stage: str, make: Callable[[], _T]) -> _T:
         """Return what a stage gives: as it was kept, or made now."""
         return make() if self._stages is None else self._stages.kept(stage, self._before, make)
+
+    def holds(self, stage: str) -> bool:
+        """Tell whether something was kept of a stage."""
+        return self._stages is not None and self._stages.holds(stage, self._before)
 
 
 def keeper(stages: Stages | None, *rests_on: object) -> Keeper:

@@ -2,6 +2,13 @@
 
 from __future__ import annotations
 
+import math
+import operator
+import os
+import re
+import subprocess
+import sys
+import time
 from dataclasses import replace
 
 import geopandas as gpd
@@ -12,16 +19,20 @@ import pytest
 import shapely
 from shapely.geometry import Point, box
 
+from siting import parts
 from siting.decide import choose
 from siting.decide.choice import ALIKE, Options
 from siting.decide.choose import Candidates, Equipment, Window, choose_sensors, fixed_zones
 from siting.decide.governors import Events
+from siting.errors import InputError, PlanError
 from siting.handoff import crowded
 from siting.handoff.webmap import map_document, map_html
+from siting.planning.room import memory_needed, processes_within
 from siting.site.model import LocalGrid
 from siting.site.property import read_property
 from siting.site.reading import read_site
-from siting.sun import light
+from siting.stages import Stages, keeper
+from siting.sun import light, shade
 from siting.sun.light import ShadeOptions
 from siting.sun.position import season_positions
 from siting.sun.shade import Shading
@@ -108,36 +119,121 @@ def test_what_is_alike_is_told_against_one_controllers_cost():
     assert options.__class__.alike.fget(options) == ALIKE / 4
 
 
-def test_the_sun_of_some_cells_is_that_of_the_whole_raster_block_by_block(monkeypatch):
+GRID = LocalGrid(0.0, 96.0, 1.0, 96, 96)
+LAYERS = (
+    gpd.GeoDataFrame({"height": [9.0]}, geometry=[box(28, 58, 40, 70)]),
+    gpd.GeoDataFrame(
+        {"height": [8.0, 11.0], "crown_diameter": 6.0, "crown_base": 2.0, "transmissivity": 0.2,
+         "transmissivity_bare": np.nan, "evergreen": True, "crown": None},
+        geometry=[Point(50, 40), Point(66, 33)],
+    ),
+    None,
+)  # fmt: skip
+
+
+def test_the_sun_of_blocks_is_that_of_the_whole_raster(monkeypatch, tmp_path):
     """Blocks of 32 cells: a house and trees about their corners, and a block without a cell."""
-    monkeypatch.setattr(light, "_BLOCK", (32, 32))
-    monkeypatch.setattr(light, "_THIN_TILE", (16, 16))
-    grid = LocalGrid(0.0, 96.0, 1.0, 96, 96)
-    layers = (
-        gpd.GeoDataFrame({"height": [9.0]}, geometry=[box(28, 58, 40, 70)]),
-        gpd.GeoDataFrame(
-            {"height": [8.0, 11.0], "crown_diameter": 6.0, "crown_base": 2.0, "transmissivity": 0.2,
-             "transmissivity_bare": np.nan, "evergreen": True, "crown": None},
-            geometry=[Point(50, 40), Point(66, 33)],
-        ),
-        None,
-    )  # fmt: skip
-    shading = Shading.of(grid, season_positions(40.0, -105.0, months=(6, 9), minutes=60), layers)
-    told: list[tuple[int, int]] = []
-    options = ShadeOptions(height_scale=1.1, progress=lambda *step: told.append(step))
+    shading = Shading.of(GRID, season_positions(40.0, -105.0, months=(6, 9), minutes=60), LAYERS)
+    told: list[float] = []
+    options = ShadeOptions(height_scale=1.1, progress=lambda done, of: told.append(done / of))
     whole = shading.raster(options)
     cells = np.random.default_rng(1).choice(96 * 64, 300, replace=False)
     cells = np.sort(cells[(cells % 96 < 70) & np.isfinite(whole.sky_view.ravel()[cells])])
+    monkeypatch.setattr(light, "_BLOCK", (32, 32))
+    monkeypatch.setattr(light, "_THIN_TILE", (16, 16))
+    keep = keeper(Stages(tmp_path), "a property")
     told.clear()
-    some = shading.at_cells(options, cells)
+    some = shading.at_cells(options, cells, keep)
+    assert told == sorted(told)
+    assert told[-1] == 1
     np.testing.assert_array_equal(some.beam, whole.beam_fraction.reshape(2, -1)[:, cells])
     np.testing.assert_array_equal(some.sky, whole.sky_view.ravel()[cells])
-    assert [done / total for done, total in told] == sorted(done / total for done, total in told)
+    again = shading.raster(options, keep)
+    np.testing.assert_array_equal(again.sun_hours, whole.sun_hours)
+    np.testing.assert_array_equal(again.sky_view, whole.sky_view)
+    # What a broken run had kept is not worked out again, and of another scenario nothing is taken.
+    monkeypatch.setattr(shade, "season_block", lambda *_: pytest.fail("worked out again"))
+    np.testing.assert_array_equal(shading.raster(options, keep).sun_hours, whole.sun_hours)
+    with pytest.raises(pytest.fail.Exception):
+        shading.raster(ShadeOptions(), keep)
     # Zones look cells up in any order, more than once.
     sun, asked = SunVariants(some, whole, some), cells[[7, 3, 7]]
     beam, sky = sun.at(0.5, asked)
     np.testing.assert_array_equal(beam, whole.beam_fraction.reshape(2, -1)[:, asked])
     np.testing.assert_array_equal(sky, whole.sky_view.ravel()[asked])
+
+
+def test_processes_give_parts_in_order_keep_them_and_pass_on_errors(tmp_path):
+    keep = keeper(Stages(tmp_path), "numbers")
+    with parts.processes(2):
+        assert parts.helpers() == 2
+        assert list(parts.each_part(math.factorial, range(9), stage="f", keep=keep)) == [
+            math.factorial(n) for n in range(9)
+        ]
+        with pytest.raises(ValueError, match="negative"):
+            list(parts.each_part(math.factorial, [3, -1]))
+        with pytest.raises(PlanError, match="run the same command again"):
+            list(parts.each_part(os._exit, [3]))
+    assert parts.helpers() == 1
+    # Kept: a work that would fail is not asked.
+    found = parts.each_part(operator.getitem, range(9), stage="f", keep=keep)
+    assert list(found) == [math.factorial(n) for n in range(9)]
+
+
+def test_parts_are_done_on_a_cluster():
+    distributed = pytest.importorskip("distributed")
+    with (
+        distributed.LocalCluster(
+            n_workers=1, threads_per_worker=1, processes=False, dashboard_address=None
+        ) as cluster,
+        distributed.Client(cluster) as client,
+        parts.helped_by(client.get_executor(pure=False), count=2),
+    ):
+        assert list(parts.each_part(math.factorial, range(5))) == [1, 1, 2, 6, 24]
+
+
+def test_too_little_memory_is_told_with_what_would_do(tmp_path):
+    settings = read_property(write_campus(tmp_path, 4, zones=9, trees=40))
+    site = read_site(settings)
+    needed = memory_needed(site, settings)
+    assert 0.6e9 < needed < 0.8e9
+    assert processes_within(None, site, settings, 4) == 4
+    assert processes_within(needed + 1.1e9, site, settings, 4) == 2
+    assert processes_within(needed + 0.1e9, site, settings, 4) == 1
+    fine = replace(settings, analysis=replace(settings.analysis, resolution=0.1))
+    more = memory_needed(site, fine)
+    assert more - 0.6e9 == pytest.approx(100 * (needed - 0.6e9), rel=0.02)
+    words = (
+        r"--memory: found 1 GB; .*cells of 0.1 m.*Allow \d.\d*GB, or take cells of about (\S+) m"
+    )
+    with pytest.raises(InputError, match=words) as told:
+        processes_within(1e9, site, fine, 4)
+    found = re.search(words, str(told.value))
+    assert found
+    coarse = replace(fine, analysis=replace(fine.analysis, resolution=float(found[1])))
+    assert processes_within(1e9, site, coarse, 4) == 1
+
+
+@pytest.mark.slow
+def test_a_plan_by_parts_killed_at_any_moment_goes_on_to_the_same_bytes(tmp_path):
+    source = write_campus(tmp_path / "in", 4, zones=9, trees=20, resolution=4, scenarios=2, years=2)
+
+    def run(out: str) -> subprocess.Popen[bytes]:
+        words = [sys.executable, "-m", "siting.cli", "plan", str(source), "--keep", "--out"]
+        return subprocess.Popen([*words, str(tmp_path / out)], stdout=subprocess.DEVNULL)
+
+    assert run("plain").wait() == 0
+    kept = tmp_path / ".out.stages"
+    for least in (0, 1, 4, 9, 12):  # entries that are there when it is killed
+        with run("out") as broken:
+            while len(list(kept.glob("*.stage"))) < least and broken.poll() is None:
+                time.sleep(0.05)
+            assert broken.poll() is None, "it was done before it could be killed"
+            broken.kill()
+        assert not (tmp_path / "out").exists()
+    assert run("out").wait() == 0
+    for file in (tmp_path / "plain").iterdir():
+        assert file.read_bytes() == (tmp_path / "out" / file.name).read_bytes(), file.name
 
 
 def test_events_are_kept_eight_to_a_byte_and_come_back_as_they_were():

@@ -10,7 +10,8 @@ import tempfile
 import textwrap
 import tomllib
 import zipfile
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from dataclasses import asdict
 from importlib import resources
 from importlib.resources.abc import Traversable
@@ -20,7 +21,7 @@ from typing import TYPE_CHECKING, Any, Final
 import click
 
 from siting import __version__
-from siting.cli.portfolio import register_portfolio
+from siting.cli.portfolio import parts_on_cluster, register_portfolio, scheduler_options
 from siting.cli.shared import (
     Commands,
     columns,
@@ -625,6 +626,22 @@ def check(property_file: Path, fetch_weather: bool, as_json: bool) -> None:
     say(answer)
 
 
+#: Letters before the B of bytes.
+_POWERS: Final = {"": 0, "K": 3, "M": 6, "G": 9, "T": 12}
+
+
+def _size(_ctx: click.Context, _parameter: click.Parameter, value: str | None) -> float | None:
+    """Read a size of memory, as 4GB, 500 MB or 4G; in bytes."""
+    if value is None:
+        return None
+    found = re.fullmatch(r"\s*([0-9.]+)\s*([KMGT]?)i?B?\s*", value, re.IGNORECASE)
+    try:
+        return float(found[1]) * 10 ** _POWERS[found[2].upper()] if found else float("")
+    except ValueError:
+        msg = f"{value!r} is no size; write it as 4GB or 500MB"
+        raise click.BadParameter(msg) from None
+
+
 @main.command()
 @property_argument
 @out_option
@@ -643,6 +660,14 @@ def check(property_file: Path, fetch_weather: bool, as_json: bool) -> None:
     help="Keep the results of stages in a hidden folder beside the results, so that a broken run "
     "goes on and a what-if is quick; done by itself where there are more than 60 zones.",
 )
+@click.option(
+    "--memory",
+    metavar="SIZE",
+    callback=_size,
+    help="Most memory to plan in, as 4GB: fewer processes at a time and less kept at hand; told "
+    "before anything is begun where it cannot do.",
+)
+@scheduler_options
 @export_option
 @fetch_option
 @threads_option
@@ -729,15 +754,17 @@ def _plan_and_write(
     fetch_weather: bool = False,
     threads: int = 1,
     keep: bool | None = None,
-    **options: bool,
+    **options: Any,  # noqa: ANN401 - formats, and where a scheduler is
 ) -> None:
     """Run the main job and show its result."""
     from siting.handoff.bundle import write_bundle
     from siting.handoff.results import claim_results, results_lock
     from siting.planning.make import input_files, read_inputs
     from siting.planning.make import plan as make_plan
+    from siting.planning.room import parts_in_room, processes_within
     from siting.stages import stages_beside
 
+    memory: float | None = options.get("memory")
     also = [form.option for form in FORMATS if options.get(form.option)]
     names = [name for form in formats(also) for name in form.names]
     with results_lock(folder), progress() as report:
@@ -745,15 +772,33 @@ def _plan_and_write(
             report("Reading", 0, 1)
         settings, site, climate = read_inputs(property_file, fetch=fetch_weather, changes=changes)
         kept = claim_results(folder, names, input_files(settings, site))
-        wanted = len(site.hydrozones) > _MANY_ZONES if keep is None else keep
-        stages = stages_beside(folder) if wanted else None
-        result = make_plan(site, climate, settings, threads=threads, progress=report, stages=stages)
+        many = len(site.hydrozones) > _MANY_ZONES
+        stages = stages_beside(folder) if (many if keep is None else keep) else None
+        count = processes_within(memory, site, settings, threads if many else 1)
+        with parts_in_room(memory), _parts_done(options, count):
+            result = make_plan(
+                site, climate, settings, threads=threads, progress=report, stages=stages
+            )
         exported = Exports(exporters, result, folder)
         written = write_bundle(
-            result, folder, also=also, source=property_file, more=exported.write, progress=report
-        )
+            result, folder, also=also, source=property_file, more=exported.write, progress=report,
+            processes=count,
+        )  # fmt: skip
     damaged = () if stages is None else stages.notes
     show(result, written, (*kept, *exported.warnings, *damaged))
+
+
+@contextmanager
+def _parts_done(options: Mapping[str, Any], count: int) -> Iterator[None]:
+    """Let parts be done by a cluster that was named, else by so many processes."""
+    from siting.parts import processes
+
+    if options.get("scheduler") is None and options.get("scheduler_file") is None:
+        with processes(count):
+            yield
+        return
+    with parts_on_cluster(options):
+        yield
 
 
 def _print_result(result: Plan, written: tuple[Path, ...], notes: tuple[str, ...]) -> None:

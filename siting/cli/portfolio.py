@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 import os
 import sys
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
@@ -58,39 +58,74 @@ def write_handoff(plan: Plan, folder: Path) -> None:
     write_bundle(plan, folder)
 
 
+_SCHEDULER: Final = (
+    click.option(
+        "--scheduler",
+        metavar="ADDRESS",
+        envvar="SITING_SCHEDULER",
+        show_envvar=True,
+        help="A running dask scheduler, as tcp://host:8786, or tls://host:8786.",
+    ),
+    click.option(
+        "--scheduler-file",
+        type=_FILE,
+        envvar="SITING_SCHEDULER_FILE",
+        show_envvar=True,
+        help="The file in which the scheduler writes its address, in place of --scheduler.",
+    ),
+    click.option(
+        "--tls-ca",
+        type=_FILE,
+        envvar="SITING_TLS_CA",
+        show_envvar=True,
+        help="For tls://: the authority's certificate (PEM).",
+    ),
+    click.option(
+        "--tls-cert",
+        type=_FILE,
+        envvar="SITING_TLS_CERT",
+        show_envvar=True,
+        help="For tls://: the certificate to show (PEM).",
+    ),
+    click.option(
+        "--tls-key",
+        type=_FILE,
+        envvar="SITING_TLS_KEY",
+        show_envvar=True,
+        help="For tls://: its private key (PEM).",
+    ),
+)
+
+
+def scheduler_options(command: Callable[..., None]) -> Callable[..., None]:
+    """Give a command the options that name a running scheduler and how it is reached."""
+    for option in reversed(_SCHEDULER):
+        command = option(command)
+    return command
+
+
+@contextmanager
+def parts_on_cluster(given: Mapping[str, Any]) -> Iterator[None]:
+    """Let the parts of a plan be done by the scheduler that was named."""
+    try:
+        from siting.portfolio.engine import ClusterEngine
+    except ImportError as error:
+        raise SitingError(_missing(error)) from None
+    from siting.parts import helped_by
+
+    address = _scheduler(given["scheduler"], given)
+    with ClusterEngine(address, tls=_tls(given)) as engine:
+        for warning in engine.warnings:
+            click.echo(f"note: {warning}", err=True)
+        cores = sum(engine.client.nthreads().values())
+        with helped_by(engine.client.get_executor(pure=False), count=max(cores, 2)):
+            yield
+
+
 @click.command()
 @input_argument
 @out_option
-@click.option(
-    "--scheduler",
-    metavar="ADDRESS",
-    envvar="SITING_SCHEDULER",
-    show_envvar=True,
-    help="A running dask scheduler, as tcp://host:8786, or tls://host:8786.",
-)
-@click.option(
-    "--scheduler-file",
-    type=_FILE,
-    envvar="SITING_SCHEDULER_FILE",
-    show_envvar=True,
-    help="The file in which the scheduler writes its address, in place of --scheduler.",
-)
-@click.option(
-    "--tls-ca",
-    type=_FILE,
-    envvar="SITING_TLS_CA",
-    show_envvar=True,
-    help="For tls://: the authority's certificate (PEM).",
-)
-@click.option(
-    "--tls-cert",
-    type=_FILE,
-    envvar="SITING_TLS_CERT",
-    show_envvar=True,
-    help="For tls://: the certificate to show (PEM).",
-)
-@click.option("--tls-key", type=_FILE, envvar="SITING_TLS_KEY", show_envvar=True,
-              help="For tls://: its private key (PEM).")  # fmt: skip
+@scheduler_options
 @click.option(
     "--workers",
     type=click.IntRange(0, 1024),

@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
-from concurrent.futures import ThreadPoolExecutor
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
-from typing import Final
+from typing import Final, NamedTuple
 
 import geopandas as gpd
 import numpy as np
@@ -17,6 +16,7 @@ from shapely.geometry.base import BaseGeometry
 from siting.arrays import Floats
 from siting.decide.money import sensor_yearly_cost
 from siting.errors import NoAdmissibleGroundError
+from siting.parts import each_part
 from siting.place.placement import MARGIN_M, Placement, chances_there, place_sensor
 from siting.place.rank import Chances
 from siting.place.setbacks import (
@@ -30,6 +30,7 @@ from siting.place.setbacks import (
 )
 from siting.site.model import Site
 from siting.site.settings import Costs, Setbacks
+from siting.stages import Keeper
 from siting.threads import one_blas_thread
 from siting.units import UnitsName, show
 from siting.wire.districts import DistrictNetwork, Land, is_large, routes_by_district
@@ -44,7 +45,7 @@ from siting.wire.routes import (
     WireRoutes,
     wire_routes,
 )
-from siting.zones.application import ZoneApplication
+from siting.zones.application import Unevenness, ZoneApplication
 from siting.zones.ground import Ground, Progress
 
 _MOST_WIRE_SHARE: Final = 10.0
@@ -52,6 +53,10 @@ _PATCHES: Final = 5  # patches that are told one by one
 #: With more hazards than this only those near a zone are looked at, within this of its size [m].
 _MANY: Final = 2_000
 _NEAR_M: Final = 60.0
+#: Zones that are a part of the work together where there are more than so many: to hand one over
+#: takes as long as to hand over a few.
+_TOGETHER: Final = 8
+_FEW: Final = 60
 
 
 def all_hazards(site: Site, setbacks: Setbacks) -> tuple[gpd.GeoDataFrame, tuple[str, ...]]:
@@ -174,6 +179,7 @@ def place_zones(
     units: UnitsName,
     threads: int = 1,
     progress: Progress | None = None,
+    keep: Keeper | None = None,
 ) -> list[Placement]:
     """Choose the driest representative point of every zone.
 
@@ -192,7 +198,9 @@ def place_zones(
     threads : int
         Zones worked on at a time; the result does not depend on it.
     progress : callable or None
-        Called per zone.
+        Called with every few zones.
+    keep : Keeper, optional
+        Keeps the points of every few zones; it rests on what they are chosen from.
 
     Returns
     -------
@@ -207,32 +215,26 @@ def place_zones(
     zones = ground.pixels.zones
     of_zone = _near_hazards(hazards, site) if len(hazards) > _MANY else hazards_of_zone
 
-    @one_blas_thread
-    def place(z: int) -> Placement:
-        try:
-            return place_sensor(
-                site.hydrozones.geometry.iloc[z],
-                x=ground.pixels.sample_x[z],
-                y=ground.pixels.sample_y[z],
-                dryness=ground.samples[z],
-                hazards=of_zone(hazards, zones[z]),
-                application_cv=application[zones[z]].unknown,
-                margin=MARGIN_M,
-                landmark=_controller_of(site, z),
-                units=units,
-            )
-        except NoAdmissibleGroundError as error:
-            msg = f"zone {zones[z]}: {error}"
-            raise NoAdmissibleGroundError(msg) from error
+    def asked(z: int) -> _Asked:
+        return _Asked(
+            zones[z],
+            site.hydrozones.geometry.iloc[z],
+            (ground.pixels.sample_x[z], ground.pixels.sample_y[z], ground.samples[z]),
+            of_zone(hazards, zones[z]),
+            application[zones[z]].unknown,
+            _controller_of(site, z),
+            units,
+        )
 
-    placements = []
+    every, together = range(len(zones)), _TOGETHER if len(zones) > _FEW else 1
+    parts = ([asked(z) for z in every[at : at + together]] for at in every[::together])
+    placements: list[Placement] = []
     if progress is not None:
         progress("Placing sensors", 0, len(zones))
-    with ThreadPoolExecutor(max_workers=max(threads, 1)) as pool:
-        for placement in pool.map(place, range(len(zones))):
-            placements.append(placement)
-            if progress is not None:
-                progress("Placing sensors", len(placements), len(zones))
+    for found in each_part(_place, parts, threads=threads, stage="place", keep=keep):
+        placements += found
+        if progress is not None:
+            progress("Placing sensors", len(placements), len(zones))
     return placements
 
 
@@ -279,6 +281,38 @@ def point_chances(
         error=error,
         unknown=application[zone].unknown,
     )
+
+
+class _Asked(NamedTuple):
+    """What the best point of a zone rests on; samples: x, y and dryness."""
+
+    zone: str
+    shape: BaseGeometry
+    samples: tuple[Floats, Floats, Floats]
+    hazards: gpd.GeoDataFrame
+    unknown: Unevenness
+    landmark: tuple[float, float] | None
+    units: UnitsName
+
+
+@one_blas_thread
+def _place(zones: Sequence[_Asked]) -> list[Placement]:
+    """Choose the best point of some zones."""
+    return [_best_point(asked) for asked in zones]
+
+
+def _best_point(asked: _Asked) -> Placement:
+    """Choose the best point of a zone."""
+    x, y, dryness = asked.samples
+    try:
+        return place_sensor(
+            asked.shape, x=x, y=y, dryness=dryness, hazards=asked.hazards,
+            application_cv=asked.unknown, margin=MARGIN_M, landmark=asked.landmark,
+            units=asked.units,
+        )  # fmt: skip
+    except NoAdmissibleGroundError as error:
+        msg = f"zone {asked.zone}: {error}"
+        raise NoAdmissibleGroundError(msg) from error
 
 
 def _near_hazards(

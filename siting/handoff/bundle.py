@@ -3,8 +3,11 @@
 from __future__ import annotations
 
 import json
+import multiprocessing
 import sqlite3
+import sys
 from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
+from concurrent.futures import ProcessPoolExecutor
 from contextlib import contextmanager
 from dataclasses import dataclass
 from itertools import groupby
@@ -17,7 +20,7 @@ import pyogrio.errors
 from siting.errors import Fault, InputError, SitingError
 from siting.files import SOURCE, atomic_path, file_digest, written_files
 from siting.handoff.explain import read_plans
-from siting.handoff.formats import FORMATS, formats
+from siting.handoff.formats import FORMATS, Format, formats
 from siting.handoff.gisfiles import (
     Bands,
     describe_package,
@@ -44,6 +47,7 @@ def write_bundle(
     source: Path | None = None,
     more: Callable[[Path], None] | None = None,
     progress: Callable[[str, int, int], None] | None = None,
+    processes: int = 1,
 ) -> tuple[Path, ...]:
     """Write plan.json, map.html, the sheets, the GIS and GPS files and the readings of a plan.
 
@@ -68,6 +72,8 @@ def write_bundle(
         Writes further files into the folder that it is given; they appear together with the rest.
     progress : callable, optional
         Called with stage, steps done and steps in all.
+    processes : int
+        Files written at a time, where the system can divide a process (Linux); they are the same.
 
     Returns
     -------
@@ -89,15 +95,42 @@ def write_bundle(
         _in_words(target),
         new_results(target, source=source, inputs=input_files(plan.settings, plan.site)) as scratch,
     ):
-        for stage, forms in groupby(wanted, lambda form: form.stage):
-            report(stage, stages.index(stage), len(stages))
-            for form in forms:
-                form.write(plan, scratch)
+        if processes > 1 and sys.platform == "linux":
+            report(stages[0], 0, len(stages))
+            _write_beside(plan, scratch, wanted, processes)
+        else:
+            for stage, forms in groupby(wanted, lambda form: form.stage):
+                report(stage, stages.index(stage), len(stages))
+                for form in forms:
+                    form.write(plan, scratch)
         if more is not None:
             more(scratch)
         names = sorted(path.name for path in scratch.iterdir() if path.is_file())
     report("Done", len(stages), len(stages))
     return tuple(target / name for name in names)
+
+
+def _write_beside(plan: Plan, folder: Path, wanted: Sequence[Format], count: int) -> None:
+    """Write formats in processes that share this one's memory: a large plan is not copied."""
+    context = multiprocessing.get_context("fork")
+    with ProcessPoolExecutor(
+        count, mp_context=context, initializer=_hold, initargs=(plan, folder)
+    ) as pool:
+        for written in [pool.submit(_write_format, form) for form in wanted]:
+            written.result()
+
+
+_HELD: list[tuple[Plan, Path]] = []
+
+
+def _hold(plan: Plan, folder: Path) -> None:
+    """Take over, in a divided process, what is to be written and where."""
+    _HELD[:] = [(plan, folder)]
+
+
+def _write_format(form: Format) -> None:
+    """Write one format in a divided process."""
+    form.write(*_HELD[0])
 
 
 @contextmanager

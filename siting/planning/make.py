@@ -785,10 +785,13 @@ def plan(
     known_source = stages if not settings.factors else None
     keep = keeper(known_source, site, climate, _survey_settings(settings))
     known = keep.kept(
-        "survey", lambda: surveyed(site, climate, settings, threads=threads, progress=progress)
+        "survey",
+        lambda: surveyed(site, climate, settings, threads=threads, progress=progress, keep=keep),
     )
-    hazards, placements, told = keep.on(settings.setbacks, settings.units).kept(
-        "places", lambda: _places(site, settings, known, threads=threads, progress=progress)
+    placed = keep.on(settings.setbacks, settings.units)
+    hazards, placements, told = placed.kept(
+        "places",
+        lambda: _places(site, settings, known, threads=threads, progress=progress, keep=placed),
     )
     basis = Basis(climate, known, hazards, placements, told, dict(tags or {}))
     return _finish(site, settings, basis, threads=threads, progress=progress, keep=keep)
@@ -888,12 +891,13 @@ def surveyed(
     *,
     threads: int = 1,
     progress: Progress | None = None,
+    keep: Keeper | None = None,
 ) -> Known:
     """Work out sun, water and dryness of every zone in the seasons of the property file."""
     seasons = season_calendar(climate, start=settings.season.start, end=settings.season.end)
     terms = eto_terms(climate.daily, latitude=site.latitude, elevation_m=climate.elevation_m)
     return survey_site(
-        site, climate, settings, (seasons, terms), threads=threads, progress=progress
+        site, climate, settings, (seasons, terms), threads=threads, progress=progress, keep=keep
     )
 
 
@@ -918,6 +922,7 @@ def _places(
     *,
     threads: int,
     progress: Progress | None,
+    keep: Keeper | None = None,
 ) -> tuple[gpd.GeoDataFrame, list[Placement], tuple[str, ...]]:
     """Return hazards, the best point of every zone, and what was repaired or assumed."""
     hazards, told = all_hazards(site, settings.setbacks)
@@ -929,6 +934,7 @@ def _places(
         units=settings.units,
         threads=threads,
         progress=progress,
+        keep=keep,
     )
     lacking = undrawn_words(site, settings.units)
     return hazards, placements, (*told, *lacking)

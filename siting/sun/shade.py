@@ -5,17 +5,20 @@ See `siting.sun.light` for how the work is cut and `siting.sun.light` for how fa
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Final, NamedTuple
 
 import numpy as np
 from numpy.typing import ArrayLike
 
 from siting.arrays import Floats, Ints
+from siting.parts import each_part, helpers
 from siting.site.model import HeightRaster, LocalGrid
+from siting.stages import Keeper
 from siting.sun.light import (
     Layers,
+    Obstacles,
     Season,
     ShadeOptions,
     add_instants,
@@ -154,25 +157,40 @@ class Shading:
         relief = _relief(grid, surface, terrain, layers)
         return cls(grid, positions, layers, relief, wanted_months(positions, months))
 
-    def raster(self, options: ShadeOptions) -> SunShade:
-        """Return the sun of the whole raster.
+    def raster(self, options: ShadeOptions, keep: Keeper | None = None) -> SunShade:
+        """Return the sun of the whole raster; a large one is worked out block by block.
 
         Parameters
         ----------
         options : ShadeOptions
             The scenario.
+        keep : Keeper, optional
+            Keeps each block of a large raster; it rests on everything but the scenario.
 
         Returns
         -------
         SunShade
             NaN on roofs.
         """
-        obstacles = gather(self.grid, self.layers, self.relief, options)
-        whole = Tile(0, 0, *self.grid.shape)
-        season = season_block(obstacles, self.positions, self.months, whole, options)
-        return _result(self.grid, self.months, season)
+        blocks = list(blocks_of(self.grid.shape))
+        if len(blocks) == 1:
+            obstacles = gather(self.grid, self.layers, self.relief, options)
+            season = season_block(obstacles, self.positions, self.months, blocks[0], options)
+            return _result(self.grid, self.months, season)
+        parts = self._blocks(options, [(block, None) for block in blocks])
+        whole: Season | None = None
+        for block, season in zip(
+            blocks, each_part(_season_of, parts, stage="sun", keep=_of(keep, options)), strict=True
+        ):
+            whole = _empty(season, self.grid.shape) if whole is None else whole
+            for name in _SUMS:
+                into, values = getattr(whole, name), getattr(season, name)
+                if values.size:
+                    into[..., block.top : block.bottom, block.left : block.right] = values
+        assert whole is not None  # noqa: S101  (there is a block)
+        return _result(self.grid, self.months, whole)
 
-    def at_cells(self, options: ShadeOptions, cells: Ints) -> CellSun:
+    def at_cells(self, options: ShadeOptions, cells: Ints, keep: Keeper | None = None) -> CellSun:
         """Return the sun of some cells; one block of the raster is held at a time.
 
         Parameters
@@ -181,33 +199,92 @@ class Shading:
             The scenario.
         cells : ndarray of int, shape (P,)
             Flat index (row-major), rising, each once.
+        keep : Keeper, optional
+            Keeps each block of a large raster; it rests on everything but the scenario.
 
         Returns
         -------
         CellSun
             The same numbers as of `raster`.
         """
-        obstacles = gather(self.grid, self.layers, self.relief, options)
-        wanted = np.zeros(self.grid.shape, dtype=bool)
-        wanted.ravel()[cells] = True
         beam, sky = np.empty((len(self.months), cells.size)), np.empty(cells.size)
         row, column = np.divmod(cells, self.grid.columns)
-        blocks = list(blocks_of(self.grid.shape))
-        for number, block in enumerate(blocks):
+        wanted = []
+        for block in blocks_of(self.grid.shape):
             mine = np.flatnonzero(
                 (row >= block.top) & (row < block.bottom)
                 & (column >= block.left) & (column < block.right)
             )  # fmt: skip
-            if not mine.size:
-                continue
-            here = wanted[block.top : block.bottom, block.left : block.right]
-            told = _share_of(options, number, len(blocks))
-            season = season_block(obstacles, self.positions, self.months, block, told, here)
-            at = (..., row[mine] - block.top, column[mine] - block.left)
-            slope = bool(season.slope_sky.size)
-            beam[:, mine] = (season.slope_beam if slope else season.beam_fraction)[at]
-            sky[mine] = (season.slope_sky if slope else season.sky_view)[at]
+            if mine.size:
+                wanted.append((block, mine, (row[mine] - block.top, column[mine] - block.left)))
+        several = len(wanted) > 1
+        parts = self._blocks(options, [(block, at) for block, _, at in wanted])
+        kept = _of(keep, options).on(cells) if several else None
+        for (_, mine, _), found in zip(
+            wanted, each_part(_cells_of, parts, stage="cells", keep=kept), strict=True
+        ):
+            beam[:, mine], sky[mine] = found
         return CellSun(cells, beam, sky)
+
+    def _blocks(
+        self, options: ShadeOptions, wanted: Sequence[tuple[Tile, tuple[Ints, Ints] | None]]
+    ) -> Iterator[_Block]:
+        """Yield the work on some blocks; what goes to a helper finds what shades by itself."""
+        away = helpers() > 1
+        obstacles = None if away else gather(self.grid, self.layers, self.relief, options)
+        for number, (block, at) in enumerate(wanted):
+            told = _share_of(options, number, len(wanted))
+            if away:
+                told = replace(options, threads=1, progress=None)
+            yield _Block(self, told, block, at, obstacles)
+            if away and options.progress is not None:
+                options.progress(number + 1, len(wanted))
+
+
+class _Block(NamedTuple):
+    """What the sun of a block rests on; at: rows and columns of the cells that are asked for."""
+
+    shading: Shading
+    options: ShadeOptions
+    block: Tile
+    at: tuple[Ints, Ints] | None
+    obstacles: Obstacles | None
+
+
+_SUMS: Final = ("sun_hours", "beam_fraction", "sky_view", "slope_beam", "slope_sky")
+
+
+def _season_of(part: _Block) -> Season:
+    """Sum the season over a block, or over its tiles with cells that are asked for."""
+    shading, options = part.shading, part.options
+    obstacles = part.obstacles
+    if obstacles is None:
+        obstacles = gather(shading.grid, shading.layers, shading.relief, options)
+    wanted = None
+    if part.at is not None:
+        wanted = np.zeros(part.block.shape, dtype=bool)
+        wanted[part.at] = True
+    return season_block(obstacles, shading.positions, shading.months, part.block, options, wanted)
+
+
+def _cells_of(part: _Block) -> tuple[Floats, Floats]:
+    """Return beam (M, P) and sky (P,) of the cells of a block that are asked for."""
+    season = _season_of(part)
+    at = (..., *(part.at or ()))
+    slope = bool(season.slope_sky.size)
+    beam = (season.slope_beam if slope else season.beam_fraction)[at]
+    return np.ascontiguousarray(beam), (season.slope_sky if slope else season.sky_view)[at]
+
+
+def _empty(season: Season, shape: tuple[int, int]) -> Season:
+    """Return room for the sums of a whole raster of the kind of a block's."""
+    sums = [getattr(season, name) for name in _SUMS]
+    return Season(*(np.empty((*s.shape[:-2], *(shape if s.size else s.shape[-2:]))) for s in sums))
+
+
+def _of(keep: Keeper | None, options: ShadeOptions) -> Keeper:
+    """Return a keeper of one scenario's blocks."""
+    return (keep or Keeper()).on(replace(options, threads=1, progress=None))
 
 
 def _share_of(options: ShadeOptions, number: int, count: int) -> ShadeOptions:

@@ -20,6 +20,8 @@ import shapely
 from shapely.geometry.base import BaseGeometry
 
 from siting.arrays import Floats, Ints
+from siting.parts import each_part
+from siting.threads import one_blas_thread
 from siting.wire.routes import PricedGround, TrenchNetwork, WireRoutes, wire_routes
 
 #: How far a route may lead beyond the box about its ends [m]; four times that where it must.
@@ -99,6 +101,18 @@ class Land(NamedTuple):
             "in_play": None if self.in_play is None else shapely.intersection(self.in_play, frame),
         }
 
+    def within(self, points: Floats) -> Land:
+        """Return what of the land is ever looked at for routes between some points, to hand on."""
+        reach = _FURTHER[-1] * REACH_M
+        (west, south), (east, north) = points.min(axis=0) - reach, points.max(axis=0) + reach
+        frame = shapely.box(west, south, east, north)
+
+        def cut(tree: shapely.STRtree) -> shapely.STRtree:
+            return shapely.STRtree(_near(tree, frame))
+
+        priced = {name: (cut(tree), factor) for name, (tree, factor) in self.priced.items()}
+        return self._replace(buildings=cut(self.buildings), paving=cut(self.paving), priced=priced)
+
     def covered(self, points: Floats, reach: float) -> bool:
         """Tell whether nothing of the site lies beyond the reach of some points."""
         (west, south), (east, north) = points.min(axis=0) - reach, points.max(axis=0) + reach
@@ -142,11 +156,13 @@ class DistrictNetwork(TrenchNetwork):
         self.owner = nearest_owner(points, controllers, owner)
         self.own, self.wire = np.zeros(len(points)), np.zeros(len(points))
         self._of: list[tuple[Ints, TrenchNetwork]] = []
-        for c in np.unique(self.owner).tolist():
-            mine = np.flatnonzero(self.owner == c)
-            network = _district(
-                points[mine], controllers[[c]], land, paving_factor=paving_factor, boxes=valve_boxes
-            )
+        owned = [np.flatnonzero(self.owner == c) for c in np.unique(self.owner)]
+        parts = (
+            _District(points[mine], at := controllers[self.owner[mine[:1]]],
+                      land.within(np.concatenate([at, points[mine]])), paving_factor, valve_boxes)
+            for mine in owned
+        )  # fmt: skip
+        for mine, network in zip(owned, each_part(_district, parts), strict=True):
             self.own[mine], self.wire[mine] = network.own, network.wire
             self._of.append((mine, network))
 
@@ -177,24 +193,33 @@ def nearest_owner(points: Floats, controllers: Floats, owner: Ints) -> Ints:
     return np.where(owner < 0, np.argmin(np.round(away, 6), axis=1), owner)
 
 
-def _district(
-    points: Floats, controller: Floats, land: Land, *, paving_factor: float, boxes: Floats
-) -> TrenchNetwork:
+class _District(NamedTuple):
+    """What the trenches of one controller rest on; see `DistrictNetwork`."""
+
+    points: Floats
+    controller: Floats
+    land: Land
+    paving_factor: float
+    boxes: Floats
+
+
+@one_blas_thread
+def _district(part: _District) -> TrenchNetwork:
     """Price the trenches of one controller; look further about where there is no way."""
-    ends = np.concatenate([controller, points])
+    ends, boxes = np.concatenate([part.controller, part.points]), part.boxes
     for times in _FURTHER:
         reach = times * REACH_M
         low, high = ends.min(axis=0) - reach, ends.max(axis=0) + reach
         near = np.all((boxes >= low) & (boxes <= high), axis=1)
         network = TrenchNetwork(
-            points,
-            controller,
-            np.zeros(len(points), dtype=np.int64),
-            paving_factor=paving_factor,
+            part.points,
+            part.controller,
+            np.zeros(len(part.points), dtype=np.int64),
+            paving_factor=part.paving_factor,
             valve_boxes=boxes[near],
-            **land.around(ends, reach),
+            **part.land.around(ends, reach),
         )
-        if network.whole or land.covered(ends, reach):
+        if network.whole or part.land.covered(ends, reach):
             break
     return network
 
@@ -231,11 +256,13 @@ def routes_by_district(
     points = shapely.get_coordinates(sensors.geometry.to_numpy())
     owner = nearest_owner(points, places, np.array(given))
     valves = fixtures[fixtures["kind"] == "valve_box"]
-    found = []
-    for c in np.unique(owner).tolist():
-        mine = sensors[owner == c]
+
+    def part(c: int) -> _Routed:
         ends = np.concatenate([places[[c]], points[owner == c]])
-        found.append(_routes(mine, boxes.iloc[[c]], valves, ends, land, wire_share=wire_share))
+        near = land.within(ends)
+        return _Routed(sensors[owner == c], boxes.iloc[[c]], valves, ends, near, wire_share)
+
+    found = list(each_part(_routes, map(part, np.unique(owner).tolist())))
     kinds = [part.routes[part.routes["kind"] == kind] for kind in ("trench", "wire")
              for part in found]  # fmt: skip
     routes = pd.concat([part for part in kinds if len(part)], ignore_index=True)
@@ -248,27 +275,33 @@ def routes_by_district(
     )
 
 
-def _routes(
-    sensors: gpd.GeoDataFrame,
-    controller: gpd.GeoDataFrame,
-    valves: gpd.GeoDataFrame,
-    ends: Floats,
-    land: Land,
-    *,
-    wire_share: float,
-) -> WireRoutes:
+class _Routed(NamedTuple):
+    """What the routes of one controller's sensors rest on; see `routes_by_district`."""
+
+    sensors: gpd.GeoDataFrame
+    controller: gpd.GeoDataFrame
+    valves: gpd.GeoDataFrame
+    ends: Floats
+    land: Land
+    wire_share: float
+
+
+@one_blas_thread
+def _routes(part: _Routed) -> WireRoutes:
     """Route one controller's sensors; look further about where there is no way."""
+    crs = part.sensors.crs
     for times in _FURTHER:
-        around = land.around(ends, times * REACH_M)
+        around = part.land.around(part.ends, times * REACH_M)
         for layer in ("buildings", "paving"):
-            around[layer] = gpd.GeoDataFrame(geometry=around[layer], crs=sensors.crs)
-        near = valves[shapely.intersects(around["boundary"], valves.geometry.to_numpy())]
+            around[layer] = gpd.GeoDataFrame(geometry=around[layer], crs=crs)
+        near = part.valves[shapely.intersects(around["boundary"], part.valves.geometry.to_numpy())]
         found = wire_routes(
-            sensors,
-            fixtures=gpd.GeoDataFrame(pd.concat([controller, near]), crs=sensors.crs),
-            wire_share=wire_share,
+            part.sensors,
+            fixtures=gpd.GeoDataFrame(pd.concat([part.controller, near]), crs=crs),
+            wire_share=part.wire_share,
             **around,
         )
-        if found.lengths["trench_m"].notna().all() or land.covered(ends, times * REACH_M):
+        whole = bool(found.lengths["trench_m"].notna().all())
+        if whole or part.land.covered(part.ends, times * REACH_M):
             break
     return found

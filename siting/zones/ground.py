@@ -12,6 +12,7 @@ import pandas as pd
 from siting.arrays import Floats, Ints
 from siting.climate.model import SeasonCalendar
 from siting.site.model import LocalGrid, Site
+from siting.stages import Keeper
 from siting.sun.light import ShadeOptions
 from siting.sun.model import CellSun, SunPositions, SunShade
 from siting.sun.scene import leaf_months
@@ -218,6 +219,7 @@ def sun_variants(
     threads: int,
     spread: bool,
     progress: Progress | None,
+    keep: Keeper | None = None,
 ) -> tuple[SunVariants, ZonePixels]:
     """Compute the sun on the property, and with obstacles lower and higher where scenarios ask.
 
@@ -243,7 +245,7 @@ def sun_variants(
         terrain=site.terrain,
         months=months,
     )
-    drawn = shading.raster(named("Sun and shade", ShadeOptions()))
+    drawn = shading.raster(named("Sun and shade", ShadeOptions()), keep)
     pixels = zone_pixels(grid, site.hydrozones, roof=np.isnan(drawn.sky_view))
     no_walls = site.walls is None or site.walls.empty
     bare = site.buildings.empty and site.trees.empty and no_walls and site.surface is None
@@ -253,8 +255,8 @@ def sun_variants(
     height, clear = SPREAD.height, SPREAD.transmissivity
     low = ShadeOptions(height_scale=1 - height, transmissivity_scale=clear)
     high = ShadeOptions(height_scale=1 + height, transmissivity_scale=1 / clear)
-    lower = shading.at_cells(named("Sun, obstacles lower", low), cells)
-    higher = shading.at_cells(named("Sun, obstacles higher", high), cells)
+    lower = shading.at_cells(named("Sun, obstacles lower", low), cells, keep)
+    higher = shading.at_cells(named("Sun, obstacles higher", high), cells, keep)
     return SunVariants(lower, drawn, higher), pixels
 
 

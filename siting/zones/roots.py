@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
-from typing import Any, Final, NamedTuple, TypeVar
+from typing import Any, NamedTuple, TypeVar
 
 import geopandas as gpd
 import numpy as np
@@ -14,6 +14,7 @@ import pandas as pd
 from siting.arrays import Floats, Ints
 from siting.climate.model import SeasonCalendar
 from siting.compiled import compiled
+from siting.parts import at_hand
 from siting.season.events import RootZone
 from siting.season.scheduling import SOD_M, sensor_depth
 from siting.water.balance import curve_number, entering_rain, sensor_layer_share, step
@@ -65,8 +66,6 @@ def _fill_demand(
 
 
 _T = TypeVar("_T")
-#: Root zones are kept while all of them together take less than this [bytes].
-_KEEP_BYTES: Final = 500_000_000
 
 
 @dataclass(frozen=True)
@@ -99,6 +98,8 @@ class PropertyRoots:
         Added to every low-quarter uniformity.
     error_scale : float
         Every reading error times this.
+    room : float
+        Root zones are kept while all of them together take less than this [bytes].
     """
 
     ground: Ground
@@ -114,6 +115,7 @@ class PropertyRoots:
     storage_scale: float = 1.0
     evenness: float = 0.0
     error_scale: float = 1.0
+    room: float = field(default_factory=at_hand, repr=False, compare=False)
     _built: dict[int, RootZone] = field(default_factory=dict, repr=False, compare=False)
 
     @property
@@ -152,7 +154,7 @@ class PropertyRoots:
         root = self._built.get(z)
         if root is None:
             root = self._build(z)
-            if (len(self._built) + 1) * root.etc.nbytes < _KEEP_BYTES:
+            if (len(self._built) + 1) * root.etc.nbytes < self.room:
                 self._built[z] = root
         return self._moved(root, z)
 

@@ -14,6 +14,7 @@ from siting.climate.model import Climate, SeasonCalendar
 from siting.extensions import Extension, ExtensionError, find_extension
 from siting.site.model import Site
 from siting.site.settings import Analysis, PropertyFile
+from siting.stages import Keeper
 from siting.sun.position import season_positions
 from siting.water.reference_et import EtoTerms
 from siting.water.zones import MONTH_COLUMNS, with_soil_map, zone_water
@@ -134,6 +135,7 @@ def survey_site(
     *,
     threads: int,
     progress: Progress | None,
+    keep: Keeper | None = None,
 ) -> Known:
     """Work out sun, water and dryness.
 
@@ -151,6 +153,8 @@ def survey_site(
         Threads for the sun; the result does not depend on it.
     progress : callable or None
         Called with stage, steps done and steps in all.
+    keep : Keeper, optional
+        Keeps the sun of every block of a large raster; it rests on what the survey rests on.
 
     Returns
     -------
@@ -165,7 +169,8 @@ def survey_site(
     scenarios = draw_scenarios(analysis.scenarios, seed=analysis.seed)
     eto = monthly_eto(terms, seasons)
     spread = scenarios.count > 1
-    sun, pixels = _sun(site, analysis, eto.months, spread=spread, run=(threads, progress))
+    run = threads, progress, keep
+    sun, pixels = _sun(site, analysis, eto.months, spread=spread, run=run)
     if progress is not None:
         progress("Water and dryness", 0, 1)
     water = with_microclimate(water, sun, pixels, eto)
@@ -246,9 +251,9 @@ def _sun(
     months: tuple[int, ...],
     *,
     spread: bool,
-    run: tuple[int, Progress | None],
+    run: tuple[int, Progress | None, Keeper | None],
 ) -> tuple[SunVariants, ZonePixels]:
-    """Work out the sun with obstacles low, as drawn and high; `run` is threads and progress."""
+    """Work out the sun with obstacles low, as drawn and high; `run`: threads, progress, keeper."""
     positions = season_positions(
         site.latitude, site.longitude, months=months, minutes=analysis.sun_minutes
     )
@@ -260,6 +265,7 @@ def _sun(
         threads=run[0],
         spread=spread,
         progress=run[1],
+        keep=run[2],
     )
 
 
