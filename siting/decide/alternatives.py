@@ -310,8 +310,8 @@ class _Study:
         decided = self._decided
         roots = self._moved(decided.roots, case)
         plan = play_sheet(roots, decided.schedule, decided.sheet, rate=case.rate)
-        if decided.simulated.timer is None:
-            return plan, None
+        if decided.simulated.timer is None or case == _Case(sensor_error=case.sensor_error):
+            return plan, decided.simulated.timer  # a timer reads no sensor
         depth = decided.simulated.timer.depth.max(axis=1) * case.rate
         return plan, as_watering(todays_timer(roots, depth, decided.schedule.today))
 

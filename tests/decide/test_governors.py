@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+from types import SimpleNamespace
+
 import numpy as np
 import pytest
 
+from siting.decide import alternatives
 from siting.decide.decision import decide_plan
 from siting.planning import make as _plan_holdout
 from siting.planning.make import hold_out, plan_property, replan
@@ -226,3 +229,14 @@ def test_what_is_held_out_is_otherwise_drawn(mixed, monkeypatch):
 
 def _option(count: int) -> str:
     return f"{int(count)} sensor{'' if int(count) == 1 else 's'}"
+
+
+def test_todays_timer_is_not_played_again_where_only_the_sensor_errs(monkeypatch):
+    monkeypatch.setattr(alternatives, "play_sheet", lambda *_, **__: "plan")
+    monkeypatch.setattr(alternatives, "todays_timer", lambda *_: pytest.fail("played again"))
+    monkeypatch.setattr(alternatives._Study, "_moved", lambda *_: None)
+    played = SimpleNamespace(plan="plan", timer="timer")
+    decided = SimpleNamespace(roots=None, schedule=None, sheet=None, simulated=played)
+    settings = SimpleNamespace(water=SimpleNamespace(priced=False))
+    study = alternatives._Study(settings, decided, None)
+    assert study._play(alternatives._Case(sensor_error=0.02)) == ("plan", "timer")
