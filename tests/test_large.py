@@ -10,6 +10,7 @@ import subprocess
 import sys
 import time
 from dataclasses import replace
+from pathlib import Path
 
 import geopandas as gpd
 import numpy as np
@@ -178,6 +179,23 @@ def test_processes_give_parts_in_order_keep_them_and_pass_on_errors(tmp_path):
     # Kept: a work that would fail is not asked.
     found = parts.each_part(operator.getitem, range(9), stage="f", keep=keep)
     assert list(found) == [math.factorial(n) for n in range(9)]
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="only there a process is divided")
+def test_processes_that_write_end_with_a_run_that_is_killed():
+    word = (
+        "import os, time; from pathlib import Path; import siting.handoff.bundle as b\n"
+        "class F:\n    def write(self, *_): print(os.getpid(), flush=True); time.sleep(60)\n"
+        "b._write_beside(None, Path(), [F()], 2)"
+    )
+    with subprocess.Popen([sys.executable, "-c", word], stdout=subprocess.PIPE) as run:
+        assert run.stdout is not None
+        child = int(run.stdout.readline())
+        run.kill()
+    until = time.monotonic() + 20
+    while Path(f"/proc/{child}").exists() and time.monotonic() < until:
+        time.sleep(0.1)
+    assert not Path(f"/proc/{child}").exists()
 
 
 def test_parts_are_done_on_a_cluster():

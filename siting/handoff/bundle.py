@@ -4,8 +4,11 @@ from __future__ import annotations
 
 import json
 import multiprocessing
+import os
 import sqlite3
 import sys
+import threading
+import time
 from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from contextlib import contextmanager
@@ -114,7 +117,7 @@ def _write_beside(plan: Plan, folder: Path, wanted: Sequence[Format], count: int
     """Write formats in processes that share this one's memory: a large plan is not copied."""
     context = multiprocessing.get_context("fork")
     with ProcessPoolExecutor(
-        count, mp_context=context, initializer=_hold, initargs=(plan, folder)
+        count, mp_context=context, initializer=_hold, initargs=(plan, folder, os.getpid())
     ) as pool:
         for written in [pool.submit(_write_format, form) for form in wanted]:
             written.result()
@@ -123,9 +126,17 @@ def _write_beside(plan: Plan, folder: Path, wanted: Sequence[Format], count: int
 _HELD: list[tuple[Plan, Path]] = []
 
 
-def _hold(plan: Plan, folder: Path) -> None:
+def _hold(plan: Plan, folder: Path, parent: int) -> None:
     """Take over, in a divided process, what is to be written and where."""
     _HELD[:] = [(plan, folder)]
+    threading.Thread(target=_leave_with, args=(parent,), daemon=True).start()
+
+
+def _leave_with(parent: int) -> None:
+    """End this process when the one that it was divided from is gone, even killed."""
+    while os.getppid() == parent:
+        time.sleep(1)
+    os._exit(1)
 
 
 def _write_format(form: Format) -> None:
