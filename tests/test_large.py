@@ -232,7 +232,6 @@ def test_too_little_memory_is_told_with_what_would_do(tmp_path):
     assert processes_within(1e9, site, coarse, 4) == 1
 
 
-@pytest.mark.slow
 def test_a_plan_by_parts_killed_at_any_moment_goes_on_to_the_same_bytes(tmp_path):
     source = write_campus(tmp_path / "in", 4, zones=9, trees=20, resolution=4, scenarios=2, years=2)
 
