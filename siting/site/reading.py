@@ -886,7 +886,7 @@ def _check_cells(settings: PropertyFile, place: _Place, findings: Findings) -> N
 
 def _note_outside(settings: PropertyFile, findings: Findings) -> None:
     """Say which files lie outside the property's folder, by their path or through a link."""
-    folder = settings.path.parent
+    folder = Path(os.path.normpath(settings.path.parent))
     weather = settings.weather
     named = {name: source.path for name, source in settings.layers.items()}
     named |= {"weather": weather.path} if weather.path != Path() else {}

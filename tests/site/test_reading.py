@@ -630,6 +630,15 @@ def test_open_property_gives_both(tmp_path):
     assert given_settings.name == site.name == "t"
 
 
+def test_a_folder_named_by_a_way_up_and_down_holds_its_own_files(tmp_path, monkeypatch):
+    (tmp_path / "ground").mkdir()
+    make(tmp_path / "ground")
+    (tmp_path / "work").mkdir()
+    monkeypatch.chdir(tmp_path / "work")
+    site = site_of(Path("../ground/property.toml"))
+    assert not [text for text in site.warnings if "outside" in text]
+
+
 # ---------------------------------------------------------------- rasters
 
 
