@@ -41,6 +41,8 @@ _STARTS: Final = 5
 _TRIES: Final = 20
 _SILENT: Final = 60.0
 _IDLE: Final = 180.0  # others' clusters may wait longer for new workers
+#: How long a scheduler may take to answer [s].
+_ANSWER: Final = 10.0
 _JOIN: Final = 60.0
 _SHARE: Final = 0.85
 
@@ -262,7 +264,7 @@ class ClusterEngine:
         """Join a running cluster, and look whether its workers will do."""
         try:
             security = None if self._tls is None else self._tls.security()
-            self.client = Client(address, timeout=10, security=security)
+            self.client = Client(address, timeout=_ANSWER, security=security)
         except (OSError, TimeoutError, ValueError, TypeError) as error:
             text = str(error).splitlines()[0] if str(error) else type(error).__name__
             msg = f"no scheduler answers at {address}: {text}"

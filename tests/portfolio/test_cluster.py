@@ -113,7 +113,8 @@ def test_workers_that_never_work_end_the_run_in_words(city, tmp_path, monkeypatc
             run_portfolio(open_source(city), tmp_path, engine=engine)
 
 
-def test_no_scheduler_there_is_said():
+def test_no_scheduler_there_is_said(monkeypatch):
+    monkeypatch.setattr("siting.portfolio.engine._ANSWER", 0.5)
     with (
         pytest.raises(EngineError, match="no scheduler answers"),
         ClusterEngine("tcp://127.0.0.1:9"),
