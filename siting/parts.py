@@ -3,7 +3,7 @@
 They are done in this process, or by whoever was told to help (`helped_by`): processes of this
 machine, or a cluster. A part is a function of a module and what it needs, and its result depends on
 nothing else, so that it is the same wherever it is worked out; results come back in their order. A
-part that a broken run had kept is not worked out again.
+part that a broken run had kept is not worked out again. `python -m siting.parts` is such a process.
 """
 
 from __future__ import annotations
@@ -152,7 +152,7 @@ class _Processes(Executor):
         """Start a process; it ends when this one does."""
         paths = os.pathsep.join(path or os.getcwd() for path in sys.path)  # noqa: PTH109
         child = subprocess.Popen(
-            [sys.executable, "-m", "siting.helper"], stdin=subprocess.PIPE, stdout=subprocess.PIPE,
+            [sys.executable, "-m", "siting.parts"], stdin=subprocess.PIPE, stdout=subprocess.PIPE,
             env={**os.environ, **dict.fromkeys(_THREADS, "1"), "PYTHONPATH": paths},
             start_new_session=True,
         )  # fmt: skip
@@ -252,3 +252,34 @@ def _again(work: Callable[[_P], _T], part: _P) -> Callable[[], _T]:
 def _kept(keep: Keeper, stage: str, make: Callable[[], _T]) -> Callable[[], _T]:
     """Return what waits for a part, and keeps it."""
     return lambda: keep.kept(stage, make)
+
+
+def _help() -> None:
+    """Do what another process sends, and send back what comes of it, until nothing more comes."""
+    answers = os.fdopen(os.dup(1), "wb")
+    os.dup2(2, 1)  # whatever prints does not come between
+    while True:
+        try:
+            # Written by the process that started this one, which is this same program.
+            work, args, kwargs = pickle.load(sys.stdin.buffer)  # noqa: S301
+        except EOFError:
+            return
+        answers.write(_answer(work, args, kwargs))
+        answers.flush()
+
+
+def _answer(work: Any, args: Any, kwargs: Any) -> bytes:  # noqa: ANN401 - any part
+    """Return whether it was done and what came of it, or the error."""
+    try:
+        return pickle.dumps((True, work(*args, **kwargs)), protocol=5)
+    except Exception as error:  # noqa: BLE001 - told where it was asked for
+        try:
+            pickle.loads(told := pickle.dumps((False, error)))  # noqa: S301 - just written
+        except Exception:  # noqa: BLE001 - some errors cannot be sent
+            told = pickle.dumps((False, RuntimeError(f"{type(error).__name__}: {error}")))
+        return told
+
+
+if __name__ == "__main__":
+    _help()
+    os._exit(0)  # threads of libraries are not waited for
