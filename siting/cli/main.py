@@ -740,10 +740,6 @@ def demo(
     _plan_and_write(demo_property(name), folder, show=show, changes=_spoken(language), **options)
 
 
-#: Beyond so many zones the stages of a run are kept without being asked for.
-_MANY_ZONES: Final = 60
-
-
 def _plan_and_write(
     property_file: Path,
     folder: Path,
@@ -757,6 +753,7 @@ def _plan_and_write(
     **options: Any,  # noqa: ANN401 - formats, and where a scheduler is
 ) -> None:
     """Run the main job and show its result."""
+    from siting.decide.choose import TOGETHER
     from siting.handoff.bundle import write_bundle
     from siting.handoff.results import claim_results, results_lock
     from siting.planning.make import input_files, read_inputs
@@ -772,7 +769,7 @@ def _plan_and_write(
             report("Reading", 0, 1)
         settings, site, climate = read_inputs(property_file, fetch=fetch_weather, changes=changes)
         kept = claim_results(folder, names, input_files(settings, site))
-        many = len(site.hydrozones) > _MANY_ZONES
+        many = len(site.hydrozones) > TOGETHER
         stages = stages_beside(folder) if (many if keep is None else keep) else None
         count = processes_within(memory, site, settings, threads if many else 1)
         with parts_in_room(memory), _parts_done(options, count):

@@ -4,6 +4,7 @@ from .alternatives import timer_table as timer_table
 from .choice import ALIKE as ALIKE
 from .choice import SURE as SURE
 from .choice import Decision as Decision
+from .choose import TOGETHER as TOGETHER
 from .choose import Choice as Choice
 from .decision import Decided as Decided
 from .decision import Printed as Printed

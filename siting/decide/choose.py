@@ -228,7 +228,8 @@ class Part(NamedTuple):
     alone: float
 
 
-#: Up to so many zones the programme is solved as one.
+#: Up to so many zones the programme is solved as one; a property with more is large: it is done in
+#: parts, and what was worked out is kept.
 TOGETHER: Final = 60
 
 

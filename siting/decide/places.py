@@ -14,6 +14,7 @@ import shapely
 from shapely.geometry.base import BaseGeometry
 
 from siting.arrays import Floats
+from siting.decide.choose import TOGETHER
 from siting.decide.money import sensor_yearly_cost
 from siting.errors import NoAdmissibleGroundError
 from siting.parts import each_part
@@ -53,10 +54,9 @@ _PATCHES: Final = 5  # patches that are told one by one
 #: With more hazards than this only those near a zone are looked at, within this of its size [m].
 _MANY: Final = 2_000
 _NEAR_M: Final = 60.0
-#: Zones that are a part of the work together where there are more than so many: to hand one over
-#: takes as long as to hand over a few.
-_TOGETHER: Final = 8
-_FEW: Final = 60
+#: Zones that are a part of the work together on a large property: to hand one over takes as long as
+#: to hand over a few.
+_A_PART: Final = 8
 
 
 def all_hazards(site: Site, setbacks: Setbacks) -> tuple[gpd.GeoDataFrame, tuple[str, ...]]:
@@ -226,7 +226,7 @@ def place_zones(
             units,
         )
 
-    every, together = range(len(zones)), _TOGETHER if len(zones) > _FEW else 1
+    every, together = range(len(zones)), _A_PART if len(zones) > TOGETHER else 1
     parts = ([asked(z) for z in every[at : at + together]] for at in every[::together])
     placements: list[Placement] = []
     if progress is not None:
