@@ -26,9 +26,11 @@ class _Loop(Generic[P, R]):
         update_wrapper(self, function)
         self._function, self._options = function, options
         self._made: Callable[P, R] | None = None
+        #: The same once the loops that it calls are there too: another thread must not have it before.
+        self._ready: Callable[P, R] | None = None
 
     def __call__(self, *args: P.args, **kwargs: P.kwargs) -> R:
-        return (self._made or self.made())(*args, **kwargs)
+        return (self._ready or self.made())(*args, **kwargs)
 
     def made(self) -> Callable[P, R]:
         """Return what numba calls: loops of one module know each other by their globals."""
@@ -38,6 +40,7 @@ class _Loop(Generic[P, R]):
                 names = self._function.__globals__
                 loops = [(name, value) for name, value in names.items() if isinstance(value, _Loop)]
                 names.update({name: value.made() for name, value in loops})
+                self._ready = self._made
         return self._made
 
 
