@@ -26,7 +26,7 @@ class _Loop(Generic[P, R]):
         update_wrapper(self, function)
         self._function, self._options = function, options
         self._made: Callable[P, R] | None = None
-        #: The same once the loops that it calls are there too: another thread must not have it before.
+        #: The same once the loops that it calls are there too: no thread has it before.
         self._ready: Callable[P, R] | None = None
 
     def __call__(self, *args: P.args, **kwargs: P.kwargs) -> R:
