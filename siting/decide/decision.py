@@ -45,8 +45,7 @@ from siting.decide.sheet import (
     sheet_draws,
 )
 from siting.place.placement import Placement
-from siting.season.events import Watering
-from siting.season.schedule import Schedule, watering_days
+from siting.season.events import Schedule, Watering, watering_days
 from siting.site.model import Site
 from siting.site.settings import PropertyFile
 from siting.stages import Keeper

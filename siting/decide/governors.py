@@ -24,6 +24,7 @@ from siting.arrays import Flags, Floats, Ints
 from siting.season.controls import CONTROLS
 from siting.season.events import (
     RootZone,
+    Schedule,
     Search,
     least_minutes,
     least_minutes_following,
@@ -31,7 +32,6 @@ from siting.season.events import (
     sensor_events,
     worst_tenth,
 )
-from siting.season.schedule import Schedule
 from siting.season.scheduling import READING_STEP
 from siting.site.settings import Timer
 from siting.stages import Keeper

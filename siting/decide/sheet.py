@@ -26,6 +26,7 @@ from siting.decide.governors import (
 )
 from siting.season.events import (
     RootZone,
+    Schedule,
     Watering,
     least_minutes,
     least_minutes_following,
@@ -33,7 +34,6 @@ from siting.season.events import (
     sensor_events,
     worst_tenth,
 )
-from siting.season.schedule import Schedule
 from siting.zones.roots import PropertyRoots, over_zones
 
 #: Scenarios that the sheet is set on and played through, over those that sensors are chosen on.

@@ -67,7 +67,7 @@ from siting.planning.tables import (
 )
 from siting.planning.words import assumed_notes, elsewhere, passed, wordings, zone_note
 from siting.season.controls import CONTROLS
-from siting.season.schedule import watering_days
+from siting.season.events import watering_days
 from siting.site.model import Site
 from siting.site.property import changed_property, read_property
 from siting.site.reading import open_property, read_site

@@ -1,5 +1,6 @@
 from .controls import CONTROLS as CONTROLS
 from .events import RootZone as RootZone
+from .events import Schedule as Schedule
 from .events import Search as Search
 from .events import Watering as Watering
 from .events import least_minutes as least_minutes
@@ -8,9 +9,8 @@ from .events import rain_shutoff as rain_shutoff
 from .events import schedule_stress as schedule_stress
 from .events import sensor_events as sensor_events
 from .events import timer_days as timer_days
+from .events import watering_days as watering_days
 from .events import worst_tenth as worst_tenth
-from .schedule import Schedule as Schedule
-from .schedule import watering_days as watering_days
 from .scheduling import READING_STEP as READING_STEP
 from .scheduling import SOD_M as SOD_M
 from .scheduling import DeviceReading as DeviceReading

@@ -18,8 +18,7 @@ from shapely.geometry import box
 
 from siting.decide.choice import Options, Prices, decide
 from siting.decide.governors import Trial, governors, todays_timer
-from siting.season.events import RootZone
-from siting.season.schedule import watering_days
+from siting.season.events import RootZone, watering_days
 from siting.site.settings import HARDWARE, Control, Timer
 from siting.wire.routes import TrenchNetwork
 

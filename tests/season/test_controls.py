@@ -10,8 +10,13 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from siting.errors import InputError
-from siting.season.events import rain_shutoff, schedule_stress, sensor_events, weekdays
-from siting.season.schedule import watering_days
+from siting.season.events import (
+    rain_shutoff,
+    schedule_stress,
+    sensor_events,
+    watering_days,
+    weekdays,
+)
 from siting.site.settings import Control, Timer
 from tests.season.test_season import every_other, florida, florida_days, random_root, saved
 from tests.tries import tries
