@@ -10,11 +10,11 @@ import functools
 import math
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
+from importlib.util import find_spec
 from pathlib import Path
 from typing import Any, Final
 from xml.sax.saxutils import escape
 
-import matplotlib as mpl
 import numpy as np
 import shapely
 from reportlab.lib.colors import HexColor
@@ -38,7 +38,7 @@ _FILES: Final = {SANS: "DejaVuSans.ttf", BOLD: "DejaVuSans-Bold.ttf"}
 @functools.cache
 def register_fonts() -> frozenset[int]:
     """Register both weights with reportlab, once, and return the code points that both have."""
-    folder = Path(mpl.get_data_path()) / "fonts" / "ttf"
+    folder = _typefaces()
     known: list[frozenset[int]] = []
     for name, file in _FILES.items():
         font = TTFont(name, str(folder / file))
@@ -46,6 +46,18 @@ def register_fonts() -> frozenset[int]:
         known.append(frozenset(font.face.charToGlyph))
     pdfmetrics.registerFontFamily(SANS, normal=SANS, bold=BOLD, italic=SANS, boldItalic=BOLD)
     return known[0] & known[1]
+
+
+def _typefaces() -> Path:
+    """Return matplotlib's folder of fonts; matplotlib is loaded only where it lies elsewhere."""
+    found = find_spec("matplotlib")
+    for home in (found and found.submodule_search_locations) or ():
+        folder = Path(home) / "mpl-data" / "fonts" / "ttf"
+        if folder.is_dir():
+            return folder
+    import matplotlib as mpl  # noqa: PLC0415 - half a second
+
+    return Path(mpl.get_data_path()) / "fonts" / "ttf"
 
 
 def printable(text: object) -> str:

@@ -15,9 +15,18 @@ import geopandas as gpd
 import numpy as np
 from matplotlib.cm import ScalarMappable
 from matplotlib.colors import LinearSegmentedColormap, Normalize
-from matplotlib.ticker import FuncFormatter
 
 from siting.files import write_text
+from siting.handoff.charts import (
+    GAIN,
+    LOSS,
+    choices_title,
+    named_years,
+    nth,
+    season_bars,
+    top_of,
+    worths,
+)
 from siting.handoff.drawing import printable
 from siting.handoff.letters import visual
 from siting.handoff.overlays import crown_shapes, nice_scale
@@ -25,20 +34,16 @@ from siting.handoff.text import elide
 from siting.handoff.webmap import label_places, map_html
 from siting.palette import DRYNESS, INK, MARKS, NEED, ramp_colour
 from siting.planning.model import Plan
-from siting.units import UnitsName, convert, show, unit_label
+from siting.units import UnitsName, show, unit_label
 
 if TYPE_CHECKING:
     import folium
-    import pandas as pd
     from matplotlib.axes import Axes
-
-    from siting.arrays import Floats
 
 
 #: One colour, or one per shape.
 Fill = str | list[str]
 _NAME: Final = 22
-_MOST_YEARS: Final = 12
 _DOT_PX: Final = 6
 _HAS_ROOM: Final = 0.004  # share of the property's area that a zone needs for its name
 
@@ -268,22 +273,16 @@ def plot_choices(plan: Plan, ax: Axes | None = None) -> Axes:
         the scenarios; hatched where the number before it leaves a zone too dry, so that the next
         one is needed whatever it costs. The chosen number is named.
     """
-    axes = _axes(ax)
-    steps = plan.choices.iloc[:-1]
-    worth = steps["value_of_next"].where(steps["feasible"]).to_numpy(dtype=float)
-    ends = [_ends(steps, key, worth) for key in ("value_of_next_low", "value_of_next_high")]
-    known = worth[np.isfinite(worth)]
-    top = max(float(known.max()) if known.size else 1.0, 1e-9)
-    places = steps.index.to_numpy(dtype=int) + 1
-    for place, value, least, most in zip(places, worth, *ends, strict=True):
-        if np.isfinite(value):
-            colour = NEED[4] if value > 0 else DRYNESS[3]
-            axes.bar(place, value, width=0.62, color=colour)
-            if most > least:
-                _whisker(axes, int(place), least, most)
+    axes, steps = _axes(ax), worths(plan)
+    top, places = top_of(steps), [step.place for step in steps]
+    for step in steps:
+        if np.isfinite(step.value):
+            axes.bar(step.place, step.value, width=0.62, color=GAIN if step.value > 0 else LOSS)
+            if step.ranges:
+                _whisker(axes, step.place, step.least, step.most)
             axes.annotate(
-                f"{value:+,.0f}".replace("-", "−").replace("+0", "0").replace("−0", "0"),
-                (place, max(value, most, 0.0)),
+                step.label,
+                (step.place, max(step.value, step.most, 0.0)),
                 xytext=(0, 3),
                 textcoords="offset points",
                 ha="center",
@@ -292,26 +291,18 @@ def plot_choices(plan: Plan, ax: Axes | None = None) -> Axes:
             )
         else:
             axes.bar(
-                place, top, width=0.62, facecolor="none", edgecolor=MARKS["keepout"], hatch="///"
-            )
-            _write(axes, place, top * 1.03, "needed", size=9, up=True)
+                step.place, top, width=0.62, facecolor="none", edgecolor=MARKS["keepout"],
+                hatch="///",
+            )  # fmt: skip
+            _write(axes, step.place, top * 1.03, "needed", size=9, up=True)
     axes.axhline(0, color=INK["quiet"], linewidth=0.8)
     axes.margins(y=0.16)
-    axes.set_xticks(places, [_nth(int(place)) for place in places])
+    axes.set_xticks(places, [nth(place) for place in places])
     currency = printable(elide(str(plan.economics["currency"]), 10))
     axes.set_ylabel(f"{currency} a year", parse_math=False)
     axes.yaxis.set_major_formatter("{x:,.0f}")
-    chosen = plan.choices.index[plan.choices["chosen"]]
-    said = f"; chosen: {int(chosen[0])}" if len(chosen) else ""
-    lines = "; lines: range over scenarios" if np.any(ends[1] > ends[0]) else ""
-    axes.set_title(f"What one more sensor is worth{said}{lines}", loc="left", fontsize=11)
+    axes.set_title(choices_title(plan, steps), loc="left", fontsize=11)
     return _plain(axes)
-
-
-def _ends(steps: pd.DataFrame, column: str, worth: Floats) -> Floats:
-    """Return an end of the range; the worth itself where it is not known."""
-    values = steps[column].to_numpy(dtype=float) if column in steps else worth
-    return np.where(np.isfinite(values), values, worth)
 
 
 def _whisker(axes: Axes, place: int, least: float, most: float) -> None:
@@ -340,17 +331,12 @@ def plot_season(plan: Plan, ax: Axes | None = None, *, units: UnitsName | None =
     """
     axes = _axes(ax)
     chosen: UnitsName = units or plan.settings.units
-    years = [int(year) for year in plan.season.index]
-    place = np.arange(len(years))
-    timer = np.isfinite(plan.season["baseline_m3"].to_numpy(dtype=float)).any()
-    bars = [("today's timer", "baseline_m3", DRYNESS[2])] if timer else []
-    bars.append(("this plan", "plan_m3", NEED[4]))
-    for k, (label, column, colour) in enumerate(bars):
-        volume = [convert(float(v), "volume", chosen) for v in plan.season[column]]
+    place, bars = np.arange(len(plan.season)), season_bars(plan, chosen)
+    for k, (label, colour, volume) in enumerate(bars):
         shift = (k - (len(bars) - 1) / 2) * 0.4
         axes.bar(place + shift, volume, width=0.38, color=colour, label=label)
-    step = -(-len(years) // _MOST_YEARS)  # every year named would be a black band
-    axes.set_xticks(place[::step], [str(year) for year in years[::step]])
+    named = named_years(plan)
+    axes.set_xticks([at for at, _ in named], [year for _, year in named])
     axes.yaxis.set_major_formatter("{x:,.0f}")
     axes.set_ylabel(f"{unit_label('volume', chosen)} a season")
     axes.set_title("Water, season by season", loc="left", fontsize=11)
@@ -369,16 +355,6 @@ def _axes(ax: Axes | None) -> Axes:
 
 def _colours(name: str, ramp: tuple[str, ...]) -> LinearSegmentedColormap:
     return LinearSegmentedColormap.from_list(name, list(ramp))
-
-
-def _nth(number: int) -> str:
-    """Return a number as in a row.
-
-    >>> [_nth(n) for n in (1, 2, 3, 4, 11, 22)]
-    ['1st', '2nd', '3rd', '4th', '11th', '22nd']
-    """
-    last = {1: "st", 2: "nd", 3: "rd"}.get(number % 10, "th")
-    return f"{number}{'th' if 10 < number % 100 < 14 else last}"  # noqa: PLR2004 - eleven to thirteen
 
 
 def _draw(
@@ -464,80 +440,3 @@ def _plain(axes: Axes) -> Axes:
     """Take away the frame's top and right."""
     axes.spines[["top", "right"]].set_visible(False)
     return axes
-
-
-_LOW: Final = DRYNESS[4]
-_HIGH: Final = NEED[4]
-_INK: Final = INK["text"]
-
-
-def plot_tornado(plan: Plan, ax: Axes) -> Axes:
-    """Draw what moves the plan's result into given axes, the greatest swing on top.
-
-    Result: one bar per input, from its value at the lower to that at the higher setting; a setting
-    that the sensors cannot serve within the stress limit is named and has no bar.
-    """
-    table = plan.sensitivity.iloc[::-1]
-    base = float(table["value_base"].iloc[0]) if len(table) else 0.0
-    for at, (name, row) in enumerate(table.iterrows()):
-        values = {end: float(row[f"value_{end}"]) for end in ("low", "high")}
-        beyond = _beyond(values["low"], values["high"], base)
-        for end, colour in (("low", _LOW), ("high", _HIGH)):
-            _bar(ax, at, values[end], base=base, words=str(row[end]), colour=colour,
-                 across=end == beyond)  # fmt: skip
-        label = visual(printable(elide(str(name), 40)))
-        ax.text(-0.02, at, label, transform=ax.get_yaxis_transform(), ha="right", va="center",
-                fontsize=9, parse_math=False)  # fmt: skip
-    ax.set_yticks([])
-    ax.axvline(base, color=_INK, linewidth=1)
-    ax.margins(x=0.18)
-    ax.xaxis.set_major_formatter("{x:,.0f}")
-    if len(table):
-        measure, unit = (str(table[key].iloc[0]) for key in ("measure", "unit"))
-        words, scale = _measured(plan, unit)
-        ax.xaxis.set_major_formatter(FuncFormatter(lambda x, _: f"{scale * x:,.0f}"))
-        ax.set_xlabel(f"{printable(elide(measure, 40))} [{words}]", fontsize=9, parse_math=False)
-    ax.spines[["top", "right", "left"]].set_visible(False)
-    return ax
-
-
-def _measured(plan: Plan, unit: str) -> tuple[str, float]:
-    """Return the unit to write and what to multiply values by: water follows the plan's units."""
-    if unit != "m3":
-        return printable(elide(unit, 10)), 1.0
-    units = plan.settings.units
-    return unit_label("volume", units), convert(1.0, "volume", units)
-
-
-def _beyond(low: float, high: float, base: float) -> str:
-    """Return which end is named across the base, where both lie on one side of it; else ""."""
-    ends = {"low": low, "high": high}
-    lost = [end for end, value in ends.items() if not np.isfinite(value)]
-    if lost:
-        # An end without a bar is named right of the base, unless the other's bar lies there.
-        other = high if lost[0] == "low" else low
-        return lost[0] if len(lost) > 1 or other >= base else ""
-    if (low - base) * (high - base) < 0:
-        return ""
-    return "low" if abs(low - base) <= abs(high - base) else "high"
-
-
-def _bar(
-    ax: Axes, at: int, value: float, *, base: float, words: str, colour: str, across: bool = False
-) -> None:
-    """Draw one end of a bar, or say that the limit is not kept there."""
-    told = printable(elide(words, 24))
-    if not np.isfinite(value):
-        ax.annotate(
-            f"{told}: limit not kept", (base, at), xytext=(-6 if across else 6, 0), fontsize=8,
-            parse_math=False, textcoords="offset points", va="center", color=colour,
-            ha="right" if across else "left",
-        )  # fmt: skip
-        return
-    ax.barh(at, value - base, left=base, height=0.62, color=colour)
-    right = (value >= base) != across
-    ax.annotate(
-        told, (base if across else value, at), xytext=(3 if right else -3, 0),
-        textcoords="offset points", va="center", ha="left" if right else "right", fontsize=8,
-        color=_INK, parse_math=False,
-    )  # fmt: skip

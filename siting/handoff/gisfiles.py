@@ -38,8 +38,6 @@ import rasterio.shutil
 import shapely
 from rasterio.crs import CRS
 from rasterio.io import MemoryFile
-from rasterio.transform import from_origin
-from rasterio.warp import Resampling, calculate_default_transform, reproject
 from shapely.geometry import Polygon
 from shapely.geometry.base import BaseGeometry
 
@@ -51,6 +49,7 @@ from siting.handoff.document import plan_document
 from siting.handoff.facts import fixed_words, hazard_group, keep_clear, lines_drawn
 from siting.handoff.overlays import crown_shapes
 from siting.handoff.text import clean, depth, elide, tape
+from siting.handoff.warp import nearest, raster_in
 from siting.language import Language, language, say, side_by_side
 from siting.palette import INK, MARKS, NEED
 from siting.planning.model import Plan
@@ -637,33 +636,18 @@ def write_bands(
 
     bands (rows, columns): description, unit and values of each band.
     """
-    source, wanted = CRS.from_wkt(crs.to_wkt()), CRS.from_wkt(target.to_wkt())
-    transform, columns, rows = calculate_default_transform(
-        source, wanted, grid.columns, grid.rows, *grid.bounds
-    )
+    source, wanted = crs.to_wkt(), target.to_wkt()
+    transform, columns, rows = raster_in(grid, source, wanted)
     profile = {
         "driver": "GTiff", "dtype": "float32", "count": len(bands), "nodata": np.nan,
-        "crs": wanted, "transform": transform, "width": columns, "height": rows,
+        "crs": CRS.from_wkt(wanted), "transform": transform, "width": columns, "height": rows,
     }  # fmt: skip
     with MemoryFile() as memory, atomic_path(path) as part:
         with memory.open(**profile) as raster:
             for number, (description, unit, values) in enumerate(bands, start=1):
-                warped = np.full((rows, columns), np.nan, dtype=np.float32)
-                reproject(
-                    np.ascontiguousarray(np.round(values / STEP) * STEP, dtype=np.float32),
-                    warped,
-                    src_transform=from_origin(
-                        grid.west, grid.north, grid.resolution, grid.resolution
-                    ),
-                    src_crs=source,
-                    src_nodata=np.nan,
-                    dst_transform=transform,
-                    dst_crs=wanted,
-                    dst_nodata=np.nan,
-                    resampling=Resampling.nearest,
-                    num_threads=1,
-                )
-                raster.write(warped, number)
+                stepped = np.asarray(np.round(values / STEP) * STEP, dtype=np.float32)
+                laid = nearest(stepped, grid, source, wanted, transform, (rows, columns))
+                raster.write(laid, number)
                 raster.set_band_description(number, description)
                 raster.set_band_unit(number, unit)
         rasterio.shutil.copy(memory.name, str(part), **_OPTIONS)

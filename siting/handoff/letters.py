@@ -100,7 +100,7 @@ def joined(text: str) -> str:
     >>> [f"{ord(c):04X}" for c in joined(chr(0x0628) + chr(0x0628))]
     ['FE91', 'FE90']
     """
-    if not any(unicodedata.bidirectional(c) == "AL" for c in text):
+    if text.isascii() or not any(unicodedata.bidirectional(c) == "AL" for c in text):
         return text
     forms = _forms()
     letters = list(_ligated(text))
@@ -139,7 +139,7 @@ def visual(text: str) -> str:
     >>> visual("bed \u05d0\u05d1 2") == "bed 2 \u05d1\u05d0"
     True
     """
-    if not any(unicodedata.bidirectional(c) in _RIGHT for c in text):
+    if text.isascii() or not any(unicodedata.bidirectional(c) in _RIGHT for c in text):
         return text
     kinds = [unicodedata.bidirectional(c) for c in text]
     out, k = "", 0

@@ -20,13 +20,14 @@ from PIL import Image, ImageColor
 from rasterio.crs import CRS
 from rasterio.enums import ColorInterp
 from rasterio.features import geometry_mask
-from rasterio.transform import Affine, array_bounds, from_bounds, from_origin
+from rasterio.transform import Affine, array_bounds, from_bounds
 from rasterio.vrt import WarpedVRT
-from rasterio.warp import Resampling, calculate_default_transform, reproject, transform_bounds
+from rasterio.warp import Resampling, reproject, transform_bounds
 from shapely.geometry.base import BaseGeometry
 from xyzservices import TileProvider, providers
 
 from siting.arrays import Flags, Floats
+from siting.handoff.warp import affine, nearest, raster_in
 from siting.language import say
 from siting.palette import INK, SUN, ramp_rgb
 from siting.planning.model import Plan
@@ -40,6 +41,7 @@ if TYPE_CHECKING:
 
 
 _MAP_CRS = pyproj.CRS.from_epsg(3857)
+_MAP_WKT: Final = _MAP_CRS.to_wkt()
 _SHADES = 64  # a palette picture is a third of the size of a full-colour one
 _MAX_PIXELS = 1_000_000
 _NICE = (1.0, 2.0, 2.5, 5.0, 10.0)
@@ -104,7 +106,7 @@ def clip_to(values: Floats, grid: LocalGrid, area: BaseGeometry) -> Floats:
 
     values (rows, columns): on the grid. Result: NaN outside, shape (rows, columns).
     """
-    outside = geometry_mask([area], grid.shape, _affine(grid))
+    outside = geometry_mask([area], grid.shape, affine(grid))
     return np.where(outside, np.nan, values)
 
 
@@ -123,19 +125,23 @@ def overlay(
     its bounds.
     """
     transform, columns, rows, bounds = _on_the_map(grid, wkt := crs.to_wkt())
-    warped = np.full((rows, columns), np.nan)
-    reproject(
-        np.ascontiguousarray(values, dtype=np.float64),
-        warped,
-        src_transform=_affine(grid),
-        src_crs=wkt,
-        src_nodata=np.nan,
-        dst_transform=transform,
-        dst_crs=_MAP_CRS.to_wkt(),
-        dst_nodata=np.nan,
-        resampling=Resampling.bilinear if shades == _SHADES else Resampling.nearest,
-        num_threads=1,
-    )
+    plain = np.ascontiguousarray(values, dtype=np.float64)
+    if shades != _SHADES:
+        warped = nearest(plain, grid, wkt, _MAP_WKT, transform, (rows, columns))
+    else:
+        warped = np.full((rows, columns), np.nan)
+        reproject(
+            plain,
+            warped,
+            src_transform=affine(grid),
+            src_crs=wkt,
+            src_nodata=np.nan,
+            dst_transform=transform,
+            dst_crs=_MAP_WKT,
+            dst_nodata=np.nan,
+            resampling=Resampling.bilinear,
+            num_threads=1,
+        )
     picture = base64.b64encode(_png(scale.fraction(warped), ramp, shades)).decode("ascii")
     return Overlay(f"data:image/png;base64,{picture}", bounds)
 
@@ -147,9 +153,7 @@ def _on_the_map(grid: LocalGrid, wkt: str) -> tuple[Affine, int, int, _Corners]:
     wkt: the grid's frame of reference. Result: of its cells, columns, rows, and the south-western
     and the north-eastern corner [deg].
     """
-    transform, columns, rows = calculate_default_transform(
-        wkt, _MAP_CRS.to_wkt(), grid.columns, grid.rows, *grid.bounds
-    )
+    transform, columns, rows = raster_in(grid, wkt, _MAP_WKT)
     coarser = math.sqrt(max(1.0, columns * rows / _MAX_PIXELS))
     columns, rows = math.ceil(columns / coarser), math.ceil(rows / coarser)
     a, _, c, _, e, f = tuple(transform)[:6]  # north is up on both sides
@@ -159,10 +163,6 @@ def _on_the_map(grid: LocalGrid, wkt: str) -> tuple[Affine, int, int, _Corners]:
     (w, e), (s, n) = to_degrees.transform([west, east], [south, north])
     bounds = ((round(s, 9), round(w, 9)), (round(n, 9), round(e, 9)))
     return transform, columns, rows, bounds
-
-
-def _affine(grid: LocalGrid) -> Affine:
-    return from_origin(grid.west, grid.north, grid.resolution, grid.resolution)
 
 
 def _png(fraction: Floats, ramp: tuple[str, ...], shades: int) -> bytes:

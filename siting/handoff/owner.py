@@ -2,19 +2,20 @@
 
 from __future__ import annotations
 
-import io
 import math
 from collections.abc import Callable, Mapping
-from typing import TYPE_CHECKING, Any, Final, Literal
+from typing import Any, Final, Literal
 
-import matplotlib as mpl
-from matplotlib.backends.backend_agg import FigureCanvasAgg
-from matplotlib.figure import Figure
-from PIL.Image import Image, frombytes
-from reportlab.lib.utils import ImageReader
 from reportlab.platypus import PageBreak, Spacer
 
 from siting.decide.money import Standing, payback_words, span
+from siting.handoff.charts import (
+    Chart,
+    choices_chart,
+    moves_chart,
+    moves_height,
+    season_chart,
+)
 from siting.handoff.drawing import Canvas, Drawing
 from siting.handoff.facts import (
     assumptions_in_words,
@@ -25,7 +26,6 @@ from siting.handoff.facts import (
     plan_standing,
     trench_word,
 )
-from siting.handoff.figures import plot_choices, plot_season, plot_tornado
 from siting.handoff.layout import Sheet
 from siting.handoff.tables import (
     MONTHS,
@@ -46,12 +46,7 @@ from siting.language import say, side_by_side
 from siting.planning.model import Plan
 from siting.units import convert, figure, show
 
-if TYPE_CHECKING:
-    from matplotlib.axes import Axes
-
-
 _ENGLISH: Final = Sheet()  # what the owner reads
-_DPI: Final = 170
 _HEIGHT: Final = 140.0
 _CURVE: Final = 140.0
 _WHOLE: Final = 20_000  # characters: a text of ours that is never cut
@@ -80,7 +75,7 @@ def owner_pages(plan: Plan, *, width: float) -> list[Any]:
         PageBreak(),
         _ENGLISH.heading("For the owner: what it saves, and what that rests on", "tag"),
         _ENGLISH.text(claim, longest=_WHOLE),
-        *([] if plan.season.empty else [_figure(plot_season, _SEASON, plan, width, _HEIGHT)]),
+        *([] if plan.season.empty else [_figure(season_chart, _SEASON, plan, width, _HEIGHT)]),
         _ENGLISH.heading("What this rests on"),
         *_ENGLISH.bullets(assumptions_in_words(plan)),
         _ENGLISH.heading("What to do next"),
@@ -255,17 +250,16 @@ def _curve(plan: Plan, width: float) -> list[Any]:
                 "No further sensor is worth anything here: it would save less than it costs."
             )
         ]
-    return [_figure(plot_choices, _CHOICES, plan, width, _CURVE)]
+    return [_figure(choices_chart, _CHOICES, plan, width, _CURVE)]
 
 
 def _tornado(plan: Plan, width: float) -> list[Any]:
     """Draw what moves the result."""
     if not moves(plan):
         return []
-    high = 40.0 + 17.0 * len(plan.sensitivity)
     return [
         _ENGLISH.heading("What moves the result, one thing at a time"),
-        _figure(plot_tornado, _MOVES, plan, width, high),
+        _figure(moves_chart, _MOVES, plan, width, moves_height(plan)),
     ]
 
 
@@ -468,27 +462,14 @@ _MOVES: Final = "Chart: how far the result moves when one thing at a time is low
 
 
 def _figure(
-    plot: Callable[[Plan, Axes], Axes], says: str, plan: Plan, width: float, height: float
+    lay: Callable[[Plan, float, float], Chart], says: str, plan: Plan, width: float, height: float
 ) -> Drawing:
-    """Return a plot as a picture in the flow."""
-    picture = _picture(plot, plan, width / 72, height / 72)
+    """Return a chart in the flow."""
 
     def paint(canvas: Canvas, wide: float, high: float) -> None:
-        canvas.drawImage(ImageReader(picture), 0, 0, wide, high)
+        lay(plan, wide, high).paint(canvas)
 
     return Drawing(paint, says, width=width, height=height)
-
-
-def _picture(plot: Callable[[Plan, Axes], Axes], plan: Plan, wide: float, high: float) -> Image:
-    """Draw a plot of a size [in]."""
-    out = io.BytesIO()
-    with mpl.rc_context({**mpl.rcParamsDefault, "font.size": 9.0}):
-        figure = Figure(figsize=(wide, high), layout="constrained")
-        FigureCanvasAgg(figure)
-        plot(plan, figure.subplots())
-        figure.savefig(out, format="rgba", dpi=_DPI)
-        pixels = int(figure.get_figwidth() * _DPI), int(figure.get_figheight() * _DPI)
-    return frombytes("RGBA", pixels, out.getvalue())
 
 
 _NAME: Final = 40

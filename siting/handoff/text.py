@@ -22,7 +22,10 @@ def clean(text: object) -> str:
     """
     if text is None or (isinstance(text, float) and math.isnan(text)):
         return ""
-    kept = (c for c in str(text) if c.isspace() or unicodedata.category(c) not in _SILENT)
+    words = str(text)
+    if words.isascii() and words.isprintable():
+        return " ".join(words.split())
+    kept = (c for c in words if c.isspace() or unicodedata.category(c) not in _SILENT)
     return " ".join("".join(kept).split())
 
 

@@ -1001,11 +1001,20 @@ def _finish(
     )
 
 
+class _Units(dict[str, str]):
+    """Column -> unit. pandas copies `attrs` with every row that is taken: all share this one."""
+
+    def __deepcopy__(self, memo: dict[int, Any]) -> _Units:
+        """Return itself."""
+        return self
+
+
 def _with_units(plan: Plan) -> Plan:
     """Tell the units of a new plan's tables in their `attrs`."""
     for name, table in _TABLES.items():
         frame, units = getattr(plan, name), units_of(RESULT.part(table))
-        frame.attrs["units"] = {column: units[column] for column in frame if column in units}
+        told = {column: units[column] for column in frame if column in units}
+        frame.attrs["units"] = _Units(told)
     return plan
 
 

@@ -8,8 +8,9 @@ import pandas as pd
 import pytest
 from matplotlib.figure import Figure
 
+from siting.handoff.charts import choices_chart, moves_chart
 from siting.handoff.document import plan_document
-from siting.handoff.figures import plot_choices, plot_tornado
+from siting.handoff.figures import plot_choices
 from siting.handoff.mapcards import control_table, move_chart, option_table
 from siting.handoff.tables import controls, moves, options
 from siting.handoff.webmap import map_document
@@ -48,8 +49,8 @@ def test_without_a_price_the_moves_are_water_in_both_units(plan):
     assert shown["table"]["head"] == ["What", "Set to", "Result"]
     metric, us = shown["bars"][0]["ends"][0]["told"]
     assert (metric[-2:], us[-3:]) == ("m³", "gal")
-    drawn = plot_tornado(dataclasses.replace(make_plan("us"), sensitivity=table), axes())
-    assert drawn.get_xlabel() == "water saved a year [gal]"
+    drawn = moves_chart(dataclasses.replace(make_plan("us"), sensitivity=table), 515, 80)
+    assert "water saved a year [gal]" in [words.text for words in drawn.words]
 
 
 def test_options_are_the_numbers_then_the_rules_with_their_regret(plan):
@@ -87,6 +88,9 @@ def test_the_curve_draws_the_range_over_scenarios(plan):
     lines = [line.get_ydata() for line in drawn.lines if np.ptp(line.get_ydata()) > 0]
     assert [list(line) for line in lines] == [[-31.0, -20.5]]
     assert "range over scenarios" in drawn.get_title(loc="left")
+    paper = choices_chart(plan, 515, 140)
+    assert sum(line.x == line.to_x and line.width > 1 for line in paper.lines) == 1
+    assert drawn.get_title(loc="left") in [words.text for words in paper.words]
     flat = plan.choices.assign(value_of_next_low=math.nan, value_of_next_high=math.nan)
     drawn = plot_choices(dataclasses.replace(plan, choices=flat), axes())
     assert "range" not in drawn.get_title(loc="left")

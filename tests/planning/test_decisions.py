@@ -7,13 +7,12 @@ import re
 import numpy as np
 import pytest
 from click.testing import CliRunner
-from matplotlib.figure import Figure
 from shapely.geometry import box
 
 from siting.cli.main import main
 from siting.errors import InputError
+from siting.handoff.charts import moves_chart, moves_height
 from siting.handoff.document import plan_document
-from siting.handoff.figures import plot_tornado
 from siting.planning.make import hold_out, plan_property, replan
 from siting.site.property import read_property
 from tests.plan_factory import make_plan
@@ -273,9 +272,9 @@ def test_sensitivity_points_the_right_way(equal):
 
 
 def test_the_tornado_draws_a_bar_for_each_end(equal):
-    bars = plot_tornado(equal, Figure().add_subplot()).patches
+    bars = moves_chart(equal, 515, moves_height(equal)).bars
     assert len(bars) >= 2 * len(equal.sensitivity) - 2
-    assert plot_tornado(make_plan(hostile=True), Figure().add_subplot()).texts
+    assert moves_chart(make_plan(hostile=True), 515, 80).words
 
 
 # Followers -----------------------------------------------------------------
