@@ -390,6 +390,12 @@ _LINES: Final[tuple[_Line, ...]] = (
 #: Narrower windows than this show a block per sensor.
 NARROW: Final = 100
 _NAMED: Final = 60
+#: A sensor that runs more zones than this has the first few named; the crew sheet has them all.
+_ZONES: Final = 8
+_FIRST_ZONES: Final = 6
+#: Of a longer curve than this, its beginning, what lies about the choice, and its end are told.
+_CURVE: Final = 12
+_ABOUT: Final = 2
 
 
 def sensor_table(plan: Plan) -> Table:
@@ -463,6 +469,8 @@ def sensor_lines(plan: Plan, width: int) -> list[str]:
 def choice_lines(plan: Plan) -> list[str]:
     """Return what each number of sensors brings, those that buy nothing new in one line.
 
+    Of a long curve the beginning, what lies about the choice, and the end.
+
     Parameters
     ----------
     plan : Plan
@@ -475,8 +483,10 @@ def choice_lines(plan: Plan) -> list[str]:
     """
     units, currency = plan.settings.units, elide(str(plan.economics["currency"]), 10)
     lines = []
-    for told, row in choices(plan):
-        if row is None:
+    for told, row in _telling(choices(plan)):
+        if told == _LEFT_OUT:
+            lines.append(told)
+        elif row is None:
             lines.append(f"{told}: no better")
         elif not row["feasible"]:
             lines.append(f"{told}: leaves a zone too dry")
@@ -485,6 +495,24 @@ def choice_lines(plan: Plan) -> list[str]:
             cost = f"{figure(float(row['cost_per_year']))} {currency} a year"
             lines.append(f"{told}: {show(float(row['water_m3']), 'volume', units)}, {cost}{mark}")
     return lines
+
+
+_LEFT_OUT: Final = "..."
+_Told = tuple[str, "Mapping[str, Any] | None"]
+
+
+def _telling(curve: list[_Told]) -> list[_Told]:
+    """Leave out of a long curve what says little: rows far from the choice and from both ends."""
+    if len(curve) <= _CURVE:
+        return curve
+    at = next((k for k, (_, row) in enumerate(curve) if row is not None and row["chosen"]), 0)
+    last = len(curve) - 1
+    shown = [k for k in range(len(curve)) if min(k, abs(k - at), last - k) <= _ABOUT]
+    told: list[_Told] = []
+    for before, k in zip([-1, *shown], shown, strict=False):
+        told += [(_LEFT_OUT, None)] if k > before + 1 else []
+        told.append(curve[k])
+    return told
 
 
 def _depth(plan: Plan, row: pd.Series[Any]) -> str:
@@ -506,14 +534,18 @@ def _threshold_line(row: pd.Series[Any]) -> str:
 
 
 def _runs(plan: Plan, row: pd.Series[Any]) -> str:
-    """Return every zone that a sensor runs, with its minutes as the timer table has them."""
-    table = valves(plan)
+    """Return the zones that a sensor runs, with their minutes as the timer table has them."""
+    table, zones = valves(plan), list(row["governs"])
+    more = 0
+    if len(zones) > _ZONES:
+        zones = [row["zone"], *(zone for zone in zones if zone != row["zone"])]
+        zones, more = zones[:_FIRST_ZONES], len(zones) - _FIRST_ZONES
     told = [
         f"{elide(zone, _NAMED)} "
         f"{figure(table[zone].minutes if zone in table else plan.zones['run_minutes'][zone])}"
-        for zone in row["governs"]
+        for zone in zones
     ]
-    return f"{', '.join(told)} min"
+    return f"{', '.join(told)} min" + (f" and {more} zones more" if more else "")
 
 
 def _setbacks(row: pd.Series[Any]) -> str:

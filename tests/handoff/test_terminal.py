@@ -3,13 +3,14 @@
 import dataclasses
 import io
 
+import pandas as pd
 import pytest
 from click.testing import CliRunner
 from rich.console import Console
 
 from siting.cli.main import _print_plan, main
 from siting.handoff.document import plan_document, write_json
-from siting.handoff.explain import explain_sensor, sensor_lines, sensor_table
+from siting.handoff.explain import choice_lines, explain_sensor, sensor_lines, sensor_table
 from tests.plan_factory import make_plan
 
 
@@ -73,3 +74,27 @@ def test_explain_wraps_every_line_to_columns(tmp_path):
     assert max(len(line) for line in told.output.splitlines()) <= 70
     assert explain_sensor(plan_document(plan), tag)
     assert "Call before you dig" in told.output
+
+
+def test_of_a_long_curve_the_ends_and_what_lies_about_the_choice_are_told():
+    plan = make_plan()
+    row = plan.choices.iloc[[0]]
+    assert choice_lines(plan)[-1] != "..."
+    curve = pd.concat([row.assign(feasible=True, used=n, chosen=n == 20) for n in range(1, 61)])
+    curve.index = pd.RangeIndex(1, 61, name=plan.choices.index.name)
+    told = choice_lines(dataclasses.replace(plan, choices=curve))
+    numbers = [line.split(":")[0] for line in told]
+    assert numbers == ["1", "2", "3", "...", "18", "19", "20", "21", "22", "...", "58", "59", "60"]
+    assert told[6].endswith("(chosen)")
+
+
+def test_a_sensor_that_runs_a_whole_campus_names_its_own_zone_and_a_few():
+    plan = make_plan()
+    zone = plan.sensors["zone"].iloc[0]
+    others = [str(name) for name in plan.zones.index if name != zone]
+    sensors = plan.sensors.copy()
+    governs = (*(others * 12)[:11], zone)
+    sensors["governs"] = [governs, *sensors["governs"][1:]]
+    told = " ".join(" ".join(sensor_lines(dataclasses.replace(plan, sensors=sensors), 80)).split())
+    assert f"runs: {zone} " in told
+    assert "min and 6 zones more" in told
