@@ -14,6 +14,7 @@ import os
 import pickle
 import subprocess
 import sys
+import threading
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import Executor, Future, ThreadPoolExecutor
@@ -110,7 +111,20 @@ def processes(count: int) -> Iterator[None]:
         yield
         return
     with _Processes(count) as helper, helped_by(helper, count=count):
-        yield
+        _WORKING.append(helper)
+        try:
+            yield
+        finally:
+            _WORKING.remove(helper)
+
+
+def fewer() -> None:
+    """Let one process fewer of this machine do parts, once those that it has are done; one stays.
+
+    A process that has done much holds more memory than its next part needs, and gives it back.
+    """
+    for helper in _WORKING.copy():
+        helper.fewer()
 
 
 class _Processes(Executor):
@@ -119,7 +133,8 @@ class _Processes(Executor):
     """  # noqa: D205
 
     def __init__(self, count: int) -> None:
-        self._threads = ThreadPoolExecutor(count)
+        self._threads, self._count = ThreadPoolExecutor(count), count
+        self._closing = threading.Event()
         self._idle: list[subprocess.Popen[bytes]] = []
         self._all: list[subprocess.Popen[bytes]] = []
 
@@ -159,8 +174,23 @@ class _Processes(Executor):
         self._all.append(child)
         return child
 
+    def fewer(self) -> None:
+        """Let one process fewer work at a time."""
+        if self._count > 1:
+            self._count -= 1
+            self._threads.submit(self._rest)
+
+    def _rest(self) -> None:
+        """End a process, and keep from having another in its place."""
+        if self._idle:
+            child = self._idle.pop()
+            child.kill()
+            child.wait()
+        self._closing.wait()
+
     def shutdown(self, wait: bool = True, *, cancel_futures: bool = False) -> None:  # noqa: ARG002
         """End the processes; what is under way when there is an error is not waited for."""
+        self._closing.set()
         for child in self._all:
             child.kill()
         self._threads.shutdown(wait=wait, cancel_futures=True)
@@ -172,6 +202,7 @@ class _Processes(Executor):
                         pipe.close()
 
 
+_WORKING: Final[list[_Processes]] = []
 #: Libraries that would start threads of their own in each process.
 _THREADS: Final = (
     "OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "NUMBA_NUM_THREADS",

@@ -6,8 +6,10 @@ import math
 import operator
 import os
 import re
+import shutil
 import subprocess
 import sys
+import threading
 import time
 from dataclasses import replace
 from pathlib import Path
@@ -28,6 +30,8 @@ from siting.decide.governors import Events
 from siting.errors import InputError, PlanError
 from siting.handoff import crowded
 from siting.handoff.webmap import map_document, map_html
+from siting.place import ties
+from siting.planning import room
 from siting.planning.room import memory_needed, processes_within
 from siting.site.model import LocalGrid
 from siting.site.property import read_property
@@ -181,6 +185,52 @@ def test_processes_give_parts_in_order_keep_them_and_pass_on_errors(tmp_path):
     assert list(found) == [math.factorial(n) for n in range(9)]
 
 
+def test_one_process_fewer_works_and_its_memory_comes_back():
+    with parts.processes(2):
+        list(parts.each_part(math.factorial, range(4)))
+        (helper,) = parts._WORKING
+        parts.fewer()
+        parts.fewer()  # one stays
+        assert list(parts.each_part(math.factorial, range(9)))[-1] == math.factorial(8)
+        until = time.monotonic() + 20
+        while sum(child.poll() is None for child in helper._all) > 1 and time.monotonic() < until:
+            time.sleep(0.01)
+        assert sum(child.poll() is None for child in helper._all) == 1
+        assert list(parts.each_part(math.factorial, range(3))) == [1, 1, 2]
+
+
+def test_memory_beyond_what_is_allowed_is_told_and_mended(monkeypatch):
+    sizes, asked, done = [1e9, 2.2e9, 1.9e9], [], threading.Event()
+    monkeypatch.setattr(room, "fewer", lambda: asked.append(1))
+
+    def used() -> float | None:
+        if not sizes:
+            done.set()
+        return sizes.pop(0) if sizes else None
+
+    with room.Watch(2e9, used, every=0) as watch:
+        assert done.wait(20)
+    assert len(asked) == 1
+    assert watch.notes == ("memory: the plan took 2.2 GB for a while, where 2.0 GB were allowed",)
+    watch.most = 2e9
+    assert watch.notes == ()
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="only there the system tells")
+def test_memory_of_this_process_and_of_those_that_it_started_is_counted():
+    before = room.memory_used()
+    assert before is not None
+    word = "import sys; held = b'x' * 100_000_000; print(flush=True); sys.stdin.read()"
+    words = [sys.executable, "-c", word]
+    with subprocess.Popen(words, stdin=subprocess.PIPE, stdout=subprocess.PIPE) as child:
+        assert child.stdout is not None
+        child.stdout.readline()
+        more = room.memory_used()
+        child.kill()
+    assert more is not None
+    assert 1e8 < more - before < 2e8
+
+
 @pytest.mark.skipif(sys.platform != "linux", reason="only there a process is divided")
 def test_processes_that_write_end_with_a_run_that_is_killed():
     word = (
@@ -232,25 +282,99 @@ def test_too_little_memory_is_told_with_what_would_do(tmp_path):
     assert processes_within(1e9, site, coarse, 4) == 1
 
 
-def test_a_plan_by_parts_killed_at_any_moment_goes_on_to_the_same_bytes(tmp_path):
-    source = write_campus(tmp_path / "in", 4, zones=9, trees=20, resolution=4, scenarios=2, years=2)
+def siting_plan(source: Path, out: Path, *more: str) -> subprocess.Popen[bytes]:
+    """Begin to plan a campus, what is worked out kept."""
+    words = [sys.executable, "-m", "siting.cli", "plan", str(source), "--keep", "--out", str(out)]
+    return subprocess.Popen([*words, *more], stdout=subprocess.PIPE)
 
-    def run(out: str) -> subprocess.Popen[bytes]:
-        words = [sys.executable, "-m", "siting.cli", "plan", str(source), "--keep", "--out"]
-        return subprocess.Popen([*words, str(tmp_path / out)], stdout=subprocess.DEVNULL)
 
-    assert run("plain").wait() == 0
-    kept = tmp_path / ".out.stages"
+@pytest.fixture(scope="module")
+def planned(tmp_path_factory) -> tuple[Path, Path]:
+    """Return a small campus, and its plan in less memory than is usual."""
+    folder = tmp_path_factory.mktemp("campus")
+    source = write_campus(folder / "in", 4, zones=9, trees=20, resolution=4, scenarios=2, years=2)
+    run = siting_plan(source, folder / "plain", "--memory", "0.9GB")
+    told, _ = run.communicate()
+    assert run.returncode == 0
+    assert b"memory:" not in told, "it took more than was allowed"
+    return source, folder / "plain"
+
+
+def assert_same_files(plain: Path, out: Path) -> None:
+    for file in plain.iterdir():
+        assert file.read_bytes() == (out / file.name).read_bytes(), file.name
+
+
+def test_a_plan_by_parts_killed_at_any_moment_goes_on_to_the_same_bytes(planned):
+    source, plain = planned
+    kept, out = plain.with_name(".out.stages"), plain.with_name("out")
     for least in (0, 1, 4, 9, 12):  # entries that are there when it is killed
-        with run("out") as broken:
+        with siting_plan(source, out) as broken:
             while len(list(kept.glob("*.stage"))) < least and broken.poll() is None:
                 time.sleep(0.05)
             assert broken.poll() is None, "it was done before it could be killed"
             broken.kill()
-        assert not (tmp_path / "out").exists()
-    assert run("out").wait() == 0
-    for file in (tmp_path / "plain").iterdir():
-        assert file.read_bytes() == (tmp_path / "out" / file.name).read_bytes(), file.name
+        assert not out.exists()
+    with siting_plan(source, out) as whole:
+        whole.communicate()
+    assert whole.returncode == 0
+    assert_same_files(plain, out)
+
+
+def authority(folder: Path) -> dict[str, Path]:
+    """Make an authority of our own, and a certificate that it signed."""
+    openssl = shutil.which("openssl")
+    if openssl is None:
+        pytest.skip("no openssl here to make certificates with")
+    curve = ["-newkey", "ec", "-pkeyopt", "ec_paramgen_curve:prime256v1", "-nodes"]
+    for words in (
+        ["req", "-x509", *curve, "-days", "2", "-subj", "/CN=authority", "-keyout", "ca.key",
+         "-out", "ca.pem"],
+        ["req", *curve, "-subj", "/CN=machine", "-keyout", "key.pem", "-out", "asked.pem"],
+        ["x509", "-req", "-in", "asked.pem", "-CA", "ca.pem", "-CAkey", "ca.key",
+         "-set_serial", "1", "-days", "2", "-out", "cert.pem"],
+    ):  # fmt: skip
+        subprocess.run([openssl, *words], cwd=folder, check=True, capture_output=True)
+    return {name: folder / f"{name}.pem" for name in ("ca", "cert", "key")}
+
+
+def test_workers_elsewhere_behind_tls_give_the_same_bytes(planned, tmp_path):
+    """Two workers in folders of their own, each a program of its own, as on two machines."""
+    pytest.importorskip("distributed")
+    source, plain = planned
+    out, files = plain.with_name("elsewhere"), authority(tmp_path)
+    shown = ["--tls-ca-file", files["ca"], "--tls-cert", files["cert"], "--tls-key", files["key"]]
+    place = tmp_path / "scheduler.json"
+    started = []
+
+    def start(name: str, *words: object) -> None:
+        (home := tmp_path / name).mkdir()
+        program = [sys.executable, "-m", f"distributed.cli.dask_{name.rstrip('0123456789')}"]
+        started.append(
+            subprocess.Popen(
+                [*program, *map(str, (*words, *shown)), "--scheduler-file", str(place)],
+                cwd=home, stderr=subprocess.DEVNULL, env=os.environ | {"TMPDIR": str(home)},
+            )
+        )  # fmt: skip
+
+    try:
+        start("scheduler", "--protocol", "tls", "--host", "127.0.0.1", "--port", "0",
+              "--no-dashboard")  # fmt: skip
+        for number in (1, 2):
+            start(f"worker{number}", "--nthreads", "1", "--no-nanny", "--no-dashboard")
+        while not place.exists():
+            assert started[0].poll() is None, "the scheduler did not start"
+            time.sleep(0.05)
+        named = [word for key, file in files.items() for word in (f"--tls-{key}", str(file))]
+        with siting_plan(source, out, "--scheduler-file", str(place), *named) as run:
+            run.communicate()
+        assert run.returncode == 0
+    finally:
+        for process in started:
+            process.kill()
+            process.wait()
+    assert "tls://" in place.read_text()
+    assert_same_files(plain, out)
 
 
 def test_events_are_kept_eight_to_a_byte_and_come_back_as_they_were():
@@ -325,6 +449,29 @@ def test_a_controller_behind_a_wall_is_found_further_about():
         paving_factor=4.0, valve_boxes=np.empty((0, 2)),
     )  # fmt: skip
     assert network.own[0] > 330
+
+
+def test_tapes_from_the_roads_of_a_campus_are_those_from_the_roads_nearby(monkeypatch):
+    """One shape of all roads: what lies out of reach is not looked at, and changes nothing."""
+    lines = [box(*at) for k in range(9) for at in ((100 * k, 0, 100 * k + 6, 806),
+                                                  (0, 100 * k, 806, 100 * k + 6))]  # fmt: skip
+    roads = shapely.union_all(lines)
+    near = shapely.union_all([line for line in lines if line.distance(Point(430, 425)) < 90])
+    nothing = gpd.GeoDataFrame({"kind": []}, geometry=[], crs=32613)
+
+    def tied(shape: shapely.Geometry) -> pd.DataFrame:
+        edges = {"edge of paving": shape}
+        return ties.sensor_ties(430.0, 425.0, buildings=nothing, edges=edges).ties
+
+    seen: list[object] = []
+    simplify = shapely.simplify
+    monkeypatch.setattr(shapely, "simplify", lambda *at: seen.append(at) or simplify(*at))
+    whole = tied(roads)
+    assert len(roads.interiors) == 64
+    assert len(seen) < 10
+    pd.testing.assert_frame_equal(whole, tied(near))
+    monkeypatch.setattr(ties, "_MANY_POINTS", 1)
+    pd.testing.assert_frame_equal(whole, tied(roads))
 
 
 def test_the_invented_campus_is_sound_and_the_same_each_time(tmp_path):

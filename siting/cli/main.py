@@ -772,17 +772,18 @@ def _plan_and_write(
         many = len(site.hydrozones) > TOGETHER
         stages = stages_beside(folder) if (many if keep is None else keep) else None
         count = processes_within(memory, site, settings, threads if many else 1)
-        with parts_in_room(memory), _parts_done(options, count):
-            result = make_plan(
-                site, climate, settings, threads=threads, progress=report, stages=stages
-            )
-        exported = Exports(exporters, result, folder)
-        written = write_bundle(
-            result, folder, also=also, source=property_file, more=exported.write, progress=report,
-            processes=count,
-        )  # fmt: skip
-    damaged = () if stages is None else stages.notes
-    show(result, written, (*kept, *exported.warnings, *damaged))
+        with parts_in_room(memory) as watch:
+            with _parts_done(options, count):
+                result = make_plan(
+                    site, climate, settings, threads=threads, progress=report, stages=stages
+                )
+            exported = Exports(exporters, result, folder)
+            written = write_bundle(
+                result, folder, also=also, source=property_file, more=exported.write,
+                progress=report, processes=count,
+            )  # fmt: skip
+    notes = [note for told in (stages, watch) if told is not None for note in told.notes]
+    show(result, written, (*kept, *exported.warnings, *notes))
 
 
 @contextmanager

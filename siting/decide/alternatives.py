@@ -262,7 +262,7 @@ class _Study:
     def __init__(self, settings: PropertyFile, decided: Decided, built: Capital) -> None:
         self._settings, self._decided, self._built = settings, decided, built
         played = decided.simulated.plan, decided.simulated.timer
-        self._ran: dict[_Case, tuple[Watering, Watering | None]] = {_Case(): played}
+        self._base: tuple[Watering, Watering | None] = played
         self.priced = settings.water.priced
         baseline = decided.simulated.timer is not None
         self.measure = "net saving a year" if baseline else "cost a year"
@@ -272,14 +272,10 @@ class _Study:
     def value(self, case: _Case) -> _Value:
         """Return the measure, and the payback, NaN where there is none."""
         physical = replace(case, price=1.0, devices=1.0, minutes=1.0)
-        if physical not in self._ran:
-            keep = self._decided.keep
-            if self._decided.simulated.plan.ran.nbytes > _KEEP_BYTES:
-                keep = Keeper()
-            self._ran[physical] = keep.on(asdict(physical)).kept(
-                "played", lambda: self._play(physical)
-            )
-        plan, timer = self._ran[physical]
+        plan, timer = self._base
+        if physical != _Case():  # each is valued once: of a large property none is held on to
+            keep = self._decided.keep if plan.ran.nbytes <= _KEEP_BYTES else Keeper()
+            plan, timer = keep.on(asdict(physical)).kept("played", lambda: self._play(physical))
         planned, capital = self._money(plan, case), self._capital(case)
         stress = float(plan.worst_stress_days.max())
         yearly = capital / self._settings.costs.life_years if self.priced else 0.0

@@ -38,6 +38,7 @@ import scipy
 
 from siting.arrays import Flags, Floats, Ints
 from siting.errors import Fault, InputError, PlanError
+from siting.parts import each_part
 
 
 @dataclass(frozen=True)
@@ -708,28 +709,42 @@ def _shared_out(
     What a controller costs with at most k sensors is known for every k; the least sum for n in all
     is then built up one controller after another.
     """
-    free = [_own_rows(part, max_sensors, curve=False, tie=tie) for part in parts]
+    free = _every_own(parts, max_sensors, curve=False, tie=tie)
     every = [{0: None} | {row.used: row for row in rows if row.feasible} for rows in free]
     used = sum(min(_costs(part, rows), key=lambda k: (_costs(part, rows)[k], k))
                for part, rows in zip(parts, every, strict=True))  # fmt: skip
     if curve or used > max_sensors or used == 0:
         every = [
-            {0: None}
-            | {row.used: row for row in _own_rows(part, max_sensors, curve=True, tie=tie)
-               if row.feasible}
-            for part in parts
-        ]  # fmt: skip
+            {0: None} | {row.used: row for row in rows if row.feasible}
+            for rows in _every_own(parts, max_sensors, curve=True, tie=tie)
+        ]
     least = min(max_sensors, max(used, 1)) if not curve else 1
     splits = _splits([_costs(p, rows) for p, rows in zip(parts, every, strict=True)], max_sensors)
     return [_whole(parts, every, splits[n], n) for n in range(least, max_sensors + 1)]
 
 
-def _own_rows(part: Part, max_sensors: int, *, curve: bool, tie: float) -> tuple[Choice, ...]:
-    """Return the rows of one controller; none where it has no candidate that may be opened."""
-    most = min(max_sensors, len(part.zones))
-    if not len(part.taken) or most < 1:
+def _every_own(
+    parts: Sequence[Part], max_sensors: int, *, curve: bool, tie: float
+) -> list[tuple[Choice, ...]]:
+    """Return the rows of every controller; none where it has no candidate that may be opened."""
+    asked = (_Asked(part.own, min(max_sensors, len(part.zones)), curve, tie) for part in parts)
+    return list(each_part(_own_rows, asked))
+
+
+class _Asked(NamedTuple):
+    """What is asked of one controller's candidates, as of `choose_sensors`."""
+
+    own: Candidates
+    most: int
+    curve: bool
+    tie: float
+
+
+def _own_rows(asked: _Asked) -> tuple[Choice, ...]:
+    """Return the rows of one controller."""
+    if not len(asked.own.zone) or asked.most < 1:
         return ()
-    return choose_sensors(part.own, max_sensors=most, curve=curve, tie=tie).rows
+    return choose_sensors(asked.own, max_sensors=asked.most, curve=asked.curve, tie=asked.tie).rows
 
 
 def _costs(part: Part, rows: Mapping[int, Choice | None]) -> dict[int, float]:
@@ -744,17 +759,15 @@ def _splits(costs: Sequence[dict[int, float]], most: int) -> list[list[int] | No
     """
     best = np.full((2, most + 1), np.inf)  # whether one is spent already; how many at most
     best[0] = 0.0
-    steps: list[dict[tuple[int, int], tuple[int, int]]] = []
+    steps: list[Ints] = []  # of each: what was spent before, and here
     for row in costs:
-        now, step = np.full_like(best, np.inf), {}
-        for any_, n in itertools.product((0, 1), range(most + 1)):
-            for k, cost in sorted(row.items()):
-                for before in (0, 1):
-                    if k > n or max(before, int(k > 0)) != any_:
-                        continue
-                    total = best[before, n - k] + cost
-                    if total < now[any_, n]:
-                        now[any_, n], step[any_, n] = total, (before, k)
+        now, step = np.full_like(best, np.inf), np.zeros((2, 2, most + 1), dtype=np.int64)
+        for (k, cost), before in itertools.product(sorted(row.items()), (0, 1)):
+            any_ = max(before, int(k > 0))
+            total = best[before, : max(most + 1 - k, 0)] + cost
+            less = np.flatnonzero(total < now[any_, k:])
+            now[any_, k + less], step[0, any_, k + less] = total[less], before
+            step[1, any_, k + less] = k
         steps.append(step)
         best = now
     found: list[list[int] | None] = [None]
@@ -762,7 +775,7 @@ def _splits(costs: Sequence[dict[int, float]], most: int) -> list[list[int] | No
         any_, left, split = 1, n, []
         if np.isfinite(best[1, n]):
             for step in reversed(steps):
-                any_, k = step[any_, left]
+                any_, k = (int(value) for value in step[:, any_, left])
                 left -= k
                 split.append(k)
         found.append(split[::-1] if split else None)

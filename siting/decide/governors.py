@@ -36,7 +36,7 @@ from siting.season.scheduling import READING_STEP
 from siting.site.settings import Timer
 from siting.stages import Keeper
 from siting.units import UnitsName, show
-from siting.zones.roots import PropertyRoots, over_zones
+from siting.zones.roots import PropertyRoots, at_a_time, over_zones
 
 #: Thresholds tried, as shares of the depletion fraction p: to where the sensor's layer, which dries
 #: ahead of the root zone, is drier than the onset of stress.
@@ -355,12 +355,16 @@ def governors(
         least = np.where(np.isfinite(best), best + _SLACK_DAYS, least)
     over = (best > asked + 1e-9) & (least > asked + 1e-9)
     limit = np.where(over, least, asked)
-    relaxed = np.flatnonzero(limit > asked)
-    for z in relaxed:
-        tried[z] = _own_settings(trial, int(z), roots.zone(int(z)), float(limit[z]))
+    relaxed = np.flatnonzero(limit > asked).tolist()
+
+    def again(z: int) -> _Own:
+        return _own_settings(trial, z, roots.zone(z), float(limit[z]))
+
+    for z, own in zip(relaxed, at_a_time(roots, again, relaxed), strict=True):
+        tried[z] = own
     kept = [_thrifty(trial, z, own, float(limit[z])) for z, own in enumerate(tried)]
     pool = _pooled(trial, kept, alone, limit, kinds)
-    notes = tuple(relaxed_note(names[int(z)], trial.cap, limit[z]) for z in relaxed)
+    notes = tuple(relaxed_note(names[z], trial.cap, limit[z]) for z in relaxed)
     return pool, (*notes, *_dull_soils(trial, names))
 
 

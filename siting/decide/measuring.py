@@ -36,6 +36,7 @@ from siting.evidence.worth import (
 from siting.place.placement import Placement
 from siting.season.events import RootZone, schedule_stress, sensor_events
 from siting.site.settings import EVIDENCE_KINDS, PropertyFile
+from siting.zones.roots import at_a_time
 from siting.zones.survey import Known
 
 #: Minutes tried, over those of the sheet.
@@ -331,8 +332,12 @@ def _programmes(trial: Trial, decision: Decision, sheet: Sheet) -> list[_Program
     alone = alone[: max(_MOST_ZONES - sum(map(len, led)), 0)]
     zones = [*led, *((z,) for z in alone)]
     played = [
-        *(_under_sensor(trial, sheet, j, of) for j, of in zip(sheet.home, led, strict=True)),
-        *(_on_timer(trial, decision, z) for z in alone),
+        *at_a_time(
+            trial.roots,
+            lambda of: _under_sensor(trial, sheet, *of),
+            zip(sheet.home, led, strict=True),
+        ),
+        *at_a_time(trial.roots, lambda z: _on_timer(trial, decision, z), alone),
     ]
     money, short = (
         [

@@ -7,7 +7,7 @@ on eight where scenarios differ so much that the saving would not be known well 
 
 from __future__ import annotations
 
-from collections.abc import Collection
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass, replace
 from typing import Final
 
@@ -34,7 +34,7 @@ from siting.season.events import (
     sensor_events,
     worst_tenth,
 )
-from siting.zones.roots import PropertyRoots, over_zones
+from siting.zones.roots import PropertyRoots, at_a_time, over_zones
 
 #: Scenarios that the sheet is set on and played through, over those that sensors are chosen on.
 _TIMES: Final = 4
@@ -150,14 +150,33 @@ def set_sheet(
     if alone is None:
         alone = on_their_own(trial.roots, trial.today, trial.schedule, limit, heal=trial.heal)
     sheet = as_decided(decision, decision.choice, alone, limit)
-    for j in sheet.sensors:
-        sheet = _set_program(
+
+    def one(j: int) -> Sheet:
+        return _set_program(
             trial, sheet, j, usual=bool(pool.habit[j]), area_m2=decision.options.area_m2
         )
+
+    sheet = _joined(sheet, at_a_time(trial.roots, one, sheet.sensors))
     own = sheet.governor < 0
     return replace(
         sheet, limit=np.where(own, np.maximum(sheet.limit, alone.worst_stress_days), sheet.limit)
     )
+
+
+def _joined(sheet: Sheet, programs: Sequence[Sheet]) -> Sheet:
+    """Return a sheet with every sensor's program as set by itself; one per sensor, in their order.
+
+    Of a sheet, setting a program changes what is the sensor's own and that of its zones.
+    """
+    low, limit = dict(sheet.low), sheet.limit.copy()
+    governor, event = sheet.governor.copy(), sheet.event_mm.copy()
+    for j, program in zip(sheet.sensors, programs, strict=True):
+        low[j], group = program.low[j], sheet.governor == j
+        for whole, part in (
+            (limit, program.limit), (governor, program.governor), (event, program.event_mm)
+        ):  # fmt: skip
+            whole[group] = part[group]
+    return replace(sheet, low=low, limit=limit, governor=governor, event_mm=event)
 
 
 def loosened(sheet: Sheet, decision: Decision, *, cap: float) -> tuple[str, ...]:
@@ -276,7 +295,8 @@ def play_sheet(
     ran = np.empty((roots.count, *alone.ran.shape), dtype=np.bool_)
     ran[:] = alone.ran
     depth = rate * alone.depth[:, None] * alone.dial
-    for j in sheet.sensors:
+
+    def lead(j: int) -> None:
         home, group = sheet.home[j], np.flatnonzero(sheet.governor == j)
         event = rate * sheet.event_mm
         mask = schedule.sets[sheet.days[j]].days
@@ -285,6 +305,8 @@ def play_sheet(
         )
         ran[group] = run.ran[0]
         depth[group] = np.repeat(event[group, None], days, axis=1)
+
+    at_a_time(roots, lead, sheet.sensors)
 
     def fared(z: int, root: RootZone) -> Floats:
         whole = float(depth[z].max())

@@ -27,6 +27,7 @@ _WALL_M: Final = 30.0  # longest tape square to a wall
 _FAR: Final = 5 / 3  # how much longer a tape may be where nothing nearer is in sight: 50 for 30 m
 _EDGE_M: Final = 3.0  # an edge is straight along at least this much
 _BEND_M: Final = 0.01  # and bends by no more than this
+_MANY_POINTS: Final = 500  # a shape of more is cut to what lies within reach
 _STAKE_M: Final = 5.0  # how far from the sensor a stake stands: clear of the digging
 #: Fixtures that stay where they are and stand out above the ground.
 _FIXED_FIXTURES: Final = ("controller", "valve_box", "hydrant", "light", "meter", "backflow")
@@ -139,7 +140,7 @@ def sensor_ties(  # noqa: PLR0913 - every layer is an argument of its own
         tiers.append((_corners(boundary), "property corner"))
     fixed: _Fixed | None = None
     far = max_distance * _FAR
-    feet = _edges((x, y), walls, boundary, edges or {})
+    feet = _edges((x, y), walls, boundary, edges or {}, far)
     tries = [(n, max_distance, False) for n in range(1, len(tiers) + 1)]
     for n, reach, offsets in (*tries, (len(tiers), max_distance, True), (len(tiers), far, True)):
         fixed = _in_sight((x, y), tiers[:n], walls, reach)
@@ -242,23 +243,29 @@ def _edges(
     walls: BaseGeometry,
     boundary: BaseGeometry | None,
     others: Mapping[str, BaseGeometry],
+    reach: float,
 ) -> list[tuple[Floats, str]]:
     """Return where the shortest tapes from straight edges start, by kind, the surest first."""
     known = {"wall": walls, **others, "property line": boundary}
     return [
-        (_feet(at, shape), f"{kind}, shortest tape")
+        (_feet(at, shape, reach), f"{kind}, shortest tape")
         for kind, shape in known.items()
         if shape is not None and not shapely.is_empty(shape)
     ]
 
 
-def _feet(at: tuple[float, float], shape: BaseGeometry) -> Floats:
-    """Return the feet of the perpendiculars from a place on the straight edges of a shape."""
+def _feet(at: tuple[float, float], shape: BaseGeometry, reach: float) -> Floats:
+    """Return the feet of the perpendiculars from a place on the straight edges within reach [m]."""
     place, found = np.array(at), [np.empty((0, 2))]
-    for part in shapely.get_parts(shape):
+    about = shapely.Point(*at).buffer(reach).envelope
+    parts = shapely.get_parts(shape)
+    for part in parts[shapely.intersects(shapely.envelope(parts), about)]:
         flat = shapely.get_dimensions(part) == 2  # noqa: PLR2004
         rings = shapely.get_rings(part) if flat else np.array([part])
-        for ring in rings:
+        # The roads of a campus are one shape, of which only what lies about the place matters.
+        if shapely.get_num_coordinates(part) > _MANY_POINTS:
+            part = shapely.clip_by_rect(part, *about.bounds)  # noqa: PLW2901
+        for ring in rings[shapely.intersects(shapely.envelope(rings), about)]:
             points = shapely.get_coordinates(shapely.simplify(ring, _BEND_M))
             start, run = points[:-1], np.diff(points, axis=0)
             length = np.hypot(run[:, 0], run[:, 1])
@@ -268,6 +275,7 @@ def _feet(at: tuple[float, float], shape: BaseGeometry) -> Floats:
             inside = (along >= _SHORTEST_M) & (along <= length - _SHORTEST_M)
             unit = run[inside] / length[inside][:, None]
             feet = start[inside] + along[inside][:, None] * unit
+            feet = feet[np.hypot(*(feet - place).T) <= reach]
             tapes = shapely.linestrings(np.stack([feet, np.broadcast_to(at, feet.shape)], axis=1))
             # From outside, the far edge of a walk is not the edge that a crew takes.
             across = shapely.length(shapely.intersection(tapes, part))

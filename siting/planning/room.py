@@ -4,11 +4,14 @@ from __future__ import annotations
 
 import contextlib
 import math
-from collections.abc import Iterator
-from typing import Final
+import os
+import threading
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Final, Self
 
 from siting.errors import Fault, InputError
-from siting.parts import kept_within
+from siting.parts import fewer, kept_within
 from siting.site.model import Site
 from siting.site.settings import PropertyFile
 
@@ -29,6 +32,8 @@ _ARRAYS: Final = 6
 _AT_HAND: Final = 0.25
 _LEAST_AT_HAND: Final = 50e6
 _USUAL_AT_HAND: Final = 500e6
+#: How often a run's memory is looked at [s].
+_LOOK_S: Final = 1.0
 
 
 def memory_needed(site: Site, settings: PropertyFile) -> float:
@@ -106,9 +111,75 @@ def _too_little(memory: float, needed: float, settings: PropertyFile) -> Fault:
     )  # fmt: skip
 
 
+class Watch:
+    """Looks after the memory of a run while it is open: of this process and those that it started.
+
+    Where more is used than was allowed, one process fewer works at a time from then on.
+    """
+
+    def __init__(
+        self, allowed: float, used: Callable[[], float | None], *, every: float = _LOOK_S
+    ) -> None:
+        self._allowed, self._used, self._every = allowed, used, every
+        self._over = threading.Event()
+        self.most = 0.0
+
+    def __enter__(self) -> Self:
+        """Begin to look."""
+        threading.Thread(target=self._look, daemon=True).start()
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        """Look no more."""
+        self._over.set()
+
+    def _look(self) -> None:
+        """Look again and again, where the system tells what is used."""
+        while not self._over.is_set() and (used := self._used()) is not None:
+            self.most = max(self.most, used)
+            if used > self._allowed:
+                fewer()
+            self._over.wait(self._every)
+
+    @property
+    def notes(self) -> tuple[str, ...]:
+        """Say what was used where it was more than allowed."""
+        if self.most <= self._allowed:
+            return ()
+        return (
+            f"memory: the plan took {self.most / 1e9:.1f} GB for a while, where "
+            f"{self._allowed / 1e9:.1f} GB were allowed",
+        )
+
+
+def memory_used() -> float | None:
+    """Return the memory of this process and of those that it started, what they share once.
+
+    Returns
+    -------
+    float or None
+        Size [bytes]; None where the system does not tell (it does on Linux).
+    """
+    try:
+        tasks = Path("/proc/self/task").glob("*/children")
+        started = [int(child) for task in tasks for child in task.read_text().split()]
+        return float(_share_of(os.getpid()) + sum(map(_share_of, started)))
+    except OSError:
+        return None
+
+
+def _share_of(process: int) -> int:
+    """Return a process's own memory and its share of the rest; 0 once it is gone [bytes]."""
+    try:
+        rows = Path(f"/proc/{process}/smaps_rollup").read_text(encoding="ascii").splitlines()
+    except (FileNotFoundError, ProcessLookupError):
+        return 0
+    return next((int(row.split()[1]) * 1024 for row in rows if row.startswith("Pss:")), 0)
+
+
 @contextlib.contextmanager
-def parts_in_room(memory: float | None) -> Iterator[None]:
-    """Keep less at hand where memory is bounded, while this is open.
+def parts_in_room(memory: float | None) -> Iterator[Watch | None]:
+    """Keep less at hand where memory is bounded, and look what is used, while this is open.
 
     Parameters
     ----------
@@ -117,9 +188,13 @@ def parts_in_room(memory: float | None) -> Iterator[None]:
 
     Yields
     ------
-    None
-        Nothing.
+    Watch or None
+        What was used; None where memory is not bounded.
     """
     share = _USUAL_AT_HAND if memory is None else _AT_HAND * max(memory - _PROGRAM, 0.0)
     with kept_within(min(max(share, _LEAST_AT_HAND), _USUAL_AT_HAND)):
-        yield
+        if memory is None:
+            yield None
+            return
+        with Watch(memory, memory_used) as watch:
+            yield watch

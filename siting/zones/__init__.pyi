@@ -9,6 +9,7 @@ from .need import dryness_raster as dryness_raster
 from .points import area_rank as area_rank
 from .roots import PropertyRoots as PropertyRoots
 from .roots import ZoneShares as ZoneShares
+from .roots import at_a_time as at_a_time
 from .roots import over_zones as over_zones
 from .roots import sensor_shares as sensor_shares
 from .scenarios import SPREAD as SPREAD

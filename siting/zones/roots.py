@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
 from typing import Any, NamedTuple, TypeVar
@@ -65,6 +65,7 @@ def _fill_demand(
                     etc[q, d, s, y] = max(eto, 0.0) * factor_now
 
 
+_P = TypeVar("_P")
 _T = TypeVar("_T")
 
 
@@ -276,10 +277,30 @@ def over_zones(roots: PropertyRoots, work: Callable[[int, RootZone], _T]) -> lis
     def one(z: int) -> _T:
         return work(z, roots.zone(z))
 
+    return at_a_time(roots, one, range(roots.count))
+
+
+def at_a_time(roots: PropertyRoots, work: Callable[[_P], _T], items: Iterable[_P]) -> list[_T]:
+    """Do something with every item, as many at a time as zones are worked on.
+
+    Parameters
+    ----------
+    roots : PropertyRoots
+        The zones.
+    work : callable
+        What is done; it spends its time in compiled loops, and leaves alone what the others use.
+    items : iterable
+        What it is called with.
+
+    Returns
+    -------
+    list
+        In the order of the items, whatever the number of threads.
+    """
     if roots.threads == 1:
-        return [one(z) for z in range(roots.count)]
+        return [work(item) for item in items]
     with ThreadPoolExecutor(roots.threads) as pool:
-        return list(pool.map(one, range(roots.count)))
+        return list(pool.map(work, items))
 
 
 def net_requirement(
