@@ -1,6 +1,6 @@
 """Exact ray tests at single points, from the vectors: slow, sure, and independent of the raster.
 
-Shares no geometry with `siting.sun.shadows`: buildings are met by GEOS predicates, crowns by
+Shares no geometry with `siting.sun.scene`: buildings are met by GEOS predicates, crowns by
 solving for the ray in three dimensions.
 """
 

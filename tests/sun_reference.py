@@ -20,8 +20,20 @@ from numpy.typing import NDArray
 from siting.sun import light as blocks
 from siting.sun import relief
 from siting.sun.relief import _NOTHING, Steps
-from siting.sun.scene import ROUNDER, CrownPrisms, Ellipsoids, Scene, Sheets, Walls
-from siting.sun.shadows import LEAST, Rays, Spans, Tile, _columns, _rows
+from siting.sun.scene import (
+    LEAST,
+    ROUNDER,
+    CrownPrisms,
+    Ellipsoids,
+    Rays,
+    Scene,
+    Sheets,
+    Spans,
+    Tile,
+    Walls,
+    _columns,
+    _rows,
+)
 
 _BATCH_CELLS = 2**17  # cells times directions that are worked on at once
 _ROWS = 32  # rows that are then added up at once

@@ -33,8 +33,7 @@ from siting.cli.shared import (
     say,
     threads_option,
 )
-from siting.cli.start import register_start
-from siting.cli.survey import register_survey
+from siting.cli.start import register_start, register_survey
 from siting.errors import SitingError
 from siting.extensions import GROUPS, Extension, ExtensionError, find_extension, list_extensions
 from siting.files import written_files

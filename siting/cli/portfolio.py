@@ -16,8 +16,7 @@ from siting.errors import SitingError
 
 if TYPE_CHECKING:
     from siting.planning.model import Plan
-    from siting.portfolio.engine import Engine, Tls
-    from siting.portfolio.run import Status, Watch
+    from siting.portfolio.run import Engine, Status, Tls, Watch
 
 
 _INSTALL = 'the portfolio command needs more libraries: pip install "siting[portfolio]"'
@@ -108,7 +107,7 @@ def scheduler_options(command: Callable[..., None]) -> Callable[..., None]:
 def parts_on_cluster(given: Mapping[str, Any]) -> Iterator[None]:
     """Let the parts of a plan be done by the scheduler that was named."""
     try:
-        from siting.portfolio.engine import ClusterEngine
+        from siting.portfolio.run import ClusterEngine
     except ImportError as error:
         raise SitingError(_missing(error)) from None
     from siting.parts import helped_by
@@ -190,7 +189,7 @@ def portfolio(
 
 def _scheduler(address: str | None, given: Mapping[str, Any]) -> str | None:
     """Return the scheduler's address, from its file where that is named; refuse half a TLS."""
-    from siting.portfolio.engine import address_in
+    from siting.portfolio.run import address_in
 
     file = given["scheduler_file"]
     if address is not None and file is not None:
@@ -209,7 +208,7 @@ def _scheduler(address: str | None, given: Mapping[str, Any]) -> str | None:
 
 def _tls(given: Mapping[str, Any]) -> Tls | None:
     """Return the certificates that were named, all or none."""
-    from siting.portfolio.engine import Tls
+    from siting.portfolio.run import Tls
 
     return Tls(*(given[name] for name in _TLS)) if given["tls_ca"] is not None else None
 
@@ -217,7 +216,7 @@ def _tls(given: Mapping[str, Any]) -> Tls | None:
 @contextmanager
 def _engine(scheduler: str | None, workers: int, folder: Path, tls: Tls | None) -> Iterator[Engine]:
     """Yield where to plan."""
-    from siting.portfolio.engine import ClusterEngine, LoopEngine
+    from siting.portfolio.run import ClusterEngine, LoopEngine
 
     if scheduler is None and workers == 0:
         yield LoopEngine()

@@ -41,9 +41,8 @@ from siting.climate.air import (
     vapour_pressure_from_humidity,
     wind_at_2m,
 )
-from siting.climate.daily import read_daily_csv
 from siting.climate.model import Climate, WeatherOptions
-from siting.climate.record import day_frame, finish_record
+from siting.climate.record import day_frame, finish_record, read_daily_csv
 from siting.climate.stations import (
     FORMATS,
     STAND_IN,

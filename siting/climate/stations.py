@@ -28,7 +28,6 @@ import pandas as pd
 
 from siting.arrays import Floats
 from siting.climate.air import saturation_vapour_pressure, wind_at_2m
-from siting.climate.daily import read_daily_rain
 from siting.climate.model import Climate, WeatherOptions
 from siting.climate.record import (
     count_of,
@@ -36,6 +35,7 @@ from siting.climate.record import (
     finish_record,
     known_height,
     limit_to_saturation,
+    read_daily_rain,
     station_distance_km,
 )
 from siting.climate.tables import COLUMNS, SPELLINGS, latest_day, open_bounded

@@ -9,10 +9,9 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, Final
 
-from siting.errors import Fault, InputError
+from siting.errors import Fault, InputError, some
 from siting.planning.form import FIELD_FORMAT
 from siting.site.cells import RawSheet
-from siting.site.findings import some
 
 _LARGEST: Final = 250_000_000  # bytes; photos are in it
 _LONGEST: Final = 10_000  # characters of an answer that is no photo

@@ -17,12 +17,12 @@ from shapely.geometry.base import BaseGeometry
 from siting.arrays import Flags, Floats
 from siting.decide.measuring import quarter_chances
 from siting.decide.places import all_hazards, point_chances
+from siting.errors import some
 from siting.place.placement import MARGIN_M
 from siting.place.setbacks import hazards_of_zone
 from siting.place.ties import TAPE_SIGMA_M
 from siting.planning.form import TAPE_LIMITS
 from siting.planning.model import Basis, Plan
-from siting.site.findings import some
 from siting.units import UnitsName, figure, show
 
 

@@ -15,7 +15,7 @@ import numpy as np
 import pandas as pd
 
 from siting.commission.fieldfile import FieldFile, field_sheets, read_field
-from siting.errors import Fault, InputError
+from siting.errors import Fault, InputError, nearest, some
 from siting.planning.form import (
     CAN_COLUMNS,
     FAR_DEG,
@@ -39,7 +39,6 @@ from siting.site.cells import (
     unguarded,
 )
 from siting.site.columns import normal_header
-from siting.site.findings import nearest, some
 from siting.units import GALLON_M3
 
 _LONGEST: Final = 60  # letters of a name in a message

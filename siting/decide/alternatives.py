@@ -21,8 +21,8 @@ from siting.season.events import Watering, rain_shutoff, schedule_stress
 from siting.season.scheduling import cycle_and_soak
 from siting.site.settings import Control, PropertyFile
 from siting.stages import Keeper
+from siting.zones.ground import SPREAD
 from siting.zones.roots import PropertyRoots, over_zones
-from siting.zones.scenarios import SPREAD
 from siting.zones.survey import Known
 
 
@@ -155,7 +155,7 @@ _KEEP_BYTES: Final = 30_000_000
 #: A valve's rate is known to about a tenth (judgement, no source).
 _RATE: Final = 0.10
 #: What may be left of a sensor's error [m³/m³]: temperature-compensated and soaked twice, as usual,
-#: and not compensated; see `siting.zones.scenarios.Spread`.
+#: and not compensated; see `siting.zones.ground.Spread`.
 DEVICE_ERRORS: Final = (0.007, 0.014, 0.020)
 
 

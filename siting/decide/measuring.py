@@ -6,7 +6,7 @@ sensor is laid into each quarter of its zone; every case is played through the s
 that the choice was made on. Money is the yearly cost of water, and a day on which a square metre
 runs short has the price that the plan's own minutes put on it: what the last of them costs in water
 over the days that it keeps off, and no more than would make a season at the limit as dear as its
-water. `siting.evidence.worth` then says what a measurement is worth before it is made.
+water. `siting.evidence.walk` then says what a measurement is worth before it is made.
 
 A sensor's chances after a walk or a flight are those of the driest of so many places by what is
 then known of them; after a can test they are the plan's own (`Placement.chances_tested`).
@@ -25,8 +25,8 @@ from siting.arrays import Floats
 from siting.decide.choice import Decision
 from siting.decide.governors import Trial
 from siting.decide.sheet import Sheet
-from siting.evidence.walk import WALK_PLACES
-from siting.evidence.worth import (
+from siting.evidence.walk import (
+    WALK_PLACES,
     Ground,
     chances_once_read,
     outcome_chances,

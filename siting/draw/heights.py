@@ -19,8 +19,7 @@ from rasterio.io import DatasetReader
 from shapely.geometry.base import BaseGeometry
 
 from siting.arrays import Flags, Floats
-from siting.errors import Fault, InputError
-from siting.site.findings import some
+from siting.errors import Fault, InputError, some
 from siting.site.raster import heights_in, open_heights
 from siting.units import LENGTH_UNITS_M, UnitsName, show
 

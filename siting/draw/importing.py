@@ -27,9 +27,8 @@ from pyogrio.errors import DataLayerError, DataSourceError, FeatureError, FieldE
 
 from siting.draw.forms import THINGS, Thing
 from siting.draw.heights import RASTERS, SURFACE, TERRAIN, fill_heights, pair_of
-from siting.errors import Fault, InputError, limit
+from siting.errors import Fault, InputError, brief, limit, nearest
 from siting.site.columns import COLUMNS, Column, normal_header, parse_number
-from siting.site.findings import brief, nearest
 from siting.site.settings import PLANTS
 from siting.units import LENGTH_UNITS_M, UnitsName
 

@@ -1,4 +1,4 @@
-"""What readings say of where a zone is dry: an exact Gaussian process about the map's own field.
+"""What readings and cans say of where a zone is dry: an exact Gaussian process about the map.
 
 The model, for one zone. Let f(p) be the logarithm of the map's dryness at a point p, and d(p) what
 the ground deviates from it by: a Gaussian field of mean 0, of the variance that the unevenness of
@@ -20,26 +20,42 @@ With N readings the posterior is one Cholesky factor of an N x N matrix. N is 15
 so this is exact and takes milliseconds; a library of Gaussian processes would add the search for
 kernel parameters, which so few readings cannot tell and the plan has from elsewhere.
 
+The cans of a can test are readings of the very field that the rest of the plan takes for unknown:
+the logarithm of local application deviates by a Gaussian field, alike over a share of the head
+spacing, and a can reads it at its place with an error of its own. So the pattern between cans is
+that of kriging, and what is left open is little beside a can and the whole of it far from all.
+
+How much application varies, and a can's error, are those under which the readings are most likely,
+of a few tried (restricted likelihood, as their mean is unknown). How far deviations are alike is
+not sought: so few cans foretell themselves best by a field that is smoother than heads make it, and
+state too little error then. Each reading is foretold from all the others too: where that is off by
+more than the field says, the error is widened by as much.
+
 References
 ----------
 Rasmussen, C. E. and Williams, C. K. I. (2006) Gaussian Processes for Machine Learning, MIT Press,
-Eq. 2.25, 2.26 and 2.41: the posterior, and a mean that is known but for coefficients.
+Eq. 2.25, 2.26 and 2.41: the posterior, and a mean that is known but for coefficients; Eq. 5.8 and
+5.10 to 5.12: likelihood, and a reading foretold from all the others.
 Goovaerts, P. (1997) Geostatistics for Natural Resources Evaluation, Oxford: normal scores, simple
 kriging with a mean that varies, conditional simulation.
 Blom, G. (1958) Statistical Estimates and Transformed Beta-Variables, Wiley: scores of ranks.
 Rahimi, A. and Recht, B. (2007) Random features for large-scale kernel machines, NIPS 20: draws.
+Patterson, H. D. and Thompson, R. (1971) Recovery of inter-block information when block sizes are
+unequal, Biometrika 58, 545-554: the likelihood with the mean left out.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from itertools import product
 from typing import Final
 
 import numpy as np
 import scipy
 
 from siting.arrays import Floats, Ints
+from siting.water.heads import CAN_ERROR
 
 #: With fewer places read in a zone nothing is learned; judgement, no source.
 FEWEST_PLACES: Final = 6
@@ -415,3 +431,54 @@ def place_numbers(places: Floats) -> Ints:
             numbers[near & (numbers < 0)] = found
             found += 1
     return numbers
+
+
+#: Shares of the mean between which a can counts: a dry can says no more than that it is dry.
+_LEAST, _MOST = 0.3, 2.0
+_SIZES: Final = np.geomspace(0.03, 0.7, 16)  # standard deviations of the pattern that are tried
+_ERRORS: Final = (1.0, 2.0, 4.0)  # errors of a can that are tried, in `CAN_ERROR`
+
+
+def learn_cans(places: Floats, share: Floats, *, reach: float) -> Learned:
+    """Return what cans leave of a zone's dryness, as a deviation from even application.
+
+    Parameters
+    ----------
+    places : ndarray, shape (N, 2)
+        Cans [m].
+    share : ndarray, shape (N,)
+        Their readings over the mean of all.
+    reach : float
+        Distance over which deviations are alike; at least half the distance between cans [m].
+
+    Returns
+    -------
+    Learned
+        Of the logarithm of dryness: where a can caught little its mean is above 0.
+    """
+    dry = -np.log(np.clip(share, _LEAST, _MOST))
+    alike = covariance(places, places, 1.0, reach)
+    _, size, error = max(
+        (_likelihood(dry, size**2 * alike, error * CAN_ERROR), size, error * CAN_ERROR)
+        for size, error in product(_SIZES.tolist(), _ERRORS)
+    )
+    variance = size**2
+    noise = error**2 * np.eye(len(dry)) + LEVEL_VARIANCE * variance
+    inverse = np.linalg.inv(variance * alike + noise)
+    solved = inverse @ dry
+    # What each reading is off by, foretold from all others, over what it is expected to be.
+    wider = max(float((solved**2 / np.diag(inverse)).mean()), 1.0)
+    factor = scipy.linalg.cholesky(wider * (variance * alike + noise), lower=True)
+    return Learned(places, solved[None] / wider, factor, wider * noise, wider * variance, reach)
+
+
+def _likelihood(value: Floats, among: Floats, error: float) -> float:
+    """Return the logarithm of the restricted likelihood, but for a constant."""
+    factor = np.linalg.cholesky(among + error**2 * np.eye(len(value)))
+    both = scipy.linalg.solve_triangular(
+        factor, np.column_stack([value, np.ones(len(value))]), lower=True
+    )
+    weight = float(both[:, 1] @ both[:, 1])
+    left = both[:, 0] - both[:, 1] * float(both[:, 1] @ both[:, 0]) / weight
+    determinant = 2 * float(np.log(np.diag(factor)).sum()) + float(np.log(weight))
+    return -(determinant + float(left @ left)) / 2

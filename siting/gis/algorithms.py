@@ -26,9 +26,8 @@ from qgis.core import (
 )
 
 from .base import SitingAlgorithm, Words, own_environment, tr
-from .install import environment_python, install
 from .results import load_layers, load_raster
-from .runner import RunFailedError
+from .runner import RunFailedError, environment_python, install
 
 __all__ = ["ALGORITHMS"]
 

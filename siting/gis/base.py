@@ -25,8 +25,7 @@ from qgis.PyQt.QtCore import QCoreApplication
 from qgis.PyQt.QtGui import QIcon
 
 from .inputs import LAYERS, add_inputs, write_inputs
-from .install import environment_python
-from .runner import LibraryMissingError, RunFailedError, find_python, run
+from .runner import LibraryMissingError, RunFailedError, environment_python, find_python, run
 
 __all__ = ["PYTHON_SETTING", "SitingAlgorithm", "Words", "own_environment", "tr"]
 

@@ -42,7 +42,6 @@ from shapely.geometry import Polygon
 from shapely.geometry.base import BaseGeometry
 
 from siting.arrays import Floats
-from siting.cautions import DIG_CAUTION, dig_caution
 from siting.errors import SitingError
 from siting.files import GEOPACKAGE_STAMP, add_styles, atomic_path, write_text
 from siting.handoff.document import plan_document
@@ -52,6 +51,7 @@ from siting.handoff.text import clean, depth, elide, tape
 from siting.handoff.warp import nearest, raster_in
 from siting.language import Language, language, say, side_by_side
 from siting.palette import INK, MARKS, NEED
+from siting.planning.cautions import DIG_CAUTION, dig_caution
 from siting.planning.model import Plan
 from siting.planning.tables import RESULT
 from siting.site.model import LocalGrid

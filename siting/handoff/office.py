@@ -8,13 +8,13 @@ from typing import Any, Final
 import pandas as pd
 from reportlab.platypus import CondPageBreak, Spacer
 
-from siting.cautions import cautions_for
 from siting.decide.money import payback_words, span
 from siting.handoff.facts import budget_lines, plan_standing, trench_word
 from siting.handoff.layout import Sheet
 from siting.handoff.tables import choices
 from siting.handoff.text import clean, elide, money, number
 from siting.language import say
+from siting.planning.cautions import cautions_for
 from siting.planning.model import Plan
 from siting.units import FOOT_M, Quantity, UnitsName, show, unit_label
 

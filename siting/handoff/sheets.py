@@ -35,7 +35,6 @@ from reportlab.platypus import (
 )
 from reportlab.platypus import Frame as PageFrame
 
-from siting.cautions import dig_caution
 from siting.files import write_bytes
 from siting.handoff.crowded import inset_frame, is_nameless, seen_through
 from siting.handoff.drawing import (
@@ -95,6 +94,7 @@ from siting.language import (
     side_by_side,
 )
 from siting.palette import INK, MARKS, NEED, ramp_colour
+from siting.planning.cautions import dig_caution
 from siting.planning.model import Plan
 from siting.season.controls import CONTROLS
 from siting.units import show

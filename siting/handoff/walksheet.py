@@ -13,10 +13,10 @@ import gpxpy.gpx
 import numpy as np
 import shapely
 
-from siting.cautions import DIG_CAUTION
 from siting.files import write_text
 from siting.handoff.gisfiles import guard_formula
 from siting.handoff.text import clean, elide
+from siting.planning.cautions import DIG_CAUTION
 from siting.planning.walk import Walk
 from siting.site.model import Site
 

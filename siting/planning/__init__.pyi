@@ -1,3 +1,6 @@
+from .cautions import DIG_CAUTION as DIG_CAUTION
+from .cautions import cautions_for as cautions_for
+from .cautions import dig_caution as dig_caution
 from .form import CAN_COLUMNS as CAN_COLUMNS
 from .form import FAR_DEG as FAR_DEG
 from .form import FIELD_FORMAT as FIELD_FORMAT

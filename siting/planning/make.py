@@ -19,7 +19,6 @@ from shapely.geometry.base import BaseGeometry
 
 from siting import __version__
 from siting.arrays import Flags, Floats
-from siting.cautions import cautions_for
 from siting.climate.model import Climate, WeatherOptions
 from siting.climate.readers import read_weather
 from siting.climate.seasons import season_calendar
@@ -52,6 +51,7 @@ from siting.language import say, side_by_side
 from siting.place.placement import Placement
 from siting.place.setbacks import keepout_areas
 from siting.place.ties import sensor_ties
+from siting.planning.cautions import cautions_for
 from siting.planning.model import Basis, Built, Plan
 from siting.planning.tables import (
     RESULT,
@@ -79,9 +79,8 @@ from siting.units import UnitsName
 from siting.water.reference_et import eto_terms
 from siting.wire.routes import WireRoutes, parts_list
 from siting.zones.ground import Progress
-from siting.zones.learned import moved_raster
 from siting.zones.need import budget, dryness_raster
-from siting.zones.survey import Known, survey_site
+from siting.zones.survey import Known, moved_raster, survey_site
 
 _SYSTEMS: Final[tuple[UnitsName, ...]] = ("metric", "us")
 

@@ -17,11 +17,11 @@ import pandas as pd
 
 from siting.decide.choice import Decision
 from siting.decide.decision import Decided
+from siting.errors import some
 from siting.language import Figure, Said, capital, say, say_as, say_count, side_by_side, vocabulary
 from siting.place.placement import PlaceWords
 from siting.planning.model import Built, Elsewhere, Wording
 from siting.season.controls import CONTROLS
-from siting.site.findings import some
 from siting.units import Quantity, UnitsName, figure, show
 
 _NUMBERS: Final = (

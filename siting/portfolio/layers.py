@@ -17,10 +17,9 @@ import shapely
 from numpy.typing import NDArray
 
 from siting.arrays import Floats
-from siting.errors import Fault, InputError
+from siting.errors import Fault, InputError, nearest
 from siting.portfolio.model import City
 from siting.site.crs import all_finite
-from siting.site.findings import nearest
 from siting.site.settings import LayerSource
 from siting.site.vector import Bounds, LayerPart
 

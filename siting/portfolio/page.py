@@ -18,9 +18,9 @@ from typing import Any, Final, Literal
 import numpy as np
 import pandas as pd
 
-from siting.cautions import cautions_for
 from siting.decide.money import span
 from siting.files import write_text
+from siting.planning.cautions import cautions_for
 from siting.portfolio.model import folder_name
 from siting.portfolio.store import read_table
 from siting.units import UnitsName, convert, show, unit_label

@@ -28,9 +28,9 @@ import psutil
 from siting.errors import Fault, InputError, PlanError
 from siting.planning.make import plan, read_inputs
 from siting.planning.model import Plan
-from siting.portfolio.extract import CityWindow, extract, open_window
 from siting.portfolio.layers import matches
 from siting.portfolio.model import City, Job, Source, Tile, TileReport, folder_name
+from siting.portfolio.source import CityWindow, extract, open_window
 from siting.portfolio.store import (
     DiskFullError,
     Rows,

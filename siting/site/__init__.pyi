@@ -16,11 +16,6 @@ from .columns import Layer as Layer
 from .columns import normal_header as normal_header
 from .columns import parse_number as parse_number
 from .crs import all_finite as all_finite
-from .findings import Findings as Findings
-from .findings import brief as brief
-from .findings import is_plain as is_plain
-from .findings import nearest as nearest
-from .findings import some as some
 from .handbook import PLANT_KINDS as PLANT_KINDS
 from .handbook import SOIL_CLASSES as SOIL_CLASSES
 from .model import BESIDE_M as BESIDE_M
@@ -38,7 +33,6 @@ from .raster import heights_in as heights_in
 from .raster import open_heights as open_heights
 from .reading import open_property as open_property
 from .reading import read_site as read_site
-from .schema import property_schema as property_schema
 from .settings import CONTROL_KINDS as CONTROL_KINDS
 from .settings import EVIDENCE_KINDS as EVIDENCE_KINDS
 from .settings import FIXTURES as FIXTURES
@@ -64,6 +58,7 @@ from .settings import WeatherSource as WeatherSource
 from .template import DEMOS as DEMOS
 from .template import demo_property as demo_property
 from .template import new_property as new_property
+from .template import property_schema as property_schema
 from .toml import Key as Key
 from .toml import TomlFile as TomlFile
 from .toml import TomlTable as TomlTable

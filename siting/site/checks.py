@@ -16,7 +16,7 @@ import shapely
 from shapely.geometry.base import BaseGeometry
 
 from siting.arrays import Ints
-from siting.errors import Fault, limit
+from siting.errors import Fault, Findings, limit, nearest, some
 from siting.site.columns import (
     Layer,
     numbers,
@@ -25,7 +25,6 @@ from siting.site.columns import (
     unit_is_stated,
 )
 from siting.site.crs import linear_unit
-from siting.site.findings import Findings, nearest, some
 from siting.site.settings import Timer
 from siting.units import UnitsName
 

@@ -14,8 +14,7 @@ import numpy as np
 import pandas as pd
 
 from siting.arrays import Flags, Floats
-from siting.errors import Fault, limit
-from siting.site.findings import Findings, brief, is_plain, nearest, some
+from siting.errors import Fault, Findings, brief, is_plain, limit, nearest, some
 from siting.site.settings import FIXTURES, IRRIGATION, PLANTS, SOILS, TURF_TABLES, LayerSource
 from siting.units import GALLON_M3, INCH_MM, LENGTH_UNITS_M
 

@@ -19,8 +19,8 @@ from pyproj.crs import ProjectedCRS
 from pyproj.crs.coordinate_operation import TransverseMercatorConversion
 
 from siting.arrays import Flags, Floats
+from siting.errors import Findings
 from siting.site.columns import Layer
-from siting.site.findings import Findings
 
 #: Farther than this from the property, a layer is taken to be in a wrong CRS [m].
 _FAR: Final = 20_000.0

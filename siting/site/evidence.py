@@ -21,10 +21,9 @@ from rasterio.windows import from_bounds
 from shapely.geometry.base import BaseGeometry
 
 from siting.arrays import Flags, Floats, Ints
-from siting.errors import Fault, InputError, limit
+from siting.errors import Fault, Findings, InputError, brief, limit, some
 from siting.site.cells import RawSheet, as_number, as_percent, as_time, read_sheets, time_order
 from siting.site.columns import normal_header
-from siting.site.findings import Findings, brief, some
 from siting.site.model import BESIDE_M, Evidence
 from siting.site.raster import heavy_block, unreadable
 from siting.site.settings import EvidenceSource

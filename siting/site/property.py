@@ -12,11 +12,10 @@ from pathlib import Path
 from stat import S_ISDIR, S_ISREG
 from typing import Any, Final, cast
 
-from siting.errors import Fault, limit
+from siting.errors import Fault, Findings, brief, limit, nearest
 from siting.extensions import list_extensions
 from siting.language import ENGLISH, known_country, languages, spoken
 from siting.site.columns import COLUMNS, plain_word
-from siting.site.findings import Findings, brief, nearest
 from siting.site.settings import (
     EVIDENCE_KINDS,
     HARDWARE,

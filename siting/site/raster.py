@@ -21,8 +21,7 @@ from rasterio.windows import Window
 from shapely.geometry import box
 
 from siting.arrays import Floats
-from siting.errors import Fault, InputError, limit
-from siting.site.findings import Findings, brief
+from siting.errors import Fault, Findings, InputError, brief, limit
 from siting.site.model import DATUM_LIMIT_M, HeightRaster
 from siting.site.settings import LayerSource
 from siting.site.vector import Refusal, raster_driver

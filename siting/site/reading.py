@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 from shapely.geometry.base import BaseGeometry
 
 from siting.arrays import Flags, Floats
-from siting.errors import Fault, InputError, limit
+from siting.errors import Fault, Findings, InputError, limit, some
 from siting.site.checks import (
     ShapeKind,
     check_controllers,
@@ -50,7 +50,6 @@ from siting.site.columns import (
     words,
 )
 from siting.site.crs import Working, all_finite, to_working, working_crs
-from siting.site.findings import Findings, some
 from siting.site.model import Evidence, HeightRaster, Site
 from siting.site.property import parse_property
 from siting.site.settings import RASTER_LAYERS, VECTOR_LAYERS, PropertyFile

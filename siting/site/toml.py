@@ -7,8 +7,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
-from siting.errors import Fault, limit
-from siting.site.findings import Findings, brief, is_plain, nearest
+from siting.errors import Fault, Findings, brief, is_plain, limit, nearest
 
 #: What a line with a key does not begin with.
 _NO_KEY = "#=]{}"

@@ -34,10 +34,9 @@ import pandas as pd
 import pyproj
 import shapely
 
-from siting.errors import Fault, InputError, limit
+from siting.errors import Fault, Findings, InputError, brief, limit, nearest, some
 from siting.site.columns import COLUMNS, Layer, is_osm, match_columns
 from siting.site.crs import is_placed
-from siting.site.findings import Findings, brief, nearest, some
 from siting.site.settings import LayerSource
 
 #: Bytes of the envelope in front of a shape, by its code (GeoPackage 1.3, clause 2.1.3).

@@ -34,8 +34,7 @@ from numpy.typing import NDArray
 
 from siting.arrays import Floats, Ints
 from siting.compiled import compiled
-from siting.sun.scene import Scene
-from siting.sun.shadows import LEAST
+from siting.sun.scene import LEAST, Scene
 
 Bytes = NDArray[np.uint8]
 #: A mask, eight cells at a time, and one bit of each of the eight.

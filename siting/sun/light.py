@@ -52,13 +52,17 @@ from siting.sun.scene import (
     ROUNDER,
     CrownPrisms,
     Ellipsoids,
+    Rays,
     Scene,
     Sheets,
+    Tile,
     Walls,
     build_scene,
+    covered,
+    footprint_spans,
+    rays,
     rounded,
 )
-from siting.sun.shadows import Rays, Tile, covered, footprint_spans, rays
 
 if TYPE_CHECKING:
     import geopandas as gpd

@@ -35,8 +35,7 @@ from siting.arrays import Floats, Ints
 from siting.errors import Fault, InputError
 from siting.site.model import DATUM_LIMIT_M, HeightRaster, LocalGrid
 from siting.sun.kernels import march, mark_away, mark_turned
-from siting.sun.scene import Scene, Sheets, Walls
-from siting.sun.shadows import Rays, Tile, footprint_spans
+from siting.sun.scene import Rays, Scene, Sheets, Tile, Walls, footprint_spans
 
 Heights = NDArray[np.float32]
 Bits = NDArray[np.uint8]

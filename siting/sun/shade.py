@@ -29,7 +29,7 @@ from siting.sun.light import (
 )
 from siting.sun.model import CellSun, SunPositions, SunShade
 from siting.sun.relief import Relief, build_relief
-from siting.sun.shadows import Tile, rays
+from siting.sun.scene import Tile, rays
 
 if TYPE_CHECKING:
     import geopandas as gpd
@@ -89,7 +89,7 @@ def shade_scenarios(  # noqa: PLR0913 - every layer is an argument of its own
 
     References
     ----------
-    Shadow of a prism and scan filling by difference arrays: `siting.sun.shadows` and
+    Shadow of a prism and scan filling by difference arrays: `siting.sun.scene` and
     `siting.sun.kernels`; both are checked against ray tests, with 0 wrong.
     """
     shading = Shading.of(

@@ -143,7 +143,7 @@ def can_depth_mm(volume_ml: Floats, mouth_diameter_m: Floats) -> Floats:
 def can_test(places: Floats, depth: Floats, *, minutes: Floats | None = None) -> CanTest:
     """Evaluate catch-can readings.
 
-    Readings at one place are averaged. What lies between cans: `siting.evidence.cans`.
+    Readings at one place are averaged. What lies between cans: `siting.evidence.field`.
 
     Parameters
     ----------

@@ -1,9 +1,9 @@
 from .application import Unevenness as Unevenness
 from .application import ZoneApplication as ZoneApplication
+from .ground import SPREAD as SPREAD
 from .ground import Ground as Ground
 from .ground import Progress as Progress
 from .ground import SunVariants as SunVariants
-from .learned import moved_raster as moved_raster
 from .need import budget as budget
 from .need import dryness_raster as dryness_raster
 from .points import area_rank as area_rank
@@ -12,6 +12,6 @@ from .roots import ZoneShares as ZoneShares
 from .roots import at_a_time as at_a_time
 from .roots import over_zones as over_zones
 from .roots import sensor_shares as sensor_shares
-from .scenarios import SPREAD as SPREAD
 from .survey import Known as Known
+from .survey import moved_raster as moved_raster
 from .survey import survey_site as survey_site

@@ -12,8 +12,7 @@ import shapely
 from shapely.geometry.base import BaseGeometry
 
 from siting.arrays import Floats
-from siting.evidence.cans import learn_cans
-from siting.evidence.field import Learned
+from siting.evidence.field import Learned, learn_cans
 from siting.language import Figure, say, side_by_side
 from siting.units import UnitsName, show
 from siting.water.heads import (

@@ -20,8 +20,7 @@ from siting.season.scheduling import SOD_M, sensor_depth
 from siting.water.balance import curve_number, entering_rain, sensor_layer_share, step
 from siting.water.reference_et import EtoTerms
 from siting.water.zones import plant_factors
-from siting.zones.ground import CLASSES, Ground
-from siting.zones.scenarios import Scenarios
+from siting.zones.ground import CLASSES, Ground, Scenarios
 
 
 class ZoneShares(NamedTuple):

@@ -20,8 +20,7 @@ import pandas as pd
 from shapely.geometry import Point, box
 
 from siting.evidence.field import Readings, learn
-from siting.evidence.walk import spread_places
-from siting.evidence.worth import Ground, chances_once_read
+from siting.evidence.walk import Ground, chances_once_read, spread_places
 from siting.place.placement import place_sensor
 from siting.place.rank import UNDRAWN_SHADE
 from siting.water.heads import HEAD_SPACING_M, head_pattern

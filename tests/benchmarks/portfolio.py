@@ -24,11 +24,16 @@ from pathlib import Path
 import numpy as np
 
 from siting.planning.make import plan, read_inputs
-from siting.portfolio.engine import ClusterEngine, EngineError, Heard, worker_environment
-from siting.portfolio.extract import extract, open_window
 from siting.portfolio.model import Job
-from siting.portfolio.run import Status, run_portfolio
-from siting.portfolio.source import cut_tiles, index_of, open_source
+from siting.portfolio.run import (
+    ClusterEngine,
+    EngineError,
+    Heard,
+    Status,
+    run_portfolio,
+    worker_environment,
+)
+from siting.portfolio.source import cut_tiles, extract, index_of, open_source, open_window
 from tests.city import write_city
 
 #: Lots of the plain loop at most: it stands still, nothing in it grows.

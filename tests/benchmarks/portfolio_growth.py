@@ -22,12 +22,18 @@ import pyarrow.parquet as pq
 import pyogrio
 import shapely
 
-from siting.portfolio.engine import LoopEngine
-from siting.portfolio.extract import extract, open_window
 from siting.portfolio.model import Tile
 from siting.portfolio.page import totals, write_page, write_ranking
-from siting.portfolio.run import run_portfolio
-from siting.portfolio.source import cut_tiles, index_of, input_digest, open_source, tile_size
+from siting.portfolio.run import LoopEngine, run_portfolio
+from siting.portfolio.source import (
+    cut_tiles,
+    extract,
+    index_of,
+    input_digest,
+    open_source,
+    open_window,
+    tile_size,
+)
 from siting.portfolio.store import SCHEMAS, TABLES, Store
 from tests.city import write_city
 

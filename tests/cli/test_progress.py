@@ -18,7 +18,7 @@ from siting.cli import shared as _cli_shared
 from siting.cli.portfolio import _missing, _once_a_minute
 from siting.cli.shared import Commands, Lines, progress
 from siting.compiled import compiled
-from siting.portfolio import engine, worker
+from siting.portfolio import run, worker
 from siting.portfolio.run import Status
 from tests.small_property import write_property
 
@@ -131,7 +131,7 @@ def test_ctrl_c_waits_until_the_workers_are_there():
     seen = []
 
     def start() -> None:
-        with engine._interrupts_wait():
+        with run._interrupts_wait():
             # To this thread: a runner's other threads would take one meant for the process.
             signal.pthread_kill(threading.main_thread().ident, signal.SIGINT)
             thread = threading.Thread(

@@ -16,7 +16,7 @@ from siting.climate.air import (
     vapour_pressure_from_humidity_range,
     wind_at_2m,
 )
-from siting.climate.daily import read_daily_csv
+from siting.climate.record import read_daily_csv
 from siting.climate.tables import COLUMNS
 from siting.errors import InputError
 from siting.water.reference_et import eto_terms

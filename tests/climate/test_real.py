@@ -8,10 +8,9 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from siting.climate.daily import read_daily_csv
 from siting.climate.model import WeatherOptions
 from siting.climate.readers import daily_from_normals
-from siting.climate.record import suspicions
+from siting.climate.record import read_daily_csv, suspicions
 from siting.water.reference_et import eto_terms
 from tests.real_weather import (
     SEATTLE,

@@ -7,20 +7,21 @@ import pandas as pd
 import pytest
 
 from siting.commission import record_of
-from siting.commission.health import expected_of, sensor_health
-from siting.commission.judge import commission
-from siting.commission.readings import Readings
-from siting.commission.record import report_text
-from siting.commission.scenarios import (
+from siting.commission.health import (
     Weighed,
+    expected_of,
     likelihoods,
     next_sheet,
     season_words,
+    sensor_health,
     sheet_words,
     weigh,
 )
+from siting.commission.judge import commission
+from siting.commission.readings import Readings
+from siting.commission.record import report_text
 from siting.commission.signal import modelled_contents
-from siting.zones.scenarios import draw_scenarios
+from siting.zones.ground import draw_scenarios
 from tests.demo_plans import demo_plan
 from tests.readings_simulator import simulate
 

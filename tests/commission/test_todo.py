@@ -5,11 +5,10 @@ import pytest
 
 from siting.commission import record_of
 from siting.commission.health import Finding, Health
-from siting.commission.judge import commission
+from siting.commission.judge import Seen, commission, things_to_do
 from siting.commission.readings import Readings
 from siting.commission.record import report_text
 from siting.commission.soil import Capacity
-from siting.commission.todo import Seen, things_to_do
 from siting.handoff.webmap import map_document
 from siting.planning.make import read_inputs
 from siting.site.template import demo_property

@@ -11,7 +11,7 @@ import pytest
 from siting.decide.decision import decide_plan
 from siting.decide.sheet import sheet_draws
 from siting.planning.make import plan_property
-from siting.zones.scenarios import draw_scenarios
+from siting.zones.ground import draw_scenarios
 from tests.demo_plans import demo_plan
 from tests.ordinary import ordinary_yard
 

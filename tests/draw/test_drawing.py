@@ -7,10 +7,9 @@ from click.testing import CliRunner
 from geopandas.testing import assert_geodataframe_equal
 
 from siting.cli.main import main
-from siting.draw.answers import WET_DAY_MM, Answers, property_text
-from siting.draw.drawing import drawing_of, read_drawing
+from siting.draw.asking import WET_DAY_MM, Answers, property_text
 from siting.draw.forms import THINGS
-from siting.draw.page import column_of, write_page
+from siting.draw.page import column_of, drawing_of, read_drawing, write_page
 from siting.errors import InputError
 from siting.site.property import read_property
 from siting.site.reading import open_property, read_site

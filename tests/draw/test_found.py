@@ -10,7 +10,7 @@ from shapely.geometry import Point, box
 
 from siting.cli.main import main
 from siting.decide.places import site_undrawn
-from siting.draw.found import with_undrawn
+from siting.draw.start import with_undrawn
 from siting.errors import InputError
 from siting.site.reading import open_property
 from tests.small_property import CRS, EAST, NORTH, write_property

@@ -10,7 +10,7 @@ import pytest
 from click.testing import CliRunner
 
 from siting.cli.main import main
-from siting.draw.gisforms import form
+from siting.draw.forms import form
 from siting.site.property import read_property
 from siting.site.reading import read_site
 from siting.site.settings import FIXTURES, PLANTS, VECTOR_LAYERS

@@ -91,7 +91,7 @@ def test_every_command_runs_in_order(tmp_path, monkeypatch):
 
 @pytest.mark.parametrize("page", ["use.md"])
 def test_examples_of_the_property_file_are_read(tmp_path, page):
-    from siting.site.findings import Findings
+    from siting.errors import Findings
     from siting.site.property import read_layers
     from siting.site.toml import TomlFile, TomlTable
 

@@ -3,8 +3,7 @@
 import numpy as np
 import pytest
 
-from siting.evidence.cans import learn_cans
-from siting.evidence.field import Readings, learn
+from siting.evidence.field import Readings, learn, learn_cans
 from siting.water.heads import can_test, head_pattern
 from tests.water.test_pattern import LAWN, can_grid, grid
 

@@ -9,8 +9,7 @@ from siting.decide.places import all_hazards, place_zones
 from siting.planning.make import read_inputs
 from siting.site.reading import open_property
 from siting.water.reference_et import eto_terms
-from siting.zones.learned import moved_raster
-from siting.zones.survey import survey_site
+from siting.zones.survey import moved_raster, survey_site
 from tests.small_property import CRS, EAST, NORTH, square, write_property
 
 DRY = EAST + 7.0, NORTH + 15.0

@@ -12,9 +12,8 @@ from openpyxl import Workbook
 from rasterio.transform import Affine, from_origin
 from shapely.geometry import Point, box
 
-from siting.errors import InputError
+from siting.errors import Findings, InputError
 from siting.site.evidence import FEWEST_CELLS, OpenGround, open_ground, read_evidence
-from siting.site.findings import Findings
 from siting.site.property import read_property
 from siting.site.settings import EvidenceSource
 from tests.small_property import CRS, EAST, NORTH, square, write_property

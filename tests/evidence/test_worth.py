@@ -8,7 +8,7 @@ import pytest
 from scipy.special import ndtr, ndtri
 
 from siting.decide.measuring import COLUMNS, _price_of_a_day
-from siting.evidence.worth import (
+from siting.evidence.walk import (
     Ground,
     _apart,
     chances_of_best,

@@ -55,10 +55,7 @@ def plugin(tmp_path_factory):
     with zipfile.ZipFile(io.BytesIO(plugin_zip())) as archive:
         archive.extractall(folder)
     sys.path.insert(0, str(folder))
-    yield {
-        name: importlib.import_module(f"siting_gis.{name}")
-        for name in ("runner", "documents", "install")
-    }
+    yield {name: importlib.import_module(f"siting_gis.{name}") for name in ("runner", "documents")}
     sys.path.remove(str(folder))
     for name in [name for name in sys.modules if name.startswith("siting_gis")]:
         del sys.modules[name]
@@ -328,7 +325,7 @@ def make_environment(plugin, tmp_path):
     said, stages = [], []
 
     def install(package, *, wheels="", base=tmp_path / "base", cancelled=lambda: False):
-        return plugin["install"].install(
+        return plugin["runner"].install(
             tmp_path / "home", base=str(base), package=package, wheels=wheels, say=said.append,
             progress=lambda *step: stages.append(step), cancelled=cancelled,
         )  # fmt: skip

@@ -5,7 +5,7 @@ import sys
 
 import pytest
 
-from siting.cautions import CAUTIONS, DIG_CAUTION, RECLAIMED_CAUTIONS, cautions_for
+from siting.planning.cautions import CAUTIONS, DIG_CAUTION, RECLAIMED_CAUTIONS, cautions_for
 
 
 @pytest.mark.practice("811, 2-3 business days; tolerance zone 18-24 in; private lines unmarked")
@@ -58,6 +58,7 @@ def test_foot_line_fits_a_sheet():
 
 
 def test_no_heavy_imports():
-    code = "import sys, siting.cautions; print({'numpy', 'pandas', 'shapely'} & set(sys.modules))"
+    heavy = "{'numpy', 'pandas', 'shapely'}"
+    code = f"import sys, siting.planning.cautions; print({heavy} & set(sys.modules))"
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert done.stdout.strip() == "set()"

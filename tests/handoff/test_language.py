@@ -16,7 +16,6 @@ from reportlab.lib.pagesizes import A4
 from reportlab.platypus import Paragraph
 
 import siting
-from siting.cautions import DIG_CAUTION, SERVICES, cautions_for, dig_caution
 from siting.handoff import sheets, webmap
 from siting.handoff.document import plan_document
 from siting.handoff.drawing import markup, register_fonts, width_of
@@ -38,6 +37,7 @@ from siting.language import (
     side_by_side,
     spoken,
 )
+from siting.planning.cautions import DIG_CAUTION, SERVICES, cautions_for, dig_caution
 from siting.site.property import read_property
 from siting.units import show
 from tests.demo_plans import demo_plan

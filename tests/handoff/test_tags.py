@@ -9,11 +9,11 @@ from dataclasses import replace
 import pypdf
 import pytest
 
-from siting.cautions import dig_caution
 from siting.handoff import sheets
 from siting.handoff.layout import Sheet
 from siting.handoff.text import clean
 from siting.language import language, say
+from siting.planning.cautions import dig_caution
 from tests.plan_factory import make_plan
 
 PDFINFO, TEXT = shutil.which("pdfinfo"), shutil.which("pdftotext")

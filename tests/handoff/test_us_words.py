@@ -9,12 +9,12 @@ from click.testing import CliRunner
 
 from siting.cli.main import main
 from siting.climate.model import WeatherOptions
+from siting.errors import Findings
 from siting.handoff.document import plan_document
 from siting.handoff.explain import compare_plans
 from siting.handoff.webmap import map_document
 from siting.planning.make import plan_property, replan
 from siting.portfolio.page import Totals, lead
-from siting.site.findings import Findings
 from tests.all_texts import all_texts
 from tests.small_property import square, write_property
 

@@ -12,9 +12,15 @@ import pytest
 
 pytest.importorskip("distributed")
 
-from siting.portfolio import engine as engine_module
-from siting.portfolio.engine import TRIM, ClusterEngine, EngineError, LoopEngine, worker_environment
-from siting.portfolio.run import run_portfolio
+from siting.portfolio import run as run_module
+from siting.portfolio.run import (
+    TRIM,
+    ClusterEngine,
+    EngineError,
+    LoopEngine,
+    run_portfolio,
+    worker_environment,
+)
 from siting.portfolio.source import open_source
 from siting.portfolio.store import read_table
 from tests.small_city import assert_same_tables, poisoned_environment, rename, small_city
@@ -106,7 +112,7 @@ def test_a_running_scheduler_is_joined(city, planned, tmp_path):
 
 def test_workers_that_never_work_end_the_run_in_words(city, tmp_path, monkeypatch):
     """As when the last of them is gone for good: what was done is kept, and nobody waits on."""
-    monkeypatch.setattr(engine_module, "_IDLE", 2.0)
+    monkeypatch.setattr(run_module, "_IDLE", 2.0)
     with ClusterEngine(workers=1) as engine:
         engine.client.cluster.scale(0)
         with pytest.raises(EngineError, match="run the same command again"):
@@ -114,7 +120,7 @@ def test_workers_that_never_work_end_the_run_in_words(city, tmp_path, monkeypatc
 
 
 def test_no_scheduler_there_is_said(monkeypatch):
-    monkeypatch.setattr("siting.portfolio.engine._ANSWER", 0.5)
+    monkeypatch.setattr("siting.portfolio.run._ANSWER", 0.5)
     with (
         pytest.raises(EngineError, match="no scheduler answers"),
         ClusterEngine("tcp://127.0.0.1:9"),
@@ -129,7 +135,7 @@ def test_poisoned_properties_cost_only_themselves(city, planned, tmp_path):
     rename(folder, {lot: name for lot, (name, _) in POISON.items()})
     script = (
         "import sys; from pathlib import Path\n"
-        "from siting.portfolio.engine import ClusterEngine\n"
+        "from siting.portfolio.run import ClusterEngine\n"
         "from siting.portfolio.model import RunOptions\n"
         "from siting.portfolio.run import run_portfolio\n"
         "from siting.portfolio.source import open_source\n"

@@ -24,11 +24,10 @@ from filelock import FileLock
 from siting.errors import Fault, InputError
 from siting.planning.make import plan_property
 from siting.portfolio import worker
-from siting.portfolio.engine import LoopEngine
 from siting.portfolio.layers import check_condition, matches
 from siting.portfolio.model import RunOptions
 from siting.portfolio.page import ranked, totals, write_ranking
-from siting.portfolio.run import BusyError, estimate, run_portfolio
+from siting.portfolio.run import BusyError, LoopEngine, estimate, run_portfolio
 from siting.portfolio.source import cut_out, cut_tiles, index_of, open_source, spread, tile_size
 from siting.portfolio.store import TABLES, DiskFullError, Store, plan_rows, read_table, to_tables
 from tests.small_city import (
@@ -487,7 +486,7 @@ def test_several_shapes_make_one_property(city, tmp_path):
 
 def test_feet_and_degrees_reach_as_far(city, tmp_path):
     """The surroundings that are read are the same ground whatever the CRS."""
-    from siting.portfolio.extract import open_window
+    from siting.portfolio.source import open_window
 
     counts = {}
     for epsg in (32613, 4326, 2232, 3857):

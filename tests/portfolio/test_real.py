@@ -3,8 +3,8 @@
 import pytest
 
 from siting.planning.make import plan_property
-from siting.portfolio.engine import LoopEngine
 from siting.portfolio.run import (
+    LoopEngine,
     estimate,
     run_key,
 )

@@ -5,10 +5,8 @@ from shapely.affinity import translate
 from shapely.geometry import Polygon
 
 from siting.errors import InputError
-from siting.portfolio.engine import LoopEngine
-from siting.portfolio.extract import extract, open_window, strays
-from siting.portfolio.run import run_portfolio
-from siting.portfolio.source import cut_tiles, index_of, open_source
+from siting.portfolio.run import LoopEngine, run_portfolio
+from siting.portfolio.source import cut_tiles, extract, index_of, open_source, open_window, strays
 from siting.portfolio.store import read_table
 from siting.site.settings import LayerSource
 from siting.site.vector import LayerPart

@@ -11,7 +11,7 @@ from distributed import LocalCluster
 from distributed.security import Security
 
 from siting.cli.main import main
-from siting.portfolio.engine import ClusterEngine, EngineError, Tls, address_in
+from siting.portfolio.run import ClusterEngine, EngineError, Tls, address_in
 
 
 @pytest.fixture

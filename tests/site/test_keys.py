@@ -8,8 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from siting.errors import InputError
-from siting.site.findings import Findings
+from siting.errors import Findings, InputError
 from siting.site.property import changed_property, read_keys, read_property
 from siting.site.settings import TABLES, Timer, key, keys
 from siting.site.template import new_property

@@ -19,10 +19,9 @@ from hypothesis import strategies as st
 from rasterio.transform import from_origin
 from shapely.geometry import MultiPoint, Point, Polygon, box
 
-from siting.errors import InputError
+from siting.errors import Findings, InputError
 from siting.site import reading
 from siting.site.columns import parse_number
-from siting.site.findings import Findings
 from siting.site.property import read_property
 from siting.site.reading import TREE_RULES, natural_key, open_property, read_site
 from siting.site.settings import FIXTURES, IRRIGATION, PLANTS, SOILS, LayerSource

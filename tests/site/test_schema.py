@@ -6,9 +6,8 @@ from pathlib import Path
 import jsonschema
 import pytest
 
-from siting.site.schema import property_schema
 from siting.site.settings import TABLES
-from siting.site.template import new_property
+from siting.site.template import new_property, property_schema
 
 ROOT = Path(__file__).parents[2]
 SCHEMA = property_schema()

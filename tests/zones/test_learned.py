@@ -9,7 +9,7 @@ from shapely.geometry import box
 
 from siting.site.model import Evidence
 from siting.zones.application import Unevenness, ZoneApplication
-from siting.zones.learned import with_evidence, zone_readings
+from siting.zones.survey import with_evidence, zone_readings
 
 PLACES = np.array([[2.0, 2], [8, 2], [14, 2], [2, 8], [8, 8], [14, 8], [5, 5], [11, 5.5]])
 ZONES = gpd.GeoDataFrame(

@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 
 from siting.site.settings import PLANTS, SOILS
-from siting.zones import scenarios as _plan_scenarios
-from siting.zones.scenarios import SPREAD, draw_scenarios
+from siting.zones import ground
+from siting.zones.ground import SPREAD, draw_scenarios
 
 
 def readings(drawn, zones, capacity=0.14):
@@ -33,8 +33,8 @@ def test_what_is_not_used_changes_nothing_that_is(monkeypatch):
     lawn, bed = readings(drawn, ["Lawn", "Bed"])
     np.testing.assert_array_equal(readings(drawn, ["Bed", "Verge", "Lawn"])[2], lawn)
     np.testing.assert_array_equal(readings(drawn, ["Bed"])[0], bed)
-    places = _plan_scenarios._PLACES
-    monkeypatch.setattr(_plan_scenarios, "_PLACES", (*places, "plants:moss", "soils:peat"))
+    places = ground._PLACES
+    monkeypatch.setattr(ground, "_PLACES", (*places, "plants:moss", "soils:peat"))
     more = draw_scenarios(64, seed=7)
     np.testing.assert_array_equal(more.plants(["shrubs"])[0], shrubs)
     np.testing.assert_array_equal(more.soils(["loam"])[0], loam)
@@ -44,9 +44,9 @@ def test_what_is_not_used_changes_nothing_that_is(monkeypatch):
 
 def test_every_word_has_a_place():
     """A word without one would still be drawn, but less evenly beside the others."""
-    assert {f"plants:{word}" for word in PLANTS} <= set(_plan_scenarios._PLACES)
-    assert {f"soils:{word}" for word in SOILS} <= set(_plan_scenarios._PLACES)
-    assert len(_plan_scenarios._PLACES) <= _plan_scenarios._DIMENSIONS
+    assert {f"plants:{word}" for word in PLANTS} <= set(ground._PLACES)
+    assert {f"soils:{word}" for word in SOILS} <= set(ground._PLACES)
+    assert len(ground._PLACES) <= ground._DIMENSIONS
 
 
 def test_a_word_without_a_place_has_a_stream_of_its_own():
@@ -159,5 +159,5 @@ def test_pairs_of_names_are_even_too():
         assert all(
             abs(np.corrcoef(drawn._draws(f"reading:{zone}")[1:], drawn._draws(name)[1:])[0, 1])
             < 0.1
-            for name in _plan_scenarios._PLACES
+            for name in ground._PLACES
         )
