@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import math
 import operator
 import os
@@ -29,7 +30,8 @@ from siting.decide.choose import Candidates, Equipment, Window, choose_sensors, 
 from siting.decide.governors import Events
 from siting.errors import InputError, PlanError
 from siting.handoff import crowded
-from siting.handoff.webmap import map_document, map_html
+from siting.handoff.overlays import coarser
+from siting.handoff.webmap import about_chosen, map_document, map_html, packed
 from siting.place import ties
 from siting.planning import room
 from siting.planning.room import memory_needed, processes_within
@@ -44,6 +46,7 @@ from siting.sun.shade import Shading
 from siting.wire.districts import DistrictNetwork, Land, routes_by_district
 from siting.wire.routes import PricedGround, TrenchNetwork, wire_routes
 from siting.zones.ground import SunVariants
+from tests import chromium
 from tests.large import write_campus
 from tests.plan_factory import make_plan
 
@@ -497,3 +500,66 @@ def test_a_crowded_page_is_drawn_on_canvas_and_searched_by_name(monkeypatch):
     assert all(not tree["crown"] for tree in document["ground"]["trees"])
     assert all(len(zone["label_places"]) == 1 for zone in document["zones"])
     assert set(document["zones"][0]["values"]) == {"sensor_id", "valve", "controller"}
+
+
+def test_a_crowded_page_loads_less_and_loses_nothing(monkeypatch):
+    monkeypatch.setattr(crowded, "_MANY_ZONES", 1)
+    document = map_document(make_plan())
+    for fixture in document["fixtures"]:
+        fixture |= {"name": None, "valve": None} if fixture["kind"] == "head" else {}
+    made = packed(document)
+    texts, (south, west) = made["packed"]["texts"], made["packed"]["corner"]
+    for before, after in zip(document["zones"], made["zones"], strict=True):
+        told = [texts[n] for n in after["rows"]]
+        assert [list(pair) for pair in zip(told[::2], told[1::2], strict=True)] == [
+            [json.loads(json.dumps(text)) for text in row] for row in before["rows"]
+        ]
+    trees = np.reshape(made["packed"]["trees"], (-1, 3))
+    drawn = document["ground"]["trees"]
+    np.testing.assert_allclose([tree["radius"] for tree in drawn], trees[:, 2] / 10, atol=0.051)
+    places = trees[:, :2] / 1e7 + (south, west)
+    np.testing.assert_allclose([tree["trunk"] for tree in drawn], places, atol=6e-8)
+    heads = [f["at"] for f in document["fixtures"] if f["kind"] == "head"]
+    places = np.reshape(made["packed"]["heads"], (-1, 2)) / 1e7 + (south, west)
+    assert len(heads) == 2
+    np.testing.assert_allclose(heads, places, atol=6e-8)
+    assert len(made["fixtures"]) + len(places) == len(document["fixtures"])
+    assert made["ground"]["trees"] == []
+
+
+def test_a_chart_of_many_numbers_shows_those_about_the_chosen():
+    rows = [{"n": n, "chosen": n == 7} for n in range(1, 300)]
+    assert [row["n"] for row in about_chosen(rows)] == list(range(3, 12))
+    assert about_chosen(rows[:9]) == rows[:9]
+
+
+def test_a_month_of_a_crowded_plan_is_drawn_coarser_by_means_of_what_is_known():
+    values = np.arange(35.0).reshape(5, 7)
+    values[0, 0] = np.nan
+    values[4, 6] = np.nan
+    made, grid = coarser(values, LocalGrid(10.0, 20.0, 1.0, 5, 7), most=12)
+    assert grid == LocalGrid(10.0, 20.0, 2.0, 3, 4)
+    assert made[0, 0] == pytest.approx((1 + 7 + 8) / 3)
+    assert made[1, 1] == pytest.approx((16 + 17 + 23 + 24) / 4)
+    assert np.isnan(made[2, 3])
+    assert coarser(values, grid, most=35)[0] is values
+
+
+@pytest.mark.parametrize("size", [chromium.DESK, chromium.PHONE])
+@pytest.mark.browser
+@pytest.mark.skipif(not chromium.CHROMIUM, reason="no chromium here")
+def test_a_crowded_page_finds_a_zone_and_tells_of_it(tmp_path, monkeypatch, size):
+    monkeypatch.setattr(crowded, "_MANY_ZONES", 1)
+    plan = make_plan()
+    (tmp_path / "map.html").write_text(map_html(plan), encoding="utf-8")
+    name = str(plan.zones.index[0])
+    with chromium.running(size) as page:
+        chromium.show(page, (tmp_path / "map.html").as_uri(), size)
+        page.find_element("id", "find").send_keys("zone " + name)
+        page.find_elements("css selector", ".found button")[0].click()
+        told = page.execute_script("return document.body.innerText")
+        assert chromium.faults(page) == []
+    assert f"Zone {name}" in told
+    for label, text in map_document(plan)["zones"][0]["rows"]:
+        assert label in told
+        assert (text if isinstance(text, str) else text[0]) in told

@@ -27,6 +27,7 @@ from shapely.geometry.base import BaseGeometry
 from xyzservices import TileProvider, providers
 
 from siting.arrays import Flags, Floats
+from siting.handoff.crowded import is_crowded
 from siting.handoff.warp import affine, nearest, raster_in
 from siting.language import say
 from siting.palette import INK, SUN, ramp_rgb
@@ -288,6 +289,7 @@ _LEAST_ELEVATION: Final = 5.0  # lower than this the whole property lies in long
 _MOST_CELLS: Final = 100_000  # of a picture of shade
 _HOUR_SHADES: Final = 9  # crowns let a few shares through, nothing else does
 _MONTH_SHADES: Final = 32
+_MOST_OF_A_MONTH: Final = 200_000  # cells of a crowded plan's picture of a month
 
 
 def sun_scale(plan: Plan) -> Scale:
@@ -396,8 +398,29 @@ def _months(plan: Plan) -> Iterator[dict[str, Any]]:
     """Yield the sun of every month of the season."""
     scale = sun_scale(plan)
     for month, hours in zip(plan.sun.months, plan.sun.sun_hours, strict=True):
-        label = _MONTHS[month]
-        yield _frame(plan, label, hours, plan.sun.grid, scale=scale, shades=_MONTH_SHADES)
+        drawn, grid = (hours, plan.sun.grid) if not is_crowded(plan) else coarser(
+            hours, plan.sun.grid, most=_MOST_OF_A_MONTH
+        )  # fmt: skip
+        yield _frame(plan, _MONTHS[month], drawn, grid, scale=scale, shades=_MONTH_SHADES)
+
+
+def coarser(values: Floats, grid: LocalGrid, *, most: int) -> tuple[Floats, LocalGrid]:
+    """Return a raster with at most so many cells, each the mean of the known ones that it holds.
+
+    values (rows, columns): NaN where nothing is known. Result: as it was where it is small enough.
+    """
+    times = math.ceil(math.sqrt(values.size / most))
+    if times <= 1:
+        return values, grid
+    rows, columns = (-(-side // times) for side in values.shape)
+    padded = np.full((rows * times, columns * times), np.nan)
+    padded[: values.shape[0], : values.shape[1]] = values
+    blocks = padded.reshape(rows, times, columns, times)
+    known = np.isfinite(blocks)
+    count = known.sum(axis=(1, 3))
+    total = np.where(known, blocks, 0.0).sum(axis=(1, 3))
+    mean = np.divide(total, count, out=np.full(count.shape, np.nan), where=count > 0)
+    return mean, grid._replace(resolution=grid.resolution * times, rows=rows, columns=columns)
 
 
 def _frame(

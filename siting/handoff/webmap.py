@@ -162,6 +162,51 @@ _COUNTS: Final = 200
 _MESSAGE: Final = re.compile(r'\b(trn?)\(\s*("(?:[^"\\]|\\.)*")(?:,\s*("(?:[^"\\]|\\.)*"))?')
 
 
+#: Steps of a packed degree (about a centimetre), and of a metre.
+_STEPS: Final = 1e7
+_TENTHS: Final = 10
+
+
+def packed(document: Document) -> Document:
+    """Return the document of a crowded page with less to load; `unpack` of its script undoes it.
+
+    Trees, and heads without a name, are steps from a corner in one list; what zones tell is a list
+    of texts, and which of them.
+    """
+    corner = document["bounds"][0]
+
+    def steps(at: Sequence[float]) -> list[int]:
+        return [round((value - least) * _STEPS) for value, least in zip(at, corner, strict=True)]
+
+    trees = [tree for tree in document["ground"]["trees"] if not tree["crown"]]
+    heads = [f for f in document["fixtures"] if _nameless_head(f)]
+    texts: dict[str, int] = {}
+    zones = [
+        zone
+        | {
+            "rows": [
+                texts.setdefault(json.dumps(t), len(texts)) for row in zone["rows"] for t in row
+            ]
+        }
+        for zone in document["zones"]
+    ]
+    told = {
+        "corner": corner,
+        "trees": [v for t in trees for v in (*steps(t["trunk"]), round(_TENTHS * t["radius"]))],
+        "heads": [value for head in heads for value in steps(head["at"])],
+        "head": heads[0]["label"] if heads else "",
+        "texts": [json.loads(text) for text in texts],
+    }
+    kept = [fixture for fixture in document["fixtures"] if not _nameless_head(fixture)]
+    ground = document["ground"] | {"trees": [t for t in document["ground"]["trees"] if t["crown"]]}
+    return document | {"ground": ground, "fixtures": kept, "zones": zones, "packed": told}
+
+
+def _nameless_head(fixture: Document) -> bool:
+    """Tell whether a fixture is a sprinkler head without a name or a valve."""
+    return fixture["kind"] == "head" and not fixture["name"] and not fixture["valve"]
+
+
 def script_words(t: Language) -> Document:
     """Return what the page's own scripts say, by the English message.
 
@@ -540,6 +585,17 @@ def _places(plan: Plan, row: pd.Series[Any]) -> list[tuple[str, str]]:
     ]
 
 
+#: Numbers of sensors that the chart shows at most: more could not be told apart.
+_MOST_SHOWN: Final = 9
+
+
+def about_chosen(choices: list[Document]) -> list[Document]:
+    """Return the numbers of sensors about the chosen one, where there are too many for a chart."""
+    at = next((k for k, choice in enumerate(choices) if choice["chosen"]), 0)
+    first = max(0, min(at - _MOST_SHOWN // 2, len(choices) - _MOST_SHOWN))
+    return choices[first : first + _MOST_SHOWN]
+
+
 def _panel(plan: Plan) -> Document:
     crowded = is_crowded(plan)
     choices = [
@@ -553,7 +609,7 @@ def _panel(plan: Plan) -> Document:
         "headline": sentence(plan, lambda said: said.headline),
         "answer": sentence(plan, lambda said: said.answer),
         "currency": str(plan.economics["currency"]),
-        "choices": choices,
+        "choices": about_chosen(choices),
         "choice_table": choice_table(plan),
         "option_table": option_table(plan),
         "control_table": control_table(plan),
@@ -823,7 +879,7 @@ def map_html(plan: Plan, *, online: bool = False) -> str:
 
     Result: the HTML; the same plan gives the same text.
     """
-    document = map_document(plan, online=online)
+    document, crowded = map_document(plan, online=online), is_crowded(plan)
     origins = tuple(hosts()) if online else ()
     t = language(plan.settings.language)
     options = {
@@ -844,10 +900,10 @@ def map_html(plan: Plan, *, online: bool = False) -> str:
         title=escape(t(say("{site}: sensor map", site=plan.site.name))),
         header="\n".join(_inlined(name) for name in (_LEAFLET_JS, _LEAFLET_CSS, _PAGE_CSS)),
         plain=static_page(plan, document),
-        data=as_json(document),
+        data=as_json(packed(document) if crowded else document),
         script=f"{_PRISTINE}var map_plan = L.map({_MAP_ID}, "
         f"Object.assign({as_json(options)}, {_STILL}));\n"
-        f"{_our_script(is_crowded(plan))}",
+        f"{_our_script(crowded)}",
     )
     return html.replace(_POLICY_MARK, _policy(html, origins), 1)
 

@@ -1,4 +1,12 @@
 /* A page with many zones or trees: what only stands is drawn on canvas, and anything is found by name. */
+/* Puts what was packed to load less back into the plan, before anything is drawn. */
+function unpack(plan) {
+  const { corner, trees, heads, head, texts } = plan.packed;
+  const at = (list, k) => [corner[0] + list[k] / 1e7, corner[1] + list[k + 1] / 1e7];
+  for (let k = 0; k < trees.length; k += 3) plan.ground.trees.push({ trunk: at(trees, k), crown: [], radius: trees[k + 2] / 10 });
+  for (let k = 0; k < heads.length; k += 2) plan.fixtures.push({ kind: "head", label: head, name: null, valve: null, at: at(heads, k) });
+  for (const z of plan.zones) z.rows = z.rows.flatMap((n, k) => (k % 2 ? [] : [[texts[n], texts[z.rows[k + 1]]]]));
+}
 /* A canvas that lets taps through to what lies below it. */
 const Glass = L.Canvas.extend({
   _initContainer() {
@@ -11,10 +19,20 @@ keepout.eachLayer((layer) => layer.setStyle({ fillColor: marks.keepout, fillOpac
 const crown = { ...still, pane: "solid", color: marks.crown_edge, weight: 1.2, fillColor: marks.crown, fillOpacity: 0.28 };
 for (const t of plan.ground.trees) if (t.radius) trees.addLayer(L.circle(t.trunk, { ...crown, radius: t.radius }));
 
-/* Trunks are points when far away, so that they do not cover the map. */
-const trunks = trees.getLayers().filter((layer) => layer instanceof L.CircleMarker && !(layer instanceof L.Circle));
-const sizeTrunks = () => { const radius = map.getZoom() < 18 ? 0.5 : 3; for (const trunk of trunks) if (trunk.options.radius !== radius) trunk.setRadius(radius); };
-map.on("zoomend", sizeTrunks);
+/* Trees and heads are drawn from near by only, and only those in view: from afar they would cover the zones. */
+function drawnNear(group, layers, from) {
+  let seen = new Set(layers.slice(0, 1)); // one stays: a group without any is none to the list of layers
+  for (const layer of layers.slice(1)) group.removeLayer(layer);
+  map.on("moveend", () => {
+    const view = map.getZoom() < from ? null : map.getBounds().pad(0.3);
+    const now = new Set(view ? layers.filter((layer) => view.contains(layer.getLatLng())) : []);
+    for (const layer of seen) if (!now.has(layer)) group.removeLayer(layer);
+    for (const layer of now) if (!seen.has(layer)) group.addLayer(layer);
+    seen = now;
+  });
+}
+drawnNear(trees, trees.getLayers().filter((layer) => layer.getLatLng), 17);
+drawnNear(fixtures, heads, 18);
 
 /* What can be looked for: its name in small letters, what to call it, and what to do. */
 const lookedFor = [

@@ -1,5 +1,6 @@
 /* Draws the plan on the map, and the panel beside it. All text goes in as text, never as markup. */
 const plan = JSON.parse(document.getElementById("plan").textContent);
+if (plan.packed) unpack(plan);
 const SVG = "http://www.w3.org/2000/svg";
 const byId = (id) => document.getElementById(id);
 const marks = plan.marks;
