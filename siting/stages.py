@@ -20,7 +20,8 @@ import io
 import math
 import pickle
 import platform
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextvars import ContextVar
 from pathlib import Path
 from typing import IO, Any, Final, TypeVar, cast
 
@@ -177,6 +178,28 @@ class Keeper:
     def holds(self, stage: str) -> bool:
         """Tell whether something was kept of a stage."""
         return self._stages is not None and self._stages.holds(stage, self._before)
+
+
+#: What keeps the parts of the results that are made now, where anything does.
+_BESIDE: ContextVar[Stages | None] = ContextVar("_BESIDE", default=None)
+
+
+@contextlib.contextmanager
+def keeping(stages: Stages | None) -> Iterator[None]:
+    """Keep what is made in this context by `kept_beside`, in the same store."""
+    token = _BESIDE.set(stages)
+    try:
+        yield
+    finally:
+        _BESIDE.reset(token)
+
+
+def kept_beside(stage: str, make: Callable[[], _T], *rests_on: object) -> _T:
+    """Return what a small stage gives that no keeper is handed to: pictures, files, draws.
+
+    stage: its name; rests_on: everything that the result depends on. Without `keeping` it is made.
+    """
+    return keeper(_BESIDE.get(), *rests_on).kept(stage, make)
 
 
 def keeper(stages: Stages | None, *rests_on: object) -> Keeper:

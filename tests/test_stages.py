@@ -11,10 +11,13 @@ import pytest
 
 from siting import stages as module
 from siting.handoff.document import plan_document
+from siting.handoff.gisfiles import write_sun_hours
+from siting.handoff.overlays import sun_document
 from siting.planning.make import plan, read_inputs
 from siting.site.property import changed_property
-from siting.stages import Keeper, Stages, keeper, stages_beside
+from siting.stages import Keeper, Stages, keeper, keeping, kept_beside, stages_beside
 from tests.large import write_campus
+from tests.plan_factory import make_plan
 
 
 def never():
@@ -106,3 +109,31 @@ def test_a_plan_with_another_price_takes_sun_and_ground_from_the_last(tmp_path, 
     asked = plan_document(plan(site, climate, dearer, stages=store))
     assert asked["economics"]["claim"] != first["economics"]["claim"]
     assert store.notes == []
+
+
+def test_small_stages_are_kept_where_a_store_is_and_made_elsewhere(tmp_path):
+    assert [kept_beside("draws", lambda at=at: at, 1) for at in (1, 2)] == [1, 2]
+    with keeping(Stages(tmp_path)):
+        assert kept_beside("draws", lambda: 3, 1) == 3
+        assert kept_beside("draws", never, 1) == 3
+        assert kept_beside("draws", lambda: 4, 2) == 4
+        with keeping(None):
+            assert kept_beside("draws", lambda: 5, 1) == 5
+    assert kept_beside("draws", lambda: 6, 1) == 6
+
+
+def test_pictures_and_rasters_are_taken_from_the_last_run_and_are_the_same(tmp_path, monkeypatch):
+    plan_made, store = make_plan(), Stages(tmp_path / "kept")
+    plain = sun_document(plan_made)
+    file = write_sun_hours(plan_made, tmp_path / "sun-hours.tif").read_bytes()
+    with keeping(store):
+        assert sun_document(plan_made) == plain
+        assert write_sun_hours(plan_made, tmp_path / "first.tif").read_bytes() == file
+    monkeypatch.setattr("siting.handoff.overlays.shade_instants", lambda *_, **__: never())
+    monkeypatch.setattr("siting.handoff.gisfiles.nearest", lambda *_: never())
+    with keeping(store):
+        assert sun_document(replace(plan_made, headline="Another")) == plain
+        assert write_sun_hours(plan_made, tmp_path / "again.tif").read_bytes() == file
+        felled = replace(plan_made.site, trees=plan_made.site.trees.iloc[:-1])
+        with pytest.raises(pytest.fail.Exception):
+            sun_document(replace(plan_made, site=felled))

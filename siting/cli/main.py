@@ -758,7 +758,7 @@ def _plan_and_write(
     from siting.planning.make import input_files, read_inputs
     from siting.planning.make import plan as make_plan
     from siting.planning.room import parts_in_room, processes_within
-    from siting.stages import stages_beside
+    from siting.stages import keeping, stages_beside
 
     memory: float | None = options.get("memory")
     also = [form.option for form in FORMATS if options.get(form.option)]
@@ -771,7 +771,7 @@ def _plan_and_write(
         many = len(site.hydrozones) > TOGETHER
         stages = stages_beside(folder) if (many if keep is None else keep) else None
         count = processes_within(memory, site, settings, threads if many else 1)
-        with parts_in_room(memory) as watch:
+        with parts_in_room(memory) as watch, keeping(stages):
             with _parts_done(options, count):
                 result = make_plan(
                     site, climate, settings, threads=threads, progress=report, stages=stages

@@ -23,6 +23,7 @@ from siting.files import write_bytes
 from siting.handoff.facts import spares
 from siting.planning.model import Plan
 from siting.planning.tables import RESULT, SCHEMA_NAME, Column
+from siting.stages import kept_beside
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -147,7 +148,7 @@ def write_json(plan: Plan, path: Path | str) -> Path:
 @cache
 def crs_code(crs: Any) -> str | None:  # noqa: ANN401 - pyproj is not typed here
     """Return "EPSG:code", looked up once: that takes a fifth of a second. None without a code."""
-    authority = crs.to_authority()
+    authority: tuple[str, str] | None = kept_beside("code", crs.to_authority, crs.to_wkt())
     return ":".join(authority) if authority else None
 
 

@@ -23,6 +23,7 @@ import sqlite3
 from calendar import month_name
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from typing import Any, Final, NamedTuple
 from xml.etree import ElementTree as ET
@@ -43,7 +44,7 @@ from shapely.geometry.base import BaseGeometry
 
 from siting.arrays import Floats
 from siting.errors import SitingError
-from siting.files import GEOPACKAGE_STAMP, add_styles, atomic_path, write_text
+from siting.files import GEOPACKAGE_STAMP, add_styles, atomic_path, write_bytes, write_text
 from siting.handoff.document import plan_document
 from siting.handoff.facts import fixed_words, hazard_group, keep_clear, lines_drawn
 from siting.handoff.overlays import crown_shapes
@@ -55,6 +56,7 @@ from siting.planning.cautions import DIG_CAUTION, dig_caution
 from siting.planning.model import Plan
 from siting.planning.tables import RESULT
 from siting.site.model import LocalGrid
+from siting.stages import kept_beside
 from siting.sun.model import SunShade
 from siting.units import (
     FOOT_M,
@@ -637,12 +639,20 @@ def write_bands(
     bands (rows, columns): description, unit and values of each band.
     """
     source, wanted = crs.to_wkt(), target.to_wkt()
+    content = kept_beside(
+        "raster", partial(_bands, bands, grid, source, wanted), bands, grid, source, wanted
+    )
+    return write_bytes(path, content)
+
+
+def _bands(bands: Bands, grid: LocalGrid, source: str, wanted: str) -> bytes:
+    """Return the file of bands; source, wanted: both frames of reference as WKT."""
     transform, columns, rows = raster_in(grid, source, wanted)
     profile = {
         "driver": "GTiff", "dtype": "float32", "count": len(bands), "nodata": np.nan,
         "crs": CRS.from_wkt(wanted), "transform": transform, "width": columns, "height": rows,
     }  # fmt: skip
-    with MemoryFile() as memory, atomic_path(path) as part:
+    with MemoryFile() as memory, MemoryFile() as ready:
         with memory.open(**profile) as raster:
             for number, (description, unit, values) in enumerate(bands, start=1):
                 stepped = np.asarray(np.round(values / STEP) * STEP, dtype=np.float32)
@@ -650,8 +660,8 @@ def write_bands(
                 raster.write(laid, number)
                 raster.set_band_description(number, description)
                 raster.set_band_unit(number, unit)
-        rasterio.shutil.copy(memory.name, str(part), **_OPTIONS)
-    return path
+        rasterio.shutil.copy(memory.name, ready.name, **_OPTIONS)
+        return bytes(ready.getbuffer())
 
 
 #: Ties per sensor that the flat formats have room for.

@@ -6,7 +6,7 @@ import base64
 import io
 import math
 from dataclasses import dataclass
-from functools import lru_cache
+from functools import lru_cache, partial
 from typing import TYPE_CHECKING, Any, Final
 from urllib.parse import urlsplit
 
@@ -33,6 +33,7 @@ from siting.language import say
 from siting.palette import INK, SUN, ramp_rgb
 from siting.planning.model import Plan
 from siting.site.model import LocalGrid
+from siting.stages import kept_beside
 from siting.sun.position import YEAR, sun_at
 from siting.sun.scene import bare_transmissivity, leaf_months
 from siting.sun.shade import shade_instants
@@ -125,6 +126,19 @@ def overlay(
     values (rows, columns): on the grid, NaN is left clear. Result: the picture as a data URI, and
     its bounds.
     """
+    made = partial(_overlay, values, grid, crs, scale, ramp, shades)
+    return kept_beside("picture", made, values, grid, crs.to_wkt(), scale, ramp, shades)
+
+
+def _overlay(
+    values: Floats,
+    grid: LocalGrid,
+    crs: pyproj.CRS,
+    scale: Scale,
+    ramp: tuple[str, ...],
+    shades: int,
+) -> Overlay:
+    """Return the picture of a raster, made now."""
     transform, columns, rows, bounds = _on_the_map(grid, wkt := crs.to_wkt())
     plain = np.ascontiguousarray(values, dtype=np.float64)
     if shades != _SHADES:
@@ -350,25 +364,29 @@ def sun_document(plan: Plan) -> dict[str, Any]:
 def _day(plan: Plan, month: int, day: int) -> dict[str, Any]:
     """Return the pictures of one day."""
     site = plan.site
-    sun = day_instants(site.latitude, site.longitude, month, day)
     grid = picture_grid(site.boundary.bounds, plan.sun.grid.resolution)
-    frames: list[dict[str, Any]] = []
-    if len(sun):
-        lit = shade_instants(
-            grid,
-            sun["elevation"].to_numpy(),
-            sun["azimuth"].to_numpy(),
-            buildings=site.buildings,
-            trees=_trees(plan, month),
-            walls=site.walls,
-            surface=site.surface,
-            terrain=site.terrain,
-        )
-        frames = [
-            _frame(plan, f"{hour}:00", 100.0 * lit[k], grid, scale=LIT, shades=_HOUR_SHADES)
-            for k, hour in enumerate(sun.index)
+    place = site.latitude, site.longitude, month, day
+    over = {
+        "buildings": site.buildings, "trees": _trees(plan, month), "walls": site.walls,
+        "surface": site.surface, "terrain": site.terrain,
+    }  # fmt: skip
+
+    def made() -> list[tuple[int, Overlay]]:
+        sun = day_instants(*place)
+        if sun.empty:
+            return []
+        lit = shade_instants(grid, sun["elevation"].to_numpy(), sun["azimuth"].to_numpy(), **over)
+        shown = (clip_to(100.0 * one, grid, site.boundary) for one in lit)
+        return [
+            (int(hour), _overlay(one, grid, site.crs, LIT, SUN, _HOUR_SHADES))
+            for hour, one in zip(sun.index, shown, strict=True)
         ]
-    return {"label": _label(month, day, site.latitude), "frames": frames}
+
+    found = kept_beside("shade", made, place, grid, over, site.boundary, site.crs.to_wkt())
+    return {
+        "label": _label(month, day, site.latitude),
+        "frames": [_frame(f"{hour}:00", one) for hour, one in found],
+    }
 
 
 def _trees(plan: Plan, month: int) -> gpd.GeoDataFrame:
@@ -401,7 +419,9 @@ def _months(plan: Plan) -> Iterator[dict[str, Any]]:
         drawn, grid = (hours, plan.sun.grid) if not is_crowded(plan) else coarser(
             hours, plan.sun.grid, most=_MOST_OF_A_MONTH
         )  # fmt: skip
-        yield _frame(plan, _MONTHS[month], drawn, grid, scale=scale, shades=_MONTH_SHADES)
+        inside = clip_to(drawn, grid, plan.site.boundary)
+        shown = overlay(inside, grid, plan.site.crs, scale=scale, ramp=SUN, shades=_MONTH_SHADES)
+        yield _frame(_MONTHS[month], shown)
 
 
 def coarser(values: Floats, grid: LocalGrid, *, most: int) -> tuple[Floats, LocalGrid]:
@@ -423,19 +443,9 @@ def coarser(values: Floats, grid: LocalGrid, *, most: int) -> tuple[Floats, Loca
     return mean, grid._replace(resolution=grid.resolution * times, rows=rows, columns=columns)
 
 
-def _frame(
-    plan: Plan,
-    label: str,
-    values: Floats,
-    grid: LocalGrid,
-    *,
-    scale: Scale,
-    shades: int,
-) -> dict[str, Any]:
-    """Return one picture."""
-    inside = clip_to(values, grid, plan.site.boundary)
-    made = overlay(inside, grid, plan.site.crs, scale=scale, ramp=SUN, shades=shades)
-    return {"label": label, "url": made.url, "bounds": [list(corner) for corner in made.bounds]}
+def _frame(label: str, shown: Overlay) -> dict[str, Any]:
+    """Return one picture with its label."""
+    return {"label": label, "url": shown.url, "bounds": [list(corner) for corner in shown.bounds]}
 
 
 _PROVIDERS: Final[dict[str, TileProvider]] = {

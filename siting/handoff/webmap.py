@@ -153,6 +153,8 @@ def _spoken(value: Any, t: Language) -> Any:  # noqa: ANN401 - plain values of e
     if isinstance(value, dict):
         return {key: _spoken(one, t) for key, one in value.items()}
     if isinstance(value, list | tuple):
+        if set(map(type, value)) == {float}:  # a position: most of the document
+            return list(value)
         return [_spoken(one, t) for one in value]
     return t(value) if isinstance(value, str) else value
 

@@ -21,7 +21,7 @@ from siting.arrays import Floats, Ints
 from siting.climate.model import SeasonCalendar
 from siting.site.model import LocalGrid, Site
 from siting.site.settings import SOILS
-from siting.stages import Keeper
+from siting.stages import Keeper, kept_beside
 from siting.sun.light import ShadeOptions
 from siting.sun.model import CellSun, SunPositions, SunShade
 from siting.sun.scene import leaf_months
@@ -232,6 +232,12 @@ def draw_scenarios(count: int, *, seed: int, spread: Spread = SPREAD) -> Scenari
 
 def _low_discrepancy(rows: int, rng: np.random.Generator) -> Floats:
     """Return points in the unit cube, shape (rows, names); each column has every share once."""
+    state = repr(rng.bit_generator.state)
+    return kept_beside("draws", lambda: _sobol(rows, rng), rows, state, _DIMENSIONS, _PLACES)
+
+
+def _sobol(rows: int, rng: np.random.Generator) -> Floats:
+    """Return those points of a scrambled Sobol sequence."""
     from scipy.stats import qmc  # noqa: PLC0415 - takes half a second, and a plan needs no other of it
 
     points = qmc.Sobol(_DIMENSIONS, rng=rng).random_base2(max(rows, 1).bit_length())
