@@ -32,7 +32,7 @@ _HELPER: ContextVar[tuple[Executor, int] | None] = ContextVar("helper", default=
 
 
 #: What is kept at hand only to have it sooner takes so much where nothing is said [bytes].
-_AT_HAND: ContextVar[float] = ContextVar("at_hand", default=500e6)
+_AT_HAND: ContextVar[float] = ContextVar("at_hand", default=1.4e9)
 
 
 @contextlib.contextmanager

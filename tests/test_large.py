@@ -12,7 +12,7 @@ import subprocess
 import sys
 import threading
 import time
-from dataclasses import replace
+from dataclasses import fields, replace
 from pathlib import Path
 
 import geopandas as gpd
@@ -34,7 +34,7 @@ from siting.handoff.overlays import coarser
 from siting.handoff.webmap import about_chosen, map_document, map_html, packed
 from siting.place import ties
 from siting.planning import room
-from siting.planning.room import memory_needed, processes_within
+from siting.planning.room import memory_needed, room_within
 from siting.site.model import LocalGrid
 from siting.site.property import read_property
 from siting.site.reading import read_site
@@ -46,6 +46,7 @@ from siting.sun.shade import Shading
 from siting.wire.districts import DistrictNetwork, Land, routes_by_district
 from siting.wire.routes import PricedGround, TrenchNetwork, wire_routes
 from siting.zones.ground import SunVariants
+from siting.zones.roots import PropertyRoots
 from tests import chromium
 from tests.large import write_campus
 from tests.plan_factory import make_plan
@@ -268,9 +269,17 @@ def test_too_little_memory_is_told_with_what_would_do(tmp_path):
     site = read_site(settings)
     needed = memory_needed(site, settings)
     assert 0.6e9 < needed < 0.8e9
-    assert processes_within(None, site, settings, 4) == 4
-    assert processes_within(needed + 1.1e9, site, settings, 4) == 2
-    assert processes_within(needed + 0.1e9, site, settings, 4) == 1
+    assert room_within(None, site, settings, 4) == (None, 4, 1.4e9)
+    two = room_within(needed + 1.1e9, site, settings, 4)
+    assert two.processes == 2
+    assert two.at_hand == pytest.approx(0.1e9)
+    one = room_within(needed + 0.2e9, site, settings, 4)
+    assert one.processes == 1
+    assert one.at_hand == pytest.approx(0.2e9)
+    with room.parts_in_room(two):
+        assert parts.at_hand() == two.at_hand
+        (share,) = [field for field in fields(PropertyRoots) if field.name == "room"]
+        assert share.default_factory() == two.at_hand / 2  # of the first scenarios, of the sheet
     fine = replace(settings, analysis=replace(settings.analysis, resolution=0.1))
     more = memory_needed(site, fine)
     assert more - 0.6e9 == pytest.approx(100 * (needed - 0.6e9), rel=0.02)
@@ -278,11 +287,11 @@ def test_too_little_memory_is_told_with_what_would_do(tmp_path):
         r"--memory: found 1 GB; .*cells of 0.1 m.*Allow \d.\d*GB, or take cells of about (\S+) m"
     )
     with pytest.raises(InputError, match=words) as told:
-        processes_within(1e9, site, fine, 4)
+        room_within(1e9, site, fine, 4)
     found = re.search(words, str(told.value))
     assert found
     coarse = replace(fine, analysis=replace(fine.analysis, resolution=float(found[1])))
-    assert processes_within(1e9, site, coarse, 4) == 1
+    assert room_within(1e9, site, coarse, 4).processes == 1
 
 
 def siting_plan(source: Path, out: Path, *more: str) -> subprocess.Popen[bytes]:
@@ -506,7 +515,8 @@ def test_a_crowded_page_loads_less_and_loses_nothing(monkeypatch):
     monkeypatch.setattr(crowded, "_MANY_ZONES", 1)
     document = map_document(make_plan())
     for fixture in document["fixtures"]:
-        fixture |= {"name": None, "valve": None} if fixture["kind"] == "head" else {}
+        if fixture["kind"] == "head":
+            fixture.update(name=None, valve=None)
     made = packed(document)
     texts, (south, west) = made["packed"]["texts"], made["packed"]["corner"]
     for before, after in zip(document["zones"], made["zones"], strict=True):

@@ -757,7 +757,7 @@ def _plan_and_write(
     from siting.handoff.results import claim_results, results_lock
     from siting.planning.make import input_files, read_inputs
     from siting.planning.make import plan as make_plan
-    from siting.planning.room import parts_in_room, processes_within
+    from siting.planning.room import parts_in_room, room_within
     from siting.stages import keeping, stages_beside
 
     memory: float | None = options.get("memory")
@@ -770,16 +770,16 @@ def _plan_and_write(
         kept = claim_results(folder, names, input_files(settings, site))
         many = len(site.hydrozones) > TOGETHER
         stages = stages_beside(folder) if (many if keep is None else keep) else None
-        count = processes_within(memory, site, settings, threads if many else 1)
-        with parts_in_room(memory) as watch, keeping(stages):
-            with _parts_done(options, count):
+        room = room_within(memory, site, settings, threads if many else 1)
+        with parts_in_room(room) as watch, keeping(stages):
+            with _parts_done(options, room.processes):
                 result = make_plan(
                     site, climate, settings, threads=threads, progress=report, stages=stages
                 )
             exported = Exports(exporters, result, folder)
             written = write_bundle(
                 result, folder, also=also, source=property_file, more=exported.write,
-                progress=report, processes=count,
+                progress=report, processes=room.processes,
             )  # fmt: skip
     notes = [note for told in (stages, watch) if told is not None for note in told.notes]
     show(result, written, (*kept, *exported.warnings, *notes))

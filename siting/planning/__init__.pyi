@@ -25,7 +25,7 @@ from .model import Basis as Basis
 from .model import Plan as Plan
 from .model import Wording as Wording
 from .room import parts_in_room as parts_in_room
-from .room import processes_within as processes_within
+from .room import room_within as room_within
 from .tables import RESULT as RESULT
 from .tables import SCHEMA_NAME as SCHEMA_NAME
 from .tables import Column as Column

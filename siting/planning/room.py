@@ -8,7 +8,7 @@ import os
 import threading
 from collections.abc import Callable, Iterator
 from pathlib import Path
-from typing import Final, Self
+from typing import Final, NamedTuple, Self
 
 from siting.errors import Fault, InputError
 from siting.parts import fewer, kept_within
@@ -28,12 +28,31 @@ _POINT: Final = 30
 #: A zone against every other: settings of a zone times the arrays that hold them [values].
 _SETTINGS: Final = 12
 _ARRAYS: Final = 6
-#: Of what is allowed beyond what is needed, the share for what is kept at hand only for speed.
-_AT_HAND: Final = 0.25
+#: What a process that writes files needs of a cell of the raster beside what it shares [values].
+_WRITING: Final = 10
+#: What is kept at hand only for speed: at least, and where nothing is said.
 _LEAST_AT_HAND: Final = 50e6
-_USUAL_AT_HAND: Final = 500e6
+_USUAL_AT_HAND: Final = 1.4e9
 #: How often a run's memory is looked at [s].
 _LOOK_S: Final = 1.0
+
+
+class Room(NamedTuple):
+    """How much memory a plan may take, and what it does with it.
+
+    Parameters
+    ----------
+    memory : float or None
+        What is allowed [bytes]; None where nothing was said.
+    processes : int
+        Processes that may work at a time.
+    at_hand : float
+        For what is kept at hand only for speed [bytes].
+    """
+
+    memory: float | None
+    processes: int
+    at_hand: float
 
 
 def memory_needed(site: Site, settings: PropertyFile) -> float:
@@ -51,12 +70,17 @@ def memory_needed(site: Site, settings: PropertyFile) -> float:
     float
         An upper estimate, without what is kept at hand for speed [bytes].
     """
-    west, south, east, north = site.hydrozones.total_bounds
     cell = settings.analysis.resolution**2
-    rasters, zones = 2 * _months(settings) + _RASTERS, len(site.hydrozones)
-    whole, own = (east - west) * (north - south) / cell, float(site.hydrozones.area.sum()) / cell
-    cells = whole * rasters + _AROUND * own * (4 * _months(settings) + _POINT)
+    rasters, zones = 2 * _months(settings) + _RASTERS + _WRITING, len(site.hydrozones)
+    own = float(site.hydrozones.area.sum()) / cell
+    cells = _cells(site, settings) * rasters + _AROUND * own * (4 * _months(settings) + _POINT)
     return float(_PROGRAM + _VALUE * (cells + zones**2 * _SETTINGS * _ARRAYS))
+
+
+def _cells(site: Site, settings: PropertyFile) -> float:
+    """Return the cells of the whole raster."""
+    west, south, east, north = site.hydrozones.total_bounds
+    return float((east - west) * (north - south)) / settings.analysis.resolution**2
 
 
 def _months(settings: PropertyFile) -> int:
@@ -64,7 +88,7 @@ def _months(settings: PropertyFile) -> int:
     return (settings.season.end[0] - settings.season.start[0]) % 12 + 1
 
 
-def processes_within(memory: float | None, site: Site, settings: PropertyFile, wanted: int) -> int:
+def room_within(memory: float | None, site: Site, settings: PropertyFile, processes: int) -> Room:
     """Return how many processes may work at a time, or say that the plan does not fit.
 
     Parameters
@@ -75,13 +99,13 @@ def processes_within(memory: float | None, site: Site, settings: PropertyFile, w
         The property.
     settings : PropertyFile
         What the user asked for.
-    wanted : int
+    processes : int
         Processes asked for.
 
     Returns
     -------
-    int
-        At least 1.
+    Room
+        Processes first, what is left is for speed.
 
     Raises
     ------
@@ -89,11 +113,14 @@ def processes_within(memory: float | None, site: Site, settings: PropertyFile, w
         In words, with the cell at which it would fit.
     """
     if memory is None:
-        return wanted
-    needed = memory_needed(site, settings) + _LEAST_AT_HAND
-    if needed > memory:
-        raise InputError([_too_little(memory, needed, settings)])
-    return max(1, min(wanted, int((memory - needed) / _HELPER)))
+        return Room(None, processes, _USUAL_AT_HAND)
+    needed = memory_needed(site, settings)
+    if needed + _LEAST_AT_HAND > memory:
+        raise InputError([_too_little(memory, needed + _LEAST_AT_HAND, settings)])
+    each = max(_HELPER, _VALUE * _WRITING * _cells(site, settings))
+    count = max(1, min(processes, int((memory - needed - _LEAST_AT_HAND) / each)))
+    rest = memory - needed - (each * count if count > 1 else 0.0)
+    return Room(memory, count, min(rest, _USUAL_AT_HAND))
 
 
 def _too_little(memory: float, needed: float, settings: PropertyFile) -> Fault:
@@ -178,23 +205,22 @@ def _share_of(process: int) -> int:
 
 
 @contextlib.contextmanager
-def parts_in_room(memory: float | None) -> Iterator[Watch | None]:
-    """Keep less at hand where memory is bounded, and look what is used, while this is open.
+def parts_in_room(room: Room) -> Iterator[Watch | None]:
+    """Keep no more at hand than there is room for, and look what is used, while this is open.
 
     Parameters
     ----------
-    memory : float or None
-        What is allowed [bytes].
+    room : Room
+        As from `room_within`.
 
     Yields
     ------
     Watch or None
         What was used; None where memory is not bounded.
     """
-    share = _USUAL_AT_HAND if memory is None else _AT_HAND * max(memory - _PROGRAM, 0.0)
-    with kept_within(min(max(share, _LEAST_AT_HAND), _USUAL_AT_HAND)):
-        if memory is None:
+    with kept_within(room.at_hand):
+        if room.memory is None:
             yield None
             return
-        with Watch(memory, memory_used) as watch:
+        with Watch(room.memory, memory_used) as watch:
             yield watch

@@ -99,7 +99,8 @@ class PropertyRoots:
     error_scale : float
         Every reading error times this.
     room : float
-        Root zones are kept while all of them together take less than this [bytes].
+        Root zones are kept while all of them together take less than this [bytes]; a plan has two
+        sets of them, of its first scenarios and of its sheet's.
     """
 
     ground: Ground
@@ -115,7 +116,7 @@ class PropertyRoots:
     storage_scale: float = 1.0
     evenness: float = 0.0
     error_scale: float = 1.0
-    room: float = field(default_factory=at_hand, repr=False, compare=False)
+    room: float = field(default_factory=lambda: at_hand() / 2, repr=False, compare=False)
     _built: dict[int, RootZone] = field(default_factory=dict, repr=False, compare=False)
 
     @property
@@ -154,7 +155,7 @@ class PropertyRoots:
         root = self._built.get(z)
         if root is None:
             root = self._build(z)
-            if (len(self._built) + 1) * root.etc.nbytes < self.room:
+            if (len(self._built) + 1) * _size(root) < self.room:
                 self._built[z] = root
         return self._moved(root, z)
 
@@ -227,6 +228,12 @@ class PropertyRoots:
             return np.asarray(self.ground.between(pattern, self.scenarios.obstacles))
         uniformity = float(self.water["distribution_uniformity"].iloc[z])
         return even_classes(np.clip(uniformity + shift, 0.2, 1.0))
+
+
+def _size(root: RootZone) -> int:
+    """Return what a root zone takes [bytes]."""
+    error = root.reading_error
+    return root.etc.nbytes + root.rain.nbytes + (0 if error is None else error.nbytes)
 
 
 def even_classes(uniformity: Floats) -> Floats:
