@@ -72,6 +72,7 @@ def _shut_off(decided: Decided, control: Control, rain_mm: Floats) -> Watering:
             lambda z, root: schedule_stress(
                 root, dry, depth=whole[z], dial=right.depth[z] / max(float(whole[z]), 1e-12)
             )[0],
+            read=False,
         ),
     )
     return Watering(np.broadcast_to(dry, right.ran.shape), right.depth, np.stack(stress))

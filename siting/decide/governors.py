@@ -104,7 +104,9 @@ def todays_timer(roots: PropertyRoots, depth: Floats, days: Flags) -> Alone:
 
     depth (Z,): depth of an event [mm]; days (D, W): days on which the timer runs.
     """
-    stress = over_zones(roots, lambda z, root: schedule_stress(root, days, depth=depth[z])[0])
+    stress = over_zones(
+        roots, lambda z, root: schedule_stress(root, days, depth=depth[z])[0], read=False
+    )
     return Alone(days, depth, np.ones((roots.count, len(days))), np.stack(stress))
 
 
@@ -135,7 +137,7 @@ def timer_set_right(roots: PropertyRoots, days: Flags, limit: Floats) -> Alone:
             found = within(float(worst_tenth(found.stress_days[0])) + _SLACK_DAYS)
         return float(found.minutes[0]) * a_minute, found.stress_days[0]
 
-    done = over_zones(roots, one)
+    done = over_zones(roots, one, read=False)
     return Alone(days, np.array([depth for depth, _ in done]), dial, np.stack([s for _, s in done]))
 
 
@@ -343,7 +345,9 @@ def governors(
     roots = trial.roots
     alone = on_their_own(roots, trial.today, trial.schedule, trial.limits(), heal=trial.heal)
     asked = trial.limits()
-    tried = over_zones(roots, lambda z, root: _own_settings(trial, z, root, float(asked[z])))
+    tried = over_zones(
+        roots, lambda z, root: _own_settings(trial, z, root, float(asked[z])), read=True
+    )
     best = np.array([worst_tenth(own.stress[own.thrifty]).min(initial=np.inf) for own in tried])
     if not np.isfinite(best).any():
         pool, notes = governors(replace(trial, heal=True), kinds=kinds, names=names)
@@ -540,7 +544,7 @@ def _followers(
             stress[free[good]] = worst_tenth(found.stress_days[good])
         return minutes, stress
 
-    columns = over_zones(roots, one)
+    columns = over_zones(roots, one, read=False)
     return np.stack([c[0] for c in columns], axis=1), np.stack([c[1] for c in columns], axis=1)
 
 
@@ -566,7 +570,7 @@ def unreachable(
     gap = _longest_gap(trial.schedule.allowed | trial.schedule.timer)
     notes = []
     for z in np.flatnonzero(limit > trial.limits() + 1e-9).tolist():
-        root = trial.roots.zone(z)
+        root = trial.roots.zone(z, read=False)
         # The hottest week of an average run: what a gap in the dry takes out of the ground.
         week = np.lib.stride_tricks.sliding_window_view(root.etc[0], 7, axis=0).mean(axis=-1)
         peak = float(week.max(axis=0).mean())

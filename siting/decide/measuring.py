@@ -387,7 +387,7 @@ def _under_sensor(trial: Trial, sheet: Sheet, j: int, group: Sequence[int]) -> _
         events = ran.sum(axis=1)
         for k, z in enumerate(group):
             depth = sheet.event_mm[z] * _FACTORS
-            here = short if k == 0 else schedule_stress(roots.zone(z), ran, depth=depth)
+            here = short if k == 0 else schedule_stress(roots.zone(z, read=False), ran, depth=depth)
             water[k].append(_by_scenario(events * depth[:, None], roots.years))
             stress[k].append(_by_scenario(here, roots.years))
     return [np.array(part) for part in water], [np.array(part) for part in stress]
@@ -398,7 +398,7 @@ def _on_timer(trial: Trial, decision: Decision, z: int) -> _Played:
     alone, years = decision.governors.alone, trial.roots.years
     depth = alone.depth[z] * _FACTORS
     ran = np.broadcast_to(alone.ran, (len(depth), *alone.ran.shape))
-    stress = schedule_stress(trial.roots.zone(z), ran, depth=depth, dial=alone.dial[z])
+    stress = schedule_stress(trial.roots.zone(z, read=False), ran, depth=depth, dial=alone.dial[z])
     water = depth[:, None] * (alone.dial[z] @ alone.ran)
     return [_by_scenario(water, years)[None]], [_by_scenario(stress, years)[None]]
 

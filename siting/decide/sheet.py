@@ -251,7 +251,7 @@ def _set_program(trial: Trial, sheet: Sheet, j: int, *, usual: bool, area_m2: Fl
 
 def _follow(trial: Trial, z: int, ran: Flags, habit: bool, limit: float) -> Floats:
     """Return the depth of a follower's event under each governor, inf where none will do [mm]."""
-    root, a_minute = trial.roots.zone(z), float(trial.roots.per_minute[z])
+    root, a_minute = trial.roots.zone(z, read=False), float(trial.roots.per_minute[z])
     if habit and trial.today_minutes is not None:
         usual = float(trial.today_minutes[z]) * a_minute
         short = worst_tenth(schedule_stress(root, ran, depth=usual))
@@ -313,7 +313,7 @@ def play_sheet(
         dial = depth[z] / whole if whole > 0 else depth[z]
         return np.asarray(schedule_stress(root, ran[z], depth=whole, dial=dial)[0])
 
-    return Watering(ran, depth, np.stack(over_zones(roots, fared)))
+    return Watering(ran, depth, np.stack(over_zones(roots, fared, read=False)))
 
 
 @dataclass(frozen=True)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
+from functools import cached_property
 from typing import Any, NamedTuple, TypeVar
 
 import geopandas as gpd
@@ -129,23 +130,53 @@ class PropertyRoots:
         """Seasons per scenario; runs are scenario by scenario, years within."""
         return len(self.seasons.years)
 
-    @property
+    @cached_property
     def capacity(self) -> Floats:
         """Field capacity less wilting point of every zone, shape (Z,) [m³/m³]."""
         return np.asarray(self.water["field_capacity"] - self.water["wilting_point"], dtype=float)
 
-    @property
+    @cached_property
     def per_minute(self) -> Floats:
         """What each valve applies in a minute, shape (Z,) [mm]."""
         return np.asarray(self.water["precipitation_rate"], dtype=float) / 60
 
-    def zone(self, z: int) -> RootZone:
+    @cached_property
+    def _factors(self) -> Floats:
+        """Plant factors of every zone in each month of the season, shape (Z, M)."""
+        return plant_factors(self.water, self.ground.eto.months)
+
+    @cached_property
+    def _weather(self) -> tuple[Floats, Floats, Floats]:
+        """Constant, beam and sky of reference ET on the days of the season, each (D, Y) [mm/d]."""
+        terms, rows = self.terms, self.seasons.rows
+        constant, beam, sky = (
+            np.ascontiguousarray(values[rows]) for values in (terms.constant, terms.beam, terms.sky)
+        )
+        return constant, beam, sky
+
+    @cached_property
+    def _soils(self) -> dict[str, tuple[Floats, Floats]]:
+        """By soil class what available water is off by (S,), and rain that enters (D, Y) [mm]."""
+        return {
+            soil: (self.scenarios.soils([soil])[0], entering(self.terms, self.seasons, soil))
+            for soil in {str(word) for word in self.water["soil_class"]}
+        }
+
+    @cached_property
+    def _plants(self) -> dict[str, Floats]:
+        """By plants what their factor is off by, shape (S,)."""
+        return {word: self.scenarios.plants([word])[0] for word in set(self.plants)}
+
+    def zone(self, z: int, *, read: bool = True) -> RootZone:
         """Return one zone's root zone.
 
         Parameters
         ----------
         z : int
             Position of the zone.
+        read : bool
+            Whether a sensor is read there; where none is, its errors need not be drawn, which takes
+            longer than all the rest.
 
         Returns
         -------
@@ -157,29 +188,36 @@ class PropertyRoots:
             root = self._build(z)
             if (len(self._built) + 1) * _size(root) < self.room:
                 self._built[z] = root
+        if read and root.reading_error is None:
+            root = root.but(reading_error=self._errors(z))
+            if z in self._built:
+                self._built[z] = root
         return self._moved(root, z)
 
     def _build(self, z: int) -> RootZone:
-        """Build one zone as described and drawn, nothing moved."""
+        """Build one zone as described and drawn, nothing moved, every reading true."""
         count, years = self.scenarios.count, self.years
-        storage = self.scenarios.soils([str(self.water["soil_class"].iloc[z])])[0]
+        storage, entered = self._soils[str(self.water["soil_class"].iloc[z])]
         taw = np.repeat(float(self.water["taw_mm"].iloc[z]) * storage, years)
-        errors = self.scenarios.reading_errors(
-            [str(self.water.index[z])],
-            days=len(self.seasons.month),
-            years=years,
-            capacity=self.capacity[z : z + 1],
-        )
         return RootZone(
             etc=self._demand(z),
-            rain=np.tile(self._rain(z), (1, count)),
+            rain=np.tile(float(self.shares.rain[z]) * entered, (1, count)),
             taw=taw,
             raw=taw * self.depletion_fraction[z],
             application=np.repeat(self._application(z, 0.0), years, axis=1),
             sensor_share=float(self.shares.sensor[z]),
-            reading_error=errors[0],
             described_mm=float(self.water["taw_mm"].iloc[z]),
         )
+
+    def _errors(self, z: int) -> Floats:
+        """Return what a sensor in a zone reads too dry, shape (D, S x Y) [-]."""
+        errors: Floats = self.scenarios.reading_errors(
+            [str(self.water.index[z])],
+            days=len(self.seasons.month),
+            years=self.years,
+            capacity=self.capacity[z : z + 1],
+        )[0]
+        return errors
 
     def _moved(self, root: RootZone, z: int) -> RootZone:
         """Move a zone's inputs."""
@@ -200,25 +238,16 @@ class PropertyRoots:
         """Return the demand of a zone's area classes, shape (Q, D, S x Y) [mm/d]."""
         seasons, ground = self.seasons, self.ground
         place = np.searchsorted(ground.eto.months, seasons.month)
-        factor = plant_factors(self.water, ground.eto.months)[z][place]
-        scale = self.scenarios.plants([self.plants[z]])[0]
+        factor, scale = self._factors[z][place], self._plants[self.plants[z]]
         level = self.scenarios.obstacles
         beam = ground.between(ground.class_beam[z], level)  # (Q, S, M)
         sky = ground.between(ground.class_sky[z], level)  # (Q, S)
-        constant, direct, diffuse = (
-            np.ascontiguousarray(values[seasons.rows])
-            for values in (self.terms.constant, self.terms.beam, self.terms.sky)
-        )
-        terms = constant, direct, diffuse
         etc = np.empty((CLASSES, len(place), len(level), self.years))
         light = np.ascontiguousarray(beam), np.ascontiguousarray(sky), place
-        _fill_demand(etc, terms, light, np.ascontiguousarray(factor), np.ascontiguousarray(scale))
+        _fill_demand(
+            etc, self._weather, light, np.ascontiguousarray(factor), np.ascontiguousarray(scale)
+        )
         return etc.reshape(CLASSES, len(place), -1)
-
-    def _rain(self, z: int) -> Floats:
-        """Return the rain that enters a zone's soil, shape (D, Y) [mm]."""
-        soil = str(self.water["soil_class"].iloc[z])
-        return float(self.shares.rain[z]) * entering(self.terms, self.seasons, soil)
 
     def _application(self, z: int, evenness: float) -> Floats:
         """Return what a zone's area classes receive over its mean, shape (Q, S)."""
@@ -232,8 +261,7 @@ class PropertyRoots:
 
 def _size(root: RootZone) -> int:
     """Return what a root zone takes [bytes]."""
-    error = root.reading_error
-    return root.etc.nbytes + root.rain.nbytes + (0 if error is None else error.nbytes)
+    return root.etc.nbytes + 2 * root.rain.nbytes  # its sensor's errors are as large as its rain
 
 
 def even_classes(uniformity: Floats) -> Floats:
@@ -264,7 +292,9 @@ def entering(terms: EtoTerms, seasons: SeasonCalendar, soil: str) -> Floats:
     return entering_rain(seasons.rain_mm, eto, number=curve_number(soil))
 
 
-def over_zones(roots: PropertyRoots, work: Callable[[int, RootZone], _T]) -> list[_T]:
+def over_zones(
+    roots: PropertyRoots, work: Callable[[int, RootZone], _T], *, read: bool
+) -> list[_T]:
     """Do something with every zone's root zone, some zones at a time.
 
     Parameters
@@ -273,6 +303,8 @@ def over_zones(roots: PropertyRoots, work: Callable[[int, RootZone], _T]) -> lis
         The zones.
     work : callable
         (position, root zone) -> anything.
+    read : bool
+        Whether it reads a sensor.
 
     Returns
     -------
@@ -281,7 +313,7 @@ def over_zones(roots: PropertyRoots, work: Callable[[int, RootZone], _T]) -> lis
     """
 
     def one(z: int) -> _T:
-        return work(z, roots.zone(z))
+        return work(z, roots.zone(z, read=read))
 
     return at_a_time(roots, one, range(roots.count))
 
