@@ -272,7 +272,7 @@ def test_too_little_memory_is_told_with_what_would_do(tmp_path):
     assert room_within(None, site, settings, 4) == (None, 4, 1.4e9)
     two = room_within(needed + 1.1e9, site, settings, 4)
     assert two.processes == 2
-    assert two.at_hand == pytest.approx(0.1e9)
+    assert two.at_hand == pytest.approx(0.1e9, rel=0.05)
     one = room_within(needed + 0.2e9, site, settings, 4)
     assert one.processes == 1
     assert one.at_hand == pytest.approx(0.2e9)

@@ -26,7 +26,7 @@ _VALUE: Final = 8.0
 _AROUND: Final = 1.5
 _POINT: Final = 30
 #: A zone against every other: settings of a zone times the arrays that hold them [values].
-_SETTINGS: Final = 12
+_SETTINGS: Final = 10
 _ARRAYS: Final = 6
 #: What a process that writes files needs of a cell of the raster beside what it shares [values].
 _WRITING: Final = 10
@@ -117,9 +117,10 @@ def room_within(memory: float | None, site: Site, settings: PropertyFile, proces
     needed = memory_needed(site, settings)
     if needed + _LEAST_AT_HAND > memory:
         raise InputError([_too_little(memory, needed + _LEAST_AT_HAND, settings)])
-    each = max(_HELPER, _VALUE * _WRITING * _cells(site, settings))
-    count = max(1, min(processes, int((memory - needed - _LEAST_AT_HAND) / each)))
-    rest = memory - needed - (each * count if count > 1 else 0.0)
+    writing = _VALUE * _WRITING * _cells(site, settings)
+    each, free = max(_HELPER, writing), memory - needed + writing  # others write, where there are
+    count = max(1, min(processes, int((free - _LEAST_AT_HAND) / each)))
+    rest = free - (each * count if count > 1 else writing)
     return Room(memory, count, min(rest, _USUAL_AT_HAND))
 
 

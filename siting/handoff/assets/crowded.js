@@ -51,7 +51,8 @@ function findBox() {
   const told = make("p", { class: "small", role: "status" });
   const look = () => {
     const words = input.value.toLowerCase().split(/\s+/).filter(Boolean);
-    const hits = words.length ? lookedFor.filter(([name]) => words.every((w) => name.includes(w))) : [];
+    const whole = ([, title]) => title.toLowerCase().endsWith(" " + words[words.length - 1]); // of that very name
+    const hits = words.length ? lookedFor.filter(([name]) => words.every((w) => name.includes(w))).sort((a, b) => whole(b) - whole(a)) : [];
     told.textContent = !words.length ? "" : hits.length ? (hits.length > MOST_FOUND ? tr("{count} found, the first {listed} are listed", { count: hits.length, listed: MOST_FOUND }) : tr("{count} found", { count: hits.length })) : tr("Nothing is called that.");
     found.replaceChildren(...hits.slice(0, MOST_FOUND).map(([, title, open]) => make("li", {}, opens(title, open))));
   };

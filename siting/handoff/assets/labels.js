@@ -18,9 +18,11 @@ function tidyPins() {
       return boxAt(x + Math.sign(dx) * (12 + size.width / 2), y + Math.sign(dy) * (12 + size.height / 2), size.width, size.height);
     };
     const free = (side) => [...tags, ...spots.filter((_, i) => i !== k)].every((t) => apart(at(side), t));
-    const side = Object.keys(TAG_AT).find(free) || "up";
-    node.dataset.side = side;
-    tags.push(at(side));
+    const side = Object.keys(TAG_AT).find(free);
+    node.dataset.side = side || "up";
+    const bare = !side && Boolean(plan.packed); // among hundreds it is a mark only, until one zooms in
+    node.classList.toggle("bare", bare);
+    if (!bare) tags.push(at(side || "up"));
   });
 }
 /* A fixture that is too close to something else to be tapped is a mark only, until one zooms in. */
