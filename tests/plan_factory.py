@@ -22,7 +22,7 @@ from siting.site.settings import (
     Water,
     WeatherSource,
 )
-from siting.sun.model import SunShade
+from siting.sun.position import SunShade
 from siting.units import UnitsName
 from tests.nasty import HOSTILE, with_nasty_text
 from tests.plan_tables import decision_tables

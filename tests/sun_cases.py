@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from siting.site.model import LocalGrid
 from siting.sun.light import ShadeOptions, gather, roofs
-from siting.sun.model import SunPositions, SunShade
+from siting.sun.position import SunPositions, SunShade
 from siting.sun.scene import Tile
 from siting.sun.shade import shade_scenarios
 

@@ -58,6 +58,15 @@ def test_what_plans_loads_nothing_that_reading_and_planning_do_not_always_need()
     assert done.stdout.strip() == "[]"
 
 
+def test_map_and_sheets_are_made_without_the_figures_of_a_notebook():
+    code = (
+        "import sys; from siting.handoff import drawing, sheets, webmap; drawing.register_fonts(); "
+        "print([m for m in ('matplotlib', 'folium') if m in sys.modules])"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert done.stdout.strip() == "[]"
+
+
 def test_star_import_and_a_plan_in_three_lines():
     code = (
         "from siting import *\n"

@@ -607,7 +607,7 @@ def main() -> None:
 @json_option
 def check(property_file: Path, fetch_weather: bool, as_json: bool) -> None:
     """Check PROPERTY (a property file or its folder): every fault at once, nothing written."""
-    from siting.climate.seasons import season_calendar
+    from siting.climate.model import season_calendar
     from siting.planning.make import read_inputs
 
     settings, site, climate = read_inputs(property_file, fetch=fetch_weather)

@@ -6,7 +6,7 @@ from .air import sunset_hour_angle as sunset_hour_angle
 from .model import Climate as Climate
 from .model import SeasonCalendar as SeasonCalendar
 from .model import WeatherOptions as WeatherOptions
+from .model import season_calendar as season_calendar
 from .readers import fetch_weather as fetch_weather
 from .readers import read_weather as read_weather
-from .seasons import season_calendar as season_calendar
 from .stations import STAND_IN as STAND_IN

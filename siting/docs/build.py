@@ -163,14 +163,14 @@ def _results() -> str:
 
 def _plan_schema() -> str:
     """Return the schema of plan.json as a file."""
-    from siting.handoff import plan_schema
+    from siting.handoff.document import plan_schema
 
     return json.dumps(plan_schema(), ensure_ascii=False, indent=2) + "\n"
 
 
 def _property_schema() -> str:
     """Return the schema of a property file as a file."""
-    from siting.site import property_schema
+    from siting.site.template import property_schema
 
     return json.dumps(property_schema(), ensure_ascii=False, indent=2) + "\n"
 

@@ -57,7 +57,7 @@ from siting.planning.model import Plan
 from siting.planning.tables import RESULT
 from siting.site.model import LocalGrid
 from siting.stages import kept_beside
-from siting.sun.model import SunShade
+from siting.sun.position import SunShade
 from siting.units import (
     FOOT_M,
     LENGTH_UNITS_M,

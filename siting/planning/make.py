@@ -19,9 +19,8 @@ from shapely.geometry.base import BaseGeometry
 
 from siting import __version__
 from siting.arrays import Flags, Floats
-from siting.climate.model import Climate, WeatherOptions
+from siting.climate.model import Climate, WeatherOptions, season_calendar
 from siting.climate.readers import read_weather
-from siting.climate.seasons import season_calendar
 from siting.climate.stations import STAND_IN
 from siting.decide.alternatives import control_table, sensitivity_table, timer_table
 from siting.decide.choice import Decision
@@ -73,7 +72,7 @@ from siting.site.property import changed_property, read_property
 from siting.site.reading import open_property, read_site
 from siting.site.settings import PropertyFile, WeatherSource
 from siting.stages import Keeper, Stages, keeper
-from siting.sun.model import SunShade
+from siting.sun.position import SunShade
 from siting.threads import one_blas_thread
 from siting.units import UnitsName
 from siting.water.reference_et import eto_terms

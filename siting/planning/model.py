@@ -18,7 +18,7 @@ from siting.errors import SitingError
 from siting.place.placement import Placement
 from siting.site.model import Site
 from siting.site.settings import PropertyFile
-from siting.sun.model import SunShade
+from siting.sun.position import SunShade
 from siting.units import UnitsName, show
 from siting.wire.routes import WireRoutes
 from siting.zones.survey import Known

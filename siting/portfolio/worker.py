@@ -74,7 +74,7 @@ def _try(job: Job, name: str) -> tuple[str, str]:
     """Run the process once; return reason and words, for the case that it left no rows."""
     sent = pickle.dumps((job, name))
     child = subprocess.Popen(
-        [sys.executable, "-m", "siting.portfolio.child"],
+        [sys.executable, "-c", "from siting.portfolio.worker import alone; alone()"],
         stdin=subprocess.PIPE,
         stdout=subprocess.DEVNULL,
         stderr=subprocess.DEVNULL,
@@ -319,3 +319,27 @@ def _hand_off(job: Job, name: str, made: Plan) -> list[str]:
     finally:
         shutil.rmtree(part, ignore_errors=True)
     return []
+
+
+def alone() -> None:
+    """Plan the property that standard input names, in this process alone, and end it."""
+    import resource  # noqa: PLC0415 - not on every system
+
+    stream = sys.stdin.buffer
+    size = _SIZE.unpack(stream.read(_SIZE.size))[0]
+    # Written by the parent process, which is this same program.
+    job, name = pickle.loads(stream.read(size))  # noqa: S301
+
+    def leave_with_parent() -> None:
+        stream.read()
+        os._exit(1)
+
+    threading.Thread(target=leave_with_parent, daemon=True).start()
+    limit = int(job.options.memory_mb * _MEGA)
+    with contextlib.suppress(ValueError, OSError):
+        resource.setrlimit(resource.RLIMIT_AS, (limit, limit))
+    # The default action of this alarm ends the process, whatever it is doing.
+    signal.signal(signal.SIGALRM, signal.SIG_DFL)
+    signal.setitimer(signal.ITIMER_REAL, job.options.seconds)
+    plan_one(job, name)
+    os._exit(0)  # threads of libraries are not waited for

@@ -15,7 +15,6 @@ from .columns import Column as Column
 from .columns import Layer as Layer
 from .columns import normal_header as normal_header
 from .columns import parse_number as parse_number
-from .crs import all_finite as all_finite
 from .handbook import PLANT_KINDS as PLANT_KINDS
 from .handbook import SOIL_CLASSES as SOIL_CLASSES
 from .model import BESIDE_M as BESIDE_M
@@ -66,6 +65,7 @@ from .toml import key_lines as key_lines
 from .vector import DRAWING as DRAWING
 from .vector import Bounds as Bounds
 from .vector import LayerPart as LayerPart
+from .vector import all_finite as all_finite
 from .vector import is_drawing as is_drawing
 from .vector import open_layer as open_layer
 from .vector import waiting_log as waiting_log

@@ -1,8 +1,8 @@
 from .light import ShadeOptions as ShadeOptions
-from .model import CellSun as CellSun
-from .model import SunPositions as SunPositions
-from .model import SunShade as SunShade
 from .position import YEAR as YEAR
+from .position import CellSun as CellSun
+from .position import SunPositions as SunPositions
+from .position import SunShade as SunShade
 from .position import season_positions as season_positions
 from .position import shaded_radiation as shaded_radiation
 from .position import sun_at as sun_at

@@ -45,8 +45,7 @@ from siting.sun.kernels import (
     take_thin,
     turn,
 )
-from siting.sun.model import SunPositions
-from siting.sun.position import sky_directions
+from siting.sun.position import SunPositions, sky_directions
 from siting.sun.relief import Relief, level, on_planes, relief_bits, stand_on
 from siting.sun.scene import (
     ROUNDER,
@@ -375,7 +374,7 @@ _AT_ONCE: Final = 16
 
 @dataclass(frozen=True)
 class Season:
-    """Sums over the season on a block of cells; see `siting.sun.model.SunShade`.
+    """Sums over the season on a block of cells; see `siting.sun.position.SunShade`.
 
     `slope_beam` and `slope_sky` have no rows where the ground's slope is not known.
 

@@ -1,6 +1,6 @@
 """Sun hours, beam and sky view of a season on a raster: the shade engine's front.
 
-See `siting.sun.light` for how the work is cut and `siting.sun.light` for how fast it is.
+See `siting.sun.light` for how the work is cut and how fast it is.
 """
 
 from __future__ import annotations
@@ -27,7 +27,7 @@ from siting.sun.light import (
     reach_of,
     season_block,
 )
-from siting.sun.model import CellSun, SunPositions, SunShade
+from siting.sun.position import CellSun, SunPositions, SunShade
 from siting.sun.relief import Relief, build_relief
 from siting.sun.scene import Tile, rays
 

@@ -23,7 +23,7 @@ from siting.site.model import LocalGrid, Site
 from siting.site.settings import SOILS
 from siting.stages import Keeper, kept_beside
 from siting.sun.light import ShadeOptions
-from siting.sun.model import CellSun, SunPositions, SunShade
+from siting.sun.position import CellSun, SunPositions, SunShade
 from siting.sun.scene import leaf_months
 from siting.sun.shade import Shading
 from siting.water.reference_et import EtoTerms

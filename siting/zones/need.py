@@ -28,8 +28,7 @@ from siting.climate.model import Climate, SeasonCalendar
 from siting.language import Figure, say, side_by_side, vocabulary
 from siting.site.handbook import SOIL_CLASSES
 from siting.site.settings import Water
-from siting.sun.model import SunShade
-from siting.sun.position import shaded_radiation
+from siting.sun.position import SunShade, shaded_radiation
 from siting.water.plants import adjusted_depletion, factor_class
 from siting.water.reference_et import EtoTerms
 from siting.water.zones import MONTH_COLUMNS, climate_year, plant_factors, water_budget

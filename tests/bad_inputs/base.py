@@ -19,8 +19,8 @@ import rasterio
 from rasterio.transform import from_origin
 from shapely.geometry import LineString, Point, box
 
+from siting.climate.model import season_calendar
 from siting.climate.readers import daily_from_normals
-from siting.climate.seasons import season_calendar
 from siting.errors import InputError, PlanError
 from siting.planning.make import read_inputs
 from siting.site.model import Site

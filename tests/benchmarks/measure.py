@@ -21,7 +21,7 @@ from typing import Any
 import numpy as np
 import shapely
 
-from siting.sun.model import SunPositions
+from siting.sun.position import SunPositions
 from tests.benchmarks.peers import ENGINES, Skipped
 from tests.benchmarks.scene import MONTHS, SCENES, sun_positions
 from tests.sun_raytest import lit_share

@@ -25,7 +25,7 @@ from rasterio.transform import from_origin
 
 from siting.site.model import HeightRaster
 from siting.sun.light import ShadeOptions
-from siting.sun.model import SunPositions
+from siting.sun.position import SunPositions
 from siting.sun.shade import shade_instants
 from tests.benchmarks.scene import Town, height_raster
 from tests.sun_cases import shade_season

@@ -8,8 +8,7 @@ import numpy as np
 import pandas as pd
 
 from siting.sun.light import ShadeOptions
-from siting.sun.model import SunPositions, SunShade
-from siting.sun.position import clear_sky_normal, season_positions, sun_at
+from siting.sun.position import SunPositions, SunShade, clear_sky_normal, season_positions, sun_at
 from tests.benchmarks.scene import SCENES
 from tests.sun_cases import shade_season
 

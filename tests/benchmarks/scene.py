@@ -15,8 +15,7 @@ from rasterio.transform import from_origin
 from shapely.affinity import rotate, translate
 
 from siting.site.model import LocalGrid
-from siting.sun.model import SunPositions
-from siting.sun.position import sun_at
+from siting.sun.position import SunPositions, sun_at
 
 __all__ = ["SCENES", "Town", "building_height", "height_raster", "sun_positions", "trees_of"]
 

@@ -8,8 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from siting.climate.model import Climate
-from siting.climate.seasons import season_calendar
+from siting.climate.model import Climate, season_calendar
 from siting.errors import InputError, PlanError
 from tests.tries import tries
 

@@ -9,8 +9,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from siting.commission.fieldfile import Answer, merged
-from siting.commission.readings import read_readings
+from siting.commission.readings import Answer, merged, read_readings
 from siting.errors import InputError
 from siting.handoff.fieldpage import field_document, walking_order
 from siting.planning.form import SENSOR_COLUMNS, UNIT_RANGES
@@ -96,7 +95,7 @@ def test_bringing_together_keeps_both_and_does_not_depend_on_the_order():
     there, back = merged(mine, theirs), merged(theirs, mine)
     assert {there.value, there.other.value} == {back.value, back.other.value} == {"1", "2"}
     assert merged(there, theirs).other == there.other
-    assert merged(mine, replace(mine, at="2026-05-05T09:00:00Z")).at.endswith("09:00:00Z")
+    assert merged(mine, replace(mine, said="2026-05-05T09:00:00Z")).said.endswith("09:00:00Z")
 
 
 def test_the_page_carries_the_limits_of_the_sheet():

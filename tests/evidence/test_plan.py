@@ -4,7 +4,7 @@ import numpy as np
 import pyproj
 import pytest
 
-from siting.climate.seasons import season_calendar
+from siting.climate.model import season_calendar
 from siting.decide.places import all_hazards, place_zones
 from siting.planning.make import read_inputs
 from siting.site.reading import open_property

@@ -9,7 +9,7 @@ import pytest
 import shapely
 from shapely import affinity
 
-from siting.climate.seasons import season_calendar
+from siting.climate.model import season_calendar
 from siting.place import placement
 from siting.place.placement import Placement
 from siting.place.rank import RankField

@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 import shapely
 
-from siting.climate.seasons import season_calendar
+from siting.climate.model import season_calendar
 from siting.handoff.bundle import write_bundle
 from siting.planning.make import plan, read_inputs
 from siting.water.balance import effective_rain

@@ -16,8 +16,7 @@ from siting.errors import InputError
 from siting.site.model import LocalGrid
 from siting.sun import light as engine
 from siting.sun.light import ShadeOptions
-from siting.sun.model import SunPositions
-from siting.sun.position import season_positions
+from siting.sun.position import SunPositions, season_positions
 from siting.sun.scene import TREE_DEFAULTS, bare_transmissivity, leaf_months, rounded
 from siting.sun.shade import shade_instants, shade_scenarios
 from tests.sun.test_relief import hills

@@ -13,8 +13,7 @@ from siting.errors import InputError
 from siting.site.model import HeightRaster, LocalGrid
 from siting.sun import light as blocks
 from siting.sun.light import ShadeOptions
-from siting.sun.model import SunPositions
-from siting.sun.position import season_positions, shaded_radiation
+from siting.sun.position import SunPositions, season_positions, shaded_radiation
 from siting.sun.shade import shade_instants
 from tests.packages import town_file
 from tests.sun.test_shade import NO_BUILDINGS, NO_TREES, grid_of, raster_of, scene, season_of, suns

@@ -13,8 +13,7 @@ from shapely.affinity import rotate, translate
 from siting.errors import InputError
 from siting.site.model import HeightRaster, LocalGrid
 from siting.sun.light import ShadeOptions
-from siting.sun.model import SunPositions
-from siting.sun.position import season_positions, sun_at
+from siting.sun.position import SunPositions, season_positions, sun_at
 from siting.sun.scene import TREE_DEFAULTS, fill_tree_defaults
 from siting.sun.shade import shade_instants
 from tests.sun_cases import roof_mask, shade_season

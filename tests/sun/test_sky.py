@@ -9,8 +9,7 @@ from shapely.affinity import rotate
 from siting.errors import InputError
 from siting.site.model import HeightRaster, LocalGrid
 from siting.sun.light import ShadeOptions
-from siting.sun.model import SunPositions, SunShade
-from siting.sun.position import shaded_radiation, sky_directions
+from siting.sun.position import SunPositions, SunShade, shaded_radiation, sky_directions
 from tests.sun_cases import shade_season
 from tests.sun_horizon import horizon
 
