@@ -7,6 +7,7 @@ believes, noise that is correlated, gaps in the log.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -25,6 +26,9 @@ _SOILS = ("sand", "loamy sand", "sandy loam", "loam", "silt loam", "clay loam")
 #: Drainage from above field capacity, time constant [h].
 _DRAIN_H = {"sand": 4, "loamy sand": 6, "sandy loam": 9, "loam": 14, "silt loam": 18}
 _HOURS = 24
+#: By the hour of the day, how much warmer than the mean it is; what is left of a puddle in an hour.
+_TIDE = [float(np.cos(2 * np.pi * (hour - 15) / _HOURS)) for hour in range(_HOURS)]
+_FADES = float(np.exp(-1 / 4))
 
 
 @dataclass(frozen=True)
@@ -56,29 +60,32 @@ class _Zone:
     dry: float  # share of the available water that is gone at the start
 
     def __post_init__(self):
+        self.lets_go = float(1 - np.exp(-1 / self.drain))
+        self.spills = float(1 - np.exp(-1 / (2 * self.drain)))
         self.upper = self.lower = self.field - self.dry * (self.field - self.wilting)
 
     def hour(self, water, etc):
         """Advance one hour; water and etc in mm."""
         room = (self.saturation - self.upper) * self.layer
         self.upper += min(water, room) / self.layer
-        over = max(self.upper - self.field, 0.0) * (1 - np.exp(-1 / self.drain))
+        over = max(self.upper - self.field, 0.0) * self.lets_go
         self.upper -= over
         deep = self.root - self.layer
         self.lower += over * self.layer / deep
-        spill = max(self.lower - self.field, 0.0) * (1 - np.exp(-1 / (2 * self.drain)))
+        spill = max(self.lower - self.field, 0.0) * self.spills
         self.lower -= spill
+        # Plain numbers: an hour with arrays of two takes ten times as long.
         wet = [
-            np.clip((v - self.wilting) / (self.field - self.wilting), 0, 1)
+            min(max((v - self.wilting) / (self.field - self.wilting), 0.0), 1.0)
             for v in (self.upper, self.lower)
         ]
-        pull = np.array([self.share * wet[0], (1 - self.share) * wet[1]])
+        pull = (self.share * wet[0], (1 - self.share) * wet[1])
         mean = (wet[0] * self.layer + wet[1] * deep) / self.root
         drawn = etc * min(mean / (1 - self.stress), 1.0)
-        if pull.sum() > 0:
-            part = drawn * pull / pull.sum()
-            self.upper = max(self.upper - part[0] / self.layer, self.wilting * 0.6)
-            self.lower = max(self.lower - part[1] / deep, self.wilting * 0.6)
+        both = pull[0] + pull[1]
+        if both > 0:
+            self.upper = max(self.upper - drawn * pull[0] / both / self.layer, self.wilting * 0.6)
+            self.lower = max(self.lower - drawn * pull[1] / both / deep, self.wilting * 0.6)
         return self.upper
 
 
@@ -152,14 +159,14 @@ class _Sensor:
         """Return one reading."""
         self.drift = 0.95 * self.drift + self.rng.normal(0, 0.0006)
         value = self.gain * self.zone.upper + self.drift + self.rng.normal(0, 0.001)
-        angle = 2 * np.pi * (hour % _HOURS - 15) / _HOURS
+        tide = _TIDE[hour % _HOURS]
         if self.fault == "air_gap":
             # Half of what it senses is air: it reads low, fills with water while it runs, empties
             # within hours, and swings with the temperature of the air.
-            self.spike = self.spike * np.exp(-1 / 4) + (0.03 * wetted if wetted else 0.0)
+            self.spike = self.spike * _FADES + (0.03 * wetted if wetted else 0.0)
             self.spike = min(self.spike, 0.2)
-            value = self.contact * value + self.spike + 0.012 * np.cos(angle)
-        value += self.swing * np.cos(angle)
+            value = self.contact * value + self.spike + 0.012 * tide
+        value += self.swing * tide
         if self.fault == "dead" and hour >= self.dies:
             if self.dying == 0:
                 value = self.stuck
@@ -169,7 +176,7 @@ class _Sensor:
                 value = np.nan
         else:
             self.stuck = value
-        return round(value, 3) if np.isfinite(value) else np.nan
+        return round(value * 1000) / 1000 if math.isfinite(value) else math.nan
 
 
 def _season(rng, fault, sensor, zones, hours, *, threshold, rate, days, wait_h):
@@ -187,15 +194,15 @@ def _season(rng, fault, sensor, zones, hours, *, threshold, rate, days, wait_h):
     extra = 6.0 if fault == "downspout" else 0.0
     for hour in range(days * _HOURS):
         day, clock = divmod(hour, _HOURS)
-        at = start + pd.Timedelta(hours=hour)
         water_own = water_other = hours["rain"][hour]
         water_own += extra * hours["rain"][hour]
         if day == 1 and clock == 8:
             # Commissioning: the own valve soaks the place with 25 mm, then everything rests.
             soak = 60 * 25 / rate
-            events.append((at, "1", soak))
+            events.append((start + pd.Timedelta(hours=hour), "1", soak))
             water_own += soak / 60 * rate * share
         if clock == 4 and day > 1 + rest:
+            at = start + pd.Timedelta(hours=hour)
             if day % 7 in on_days:
                 runs = not reading >= threshold
                 events.append((at, "1", minutes if runs else 0.0))
@@ -235,4 +242,4 @@ def _weather(rng, days):
     shape = np.clip(np.sin(np.pi * (clock - 6) / 13), 0, None)
     hourly_eto = (eto.to_numpy()[:, None] * shape / shape.sum()).ravel()
     record = pd.DataFrame({"rain_mm": rain, "eto_mm": eto * rng.normal(1, 0.05)}, index=daily.index)
-    return record, {"rain": hourly_rain, "eto": hourly_eto}
+    return record, {"rain": hourly_rain.tolist(), "eto": hourly_eto.tolist()}

@@ -5,7 +5,9 @@ from pathlib import Path
 
 import pyogrio
 
+from siting.portfolio import worker
 from siting.portfolio.store import TABLES, read_table
+from siting.stages import _digest
 from tests.city import write_city
 
 POISON = Path(__file__).parent / "poison"
@@ -15,6 +17,29 @@ def small_city(folder, lots, **options):
     """Write a coarse city; 1 scenario, 2 years, 1.5 m."""
     coarse = {"resolution": 1.5, "scenarios": 1, "years": 2, "reach": 30.0}
     return write_city(folder, lots, **{**coarse, **options})
+
+
+#: What a property is planned from -> its plan, of this process.
+_PLANS = {}
+
+
+def plan_once(monkeypatch):
+    """Let portfolios of this process plan a property once, whatever the tests that ask for it.
+
+    Reading, cutting out, tiles and tables stay real; a property that differs in anything but where
+    its files lie is planned by itself.
+    """
+    honest = worker.plan
+
+    def plan(site, climate, settings, **options):
+        values = {name: part for name, part in settings.values.items() if name != "layers"}
+        weather = {**values.get("weather", {}), "file": None}
+        asked = _digest((site, climate, {**values, "weather": weather}, settings.changes))
+        if asked not in _PLANS:
+            _PLANS[asked] = honest(site, climate, settings, **options)
+        return _PLANS[asked]
+
+    monkeypatch.setattr(worker, "plan", plan)
 
 
 def copy_city(template, folder):

@@ -103,6 +103,13 @@ def write_property(folder: Path, zones=None, *, units="metric", resolution=1.0, 
     return folder / "property.toml"
 
 
+def coarse_property(folder: Path, **options) -> Path:
+    """Write two zones, planned as coarsely as can be: for tests to which any plan will do."""
+    zones = {"1": (square(4, 4), {}), "2": (square(22, 4), {})}
+    coarse = {"resolution": 2.0, "scenarios": 1, "years": 2}
+    return write_property(folder, zones, **{**coarse, **options})
+
+
 def write_weather(path: Path, *, years: int = 3) -> None:
     """Write invented daily weather."""
     daily = daily_from_normals(NORMALS, years=years, first_year=2018, seed=4, latitude=33.0)

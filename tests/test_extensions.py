@@ -15,7 +15,7 @@ from siting.climate.readers import read_plugged
 from siting.errors import InputError
 from siting.extensions import ExtensionError, find_extension, list_extensions
 from siting.planning.make import plan_property, read_inputs
-from tests.small_property import write_property
+from tests.small_property import coarse_property, write_property
 
 ROOT = Path(__file__).parent.parent
 EXAMPLE = ROOT / "tests" / "example_package"
@@ -77,7 +77,7 @@ def test_extensions_are_listed_and_broken_ones_said(installed):
 def planned(installed, tmp_path_factory):
     """Plan one property as it is, and with reader, factor and exporters of the example."""
     folder = tmp_path_factory.mktemp("planned")
-    path = write_property(folder / "property")
+    path = coarse_property(folder / "property")
     daily = pd.read_csv(folder / "property" / "weather.csv")
     bare = daily[["date", "tmin_c", "tmax_c", "rain_mm"]]
     bare.to_csv(folder / "property" / "weather.csv", index=False)
@@ -139,7 +139,7 @@ def test_broken_ones_only_warn(planned):
 
 
 def test_nothing_changes_because_a_package_is_there(installed, tmp_path):
-    path = write_property(tmp_path / "property")
+    path = coarse_property(tmp_path / "property")
     plans = []
     for number, where in enumerate((installed, tmp_path)):
         out = tmp_path / f"out{number}"
@@ -211,7 +211,7 @@ def test_nonsense_of_a_factor_only_warns(tmp_path, monkeypatch, returned, words)
     )
     monkeypatch.syspath_prepend(str(package))
     monkeypatch.delitem(sys.modules, "odd_factor", raising=False)
-    path = write_property(tmp_path / "property", scenarios=1)
+    path = coarse_property(tmp_path / "property")
     before = plan_property(path)
     add(path, "[factors]\nodd = true\n")
     after = plan_property(path)

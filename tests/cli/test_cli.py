@@ -11,7 +11,7 @@ import pytest
 from click.testing import CliRunner
 
 from siting.cli.main import main
-from tests.small_property import write_property
+from tests.small_property import coarse_property, write_property
 
 
 @pytest.fixture
@@ -103,7 +103,7 @@ def test_same_bytes_twice_and_on_two_threads(run, tmp_path):
     from tests.small_property import EAST, NORTH
 
     shed["geometry"] = [box(EAST + 5, NORTH + 20, EAST + 12, NORTH + 24)]
-    write_property(tmp_path / "property", buildings=shed)
+    coarse_property(tmp_path / "property", buildings=shed, scenarios=2)
     for name, threads in (("a", 1), ("b", 1), ("c", 2)):
         result = run("plan", tmp_path / "property", "--out", tmp_path / name, "--threads", threads)
         assert result.exit_code == 0, result.output

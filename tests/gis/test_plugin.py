@@ -37,7 +37,7 @@ from tests.gis.desktop import (
     inputs_of,
     library_python,
 )
-from tests.small_property import write_property
+from tests.small_property import coarse_property, write_property
 from tests.some import some
 from tests.tries import tries
 
@@ -446,7 +446,7 @@ def test_plan_is_the_command_lines(desktop, tmp_path):
 @pytest.mark.desktop
 @pytest.mark.parametrize("step", ["sun", "score", "handoff"])
 def test_other_steps_write_their_files(desktop, tmp_path, step):
-    property_file = write_property(tmp_path / "ground")
+    property_file = coarse_property(tmp_path / "ground")
     options = {"PROPERTY": str(property_file), "OUTPUT": str(tmp_path / "out")}
     results, said = desktop.run(step, options)
     assert results, said
@@ -621,7 +621,7 @@ def test_results_are_loaded_styled_and_cancel_passes_through(desktop, tmp_path, 
 @needs_desktop
 @pytest.mark.desktop
 def test_commission_takes_the_filled_workbook_of_its_own_plan(desktop, tmp_path):
-    property_file = write_property(tmp_path / "ground", scenarios=1)
+    property_file = coarse_property(tmp_path / "ground")
     out = tmp_path / "out"
     results, said = desktop.run("plan", {"PROPERTY": str(property_file), "OUTPUT": str(out)})
     assert results, said

@@ -26,7 +26,7 @@ from siting.handoff.bundle import verify_results, write_bundle
 from siting.handoff.formats import NAMES
 from siting.handoff.results import new_results, results_lock
 from tests.plan_factory import make_plan
-from tests.small_property import write_property
+from tests.small_property import coarse_property, write_property
 
 
 def listing(folder):
@@ -161,14 +161,24 @@ def test_the_lock_may_be_taken_again_inside(tmp_path):
         pass
 
 
+@pytest.fixture(scope="module")
+def planned(tmp_path_factory):
+    """A small property and its results."""
+    folder = tmp_path_factory.mktemp("planned")
+    path = coarse_property(folder / "p")
+    done = plan_into(path, "--out", folder / "p" / "results", "--set", "control.max_sensors=1")
+    assert done.exit_code == 0, done.output
+    return folder / "p"
+
+
 def full_disk():
     """Let no file grow beyond 100 kB: what a full disk does to a writer amid a file."""
     resource.setrlimit(resource.RLIMIT_FSIZE, (100_000, 100_000))
 
 
-def test_a_full_disk_leaves_earlier_results_and_says_so(tmp_path):
-    write_property(tmp_path / "p")
-    out = tmp_path / "out"
+def test_a_full_disk_leaves_earlier_results_and_says_so(planned, tmp_path):
+    shutil.copytree(planned, tmp_path / "p")
+    out = (tmp_path / "p" / "results").rename(tmp_path / "out")
     command = [
         sys.executable,
         "-m",
@@ -178,7 +188,6 @@ def test_a_full_disk_leaves_earlier_results_and_says_so(tmp_path):
         "--out",
         str(out),
     ]
-    subprocess.run(command, check=True, capture_output=True)
     before = listing(out)
     run = subprocess.run(command, check=False, capture_output=True, text=True, preexec_fn=full_disk)
     assert run.returncode == 1
@@ -217,20 +226,29 @@ def not_in(folder, make):
 
 
 def test_killed_at_random_moments_the_results_are_whole(tmp_path):
-    """Old or new, never some of each; `tests/validation/kill.py` does it 200 times."""
+    """Old or new, never some of each; `python -m tests.validation.kill` does it 200 times."""
+    from tests.validation.kill import killed, planner
+
+    tally = killed(tmp_path, planner(tmp_path), times=1, seed=1)
+    assert tally["mixed"] == 0
+    assert tally["old"] + tally["new"] == 1
+
+
+def test_killed_many_times_the_results_are_whole(tmp_path):
+    """As above, but that the content costs nothing."""
+    from tests.stub_results import start_stub
     from tests.validation.kill import killed
 
-    tally = killed(tmp_path, times=4, seed=1)
+    tally = killed(tmp_path, start_stub, times=40, seed=1)
     assert tally["mixed"] == 0
-    assert tally["old"] + tally["new"] == 4
+    assert tally["old"] + tally["new"] == 40
+    assert min(tally["old"], tally["new"]) > 0, "no kill was before, or none behind the exchange"
 
 
-def test_verify_finds_nothing_then_what_was_changed(tmp_path):
-    write_property(tmp_path / "p")
+def test_verify_finds_nothing_then_what_was_changed(planned, tmp_path):
+    shutil.copytree(planned, tmp_path / "p")
     out = tmp_path / "p" / "results"
     runner = CliRunner()
-    argv = ["plan", str(tmp_path / "p"), "--out", str(out), "--set", "control.max_sensors=1"]
-    assert runner.invoke(main, argv).exit_code == 0
     document = json.loads((out / "plan.json").read_text("utf-8"))
     assert document["provenance"]["changes"] == {"control.max_sensors": 1}
     assert {"gdal of pyogrio", "gdal of rasterio"} <= set(document["provenance"]["libraries"])

@@ -50,7 +50,7 @@ def test_equal_zones_one_sensor_and_the_second_worth_exactly_nothing_in_every_sc
     assert equal.regret.loc["1 sensor", "regret_max"] == 0.0
 
 
-def test_equal_need_and_different_rain_shelter_get_a_sensor_each(tmp_path, capsys):
+def test_equal_need_and_different_rain_shelter_get_a_sensor_each(tmp_path):
     zones = {name: (shape, dict(columns)) for name, (shape, columns) in TWO.items()}
     for name, share in (("Open", 1.0), ("Eaves", 0.0)):
         zones[name][1]["rain_share"] = share
@@ -66,13 +66,11 @@ def test_equal_need_and_different_rain_shelter_get_a_sensor_each(tmp_path, capsy
     assert "Eaves has warm season turf, 0% of the rain" in plan.answer
     net = plan.zones["net_irrigation_mm"]
     assert net["Eaves"] > net["Open"] + 50
-    with capsys.disabled():
-        print("\n" + plan.answer.split(" Without a soil sensor")[0])
     open_to_all = plan_property(write_property(tmp_path / "b", TWO))
     assert len(open_to_all.sensors) == 1
 
 
-def test_sunny_turf_and_shaded_ornamentals_get_several_and_the_reason_is_told(tmp_path, capsys):
+def test_sunny_turf_and_shaded_ornamentals_get_several_and_the_reason_is_told(tmp_path):
     beds = {"plants": "shrubs", "irrigation": "drip", "precipitation_rate": 12.0,
             "root_depth": 0.5, "distribution_uniformity": 0.8}  # fmt: skip
     zones = {
@@ -100,8 +98,6 @@ def test_sunny_turf_and_shaded_ornamentals_get_several_and_the_reason_is_told(tm
     assert "Two sensors. The second saves " in plan.answer
     assert "and is worth" in plan.headline
     assert "a third would cost more than it saves." in plan.headline
-    with capsys.disabled():
-        print("\n" + plan.answer.split(" Without a soil sensor")[0])
 
 
 def test_a_lawn_with_open_ground_comes_before_a_bed_at_the_wall(tmp_path):

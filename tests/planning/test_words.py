@@ -21,6 +21,7 @@ from siting.planning.words import (
     zone_note,
 )
 from tests.demo_plans import demo_plan
+from tests.some import some
 
 CONTROLS = pd.DataFrame(
     {
@@ -204,7 +205,7 @@ def yard():
 @pytest.mark.parametrize("name", ["yard", "fields"])
 def test_a_plan_says_why_its_sensor_is_not_in_the_thirstiest_zone(name):
     plan = demo_plan(name)
-    for tag, sensor in plan.sensors.iterrows():
+    for tag, sensor in some(plan.sensors.iterrows()):
         group = plan.zones[plan.zones["sensor_id"] == tag]
         thirstiest, note = group["need_score"].idxmax(), sensor["zone_note"]
         if sensor["zone"] == thirstiest:

@@ -33,6 +33,7 @@ from siting.portfolio.store import TABLES, DiskFullError, Store, plan_rows, read
 from tests.small_city import (
     assert_same_tables,
     copy_city,
+    plan_once,
     read_layers,
     rename,
     small_city,
@@ -55,8 +56,15 @@ def city(tmp_path_factory):
 @pytest.fixture(scope="module")
 def planned(city, tmp_path_factory):
     folder = tmp_path_factory.mktemp("planned")
-    run(city, folder)
+    with pytest.MonkeyPatch.context() as patch:
+        plan_once(patch)
+        run(city, folder)
     return folder
+
+
+@pytest.fixture(autouse=True)
+def _plan_once(monkeypatch):
+    plan_once(monkeypatch)
 
 
 def test_every_property_equals_its_plan_alone(city, planned, tmp_path):

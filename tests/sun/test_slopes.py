@@ -88,22 +88,23 @@ def test_crowns_on_a_slope(name, rise, drawn):
     assert np.unique(lit) == pytest.approx([0.25, 1.0])
 
 
-def roofs_and_ground(points, buildings, ground, grid):
-    """Height of the ground, and of the roof where there is one, by GEOS and nearest cells."""
+def heights_at(points, ground):
+    """Height of the ground, of its nearest cell."""
     column = np.clip(((points[:, 0] - ground.west) / ground.cell_x).astype(int), 0, None)
     row = np.clip(((ground.north - points[:, 1]) / ground.cell_y).astype(int), 0, None)
     rows, columns = ground.heights.shape
-    low = ground.heights[np.minimum(row, rows - 1), np.minimum(column, columns - 1)]
-    top = low.copy()
+    return ground.heights[np.minimum(row, rows - 1), np.minimum(column, columns - 1)]
+
+
+def roofs(buildings, ground, grid):
+    """Footprints and what their roofs lie at: so much over the lowest cell of ground under them."""
     centres = np.array(np.meshgrid(grid.x, grid.y)).reshape(2, -1).T
+    found = []
     for shape, height in zip(buildings.geometry, buildings["height"], strict=True):
         inside = shapely.contains_xy(shape, *centres.T)
-        if not inside.any():
-            continue
-        under = roofs_and_ground(centres[inside], buildings.iloc[:0], ground, grid)[0]
-        here = shapely.contains_xy(shape, *points.T)
-        top[here] = np.maximum(top[here], under.min() + height)
-    return low, top
+        if inside.any():
+            found.append((shape, heights_at(centres[inside], ground).min() + height))
+    return found
 
 
 def test_buildings_on_hills_agree_with_rays_followed_step_by_step():
@@ -118,16 +119,19 @@ def test_buildings_on_hills_agree_with_rays_followed_step_by_step():
     random = np.random.default_rng(5)
     row, column = random.integers(0, 120, (2, 600))
     points = np.column_stack([grid.x[column], grid.y[row]])
-    wrong, level_wrong = [], []
+    wrong, level_wrong, tops = [], [], roofs(buildings, ground, grid)
     for elevation, azimuth in ((18.0, 100.0), (27.0, 205.0), (40.0, 290.0)):
         layers = {"buildings": buildings, "trees": NO_TREES}
         ours = shade_instants(grid, elevation, azimuth, terrain=ground, **layers)[0][row, column]
         flat = shade_instants(grid, elevation, azimuth, **layers)[0][row, column]
-        start, _ = roofs_and_ground(points, buildings, ground, grid)
+        start = heights_at(points, ground)
         dark = np.zeros(len(points), dtype=bool)
         way = np.array([np.sin(np.radians(azimuth)), np.cos(np.radians(azimuth))])
         for step in np.arange(0.3, 80, 0.1):
-            _, top = roofs_and_ground(points + step * way, buildings, ground, grid)
+            at = points + step * way
+            top = heights_at(at, ground)
+            for shape, roof in tops:
+                top = np.where(shapely.contains_xy(shape, *at.T), np.maximum(top, roof), top)
             dark |= top > start + step * np.tan(np.radians(elevation)) + 0.02
         known = ~np.isnan(ours)
         wrong.append((dark != (ours == 0))[known].mean())

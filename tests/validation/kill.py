@@ -1,25 +1,54 @@
-"""Kill `siting plan` at random moments over an existing result: it must be the old or the new.
+"""Kill runs at random moments over an existing result: it must be the old or the new.
 
-    python -m tests.validation.kill [TIMES] [SEED]
+    python -m tests.validation.kill [TIMES] [SEED] [stub]
 
-Two properties that differ in one price alternate in one folder. Half of the kills fall anywhere in
-the run, half in its last part, where results are put in place.
+Two results that differ in one price alternate in one folder. Half of the kills fall anywhere in the
+run, half in its last part, where results are put in place. `stub`: the runs plan nothing and write
+other content under the same names, 200 of them within a minute.
 """
 
 from __future__ import annotations
 
 import hashlib
 import random
-import signal
 import subprocess
 import sys
 import tempfile
 import time
+from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
-from tests.small_property import write_property
+from tests.small_property import coarse_property
+from tests.stub_results import start_stub
 
 COMMAND = [sys.executable, "-m", "siting.cli", "plan"]
+PRICES = ("2.0", "3.0")
+
+
+class Run(subprocess.Popen):
+    """A run of `siting plan`, to be waited for and killed as a process of multiprocessing is."""
+
+    def join(self, seconds: float | None = None) -> None:
+        try:
+            self.wait(seconds)
+        except subprocess.TimeoutExpired:
+            return
+
+    @property
+    def exitcode(self) -> int | None:
+        return self.poll()
+
+
+def planner(home: Path) -> Callable[[str, Path], Run]:
+    """Write a small property; return what starts `siting plan` on it at some price."""
+    path = coarse_property(home / "p")
+
+    def start(price: str, out: Path) -> Run:
+        words = [*COMMAND, str(path), "--out", str(out), "--set", f"water.price={price}"]
+        return Run(words, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
+
+    return start
 
 
 def digest(folder: Path) -> dict[str, str]:
@@ -29,33 +58,30 @@ def digest(folder: Path) -> dict[str, str]:
     }
 
 
-def run(home: Path, price: float, out: Path) -> list[str]:
-    return [*COMMAND, str(home / "p"), "--out", str(out), "--set", f"water.price={price}"]
+def killed(
+    home: Path, start: Callable[[str, Path], Any], *, times: int, seed: int
+) -> dict[str, int]:
+    """Kill so many runs; count what lay in the folder afterwards.
 
-
-def killed(home: Path, *, times: int, seed: int) -> dict[str, int]:
-    """Kill so many runs; count what lay in the folder afterwards."""
-    write_property(home / "p")
-    whole, took = [], 0.0
-    for price in (2.0, 3.0):
+    start: begins a run at a price into a folder.
+    """
+    whole, took, out = [], 0.0, home / "out"
+    for price in PRICES:
         begin = time.perf_counter()
-        subprocess.run(run(home, price, home / f"r{price}"), check=True, capture_output=True)
-        took = time.perf_counter() - begin
-        whole.append(digest(home / f"r{price}"))
+        run = start(price, out)
+        run.join()
+        took = time.perf_counter() - begin  # in the end that of replacing older results
+        assert run.exitcode == 0
+        whole.append(digest(out))
     assert whole[0] != whole[1]
-    out = home / "out"
-    subprocess.run(run(home, 2.0, out), check=True, capture_output=True)
-    rng, now = random.Random(seed), 0
+    rng, now = random.Random(seed), 1
     tally = {"old": 0, "new": 0, "mixed": 0, "ended": 0}
     for k in range(times):
-        command = run(home, (2.0, 3.0)[1 - now], out)
-        wait = took * (rng.uniform(0.0, 1.0) if k % 2 else rng.uniform(0.8, 1.1))
-        with subprocess.Popen(command, stdout=-3, stderr=-3) as process:
-            try:
-                process.wait(wait)
-                tally["ended"] += 1
-            except subprocess.TimeoutExpired:
-                process.send_signal(signal.SIGKILL)
+        run = start(PRICES[1 - now], out)
+        run.join(took * (rng.uniform(0.0, 1.0) if k % 2 else rng.uniform(0.8, 1.2)))
+        tally["ended"] += run.exitcode is not None
+        run.kill()
+        run.join()
         found = digest(out)
         if found not in whole:
             tally["mixed"] += 1
@@ -67,6 +93,8 @@ def killed(home: Path, *, times: int, seed: int) -> dict[str, int]:
 
 
 if __name__ == "__main__":
-    argv = [*sys.argv[1:], "200", "1"] if len(sys.argv) == 1 else [*sys.argv[1:], "1"]
+    numbers = [int(word) for word in sys.argv[1:] if word != "stub"]
+    times, seed = [*numbers, *(200, 1)[len(numbers) :]]
     with tempfile.TemporaryDirectory() as folder:
-        print(killed(Path(folder), times=int(argv[0]), seed=int(argv[1])))
+        way = start_stub if "stub" in sys.argv else planner(Path(folder))
+        print(killed(Path(folder), way, times=times, seed=seed))

@@ -16,13 +16,13 @@ import os
 import re
 import subprocess
 import sys
-import tempfile
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pytest
+from _pytest.assertion import rewrite
 
 ROOT = Path(__file__).resolve().parents[2]
 _TARGET = "SITING_PUBLISHED"
@@ -148,6 +148,8 @@ def _wrapped(function: Callable[..., None], recorder: Recorder) -> Callable[...,
 
 def pytest_configure(config: pytest.Config) -> None:
     """Start recording; pytest calls this when the module is given with ``-p``."""
+    # Assertions are compiled apart: those in the usual cache do not report when they hold.
+    rewrite.PYC_TAIL = f"-published{rewrite.PYC_TAIL}"
     recorder = Recorder(Path(os.environ[_TARGET]))
     config.pluginmanager.register(recorder)
     for name in ("assert_allclose", "assert_array_equal", "assert_array_almost_equal"):
@@ -156,17 +158,15 @@ def pytest_configure(config: pytest.Config) -> None:
 
 def record(target: Path, *words: str) -> list[dict[str, Any]]:
     """Run the marked tests and return what they compared."""
-    with tempfile.TemporaryDirectory() as cache:
-        # Assertions are compiled anew: those in the usual cache do not report when they hold.
-        environment = os.environ | {_TARGET: str(target), "PYTHONPYCACHEPREFIX": cache}
-        command = [
-            sys.executable, "-m", "pytest", "-q", "-m", " or ".join(MARKS),
-            "-p", "no:cacheprovider", "-p", "tests.validation.published",
-            "-o", "enable_assertion_pass_hook=true", *words,
-        ]  # fmt: skip
-        done = subprocess.run(
-            command, cwd=ROOT, env=environment, capture_output=True, text=True, check=False
-        )
+    command = [
+        sys.executable, "-m", "pytest", "-q", "-m", " or ".join(MARKS),
+        "-p", "no:cacheprovider", "-p", "tests.validation.published",
+        "-o", "enable_assertion_pass_hook=true", *words,
+    ]  # fmt: skip
+    environment = os.environ | {_TARGET: str(target), "PYTEST_ADDOPTS": ""}  # no coverage
+    done = subprocess.run(
+        command, cwd=ROOT, env=environment, capture_output=True, text=True, check=False
+    )
     if done.returncode:
         sys.exit(done.stdout[-4000:] + done.stderr[-2000:])
     rows: list[dict[str, Any]] = json.loads(target.read_text("utf-8"))
