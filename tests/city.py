@@ -131,6 +131,7 @@ def write_city(
     scenarios: int = 12,
     years: int = 5,
     reach: float = 60.0,
+    zones: int = len(_ZONES),
 ) -> Path:
     """Write an invented city: `city.gpkg`, its template `city.toml`, and weather of 3 stations.
 
@@ -139,7 +140,7 @@ def write_city(
     folder : Path or str
         Where; made when missing. Files of an earlier city there are replaced.
     lots : int
-        Properties, each 60 m by 60 m with three to six zones.
+        Properties, each 60 m by 60 m.
     seed : int
         Of the random numbers; a lot depends on its number and the seed alone.
     resolution : float
@@ -150,6 +151,8 @@ def write_city(
         Years of daily weather.
     reach : float
         How far around a lot its surroundings shade it [m].
+    zones : int
+        Most zones of a lot; all have three.
 
     Returns
     -------
@@ -161,7 +164,7 @@ def write_city(
     layers = _Layers()
     wide = BLOCK * max(1, round(np.sqrt(lots) / BLOCK))
     for lot in range(lots):
-        _lot(layers, lot, wide, np.random.default_rng([seed, lot]))
+        _lot(layers, lot, wide, zones, np.random.default_rng([seed, lot]))
     target = folder / "city.gpkg"
     target.unlink(missing_ok=True)
     for name, rows in layers.rows.items():
@@ -175,7 +178,7 @@ def write_city(
     return template
 
 
-def _lot(layers: _Layers, lot: int, wide: int, rng: np.random.Generator) -> None:
+def _lot(layers: _Layers, lot: int, wide: int, most: int, rng: np.random.Generator) -> None:
     """Draw one lot: house, garage, drive, zones, trees and controller."""
     row, column = divmod(lot, wide)
     west = _EAST + column * LOT_M + (column // BLOCK) * STREET_M
@@ -205,13 +208,13 @@ def _lot(layers: _Layers, lot: int, wide: int, rng: np.random.Generator) -> None
     layers.add("buildings", box(37 + shift, 30, 43 + shift, 36), height=2.8)
     layers.add("paving", box(10, 0, 14, 21))
     layers.add("fixtures", shapely.Point(place(14 + shift, 22)), kind="controller")
-    _planting(layers, box, place, rng)
+    _planting(layers, box, place, most, rng)
 
 
-def _planting(layers: _Layers, box: Any, place: Any, rng: np.random.Generator) -> None:
+def _planting(layers: _Layers, box: Any, place: Any, most: int, rng: np.random.Generator) -> None:
     """Draw the zones and trees of a lot."""
     soil = str(rng.choice(_SOILS))
-    count = int(rng.integers(_LEAST_ZONES, len(_ZONES) + 1))
+    count = min(int(rng.integers(_LEAST_ZONES, len(_ZONES) + 1)), most)
     for number, (zone, corners, plants, irrigation, rate) in enumerate(_ZONES[:count], start=1):
         layers.add(
             "hydrozones",
