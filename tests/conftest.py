@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import importlib
 import os
 import sys
 from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
 
 import hypothesis
 import pytest
@@ -83,11 +85,26 @@ def _turn(item: pytest.Item) -> int:
     return len(LONGEST) + 1 + asks
 
 
+def _tracer(config: pytest.Config) -> Any:
+    """Return what pytest-cov traces with, or None where coverage is not asked for."""
+    return getattr(config.pluginmanager.getplugin("_cov"), "cov_controller", None)
+
+
+def pytest_collection_finish(session: pytest.Session) -> None:
+    """Load what coverage looks at while it looks, whichever test would have been the first."""
+    if _tracer(session.config) is None:
+        return
+    package = Path(__file__).parents[1] / "siting"
+    for folder in TRACED:
+        for file in sorted((package / folder).glob("*.py")):
+            if file.name != "__init__.py":
+                importlib.import_module(f"siting.{folder}.{file.stem}")
+
+
 @pytest.hookimpl(hookwrapper=True, tryfirst=True)
 def pytest_runtest_protocol(item: pytest.Item) -> Iterator[None]:
     """Trace the test and the fixtures made for it only where coverage looks at its folder."""
-    plugin = item.config.pluginmanager.getplugin("_cov")
-    tracer = getattr(plugin, "cov_controller", None)
+    tracer = _tracer(item.config)
     folder = item.nodeid.removeprefix("tests/").split("/")[0]
     if tracer is None or folder in TRACED:
         yield

@@ -32,9 +32,14 @@ class Stub(NamedTuple):
         (folder / self.name).write_text(text * (SIZE // len(text)), encoding="utf-8")
 
 
+def stubs(word: str) -> list[Stub]:
+    """Return what stands in for all that is always written."""
+    return [Stub(name, word) for name in NAMES]
+
+
 def write_stub(word: str, folder: Path) -> None:
     """Write results of one word into a folder, as `write_bundle` writes a plan."""
-    bundle.formats = lambda _also: [Stub(name, word) for name in NAMES]
+    bundle.formats = lambda _also: stubs(word)
     bundle.write_bundle(PLAN, folder)
 
 

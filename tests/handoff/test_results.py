@@ -21,12 +21,13 @@ from click.testing import CliRunner
 from siting.cli.main import main
 from siting.errors import SitingError
 from siting.files import scratch_folder
-from siting.handoff import gisfiles, results
+from siting.handoff import bundle, gisfiles, results
 from siting.handoff.bundle import verify_results, write_bundle
 from siting.handoff.formats import NAMES
 from siting.handoff.results import new_results, results_lock
 from tests.plan_factory import make_plan
 from tests.small_property import coarse_property, write_property
+from tests.stub_results import start_stub, stubs
 
 
 def listing(folder):
@@ -134,6 +135,13 @@ def test_mode_of_the_folder_is_kept(tmp_path):
     assert (tmp_path / "out").stat().st_mode & 0o777 == 0o750
 
 
+@pytest.fixture
+def stub_writers(monkeypatch):
+    """Files of no content, for tests about which folder is written and when."""
+    monkeypatch.setattr(bundle, "formats", lambda _also: stubs("1"))
+
+
+@pytest.mark.usefixtures("stub_writers")
 def test_two_runs_into_one_folder(tmp_path):
     plan = make_plan()
     code = (
@@ -236,7 +244,6 @@ def test_killed_at_random_moments_the_results_are_whole(tmp_path):
 
 def test_killed_many_times_the_results_are_whole(tmp_path):
     """As above, but that the content costs nothing."""
-    from tests.stub_results import start_stub
     from tests.validation.kill import killed
 
     tally = killed(tmp_path, start_stub, times=40, seed=1)
@@ -318,6 +325,7 @@ def test_results_never_take_the_place_of_an_input_or_of_a_users_own_file(tmp_pat
         assert sums(home) == before
 
 
+@pytest.mark.usefixtures("stub_writers")
 def test_a_drawing_that_nobody_asked_for_is_the_users_own(tmp_path):
     out = tmp_path / "out"
     out.mkdir()
@@ -354,6 +362,7 @@ def test_a_foreign_file_in_the_way_is_refused_by_the_library_too(tmp_path, name)
     assert {p.name: p.read_text("utf-8") for p in tmp_path.iterdir()} == {name: "mine"}
 
 
+@pytest.mark.usefixtures("stub_writers")
 def test_runs_with_other_temporary_folders_exclude_each_other(tmp_path):
     """Six pairs of runs ended in tracebacks or in silent overwriting."""
     (tmp_path / "tmp").mkdir()
