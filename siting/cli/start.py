@@ -242,7 +242,7 @@ def _survey(
       siting survey my-property
       siting survey my-property --zone "Back lawn" --places 20
     """
-    from siting.handoff.walksheet import WALK_FILES, write_walk
+    from siting.handoff.readingsheet import WALK_FILES, write_walk
     from siting.planning.walk import plan_walk
 
     home = property_file if property_file.is_dir() else property_file.parent

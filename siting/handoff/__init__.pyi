@@ -22,8 +22,8 @@ from .figures import plot_zones as plot_zones
 from .formats import FORMATS as FORMATS
 from .formats import NAMES as NAMES
 from .formats import formats as formats
+from .readingsheet import WALK_FILES as WALK_FILES
+from .readingsheet import write_walk as write_walk
 from .results import claim_results as claim_results
 from .results import property_of as property_of
 from .results import results_lock as results_lock
-from .walksheet import WALK_FILES as WALK_FILES
-from .walksheet import write_walk as write_walk

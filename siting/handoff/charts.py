@@ -16,8 +16,8 @@ import numpy as np
 from reportlab.lib.colors import HexColor
 
 from siting.handoff.drawing import Canvas, draw_text, fit_text, printable, width_of
+from siting.handoff.facts import elide
 from siting.handoff.overlays import nice_scale
-from siting.handoff.text import elide
 from siting.palette import DRYNESS, INK, MARKS, NEED
 from siting.planning.model import Plan
 from siting.units import UnitsName, convert, unit_label

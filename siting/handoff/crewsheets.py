@@ -10,10 +10,10 @@ from typing import Any
 
 from reportlab.platypus import PageBreak, Spacer
 
-from siting.handoff.crowded import is_crowded
+from siting.handoff.drawing import is_crowded
+from siting.handoff.facts import clean
 from siting.handoff.layout import Sheet
-from siting.handoff.office import caution_pages, material_pages
-from siting.handoff.owner import timer_pages
+from siting.handoff.owner import caution_pages, material_pages, timer_pages
 from siting.handoff.sheets import (
     _leaves,
     _title,
@@ -24,7 +24,6 @@ from siting.handoff.sheets import (
     sheet_of,
     write_crew,
 )
-from siting.handoff.text import clean
 from siting.language import say
 from siting.planning.model import Plan
 

@@ -14,9 +14,17 @@ from rich.markup import escape
 from rich.table import Table
 
 from siting.errors import Fault, InputError
-from siting.handoff.facts import DECODER_WORDS, LINK_WORDS, chance_cell, hazard_name
+from siting.handoff.facts import (
+    DECODER_WORDS,
+    LINK_WORDS,
+    chance_cell,
+    depth,
+    elide,
+    hazard_name,
+    run,
+    tape,
+)
 from siting.handoff.tables import choices, folded, valves
-from siting.handoff.text import depth, elide, run, tape
 from siting.planning.model import Plan
 from siting.planning.tables import SCHEMA_NAME
 from siting.season.controls import CONTROLS

@@ -27,10 +27,9 @@ from siting.handoff.charts import (
     top_of,
     worths,
 )
-from siting.handoff.drawing import printable
-from siting.handoff.letters import visual
+from siting.handoff.drawing import printable, visual
+from siting.handoff.facts import elide
 from siting.handoff.overlays import crown_shapes, nice_scale
-from siting.handoff.text import elide
 from siting.handoff.webmap import label_places, map_html
 from siting.palette import DRYNESS, INK, MARKS, NEED, ramp_colour
 from siting.planning.model import Plan

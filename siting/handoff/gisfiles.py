@@ -46,10 +46,17 @@ from siting.arrays import Floats
 from siting.errors import SitingError
 from siting.files import GEOPACKAGE_STAMP, add_styles, atomic_path, write_bytes, write_text
 from siting.handoff.document import plan_document
-from siting.handoff.facts import fixed_words, hazard_group, keep_clear, lines_drawn
-from siting.handoff.overlays import crown_shapes
-from siting.handoff.text import clean, depth, elide, tape
-from siting.handoff.warp import nearest, raster_in
+from siting.handoff.facts import (
+    clean,
+    depth,
+    elide,
+    fixed_words,
+    hazard_group,
+    keep_clear,
+    lines_drawn,
+    tape,
+)
+from siting.handoff.overlays import crown_shapes, nearest, raster_in
 from siting.language import Language, language, say, side_by_side
 from siting.palette import INK, MARKS, NEED
 from siting.planning.cautions import DIG_CAUTION, dig_caution

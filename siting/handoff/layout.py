@@ -12,8 +12,8 @@ from reportlab.lib.styles import ParagraphStyle
 from reportlab.platypus import Paragraph, Table, TableStyle
 
 from siting.handoff.drawing import BOLD, SANS, markup, printable, unlike, width_of
+from siting.handoff.facts import elide
 from siting.handoff.tags import COLUMN_HEAD, DOTTED, NUMBERED, ROW_HEAD, Tag, tagged
-from siting.handoff.text import elide
 from siting.language import ENGLISH, Language, Said
 from siting.palette import INK
 

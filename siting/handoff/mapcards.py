@@ -14,12 +14,15 @@ from siting.handoff.facts import (
     budget_lines,
     chance_cell,
     compass,
+    depth,
     fixed_words,
     hardware_words,
     hazard_name,
+    percent,
     plan_standing,
     rank_words,
     spares,
+    tape,
 )
 from siting.handoff.tables import (
     MONTHS,
@@ -35,7 +38,6 @@ from siting.handoff.tables import (
     season_months,
     valves,
 )
-from siting.handoff.text import depth, percent, tape
 from siting.language import (
     Figure,
     assumed_words,

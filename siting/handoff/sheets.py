@@ -36,7 +36,6 @@ from reportlab.platypus import (
 from reportlab.platypus import Frame as PageFrame
 
 from siting.files import write_bytes
-from siting.handoff.crowded import inset_frame, is_nameless, seen_through
 from siting.handoff.drawing import (
     BAR_HEIGHT,
     POINTS_PER_METRE,
@@ -52,36 +51,47 @@ from siting.handoff.drawing import (
     draw_text,
     fit,
     fit_text,
+    inset_frame,
+    is_nameless,
     lacks_letters,
     markup,
     printable,
     register_fonts,
     section_scale,
+    seen_through,
     width_of,
 )
 from siting.handoff.facts import (
     DECODER_WORDS,
     LINK_WORDS,
     chance_cell,
+    clean,
     compass,
+    depth,
+    elide,
     fixed_words,
     hardware_words,
     hazard_name,
     lines_drawn,
+    number,
+    percent,
     rank_words,
+    run,
     spares,
+    tape,
 )
 from siting.handoff.layout import Sheet, style
-from siting.handoff.office import (
+from siting.handoff.overlays import crown_shapes
+from siting.handoff.owner import (
     assumed_pages,
     caution_pages,
     material_pages,
     office_pages,
+    owner_pages,
+    owner_short,
+    timer_pages,
 )
-from siting.handoff.overlays import crown_shapes
-from siting.handoff.owner import owner_pages, owner_short, timer_pages
 from siting.handoff.tags import Tag, TaggedCanvas, metadata, tagged
-from siting.handoff.text import clean, depth, elide, number, percent, run, tape
 from siting.language import (
     ENGLISH,
     Figure,

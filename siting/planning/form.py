@@ -1,6 +1,6 @@
 """The readings sheet: what a plan prints on it, what a crew fills in, and within which limits.
 
-Shared by the writers (`siting.handoff.readingsheet`, `siting.handoff.fieldpage`) and the reader
+Shared by the writers (`siting.handoff.readingsheet`, `siting.handoff.webmap`) and the reader
 (`siting.commission.judge`).
 """
 

@@ -11,7 +11,7 @@ import pytest
 
 from siting.commission.readings import Answer, merged, read_readings
 from siting.errors import InputError
-from siting.handoff.fieldpage import field_document, walking_order
+from siting.handoff.webmap import field_document, walking_order
 from siting.planning.form import SENSOR_COLUMNS, UNIT_RANGES
 from tests.plan_factory import make_plan
 

@@ -18,8 +18,7 @@ from siting.handoff import mapcards as _map_text
 from siting.handoff import sheets as _sheet_sensor
 from siting.handoff.document import plan_document
 from siting.handoff.explain import compare_plans, explain_sensor, read_plan
-from siting.handoff.facts import LINK_WORDS
-from siting.handoff.text import tape
+from siting.handoff.facts import LINK_WORDS, tape
 from siting.planning.make import plan_property
 from siting.units import GALLON_M3
 from tests.plan_factory import make_plan

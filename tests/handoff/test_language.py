@@ -19,10 +19,10 @@ import siting
 from siting.handoff import sheets, webmap
 from siting.handoff.document import plan_document
 from siting.handoff.drawing import markup, register_fonts, width_of
+from siting.handoff.facts import depth, number, percent, tape
 from siting.handoff.gisfiles import _gpx, _trenches
 from siting.handoff.layout import Sheet, _columns, style
 from siting.handoff.readingsheet import write_readings
-from siting.handoff.text import depth, number, percent, tape
 from siting.handoff.webmap import map_html
 from siting.language import (
     FOLDER,

@@ -8,8 +8,14 @@ import pytest
 from hypothesis import example, given
 from hypothesis import strategies as st
 
-from siting.handoff.drawing import lacks_letters, printable, register_fonts, width_of
-from siting.handoff.letters import joined, visual
+from siting.handoff.drawing import (
+    joined,
+    lacks_letters,
+    printable,
+    register_fonts,
+    visual,
+    width_of,
+)
 from siting.handoff.sheets import write_crew
 from tests.plan_factory import make_plan
 

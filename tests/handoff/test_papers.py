@@ -6,7 +6,7 @@ import pypdf
 import pytest
 
 from siting.handoff import sheets
-from siting.handoff.text import depth, money, tape
+from siting.handoff.facts import depth, money, tape
 from siting.units import show
 from tests.plan_factory import make_plan
 

@@ -27,7 +27,7 @@ from siting.handoff.drawing import (
     printable,
     width_of,
 )
-from siting.handoff.facts import compass
+from siting.handoff.facts import compass, depth, elide, tape
 from siting.handoff.sheets import (
     _tall,
     overview_frame,
@@ -36,7 +36,6 @@ from siting.handoff.sheets import (
     threshold_steps,
     write_sheets,
 )
-from siting.handoff.text import depth, elide, tape
 from siting.site.handbook import SOIL_CLASSES
 from siting.units import FOOT_M
 from tests.demo_plans import demo_plan

@@ -15,10 +15,9 @@ from scipy import ndimage
 
 from siting.handoff.document import write_json
 from siting.handoff.drawing import POINTS_PER_METRE
-from siting.handoff.facts import assumptions_in_words
+from siting.handoff.facts import assumptions_in_words, depth, tape
 from siting.handoff.owner import owner_summary
 from siting.handoff.sheets import write_sheets
-from siting.handoff.text import depth, tape
 from siting.palette import MARKS
 from siting.site.settings import Costs, Water
 from tests.plan_factory import make_plan

@@ -10,8 +10,8 @@ import pypdf
 import pytest
 
 from siting.handoff import sheets
+from siting.handoff.facts import clean
 from siting.handoff.layout import Sheet
-from siting.handoff.text import clean
 from siting.language import language, say
 from siting.planning.cautions import dig_caution
 from tests.plan_factory import make_plan
