@@ -627,7 +627,7 @@ def _stand_in(_path: Path, options: WeatherOptions) -> Climate:
     )
 
 
-def plugged_reader(kind: str) -> Extension | None:
+def _plugged_reader(kind: str) -> Extension | None:
     """Return the reader that another package brings for a format.
 
     Result: None when no package brings it.
@@ -714,7 +714,7 @@ def read_weather(
         kind, why = sniff_format(path)
         if kind != "daily":
             notes = (f"{path.name}: read as {FORMATS[kind]}, because {why} (format is not given).",)
-    reader, plugged = READERS.get(kind), plugged_reader(kind)
+    reader, plugged = READERS.get(kind), _plugged_reader(kind)
     if reader is None and plugged is not None:
         reader = partial(read_plugged, plugged)
     if reader is None:

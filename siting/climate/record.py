@@ -91,7 +91,7 @@ def suspicions(daily: pd.DataFrame, latitude: float) -> tuple[Suspicion, ...]:
     )
 
 
-def question_units(
+def _question_units(
     daily: pd.DataFrame, file: str, options: WeatherOptions, warnings: list[str]
 ) -> None:
     """Refuse daily weather that looks like another unit, unless the user trusts it.
@@ -113,7 +113,7 @@ def question_units(
         )
 
 
-def clear_impossible_radiation(
+def _clear_impossible_radiation(
     daily: pd.DataFrame, file: str, latitude: float, warnings: list[str]
 ) -> pd.DataFrame:
     """Make the radiation unknown on the few days on which it exceeds that outside the atmosphere.
@@ -307,8 +307,8 @@ def finish_record(
     if not daily.index.is_monotonic_increasing:
         warnings.append(f"{file}: the days were not in order of time; they were sorted.")
         daily = daily.sort_index()
-    question_units(daily, file, options, warnings)
-    daily = clear_impossible_radiation(daily, file, options.latitude, warnings)
+    _question_units(daily, file, options, warnings)
+    daily = _clear_impossible_radiation(daily, file, options.latitude, warnings)
     _check_span(daily, file, warnings)
     daily = _fill(daily, file, warnings)
     _check_rain(daily, file, warnings)

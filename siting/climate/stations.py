@@ -112,7 +112,7 @@ def read_ghcn(path: Path, options: WeatherOptions) -> Climate:
     return finish_record(daily, file=path.name, options=options, warnings=warnings)
 
 
-def read_ghcn_rain(path: Path, *, options: WeatherOptions) -> tuple[pd.Series, list[str]]:
+def _read_ghcn_rain(path: Path, *, options: WeatherOptions) -> tuple[pd.Series, list[str]]:
     """Read the rain alone of a GHCN-Daily file.
 
     Result: sorted days, NaN where it is unknown [mm]; what was dropped or assumed.
@@ -436,7 +436,7 @@ def read_rain(path: Path, *, options: WeatherOptions) -> tuple[pd.Series, list[s
     if name == "daily":
         return read_daily_rain(path, options=options)
     if name == "ghcn":
-        rain, warnings = read_ghcn_rain(path, options=options)
+        rain, warnings = _read_ghcn_rain(path, options=options)
         return rain, [f"{path.name}: read as {FORMATS[name]}, because {why}.", *warnings]
     mend = "Give a daily CSV with date and rain_mm, or a GHCN-Daily file."
     raise InputError([Fault(path.name, FORMATS[name], "measured daily rain", mend)])

@@ -190,19 +190,19 @@ class Ledger:
     def faults(self) -> list[Fault]:
         """Return the faults in the order in which each was first met."""
         return [
-            Fault(self.file, found, allowed, mend, feature=lines_text(lines), column=column)
+            Fault(self.file, found, allowed, mend, feature=_lines_text(lines), column=column)
             for (column, found, allowed, mend), lines in self.lines.items()
         ]
 
 
-def lines_text(lines: Iterable[int]) -> str:
+def _lines_text(lines: Iterable[int]) -> str:
     """Name some lines of a file in words, however many there are.
 
     lines: lines, at least one. Result: the first three in rising order, and how many more.
 
-    >>> lines_text([7])
+    >>> _lines_text([7])
     'line 7'
-    >>> lines_text([2, 3, 5, 9, 11])
+    >>> _lines_text([2, 3, 5, 9, 11])
     'lines 2, 3, 5 and 2 more'
     """
     listed = sorted(lines)

@@ -279,7 +279,7 @@ def never_crosses(case: Case) -> Finding | None:
     )
 
 
-def dry_down(case: Case) -> Finding | None:
+def _dry_down(case: Case) -> Finding | None:
     """Test whether it dries at the pace of its zone."""
     if case.unlogged:
         case.untested.append("the pace of drying: it rose by runs that are in no log")
@@ -532,7 +532,7 @@ def downspout(case: Case) -> Finding | None:
     )  # fmt: skip
 
 
-def judge_threshold(case: Case) -> Finding | None:
+def _judge_threshold(case: Case) -> Finding | None:
     """Test where the threshold lies against the plateau of the log."""
     plateau, expected = case.signal.plateau, case.expected
     if not math.isfinite(case.threshold):
@@ -592,8 +592,8 @@ def sensor_health(
     if nothing:
         return Health(expected.sensor_id, (nothing,), (), signal, threshold, expected)
     tests = (
-        wrong_zone, air_gap, downspout, judge_threshold, no_rewet, no_rain, jumps, never_crosses,
-        dry_down, drift, swing, gaps,
+        wrong_zone, air_gap, downspout, _judge_threshold, no_rewet, no_rain, jumps, never_crosses,
+        _dry_down, drift, swing, gaps,
     )  # fmt: skip
     found = [finding for test in tests if (finding := test(case)) is not None]
     return Health(

@@ -414,7 +414,7 @@ def realised_savings(
     )  # fmt: skip
 
 
-def logged_savings(
+def _logged_savings(
     timer_m3: pd.Series, logged_m3: pd.Series, *, days: int, confidence: float = 0.9
 ) -> str:
     """Compare logged valve runs with today's timer over the same days.
@@ -770,7 +770,7 @@ def _by_log(decided: Plan, readings: Readings) -> str:
     minutes = pd.Series({v: float(m) * on for v, m in timer.minutes.items() if v in logged.index})
     if len(days) < _FEWEST_DAYS or minutes.empty:
         return none
-    return logged_savings(
+    return _logged_savings(
         minutes * per_minute[minutes.index],
         logged[minutes.index] * per_minute[minutes.index],
         days=len(days),

@@ -83,7 +83,7 @@ class FieldFile:
     answers: tuple[Answer, ...]
 
 
-def read_field(path: Path) -> FieldFile:
+def _read_field(path: Path) -> FieldFile:
     """Read a file of the field page; InputError with everything that is wrong with it."""
     try:
         size = path.stat().st_size
@@ -161,7 +161,7 @@ def merged(mine: Answer, theirs: Answer) -> Answer:
     return replace(mine, other=replace(theirs, other=None))
 
 
-def field_sheets(
+def _field_sheets(
     files: Sequence[FieldFile], *, name: str, zones: Mapping[str, str]
 ) -> tuple[list[RawSheet], list[Fault]]:
     """Bring files of the field page together as sheets of sensors.
@@ -274,7 +274,7 @@ class Parsed:
     notes: list[str] = field(default_factory=list)
 
 
-def parse_sheet(
+def _parse_sheet(
     sheet: RawSheet, columns: Sequence[SheetColumn], *, month_first: bool = False
 ) -> Parsed:
     """Read the cells of a table by the columns that it may have.
@@ -527,7 +527,7 @@ def _note_commas(file: str, commas: list[int], points: list[int], parsed: Parsed
         parsed.notes.append(f"{file}: {len(commas)} numbers with a decimal comma were read as such")
 
 
-def check_ids(
+def _check_ids(
     parsed: Parsed, file: str, column: str, known: Sequence[str], *, once: bool
 ) -> pd.DataFrame:
     """Check that every row that says something names a known thing.
@@ -586,7 +586,7 @@ def _row_fault(file: str, row: int, column: str, found: str, allowed: str, mend:
     return Fault(file, found, allowed, mend, feature=f"row {row}", column=column)
 
 
-def check_sensors(
+def _check_sensors(
     table: pd.DataFrame, file: str, *, longitude: float, latitude: float
 ) -> list[Fault]:
     """Check what the cells of the sensors' rows say together.
@@ -701,7 +701,7 @@ _HEADER: Final = re.compile(r"(?P<name>.*?)[\s_]*[\[(](?P<unit>[^\])]+)[\])]")
 _DAYS: Final = 12  # rows named in a fault
 
 
-def parse_moisture(
+def _parse_moisture(
     sheet: RawSheet, *, sensors: Sequence[str], units: Mapping[str, str]
 ) -> tuple[Parsed, dict[str, str]]:
     """Read logged moisture: one column per sensor, or columns for sensor and value.
@@ -873,12 +873,12 @@ def _check_unit(file: str, name: str, values: Any, unit: str, parsed: Parsed) ->
         parsed.faults.append(Fault(file, found, f"at most {high:g} {unit}", mend, column=name))
 
 
-def parse_events(sheet: RawSheet, *, valves: Sequence[str]) -> Parsed:
+def _parse_events(sheet: RawSheet, *, valves: Sequence[str]) -> Parsed:
     """Read a log of valve runs: start, valve, minutes (0 where a run was skipped).
 
     Result: columns start, valve, minutes [min], row; rows without a start or valve are faults.
     """
-    parsed = parse_sheet(sheet, EVENT_COLUMNS)
+    parsed = _parse_sheet(sheet, EVENT_COLUMNS)
     table = parsed.table
     for column in ("start", "valve", "minutes"):
         if column not in table:
@@ -900,7 +900,7 @@ def parse_events(sheet: RawSheet, *, valves: Sequence[str]) -> Parsed:
     return parsed
 
 
-def parse_weather(sheet: RawSheet) -> Parsed:
+def _parse_weather(sheet: RawSheet) -> Parsed:
     """Read a rain log: date, rain_mm (or rain_in), and eto_mm (or eto_in) where it is known.
 
     Result: columns date, rain_mm, eto_mm [mm/d]; NaN ETo where it is not known.
@@ -910,7 +910,7 @@ def parse_weather(sheet: RawSheet) -> Parsed:
         SheetColumn("rain", "number", "rain", low=0, high=2000, unit="mm", us_unit="in"),
         SheetColumn("eto", "number", "reference ET", low=0, high=20, unit="mm", us_unit="in"),
     )
-    parsed = parse_sheet(sheet, columns)
+    parsed = _parse_sheet(sheet, columns)
     time = next((name for name in TIME_NAMES if name in parsed.table), None)
     if time is None or "rain" not in parsed.table:
         found = f"columns {some(list(sheet.headers))}"
@@ -930,7 +930,7 @@ _METER: Final = {
 }  # fmt: skip
 
 
-def parse_meter(sheet: RawSheet) -> Parsed:
+def _parse_meter(sheet: RawSheet) -> Parsed:
     """Read a water meter: dates with its counter (meter_*), or with the use since (used_*).
 
     Result: columns start, end, used_m3 [m³]: one row per period between two readings.
@@ -1028,7 +1028,7 @@ def read_readings(paths: Iterable[Path | str], plan: Plan, *, also: Iterable[str
     for path in [Path(p) for p in paths]:
         try:
             if path.suffix.lower() == ".json":
-                fields.append(read_field(path))
+                fields.append(_read_field(path))
                 files[path.name] = hashlib.sha256(path.read_bytes()).hexdigest()
                 continue
             sheets = read_sheets(path)
@@ -1091,7 +1091,7 @@ class _Reader:
     def take_fields(self, files: Sequence[FieldFile]) -> None:
         """Take the files of the field page as sheets of sensors."""
         zones = {str(tag): str(zone) for tag, zone in self.plan.sensors["zone"].items()}
-        sheets, faults = field_sheets(files, name=self.plan.site.name, zones=zones)
+        sheets, faults = _field_sheets(files, name=self.plan.site.name, zones=zones)
         self.faults += faults
         self.sheets += [("sensors", sheet) for sheet in sheets]
 
@@ -1113,10 +1113,10 @@ class _Reader:
         self.faults.append(Fault(sheet.file, found, _KINDS, "Use the sheet that the plan wrote."))
 
     def _sensors(self, sheet: RawSheet) -> None:
-        parsed = parse_sheet(sheet, SENSOR_COLUMNS, month_first=self.month_first)
-        parsed.table = check_ids(parsed, sheet.file, "sensor_id", self.ids, once=True)
+        parsed = _parse_sheet(sheet, SENSOR_COLUMNS, month_first=self.month_first)
+        parsed.table = _check_ids(parsed, sheet.file, "sensor_id", self.ids, once=True)
         site = self.plan.site
-        parsed.faults += check_sensors(
+        parsed.faults += _check_sensors(
             parsed.table, sheet.file, longitude=site.longitude, latitude=site.latitude
         )
         if sheet.labels:
@@ -1128,9 +1128,9 @@ class _Reader:
             self.units |= dict(zip(stated["sensor_id"], stated["reading_unit"], strict=True))
 
     def _zoned(self, kind: str, sheet: RawSheet, columns: tuple[SheetColumn, ...]) -> None:
-        parsed = parse_sheet(sheet, columns)
+        parsed = _parse_sheet(sheet, columns)
         zones = [str(zone) for zone in self.plan.zones.index]
-        parsed.table = check_ids(parsed, sheet.file, "zone", zones, once=kind == "zones")
+        parsed.table = _check_ids(parsed, sheet.file, "zone", zones, once=kind == "zones")
         self._take(kind, parsed)
 
     def _zones(self, sheet: RawSheet) -> None:
@@ -1141,16 +1141,16 @@ class _Reader:
 
     def _events(self, sheet: RawSheet) -> None:
         valves = sorted({str(v) for v in self.plan.zones["valve"]})
-        self._take("events", parse_events(sheet, valves=valves))
+        self._take("events", _parse_events(sheet, valves=valves))
 
     def _weather(self, sheet: RawSheet) -> None:
-        self._take("weather", parse_weather(sheet))
+        self._take("weather", _parse_weather(sheet))
 
     def _meter(self, sheet: RawSheet) -> None:
-        self._take("meter", parse_meter(sheet))
+        self._take("meter", _parse_meter(sheet))
 
     def _moisture(self, sheet: RawSheet) -> None:
-        parsed, units = parse_moisture(sheet, sensors=self.ids, units=self.units)
+        parsed, units = _parse_moisture(sheet, sensors=self.ids, units=self.units)
         self._take("moisture", parsed)
         self.units |= units
 

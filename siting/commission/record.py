@@ -252,10 +252,10 @@ def report_text(found: Commissioning) -> str:
     lines += _section("Look at again in the second season", found.recheck)
     lines += _section("Notes", found.notes)
     # Names of a user may hold characters that steer a terminal.
-    return "\n".join(printable_line(line) for line in lines).rstrip() + "\n"
+    return "\n".join(_printable_line(line) for line in lines).rstrip() + "\n"
 
 
-def printable_line(line: str) -> str:
+def _printable_line(line: str) -> str:
     """Return a line without characters that steer a terminal; its indent stays."""
     indent = line[: len(line) - len(line.lstrip(" "))]
     return indent + printable(line)

@@ -135,7 +135,7 @@ class Reading:
 def import_files(files: Sequence[Path], how: Reading) -> Imported:
     """Read files as layers of a property. Raises InputError in words."""
     vectors = [path for path in files if path.suffix.lower() not in RASTERS]
-    parts = [part for path in vectors for part in read_parts(path, how.crs)]
+    parts = [part for path in vectors for part in _read_parts(path, how.crs)]
     rasters = [path.stem for path in files if path not in vectors]
     check_told(how.told, [part.name for part in parts], rasters)
     pair = pair_of(files, how.told, how.unit)
@@ -246,7 +246,7 @@ def _closed(line: Any) -> bool:  # noqa: ANN401  (a shapely line)
 # ---- files into parts ----
 
 
-def read_parts(path: Path, crs: str | None = None) -> list[Part]:
+def _read_parts(path: Path, crs: str | None = None) -> list[Part]:
     """Read a file as parts, in degrees. Raises InputError where it cannot be read."""
     path = Path(path)
     if path.is_file():

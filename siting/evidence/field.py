@@ -238,13 +238,13 @@ def normal_scores(values: Floats) -> Floats:
     return np.asarray(scores / spread if spread > 1e-12 else np.zeros(len(values)))  # noqa: PLR2004
 
 
-def even_scores(values: Floats) -> Floats:
+def _even_scores(values: Floats) -> Floats:
     """Return values about their mean, of variance 1, what lies far out held to three deviations.
 
     values (N,): in any unit. A raster's cells are a few patches over and over: their ranks would
     stretch the highest patch to what the highest of as many places apart would be.
 
-    >>> even_scores(np.array([0.0, 1.0, 2.0])).tolist()
+    >>> _even_scores(np.array([0.0, 1.0, 2.0])).tolist()
     [-1.0, 0.0, 1.0]
     """
     low, middle, high = np.quantile(values, [0.25, 0.5, 0.75])
@@ -338,7 +338,7 @@ def _scored(
         count = int(at.sum())
         spread = float(np.trace(open_yet) - open_yet.sum() / count) / (count - 1)
         spread += float(middle[at].var(ddof=1))
-        scores = (even_scores if kept.alike else normal_scores)(kept.value[at])
+        scores = (_even_scores if kept.alike else normal_scores)(kept.value[at])
         value[at] = middle[at].mean() + scores * np.sqrt(spread) / trust
         noise[at] = spread * (1 / trust**2 - 1)
     same_day = (kept.day[:, None] == kept.day[None]).astype(float)

@@ -48,7 +48,7 @@ _OUT_OF_MEMORY: Final = 137
 _TRIES: Final = 2
 
 
-def plan_alone(job: Job, name: str, store: Store) -> bool:
+def _plan_alone(job: Job, name: str, store: Store) -> bool:
     """Plan one property in a process of its own, and keep its rows or say why there are none.
 
     Result: whether it has faults instead of a plan.
@@ -158,14 +158,14 @@ def _run_tile(job: Job) -> TileReport:
     faults = 0
     for name in fresh:
         with _guard(job, store.mark(name)):
-            faulty, told = plan_here(job, name, window, store, clock)
+            faulty, told = _plan_here(job, name, window, store, clock)
         _planned += 1
         faults += faulty
         notes += told
     # Whoever brought a worker down goes last, so that the others do not wait for it.
     for name in suspects:
         clock.enter("alone")
-        faults += plan_alone(replace(job, guarded=False), name, store)
+        faults += _plan_alone(replace(job, guarded=False), name, store)
     clock.enter("write")
     if not (job.handoff_only or job.keep_parts):
         store.write_tile(job.tile)
@@ -193,13 +193,13 @@ def _peak_mb() -> float:
     return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
 
 
-def plan_one(job: Job, name: str) -> None:
+def _plan_one(job: Job, name: str) -> None:
     """Plan one property of a tile by its own window."""
     row = job.tile.ids.index(name)
     tile = Tile(job.tile.name, (name,), job.tile.bounds[row : row + 1])
     clock = Clock()
     window = _window(replace(job, tile=tile), clock)
-    plan_here(job, name, window, Store(job.folder, job.key), clock)
+    _plan_here(job, name, window, Store(job.folder, job.key), clock)
 
 
 def _window(job: Job, clock: Clock) -> CityWindow | None:
@@ -224,7 +224,7 @@ def _guard(job: Job, mark: Path) -> Iterator[None]:
     mark.unlink(missing_ok=True)
 
 
-def plan_here(
+def _plan_here(
     job: Job, name: str, window: CityWindow | None, store: Store, clock: Clock
 ) -> tuple[bool, list[str]]:
     """Plan one property in this process, and keep its rows.
@@ -341,5 +341,5 @@ def alone() -> None:
     # The default action of this alarm ends the process, whatever it is doing.
     signal.signal(signal.SIGALRM, signal.SIG_DFL)
     signal.setitimer(signal.ITIMER_REAL, job.options.seconds)
-    plan_one(job, name)
+    _plan_one(job, name)
     os._exit(0)  # threads of libraries are not waited for

@@ -234,7 +234,7 @@ def _read_key(table: TomlTable, key: Key) -> Any:  # noqa: ANN401  (of any type)
     return None if value is None else _TAKEN[key.kind](table, key, value)
 
 
-def read_hardware(top: TomlTable, costs: Costs) -> tuple[Hardware, ...]:
+def _read_hardware(top: TomlTable, costs: Costs) -> tuple[Hardware, ...]:
     """Return the hardware to consider: `[hardware]`, with the trade's usual figures elsewhere.
 
     costs: device and installation of an add-on module, where `[hardware.add_on]` does not say.
@@ -256,7 +256,7 @@ def read_hardware(top: TomlTable, costs: Costs) -> tuple[Hardware, ...]:
     return tuple(item for item in found if not kinds or item.kind in kinds)
 
 
-def read_factors(top: TomlTable) -> dict[str, dict[str, Any]]:
+def _read_factors(top: TomlTable) -> dict[str, dict[str, Any]]:
     """Return the factors that were asked for, with their options.
 
     Returns name -> options, faults are noted in the table's file.
@@ -289,7 +289,7 @@ _LONG_PATH = 60
 _REQUIRED = ("boundary", "hydrozones")
 
 
-def find_file(table: TomlTable, key: str, written: str, folder: Path) -> Path | None:
+def _find_file(table: TomlTable, key: str, written: str, folder: Path) -> Path | None:
     """Return the absolute path of a file named in a property file, or note that it is missing.
 
     Returns None when there is no such file.
@@ -375,7 +375,7 @@ def read_layers(top: TomlTable, folder: Path) -> dict[str, LayerSource]:
 
 
 def _from_one_file(top: TomlTable, written: str, folder: Path) -> dict[str, LayerSource]:
-    path = find_file(top, "layers", written, folder)
+    path = _find_file(top, "layers", written, folder)
     if path is None:
         return {}
     return {name: LayerSource(path, name, optional=name not in _REQUIRED) for name in VECTOR_LAYERS}
@@ -385,7 +385,7 @@ def _from_table(table: TomlTable, folder: Path) -> dict[str, LayerSource]:
     common = table.text("file")
     sources = {}
     if common:
-        path = find_file(table, "file", common, folder)
+        path = _find_file(table, "file", common, folder)
         if path:
             sources = {
                 name: LayerSource(path, name, optional=name not in _REQUIRED)
@@ -430,7 +430,7 @@ def _split(table: TomlTable, key: str, written: str, folder: Path) -> LayerSourc
     name = next((head for head in heads if _kind(folder / head)), None)
     if name is None:
         name = written[: colons[0]] if colons and "://" not in written else written
-    path = find_file(table, key, name, folder)
+    path = _find_file(table, key, name, folder)
     return LayerSource(path, written[len(name) + 1 :].strip() or None) if path else None
 
 
@@ -521,7 +521,7 @@ _STAND_IN: Final = "stand_in"
 _GENERATED: Final = ("years", "first_year")
 
 
-def read_weather_table(top: TomlTable, folder: Path) -> WeatherSource:
+def _read_weather_table(top: TomlTable, folder: Path) -> WeatherSource:
     """Return where the weather comes from.
 
     Returns the sound values, defaults elsewhere, faults are noted in the table's file.
@@ -540,7 +540,7 @@ def read_weather_table(top: TomlTable, folder: Path) -> WeatherSource:
     fetch = table.choice("fetch", WEATHER_SOURCES)
     path = _weather_file(table, written, folder, fetched=fetch is not None)
     rain = table.text("rain_file")
-    rain_file = find_file(table, "rain_file", rain, folder) if rain else None
+    rain_file = _find_file(table, "rain_file", rain, folder) if rain else None
     elevation = table.number(replace(_ELEVATION, required=kind not in _SAY_HEIGHT))
     for key in _GENERATED:
         if fetch is not None and key not in table:
@@ -566,10 +566,10 @@ def _weather_file(
     address = "://" in written or written.startswith("/vsi")
     if fetched and not address and path.parent.is_dir() and not path.exists():
         return path
-    return find_file(table, "file", written, folder)
+    return _find_file(table, "file", written, folder)
 
 
-def read_evidence_tables(top: TomlTable, folder: Path) -> tuple[EvidenceSource, ...]:
+def _read_evidence_tables(top: TomlTable, folder: Path) -> tuple[EvidenceSource, ...]:
     """Return what `[[evidence]]` names; faults are noted in the table's file."""
     value = top.take("evidence")
     if value is None:
@@ -582,7 +582,7 @@ def read_evidence_tables(top: TomlTable, folder: Path) -> tuple[EvidenceSource, 
     for item in value:
         table = TomlTable(top.file, item, "evidence")
         written = table.text("file", required=True)
-        path = find_file(table, "file", written, folder) if written else None
+        path = _find_file(table, "file", written, folder) if written else None
         date = _date(table, "date")
         rest = read_keys(table, EvidenceSource)
         if path is None or "kind" not in rest:
@@ -747,18 +747,18 @@ def _from_values(path: Path, values: Mapping[str, Any], file: TomlFile) -> Prope
         language=_read_language(top),
         country=_read_country(top),
         layers=read_layers(top, path.parent),
-        weather=read_weather_table(top, path.parent),
+        weather=_read_weather_table(top, path.parent),
         season=_read_season(top),
         timer=_read_timer(top),
         water=_read_water(top),
         costs=costs,
         control=Control(**_section(top, "control", Control)),
-        hardware=read_hardware(top, costs),
+        hardware=_read_hardware(top, costs),
         setbacks=Setbacks(**_section(top, "setbacks", Setbacks)),
         analysis=Analysis(**_section(top, "analysis", Analysis)),
         measuring=Measuring(**_section(top, "measuring", Measuring)),
-        evidence=read_evidence_tables(top, path.parent),
-        factors=read_factors(top),
+        evidence=_read_evidence_tables(top, path.parent),
+        factors=_read_factors(top),
         values=values,
     )
     top.finish()

@@ -92,7 +92,7 @@ def _ids(layer: Layer) -> list[str]:
     return [str(feature) for feature in layer.frame.index]
 
 
-def zones_frame(layer: Layer, findings: Findings) -> gpd.GeoDataFrame:
+def _zones_frame(layer: Layer, findings: Findings) -> gpd.GeoDataFrame:
     """Return the hydrozones with every column of `Site.hydrozones`, by zone in natural order.
 
     findings: where faults (unknown plants, a zone or valve given twice, soil fractions that cannot
@@ -181,7 +181,7 @@ def _check_fractions(layer: Layer, frame: gpd.GeoDataFrame, findings: Findings) 
     )
     for rows, found, mend in cases:
         ids = frame.index[rows].tolist()
-        if ids and not layer_has_fault(layer, findings, "sand", "clay"):
+        if ids and not _layer_has_fault(layer, findings, "sand", "clay"):
             layer.fault(findings, found, allowed, mend, features=ids, column="sand")
 
 
@@ -197,7 +197,7 @@ def _check_water(layer: Layer, frame: gpd.GeoDataFrame, findings: Findings) -> N
         layer.fault(findings, found, allowed, "Correct one.", features=ids, column="wilting_point")
 
 
-def layer_has_fault(layer: Layer, findings: Findings, *columns: str) -> bool:
+def _layer_has_fault(layer: Layer, findings: Findings, *columns: str) -> bool:
     """Return whether one of the layer's columns already has a fault.
 
     *columns: our names of the columns. Returns True when there is one.
@@ -207,7 +207,7 @@ def layer_has_fault(layer: Layer, findings: Findings, *columns: str) -> bool:
 
 def _unique_zones(layer: Layer, frame: gpd.GeoDataFrame, findings: Findings) -> gpd.GeoDataFrame:
     nameless = frame["zone"].isna().to_numpy()
-    faulty = layer_has_fault(layer, findings, "zone")
+    faulty = _layer_has_fault(layer, findings, "zone")
     if nameless.any() and "zone" in layer.columns and not faulty:
         layer.fault(
             findings,
@@ -247,7 +247,7 @@ def _look_alike(layer: Layer, frame: gpd.GeoDataFrame, findings: Findings) -> No
         layer.fault(findings, found, allowed, "Rename one.", features=ids, column="zone")
 
 
-def buildings_frame(layer: Layer, findings: Findings) -> gpd.GeoDataFrame:
+def _buildings_frame(layer: Layer, findings: Findings) -> gpd.GeoDataFrame:
     """Return the buildings with their heights [m].
 
     findings: where buildings without height or levels are noted: a fault, unless the user gave a
@@ -270,7 +270,7 @@ def buildings_frame(layer: Layer, findings: Findings) -> gpd.GeoDataFrame:
             f"{findings.tell(layer.source.default_height, 'length', decimals=1)} tall, as the "
             "property file says."
         )
-    elif unknown.any() and not layer_has_fault(layer, findings, "height", "levels"):
+    elif unknown.any() and not _layer_has_fault(layer, findings, "height", "levels"):
         mend = f"Fill it in, or write layers.{layer.name} = {{ file = ..., default_height = 6.0 }}."
         ids = layer.frame.index[unknown].tolist()
         layer.fault(findings, "no value", "height or levels", mend, features=ids, column="height")
@@ -281,7 +281,7 @@ def buildings_frame(layer: Layer, findings: Findings) -> gpd.GeoDataFrame:
     return _finish(layer, _frame(layer, {"height": height, "feature": _ids(layer)}), findings)
 
 
-def soils_frame(layer: Layer, findings: Findings) -> gpd.GeoDataFrame:
+def _soils_frame(layer: Layer, findings: Findings) -> gpd.GeoDataFrame:
     """Return the polygons of a soil map.
 
     Returns columns soil, sand, clay, organic_matter, compaction, gravel, feature, geometry.
@@ -290,7 +290,7 @@ def soils_frame(layer: Layer, findings: Findings) -> gpd.GeoDataFrame:
     frame = _frame(layer, columns | {"feature": _ids(layer)})
     _check_fractions(layer, frame, findings)
     nameless = frame["soil"].isna().to_numpy() & frame["sand"].isna().to_numpy()
-    if nameless.any() and not layer_has_fault(layer, findings, "soil", "sand", "clay"):
+    if nameless.any() and not _layer_has_fault(layer, findings, "soil", "sand", "clay"):
         layer.fault(
             findings,
             "neither a soil nor sand and clay",
@@ -302,7 +302,7 @@ def soils_frame(layer: Layer, findings: Findings) -> gpd.GeoDataFrame:
     return _finish(layer, frame, findings)
 
 
-def walls_frame(layer: Layer, findings: Findings) -> gpd.GeoDataFrame:
+def _walls_frame(layer: Layer, findings: Findings) -> gpd.GeoDataFrame:
     """Return free-standing walls, fences and hedges.
 
     findings: where walls without height are noted as a fault, unknown transmissivities as a
@@ -310,7 +310,7 @@ def walls_frame(layer: Layer, findings: Findings) -> gpd.GeoDataFrame:
     """
     height, passed = numbers(layer, "height", findings), numbers(layer, "transmissivity", findings)
     unknown = np.isnan(height)
-    if unknown.any() and not layer_has_fault(layer, findings, "height"):
+    if unknown.any() and not _layer_has_fault(layer, findings, "height"):
         ids = layer.frame.index[unknown].tolist()
         layer.fault(findings, "no value", "a height", "Fill it in.", features=ids, column="height")
     solid = np.isnan(passed)
@@ -327,12 +327,12 @@ def walls_frame(layer: Layer, findings: Findings) -> gpd.GeoDataFrame:
     return _finish(layer, _frame(layer, columns), findings)
 
 
-def paving_frame(layer: Layer, findings: Findings) -> gpd.GeoDataFrame:
+def _paving_frame(layer: Layer, findings: Findings) -> gpd.GeoDataFrame:
     """Return the paving."""
     return _finish(layer, _frame(layer, {"feature": _ids(layer)}), findings)
 
 
-def lines_frame(layer: Layer, findings: Findings) -> gpd.GeoDataFrame:
+def _lines_frame(layer: Layer, findings: Findings) -> gpd.GeoDataFrame:
     """Return lines: paths that people tread, or utilities in the ground.
 
     Returns columns kind (str or None: the utility's kind or the path's name), feature, geometry.
@@ -342,7 +342,7 @@ def lines_frame(layer: Layer, findings: Findings) -> gpd.GeoDataFrame:
     return _finish(layer, _frame(layer, columns), findings)
 
 
-def fixtures_frame(layer: Layer, findings: Findings) -> gpd.GeoDataFrame:
+def _fixtures_frame(layer: Layer, findings: Findings) -> gpd.GeoDataFrame:
     """Return the fixtures: controllers, valve boxes, heads, downspouts and the like.
 
     findings: where unknown kinds are noted. Returns columns kind, valve, name, wetted_radius [m],
@@ -359,7 +359,7 @@ def fixtures_frame(layer: Layer, findings: Findings) -> gpd.GeoDataFrame:
     return _finish(layer, _frame(layer, columns), findings)
 
 
-def cans_frame(layer: Layer, findings: Findings) -> gpd.GeoDataFrame:
+def _cans_frame(layer: Layer, findings: Findings) -> gpd.GeoDataFrame:
     """Return the catch cans and their readings.
 
     Returns columns depth [mm], volume [mL], mouth_diameter [m], minutes [min], feature, geometry.
@@ -386,43 +386,22 @@ def cans_frame(layer: Layer, findings: Findings) -> gpd.GeoDataFrame:
     return frame.iloc[reading_order(frame)].reset_index(drop=True)
 
 
-@dataclass(frozen=True)
-class TreeRules:
-    """How unknown sizes of a tree are filled.
-
-    height: of a tree of which nothing is known [m]; crown_per_height: crown diameter over tree
-    height; crown_per_trunk: crown diameter over trunk diameter; transmissivity: share of the sun
-    that passes a crown in leaf; source: where the numbers come from.
-    """
-
-    height: float
-    crown_per_height: float
-    crown_per_trunk: float
-    transmissivity: float
-    source: str
+#: How unknown sizes of a tree are filled: height of one of which nothing is known [m], crown
+#: diameter over height, crown diameter over trunk diameter (1 ft of radius to 1 in of trunk).
+#: Common practice for open-grown trees, no published source.
+TREE_HEIGHT_M: Final = 6.0
+_CROWN_PER_HEIGHT: Final = 0.6
+_CROWN_PER_TRUNK: Final = 24.0
+#: Share of the sun that passes a crown in leaf, from memory: 0.1 to 0.3 for most open-grown trees
+#: (Heisler 1986, Energy and Buildings 9), as low as 0.01 to 0.05 for dense single crowns (Konarska
+#: et al. 2014, Theoretical and Applied Climatology 117).
+TREE_TRANSMISSIVITY: Final = 0.2
 
 
-TREE_RULES: Final = TreeRules(
-    height=6.0,
-    crown_per_height=0.6,
-    crown_per_trunk=24.0,
-    transmissivity=0.2,
-    source=(
-        "Sizes: common practice for open-grown trees, no published source (crown 24 trunk "
-        "diameters: the rule of 1 ft of radius to 1 in of trunk). Transmissivity in leaf, from "
-        "memory: 0.1 to 0.3 for most open-grown trees (Heisler 1986, Energy and Buildings 9), "
-        "as low as 0.01 to 0.05 for dense single crowns (Konarska et al. 2014, Theoretical and "
-        "Applied Climatology 117)."
-    ),
-)
-
-
-def trees_frame(
-    layer: Layer, findings: Findings, *, rules: TreeRules = TREE_RULES
-) -> gpd.GeoDataFrame:
+def _trees_frame(layer: Layer, findings: Findings) -> gpd.GeoDataFrame:
     """Return the trees with every size known.
 
-    rules: how unknown sizes are filled. Returns columns height, crown_diameter, trunk_diameter [m],
+    Returns columns height, crown_diameter, trunk_diameter [m],
     transmissivity, crown_base [m], transmissivity_bare (NaN where not told), evergreen (True, False
     or None), feature, geometry (point), crown (polygon or None).
     """
@@ -436,15 +415,14 @@ def trees_frame(
         crown,
         numbers(layer, "trunk_diameter", findings),
         findings,
-        rules,
     )
     passed = numbers(layer, "transmissivity", findings)
     unknown = np.isnan(passed)
-    _note(layer, unknown, "transmissivity", f"{rules.transmissivity:g} in leaf", findings)
+    _note(layer, unknown, "transmissivity", f"{TREE_TRANSMISSIVITY:g} in leaf", findings)
     frame = gpd.GeoDataFrame(
         {
             **sizes,
-            "transmissivity": np.where(unknown, rules.transmissivity, passed),
+            "transmissivity": np.where(unknown, TREE_TRANSMISSIVITY, passed),
             "crown_base": _crown_bases(layer, sizes["height"], findings),
             "transmissivity_bare": numbers(layer, "transmissivity_bare", findings),
             "evergreen": pd.Series(
@@ -506,26 +484,25 @@ def _fill_sizes(
     crown: Floats,
     trunk: Floats,
     findings: Findings,
-    rules: TreeRules,
 ) -> dict[str, Floats]:
     """Fill each unknown size from the sizes that are known."""
     by_trunk = np.isnan(crown) & np.isnan(height)
     no_crown, no_trunk = np.isnan(crown), np.isnan(trunk)
-    crown = np.where(by_trunk, trunk * rules.crown_per_trunk, crown)
+    crown = np.where(by_trunk, trunk * _CROWN_PER_TRUNK, crown)
     nothing = np.isnan(crown) & np.isnan(height)
     no_height = np.isnan(height) & ~nothing
-    height = np.where(no_height, crown / rules.crown_per_height, height)
-    height = np.where(nothing, rules.height, height)
-    crown = np.where(np.isnan(crown), height * rules.crown_per_height, crown)
-    trunk = np.where(no_trunk, crown / rules.crown_per_trunk, trunk)
-    _note(layer, nothing, "height", findings.tell(rules.height, "length", decimals=0), findings)
-    _note(layer, no_height, "height", f"crown diameter / {rules.crown_per_height:g}", findings)
+    height = np.where(no_height, crown / _CROWN_PER_HEIGHT, height)
+    height = np.where(nothing, TREE_HEIGHT_M, height)
+    crown = np.where(np.isnan(crown), height * _CROWN_PER_HEIGHT, crown)
+    trunk = np.where(no_trunk, crown / _CROWN_PER_TRUNK, trunk)
+    _note(layer, nothing, "height", findings.tell(TREE_HEIGHT_M, "length", decimals=0), findings)
+    _note(layer, no_height, "height", f"crown diameter / {_CROWN_PER_HEIGHT:g}", findings)
     known = no_crown & ~by_trunk | nothing
-    _note(layer, known, "crown_diameter", f"{rules.crown_per_height:g} of the height", findings)
+    _note(layer, known, "crown_diameter", f"{_CROWN_PER_HEIGHT:g} of the height", findings)
     from_trunk = by_trunk & ~nothing
-    per_trunk = f"{rules.crown_per_trunk:g} trunk diameters"
+    per_trunk = f"{_CROWN_PER_TRUNK:g} trunk diameters"
     _note(layer, from_trunk, "crown_diameter", per_trunk, findings)
-    share = f"crown diameter / {rules.crown_per_trunk:g}"
+    share = f"crown diameter / {_CROWN_PER_TRUNK:g}"
     _note(layer, no_trunk, "trunk_diameter", share, findings)
     return {"height": height, "crown_diameter": crown, "trunk_diameter": trunk}
 
@@ -562,16 +539,16 @@ _SHAPES: Final[dict[str, ShapeKind]] = {
     "utilities": "line",
 }
 _BUILDERS: Final = {
-    "hydrozones": zones_frame,
-    "buildings": buildings_frame,
-    "trees": trees_frame,
-    "walls": walls_frame,
-    "paving": paving_frame,
-    "fixtures": fixtures_frame,
-    "cans": cans_frame,
-    "soils": soils_frame,
-    "paths": lines_frame,
-    "utilities": lines_frame,
+    "hydrozones": _zones_frame,
+    "buildings": _buildings_frame,
+    "trees": _trees_frame,
+    "walls": _walls_frame,
+    "paving": _paving_frame,
+    "fixtures": _fixtures_frame,
+    "cans": _cans_frame,
+    "soils": _soils_frame,
+    "paths": _lines_frame,
+    "utilities": _lines_frame,
 }
 #: What is lost without a layer.
 _ABSENT: Final = {

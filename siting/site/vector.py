@@ -106,7 +106,7 @@ def _mercator(longitude: float, latitude: float, geodetic: pyproj.CRS) -> pyproj
     return ProjectedCRS(conversion, name="property, transverse Mercator", geodetic_crs=geodetic)
 
 
-def is_placed(crs: pyproj.CRS) -> bool:
+def _is_placed(crs: pyproj.CRS) -> bool:
     """Return whether a CRS has places on the map: its horizontal part is geographic or projected.
 
     Returns False for engineering grids, geocentric and vertical CRSs.
@@ -273,7 +273,7 @@ class Facts(NamedTuple):
     curved: int
 
 
-def layer_facts(path: Path, layer: str) -> Facts | None:
+def _layer_facts(path: Path, layer: str) -> Facts | None:
     """Return what a GeoPackage holds of a layer.
 
     Returns None when the file is no GeoPackage or SQLite cannot read it, the driver's word then
@@ -369,7 +369,7 @@ def _state(path: Path) -> tuple[int, int] | None:
     return found.st_mtime_ns, found.st_size
 
 
-def lost_tables(path: Path) -> list[str]:
+def _lost_tables(path: Path) -> list[str]:
     """Return the layers that a GeoPackage lists and does not hold.
 
     Returns their names, none when it is no GeoPackage.
@@ -501,7 +501,7 @@ MAY_NOT: Final = Refusal(
 )
 
 
-def refuse_vector(path: Path, *, whole: bool = True) -> Refusal | None:
+def _refuse_vector(path: Path, *, whole: bool = True) -> Refusal | None:
     """Return why a file cannot be a layer, or None when a driver may open it.
 
     whole: whether all of it is to be read, so that its size counts. Returns None when its first
@@ -657,7 +657,7 @@ def open_layer(name: str, source: LayerSource, folder: Path, findings: Findings)
                 shape = _unpacked(source.path, packed, Path(scratch))
                 frame = open_layer(name, replace(source, path=shape), shape.parent, findings)
             return frame and replace(frame, file=file, source=source)
-        refusal = refuse_vector(source.path)
+        refusal = _refuse_vector(source.path)
         if refusal is None and is_locked(source.path):
             found = "a file that another program keeps locked"
             refusal = Refusal(found, "Close it in the other program, or copy the file.")
@@ -715,7 +715,7 @@ def _listed(
 
     Kept, since eleven layers ask it of one file.
     """
-    lost = lost_tables(path)
+    lost = _lost_tables(path)
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
         return lost, [] if lost else [str(row[0]) for row in _gdal().list_layers(path)]
@@ -794,7 +794,7 @@ def _read(
         return None
     if path.suffix.lower() == ".gpkg" and driver != "GPKG":
         findings.warn(f"{file} is no GeoPackage but {VECTOR_DRIVERS[driver]}; read as that.")
-    facts = layer_facts(path, layer) if driver == "GPKG" else None
+    facts = _layer_facts(path, layer) if driver == "GPKG" else None
     count = facts.rows if facts else int(info["features"])
     if count > limit("features"):
         found = f"{count:,} features (at most {limit('features'):,.0f})"
@@ -895,7 +895,7 @@ def _compare_rows(name: str, file: str, path: Path, findings: Findings) -> None:
 def _check(layer: Layer, chosen: str, findings: Findings) -> Layer | None:
     """Check geometry column and CRS, and match the columns."""
     frame, source = layer.frame, layer.source
-    if frame_lacks_crs(frame) and source.crs:
+    if _frame_lacks_crs(frame) and source.crs:
         try:
             frame = frame.set_crs(source.crs)
         except pyproj.exceptions.CRSError:
@@ -914,7 +914,7 @@ def _check(layer: Layer, chosen: str, findings: Findings) -> Layer | None:
             "a layer that says its CRS",
             "Assign the CRS in which it was drawn, in the GIS.",
         )
-    elif not is_placed(frame.crs):
+    elif not _is_placed(frame.crs):
         layer.fault(
             findings,
             f"the CRS {brief(frame.crs.name)}, which has no place on the earth",
@@ -940,7 +940,7 @@ def _check(layer: Layer, chosen: str, findings: Findings) -> Layer | None:
     return Layer(layer.name, layer.file, source, frame, columns)
 
 
-def frame_lacks_crs(frame: Any) -> bool:  # noqa: ANN401 - a table may have no shapes
+def _frame_lacks_crs(frame: Any) -> bool:  # noqa: ANN401 - a table may have no shapes
     """Tell whether a layer has shapes and does not say where they are."""
     return isinstance(frame, gpd.GeoDataFrame) and frame.crs is None
 
@@ -983,7 +983,7 @@ def _opened_table(name: str, file: str, source: LayerSource, findings: Findings)
     if refusal is not None:
         _refuse(name, file, *refusal, findings)
         return None
-    if frame_lacks_crs(frame) and not source.crs and not parquet:
+    if _frame_lacks_crs(frame) and not source.crs and not parquet:
         found, allowed = "a table with shapes that does not say their CRS", "a key crs beside it"
         mend = f'Write {name} = {{ file = "{file}", crs = "EPSG:..." }} under [layers].'
         findings.faults.append(Fault(file, found, allowed, mend, name))
@@ -1125,7 +1125,7 @@ class LayerPart:
         """Refuse what no driver may open, and turn what reading fails with into words."""
         refusal = None
         if not self.parquet and self.path.exists():
-            refusal = refuse_vector(self.path, whole=False)
+            refusal = _refuse_vector(self.path, whole=False)
         try:
             if refusal is None:
                 with warnings.catch_warnings():

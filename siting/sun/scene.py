@@ -110,7 +110,7 @@ def fill_tree_defaults(
     rule = TREE_DEFAULTS
     height, spread = column(trees, "height"), column(trees, "crown_diameter")
     tau, base = column(trees, "transmissivity"), column(trees, "crown_base")
-    drawn = drawn_crowns(trees)
+    drawn = _drawn_crowns(trees)
     outlined = np.array([crown is not None for crown in drawn], dtype=bool)
     spread[outlined] = 2 * np.sqrt(shapely.area(drawn[outlined]) / np.pi)
     no_spread = np.isnan(spread)
@@ -156,7 +156,7 @@ def bare_transmissivity(trees: pd.DataFrame) -> Floats:
     return np.where(evergreen, leaf, np.where(np.isnan(bare), assumed, bare))
 
 
-def log_transmissivity(tau: Floats, scale: float) -> Floats:
+def _log_transmissivity(tau: Floats, scale: float) -> Floats:
     """Natural logarithm of scaled transmissivities, which stay within 0..1; -inf is opaque.
 
     tau (T,): 0..1. Result: 0 or less, shape (T,).
@@ -176,7 +176,7 @@ def column(frame: pd.DataFrame, name: str) -> Floats:
     return frame[name].to_numpy(dtype=np.float64, na_value=np.nan, copy=True)
 
 
-def drawn_crowns(trees: gpd.GeoDataFrame) -> NDArray[np.object_]:
+def _drawn_crowns(trees: gpd.GeoDataFrame) -> NDArray[np.object_]:
     """Return the crown drawn for each tree, as a polygon or None.
 
     trees: column crown, or polygons for geometry. Result: a trees layer of polygons is a layer of
@@ -192,7 +192,7 @@ def drawn_crowns(trees: gpd.GeoDataFrame) -> NDArray[np.object_]:
     return drawn
 
 
-def range_faults(
+def _range_faults(
     frame: pd.DataFrame, layer: str, limits: tuple[tuple[str, float], ...]
 ) -> list[Fault]:
     """Return a fault for each number that cannot be.
@@ -228,7 +228,7 @@ def rounded(values: Floats) -> Floats:
     return result
 
 
-def rounded_logs(log_tau: Floats) -> Floats:
+def _rounded_logs(log_tau: Floats) -> Floats:
     """Round logarithms of transmissivities to multiples of `LOG_QUANTUM`; -inf stays."""
     return np.rint(log_tau / LOG_QUANTUM) * LOG_QUANTUM
 
@@ -294,7 +294,7 @@ class Ellipsoids:
 
 @dataclass(frozen=True)
 class CrownPrisms:
-    """Drawn crowns: convex outlines between two heights. Made by `crown_prisms`.
+    """Drawn crowns: convex outlines between two heights. Made by `_crown_prisms`.
 
     x, y (P, V): corners of the outline, the last one repeated to fill the row [m], or cells;
     normal_x, normal_y, support (P, V): half-planes ``normal . p <= support`` of the outline's
@@ -383,11 +383,13 @@ class Scene:
                 base=e.base / cell,
                 top=e.top / cell,
             ),
-            crown_prisms(column(p.x), row(p.y), (p.base / cell, p.top / cell), (p.log_tau, p.bare)),
+            _crown_prisms(
+                column(p.x), row(p.y), (p.base / cell, p.top / cell), (p.log_tau, p.bare)
+            ),
         )
 
 
-def crown_prisms(
+def _crown_prisms(
     x: Floats, y: Floats, heights: tuple[Floats, Floats], log_tau: tuple[Floats, Floats]
 ) -> CrownPrisms:
     """Make prisms from outlines, and work out the half-planes of their sides.
@@ -436,12 +438,12 @@ def _crowns(
     trees: gpd.GeoDataFrame, height_scale: float, transmissivity_scale: float
 ) -> tuple[Ellipsoids, CrownPrisms]:
     """Return round and drawn crowns."""
-    log_tau = log_transmissivity(column(trees, "transmissivity"), transmissivity_scale)
-    bare = log_transmissivity(bare_transmissivity(trees), transmissivity_scale)
-    log_tau, bare = rounded_logs(log_tau), rounded_logs(bare)
+    log_tau = _log_transmissivity(column(trees, "transmissivity"), transmissivity_scale)
+    bare = _log_transmissivity(bare_transmissivity(trees), transmissivity_scale)
+    log_tau, bare = _rounded_logs(log_tau), _rounded_logs(bare)
     top = column(trees, "height") * height_scale
     base = column(trees, "crown_base") * height_scale
-    drawn = drawn_crowns(trees)
+    drawn = _drawn_crowns(trees)
     casts = ((log_tau < 0) | (bare < 0)) & (top > 0)
     round_crown, prism = casts & (drawn == None), casts & (drawn != None)  # noqa: E711
     points = shapely.centroid(np.asarray(trees.geometry.array, dtype=object)[round_crown])
@@ -455,7 +457,7 @@ def _crowns(
         bare[round_crown],
     )
     x, y = _outlines(drawn[prism])
-    return ellipsoids, crown_prisms(x, y, (base[prism], top[prism]), (log_tau[prism], bare[prism]))
+    return ellipsoids, _crown_prisms(x, y, (base[prism], top[prism]), (log_tau[prism], bare[prism]))
 
 
 def _sheets(
@@ -471,7 +473,7 @@ def _sheets(
     xy, line = shapely.get_coordinates(lines, return_index=True)
     row = owner[line]
     tau = np.nan_to_num(column(walls, "transmissivity"), nan=0.0)
-    log_tau = rounded_logs(log_transmissivity(tau, transmissivity_scale))
+    log_tau = _rounded_logs(_log_transmissivity(tau, transmissivity_scale))
     height = column(walls, "height") * height_scale
     piece = np.flatnonzero(
         (line[1:] == line[:-1])
@@ -533,10 +535,10 @@ def _tree_faults(trees: gpd.GeoDataFrame) -> list[Fault]:
         ("crown_base", np.inf),
         ("transmissivity", 1.0),
     )
-    faults = range_faults(trees, "trees", limits)
+    faults = _range_faults(trees, "trees", limits)
     if "transmissivity_bare" in trees.columns:
         told = trees[trees["transmissivity_bare"].notna()]
-        faults += range_faults(told, "trees", (("transmissivity_bare", 1.0),))
+        faults += _range_faults(told, "trees", (("transmissivity_bare", 1.0),))
     high = column(trees, "crown_base") >= column(trees, "height")
     names = list(trees["feature"] if "feature" in trees.columns else trees.index)
     faults += [
@@ -557,10 +559,10 @@ def _wall_faults(walls: gpd.GeoDataFrame | None) -> list[Fault]:
     """Return a fault for each number of a wall that cannot be."""
     if walls is None:
         return []
-    faults = range_faults(walls, "walls", (("height", np.inf),))
+    faults = _range_faults(walls, "walls", (("height", np.inf),))
     if "transmissivity" in walls.columns:
         told = walls[walls["transmissivity"].notna()]
-        faults += range_faults(told, "walls", (("transmissivity", 1.0),))
+        faults += _range_faults(told, "walls", (("transmissivity", 1.0),))
     return faults
 
 

@@ -155,7 +155,7 @@ class Shading:
             For every scenario.
         """
         relief = _relief(grid, surface, terrain, layers)
-        return cls(grid, positions, layers, relief, wanted_months(positions, months))
+        return cls(grid, positions, layers, relief, _wanted_months(positions, months))
 
     def raster(self, options: ShadeOptions, keep: Keeper | None = None) -> SunShade:
         """Return the sun of the whole raster; a large one is worked out block by block.
@@ -331,7 +331,7 @@ def shade_instants(  # noqa: PLR0913 - every layer is an argument of its own
     return add_instants(obstacles, light, options)
 
 
-def wanted_months(positions: SunPositions, months: Sequence[int] | None) -> tuple[int, ...]:
+def _wanted_months(positions: SunPositions, months: Sequence[int] | None) -> tuple[int, ...]:
     """Return the months asked for, or those of the positions, each once.
 
     Result: in the order given.

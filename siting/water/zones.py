@@ -322,7 +322,7 @@ class Ground:
         )
 
 
-def zone_soil(given: Mapping[str, Any]) -> Ground:
+def _zone_soil(given: Mapping[str, Any]) -> Ground:
     """Return the soil that a row of soil columns describes.
 
     given: soil, sand, clay [%], organic_matter, gravel [%], compaction, field_capacity,
@@ -434,7 +434,7 @@ def with_soil_map(
 
 def _filled(soil: dict[Any, Any]) -> dict[str, Any]:
     """Return what a polygon of the map holds and takes in."""
-    found = zone_soil({str(column): value for column, value in soil.items()})
+    found = _zone_soil({str(column): value for column, value in soil.items()})
     return {
         "soil": found.soil_class,
         "field_capacity": found.field_capacity[0],

@@ -249,7 +249,7 @@ def exposure_words(sun_hours: float, *, beam_share: float = 0.0) -> str:
     return next((name for least, name in _EXPOSURE_H if shown >= least), "shade")
 
 
-def need_columns(
+def _need_columns(
     hydrozones: gpd.GeoDataFrame,
     ground: Ground,
     *,
@@ -434,7 +434,7 @@ def with_microclimate(
     return table
 
 
-def landscape_columns(water: pd.DataFrame, eto: MonthlyEto) -> pd.DataFrame:
+def _landscape_columns(water: pd.DataFrame, eto: MonthlyEto) -> pd.DataFrame:
     """Return the landscape coefficient of each zone and its parts, means of the season.
 
     Returns index as `water`: ks, kd, establishment, kmc, kmc_computed, kl (their product) [-], and
@@ -468,7 +468,7 @@ def zone_measures(
     """Measure every zone.
 
     Returns index `zone`: area_m2, sun_hours [h/d], insolation [MJ m⁻² d⁻¹], sky_view, plant_factor,
-    ks, kd, establishment, kmc, kmc_computed, kmc_range, kl (see `landscape_columns`),
+    ks, kd, establishment, kmc, kmc_computed, kmc_range, kl (see `_landscape_columns`),
     etc_peak_mm_d, depletion_fraction, taw_mm, raw_mm, need_score [%/d], need_share_sun ...
     need_share_application, need_ratio, need_words (see `siting.zones.need`).
     """
@@ -491,8 +491,8 @@ def zone_measures(
     columns = ["etc_peak_mm_d", "depletion_fraction", "taw_mm", "raw_mm", "need_score"]
     beam = zone_mean(_season_mean(drawn.beam_fraction, days), own)
     exposed = table[["sun_hours"]].assign(beam_share=beam)
-    why = need_columns(hydrozones, ground, sun=exposed, scores=scores, water=water)
-    parts = landscape_columns(water, ground.eto)
+    why = _need_columns(hydrozones, ground, sun=exposed, scores=scores, water=water)
+    parts = _landscape_columns(water, ground.eto)
     return table.join(parts).join(scores[columns]).join(why)
 
 

@@ -20,7 +20,7 @@ from siting.water.plants import adjusted_depletion
 _DIGITS: Final = 9
 
 
-def quantise(values: Floats) -> Floats:
+def _quantise(values: Floats) -> Floats:
     """Round each row to nine digits of its largest value, so that float noise makes no ranks.
 
     values (..., P): any quantity, the unit cancels. Returns the rows over their largest absolute
@@ -53,7 +53,7 @@ def area_rank(values: Floats, *, among: Flags | None = None) -> Floats:
     >>> area_rank(np.array([1.0, 2.0, 2.0, 5.0])).tolist()
     [0.125, 0.5, 0.5, 0.875]
     """
-    rounded = quantise(np.asarray(values, dtype=float))
+    rounded = _quantise(np.asarray(values, dtype=float))
     rows = rounded.reshape(-1, rounded.shape[-1])
     ranks = np.empty_like(rows)
     for row, rank in zip(rows, ranks, strict=True):
@@ -76,7 +76,7 @@ def driest_weights(values: Floats, *, share: float = 0.25) -> Floats:
     [0.0, 0.5, 0.5, 0.0]
     """
     _, group, count = np.unique(
-        quantise(np.asarray(values, dtype=float)), return_inverse=True, return_counts=True
+        _quantise(np.asarray(values, dtype=float)), return_inverse=True, return_counts=True
     )
     wanted = share * group.size
     drier = group.size - np.cumsum(count)

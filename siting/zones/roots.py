@@ -256,7 +256,7 @@ class PropertyRoots:
         if np.isfinite(pattern).all():
             return np.asarray(self.ground.between(pattern, self.scenarios.obstacles))
         uniformity = float(self.water["distribution_uniformity"].iloc[z])
-        return even_classes(np.clip(uniformity + shift, 0.2, 1.0))
+        return _even_classes(np.clip(uniformity + shift, 0.2, 1.0))
 
 
 def _size(root: RootZone) -> int:
@@ -264,7 +264,7 @@ def _size(root: RootZone) -> int:
     return root.etc.nbytes + 2 * root.rain.nbytes  # its sensor's errors are as large as its rain
 
 
-def even_classes(uniformity: Floats) -> Floats:
+def _even_classes(uniformity: Floats) -> Floats:
     """Return what the quarters of a zone receive over its mean, from its low-quarter uniformity.
 
     The driest quarter of the ground is taken to be the low quarter of the sprinklers too, the worst
@@ -276,7 +276,7 @@ def even_classes(uniformity: Floats) -> Floats:
     The linear distribution of applied depths: Karmeli, D. (1978), Estimating sprinkler distribution
     patterns using linear regression, Transactions of the ASAE 21, 682-686 (from memory).
 
-    >>> even_classes(np.array([0.7])).ravel().round(2).tolist()
+    >>> _even_classes(np.array([0.7])).ravel().round(2).tolist()
     [0.7, 0.9, 1.1, 1.3]
     """
     place = np.linspace(-1.0, 1.0, CLASSES)[:, None]

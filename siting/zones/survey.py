@@ -66,7 +66,7 @@ def with_evidence(
         readings = zone_readings(evidence, shape)
         if not readings:
             continue
-        learned = learn_zone(ground, z, readings, patterns[name].unknown)
+        learned = _learn_zone(ground, z, readings, patterns[name].unknown)
         counts = ", ".join(_counted(one) for one in readings)
         if learned is None:
             told.append(
@@ -118,7 +118,7 @@ def _joined(parts: list[Evidence]) -> Readings:
     )
 
 
-def learn_zone(
+def _learn_zone(
     ground: Ground, z: int, readings: Sequence[Readings], unknown: Unevenness
 ) -> Learned | None:
     """Update one zone; None where the readings teach nothing."""

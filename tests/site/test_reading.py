@@ -23,7 +23,13 @@ from siting.errors import Findings, InputError
 from siting.site import reading
 from siting.site.columns import parse_number
 from siting.site.property import read_property
-from siting.site.reading import TREE_RULES, natural_key, open_property, read_site
+from siting.site.reading import (
+    TREE_HEIGHT_M,
+    TREE_TRANSMISSIVITY,
+    natural_key,
+    open_property,
+    read_site,
+)
 from siting.site.settings import FIXTURES, IRRIGATION, PLANTS, SOILS, LayerSource
 from siting.site.vector import LayerPart, empty_layer
 from tests.tries import tries
@@ -390,7 +396,7 @@ def test_unknown_sizes_of_trees_are_filled_by_rule(tmp_path):
     assert trees.loc["5", "height"] == pytest.approx(5.0 / 0.6, rel=1e-3)
     assert trees.loc["5", "geometry"].distance(trees.loc["5", "crown"].centroid) < 1e-6
     assert trees.loc["1", "crown"] is None
-    assert trees.loc["2", "transmissivity"] == TREE_RULES.transmissivity
+    assert trees.loc["2", "transmissivity"] == TREE_TRANSMISSIVITY
     assert not trees[["height", "crown_diameter", "trunk_diameter"]].isna().any(axis=None)
     assert any("transmissivity of 4 trees was unknown" in text for text in site.warnings)
 
@@ -408,7 +414,7 @@ def test_a_trunk_above_a_quarter_of_its_crown_is_doubted(tmp_path):
 
 def test_nothing_known_of_a_tree(tmp_path):
     site = site_of(make(tmp_path, trees={"geometry": [Point(45, 45)]}))
-    assert site.trees["height"].tolist() == [TREE_RULES.height]
+    assert site.trees["height"].tolist() == [TREE_HEIGHT_M]
     assert site.trees["crown_diameter"].tolist() == pytest.approx([3.6])
     assert site.trees["trunk_diameter"].tolist() == pytest.approx([0.15])
 
