@@ -159,7 +159,7 @@ def test_poisoned_properties_cost_only_themselves(tmp_path):
         "if __name__ == '__main__':\n"
         "    with ClusterEngine(workers=2, memory_mb=1500) as engine:\n"
         "        run_portfolio(open_source(sys.argv[1]), Path(sys.argv[2]), engine=engine,\n"
-        "            options=RunOptions(seconds=12, memory_mb=2500), size=4)\n"
+        "            options=RunOptions(seconds=20, memory_mb=2500), size=4)\n"
     )
     program = tmp_path / "program.py"
     program.write_text(script, "utf-8")
