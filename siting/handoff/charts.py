@@ -37,8 +37,8 @@ _HATCHED: Final = ""
 _HATCH_PT: Final = 6.0
 _TICK_PT: Final = 3.0
 _TITLE: Final = 10.5
-_SIZE: Final = 8.5
-_SMALL: Final = 8.0
+_SIZE: Final = 9.0
+_SMALL: Final = 9.0
 #: From a baseline to the middle of lower-case letters, as a share of the type size.
 _MIDDLE: Final = 0.36
 _MOST_YEARS: Final = 12

@@ -85,16 +85,18 @@ def _paths(page):
 
 
 def _text_runs(page):
-    """(x, y, size, width) of every run of text, in points of paper."""
+    """(x, y, size, x and y of the end) of every run of text, turned or not, in points of paper."""
     runs = []
 
     def visit(text, cm, tm, font, size):
         if not text.strip():
             return
-        x = tm[4] * cm[0] + cm[4]
-        y = tm[5] * cm[3] + cm[5]
+        page = np.array(cm).reshape(3, 2)
+        along, up, at = np.array(tm).reshape(3, 2) @ page[:2]
         bold = "Bold" in str((font or {}).get("/BaseFont", ""))
-        runs.append((x, y, size * abs(cm[3] * tm[3]), width_of(text.strip("\n"), size, bold=bold)))
+        width = width_of(text.strip("\n"), size, bold=bold)
+        at = at + page[2]
+        runs.append((*at, size * np.hypot(*up), *(at + width * along)))
 
     page.extract_text(visitor_text=visit)
     return runs
@@ -204,11 +206,12 @@ def test_no_text_runs_off_the_page_or_is_too_small(sheets, units, hostile):
         wide, high = map(float, page.mediabox[2:])
         runs = _text_runs(page)
         assert len(runs) > 5
-        for x, y, size, width in runs:
+        for x, y, size, end_x, end_y in runs:
             assert size >= 8.99
-            assert x >= 30
-            assert x + width <= wide - 30
-            assert 15 <= y <= high - 25
+            assert min(x, end_x) >= 30
+            assert max(x, end_x) <= wide - 30
+            assert min(y, end_y) >= 15
+            assert max(y, end_y) <= high - 25
 
 
 @pytest.mark.parametrize("hostile", [False, True])
