@@ -1,13 +1,11 @@
-"""What all tests share: which are slow, which are traced, and how hard hypothesis tries."""
+"""What all tests share: which of them are slow, and how hard hypothesis tries."""
 
 from __future__ import annotations
 
-import importlib
 import os
 import sys
 from collections.abc import Iterator
 from pathlib import Path
-from typing import Any
 
 import hypothesis
 import pytest
@@ -31,9 +29,8 @@ os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
 
 hypothesis.settings.load_profile(tries.PROFILE)
 
-#: Files of the slow suite that take minutes: begun first (``--no-loadscope-reorder`` leaves the
-#: order to `_turn`), or one worker would be left alone with them at the end. In any other order the
-#: suite passes, too.
+#: Files of the slow suite that take minutes: begun first (with ``--no-loadscope-reorder``), or one
+#: worker would be left alone with them at the end. In any other order the suite passes, too.
 LONGEST = (
     "portfolio/test_cluster.py",
     "portfolio/test_portfolio.py",
@@ -44,17 +41,6 @@ LONGEST = (
     "planning/test_same_figures.py",
     "decide/test_ordinary_plans.py",
 )
-
-#: The file that makes the plan most asked for, before all that ask for no plan: meanwhile another
-#: worker has those, and does not wait.
-MAKER = "planning/test_words.py"
-
-#: Folders of tests that coverage looks at where it is asked for: those of the rooms that
-#: `.ci/coverage.py` holds. What the others reach of these rooms is reached here as well, and
-#: tracing takes a quarter of the time.
-TRACED = (
-    "climate", "decide", "evidence", "place", "planning", "season", "sun", "water", "wire", "zones",
-)  # fmt: skip
 
 #: Whether a test is slow, by id.
 _slow: dict[str, bool] = {}
@@ -75,43 +61,9 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> Iterator[None]:
 
 
 def _turn(item: pytest.Item) -> int:
-    """Return when a test's file is begun: the longest, what makes a plan, what asks for none."""
+    """Return the place of a test's file among the longest, or that of all others, behind them."""
     file = item.nodeid.split("::")[0].removeprefix("tests/")
-    if file in LONGEST:
-        return LONGEST.index(file)
-    if file == MAKER:
-        return len(LONGEST)
-    asks = hasattr(getattr(item, "module", None), "demo_plan")
-    return len(LONGEST) + 1 + asks
-
-
-def _tracer(config: pytest.Config) -> Any:
-    """Return what pytest-cov traces with, or None where coverage is not asked for."""
-    return getattr(config.pluginmanager.getplugin("_cov"), "cov_controller", None)
-
-
-def pytest_collection_finish(session: pytest.Session) -> None:
-    """Load what coverage looks at while it looks, whichever test would have been the first."""
-    if _tracer(session.config) is None:
-        return
-    package = Path(__file__).parents[1] / "siting"
-    for folder in TRACED:
-        for file in sorted((package / folder).glob("*.py")):
-            if file.name != "__init__.py":
-                importlib.import_module(f"siting.{folder}.{file.stem}")
-
-
-@pytest.hookimpl(hookwrapper=True, tryfirst=True)
-def pytest_runtest_protocol(item: pytest.Item) -> Iterator[None]:
-    """Trace the test and the fixtures made for it only where coverage looks at its folder."""
-    tracer = _tracer(item.config)
-    folder = item.nodeid.removeprefix("tests/").split("/")[0]
-    if tracer is None or folder in TRACED:
-        yield
-        return
-    tracer.pause()
-    yield
-    tracer.resume()
+    return LONGEST.index(file) if file in LONGEST else len(LONGEST)
 
 
 @pytest.hookimpl(hookwrapper=True)
