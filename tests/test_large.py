@@ -30,8 +30,10 @@ from siting.decide.choose import Candidates, Equipment, Window, choose_sensors, 
 from siting.decide.governors import Events
 from siting.errors import InputError, PlanError
 from siting.handoff import drawing
+from siting.handoff.charts import worths
 from siting.handoff.overlays import coarser
-from siting.handoff.webmap import about_chosen, map_document, map_html, packed
+from siting.handoff.tables import about_chosen
+from siting.handoff.webmap import map_document, map_html, packed
 from siting.place import ties
 from siting.planning import room
 from siting.planning.room import memory_needed, room_within
@@ -541,6 +543,12 @@ def test_a_chart_of_many_numbers_shows_those_about_the_chosen():
     rows = [{"n": n, "chosen": n == 7} for n in range(1, 300)]
     assert [row["n"] for row in about_chosen(rows)] == list(range(3, 12))
     assert about_chosen(rows[:9]) == rows[:9]
+    plan = make_plan()
+    row = plan.choices.iloc[[0]]
+    curve = pd.concat([row.assign(chosen=n == 7) for n in range(1, 300)])
+    curve.index = pd.RangeIndex(1, 300, name=plan.choices.index.name)
+    steps = worths(replace(plan, choices=curve))
+    assert [step.place for step in steps] == list(range(4, 12))
 
 
 def test_a_month_of_a_crowded_plan_is_drawn_coarser_by_means_of_what_is_known():

@@ -18,6 +18,7 @@ from reportlab.lib.colors import HexColor
 from siting.handoff.drawing import Canvas, draw_text, fit_text, printable, width_of
 from siting.handoff.facts import elide
 from siting.handoff.overlays import nice_scale
+from siting.handoff.tables import about_chosen
 from siting.palette import DRYNESS, INK, MARKS, NEED
 from siting.planning.model import Plan
 from siting.units import UnitsName, convert, unit_label
@@ -166,8 +167,9 @@ class Worth(NamedTuple):
 
 
 def worths(plan: Plan) -> list[Worth]:
-    """Return what each further sensor is worth."""
-    steps = plan.choices.iloc[:-1]
+    """Return what each further sensor is worth, about the chosen number where there are many."""
+    rows = [{"n": n, "chosen": chosen} for n, chosen in plan.choices["chosen"].items()]
+    steps = plan.choices.loc[[row["n"] for row in about_chosen(rows)]].iloc[:-1]
     worth = steps["value_of_next"].where(steps["feasible"]).to_numpy(dtype=float)
     ends = [_ends(steps, key, worth) for key in ("value_of_next_low", "value_of_next_high")]
     places = steps.index.to_numpy(dtype=int) + 1

@@ -6,7 +6,7 @@ import math
 import re
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import Any, Final, TypeVar
 
 import pandas as pd
 
@@ -107,6 +107,18 @@ def _repeats(row: Mapping[str, Any], before: Mapping[str, Any]) -> bool:
     if row["chosen"] or not row["feasible"] or not before["feasible"]:
         return False
     return bool(row["used"] == before["used"] and row["groups"] == before["groups"])
+
+
+#: Numbers of sensors that a chart shows at most: more could not be told apart.
+_MOST_SHOWN: Final = 9
+_Row = TypeVar("_Row", bound=Mapping[str, Any])
+
+
+def about_chosen(choices: list[_Row]) -> list[_Row]:
+    """Return the numbers of sensors about the chosen one, where there are too many for a chart."""
+    at = next((k for k, choice in enumerate(choices) if choice["chosen"]), 0)
+    first = max(0, min(at - _MOST_SHOWN // 2, len(choices) - _MOST_SHOWN))
+    return choices[first : first + _MOST_SHOWN]
 
 
 def choices(plan: Plan) -> list[tuple[str, Mapping[str, Any] | None]]:

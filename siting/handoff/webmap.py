@@ -82,7 +82,7 @@ from siting.handoff.overlays import (
     sun_document,
     sun_scale,
 )
-from siting.handoff.tables import valves
+from siting.handoff.tables import about_chosen, valves
 from siting.language import Figure, Language, Said, language, say, say_count
 from siting.palette import DARK_INK, DRYNESS, INK, MARKS, NEED, SUN, ramp_colour, text_on
 from siting.place.ties import TAPE_SIGMA_M
@@ -838,17 +838,6 @@ def _places(plan: Plan, row: pd.Series[Any]) -> list[tuple[str, str]]:
         (say("Latitude, longitude"), f"{row['lat']:.7f}, {row['lon']:.7f}"),
         (say("x, y in {frame}", frame=label), own),
     ]
-
-
-#: Numbers of sensors that the chart shows at most: more could not be told apart.
-_MOST_SHOWN: Final = 9
-
-
-def about_chosen(choices: list[Document]) -> list[Document]:
-    """Return the numbers of sensors about the chosen one, where there are too many for a chart."""
-    at = next((k for k, choice in enumerate(choices) if choice["chosen"]), 0)
-    first = max(0, min(at - _MOST_SHOWN // 2, len(choices) - _MOST_SHOWN))
-    return choices[first : first + _MOST_SHOWN]
 
 
 def _panel(plan: Plan) -> Document:
