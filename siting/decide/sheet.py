@@ -198,11 +198,12 @@ def set_again(trial: Trial, sheet: Sheet, usual: Collection[int], area_m2: Float
     usual: sensors that leave today's minutes as they are; area_m2 (Z,): area of the zones [m²].
     Sensors, the zones that they govern and zones with a programme of their own stay as they are.
     """
-    for j in sheet.sensors:
+
+    def one(j: int) -> Sheet:
         fresh = _set_program(trial, sheet, j, usual=j in usual, area_m2=area_m2)
-        stays = np.array_equal(fresh.governor, sheet.governor)
-        sheet = fresh if stays else sheet
-    return sheet
+        return fresh if np.array_equal(fresh.governor, sheet.governor) else sheet
+
+    return _joined(sheet, at_a_time(trial.roots, one, sheet.sensors))
 
 
 def _set_program(trial: Trial, sheet: Sheet, j: int, *, usual: bool, area_m2: Floats) -> Sheet:
