@@ -75,70 +75,49 @@ _YEAR: Final = 365
 _NEEDED: Final = ("rain_mm", "wet_days", "tmin_c", "tmax_c")
 
 
-@dataclass(frozen=True)
-class WeatherPattern:
-    """What twelve normals do not tell, and is taken from elsewhere.
-
-    lag, noise: matrices A and B of x(t) = A x(t-1) + B e(t) for (tmax, tmin, radiation) [-];
-    wet_after_dry: chance of a wet day after a dry one, over the month's share of wet days [-];
-    gamma_intercept, gamma_slope: scale of the gamma distribution of rain from the mean rain of a
-    wet day [mm, -]; temperature_sd: standard deviation of the daily mean temperature about its
-    normal, mean of the year [°C]; winter_sd: by how much that is larger in midwinter and smaller in
-    midsummer, as a share [-]; range_log_sd: standard deviation of the logarithm of the daily
-    temperature range [-]; wet_range, wet_radiation: range and radiation on wet days over those on
-    dry days [-]; clear_sky, overcast: highest and lowest radiation over the extraterrestrial one
-    [-]; dry_concentration, wet_concentration: how little the radiation of dry and of wet days
-    varies (a + b of the beta distribution) [-]; wind_log_sd: standard deviation of the logarithm of
-    the wind speed [-]; month_temperature, month_radiation, month_rain: standard deviation of what a
-    whole month deviates by, beyond what its days do by themselves: temperature [°C], and radiation
-    and rain as shares [-]; month_together: correlation of the three (rain the other way) [-];
-    month_lag: how much of it the next month keeps [-]; reference: where the numbers come from.
-    """
-
-    lag: tuple[tuple[float, ...], ...] = (
-        (0.567, 0.086, -0.002),
-        (0.253, 0.504, -0.050),
-        (-0.006, -0.039, 0.244),
-    )
-    noise: tuple[tuple[float, ...], ...] = (
-        (0.781, 0.0, 0.0),
-        (0.328, 0.637, 0.0),
-        (0.238, -0.341, 0.873),
-    )
-    wet_after_dry: float = 0.75
-    gamma_intercept: float = -2.16
-    gamma_slope: float = 1.83
-    temperature_sd: float = 2.8
-    winter_sd: float = 0.4
-    range_log_sd: float = 0.18
-    wet_range: float = 0.75
-    wet_radiation: float = 0.6
-    clear_sky: float = 0.78
-    overcast: float = 0.05
-    dry_concentration: float = 8.0
-    wet_concentration: float = 5.0
-    wind_log_sd: float = 0.35
-    month_temperature: float = 1.0
-    month_radiation: float = 0.09
-    month_rain: float = 0.12
-    month_together: float = 0.7
-    month_lag: float = 0.6
-    reference: str = (
-        "Matrices: Richardson & Wright 1984, WGEN, USDA-ARS-8, as quoted in several public codes; "
-        "they follow to the last digit but one from the correlations of 31 stations in the United "
-        "States (Richardson 1982, from memory). Scheme: Richardson 1981, Water Resources Research "
-        "17:182-190 (from memory). Wet after dry (0.75) and gamma scale (-2.16 + 1.83 mean): Geng, "
-        "Penning de Vries & Supit 1986, Agric. For. Meteorol. 36:363 (title from memory; "
-        "coefficients as quoted in several public codes). Months that deviate as a whole: Hansen & "
-        "Mavromatis 2001, Correcting low-frequency variability bias in stochastic weather "
-        "generators, Agric. For. Meteorol. 109:297-310 (method; from memory); how much they do was "
-        "fitted on the yearly ETo of Wageningen and Seattle. All other values are plausible "
-        "choices without a published source."
-    )
-
-
-#: The pattern used unless another is given.
-WEATHER_PATTERN: Final = WeatherPattern()
+# What twelve normals do not tell, and is taken from elsewhere.
+#
+# Matrices: Richardson & Wright 1984, WGEN, USDA-ARS-8, as quoted in several public codes; they
+# follow to the last digit but one from the correlations of 31 stations in the United States
+# (Richardson 1982, from memory). Scheme: Richardson 1981, Water Resources Research 17:182-190 (from
+# memory). Wet after dry and gamma scale: Geng, Penning de Vries & Supit 1986, Agric. For. Meteorol.
+# 36:363 (title from memory; coefficients as quoted in several public codes). Months that deviate as
+# a whole: Hansen & Mavromatis 2001, Correcting low-frequency variability bias in stochastic weather
+# generators, Agric. For. Meteorol. 109:297-310 (method; from memory); how much they do was fitted
+# on the yearly ETo of Wageningen and Seattle. All other values are plausible choices without a
+# published source.
+#: Matrices A and B of x(t) = A x(t-1) + B e(t) for (tmax, tmin, radiation) [-].
+_LAG: Final = np.array([[0.567, 0.086, -0.002], [0.253, 0.504, -0.050], [-0.006, -0.039, 0.244]])
+_NOISE: Final = np.array([[0.781, 0.0, 0.0], [0.328, 0.637, 0.0], [0.238, -0.341, 0.873]])
+#: Chance of a wet day after a dry one, over the month's share of wet days [-].
+_WET_AFTER_DRY: Final = 0.75
+#: Scale of the gamma distribution of rain from the mean rain of a wet day [mm, -].
+_GAMMA_INTERCEPT: Final = -2.16
+_GAMMA_SLOPE: Final = 1.83
+#: Standard deviation of the daily mean temperature about its normal, mean of the year [°C]; by how
+#: much that is larger in midwinter and smaller in midsummer, as a share [-].
+_TEMPERATURE_SD: Final = 2.8
+_WINTER_SD: Final = 0.4
+#: Standard deviation of the logarithms of the daily temperature range and of the wind speed [-].
+_RANGE_LOG_SD: Final = 0.18
+_WIND_LOG_SD: Final = 0.35
+#: Temperature range and radiation on wet days over those on dry days [-].
+_WET_RANGE: Final = 0.75
+_WET_RADIATION: Final = 0.6
+#: Highest and lowest radiation over the extraterrestrial one [-].
+_CLEAR_SKY: Final = 0.78
+_OVERCAST: Final = 0.05
+#: How little the radiation of dry and of wet days varies (a + b of the beta distribution) [-].
+_DRY_CONCENTRATION: Final = 8.0
+_WET_CONCENTRATION: Final = 5.0
+#: Standard deviation of what a whole month deviates by, beyond what its days do by themselves:
+#: temperature [°C], and radiation and rain as shares [-].
+_MONTH_TEMPERATURE: Final = 1.0
+_MONTH_RADIATION: Final = 0.09
+_MONTH_RAIN: Final = 0.12
+#: Correlation of the three (rain the other way), and how much the next month keeps of it [-].
+_MONTH_TOGETHER: Final = 0.7
+_MONTH_LAG: Final = 0.6
 
 
 @dataclass(frozen=True)
@@ -158,7 +137,6 @@ def daily_from_normals(
     first_year: int,
     seed: int,
     latitude: float,
-    pattern: WeatherPattern = WEATHER_PATTERN,
     wet_day_mm: float = 0.0,
 ) -> pd.DataFrame:
     """Return daily weather whose long-run monthly means and wet days are the given normals.
@@ -182,28 +160,28 @@ def daily_from_normals(
         raise InputError(faults)
     rng = np.random.default_rng(seed)
     table = {str(name): normals[name].to_numpy(dtype=np.float64) for name in normals.columns}
-    days = _wet_and_dry(table, years=years, first_year=first_year, rng=rng, pattern=pattern)
-    x = _residuals(days.dates.size, rng, pattern)
-    whole = _months_of_days(days, np.random.default_rng([seed, 11]), pattern)
-    tmin, tmax = _temperatures(table, days, x, latitude=latitude, pattern=pattern)
+    days = _wet_and_dry(table, years=years, first_year=first_year, rng=rng)
+    x = _residuals(days.dates.size, rng)
+    whole = _months_of_days(days, np.random.default_rng([seed, 11]))
+    tmin, tmax = _temperatures(table, days, x, latitude=latitude)
     # A sunny month is warm, of wide daily range, and its air only half as much moister.
-    wider = pattern.month_radiation * whole[1] * (tmax - tmin) / 2.0
-    warmer = pattern.month_temperature * whole[0]
+    wider = _MONTH_RADIATION * whole[1] * (tmax - tmin) / 2.0
+    warmer = _MONTH_TEMPERATURE * whole[0]
     dawn = tmin + warmer / 2.0
     tmin, tmax = tmin + warmer - wider, tmax + warmer + wider
-    rain = _rain(table, days, rng, pattern=pattern, wet_day_mm=wet_day_mm)
-    s = np.sqrt(np.log1p(pattern.month_rain**2))
+    rain = _rain(table, days, rng, wet_day_mm=wet_day_mm)
+    s = np.sqrt(np.log1p(_MONTH_RAIN**2))
     rain = np.where(
         rain > 0, wet_day_mm + (rain - wet_day_mm) * np.exp(s * whole[2] - s**2 / 2), 0.0
     )
     unknown = np.full(tmin.size, np.nan)
     rs, ea, wind = unknown, unknown, unknown
     if "rs_mj_m2" in table:
-        rs = _radiation(table, days, (x[:, 2], whole[1]), latitude=latitude, pattern=pattern)
+        rs = _radiation(table, days, (x[:, 2], whole[1]), latitude=latitude)
     if "tdew_c" in table or "rh_mean" in table:
         ea = _vapour_pressure(table, days, dawn, (tmin, tmax))
     if "wind_m_s" in table:
-        wind = _wind(table, days, rng, pattern)
+        wind = _wind(table, days, rng)
     return pd.DataFrame(
         {
             "date": days.dates,
@@ -253,7 +231,6 @@ def _wet_and_dry(
     years: int,
     first_year: int,
     rng: np.random.Generator,
-    pattern: WeatherPattern,
 ) -> _Days:
     """Draw the chain of wet and dry days."""
     dates = pd.date_range(f"{first_year}-01-01", f"{first_year + years - 1}-12-31", freq="D")
@@ -261,7 +238,7 @@ def _wet_and_dry(
     start = np.concatenate([[0], np.cumsum(_DAYS)[:-1]]).astype(np.int64)
     day = np.minimum(dates.day.to_numpy(), _DAYS[month].astype(np.int64)) - 1
     share = (table["wet_days"] / _DAYS)[month]
-    after_wet, after_dry = _chances(share, np.concatenate([share[:1], share[:-1]]), pattern)
+    after_wet, after_dry = _chances(share, np.concatenate([share[:1], share[:-1]]))
     draw = rng.random(dates.size)
     wet = np.zeros(dates.size, dtype=np.bool_)
     previous = bool(rng.random() < share[0])
@@ -271,32 +248,31 @@ def _wet_and_dry(
     return _Days(dates, month, start[month] + day, wet)
 
 
-def _chances(share: Floats, before: Floats, pattern: WeatherPattern) -> tuple[Floats, Floats]:
+def _chances(share: Floats, before: Floats) -> tuple[Floats, Floats]:
     """Return the chance of rain after a wet and after a dry day.
 
     With the shares of wet days of this day and of the day before, they make the chain's own share
     that of the normals on every day: share = before * after_wet + (1 - before) * after_dry.
     """
-    dry = pattern.wet_after_dry * share
+    dry = _WET_AFTER_DRY * share
     wet = (share - (1.0 - before) * dry) / np.maximum(before, 1e-9)
     after_wet = np.where(before > 0.0, np.clip(wet, 0.0, 1.0), share)
     after_dry = (share - before * after_wet) / np.maximum(1.0 - before, 1e-9)
     return after_wet, np.where(before < 1.0, np.clip(after_dry, 0.0, 1.0), share)
 
 
-def _residuals(count: int, rng: np.random.Generator, pattern: WeatherPattern) -> Floats:
+def _residuals(count: int, rng: np.random.Generator) -> Floats:
     """Return correlated standard normal residuals of tmax, tmin and radiation, shape (N, 3)."""
-    lag, noise = np.array(pattern.lag), np.array(pattern.noise)
-    shocks = rng.standard_normal((count, 3)) @ noise.T
+    shocks = rng.standard_normal((count, 3)) @ _NOISE.T
     x = np.empty((count, 3))
     state = rng.standard_normal(3)
     for i in range(count):
-        state = lag @ state + shocks[i]
+        state = _LAG @ state + shocks[i]
         x[i] = state
-    return x / np.sqrt(np.diag(_covariance(pattern)))
+    return x / np.sqrt(np.diag(_covariance()))
 
 
-def _months_of_days(days: _Days, rng: np.random.Generator, pattern: WeatherPattern) -> Floats:
+def _months_of_days(days: _Days, rng: np.random.Generator) -> Floats:
     """Return by how much each day's month deviates as a whole: tmean, radiation, rain, (3, N).
 
     Standard normal, held within two deviations on either side, so that means stay the normals'.
@@ -304,24 +280,22 @@ def _months_of_days(days: _Days, rng: np.random.Generator, pattern: WeatherPatte
     number = days.dates.year.to_numpy() * _MONTHS + days.month
     first = int(number[0])
     count = int(number[-1]) - first + 1
-    r = pattern.month_together
+    r = _MONTH_TOGETHER
     shared, own = rng.standard_normal((1, count)), rng.standard_normal((3, count))
     shocks = np.sqrt(r) * np.array([[1.0], [1.0], [-1.0]]) * shared + np.sqrt(1 - r) * own
     state = np.empty_like(shocks)
     state[:, 0] = shocks[:, 0]
     for month in range(1, count):
-        kept = pattern.month_lag * state[:, month - 1]
-        state[:, month] = kept + np.sqrt(1 - pattern.month_lag**2) * shocks[:, month]
+        kept = _MONTH_LAG * state[:, month - 1]
+        state[:, month] = kept + np.sqrt(1 - _MONTH_LAG**2) * shocks[:, month]
     deviations: Floats = state[:, number - first]
     return np.concatenate([np.clip(deviations[:2], -2.0, 2.0), deviations[2:]])
 
 
-def _covariance(pattern: WeatherPattern) -> Floats:
+def _covariance() -> Floats:
     """Return the covariance of the residuals in the long run, C = A C A' + B B'."""
-    lag, noise = np.array(pattern.lag), np.array(pattern.noise)
-    size = lag.shape[0]
-    system = np.eye(size * size) - np.kron(lag, lag)
-    return np.linalg.solve(system, (noise @ noise.T).ravel()).reshape(size, size)
+    system = np.eye(_LAG.size) - np.kron(_LAG, _LAG)
+    return np.linalg.solve(system, (_NOISE @ _NOISE.T).ravel()).reshape(_LAG.shape)
 
 
 def _smooth(monthly: Floats, row: Ints) -> Floats:
@@ -351,23 +325,23 @@ def _wet_dry_mean(mean: Floats, share: Floats, ratio: float) -> tuple[Floats, Fl
 
 
 def _temperatures(
-    table: dict[str, Floats], days: _Days, x: Floats, *, latitude: float, pattern: WeatherPattern
+    table: dict[str, Floats], days: _Days, x: Floats, *, latitude: float
 ) -> tuple[Floats, Floats]:
     """Return tmin and tmax: normal daily mean, log-normal range that is narrower on wet days."""
-    covariance = _covariance(pattern)
+    covariance = _covariance()
     rho = covariance[0, 1] / np.sqrt(covariance[0, 0] * covariance[1, 1])
     level = (x[:, 0] + x[:, 1]) / np.sqrt(2.0 * (1.0 + rho))
     spread = (x[:, 0] - x[:, 1]) / np.sqrt(2.0 * (1.0 - rho))
     middle = _smooth((table["tmin_c"] + table["tmax_c"]) / 2.0, days.row)
     wet, dry = _wet_dry_mean(
-        table["tmax_c"] - table["tmin_c"], table["wet_days"] / _DAYS, pattern.wet_range
+        table["tmax_c"] - table["tmin_c"], table["wet_days"] / _DAYS, _WET_RANGE
     )
     mean_range = np.where(days.wet, wet[days.month], dry[days.month])
-    s = pattern.range_log_sd
+    s = _RANGE_LOG_SD
     half = mean_range * np.exp(s * spread - s**2 / 2.0) / 2.0
     # Winters are more variable than summers: coldest about 15 January (July in the south).
     season = np.cos(2.0 * np.pi * (days.row - 15.0) / _YEAR) * np.sign(latitude)
-    mean = middle + pattern.temperature_sd * (1.0 + pattern.winter_sd * season) * level
+    mean = middle + _TEMPERATURE_SD * (1.0 + _WINTER_SD * season) * level
     return mean - half, mean + half
 
 
@@ -376,13 +350,12 @@ def _rain(
     days: _Days,
     rng: np.random.Generator,
     *,
-    pattern: WeatherPattern,
     wet_day_mm: float,
 ) -> Floats:
     """Return gamma-distributed rain, above the least of a wet day, on the wet days."""
     share = np.maximum(table["wet_days"], 1e-9)
     per_day = np.maximum(table["rain_mm"] / share - wet_day_mm, 1e-9)
-    scale = pattern.gamma_intercept + pattern.gamma_slope * per_day
+    scale = _GAMMA_INTERCEPT + _GAMMA_SLOPE * per_day
     # The regression is only meant for mean rains above some millimetres: keep the shape usual.
     scale = np.clip(scale, per_day, per_day / 0.4)
     shape = (per_day / scale)[days.month]
@@ -396,7 +369,6 @@ def _radiation(
     deviates: tuple[Floats, Floats],
     *,
     latitude: float,
-    pattern: WeatherPattern,
 ) -> Floats:
     """Return beta-distributed radiation between overcast and clear sky, lower on wet days.
 
@@ -406,18 +378,18 @@ def _radiation(
     year = extraterrestrial_radiation(latitude, np.arange(_YEAR) + 1.0)
     of_month = np.repeat(np.arange(_MONTHS), _DAYS.astype(np.int64))
     outside = np.array([year[of_month == m].mean() for m in range(_MONTHS)])
-    low, high = pattern.overcast, pattern.clear_sky
+    low, high = _OVERCAST, _CLEAR_SKY
     share = table["wet_days"] / _DAYS
     mean = np.clip(table["rs_mj_m2"] / np.maximum(outside, 1e-9), low + 0.02, high - 0.02)
-    _, dry = _wet_dry_mean(mean, share, pattern.wet_radiation)
+    _, dry = _wet_dry_mean(mean, share, _WET_RADIATION)
     dry = np.minimum(dry, high - 0.01)
     wet = np.clip((mean - (1.0 - share) * dry) / np.maximum(share, 1e-9), low + 0.01, high - 0.01)
     clearness = np.where(days.wet, wet[days.month], dry[days.month])
     # A month's deviation stays as far from both bounds as its mean allows, so that it has no bias.
     room = 0.45 * np.minimum(high - clearness, clearness - low)
-    clearness = clearness + np.minimum(pattern.month_radiation * clearness, room) * whole
+    clearness = clearness + np.minimum(_MONTH_RADIATION * clearness, room) * whole
     centre = (clearness - low) / (high - low)
-    width = np.where(days.wet, pattern.wet_concentration, pattern.dry_concentration)
+    width = np.where(days.wet, _WET_CONCENTRATION, _DRY_CONCENTRATION)
     drawn = scipy.special.betaincinv(centre * width, (1.0 - centre) * width, scipy.special.ndtr(x))
     return np.asarray(year[days.row] * (low + (high - low) * drawn), dtype=np.float64)
 
@@ -437,11 +409,9 @@ def _vapour_pressure(
     return np.minimum(vapour, mean_saturation_vapour_pressure(*extremes))
 
 
-def _wind(
-    table: dict[str, Floats], days: _Days, rng: np.random.Generator, pattern: WeatherPattern
-) -> Floats:
+def _wind(table: dict[str, Floats], days: _Days, rng: np.random.Generator) -> Floats:
     """Return log-normal wind."""
-    s = pattern.wind_log_sd
+    s = _WIND_LOG_SD
     factor = np.exp(s * rng.standard_normal(days.dates.size) - s**2 / 2.0)
     return table["wind_m_s"][days.month] * factor
 
@@ -753,20 +723,12 @@ _DIGITS: Final = {
 _MALFORMED: Final = (AttributeError, LookupError, TypeError, ValueError)
 
 
-@dataclass(frozen=True)
-class FetchedWeather:
-    """Days fetched from a source.
-
-    daily: index date, columns of siting's daily layout; elevation_m: height of the source's grid
-    cell above the sea, NaN when it does not say it [m]; credit: whom to name for the data.
-    """
-
-    daily: pd.DataFrame
-    elevation_m: float
-    credit: str
+#: Days by date in siting's daily layout; height of the source's grid cell above the sea, NaN when
+#: it does not say it [m]; whom to name for the data.
+_Fetched = tuple[pd.DataFrame, float, str]
 
 
-def _power(latitude: float, longitude: float, first: dt.date, last: dt.date) -> FetchedWeather:
+def _power(latitude: float, longitude: float, first: dt.date, last: dt.date) -> _Fetched:
     """Fetch hours of NASA POWER, year by year, and aggregate them to days of the place."""
     from pvlib import iotools  # noqa: PLC0415 - takes a second to import
 
@@ -799,14 +761,11 @@ def _power(latitude: float, longitude: float, first: dt.date, last: dt.date) -> 
     hours = hours.set_axis(pd.DatetimeIndex(hours.index).tz_localize(None) + shift)
     days = days_of_hours(hours)
     days = days[days["hours"] >= _HOURS].drop(columns="hours")
-    return FetchedWeather(
-        days.assign(wind_height_m=2.0),
-        float(meta["altitude"]),
-        "NASA Langley Research Center POWER Project",
-    )
+    credit = "NASA Langley Research Center POWER Project"
+    return days.assign(wind_height_m=2.0), float(meta["altitude"]), credit
 
 
-def _prism(latitude: float, longitude: float, first: dt.date, last: dt.date) -> FetchedWeather:
+def _prism(latitude: float, longitude: float, first: dt.date, last: dt.date) -> _Fetched:
     """Fetch days of PRISM through the Applied Climate Information System (United States)."""
     from pvlib import iotools  # noqa: PLC0415 - takes a second to import
 
@@ -819,11 +778,11 @@ def _prism(latitude: float, longitude: float, first: dt.date, last: dt.date) -> 
         }
     ).astype(float)
     height = float(meta.get("altitude", float("nan")))
-    return FetchedWeather(days, height, "PRISM Climate Group, Oregon State University, by ACIS")
+    return days, height, "PRISM Climate Group, Oregon State University, by ACIS"
 
 
 #: Source -> what fetches it.
-SOURCES: Final[Mapping[str, Callable[[float, float, dt.date, dt.date], FetchedWeather]]] = {
+SOURCES: Final[Mapping[str, Callable[[float, float, dt.date, dt.date], _Fetched]]] = {
     "nasa_power": _power,
     "acis_prism": _prism,
 }
@@ -831,7 +790,7 @@ SOURCES: Final[Mapping[str, Callable[[float, float, dt.date, dt.date], FetchedWe
 
 def fetch_daily(
     source: str, *, latitude: float, longitude: float, first: dt.date, last: dt.date
-) -> FetchedWeather:
+) -> _Fetched:
     """Fetch daily weather from a public source; this needs a network.
 
     source {"nasa_power", "acis_prism"}: NASA POWER: the whole world, hours since 2001 aggregated to
@@ -847,7 +806,7 @@ def fetch_daily(
     mend = "Try again later, or give a weather file."
     try:
         # The errors of the network are kinds of OSError.
-        fetched = fetcher(latitude, longitude, first, last)
+        daily, elevation_m, credit = fetcher(latitude, longitude, first, last)
     except OSError as error:
         found = f"no answer from {source} ({type(error).__name__}: {str(error)[:120]})"
         raise InputError([Fault("weather", found, "an answer", mend, column="fetch")]) from None
@@ -855,13 +814,13 @@ def fetch_daily(
         found = f"an answer of {source} in another form ({type(error).__name__}: {error})"
         fault = Fault("weather", found, "the documented form", mend, column="fetch")
         raise InputError([fault]) from None
-    index = pd.DatetimeIndex(fetched.daily.index, name="date")
-    daily = fetched.daily.set_axis(index).sort_index().loc[str(first) : str(last)]
+    index = pd.DatetimeIndex(daily.index, name="date")
+    daily = daily.set_axis(index).sort_index().loc[str(first) : str(last)]
     if daily.empty:
         fault = Fault("weather", f"no days from {source}", "days of weather", mend, column="fetch")
         raise InputError([fault])
     columns = [name for name in _DIGITS if name in daily and daily[name].notna().any()]
-    return FetchedWeather(daily[columns], fetched.elevation_m, fetched.credit)
+    return daily[columns], elevation_m, credit
 
 
 def fetch_weather(
@@ -901,18 +860,19 @@ def fetch_weather(
         fault = Fault(path.name, "a file of this name", "no such file yet", "Move it away first.")
         raise InputError([fault])
     first, last = dt.date(first_year, 1, 1), dt.date(first_year + years - 1, 12, 31)
-    fetched = fetch_daily(source, latitude=latitude, longitude=longitude, first=first, last=last)
+    place = {"latitude": latitude, "longitude": longitude}
+    daily, elevation_m, credit = fetch_daily(source, **place, first=first, last=last)
     try:
-        _write(path, fetched.daily)
+        _write(path, daily)
     except OSError as error:
         found = f"a file that cannot be written ({error.strerror or error})"
         raise InputError(
             [Fault(path.name, found, "a folder you may write", "Choose another.")]
         ) from None
     return (
-        f"{path.name}: {len(fetched.daily):,} days fetched from {source} for {latitude:.3f}, "
-        f"{longitude:.3f} (height of the grid cell {fetched.elevation_m:,.0f} m). "
-        f"Data: {fetched.credit}."
+        f"{path.name}: {len(daily):,} days fetched from {source} for {latitude:.3f}, "
+        f"{longitude:.3f} (height of the grid cell {elevation_m:,.0f} m). "
+        f"Data: {credit}."
     )
 
 

@@ -43,44 +43,34 @@ from siting.planning.model import Basis, Plan
 from siting.units import figure, show
 from siting.water.reference_et import eto_terms
 
-
-@dataclass(frozen=True)
-class Limits:
-    """Where a test begins to speak. Judgement of this project, no source.
-
-    gap_share: share of the log that may be missing; stuck_h, stuck_share: a value that does not
-    move for so long is stuck [h], share of the log that may be; answer: median rise over possible
-    rise below which a sensor does not answer; least_answers: fewest events that a test of answers
-    needs; sharp: median rise over possible rise of small rains above which water is led there;
-    low_plateau: plateau over the plan's field capacity below which the sensor does not touch the
-    soil; spike: share of a rise lost within a day, with a low plateau, that means an air gap;
-    high_depletion, low_depletion: share of the available water gone at the threshold, beyond the
-    plan's own by the first or short of it by the second; mostly: share of the log below a threshold
-    that hardly ever skips; slow, fast: measured over modelled dry-down slope; drift: drift of the
-    plateau [m³/m³ per 30 days]; swing: half the rise within a dry day [m³/m³]; jumps: rises that
-    nothing explains.
-    """
-
-    gap_share: float = 0.5
-    stuck_h: float = 72.0
-    stuck_share: float = 0.25
-    answer: float = 0.3
-    least_answers: int = 3
-    sharp: float = 1.7
-    low_plateau: float = 0.68
-    spike: float = 0.5
-    high_depletion: float = 0.35
-    low_depletion: float = 0.1
-    mostly: float = 0.62
-    slow: float = 0.3
-    fast: float = 3.0
-    drift: float = 0.02
-    swing: float = 0.008
-    jumps: int = 4
-
-
-#: The limits used.
-LIMITS: Final = Limits()
+# Where a test begins to speak. Judgement of this project, no source.
+#: Share of the log that may be missing.
+_GAP_SHARE: Final = 0.5
+#: A value that does not move for so long is stuck [h]; share of the log that may be.
+_STUCK_H: Final = 72.0
+_STUCK_SHARE: Final = 0.25
+#: Median rise over possible rise below which a sensor does not answer; fewest events that tell.
+_ANSWER: Final = 0.3
+_LEAST_ANSWERS: Final = 3
+#: Median rise over possible rise of small rains above which water is led there.
+_SHARP: Final = 1.7
+#: Plateau over the plan's field capacity below which the sensor does not touch the soil.
+_LOW_PLATEAU: Final = 0.68
+#: Share of a rise lost within a day, with a low plateau, that means an air gap.
+_SPIKE: Final = 0.5
+#: Share of the available water gone at the threshold, beyond the plan's own by the first or short
+#: of it by the second; share of the log below a threshold that hardly ever skips.
+_HIGH_DEPLETION: Final = 0.35
+_LOW_DEPLETION: Final = 0.1
+_MOSTLY: Final = 0.62
+#: Measured over modelled dry-down slope.
+_SLOW: Final = 0.3
+_FAST: Final = 3.0
+#: Drift of the plateau [m³/m³ per 30 days]; half the rise within a dry day [m³/m³].
+_DRIFT: Final = 0.02
+_SWING: Final = 0.008
+#: Rises that nothing explains.
+_JUMPS: Final = 4
 
 
 @dataclass(frozen=True)
@@ -127,15 +117,13 @@ class Case:
     """A sensor while it is judged.
 
     signal: the curve, as it was logged; expected: what the plan expects of the sensor; threshold:
-    as set, as water content, NaN where it is not known [m³/m³]; limits: where tests begin to speak;
-    events: valve runs: start, valve, minutes [min], may be empty; untested: what could not be
-    tested, and why, tests add to it.
+    as set, as water content, NaN where it is not known [m³/m³]; events: valve runs: start, valve,
+    minutes [min], may be empty; untested: what could not be tested, and why, tests add to it.
     """
 
     signal: Signal
     expected: Expected
     threshold: float
-    limits: Limits
     events: pd.DataFrame
     untested: list[str] = field(default_factory=list)
 
@@ -165,7 +153,7 @@ class Case:
         if any(w.kind == "own" for w in self.signal.wettings):
             return False
         jumps = self.signal.jumps
-        return len(jumps) > 0 and int((jumps["cause"] == "").sum()) >= self.limits.least_answers
+        return len(jumps) > 0 and int((jumps["cause"] == "").sum()) >= _LEAST_ANSWERS
 
     def possible(self, wetting: Wetting) -> float:
         """Return the rise that an event could make: its water, or the room that there is.
@@ -191,15 +179,15 @@ def middle(answers: list[tuple[Wetting, float]]) -> float:
 def no_rewet(case: Case) -> Finding | None:
     """Test whether the own valve wets the sensor."""
     own = case.answers("own")
-    if len(own) < case.limits.least_answers:
+    if len(own) < _LEAST_ANSWERS:
         runs = [w for w in case.signal.wettings if w.kind == "own"]
-        if len(runs) < case.limits.least_answers:
+        if len(runs) < _LEAST_ANSWERS:
             case.untested.append(f"the answer to its own valve: {len(runs)} runs in the log")
         return None
-    if middle(own) >= case.limits.answer:
+    if middle(own) >= _ANSWER:
         return None
     rain = middle(case.answers("rain"))
-    wets = math.isfinite(rain) and rain >= case.limits.answer
+    wets = math.isfinite(rain) and rain >= _ANSWER
     return Finding(
         "no_rewet",
         f"Its own valve {case.expected.valve} raises it by only {100 * middle(own):.0f} % of what "
@@ -219,7 +207,7 @@ def no_rain(case: Case) -> Finding | None:
         case.untested.append("the answer to rain: no rain in the record of these days")
         return None
     rains = [(w, a) for w, a in case.answers("rain") if w.mm >= 8]  # noqa: PLR2004 - mm that must reach
-    if len(rains) < case.limits.least_answers or middle(rains) >= case.limits.answer / 2:
+    if len(rains) < _LEAST_ANSWERS or middle(rains) >= _ANSWER / 2:
         return None
     return Finding(
         "no_rain",
@@ -241,7 +229,7 @@ def jumps(case: Case) -> Finding | None:
     if not rain_known or not len(case.events):
         case.untested.append("rises without its valve: they need the valve log and the rain record")
         return None
-    if len(strange) < case.limits.jumps or len(strange) < 0.25 * len(rises):
+    if len(strange) < _JUMPS or len(strange) < 0.25 * len(rises):
         return None
     others = sorted(set(strange["valve"]) - {""})
     cause = (
@@ -286,7 +274,7 @@ def _dry_down(case: Case) -> Finding | None:
         return None
     spells = case.signal.dry_downs
     # The slope of three daily values is loose.
-    if len(spells) < case.limits.least_answers + (0 if case.signal.step_h == 1 else 2):
+    if len(spells) < _LEAST_ANSWERS + (0 if case.signal.step_h == 1 else 2):
         case.untested.append(f"the pace of drying: {len(spells)} dry spells in the log")
         return None
     ratio = float((spells["slope"] / spells["modelled"]).median())
@@ -296,14 +284,14 @@ def _dry_down(case: Case) -> Finding | None:
         f"reckoned to fall by {modelled:.1f}"
     )
     marks = tuple(spells["start"][:6])
-    if ratio < case.limits.slow:
+    if ratio < _SLOW:
         return Finding(
             "slow_dry_down", f"{seen}.",
             "shade, a wet spot or roots that do not reach it: it is not the driest part",
             "Compare with the dry places of the zone; move it if they are dry while it is wet.",
             marks,
         )  # fmt: skip
-    if ratio > case.limits.fast:
+    if ratio > _FAST:
         return Finding(
             "fast_dry_down", f"{seen}.",
             "loose or sandy backfill, an air gap, or more sun than the plan knows",
@@ -323,7 +311,7 @@ def drift(case: Case) -> Finding | None:
         return None
     fit, covariance = np.polyfit(days, plateaus.to_numpy(dtype=float), 1, cov=True)
     slope, error = 30 * float(fit[0]), 30 * math.sqrt(float(covariance[0, 0]))
-    if abs(slope) < case.limits.drift or abs(slope) < 5 * error:
+    if abs(slope) < _DRIFT or abs(slope) < 5 * error:
         return None
     return Finding(
         "plateau_drift",
@@ -343,7 +331,7 @@ def swing(case: Case) -> Finding | None:
             "a log by the hour, and this one is daily"
         )
         return None
-    if not case.signal.swing > case.limits.swing:
+    if not case.signal.swing > _SWING:
         return None
     return Finding(
         "daily_swing",
@@ -357,7 +345,7 @@ def gaps(case: Case) -> Finding | None:
     """Test whether much of the log is missing."""
     content = case.signal.content
     share = float(content.isna().mean()) if len(content) else 1.0
-    if share <= case.limits.gap_share:
+    if share <= _GAP_SHARE:
         return None
     return Finding(
         "gaps", f"{100 * share:.0f} % of the log is missing.", "the logger or its radio",
@@ -382,16 +370,16 @@ def dead(case: Case) -> Finding | None:
     if end - last > 5 * _DAY:
         return _dead_finding(f"its last value came on {last:%Y-%m-%d}", (last,))
     mad = float(((raw < 0.01) | (raw > 0.75)).sum()) / len(raw)  # noqa: PLR2004 - no soil holds this
-    if mad > case.limits.stuck_share / 2:
+    if mad > _STUCK_SHARE / 2:
         where = tuple(raw.index[(raw < 0.01) | (raw > 0.75)][:1])  # noqa: PLR2004
         return _dead_finding(
             f"{100 * mad:.0f} % of its values are no water content of a soil", where
         )
     still = content.diff().abs() < 1e-4  # noqa: PLR2004 - below what any soil does in an hour
     run = still.groupby((~still).cumsum()).transform("sum") * step
-    stuck = (run >= case.limits.stuck_h) if step == 1 else (run >= 4 * 24)
+    stuck = (run >= _STUCK_H) if step == 1 else (run >= 4 * 24)
     share = float(stuck.sum()) / max(len(content), 1)
-    if share > case.limits.stuck_share:
+    if share > _STUCK_SHARE:
         at = content.index[int(np.argmax(stuck.to_numpy()))]
         return _dead_finding(f"it showed one and the same value from {at:%Y-%m-%d} on", (at,))
     return None
@@ -421,11 +409,11 @@ def wrong_zone(case: Case) -> Finding | None:
         own = case.answers("own", without=valve)
         # One soaking of dry ground says as much as several small runs.
         tried = len(own) >= 2 or sum(case.possible(w) for w, _ in own) >= _SOAKED  # noqa: PLR2004
-        silent = tried and middle(own) <= case.limits.answer
-        unheard = not tried and len(only) >= case.limits.least_answers
+        silent = tried and middle(own) <= _ANSWER
+        unheard = not tried and len(only) >= _LEAST_ANSWERS
         told = runs if silent else only
         rose = [w for w in told if w.rise >= least]
-        if not (silent or unheard) or len(told) < case.limits.least_answers:
+        if not (silent or unheard) or len(told) < _LEAST_ANSWERS:
             continue
         if len(rose) >= 0.7 * len(told):
             return _wrong_zone_finding(case, valve, rose, len(told), own)
@@ -461,10 +449,10 @@ def air_gap(case: Case) -> Finding | None:
         plateau = float(signal.content.median())
     level = plateau / expected.field_capacity
     lost = _lost_in_a_day(signal)
-    swings = signal.swing > case.limits.swing / 2
-    seen_by_hour = lost > case.limits.spike or swings
-    low = level <= case.limits.low_plateau and (seen_by_hour or signal.step_h != 1)
-    loose = level <= _LOOSE and lost > 2 * case.limits.spike - 0.1 and swings
+    swings = signal.swing > _SWING / 2
+    seen_by_hour = lost > _SPIKE or swings
+    low = level <= _LOW_PLATEAU and (seen_by_hour or signal.step_h != 1)
+    loose = level <= _LOOSE and lost > 2 * _SPIKE - 0.1 and swings
     if not (low or loose):
         return None
     seen = f"a day or two after soakings it reads {100 * plateau:.1f} %, where this soil "
@@ -516,8 +504,8 @@ def downspout(case: Case) -> Finding | None:
     own = middle([(w, w.rise / (w.mm / case.expected.layer_mm)) for w, _ in case.answers("own")])
     ratio = middle(small)
     hourly = case.signal.step_h == 1
-    least = case.limits.least_answers - hourly  # a day's mean says less than an hour's
-    if len(small) < least or not ratio > case.limits.sharp * (1.0 if hourly else 1.3):
+    least = _LEAST_ANSWERS - hourly  # a day's mean says less than an hour's
+    if len(small) < least or not ratio > _SHARP * (1.0 if hourly else 1.3):
         return None
     if math.isfinite(own) and ratio <= 1.5 * own:
         return None  # it is the sensor's own scale that is steep, not the rain
@@ -550,7 +538,7 @@ def _judge_threshold(case: Case) -> Finding | None:
     below = float((content < case.threshold).mean())
     low = max(expected.low_fraction, 0.0)
     ideal = 100 * (plateau - low * expected.available)
-    if gone < low - case.limits.low_depletion and below > case.limits.mostly:
+    if gone < low - _LOW_DEPLETION and below > _MOSTLY:
         return Finding(
             "threshold_high",
             f"{seen}, {100 * case.threshold - ideal:.1f} points above where the plan has it; "
@@ -558,7 +546,7 @@ def _judge_threshold(case: Case) -> Finding | None:
             "the threshold was set at a reading before the soil had drained, or for another soil",
             f"Set it to {ideal:.1f} %.",
         )
-    if gone > max(low + case.limits.high_depletion, expected.depletion_fraction + 0.2):
+    if gone > max(low + _HIGH_DEPLETION, expected.depletion_fraction + 0.2):
         return Finding(
             "threshold_low",
             f"{seen}: {100 * gone:.0f} % of the available water is gone before it allows watering, "
@@ -577,7 +565,6 @@ def sensor_health(
     events: pd.DataFrame,
     weather: pd.DataFrame,
     threshold: float = math.nan,
-    limits: Limits = LIMITS,
 ) -> Health:
     """Judge one sensor by its log.
 
@@ -587,7 +574,7 @@ def sensor_health(
     be tested.
     """
     signal = signal_of(content, expected=expected, events=events, weather=weather)
-    case = Case(signal, expected, threshold, limits, events)
+    case = Case(signal, expected, threshold, events)
     nothing = dead(case)
     if nothing:
         return Health(expected.sensor_id, (nothing,), (), signal, threshold, expected)

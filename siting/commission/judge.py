@@ -61,19 +61,7 @@ from siting.water.balance import effective_rain
 _WRONG_PLACE, _DEAD, _MISLEADS, _TIMER, _NOT_READ, _NOT_SET, _UNTAPED, _NOTHING = range(8)
 
 
-@dataclass(frozen=True)
-class Seen:
-    """What was found, as in `siting.commission.judge.Commissioning`."""
-
-    after: Plan
-    readings: Readings
-    as_built: Mapping[str, AsBuilt] = field(default_factory=dict)
-    capacity: Mapping[str, Capacity] = field(default_factory=dict)
-    health: Mapping[str, Health] = field(default_factory=dict)
-    changes: tuple[str, ...] = ()
-
-
-def things_to_do(found: Seen) -> tuple[str, ...]:
+def things_to_do(found: Commissioning) -> tuple[str, ...]:
     """Return what to do now, sensor by sensor, the most urgent first; one line for each.
 
     Result: a line for the timer too where the plan was decided again.
@@ -91,7 +79,7 @@ def things_to_do(found: Seen) -> tuple[str, ...]:
     return tuple(words for _, words in sorted(lines, key=lambda one: one[0]))
 
 
-def _of_sensor(found: Seen, tag: str, row: Mapping[str, Any]) -> Iterator[tuple[int, str]]:
+def _of_sensor(found: Commissioning, tag: str, row: Mapping[str, Any]) -> Iterator[tuple[int, str]]:
     """Yield everything that is to be done at one sensor: how pressing, and the line."""
     yield from _place_to_do(found, tag)
     health = found.health.get(tag)
@@ -122,7 +110,7 @@ def _bare(words: str) -> str:
     return words if isinstance(words, Said) else words.rstrip(".")
 
 
-def _place_to_do(found: Seen, tag: str) -> Iterator[tuple[int, str]]:
+def _place_to_do(found: Commissioning, tag: str) -> Iterator[tuple[int, str]]:
     """Yield what is to be done about where it lies."""
     at = found.as_built.get(tag)
     if at is None or at.sound:
@@ -147,7 +135,7 @@ def _place_to_do(found: Seen, tag: str) -> Iterator[tuple[int, str]]:
 
 
 def _reading(
-    found: Seen, tag: str, row: Mapping[str, Any], read: Capacity | None
+    found: Commissioning, tag: str, row: Mapping[str, Any], read: Capacity | None
 ) -> Iterator[tuple[int, str]]:
     """Yield what is missing between burial and threshold."""
     wait = float(found.after.sensors.loc[tag, "soak_wait_h"])
@@ -177,7 +165,7 @@ def _reading(
 
 
 def _threshold(
-    found: Seen, tag: str, row: Mapping[str, Any], read: Capacity
+    found: Commissioning, tag: str, row: Mapping[str, Any], read: Capacity
 ) -> Iterator[tuple[int, str]]:
     """Yield the threshold where it is not set, or set elsewhere than the reading asks for."""
     value = row.get("threshold_set")
@@ -584,8 +572,7 @@ def commission(
         move_words=tuple(word for at in as_built.values() for word in moving_words(decided, at)),
         notes=(*readings.notes, *health_notes),
     )  # fmt: skip
-    seen = Seen(after, readings, as_built, capacity, health, changes)
-    after = replace(after, do_now=things_to_do(seen))
+    after = replace(after, do_now=things_to_do(found))
     return replace(found, after=after, recheck=_recheck(found))
 
 

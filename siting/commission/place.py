@@ -76,7 +76,7 @@ def fix_from_ties(
     both = [_solve(points, distances, turn, sigma) for turn in (1.0, -1.0)]
     chosen = _tell_apart(both, points, side=side, near=near, sigma=sigma)
     worst = max((abs(r) for r in chosen.residuals_m), default=0.0)
-    if len(points) > 2 and worst > TAPE_LIMITS.blunder * sigma:  # noqa: PLR2004 - two leave none
+    if len(points) > 2 and worst > TAPE_LIMITS["blunder"] * sigma:  # noqa: PLR2004 - two leave none
         msg = (
             f"the tapes miss each other by {worst:.2f} m where {sigma:.2f} m is usual: one was "
             "misread, or two were swapped. Measure again."
@@ -119,7 +119,7 @@ def fix_from_offsets(
     fit = scipy.optimize.least_squares(residual, toward[0], method="lm", xtol=1e-12, ftol=1e-12)
     left = residual(fit.x)
     worst = float(np.abs(left).max())
-    if worst > TAPE_LIMITS.blunder * sigma:
+    if worst > TAPE_LIMITS["blunder"] * sigma:
         msg = (
             f"the tapes miss each other by {worst:.2f} m where {sigma:.2f} m is usual: one was "
             "misread, or they were taken from other points or edges. Measure again."
@@ -141,7 +141,7 @@ def _must_meet(points: Floats, distances: Floats, sigma: float) -> None:
     if base < 10 * sigma:
         msg = "fixed points 1 and 2 are the same place. Tape from two different points."
         raise TieError(msg)
-    if gap > TAPE_LIMITS.blunder * sigma:
+    if gap > TAPE_LIMITS["blunder"] * sigma:
         msg = (
             f"tapes of {distances[0]:.2f} and {distances[1]:.2f} m from points {base:.2f} m apart "
             f"do not meet ({gap:.2f} m short): one was misread, or they were taken from other "
@@ -183,17 +183,17 @@ def _tell_apart(
     left, right = both
     apart = math.hypot(left.x - right.x, left.y - right.y)
     better = min(both, key=_misfit)
-    if apart < TAPE_LIMITS.same * min(max(fix.error_m for fix in both), 10 * sigma):
+    if apart < TAPE_LIMITS["same"] * min(max(fix.error_m for fix in both), 10 * sigma):
         return better
     if len(points) > 2:  # noqa: PLR2004 - a third tape tells, unless the points are in line
         other = right if better is left else left
-        if _misfit(other) - _misfit(better) > (TAPE_LIMITS.blunder * sigma) ** 2:
+        if _misfit(other) - _misfit(better) > (TAPE_LIMITS["blunder"] * sigma) ** 2:
             return better
     if side is not None:
         return left if side == "left" else right
     if near is not None:
         gaps = sorted((math.hypot(f.x - near.x, f.y - near.y), n) for n, f in enumerate(both))
-        if gaps[1][0] - gaps[0][0] > TAPE_LIMITS.sure * near.error_m:
+        if gaps[1][0] - gaps[0][0] > TAPE_LIMITS["sure"] * near.error_m:
             return both[gaps[0][1]]
     msg = (
         f"two places {apart:.1f} m apart fit these tapes, one a mirror image of the other. Write "
@@ -208,7 +208,7 @@ def _misfit(fix: Fix) -> float:
 
 
 def fix_from_gps(
-    latitude: float, longitude: float, *, crs: pyproj.CRS, error_m: float = TAPE_LIMITS.gps_error_m
+    latitude: float, longitude: float, *, crs: pyproj.CRS, error_m: float = TAPE_LIMITS["gps_error"]
 ) -> Fix:
     """Return a GPS position in the working CRS.
 
@@ -229,7 +229,7 @@ def fix_row(row: Mapping[str, Any], plan: Plan, sensor_id: str) -> Fix | None:
     gps = None
     if math.isfinite(lat) and math.isfinite(lon):
         stated = _number(row, "gps_error")
-        error = stated if math.isfinite(stated) else TAPE_LIMITS.gps_error_m
+        error = stated if math.isfinite(stated) else TAPE_LIMITS["gps_error"]
         gps = fix_from_gps(lat, lon, crs=plan.site.crs, error_m=error)
     ties = plan.ties[plan.ties["sensor_id"] == sensor_id].sort_values("tie")
     taped = {int(n): _number(row, f"tie_{int(n)}") for n in (1, 2, 3)}
@@ -259,7 +259,7 @@ def fix_row(row: Mapping[str, Any], plan: Plan, sensor_id: str) -> Fix | None:
     if gps is None:
         return fix
     gap = math.hypot(gps.x - fix.x, gps.y - fix.y)
-    if gap > TAPE_LIMITS.agree * math.hypot(gps.error_m, fix.error_m):
+    if gap > TAPE_LIMITS["agree"] * math.hypot(gps.error_m, fix.error_m):
         msg = (
             f"tapes and GPS lie {gap:.1f} m apart, where their errors are {fix.error_m:.1f} and "
             f"{gps.error_m:.1f} m: one of them is wrong."
@@ -271,10 +271,10 @@ def fix_row(row: Mapping[str, Any], plan: Plan, sensor_id: str) -> Fix | None:
 def _not_swapped(fix: Fix, points: Floats, distances: Floats, planned: tuple[float, float]) -> None:
     """Refuse two tapes that lead to the planned point only when they are exchanged."""
     away = math.hypot(fix.x - planned[0], fix.y - planned[1])
-    if len(distances) > 2 or away < TAPE_LIMITS.far_m:  # noqa: PLR2004 - three tapes have residuals
+    if len(distances) > 2 or away < TAPE_LIMITS["far"]:  # noqa: PLR2004 - three tapes have residuals
         return
     exchanged = np.hypot(points[:, 0] - planned[0], points[:, 1] - planned[1])
-    if float(np.abs(exchanged[::-1] - distances).max()) < TAPE_LIMITS.near_m:
+    if float(np.abs(exchanged[::-1] - distances).max()) < TAPE_LIMITS["near"]:
         msg = (
             f"the tapes lead {away:.1f} m away from the plan, and to it when they are exchanged: "
             "are tie 1 and tie 2 swapped?"

@@ -21,7 +21,7 @@ from siting.season.events import Watering, rain_shutoff, schedule_stress
 from siting.season.scheduling import cycle_and_soak
 from siting.site.settings import Control, PropertyFile
 from siting.stages import Keeper
-from siting.zones.ground import SPREAD
+from siting.zones.ground import PLANT_SPREAD, STORAGE_SPREAD, UNIFORMITY_SPREAD
 from siting.zones.roots import PropertyRoots, over_zones
 from siting.zones.survey import Known
 
@@ -156,7 +156,7 @@ _KEEP_BYTES: Final = 30_000_000
 #: A valve's rate is known to about a tenth (judgement, no source).
 _RATE: Final = 0.10
 #: What may be left of a sensor's error [m³/m³]: temperature-compensated and soaked twice, as usual,
-#: and not compensated; see `siting.zones.ground.Spread`.
+#: and not compensated; see `siting.zones.ground.SENSOR_ERROR`.
 DEVICE_ERRORS: Final = (0.007, 0.014, 0.020)
 
 
@@ -204,11 +204,11 @@ def sensitivity_table(settings: PropertyFile, decided: Decided, built: Capital) 
         As `Plan.sensitivity`, the greatest swing first.
     """
     study = _Study(settings, decided, built)
-    uneven = _DEVIATIONS * SPREAD.uniformity
-    plant = _DEVIATIONS * SPREAD.ornamental_factor / 2  # the mean of a property is surer than a bed
+    uneven = _DEVIATIONS * UNIFORMITY_SPREAD
+    plant = _DEVIATIONS * PLANT_SPREAD / 2  # the mean of a property is surer than a bed
     cases: dict[str, tuple[tuple[str, _Case], tuple[str, _Case]]] = {
         "plant factor": _either("plant_scale", plant),
-        "available water": _either("storage_scale", _DEVIATIONS * SPREAD.storage),
+        "available water": _either("storage_scale", _DEVIATIONS * STORAGE_SPREAD),
         "evenness": (
             (f"-{uneven:.2f}", _Case(evenness=-uneven)),
             (f"+{uneven:.2f}", _Case(evenness=uneven)),

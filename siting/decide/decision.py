@@ -227,13 +227,12 @@ def property_roots(
         Runs scenario by scenario, years within.
     """
     zones, scenarios = site.hydrozones, known.scenarios
-    spread = replace(scenarios.spread, sensor_error=sensor_error)
     return PropertyRoots(
         known.ground,
         known.terms,
         known.seasons,
         water=known.water,
-        scenarios=replace(scenarios, spread=spread),
+        scenarios=replace(scenarios, sensor_error=sensor_error),
         plants=tuple(str(word) for word in zones["plants"]),
         depletion_fraction=known.measures["depletion_fraction"].to_numpy(dtype=float),
         shares=ZoneShares(

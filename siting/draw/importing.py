@@ -108,14 +108,6 @@ class Part:
         return f"{self.file}: {self.name} ({count}) was taken as {self.kind}, {self.why}{lost}."
 
 
-@dataclass
-class Imported:
-    """What was read: layers by our names, and everything that was guessed, in words."""
-
-    frames: dict[str, gpd.GeoDataFrame]
-    notes: list[str] = field(default_factory=list)
-
-
 @dataclass(frozen=True)
 class Reading:
     """How files are read.
@@ -132,8 +124,13 @@ class Reading:
     unit: str | None = None
 
 
-def import_files(files: Sequence[Path], how: Reading) -> Imported:
-    """Read files as layers of a property. Raises InputError in words."""
+def import_files(
+    files: Sequence[Path], how: Reading
+) -> tuple[dict[str, gpd.GeoDataFrame], list[str]]:
+    """Read files as layers of a property, by our names, with everything that was guessed in words.
+
+    Raises InputError in words.
+    """
     vectors = [path for path in files if path.suffix.lower() not in RASTERS]
     parts = [part for path in vectors for part in _read_parts(path, how.crs)]
     rasters = [path.stem for path in files if path not in vectors]
@@ -168,7 +165,7 @@ def import_files(files: Sequence[Path], how: Reading) -> Imported:
         notes += told
     if "buildings" in joined:
         joined["buildings"] = _storeys(joined["buildings"], notes)
-    return Imported(joined, notes)
+    return joined, notes
 
 
 def check_told(told: Mapping[str, str], parts: Sequence[str], rasters: Sequence[str]) -> None:

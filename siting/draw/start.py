@@ -141,8 +141,7 @@ def property_of_files(
         frames, drawn, notes = _drawn(paths, told or {}, unit)
     else:
         how = Reading(told or {}, crs, ask, answers.units if answers else units, unit)
-        found = import_files(paths, how)
-        frames, notes = found.frames, found.notes
+        frames, notes = import_files(paths, how)
         drawn = Answers(Path(folder).absolute().name, units=units)
     answers = drawn if answers is None else merged(answers, drawn)
     written = new_property(

@@ -290,12 +290,14 @@ def learn(
             return known.covariance(one, one)
         return covariance(one, one, variance, reach)
 
-    parts = [part for one in readings for part in [_scored(one, dryness, among, reach)] if part]
+    parts = [
+        part for one in readings for part in [_scored(one, dryness, among, variance, reach)] if part
+    ]
     if not parts:
         return None
-    places = np.vstack([part.places for part in parts])
-    value = np.concatenate([part.value for part in parts])
-    errors = [part.noise + part.same_day * LEVEL_VARIANCE * variance for part in parts]
+    places = np.vstack([place for place, _, _ in parts])
+    value = np.concatenate([values for _, values, _ in parts])
+    errors = [error for _, _, error in parts]
     miss = value - np.log(dryness(places[:, 0], places[:, 1]))
     if known is not None:
         # The map agrees with the cans already: they hold it, and miss nothing.
@@ -308,23 +310,17 @@ def learn(
     return Learned(places, weights, factor, noise, variance, reach)
 
 
-@dataclass(frozen=True)
-class _Scored:
-    """Readings as logarithms of dryness but for a level of each day, and their errors (N, N)."""
-
-    places: Floats
-    value: Floats
-    noise: Floats
-    same_day: Floats
-
-
 def _scored(
     readings: Readings,
     dryness: Callable[[Floats, Floats], Floats],
     among: Callable[[Floats], Floats],
+    variance: float,
     reach: float,
-) -> _Scored | None:
-    """Bring readings to the scale of the field; None where they say nothing."""
+) -> tuple[Floats, Floats, Floats] | None:
+    """Bring readings to the scale of the field; None where they say nothing.
+
+    Returns places, logarithms of dryness but for a level of each day, and their errors (N, N).
+    """
     kept = _usable(readings)
     if kept is None:
         return None
@@ -345,7 +341,8 @@ def _scored(
     alike = covariance(kept.places, kept.places, 1.0, reach if kept.alike else SAME_PLACE_M)
     share = lasting + (1 - lasting) * same_day
     size = np.sqrt(noise)
-    return _Scored(kept.places, value, size[:, None] * size * alike * share, same_day)
+    error = size[:, None] * size * alike * share + same_day * LEVEL_VARIANCE * variance
+    return kept.places, value, error
 
 
 def _usable(readings: Readings) -> Readings | None:

@@ -149,7 +149,7 @@ def field_document(plan: Plan) -> dict[str, Any]:
         "far_deg": FAR_DEG,
         "years": [YEARS[0], YEARS[-1]],
         "unit_ranges": {u: [_known(low), _known(high)] for u, (low, high) in UNIT_RANGES.items()},
-        "tape": _tape_limits(),
+        "tape": {"sigma": TAPE_SIGMA_M, **TAPE_LIMITS},
         "columns": {header(c, units): _column(c, header(c, units)) for c in columns},
         "heads": heads,
         "order": order,
@@ -219,19 +219,6 @@ _SHORTER_M: Final = 0.01
 
 def _known(value: float) -> float | None:
     return value if math.isfinite(value) else None
-
-
-def _tape_limits() -> dict[str, float]:
-    return {
-        "sigma": TAPE_SIGMA_M,
-        "blunder": TAPE_LIMITS.blunder,
-        "agree": TAPE_LIMITS.agree,
-        "same": TAPE_LIMITS.same,
-        "sure": TAPE_LIMITS.sure,
-        "far": TAPE_LIMITS.far_m,
-        "near": TAPE_LIMITS.near_m,
-        "gps_error": TAPE_LIMITS.gps_error_m,
-    }
 
 
 def _column(column: SheetColumn, head: str) -> dict[str, Any]:

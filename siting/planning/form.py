@@ -30,29 +30,19 @@ FIELD_FORMAT: Final = "siting-field/1"
 FAR_DEG: Final = 0.05
 
 
-@dataclass(frozen=True)
-class TapeLimits:
-    """When tapes and GPS do not agree.
-
-    blunder: a residual beyond this many tape errors is no scatter; agree: tapes and GPS must lie
-    within this many of their errors; same: two crossings nearer than this many errors are one;
-    sure: of two crossings the GPS must be nearer to one by this many of its errors; far_m, near_m:
-    tapes that lead further from the plan than the first, and within the second when exchanged, are
-    taken to be swapped [m]; gps_error_m: error of a handheld GPS where none is stated [m].
-
-    Common practice, no source.
-    """
-
-    blunder: float = 4.0
-    agree: float = 4.0
-    same: float = 3.0
-    sure: float = 2.0
-    far_m: float = 2.0
-    near_m: float = 0.6
-    gps_error_m: float = 3.0
-
-
-TAPE_LIMITS: Final = TapeLimits()
+#: When tapes and GPS do not agree; the map's script knows them by these names. Common practice, no
+#: source.
+TAPE_LIMITS: Final = {
+    "blunder": 4.0,  # a residual beyond this many tape errors is no scatter
+    "agree": 4.0,  # tapes and GPS must lie within this many of their errors
+    "same": 3.0,  # two crossings nearer than this many errors are one
+    "sure": 2.0,  # of two crossings the GPS must be nearer to one by this many of its errors
+    # Tapes that lead further from the plan than the first, and within the second when exchanged,
+    # are taken to be swapped [m].
+    "far": 2.0,
+    "near": 0.6,
+    "gps_error": 3.0,  # of a handheld GPS where none is stated [m]
+}
 
 
 @dataclass(frozen=True)

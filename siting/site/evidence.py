@@ -14,7 +14,6 @@ import rasterio
 import shapely
 from rasterio.enums import ColorInterp
 from rasterio.errors import RasterioError
-from rasterio.transform import from_origin
 from rasterio.vrt import WarpedVRT
 from rasterio.warp import Resampling, transform, transform_bounds
 from rasterio.windows import from_bounds
@@ -24,7 +23,7 @@ from siting.arrays import Flags, Floats, Ints
 from siting.errors import Fault, Findings, InputError, brief, limit, some
 from siting.site.cells import RawSheet, as_number, as_percent, as_time, read_sheets, time_order
 from siting.site.columns import normal_header
-from siting.site.model import BESIDE_M, Evidence
+from siting.site.model import BESIDE_M, Evidence, LocalGrid
 from siting.site.raster import heavy_block, unreadable
 from siting.site.settings import EvidenceSource
 from siting.site.vector import Refusal, raster_driver
@@ -202,16 +201,6 @@ def _fault(source: EvidenceSource, found: str, allowed: str, mend: str, findings
     findings.faults.append(Fault(source.path.name, found, allowed, mend, layer="evidence"))
 
 
-@dataclass(frozen=True)
-class _Cells:
-    """A raster in the working CRS: values (rows, columns), NaN where none; edges and cell [m]."""
-
-    values: Floats
-    west: float
-    north: float
-    cell: float
-
-
 def _read_raster(source: EvidenceSource, ground: OpenGround, findings: Findings) -> list[Evidence]:
     """Read a raster's cells on the open ground of the zones, averaged to a few hundred a zone."""
     driver = raster_driver(source.path)
@@ -227,7 +216,7 @@ def _read_raster(source: EvidenceSource, ground: OpenGround, findings: Findings)
     if isinstance(read, Refusal):
         _fault(source, read.found, _ALLOWED, read.mend, findings)
         return []
-    return _of_zones(read, source, ground, findings)
+    return _of_zones(*read, source, ground, findings)
 
 
 def _refused(
@@ -271,23 +260,26 @@ def _upright(raster: rasterio.DatasetReader) -> bool:
     return bool(lie.b == 0 and lie.d == 0 and lie.e < 0 < lie.a)
 
 
-def _warped(raster: rasterio.DatasetReader, source: EvidenceSource, ground: OpenGround) -> _Cells:
-    """Return the raster around the zones in the working CRS; only these windows are read."""
+def _warped(
+    raster: rasterio.DatasetReader, source: EvidenceSource, ground: OpenGround
+) -> tuple[LocalGrid, Floats]:
+    """Return the cells around the zones in the working CRS, and their values, NaN where none."""
     target = rasterio.crs.CRS.from_wkt(ground.crs.to_wkt())
     west, south, east, north = ground.zones.total_bounds
     native = _cell_m(raster, target, ((west + east) / 2, (south + north) / 2))
     least = math.sqrt((east - west) * (north - south) / (limit("raster_cells") / 10))
     cell = max(native, _FINEST_M, least)
     columns, rows = math.ceil((east - west) / cell), math.ceil((north - south) / cell)
+    grid = LocalGrid(float(west), float(north), float(cell), max(rows, 1), max(columns, 1))
     bands = min(raster.count, 3) if source.kind == "brightness" else 1
     finer = cell > 1.01 * native
     bare = raster.nodata is None and ColorInterp.alpha not in raster.colorinterp
     with WarpedVRT(
         raster,
         crs=target,
-        transform=from_origin(west, north, cell, cell),
-        width=max(columns, 1),
-        height=max(rows, 1),
+        transform=grid.transform,
+        width=grid.columns,
+        height=grid.rows,
         resampling=Resampling.average if finer else Resampling.nearest,
         warp_mem_limit=64,
         # Outside the file there is no value, even where it declares none.
@@ -299,7 +291,7 @@ def _warped(raster: rasterio.DatasetReader, source: EvidenceSource, ground: Open
             total += warped.read(band).astype(np.float64)
     values = np.where(known & np.isfinite(total), total / bands, np.nan)
     scale = raster.scales[0] or 1.0
-    return _Cells(values * scale + raster.offsets[0], float(west), float(north), float(cell))
+    return grid, values * scale + raster.offsets[0]
 
 
 def _cell_m(
@@ -315,19 +307,23 @@ def _cell_m(
 
 
 def _of_zones(
-    cells: _Cells, source: EvidenceSource, ground: OpenGround, findings: Findings
+    grid: LocalGrid,
+    values: Floats,
+    source: EvidenceSource,
+    ground: OpenGround,
+    findings: Findings,
 ) -> list[Evidence]:
     """Average the cells of every zone that has enough of them; say which have not."""
-    hole = _hole(cells.values)
+    hole = _hole(values)
     if hole is not None:
         found = f"{hole[0]:.0%} of the cells exactly {hole[1]:g}, far from all others"
         _fault(source, found, _ALLOWED, "Declare the no-data value of the file.", findings)
         return []
-    covered = shapely.buffer(ground.covered, cells.cell / 2)
+    covered = shapely.buffer(ground.covered, grid.resolution / 2)
     parts, coarse, empty = [], [], []
     for zone, shape in ground.zones.items():
-        open_part = shapely.difference(shapely.buffer(shape, -cells.cell / 2), covered)
-        x, y, value = _inside(cells, open_part)
+        open_part = shapely.difference(shapely.buffer(shape, -grid.resolution / 2), covered)
+        x, y, value = _inside(grid, values, open_part)
         known = np.isfinite(value)
         if len(value) < FEWEST_CELLS:
             coarse.append(str(zone))
@@ -343,9 +339,10 @@ def _of_zones(
     name = source.path.name
     if not parts:
         if coarse:
+            side = findings.tell(grid.resolution, "length", decimals=1)
             found = (
-                f"cells of {findings.tell(cells.cell, 'length', decimals=1)}, too coarse: no zone "
-                f"has {FEWEST_CELLS} of them wholly on open ground"
+                f"cells of {side}, too coarse: no zone has {FEWEST_CELLS} of them wholly on open "
+                "ground"
             )
             mend = (
                 "Take a finer raster, such as a drone's; a satellite's cells mix lawn and paving."
@@ -382,19 +379,17 @@ def _hole(values: Floats) -> tuple[float, float] | None:
     return None
 
 
-def _inside(cells: _Cells, shape: BaseGeometry) -> tuple[Floats, Floats, Floats]:
+def _inside(grid: LocalGrid, values: Floats, shape: BaseGeometry) -> tuple[Floats, Floats, Floats]:
     """Return x, y and value of the cells whose middle lies in a shape."""
     if shape.is_empty:
         return np.empty(0), np.empty(0), np.empty(0)
-    rows, columns = cells.values.shape
-    x: Floats = cells.west + (np.arange(columns, dtype=np.float64) + 0.5) * cells.cell
-    y: Floats = cells.north - (np.arange(rows, dtype=np.float64) + 0.5) * cells.cell
+    x, y = grid.x, grid.y
     west, south, east, north = shape.bounds
     across, along = _between(x, west, east), _between(y, south, north)
     xs, ys = np.meshgrid(x[across], y[along])
     shapely.prepare(shape)
     inside: Flags = np.asarray(shapely.contains_xy(shape, xs, ys))
-    return xs[inside], ys[inside], cells.values[np.ix_(along, across)][inside]
+    return xs[inside], ys[inside], values[np.ix_(along, across)][inside]
 
 
 def _between(at: Floats, low: float, high: float) -> Ints:

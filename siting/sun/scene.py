@@ -34,28 +34,19 @@ if TYPE_CHECKING:
     import pandas as pd
 
 
-@dataclass(frozen=True)
-class TreeDefaults:
-    """What is assumed of a tree that the layer does not tell.
-
-    height: where neither height nor crown is known, common practice, no source [m]; spread: crown
-    diameter over height, common practice, no source; base: height of the crown's underside over the
-    tree's height, common practice, no source (the SOLWEIG model takes 0.25: Lindberg and Grimmond
-    2011, Theor. Appl. Climatol. 105, 311-323, from memory); transmissivity: share of direct light
-    that passes a crown in leaf. Between the 0.01-0.05 that Konarska et al. (2014, Theor. Appl.
-    Climatol. 117, 363-376) measured and the 0.1-0.3 of Heisler (1986, Urban Ecology 9, 337-359),
-    both from memory; bare: the same of a deciduous crown out of leaf: 0.40 to 0.52 measured by
-    Konarska et al. (2014), from memory.
-    """
-
-    height: float = 8.0
-    spread: float = 0.6
-    base: float = 0.3
-    transmissivity: float = 0.15
-    bare: float = 0.45
-
-
-TREE_DEFAULTS: Final = TreeDefaults()
+# What is assumed of a tree that the layer does not tell.
+#: Height where neither height nor crown is known [m], crown diameter over height, and height of the
+#: crown's underside over the tree's: common practice, no source (of the underside the SOLWEIG model
+#: takes 0.25: Lindberg and Grimmond 2011, Theor. Appl. Climatol. 105, 311-323, from memory).
+TREE_HEIGHT_M: Final = 8.0
+_SPREAD: Final = 0.6
+_BASE: Final = 0.3
+#: Share of direct light that passes a crown in leaf. Between the 0.01-0.05 that Konarska et al.
+#: (2014, Theor. Appl. Climatol. 117, 363-376) measured and the 0.1-0.3 of Heisler (1986, Urban
+#: Ecology 9, 337-359), both from memory; and a deciduous crown out of leaf: 0.40 to 0.52 measured
+#: by Konarska et al. (2014), from memory.
+_IN_LEAF: Final = 0.15
+BARE: Final = 0.45
 #: Least latitude [deg] -> first and last month in leaf, north of the equator. Common practice, no
 #: source; the middle band is near the days 97 to 300 that the SOLWEIG model takes (from memory).
 _LEAF: Final = ((55.0, 5, 9), (35.0, 4, 10), (23.5, 3, 11), (0.0, 1, 12))
@@ -107,7 +98,6 @@ def fill_tree_defaults(
     >>> float(filled["crown_diameter"].iloc[0]), len(notes)
     (6.0, 2)
     """
-    rule = TREE_DEFAULTS
     height, spread = column(trees, "height"), column(trees, "crown_diameter")
     tau, base = column(trees, "transmissivity"), column(trees, "crown_base")
     drawn = _drawn_crowns(trees)
@@ -115,17 +105,17 @@ def fill_tree_defaults(
     spread[outlined] = 2 * np.sqrt(shapely.area(drawn[outlined]) / np.pi)
     no_spread = np.isnan(spread)
     no_height = np.isnan(height)
-    new_height = np.where(no_spread, rule.height, spread / rule.spread)
+    new_height = np.where(no_spread, TREE_HEIGHT_M, spread / _SPREAD)
     height = np.where(no_height, new_height, height)
     filled = trees.copy()
     filled["height"] = height
-    filled["crown_diameter"] = np.where(no_spread, rule.spread * height, spread)
-    filled["crown_base"] = np.where(np.isnan(base), rule.base * height, base)
-    filled["transmissivity"] = np.where(np.isnan(tau), rule.transmissivity, tau)
+    filled["crown_diameter"] = np.where(no_spread, _SPREAD * height, spread)
+    filled["crown_base"] = np.where(np.isnan(base), _BASE * height, base)
+    filled["transmissivity"] = np.where(np.isnan(tau), _IN_LEAF, tau)
     notes = [
-        (no_height, f"height: crown diameter / {rule.spread}, or {rule.height} m without a crown"),
-        (no_spread, f"crown diameter: {rule.spread} x height"),
-        (np.isnan(tau), f"transmissivity: {rule.transmissivity}"),
+        (no_height, f"height: crown diameter / {_SPREAD}, or {TREE_HEIGHT_M} m without a crown"),
+        (no_spread, f"crown diameter: {_SPREAD} x height"),
+        (np.isnan(tau), f"transmissivity: {_IN_LEAF}"),
     ]
     said = tuple(f"{int(miss.sum())} trees without {text}." for miss, text in notes if miss.any())
     return filled, said
@@ -152,7 +142,7 @@ def bare_transmissivity(trees: pd.DataFrame) -> Floats:
     known = trees["evergreen"] if "evergreen" in trees.columns else [None] * len(trees)
     evergreen = np.array([flag in (True, 1) for flag in known], dtype=bool)
     deciduous = np.array([flag in (False, 0) for flag in known], dtype=bool)
-    assumed = np.where(deciduous, np.maximum(leaf, TREE_DEFAULTS.bare), leaf)
+    assumed = np.where(deciduous, np.maximum(leaf, BARE), leaf)
     return np.where(evergreen, leaf, np.where(np.isnan(bare), assumed, bare))
 
 
@@ -418,8 +408,9 @@ def build_scene(
     """Turn the layers into walls, sheets and crowns.
 
     buildings, trees, walls: as in `siting.site.model.Site`, unknown numbers of trees take
-    `TREE_DEFAULTS`, walls of unknown transmissivity are opaque; height_scale, transmissivity_scale:
-    factors on every height and every transmissivity (which stays within 0..1).
+    the sizes of this file, walls of unknown transmissivity are opaque; height_scale,
+    transmissivity_scale: factors on every height and every transmissivity (which stays within
+    0..1).
     """
     filled, _ = fill_tree_defaults(trees)
     faults = [*_building_faults(buildings), *_tree_faults(filled), *_wall_faults(walls)]

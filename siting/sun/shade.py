@@ -64,7 +64,7 @@ def shade_scenarios(  # noqa: PLR0913 - every layer is an argument of its own
         How to compute, one for each scenario.
     buildings, trees : GeoDataFrame
         As in `siting.site.model.Site`, those beyond the grid too; unknown numbers of trees take
-        `siting.sun.scene.TREE_DEFAULTS`.
+        what `siting.sun.scene` assumes.
     walls : GeoDataFrame, optional
         Free-standing walls, hedges and fences: lines with columns height [m] and transmissivity
         (0..1; unknown is opaque).

@@ -29,8 +29,7 @@ if TYPE_CHECKING:
 #: Of the grass reference surface, FAO-56 Eq. 38.
 ALBEDO: Final = 0.23
 #: Adjustment coefficient of the Hargreaves radiation formula inland; 0.19 at coasts. FAO-56 Eq. 50.
-_KRS_INTERIOR: Final = 0.16
-_KRS_COAST: Final = 0.19
+_KRS: Final = 0.16
 #: MJ K⁻⁴ m⁻² d⁻¹, FAO-56 Eq. 39.
 _STEFAN_BOLTZMANN: Final = 4.903e-9
 _KELVIN: Final = 273.16
@@ -53,9 +52,7 @@ def clear_sky_radiation(ra: ArrayLike, elevation_m: float) -> Floats:
     return np.asarray((0.75 + 2e-5 * elevation_m) * _floats(ra))
 
 
-def radiation_from_temperature(
-    ra: ArrayLike, tmin: ArrayLike, tmax: ArrayLike, *, coast: bool = False
-) -> Floats:
+def radiation_from_temperature(ra: ArrayLike, tmin: ArrayLike, tmax: ArrayLike) -> Floats:
     """Return the global radiation from the range of temperature, Rs.
 
     ra: extraterrestrial radiation [MJ m⁻² d⁻¹]; tmin, tmax: lowest and highest air temperature of
@@ -64,7 +61,7 @@ def radiation_from_temperature(
     FAO-56 Eq. 50.
     """
     swing = np.sqrt(np.maximum(_floats(tmax) - _floats(tmin), 0.0))
-    return np.asarray((_KRS_COAST if coast else _KRS_INTERIOR) * swing * _floats(ra))
+    return np.asarray(_KRS * swing * _floats(ra))
 
 
 def net_shortwave(rs: ArrayLike) -> Floats:
@@ -97,28 +94,17 @@ def net_longwave(
     return np.asarray(_STEFAN_BOLTZMANN * warm * humid * (1.35 * ratio - 0.35))
 
 
-@dataclass(frozen=True)
-class DailyDiffuseFraction:
-    """A daily correlation of the diffuse fraction with the clearness index, for two seasons.
-
-    limit_deg: sunset hour angle below which the winter branch holds [deg]; winter, summer:
-    coefficients of 1, kt, kt², ... [-]; winter_clear, summer_clear: clearness index from which the
-    fraction is constant, and that constant [-]; reference: where the numbers come from.
-    """
-
-    limit_deg: float = 81.4
-    winter: tuple[float, ...] = (1.0, -0.2727, 2.4495, -11.9514, 9.3879)
-    winter_clear: tuple[float, float] = (0.715, 0.143)
-    summer: tuple[float, ...] = (1.0, 0.2832, -2.5557, 0.8448)
-    summer_clear: tuple[float, float] = (0.722, 0.175)
-    reference: str = (
-        "Erbs, Klein & Duffie 1982, Solar Energy 28:293-302, daily correlation; coefficients "
-        "checked against a public solar library, not the paper itself."
-    )
-
-
-#: The correlation in use.
-DIFFUSE_FRACTION: Final = DailyDiffuseFraction()
+# Daily correlation of the diffuse fraction with the clearness index, for two seasons: Erbs, Klein &
+# Duffie 1982, Solar Energy 28:293-302; coefficients checked against a public solar library, not the
+# paper itself.
+#: Sunset hour angle below which the winter branch holds [deg].
+_WINTER_DEG: Final = 81.4
+#: Coefficients of 1, kt, kt², ...; clearness index from which the fraction is constant, and that
+#: [-].
+_WINTER: Final = (1.0, -0.2727, 2.4495, -11.9514, 9.3879)
+_WINTER_CLEAR: Final = (0.715, 0.143)
+_SUMMER: Final = (1.0, 0.2832, -2.5557, 0.8448)
+_SUMMER_CLEAR: Final = (0.722, 0.175)
 
 
 def daily_diffuse_fraction(rs: ArrayLike, ra: ArrayLike, sunset_angle: ArrayLike) -> Floats:
@@ -133,20 +119,19 @@ def daily_diffuse_fraction(rs: ArrayLike, ra: ArrayLike, sunset_angle: ArrayLike
     >>> daily_diffuse_fraction([3.0, 15.0, 30.0], 40.0, 1.8).round(3).tolist()
     [1.0, 0.791, 0.175]
     """
-    table = DIFFUSE_FRACTION
     rs, ra, angle = np.broadcast_arrays(_floats(rs), _floats(ra), _floats(sunset_angle))
     kt = np.clip(np.divide(rs, ra, out=np.zeros(rs.shape), where=ra > 0.0), 0.0, 1.0)
-    winter = np.polynomial.polynomial.polyval(kt, table.winter)
-    winter = np.where(kt < table.winter_clear[0], winter, table.winter_clear[1])
-    summer = np.polynomial.polynomial.polyval(kt, table.summer)
-    summer = np.where(kt < table.summer_clear[0], summer, table.summer_clear[1])
-    fraction = np.where(angle < np.radians(table.limit_deg), winter, summer)
+    winter = np.polynomial.polynomial.polyval(kt, _WINTER)
+    winter = np.where(kt < _WINTER_CLEAR[0], winter, _WINTER_CLEAR[1])
+    summer = np.polynomial.polynomial.polyval(kt, _SUMMER)
+    summer = np.where(kt < _SUMMER_CLEAR[0], summer, _SUMMER_CLEAR[1])
+    fraction = np.where(angle < np.radians(_WINTER_DEG), winter, summer)
     # The summer polynomial exceeds 1 by 0.008 near kt = 0.05.
     return np.asarray(np.clip(fraction, 0.0, 1.0))
 
 
-#: How far the dew point lies below the lowest temperature in dry places, FAO-56 Annex 6 [°C].
-_DRY_DEW: Final = 2.0
+#: Wind where none was measured: light to moderate, FAO-56 Table 4 [m/s].
+_WIND: Final = 2.0
 _MEASURED: Final = ("rs_mj_m2", "ea_kpa", "wind_2m_m_s")
 
 
@@ -279,26 +264,11 @@ def hargreaves(ra: ArrayLike, tmin: ArrayLike, tmax: ArrayLike) -> Floats:
 SHADE_LOSS: Final = 0.38
 
 
-@dataclass(frozen=True)
-class Estimates:
-    """How FAO-56 chapter 3 fills what was not measured, where the place is known.
-
-    coast: near a large body of water: kRs 0.19 instead of 0.16 (Eq. 50); dry: dry surroundings: the
-    dew point lies 2 °C below the lowest temperature (Annex 6); wind_m_s: at 2 m, light winds are
-    about 1, light to moderate 2, moderate to strong 4, strong above 5 (Table 4) [m/s].
-    """
-
-    coast: bool = False
-    dry: bool = False
-    wind_m_s: float = 2.0
-
-
 def eto_terms(
     daily: pd.DataFrame,
     *,
     latitude: float,
     elevation_m: float,
-    estimates: Estimates = Estimates(),
     surface: ReferenceSurface = SHORT_REFERENCE,
     hidden_longwave: float = 0.0,
     shade_blend: float = 0.5,
@@ -333,8 +303,6 @@ def eto_terms(
         North positive [deg].
     elevation_m : float
         Height of the station above the sea [m].
-    estimates : Estimates, optional
-        How missing radiation, humidity and wind are filled.
     surface : ReferenceSurface, optional
         Grass unless another is given.
     hidden_longwave : float, optional
@@ -364,9 +332,9 @@ def eto_terms(
     given = {name: daily[name].to_numpy(dtype=np.float64) for name in _MEASURED}
     only_temperatures = all(np.isnan(values).all() for values in given.values())
     instead = {
-        "rs_mj_m2": radiation_from_temperature(ra, tmin, tmax, coast=estimates.coast),
-        "ea_kpa": saturation_vapour_pressure(tmin - (_DRY_DEW if estimates.dry else 0.0)),
-        "wind_2m_m_s": np.full_like(ra, estimates.wind_m_s),
+        "rs_mj_m2": radiation_from_temperature(ra, tmin, tmax),
+        "ea_kpa": saturation_vapour_pressure(tmin),
+        "wind_2m_m_s": np.full_like(ra, _WIND),
     }
     rs, ea, wind = (np.where(np.isnan(given[n]), instead[n], given[n]) for n in _MEASURED)
     diffuse, split = _split(daily, given["rs_mj_m2"], daily_diffuse_fraction(rs, ra, sunset))
@@ -386,7 +354,7 @@ def eto_terms(
         loss = gain * net_longwave(tmin, tmax, ea, rs, rso)
         constant = aero - (1.0 - hidden_longwave) * loss
         sun, spared = gain * net_shortwave(rs), hidden_longwave * loss
-        method, reason = surface.method, _reason(given, estimates) + split
+        method, reason = surface.method, _reason(given) + split
     beam, sky = sun * (1.0 - diffuse), sun * diffuse - spared
     if only_temperatures:  # proportional to the pixel's radiation, as the equation is
         return EtoTerms(constant, beam, sky, rs, ra, diffuse, method, reason)
@@ -416,15 +384,12 @@ def _split(daily: pd.DataFrame, measured: Floats, estimated: Floats) -> tuple[Fl
     return np.where(use, own, estimated), words
 
 
-def _reason(given: dict[str, Floats], estimates: Estimates) -> str:
+def _reason(given: dict[str, Floats]) -> str:
     """Say what was measured and what was estimated."""
     words = {
-        "rs_mj_m2": "radiation estimated from the range of temperature (Eq. 50, kRs "
-        f"{0.19 if estimates.coast else 0.16})",
-        "ea_kpa": "dew point taken as "
-        + ("2 °C below " if estimates.dry else "")
-        + "the lowest temperature (Eq. 48)",
-        "wind_2m_m_s": f"wind taken as {estimates.wind_m_s:g} m/s",
+        "rs_mj_m2": f"radiation estimated from the range of temperature (Eq. 50, kRs {_KRS})",
+        "ea_kpa": "dew point taken as the lowest temperature (Eq. 48)",
+        "wind_2m_m_s": f"wind taken as {_WIND:g} m/s",
     }
     estimated = []
     for name, values in given.items():

@@ -38,39 +38,31 @@ from siting.zones.points import (
     zone_pixels,
 )
 
-
-@dataclass(frozen=True)
-class Spread:
-    """How far the inputs may be off. Where no source is named: judgement of this project.
-
-    height: obstacle heights, at most, as a share; transmissivity: crown transmissivity, at most, as
-    a factor; plant_factor: standard deviation of a turf's plant factor, as a share: between places
-    warm-season turf was found at 0.60 to 0.80 and cool-season turf at 0.80 to 0.85 (University of
-    California, Brown et al. 2001, Arizona, New Mexico State University 2005); ornamental_factor:
-    the same of every other plant. Within one class of the University of California's list (WUCOLS
-    IV: 0.40 to 0.60, 0.10 to 0.30) it is 0.12 and 0.29 where all values are alike likely, and lists
-    often put one species into different classes; storage: standard deviation of available water, as
-    a share; uniformity: standard deviation of the low-quarter uniformity; sensor_error: standard
-    deviation of a sensor's lasting error since its threshold was set in place, each sensor's its
-    own [m3/m3]. No test of just this was found, put together from the best site calibrations of
-    capacitance sensors (residual 0.010: Dominguez-Nino et al. 2019, Sensors 19, 3101, 0.007 to
-    0.033: Nasta et al. 2024, Sensors 24, 952) and 0.014 to 0.020 per 10 K of soil temperature
-    (Nieberding et al. 2023, Sensors 23, 6581, MethodsX 2024, 103100), all read in abstract;
-    sensor_noise: standard deviation of each day's reading, as a share of `sensor_error`: sources
-    say only that it is the smaller.
-    """
-
-    height: float = 0.10
-    transmissivity: float = 1.3
-    plant_factor: float = 0.08
-    ornamental_factor: float = 0.20
-    storage: float = 0.10
-    uniformity: float = 0.04
-    sensor_error: float = 0.014
-    sensor_noise: float = 0.4
-
-
-SPREAD: Final = Spread()
+# How far the inputs may be off. Where no source is named: judgement of this project.
+#: Obstacle heights at most, as a share; crown transmissivity at most, as a factor.
+_OBSTACLE_SPREAD: Final = 0.10
+_CLEARER: Final = 1.3
+#: Standard deviation of a turf's plant factor, as a share: between places warm-season turf was
+#: found at 0.60 to 0.80 and cool-season turf at 0.80 to 0.85 (University of California, Brown et
+#: al. 2001, Arizona, New Mexico State University 2005).
+_TURF_SPREAD: Final = 0.08
+#: The same of every other plant. Within one class of the University of California's list (WUCOLS
+#: IV: 0.40 to 0.60, 0.10 to 0.30) it is 0.12 and 0.29 where all values are alike likely, and lists
+#: often put one species into different classes.
+PLANT_SPREAD: Final = 0.20
+#: Standard deviation of available water, as a share, and of the low-quarter uniformity.
+STORAGE_SPREAD: Final = 0.10
+UNIFORMITY_SPREAD: Final = 0.04
+#: Standard deviation of a sensor's lasting error since its threshold was set in place, each
+#: sensor's its own [m3/m3]. No test of just this was found, put together from the best site
+#: calibrations of capacitance sensors (residual 0.010: Dominguez-Nino et al. 2019, Sensors 19,
+#: 3101, 0.007 to 0.033: Nasta et al. 2024, Sensors 24, 952) and 0.014 to 0.020 per 10 K of soil
+#: temperature (Nieberding et al. 2023, Sensors 23, 6581, MethodsX 2024, 103100), all read in
+#: abstract.
+SENSOR_ERROR: Final = 0.014
+#: Standard deviation of each day's reading, as a share of the lasting error: sources say only that
+#: it is the smaller.
+_SENSOR_NOISE: Final = 0.4
 #: Draws beyond this many standard deviations are pulled back.
 _LIMIT: Final = 2.0
 _TURF: Final = ("cool_season_turf", "warm_season_turf")
@@ -114,14 +106,23 @@ _DIMENSIONS: Final = 64
 class Scenarios:
     """Scenario 0 is the property as described, in which nothing is off.
 
-    count: number of scenarios, S; seed: seed, the same seed gives the same scenarios; spread: how
-    far the inputs may be off; taken: which of those drawn stands at each place, length S, some more
+    Each name takes the middles of N = `count` - 1 equal shares of its distribution once each
+    (McKay et al. 1979, Technometrics 21, 239-245). Plants, soils, obstacles and uniformity take
+    them in the order of a scrambled Sobol sequence, so that pairs are even too; sensors, which have
+    the user's names, in an order of their own that is uncorrelated with all of those. Of a test sum
+    of 9 names the mean of 64 draws is then off by a twentieth of what plain draws are off by, and
+    the mean of the worst tenth by half.
+
+    count: number of scenarios, S; seed: seed, the same seed gives the same scenarios; sensor_error:
+    standard deviation of a sensor's lasting error [m3/m3]; sensor_noise: of each day's reading, as
+    a share of it; taken: which of those drawn stands at each place, length S, some more
     than once and some not at all, where what was seen since tells them apart.
     """
 
     count: int
     seed: int = 0
-    spread: Spread = SPREAD
+    sensor_error: float = SENSOR_ERROR
+    sensor_noise: float = _SENSOR_NOISE
     taken: tuple[int, ...] | None = None
     _named: Floats = field(init=False, repr=False, compare=False)
 
@@ -137,7 +138,7 @@ class Scenarios:
     @property
     def uniformity(self) -> Floats:
         """What to add to every low-quarter uniformity, shape (S,) [-]."""
-        return self.spread.uniformity * self._draws("uniformity")
+        return UNIFORMITY_SPREAD * self._draws("uniformity")
 
     def weighed(self, weights: Floats) -> Scenarios:
         """Return as many scenarios, each drawn one as often as its weight has it.
@@ -157,13 +158,9 @@ class Scenarios:
 
         Returns multiplier [-], shape (Z, S).
         """
-        spread = self.spread
-        width = dict.fromkeys(_TURF, spread.plant_factor)
+        width = dict.fromkeys(_TURF, _TURF_SPREAD)
         return np.array(
-            [
-                1 + width.get(word, spread.ornamental_factor) * self._draws(f"plants:{word}")
-                for word in words
-            ]
+            [1 + width.get(word, PLANT_SPREAD) * self._draws(f"plants:{word}") for word in words]
         )
 
     def soils(self, classes: Sequence[str]) -> Floats:
@@ -172,7 +169,7 @@ class Scenarios:
         Returns multiplier of available water [-], shape (Z, S).
         """
         names = [soil if soil in SOILS else _OTHER_SOIL for soil in classes]
-        return np.array([1 + self.spread.storage * self._draws(f"soils:{name}") for name in names])
+        return np.array([1 + STORAGE_SPREAD * self._draws(f"soils:{name}") for name in names])
 
     def reading_errors(
         self, zones: Sequence[str], *, days: int, years: int, capacity: ArrayLike
@@ -185,7 +182,7 @@ class Scenarios:
         """
         shape = (len(zones), days, self.count, years)
         error = np.zeros(shape)
-        bias, noise = self.spread.sensor_error, self.spread.sensor_error * self.spread.sensor_noise
+        bias, noise = self.sensor_error, self.sensor_error * self.sensor_noise
         for row, zone in zip(error, zones, strict=True):
             row[:] = bias * self._draws(f"reading:{zone}")[:, None]
             if self.count > 1:
@@ -215,19 +212,6 @@ class Scenarios:
             )
             drawn[1:] = np.clip(scipy.special.ndtri(unit), -_LIMIT, _LIMIT)
         return drawn if self.taken is None else drawn[list(self.taken)]
-
-
-def draw_scenarios(count: int, *, seed: int, spread: Spread = SPREAD) -> Scenarios:
-    """Draw scenarios.
-
-    Each name takes the middles of N = `count` - 1 equal shares of its distribution once each
-    (McKay et al. 1979, Technometrics 21, 239-245). Plants, soils, obstacles and uniformity take
-    them in the order of a scrambled Sobol sequence, so that pairs are even too; sensors, which have
-    the user's names, in an order of their own that is uncorrelated with all of those. Of a test sum
-    of 9 names the mean of 64 draws is then off by a twentieth of what plain draws are off by, and
-    the mean of the worst tenth by half.
-    """
-    return Scenarios(count, seed, spread)
 
 
 def _low_discrepancy(rows: int, rng: np.random.Generator) -> Floats:
@@ -486,7 +470,7 @@ def sun_variants(
     if bare or not spread:
         return SunVariants(drawn, drawn, drawn), pixels
     cells = np.unique(np.concatenate([*pixels.flat, *pixels.sample_flat]))
-    height, clear = SPREAD.height, SPREAD.transmissivity
+    height, clear = _OBSTACLE_SPREAD, _CLEARER
     low = ShadeOptions(height_scale=1 - height, transmissivity_scale=clear)
     high = ShadeOptions(height_scale=1 + height, transmissivity_scale=1 / clear)
     lower = shading.at_cells(named("Sun, obstacles lower", low), cells, keep)

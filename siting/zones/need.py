@@ -13,7 +13,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Hashable, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from itertools import combinations
 from math import factorial
 from typing import Any, Final
@@ -43,34 +43,22 @@ _LEAST_RATIO: Final = 1.05
 _LEAST_ETO: Final = 0.01
 
 
-@dataclass(frozen=True)
-class EasyZone:
-    """An undemanding zone: deep shade, frugal plants, the best soil, deep roots, flat and even.
-
-    Each value is the friendly end of the tables that the program uses, so that every cause of an
-    ordinary zone counts up from it. The choice is the project's; the shares depend on it.
-
-    kmc: ETo over that of open ground: the low end of the published microclimate factor [-];
-    plant_factor, depletion_fraction: of desert plants, at ETc 5 mm/d [-]; available_water: field
-    capacity less wilting point, of silt [m³/m³]; intake_rate, accumulation: of sand on the flat
-    [mm/h, mm]; root_depth_m: of trees [m]; standing: water that may stand, over that of the same
-    soil on the flat [-]; uniformity, precipitation_rate: perfectly even, of drip [-, mm/h].
-    """
-
-    kmc: float = 0.5
-    plant_factor: float = 0.3
-    depletion_fraction: float = 0.5
-    available_water: float = 0.17
-    intake_rate: float = 15.24
-    accumulation: float = 10.16
-    root_depth_m: float = 0.6
-    standing: float = 1.0
-    uniformity: float = 1.0
-    precipitation_rate: float = 10.922
-
-
-#: The zone that all are compared with.
-EASY_ZONE: Final = EasyZone()
+#: An undemanding zone, which all are compared with: deep shade, frugal plants, the best soil, deep
+#: roots, flat and even. Each value is the friendly end of the tables that the program uses, so that
+#: every cause of an ordinary zone counts up from it. The choice is the project's; the shares depend
+#: on it.
+EASY_ZONE: Final = {
+    "kmc": 0.5,  # ETo over that of open ground: the low end of the published microclimate factor
+    "plant_factor": 0.3,  # of desert plants, at ETc 5 mm/d, as the next
+    "depletion_fraction": 0.5,
+    "available_water": 0.17,  # field capacity less wilting point, of silt [m³/m³]
+    "intake_rate": 15.24,  # of sand on the flat [mm/h], and what may stand there [mm]
+    "accumulation": 10.16,
+    "root_depth_m": 0.6,  # of trees
+    "standing": 1.0,  # water that may stand, over that of the same soil on the flat
+    "uniformity": 1.0,  # perfectly even, at the rate of drip [mm/h]
+    "precipitation_rate": 10.922,
+}
 #: Which values each cause brings.
 _BRINGS: Final = {
     "sun": ("eto",),
@@ -117,9 +105,7 @@ def thirst(
     return np.asarray(100.0 * etc / (raw * reaches))
 
 
-def need_shares(
-    zones: pd.DataFrame, *, open_eto: ArrayLike, easy: EasyZone = EASY_ZONE
-) -> pd.DataFrame:
+def need_shares(zones: pd.DataFrame, *, open_eto: ArrayLike) -> pd.DataFrame:
     """Say how much each cause adds to a zone's thirst.
 
     zones: columns eto (peak month, the zone's own sun) [mm/d], plant_factor (of that month),
@@ -134,10 +120,8 @@ def need_shares(
     Shapley, L. S. (1953). A value for n-person games. Contributions to the Theory of Games II.
     """
     own = {name: zones[name].to_numpy(dtype=float) for name in _term_names()}
-    known = {
-        name: np.full(len(zones), getattr(easy, name)) for name in _term_names() if name != "eto"
-    }
-    known["eto"] = easy.kmc * np.asarray(open_eto, dtype=float)
+    known = {name: np.full(len(zones), EASY_ZONE[name]) for name in own if name != "eto"}
+    known["eto"] = EASY_ZONE["kmc"] * np.asarray(open_eto, dtype=float)
     logs = {
         chosen: _log_thirst(own, known, chosen)
         for size in range(len(CAUSES) + 1)

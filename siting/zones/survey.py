@@ -37,7 +37,6 @@ from siting.zones.ground import (
     Progress,
     Scenarios,
     SunVariants,
-    draw_scenarios,
     monthly_eto,
     property_grid,
     sun_variants,
@@ -331,7 +330,7 @@ def survey_site(
     zones, sod_notes = _established(zones)
     dry, climate_note = aridity(climate, terms)
     water = zone_water(zones, latitude=site.latitude, hot_arid=dry)
-    scenarios = draw_scenarios(analysis.scenarios, seed=analysis.seed)
+    scenarios = Scenarios(analysis.scenarios, analysis.seed)
     eto = monthly_eto(terms, seasons)
     spread = scenarios.count > 1
     run = threads, progress, keep

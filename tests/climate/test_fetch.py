@@ -66,10 +66,9 @@ def power(monkeypatch):
 
 def test_hours_become_days_of_the_place(power):
     content, asked = power
-    fetched = fetch_daily("nasa_power", **PLACE, **JULY)
-    daily = fetched.daily
+    daily, elevation_m, _ = fetch_daily("nasa_power", **PLACE, **JULY)
     assert list(daily.index) == list(pd.date_range("2020-07-01", "2020-07-03"))
-    assert fetched.elevation_m == 148.5
+    assert elevation_m == 148.5
     # The sum over the local day, five hours behind UTC, and not over the day of UTC.
     hours = pd.Series(content["properties"]["parameter"]["ALLSKY_SFC_SW_DWN"])
     hours.index = pd.to_datetime(hours.index, format="%Y%m%d%H") - pd.Timedelta(hours=5)
@@ -90,7 +89,7 @@ def test_hours_become_days_of_the_place(power):
 def test_rain_in_either_documented_unit(power):
     content, _ = power
     content["parameters"]["PRECTOTCORR"]["units"] = "mm/day"
-    daily = fetch_daily("nasa_power", **PLACE, **JULY).daily
+    daily, _, _ = fetch_daily("nasa_power", **PLACE, **JULY)
     assert daily["rain_mm"].tolist() == pytest.approx([0.0, 14.0 / 24, 0.0])
 
 
@@ -125,11 +124,11 @@ def test_a_source_out_of_reach(monkeypatch):
 def test_days_of_the_united_states(monkeypatch):
     content = json.loads((DATA / "acis_prism_daily.json").read_text())
     monkeypatch.setattr(requests, "post", lambda *_a, **_o: _Answer(content))
-    fetched = fetch_daily("acis_prism", **PLACE, **JULY)
-    assert fetched.daily.columns.tolist() == ["tmin_c", "tmax_c", "rain_mm"]
-    assert fetched.daily["rain_mm"].tolist()[:2] == [0.0, 12.7]
-    assert np.isnan(fetched.daily["rain_mm"].iloc[2])
-    assert fetched.elevation_m == pytest.approx(487 * 0.3048)
+    daily, elevation_m, _ = fetch_daily("acis_prism", **PLACE, **JULY)
+    assert daily.columns.tolist() == ["tmin_c", "tmax_c", "rain_mm"]
+    assert daily["rain_mm"].tolist()[:2] == [0.0, 12.7]
+    assert np.isnan(daily["rain_mm"].iloc[2])
+    assert elevation_m == pytest.approx(487 * 0.3048)
 
 
 def test_sources_are_those_of_the_property_file():

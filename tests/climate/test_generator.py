@@ -11,7 +11,15 @@ from siting.climate.air import (
     mean_saturation_vapour_pressure,
     vapour_pressure_from_humidity,
 )
-from siting.climate.readers import WEATHER_PATTERN, _chances, daily_from_normals
+from siting.climate.readers import (
+    _LAG,
+    _NOISE,
+    _WET_AFTER_DRY,
+    _WET_RADIATION,
+    _WET_RANGE,
+    _chances,
+    daily_from_normals,
+)
 from siting.errors import InputError
 
 DAYS = np.array([31, 28.25, 31, 30, 31, 30, 31, 31, 30, 31, 30, 31])
@@ -101,9 +109,9 @@ def test_wet_days_are_duller_and_have_a_narrower_range(long_run):
     dull = (
         long_run.loc[july & wet, "rs_mj_m2"].mean() / long_run.loc[july & ~wet, "rs_mj_m2"].mean()
     )
-    assert dull == pytest.approx(WEATHER_PATTERN.wet_radiation, abs=0.05)
+    assert dull == pytest.approx(_WET_RADIATION, abs=0.05)
     narrow = swing[july & wet].mean() / swing[july & ~wet].mean()
-    assert narrow == pytest.approx(WEATHER_PATTERN.wet_range, abs=0.03)
+    assert narrow == pytest.approx(_WET_RANGE, abs=0.03)
 
 
 def test_weather_has_memory(long_run):
@@ -199,7 +207,7 @@ def test_wet_days_vary_between_years_as_the_chain_says():
     days = np.floor(DAYS)
     variance = (yearly_means(daily, "wet") * days).var(axis=0, ddof=1)
     share = (humid_normals()["wet_days"] / days).to_numpy()
-    lag = 1.0 - WEATHER_PATTERN.wet_after_dry
+    lag = 1.0 - _WET_AFTER_DRY
     theory = days * (1 + lag) / (1 - lag) - 2 * lag / (1 - lag) ** 2
     ratio = variance / (share * (1 - share) * theory)
     # A variance from 500 years has a standard error of 6 %; the mean of twelve has 2 %.
@@ -212,7 +220,7 @@ def test_the_chain_keeps_the_share_of_wet_days_on_every_day(normals):
     days = np.floor(DAYS).astype(int)
     share = np.repeat((normals["wet_days"] / days).to_numpy(), days)
     before = np.roll(share, 1)
-    after_wet, after_dry = _chances(share, before, WEATHER_PATTERN)
+    after_wet, after_dry = _chances(share, before)
     assert ((after_wet >= 0) & (after_wet <= 1) & (after_dry >= 0) & (after_dry <= 1)).all()
     np.testing.assert_allclose(before * after_wet + (1 - before) * after_dry, share, atol=1e-12)
     usual = share == before
@@ -221,7 +229,7 @@ def test_the_chain_keeps_the_share_of_wet_days_on_every_day(normals):
 
 @pytest.mark.parametrize("share", [0.0, 1.0])
 def test_the_chain_of_always_and_never(share):
-    after_wet, after_dry = _chances(np.array([share, 0.4]), np.array([0.3, share]), WEATHER_PATTERN)
+    after_wet, after_dry = _chances(np.array([share, 0.4]), np.array([0.3, share]))
     assert 0.3 * after_wet[0] + 0.7 * after_dry[0] == pytest.approx(share)
     assert share * after_wet[1] + (1 - share) * after_dry[1] == pytest.approx(0.4)
 
@@ -235,8 +243,8 @@ def test_the_matrices_follow_from_the_published_correlations():
     next_day = np.array([[0.621, 0.445, 0.087], [0.563, 0.674, -0.100], [0.015, -0.091, 0.251]])
     lag = next_day @ np.linalg.inv(same)
     noise = np.linalg.cholesky(same - lag @ next_day.T)
-    np.testing.assert_allclose(WEATHER_PATTERN.lag, lag, atol=0.0025)
-    np.testing.assert_allclose(WEATHER_PATTERN.noise, noise, atol=0.0015)
+    np.testing.assert_allclose(_LAG, lag, atol=0.0025)
+    np.testing.assert_allclose(_NOISE, noise, atol=0.0015)
 
 
 def test_correlations_are_those_of_weather(long_run):

@@ -21,7 +21,7 @@ from siting.commission.judge import commission
 from siting.commission.readings import Readings
 from siting.commission.record import report_text
 from siting.commission.signal import modelled_contents
-from siting.zones.ground import draw_scenarios
+from siting.zones.ground import Scenarios
 from tests.demo_plans import demo_plan
 from tests.readings_simulator import simulate
 
@@ -157,7 +157,7 @@ def test_the_next_sheet_is_set_on_the_weighed_scenarios_by_the_same_search(yard)
 
 
 def test_scenarios_are_taken_as_often_as_their_weight_has_it():
-    drawn = draw_scenarios(8, seed=1)
+    drawn = Scenarios(8, seed=1)
     weights = np.array([0.0, 0.5, 0.0, 0.25, 0.25, 0, 0, 0])
     taken = drawn.weighed(weights)
     assert taken.taken == (1, 1, 1, 1, 3, 3, 4, 4)

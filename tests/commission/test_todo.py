@@ -5,7 +5,7 @@ import pytest
 
 from siting.commission import record_of
 from siting.commission.health import Finding, Health
-from siting.commission.judge import Seen, commission, things_to_do
+from siting.commission.judge import Commissioning, commission, things_to_do
 from siting.commission.readings import Readings
 from siting.commission.record import report_text
 from siting.commission.soil import Capacity
@@ -33,7 +33,7 @@ def capacity(tag, *, accepted=True, low=17.0, words=("It fits.",), withheld=""):
 
 
 def found(plan, readings=None, **more):
-    return Seen(after=plan, readings=readings or Readings(), **more)
+    return Commissioning(plan, plan, readings or Readings(), **more)
 
 
 def at(day, hour=8):

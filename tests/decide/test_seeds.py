@@ -11,7 +11,7 @@ import pytest
 from siting.decide.decision import decide_plan
 from siting.decide.sheet import sheet_draws
 from siting.planning.make import plan_property
-from siting.zones.ground import draw_scenarios
+from siting.zones.ground import Scenarios
 from tests.demo_plans import demo_plan
 from tests.ordinary import ordinary_yard
 
@@ -29,7 +29,7 @@ class Answer:
     """What is decided on one draw of the scenarios."""
 
     def __init__(self, plan, seed, count=64):
-        known = replace(plan.basis.known, scenarios=draw_scenarios(count, seed=seed))
+        known = replace(plan.basis.known, scenarios=Scenarios(count, seed=seed))
         decided = decide_plan(plan.site, plan.settings, known, plan.basis.placements)
         decision, simulated = decided.decision, decided.simulated
         names = [str(zone) for zone in decision.options.zones.index]

@@ -4,6 +4,7 @@ import csv
 import json
 import zipfile
 from pathlib import Path
+from types import SimpleNamespace
 
 import geopandas as gpd
 import pytest
@@ -26,7 +27,8 @@ def run(*words):
 
 
 def taken(*files, **how):
-    return import_files(files, Reading(**how))
+    frames, notes = import_files(files, Reading(**how))
+    return SimpleNamespace(frames=frames, notes=notes)
 
 
 def degrees(*shapes):

@@ -17,7 +17,7 @@ from siting.site.model import LocalGrid
 from siting.sun import light as engine
 from siting.sun.light import ShadeOptions
 from siting.sun.position import SunPositions, season_positions
-from siting.sun.scene import TREE_DEFAULTS, bare_transmissivity, leaf_months, rounded
+from siting.sun.scene import BARE, bare_transmissivity, leaf_months, rounded
 from siting.sun.shade import shade_instants, shade_scenarios
 from tests.sun.test_relief import hills
 from tests.sun.test_shade import (
@@ -234,7 +234,7 @@ def test_bare_transmissivity():
         },
         geometry=[Point(0, 0)] * 4,
     )
-    assert bare_transmissivity(trees).tolist() == [0.6, 0.1, TREE_DEFAULTS.bare, 0.1]
+    assert bare_transmissivity(trees).tolist() == [0.6, 0.1, BARE, 0.1]
 
 
 @pytest.mark.closed_form("Beer-Lambert: tau = exp(-G LAI); half the leaf area, its root")

@@ -14,7 +14,7 @@ from siting.errors import InputError
 from siting.site.model import HeightRaster, LocalGrid
 from siting.sun.light import ShadeOptions
 from siting.sun.position import SunPositions, season_positions, sun_at
-from siting.sun.scene import TREE_DEFAULTS, fill_tree_defaults
+from siting.sun.scene import TREE_HEIGHT_M, fill_tree_defaults
 from siting.sun.shade import shade_instants
 from tests.sun_cases import roof_mask, shade_season
 from tests.sun_raytest import lit_share
@@ -429,7 +429,7 @@ def test_unknown_trees_take_defaults_and_say_so():
         geometry=[Point(0, 0)] * 3,
     )
     filled, notes = fill_tree_defaults(trees)
-    assert filled["height"].tolist() == [10.0, 10.0, TREE_DEFAULTS.height]
+    assert filled["height"].tolist() == [10.0, 10.0, TREE_HEIGHT_M]
     assert filled["crown_diameter"].tolist() == pytest.approx([6.0, 6.0, 4.8])
     assert len(notes) == 3
     assert all("trees without" in note for note in notes)

@@ -31,8 +31,8 @@ def zone(**values):
 
 
 def easy():
-    values = {name: getattr(EASY_ZONE, name) for name in zone().columns if name != "eto"}
-    return zone(**values, eto=EASY_ZONE.kmc * OPEN)
+    values = {name: EASY_ZONE[name] for name in zone().columns if name != "eto"}
+    return zone(**values, eto=EASY_ZONE["kmc"] * OPEN)
 
 
 def plain(row):
@@ -118,13 +118,13 @@ def test_more_of_a_cause_means_more_of_its_share():
 def test_the_easy_zone_is_the_friendly_end_of_the_tables():
     soils = SOIL_CLASSES.values()
     water = [soil.field_capacity - soil.wilting_point for soil in soils]
-    assert max(water) == pytest.approx(EASY_ZONE.available_water)
-    assert max(soil.intake_rate for soil in soils) == pytest.approx(EASY_ZONE.intake_rate)
-    assert max(soil.accumulation[0] for soil in soils) == pytest.approx(EASY_ZONE.accumulation)
+    assert max(water) == pytest.approx(EASY_ZONE["available_water"])
+    assert max(soil.intake_rate for soil in soils) == pytest.approx(EASY_ZONE["intake_rate"])
+    assert max(soil.accumulation[0] for soil in soils) == pytest.approx(EASY_ZONE["accumulation"])
     kinds = PLANT_KINDS.values()
-    assert min(kind.factor_arid for kind in kinds) == EASY_ZONE.plant_factor
-    assert max(kind.root_depth_m for kind in kinds) == EASY_ZONE.root_depth_m
-    assert max(kind.depletion_fraction for kind in kinds) == EASY_ZONE.depletion_fraction
+    assert min(kind.factor_arid for kind in kinds) == EASY_ZONE["plant_factor"]
+    assert max(kind.root_depth_m for kind in kinds) == EASY_ZONE["root_depth_m"]
+    assert max(kind.depletion_fraction for kind in kinds) == EASY_ZONE["depletion_fraction"]
     row = need_shares(easy(), open_eto=[OPEN]).loc["1"]
     assert row["ratio"] == pytest.approx(1.0)
     assert row[list(CAUSES)].isna().all()

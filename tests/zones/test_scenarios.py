@@ -1,13 +1,11 @@
 """What nobody knows exactly: a stream for each name, even alone and in pairs."""
 
-from dataclasses import replace
-
 import numpy as np
 import pytest
 
 from siting.site.settings import PLANTS, SOILS
 from siting.zones import ground
-from siting.zones.ground import SPREAD, draw_scenarios
+from siting.zones.ground import PLANT_SPREAD, Scenarios
 
 
 def readings(drawn, zones, capacity=0.14):
@@ -15,18 +13,18 @@ def readings(drawn, zones, capacity=0.14):
 
 
 def test_the_first_scenario_is_the_property_as_described():
-    drawn = draw_scenarios(64, seed=1)
+    drawn = Scenarios(64, seed=1)
     assert drawn.count == 64
     assert drawn.obstacles[0] == drawn.uniformity[0] == 0
     assert (drawn.plants(PLANTS)[:, 0] == 1).all()
     assert (drawn.soils(SOILS)[:, 0] == 1).all()
     assert not readings(drawn, ["Lawn"]).reshape(1, 30, 64, 3)[:, :, 0].any()
-    assert not readings(draw_scenarios(1, seed=1), ["Lawn"]).any()
+    assert not readings(Scenarios(1, seed=1), ["Lawn"]).any()
 
 
 def test_what_is_not_used_changes_nothing_that_is(monkeypatch):
     """Words of the vocabulary, zones, their order and their number: each draw is its name's own."""
-    drawn = draw_scenarios(64, seed=7)
+    drawn = Scenarios(64, seed=7)
     shrubs, loam = drawn.plants(["shrubs"])[0], drawn.soils(["loam"])[0]
     np.testing.assert_array_equal(drawn.plants(["trees", "mixed", "shrubs"])[2], shrubs)
     np.testing.assert_array_equal(drawn.soils(["clay", "loam"])[1], loam)
@@ -35,7 +33,7 @@ def test_what_is_not_used_changes_nothing_that_is(monkeypatch):
     np.testing.assert_array_equal(readings(drawn, ["Bed"])[0], bed)
     places = ground._PLACES
     monkeypatch.setattr(ground, "_PLACES", (*places, "plants:moss", "soils:peat"))
-    more = draw_scenarios(64, seed=7)
+    more = Scenarios(64, seed=7)
     np.testing.assert_array_equal(more.plants(["shrubs"])[0], shrubs)
     np.testing.assert_array_equal(more.soils(["loam"])[0], loam)
     np.testing.assert_array_equal(more.obstacles, drawn.obstacles)
@@ -50,14 +48,14 @@ def test_every_word_has_a_place():
 
 
 def test_a_word_without_a_place_has_a_stream_of_its_own():
-    drawn = draw_scenarios(64, seed=1)
+    drawn = Scenarios(64, seed=1)
     moss = drawn.plants(["moss"])[0]
-    assert moss.std() == pytest.approx(SPREAD.ornamental_factor, rel=0.1)
+    assert moss.std() == pytest.approx(PLANT_SPREAD, rel=0.1)
     assert abs(np.corrcoef(moss, drawn.plants(["shrubs"])[0])[0, 1]) < 0.1
 
 
 def test_spread_is_what_was_asked_for_and_centred():
-    drawn = draw_scenarios(64, seed=3)
+    drawn = Scenarios(64, seed=3)
     for values, spread, centre in (
         (drawn.plants(["warm_season_turf"])[0], 0.08, 1.0),
         (drawn.plants(["shrubs"])[0], 0.20, 1.0),
@@ -73,7 +71,7 @@ def test_spread_is_what_was_asked_for_and_centred():
 
 
 def test_sensors_are_wrong_each_by_its_own_error_in_per_cent_by_volume():
-    drawn = draw_scenarios(64, seed=1, spread=replace(SPREAD, sensor_error=0.02))
+    drawn = Scenarios(64, seed=1, sensor_error=0.02)
     zones = [f"Zone {n}" for n in range(12)]
     error = readings(drawn, zones, capacity=0.10).reshape(12, 30, 64, 3)[:, :, 1:]
     lasting = error.mean(axis=(1, 3))
@@ -88,7 +86,7 @@ def test_sensors_are_wrong_each_by_its_own_error_in_per_cent_by_volume():
 
 
 def test_readings_follow_what_the_soil_holds_in_each_scenario():
-    drawn = draw_scenarios(16, seed=1)
+    drawn = Scenarios(16, seed=1)
     capacity = 0.14 * drawn.soils(["loam", "sand"])
     error = drawn.reading_errors(["A", "B"], days=5, years=2, capacity=capacity)
     plain = drawn.reading_errors(["A", "B"], days=5, years=2, capacity=[1.0, 1.0])
@@ -97,7 +95,7 @@ def test_readings_follow_what_the_soil_holds_in_each_scenario():
 
 
 def test_seeds_differ_and_a_seed_repeats():
-    first, again, other = (draw_scenarios(64, seed=seed) for seed in (1, 1, 2))
+    first, again, other = (Scenarios(64, seed=seed) for seed in (1, 1, 2))
     np.testing.assert_array_equal(first.plants(PLANTS), again.plants(PLANTS))
     np.testing.assert_array_equal(readings(first, ["A"]), readings(again, ["A"]))
     assert not np.array_equal(first.plants(PLANTS), other.plants(PLANTS))
@@ -114,7 +112,7 @@ def decision(plants, turf, storage, uniformity, obstacles, errors):
 
 
 def by_names(count, seed):
-    drawn = draw_scenarios(count, seed=seed, spread=replace(SPREAD, sensor_noise=0.0))
+    drawn = Scenarios(count, seed=seed, sensor_noise=0.0)
     plants, turf = drawn.plants(["shrubs", "cool_season_turf"])
     errors = drawn.reading_errors(list("ABCD"), days=1, years=1, capacity=np.full(4, 0.14))
     storage = drawn.soils(["loam"])[0]
@@ -123,9 +121,7 @@ def by_names(count, seed):
 
 def plainly(count, seed):
     drawn = np.clip(np.random.default_rng(seed).standard_normal((9, count)), -2, 2)
-    plants, turf, storage = (
-        1 + s * drawn[i] for i, s in enumerate((SPREAD.ornamental_factor, 0.08, 0.10))
-    )
+    plants, turf, storage = (1 + s * drawn[i] for i, s in enumerate((PLANT_SPREAD, 0.08, 0.10)))
     return decision(plants, turf, storage, 0.04 * drawn[3], drawn[4] / 2, 0.1 * drawn[5:])
 
 
@@ -149,7 +145,7 @@ def test_64_draws_settle_mean_and_worst_tenth_far_sooner_than_plain_draws():
 
 def test_pairs_of_names_are_even_too():
     """Quarters of the plane of two names hold a quarter of the draws each, nearly."""
-    drawn = draw_scenarios(64, seed=5)
+    drawn = Scenarios(64, seed=5)
     names = ("obstacles", "uniformity", "plants:shrubs", "soils:loam", "plants:cool_season_turf")
     for i, one in enumerate(names):
         for other in names[:i]:
