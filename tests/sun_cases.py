@@ -6,14 +6,22 @@ from siting.site.model import LocalGrid
 from siting.sun.light import ShadeOptions, gather, roofs
 from siting.sun.position import SunPositions, SunShade
 from siting.sun.scene import Tile
-from siting.sun.shade import shade_scenarios
+from siting.sun.shade import Shading
 
 
 def shade_season(
-    grid: LocalGrid, positions: SunPositions, *, options: ShadeOptions | None = None, **layers
+    grid: LocalGrid,
+    positions: SunPositions,
+    *,
+    buildings,
+    trees,
+    walls=None,
+    options: ShadeOptions | None = None,
+    **more,
 ) -> SunShade:
-    """Sun on the ground over a season in one scenario; layers as for `shade_scenarios`."""
-    return shade_scenarios(grid, positions, [options or ShadeOptions()], **layers)[0]
+    """Sun on the ground over a season in one scenario; the rest as for `Shading.of`."""
+    shading = Shading.of(grid, positions, (buildings, trees, walls), **more)
+    return shading.raster(options or ShadeOptions())
 
 
 def roof_mask(grid, buildings):

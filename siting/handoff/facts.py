@@ -524,18 +524,6 @@ class Spare:
     binding_setback: str
 
 
-@dataclass(frozen=True)
-class Fitted:
-    """A controller with its hardware and its sensors.
-
-    name: the controller; hardware: what it takes, as people write it; sensors: ids of its sensors.
-    """
-
-    name: str
-    hardware: str
-    sensors: tuple[str, ...]
-
-
 def bearing(east: float, north: float) -> float:
     """Return a direction clockwise from north, 0..360 [deg].
 
@@ -660,19 +648,3 @@ def hardware_words(kind: object) -> str:
     'add-on module beside the 24 V AC timer'
     """
     return _HARDWARE.get(str(kind), str(kind).replace("_", " "))
-
-
-def controllers(plan: Plan) -> list[Fitted]:
-    """Return every controller that gets hardware, with its sensors.
-
-    Result: in the order of ``plan.decision["hardware"]``.
-    """
-    owners = plan.sensors["controller"].fillna("").astype(str)
-    return [
-        Fitted(
-            name=str(name),
-            hardware=str(kind),
-            sensors=tuple(str(tag) for tag in plan.sensors.index[owners == str(name)]),
-        )
-        for name, kind in plan.decision.get("hardware", {}).items()
-    ]

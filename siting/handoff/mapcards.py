@@ -27,7 +27,6 @@ from siting.handoff.facts import (
 from siting.handoff.tables import (
     MONTHS,
     NO_SENSOR,
-    Move,
     Valve,
     choices,
     controls,
@@ -519,10 +518,12 @@ def option_table(plan: Plan) -> dict[str, Any]:
     head = [say("Choice"), yearly, say("Regret, mean"), say("Regret, worst")]
     rows: list[list[Pair]] = [
         [
-            _marked(vocabulary(one.name), chosen=one.chosen),
-            number(one.cost_per_year, 0) if math.isfinite(one.cost_per_year) else say("too dry"),
-            number(one.regret_mean, 0),
-            number(one.regret_max, 0),
+            _marked(vocabulary(one["name"]), chosen=one["chosen"]),
+            number(one["cost_per_year"], 0)
+            if math.isfinite(one["cost_per_year"])
+            else say("too dry"),
+            number(one["regret_mean"], 0),
+            number(one["regret_max"], 0),
         ]
         for one in options(plan)
     ]
@@ -535,13 +536,15 @@ def control_table(plan: Plan) -> dict[str, Any]:
     head = [say("Kind of control"), say("Sensors"), say("Water"), yearly, say("Dry days")]
     rows: list[list[Pair]] = [
         [
-            say("{control} (the plan's)", control=vocabulary(one.kind))
-            if one.chosen
-            else vocabulary(one.kind),
-            str(one.sensors),
-            both(one.water_m3, "volume") if math.isfinite(one.water_m3) else _UNKNOWN,
-            number(one.cost_per_year, 0),
-            number(one.stress_days, 0) if math.isfinite(one.water_m3) else say("not possible"),
+            say("{control} (the plan's)", control=vocabulary(one["kind"]))
+            if one["chosen"]
+            else vocabulary(one["kind"]),
+            str(one["sensors"]),
+            both(one["water_m3"], "volume") if math.isfinite(one["water_m3"]) else _UNKNOWN,
+            number(one["cost_per_year"], 0),
+            number(one["stress_days"], 0)
+            if math.isfinite(one["water_m3"])
+            else say("not possible"),
         ]
         for one in controls(plan)
     ]
@@ -562,15 +565,16 @@ def move_chart(plan: Plan) -> dict[str, Any]:
         "measure": measure
         if water
         else say("{measure}, {unit}", measure=measure, unit=unit),
-        "base": _told(found[0].base, water=water) if found else _UNKNOWN,
+        "base": _told(found[0]["value_base"], water=water) if found else _UNKNOWN,
         "bars": [
             {
-                "name": vocabulary(one.name),
-                "base": one.base,
+                "name": vocabulary(one["name"]),
+                "base": one["value_base"],
                 "ends": [
                     {"setting": Figure(setting), "value": value if math.isfinite(value) else None,
                      "told": _told(value, water=water)}
-                    for setting, value in ((one.low, one.value_low), (one.high, one.value_high))
+                    for end in ("low", "high")
+                    for setting, value in ((one[end], one[f"value_{end}"]),)
                 ],
             }
             for one in found
@@ -579,18 +583,23 @@ def move_chart(plan: Plan) -> dict[str, Any]:
     }  # fmt: skip
 
 
-def _move_table(found: list[Move], *, water: bool) -> dict[str, Any]:
+def _move_table(found: list[dict[str, Any]], *, water: bool) -> dict[str, Any]:
     """Return the bars as a table, with the payback beside them where it is claimed."""
-    back = any(math.isfinite(end) for one in found for end in (one.payback_low, one.payback_high))
+    back = any(
+        math.isfinite(end) for one in found for end in (one["payback_low"], one["payback_high"])
+    )
     rows: list[list[Pair]] = []
     for one in found:
-        for setting, value, years in (
-            (one.low, one.value_low, one.payback_low),
-            (one.high, one.value_high, one.payback_high),
-        ):
+        for end in ("low", "high"):
+            setting, value, years = (one[f"{of}{end}"] for of in ("", "value_", "payback_"))
             told = _told(value, water=water) if math.isfinite(value) else say("limit not kept")
             rows.append(
-                [vocabulary(one.name), Figure(setting), told, *([number(years, 1)] if back else [])]
+                [
+                    vocabulary(one["name"]),
+                    Figure(setting),
+                    told,
+                    *([number(years, 1)] if back else []),
+                ]
             )
     years_ = [say("Payback, years")] if back else []
     head = [say("What"), say("Set to"), say("Result"), *years_]

@@ -25,7 +25,6 @@ from siting.handoff.facts import (
     assumptions_in_words,
     budget_lines,
     clean,
-    controllers,
     elide,
     hardware_words,
     measuring_words,
@@ -552,12 +551,12 @@ def _controls(plan: Plan, width: float) -> list[Any]:
     currency = elide(clean(plan.economics.get("currency")), 10)
     rows = [
         (
-            elide(clean(one.kind), 80) + (" (the plan's)" if one.chosen else ""),
-            str(one.sensors),
-            one.hardware,
-            show(one.water_m3, "volume", units) if math.isfinite(one.water_m3) else "–",
-            money(one.cost_per_year, currency),
-            number(one.stress_days, 0) if math.isfinite(one.water_m3) else "not possible",
+            elide(clean(one["kind"]), 80) + (" (the plan's)" if one["chosen"] else ""),
+            str(one["sensors"]),
+            one["hardware"],
+            show(one["water_m3"], "volume", units) if math.isfinite(one["water_m3"]) else "–",
+            money(one["cost_per_year"], currency),
+            number(one["stress_days"], 0) if math.isfinite(one["water_m3"]) else "not possible",
         )
         for one in found
     ]
@@ -572,7 +571,7 @@ def _controls(plan: Plan, width: float) -> list[Any]:
             + (" The plan mixes kinds, each where it does best (last line)." if mixed else "")
         ),
         _ENGLISH.grid(head, rows, (3.3, 0.9, 1.6, 1.5, 1.2, 1.1), width=width, words=(0, 2),
-             bold_rows=[k for k, one in enumerate(found) if one.chosen]),
+             bold_rows=[k for k, one in enumerate(found) if one["chosen"]]),
     ]  # fmt: skip
 
 
@@ -584,13 +583,13 @@ def _options(plan: Plan, width: float) -> list[Any]:
     currency = elide(clean(plan.economics.get("currency")), 10)
     rows = [
         (
-            elide(clean(one.name), 60) + (" (chosen)" if one.chosen else ""),
-            str(one.sensors) if one.sensors else "–",
-            money(one.cost_per_year, currency)
-            if math.isfinite(one.cost_per_year)
+            elide(clean(one["name"]), 60) + (" (chosen)" if one["chosen"] else ""),
+            str(one["sensors"]) if one["sensors"] else "–",
+            money(one["cost_per_year"], currency)
+            if math.isfinite(one["cost_per_year"])
             else "leaves a zone too dry",
-            money(one.regret_mean, currency),
-            money(one.regret_max, currency),
+            money(one["regret_mean"], currency),
+            money(one["regret_max"], currency),
         )
         for one in found
     ]
@@ -602,7 +601,7 @@ def _options(plan: Plan, width: float) -> list[Any]:
             f"average and at worst over {plan.settings.analysis.scenarios} scenarios."
         ),
         _ENGLISH.grid(head, rows, (2.6, 0.9, 2, 1.3, 1.3), width=width,
-             bold_rows=[k for k, one in enumerate(found) if one.chosen]),
+             bold_rows=[k for k, one in enumerate(found) if one["chosen"]]),
     ]  # fmt: skip
 
 
@@ -776,13 +775,14 @@ def _name(value: object) -> str:
 
 def _hardware(plan: Plan, sheet: Sheet, width: float) -> list[Any]:
     """Say what every controller is fitted with, and which sensors go to it."""
+    owners = plan.sensors["controller"].fillna("").astype(str)
     rows = [
         (
-            _name(fitted.name) or say("the system's"),
-            hardware_words(fitted.hardware),
-            ", ".join(fitted.sensors) or _DASH,
+            _name(name) or say("the system's"),
+            hardware_words(kind),
+            ", ".join(str(tag) for tag in plan.sensors.index[owners == str(name)]) or _DASH,
         )
-        for fitted in controllers(plan)
+        for name, kind in plan.decision.get("hardware", {}).items()
     ]
     if not rows:
         return []

@@ -17,62 +17,6 @@ from siting.season.controls import CONTROLS
 _NO_SENSOR_COST: Final = {"timer as it runs today", "timer, its minutes set right", "rain shut-off"}
 
 
-@dataclass(frozen=True)
-class Control:
-    """One kind of control beside the plan.
-
-    kind, hardware: as in `Plan.controls`, the hardware as people write it; sensors: how many it
-    takes; water_m3, cost_per_year, stress_days: as in the table, NaN where it cannot serve the
-    property [m³], [currency], [d];
-    chosen: whether the plan is of this kind alone.
-    """
-
-    kind: str
-    hardware: str
-    sensors: int
-    water_m3: float
-    cost_per_year: float
-    stress_days: float
-    chosen: bool
-
-
-@dataclass(frozen=True)
-class Option:
-    """One number of sensors or plain rule, and its regret.
-
-    name: "3 sensors", or the rule; rule: whether it is a plain rule; sensors: how many it takes;
-    cost_per_year, regret_mean, regret_max: NaN where it leaves a zone too dry [currency per year];
-    chosen: whether it is the plan.
-    """
-
-    name: str
-    rule: bool
-    sensors: int
-    cost_per_year: float
-    regret_mean: float
-    regret_max: float
-    chosen: bool
-
-
-@dataclass(frozen=True)
-class Move:
-    """One input moved to either side, and what the result is then.
-
-    name, low, high: the input and the settings tried; value_low, value_high, base: of the measure,
-    NaN where the sensors cannot keep the limit then; payback_low, payback_high: NaN where it never
-    pays or is not claimed [years].
-    """
-
-    name: str
-    low: str
-    high: str
-    value_low: float
-    value_high: float
-    base: float
-    payback_low: float
-    payback_high: float
-
-
 def _records(table: pd.DataFrame) -> list[tuple[str, dict[str, Any]]]:
     """Return a table's index as text, with its rows."""
     rows: list[dict[str, Any]] = table.to_dict(orient="records")  # type: ignore[assignment]
@@ -126,41 +70,22 @@ def choices(plan: Plan) -> list[tuple[str, Mapping[str, Any] | None]]:
     return folded({"n": int(n), **row} for n, row in _records(plan.choices))
 
 
-def controls(plan: Plan) -> list[Control]:
-    """Return every kind of control that stands beside the plan.
+def controls(plan: Plan) -> list[dict[str, Any]]:
+    """Return every kind of control that stands beside the plan, the hardware as people write it.
 
-    Result: in the order of ``plan.controls``; the plan itself last where it mixes kinds.
+    Result: rows of ``plan.controls`` in their order; the plan itself last where it mixes kinds.
     """
     found = [
-        Control(
-            kind=kind,
-            hardware=_fitted(kind, str(row["hardware"])),
-            sensors=int(row["sensors"]),
-            water_m3=float(row["water_m3"]),
-            cost_per_year=float(row["cost_per_year"]),
-            stress_days=float(row["stress_days"]),
-            chosen=bool(row["chosen"]),
-        )
+        {"kind": kind, **row, "hardware": _fitted(kind, str(row["hardware"]))}
         for kind, row in _records(plan.controls)
     ]
-    if not found or any(one.chosen for one in found):
+    if not found or any(one["chosen"] for one in found):
         return found
-    return [*found, *(_mixed(plan, row) for _, row in _records(plan.choices) if row["chosen"])]
-
-
-def _mixed(plan: Plan, row: Mapping[str, Any]) -> Control:
-    """Return the plan's own line where it mixes kinds of control."""
     kinds = dict.fromkeys(str(k).replace("_", "-") for k in plan.sensors["control"])
     hardware = dict.fromkeys(str(k).replace("_", "-") for k in plan.sensors["hardware"])
-    return Control(
-        kind=" and ".join(kinds),
-        hardware=", ".join(hardware),
-        sensors=len(plan.sensors),
-        water_m3=float(row["water_m3"]),
-        cost_per_year=float(row["cost_per_year"]),
-        stress_days=float(row["stress_days"]),
-        chosen=True,
-    )
+    own = {"kind": " and ".join(kinds), "hardware": ", ".join(hardware)}
+    mixed = [row for _, row in _records(plan.choices) if row["chosen"]]
+    return [*found, *({**row, **own, "sensors": len(plan.sensors)} for row in mixed)]
 
 
 def _fitted(kind: str, hardware: str) -> str:
@@ -170,10 +95,11 @@ def _fitted(kind: str, hardware: str) -> str:
     return "–" if hardware == "none" else hardware.replace("_", "-")
 
 
-def options(plan: Plan) -> list[Option]:
+def options(plan: Plan) -> list[dict[str, Any]]:
     """Return every number of sensors and every plain rule, with their regret.
 
-    Result: numbers first, then rules; rules that leave a zone too dry have no figures.
+    Result: name, rule (whether it is one), sensors, chosen, cost_per_year, regret_mean and
+    regret_max; numbers first, then rules; rules that leave a zone too dry have no figures.
     """
     regret: dict[str, Mapping[str, Any]] = dict(_records(plan.regret))
     count, found = len(plan.sensors), []
@@ -181,40 +107,25 @@ def options(plan: Plan) -> list[Option]:
         if name in set(map(str, plan.rules.index)):
             continue
         sensors = int(name.split()[0]) if name.split()[0].isdigit() else 0
-        found.append(_option(name, sensors, row, rule=False, chosen=sensors == count))
+        told = {"name": name, "rule": False, "sensors": sensors, "chosen": sensors == count}
+        found.append({**told, **row})
+    figures = ("cost_per_year", "regret_mean", "regret_max")
     for name, rule in _records(plan.rules):
-        found.append(_option(name, int(rule["n"]), regret.get(name, {}), rule=True))
+        told = {"name": name, "rule": True, "sensors": int(rule["n"]), "chosen": False}
+        found.append({**told, **(regret.get(name) or dict.fromkeys(figures, math.nan))})
     return found
 
 
-def _option(
-    name: str, sensors: int, row: Mapping[str, Any], *, rule: bool, chosen: bool = False
-) -> Option:
-    cost, mean, worst = (
-        float(row.get(key, math.nan)) for key in ("cost_per_year", "regret_mean", "regret_max")
-    )
-    return Option(name, rule, sensors, cost, mean, worst, chosen)
-
-
-def moves(plan: Plan) -> list[Move]:
-    """Return what moves the result, the greatest swing first.
+def moves(plan: Plan) -> list[dict[str, Any]]:
+    """Return what moves the result, the greatest swing first: rows of ``plan.sensitivity``.
 
     Result: one per input; empty where the plan has no sensitivity, or where its own sensors cannot
     be reckoned anew within the limit, so that there is nothing to move from.
     """
     return [
-        Move(
-            name=name,
-            low=str(row["low"]),
-            high=str(row["high"]),
-            value_low=float(row["value_low"]),
-            value_high=float(row["value_high"]),
-            base=float(row["value_base"]),
-            payback_low=float(row["payback_low"]),
-            payback_high=float(row["payback_high"]),
-        )
+        {"name": name, **row}
         for name, row in _records(plan.sensitivity)
-        if math.isfinite(float(row["value_base"]))
+        if math.isfinite(row["value_base"])
     ]
 
 

@@ -404,7 +404,7 @@ def shaded_radiation(
         direct, sky = sun.slope_beam, sun.slope_sky
     elif on_slope:
         allowed = "a sun that was computed with a terrain"
-        mend = "Give the terrain to shade_scenarios."
+        mend = "Give the terrain to the shading."
         faults.append(Fault("shaded_radiation", "no slope", allowed, mend, column="on_slope"))
     if faults:
         raise InputError(faults)

@@ -38,73 +38,6 @@ if TYPE_CHECKING:
 _DEFAULT: Final = ShadeOptions()
 
 
-def shade_scenarios(  # noqa: PLR0913 - every layer is an argument of its own
-    grid: LocalGrid,
-    positions: SunPositions,
-    scenarios: Sequence[ShadeOptions],
-    *,
-    buildings: gpd.GeoDataFrame,
-    trees: gpd.GeoDataFrame,
-    walls: gpd.GeoDataFrame | None = None,
-    surface: HeightRaster | None = None,
-    terrain: HeightRaster | None = None,
-    months: Sequence[int] | None = None,
-) -> tuple[SunShade, ...]:
-    """Sun on the ground over a season, in several scenarios of heights and transmissivities.
-
-    The rasters are resampled once, and scenarios that shade alike are computed once.
-
-    Parameters
-    ----------
-    grid : LocalGrid
-        Where the sun is wanted: at the cell centres.
-    positions : SunPositions
-        See `siting.sun.position.season_positions`.
-    scenarios : sequence of ShadeOptions
-        How to compute, one for each scenario.
-    buildings, trees : GeoDataFrame
-        As in `siting.site.model.Site`, those beyond the grid too; unknown numbers of trees take
-        what `siting.sun.scene` assumes.
-    walls : GeoDataFrame, optional
-        Free-standing walls, hedges and fences: lines with columns height [m] and transmissivity
-        (0..1; unknown is opaque).
-    surface, terrain : HeightRaster, optional
-        Further shade from rasters, see `siting.sun.relief`.
-    months : sequence of int, optional
-        Months of the result; the default is those of `positions`. A month without positions (polar
-        night) has 0 sun.
-
-    Returns
-    -------
-    tuple of SunShade
-        NaN where a cell centre lies in a building's footprint. With a terrain, ground that faces
-        away from the sun gets none, and what arrives on the ground's own slope is told too. Where
-        that ground is not level (`siting.sun.relief.LEVEL_CELLS`), buildings and opaque walls stand
-        on it and shade as the relief does, and each crown shades a plane of its own.
-
-    Raises
-    ------
-    InputError
-        If a building has no height or a number is out of range.
-
-    References
-    ----------
-    Shadow of a prism and scan filling by difference arrays: `siting.sun.scene` and
-    `siting.sun.kernels`; both are checked against ray tests, with 0 wrong.
-    """
-    shading = Shading.of(
-        grid, positions, (buildings, trees, walls), surface=surface, terrain=terrain, months=months
-    )
-    known: dict[ShadeOptions, SunShade] = {}
-    found = []
-    for options in scenarios:
-        alike = replace(options, threads=1, progress=None)
-        if alike not in known:
-            known[alike] = shading.raster(options)
-        found.append(known[alike])
-    return tuple(found)
-
-
 @dataclass(frozen=True)
 class Shading:
     """What shades a raster over a season: asked for the whole of it, or for some cells.
@@ -112,15 +45,24 @@ class Shading:
     Parameters
     ----------
     grid : LocalGrid
-        Where the sun is wanted.
+        Where the sun is wanted: at the cell centres.
     positions : SunPositions
-        As for `shade_scenarios`.
+        See `siting.sun.position.season_positions`.
     layers : tuple of GeoDataFrame
-        Buildings, trees, and walls or None.
+        Buildings and trees as in `siting.site.model.Site`, those beyond the grid too, and walls or
+        None; unknown numbers of trees take what `siting.sun.scene` assumes.
     relief : Relief or None
-        Rasters that shade.
+        Rasters that shade. With a terrain, ground that faces away from the sun gets none, and what
+        arrives on the ground's own slope is told too. Where that ground is not level
+        (`siting.sun.relief.LEVEL_CELLS`), buildings and opaque walls stand on it and shade as the
+        relief does, and each crown shades a plane of its own.
     months : tuple of int
-        Months of the results.
+        Months of the results. A month without positions (polar night) has 0 sun.
+
+    References
+    ----------
+    Shadow of a prism and scan filling by difference arrays: `siting.sun.scene` and
+    `siting.sun.kernels`; both are checked against ray tests, with 0 wrong.
     """
 
     grid: LocalGrid
@@ -146,8 +88,10 @@ class Shading:
         ----------
         grid, positions, layers
             As of the class.
-        surface, terrain, months
-            As for `shade_scenarios`.
+        surface, terrain : HeightRaster, optional
+            Further shade from rasters, see `siting.sun.relief`.
+        months : sequence of int, optional
+            Months of the results; the default is those of `positions`.
 
         Returns
         -------
@@ -316,7 +260,7 @@ def shade_instants(  # noqa: PLR0913 - every layer is an argument of its own
     elevation, azimuth : array_like, shape (N,)
         True elevation, above 0, and azimuth east of north [deg].
     buildings, trees, walls, surface, terrain, options
-        As for `shade_scenarios`.
+        As for `Shading`.
 
     Returns
     -------

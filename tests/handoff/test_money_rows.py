@@ -55,11 +55,11 @@ def test_without_a_price_the_moves_are_water_in_both_units(plan):
 
 def test_options_are_the_numbers_then_the_rules_with_their_regret(plan):
     found = options(plan)
-    assert [one.name for one in found] == [
+    assert [one["name"] for one in found] == [
         "2 sensors", "3 sensors", "one in the driest", "one in every zone",
     ]  # fmt: skip
-    assert [one.chosen for one in found] == [True, False, False, False]
-    assert math.isnan(found[2].regret_max)
+    assert [one["chosen"] for one in found] == [True, False, False, False]
+    assert math.isnan(found[2]["regret_max"])
     assert option_table(plan)["rows"][0][0] == "2 sensors (chosen)"
     assert option_table(plan)["rows"][2][1] == "too dry"
 
@@ -69,17 +69,17 @@ def test_a_rule_that_does_is_shown_with_its_own_regret(plan):
         [plan.regret, plan.regret.iloc[1:].rename({"3 sensors": "one in every zone"})]
     )
     found = options(dataclasses.replace(plan, regret=regret))
-    [rule] = [one for one in found if one.name == "one in every zone"]
-    assert (rule.sensors, rule.regret_max) == (4, 31.0)
-    assert len([one for one in found if not one.rule]) == 2
+    [rule] = [one for one in found if one["name"] == "one in every zone"]
+    assert (rule["sensors"], rule["regret_max"]) == (4, 31.0)
+    assert len([one for one in found if not one["rule"]]) == 2
 
 
 def test_a_plan_of_mixed_kinds_has_a_line_of_its_own(plan):
-    assert [one.kind for one in controls(plan)][-1] == "on-demand"
+    assert [one["kind"] for one in controls(plan)][-1] == "on-demand"
     mixed = dataclasses.replace(plan, controls=plan.controls.assign(chosen=False))
     last = controls(mixed)[-1]
-    assert (last.kind, last.sensors, last.chosen) == ("bypass and on-demand", 2, True)
-    assert last.cost_per_year == plan.choices.loc[2, "cost_per_year"]
+    assert (last["kind"], last["sensors"], last["chosen"]) == ("bypass and on-demand", 2, True)
+    assert last["cost_per_year"] == plan.choices.loc[2, "cost_per_year"]
     assert control_table(mixed)["rows"][-1][0] == "bypass and on-demand (the plan's)"
 
 

@@ -8,7 +8,7 @@ import pytest
 import shapely
 
 from siting.handoff.document import plan_document
-from siting.handoff.facts import chance_cell, compass, controllers, rank_words, spares
+from siting.handoff.facts import chance_cell, compass, rank_words, spares
 from siting.handoff.webmap import map_document
 from tests.plan_factory import make_plan
 from tests.some import some
@@ -82,7 +82,5 @@ def test_no_reserves_and_no_ties_are_no_reason_to_fail():
     assert all(spare.tapes == () and spare.side == "" for spare in spares(tieless, "S1"))
 
 
-def test_every_controller_with_its_hardware_and_sensors(plan):
-    [only] = controllers(plan)
-    assert (only.hardware, only.sensors) == ("replacement", ("S1", "S2"))
+def test_a_direction_between_two_points_of_the_compass():
     assert compass(-1, 1) == "NW"

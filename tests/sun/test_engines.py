@@ -18,8 +18,7 @@ from siting.sun import light as engine
 from siting.sun.light import ShadeOptions
 from siting.sun.position import SunPositions, season_positions
 from siting.sun.scene import BARE, bare_transmissivity, leaf_months, rounded
-from siting.sun.shade import shade_instants, shade_scenarios
-from tests.sun.test_relief import hills
+from siting.sun.shade import shade_instants
 from tests.sun.test_shade import (
     NO_BUILDINGS,
     NO_TREES,
@@ -324,18 +323,3 @@ def test_season_of_the_year_round_is_the_old_one():
         for more in ({}, {"transmissivity_bare": 0.9})
     )
     assert_same_bits(first, second)
-
-
-def test_scenarios_are_the_same_as_one_by_one_and_like_ones_are_shared():
-    buildings, trees = scene(3)
-    grid, sun = grid_of(60), season_positions(35.0, 0.0, months=(6, 12), minutes=60)
-    trees = trees.assign(transmissivity_bare=0.6)
-    layers = {"buildings": buildings, "trees": trees, "walls": hedges(3), "terrain": hills(3)}
-    options = [
-        ShadeOptions(sky_directions=16, height_scale=height, transmissivity_scale=tau)
-        for height, tau in ((1.0, 1.0), (1.2, 0.8), (0.8, 1.25), (1.0, 1.0))
-    ]
-    found = shade_scenarios(grid, sun, options, **layers)
-    for one, option in zip(found, options, strict=True):
-        assert_same_bits(one, shade_season(grid, sun, options=option, **layers))
-    assert found[0] is found[3]
