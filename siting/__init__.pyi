@@ -16,7 +16,6 @@ from .handoff.figures import plot_choices as plot_choices
 from .handoff.figures import plot_dryness as plot_dryness
 from .handoff.figures import plot_season as plot_season
 from .handoff.figures import plot_zones as plot_zones
-from .planning.make import Survey as Survey
 from .planning.make import hold_out as hold_out
 from .planning.make import plan as plan
 from .planning.make import plan_property as plan_property
@@ -27,3 +26,4 @@ from .planning.model import Plan as Plan
 from .site.model import Site as Site
 from .site.template import demo_property as demo_property
 from .site.template import new_property as new_property
+from .zones.survey import Survey as Survey

@@ -101,7 +101,7 @@ def test_a_plan_with_another_price_takes_sun_and_ground_from_the_last(tmp_path, 
     settings, site, climate = read_inputs(source)
     store = Stages(tmp_path / "kept")
     first = plan_document(plan(site, climate, settings, stages=store))
-    monkeypatch.setattr("siting.planning.make.surveyed", lambda *_, **__: never())
+    monkeypatch.setattr("siting.zones.survey._worked_out", lambda *_, **__: never())
     monkeypatch.setattr("siting.planning.make._places", lambda *_, **__: never())
     monkeypatch.setattr("siting.decide.decision.governors", lambda *_, **__: never())
     assert plan_document(plan(site, climate, replace(settings), stages=store)) == first

@@ -40,8 +40,8 @@ from siting.files import written_files
 from siting.handoff.formats import FORMATS, formats
 
 if TYPE_CHECKING:
-    from siting.planning.make import Survey
     from siting.planning.model import Plan
+    from siting.zones.survey import Survey
 
 
 def register_compare(main: click.Group) -> None:

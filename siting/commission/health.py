@@ -774,9 +774,9 @@ def weigh(
     count: of scenarios; those that sensors were chosen on where it is not given.
     """
     basis = plan.basis
-    if not isinstance(basis, Basis) or basis.known.scenarios.count == 1:
+    if not isinstance(basis, Basis) or basis.survey.scenarios.count == 1:
         return None
-    drawn = basis.known.scenarios
+    drawn = basis.survey.scenarios
     if count is not None:
         drawn = replace(drawn, count=count)
     total, misfit = np.zeros(drawn.count), np.zeros(drawn.count)
@@ -787,13 +787,13 @@ def weigh(
         zone = found.expected.zone
         row = plan.zones.loc[zone]
         even = float(row["distribution_uniformity"])
-        measured = basis.known.application[zone].measured
+        measured = basis.survey.application[zone].measured
         modelled = modelled_contents(
             found.expected,
             events=events,
             weather=weather,
             crop=drawn.plants([str(row["plants"])])[0],
-            storage=drawn.soils([str(basis.known.water.loc[zone, "soil_class"])])[0],
+            storage=drawn.soils([str(basis.survey.water.loc[zone, "soil_class"])])[0],
             # The driest ground is taken to get the least water, as where the plan was made.
             received=np.ones(drawn.count)
             if measured
@@ -852,9 +852,8 @@ def next_sheet(plan: Plan, weighed: Weighed | None) -> pd.DataFrame:
     printed = basis.printed
     if printed is None or len(weighed.weights) != printed.count:
         return pd.DataFrame()
-    drawn = replace(basis.known.scenarios, count=printed.count).weighed(weighed.weights)
-    known = replace(basis.known, scenarios=drawn)
-    sheet, now, then = sheet_again(plan.site, plan.settings, known, printed)
+    drawn = replace(basis.survey.scenarios, count=printed.count).weighed(weighed.weights)
+    sheet, now, then = sheet_again(replace(basis.survey, scenarios=drawn), printed)
     old, rate = printed.sheet, plan.zones["precipitation_rate"].to_numpy(dtype=float) / 60
     of_zone = {home: plan.zones.index[home] for home in sheet.home.values()}
     tags = {str(row["zone"]): str(tag) for tag, row in plan.sensors.iterrows()}
@@ -862,7 +861,7 @@ def next_sheet(plan: Plan, weighed: Weighed | None) -> pd.DataFrame:
     for z in np.flatnonzero(sheet.governor >= 0):
         j = int(sheet.governor[z])
         home = of_zone[sheet.home[j]]
-        water = basis.known.water.loc[home]
+        water = basis.survey.water.loc[home]
         held = float(water["field_capacity"]) - float(water["wilting_point"])
         area = float(printed.area_m2[z])
         rows[str(plan.zones.index[z])] = {
@@ -910,13 +909,13 @@ def _moved(plan: Plan, weighed: Weighed) -> str:
     told = []
     for tag in weighed.sensors:
         row = plan.zones.loc[plan.sensors.loc[tag, "zone"]]
-        soil = str(basis.known.water.loc[plan.sensors.loc[tag, "zone"], "soil_class"])
+        soil = str(basis.survey.water.loc[plan.sensors.loc[tag, "zone"], "soil_class"])
         for name, values in (
             (
                 f"the demand of {row['plants']}".replace("_", " "),
-                basis.known.scenarios.plants([str(row["plants"])])[0],
+                basis.survey.scenarios.plants([str(row["plants"])])[0],
             ),
-            (f"the water that {soil} holds", basis.known.scenarios.soils([soil])[0]),
+            (f"the water that {soil} holds", basis.survey.scenarios.soils([soil])[0]),
         ):
             mean = float(weighed.weights @ values)
             sd = float(np.sqrt(weighed.weights @ (values - mean) ** 2))

@@ -472,10 +472,10 @@ def moving_words(plan: Plan, at: AsBuilt) -> tuple[str, ...]:
     away = math.hypot(at.fix.x - best.x, at.fix.y - best.y)
     if spots is None or away <= max(_SURE * at.fix.error_m, 0.5):
         return ()
-    known, water, costs = basis.known, plan.settings.water, plan.settings.costs
+    survey, water, costs = basis.survey, plan.settings.water, plan.settings.costs
     here = point_chances(
-        plan.site, known.ground, basis.hazards, zone, point=(at.fix.x, at.fix.y),
-        error=at.fix.error_m / math.sqrt(2), application=known.application,
+        plan.site, survey.ground, basis.hazards, zone, point=(at.fix.x, at.fix.y),
+        error=at.fix.error_m / math.sqrt(2), application=survey.application,
     )  # fmt: skip
     there = best.chances
     price = costs.installation + away * (costs.trench_per_m + costs.wire_per_m)

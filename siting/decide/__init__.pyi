@@ -3,10 +3,10 @@ from .alternatives import sensitivity_table as sensitivity_table
 from .alternatives import timer_table as timer_table
 from .choice import ALIKE as ALIKE
 from .choice import SURE as SURE
-from .choice import Decision as Decision
+from .choice import Grouping as Grouping
 from .choose import TOGETHER as TOGETHER
 from .choose import Choice as Choice
-from .decision import Decided as Decided
+from .decision import Decision as Decision
 from .decision import Printed as Printed
 from .decision import decide_plan as decide_plan
 from .decision import property_roots as property_roots

@@ -10,23 +10,21 @@ import numpy as np
 import pandas as pd
 
 from siting.arrays import Floats
-from siting.decide.choice import Options
 from siting.decide.choose import Candidates, choose_sensors
-from siting.decide.decision import Decided, as_watering
+from siting.decide.decision import Decision, as_watering
 from siting.decide.governors import todays_timer
 from siting.decide.money import Capital, payback_years, water_cost
 from siting.decide.sheet import play_sheet
 from siting.season.controls import CONTROLS
 from siting.season.events import Watering, rain_shutoff, schedule_stress
 from siting.season.scheduling import cycle_and_soak
-from siting.site.settings import Control, PropertyFile
 from siting.stages import Keeper
 from siting.zones.ground import PLANT_SPREAD, STORAGE_SPREAD, UNIFORMITY_SPREAD
 from siting.zones.roots import PropertyRoots, over_zones
-from siting.zones.survey import Known
+from siting.zones.survey import Survey
 
 
-def control_table(decided: Decided, control: Control, *, rain_mm: Floats) -> pd.DataFrame:
+def control_table(decided: Decision) -> pd.DataFrame:
     """Return what each kind of control would use, on the same weather and scenarios.
 
     A timer is set right with the least whole minutes and a monthly adjustment that keep each zone
@@ -35,30 +33,27 @@ def control_table(decided: Decided, control: Control, *, rain_mm: Floats) -> pd.
 
     Parameters
     ----------
-    decided : Decided
+    decided : Decision
         The choice.
-    control : Control
-        The settings of the rain shut-off.
-    rain_mm : ndarray, shape (D, Y)
-        Rain as it falls on open ground [mm].
 
     Returns
     -------
     DataFrame
         As `Plan.controls`.
     """
-    options, simulated = decided.decision.options, decided.simulated
+    simulated = decided.simulated
     rows: list[dict[str, Any]] = []
     if simulated.timer is not None:
         rows.append(_timer("timer as it runs today", simulated.timer, decided))
     rows.append(_timer("timer, its minutes set right", simulated.set_right, decided))
-    rows.append(_timer("rain shut-off", _shut_off(decided, control, rain_mm), decided))
-    rows += _sensor_kinds(decided, options, control)
+    rows.append(_timer("rain shut-off", _shut_off(decided), decided))
+    rows += _sensor_kinds(decided)
     return pd.DataFrame(rows).set_index("kind")
 
 
-def _shut_off(decided: Decided, control: Control, rain_mm: Floats) -> Watering:
+def _shut_off(decided: Decision) -> Watering:
     """Interrupt the timer that was set right after rain."""
+    control, rain_mm = decided.survey.settings.control, decided.survey.seasons.rain_mm
     right, days = decided.simulated.set_right, decided.schedule.timer
     gross = np.tile(rain_mm, (1, days.shape[1] // rain_mm.shape[1]))
     dry = rain_shutoff(
@@ -78,8 +73,8 @@ def _shut_off(decided: Decided, control: Control, rain_mm: Floats) -> Watering:
     return Watering(np.broadcast_to(dry, right.ran.shape), right.depth, np.stack(stress))
 
 
-def _timer(name: str, ran: Watering, decided: Decided) -> dict[str, Any]:
-    options = decided.decision.options
+def _timer(name: str, ran: Watering, decided: Decision) -> dict[str, Any]:
+    options = decided.grouping.options
     water = float(ran.water_mm.mean(axis=1) @ options.area_m2) / 1000
     stress = ran.worst_stress_days
     return {
@@ -94,14 +89,14 @@ def _timer(name: str, ran: Watering, decided: Decided) -> dict[str, Any]:
     }
 
 
-def _sensor_kinds(decided: Decided, options: Options, control: Control) -> list[dict[str, Any]]:
+def _sensor_kinds(decided: Decision) -> list[dict[str, Any]]:
     """Return the best plan of each kind of sensor control, and of the common wire.
 
     The plan's own kind stands with what its sheet does; the others as they were tried.
     """
-    decision = decided.decision
+    grouping, options = decided.grouping, decided.grouping.options
     wanted = [(*row, word) for word, kind in CONTROLS.items() for row in kind.compared]
-    most = max(control.max_sensors, decision.choice.n)
+    most = max(decided.survey.settings.control.max_sensors, grouping.choice.n)
     rows = []
     for name, each, word in wanted:
         if word not in options.pool.kind:
@@ -109,11 +104,11 @@ def _sensor_kinds(decided: Decided, options: Options, control: Control) -> list[
         candidates: Candidates = replace(
             options.candidates(kinds=(word,)), equipment=options.equipment(most=each)
         )
-        choice = choose_sensors(candidates, max_sensors=most, curve=False).rows[-1]
+        choice = choose_sensors(candidates, max_sensors=most, curve=False)[-1]
         choice = options.priced(choice, options.prices.connection)
-        mine = {options.pool.kind[j] for j in decision.choice.sensors}
+        mine = {options.pool.kind[j] for j in grouping.choice.sensors}
         if each is None and mine == {word}:
-            choice = decision.choice
+            choice = grouping.choice
         within = choice.feasible and bool(
             np.all(options.zone_stress(choice) <= options.pool.limit + 1e-9)
         )
@@ -136,7 +131,7 @@ def _sensor_kinds(decided: Decided, options: Options, control: Control) -> list[
     return rows
 
 
-def _as_played(decided: Decided) -> dict[str, Any]:
+def _as_played(decided: Decision) -> dict[str, Any]:
     """Return water, cost and stress of the plan as its sheet is played."""
     stress = decided.simulated.plan.worst_stress_days
     return {
@@ -183,7 +178,7 @@ class _Value:
     stress_days: float
 
 
-def sensitivity_table(settings: PropertyFile, decided: Decided, built: Capital) -> pd.DataFrame:
+def sensitivity_table(decided: Decision, built: Capital) -> pd.DataFrame:
     """Move one input at a time, play the printed sheet and today's timer, and value the plan.
 
     Nothing is set anew: this is what happens to what was handed over where an input is not as
@@ -191,9 +186,7 @@ def sensitivity_table(settings: PropertyFile, decided: Decided, built: Capital) 
 
     Parameters
     ----------
-    settings : PropertyFile
-        Prices and life.
-    decided : Decided
+    decided : Decision
         The choice.
     built : Capital
         What it costs to build.
@@ -203,7 +196,7 @@ def sensitivity_table(settings: PropertyFile, decided: Decided, built: Capital) 
     DataFrame
         As `Plan.sensitivity`, the greatest swing first.
     """
-    study = _Study(settings, decided, built)
+    study, settings = _Study(decided, built), decided.survey.settings
     uneven = _DEVIATIONS * UNIFORMITY_SPREAD
     plant = _DEVIATIONS * PLANT_SPREAD / 2  # the mean of a property is surer than a bed
     cases: dict[str, tuple[tuple[str, _Case], tuple[str, _Case]]] = {
@@ -260,7 +253,8 @@ def _either(name: str, span: float) -> tuple[tuple[str, _Case], tuple[str, _Case
 class _Study:
     """Values one case after another."""
 
-    def __init__(self, settings: PropertyFile, decided: Decided, built: Capital) -> None:
+    def __init__(self, decided: Decision, built: Capital) -> None:
+        settings = decided.survey.settings
         self._settings, self._decided, self._built = settings, decided, built
         played = decided.simulated.plan, decided.simulated.timer
         self._base: tuple[Watering, Watering | None] = played
@@ -327,7 +321,7 @@ class _Study:
 _FULL: Final = 100
 
 
-def timer_table(zones: pd.DataFrame, known: Known, decided: Decided) -> pd.DataFrame:
+def timer_table(zones: pd.DataFrame, decided: Decision) -> pd.DataFrame:
     """Return what to type into any timer.
 
     A program is the zones of one sensor: its days, and whole minutes for each valve. The seasonal
@@ -339,9 +333,7 @@ def timer_table(zones: pd.DataFrame, known: Known, decided: Decided) -> pd.DataF
     ----------
     zones : DataFrame
         As `Plan.zones`.
-    known : Known
-        Sun, water and weather.
-    decided : Decided
+    decided : Decision
         The choice.
 
     Returns
@@ -352,12 +344,12 @@ def timer_table(zones: pd.DataFrame, known: Known, decided: Decided) -> pd.DataF
     sheet, played = decided.sheet, decided.simulated.plan
     sets = decided.schedule.sets
     own = next((s.words for s in sets if s.today), sets[decided.schedule.every].words)
-    beside: dict[str, Mapping[str, Any]] = known.water.to_dict(orient="index")  # type: ignore[assignment]
+    beside: dict[str, Mapping[str, Any]] = decided.survey.water.to_dict(orient="index")  # type: ignore[assignment]
     rows = []
     for z, (zone, row) in enumerate(zones.iterrows()):
         j = int(sheet.governor[z])
         days = sets[sheet.days[j]].words if j >= 0 else own
-        percent = _by_month(known, played.depth[z])
+        percent = _by_month(decided.survey, played.depth[z])
         rows.append(_row(str(zone), row, beside[str(zone)], percent, days))
     table = pd.DataFrame(rows).set_index("zone")
     table["water_m3"] = zones["water_m3"]
@@ -365,12 +357,12 @@ def timer_table(zones: pd.DataFrame, known: Known, decided: Decided) -> pd.DataF
     return table
 
 
-def _by_month(known: Known, depth: Floats) -> Floats:
+def _by_month(survey: Survey, depth: Floats) -> Floats:
     """Return the adjustment of each calendar month, 0 outside the season, shape (12,) [%]."""
     months = np.zeros(12)
     whole = float(depth.max())
-    for month in known.ground.eto.months:
-        of_month = depth[known.seasons.month == month]
+    for month in survey.ground.eto.months:
+        of_month = depth[survey.seasons.month == month]
         months[month - 1] = round(_FULL * float(of_month.max()) / whole) if whole > 0 else 0.0
     return months
 

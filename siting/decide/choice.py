@@ -19,8 +19,8 @@ is set on more draws, takes the cheapest, or the plainest, the thirstiest turf, 
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass, field, replace
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import Any, Final
 
@@ -34,6 +34,7 @@ from siting.decide.choose import (
     Equipment,
     Part,
     Window,
+    cheapest,
     choose_sensors,
     evaluate,
     parts_of,
@@ -396,82 +397,84 @@ _EQUAL: Final = 0.005
 
 
 @dataclass(frozen=True)
-class Decision:
+class Grouping:
     """The chosen grouping, beside everything it was chosen from.
 
     Parameters
     ----------
-    governors : Governors
-        The candidates of every kind of control.
-    choice : Choice
-        The chosen grouping, at its cost with shared trench.
-    governor : ndarray of int, shape (Z,)
-        Candidate that governs each zone; -1 for one that keeps a programme of its own.
-    plain : Choice or None
-        The plain way: a module on each timer as it is, its sensor in the thirstiest turf.
     options : Options
         What it was chosen from.
-    hardware : dict of str to str
-        Controller -> what it is fitted with.
-    choices, rules, regret : DataFrame
-        As `Plan.choices`, `Plan.rules`, `Plan.regret`.
-    facts : dict
-        As `Plan.decision`.
+    rows : tuple of Choice
+        The best choice for each number of sensors, at its cost with shared trench.
+    at : int
+        Which of them was chosen.
+    thumb : mapping of str to Choice
+        The plain way, where it can be had, and the rules of thumb.
+    exact : mapping
+        How exact the choice is, of `Plan.decision`.
     warnings : tuple of str
         Where something gave way.
-    found : object
-        What it was told from.
     """
 
-    governors: Governors
-    choice: Choice
-    governor: Ints
-    plain: Choice | None
     options: Options
-    hardware: dict[str, str]
-    choices: pd.DataFrame
-    rules: pd.DataFrame
-    regret: pd.DataFrame
-    facts: dict[str, Any] = field(default_factory=dict)
-    warnings: tuple[str, ...] = ()
-    found: _Found | None = field(default=None, repr=False)
-
-
-@dataclass(frozen=True)
-class _Curve:
-    """The best choice for each number of sensors, at its true cost."""
-
     rows: tuple[Choice, ...]
-    rounds: int
-
-    @property
-    def best(self) -> int | None:
-        """Position of the cheapest, the one with the fewest sensors where equal."""
-        costs = [row.cost if row.feasible else np.inf for row in self.rows]
-        return int(np.argmin(costs)) if np.isfinite(min(costs)) else None
-
-    def showing(self, old: Choice, new: Choice) -> _Curve:
-        """Return the curve with one choice in place of another, for every number it stands for."""
-        rows = [replace(new, n=r.n) if r.sensors == old.sensors else r for r in self.rows]
-        return replace(self, rows=with_values(rows))
-
-
-@dataclass(frozen=True)
-class _Found:
-    """The curve, which of its rows was chosen, the rules of thumb and the plain way."""
-
-    curve: _Curve
     at: int
-    rules: dict[str, Choice]
-    plain: Choice | None
+    thumb: Mapping[str, Choice]
+    exact: Mapping[str, Any]
+    warnings: tuple[str, ...] = ()
 
     @property
     def choice(self) -> Choice:
-        """The chosen row."""
-        return self.curve.rows[self.at]
+        """The chosen grouping, at its cost with shared trench."""
+        return self.rows[self.at]
+
+    @property
+    def governors(self) -> Governors:
+        """The candidates of every kind of control."""
+        return self.options.pool
+
+    @property
+    def plain(self) -> Choice | None:
+        """The plain way: a module on each timer as it is, its sensor in the thirstiest turf."""
+        return self.thumb.get(_PLAIN)
+
+    @cached_property
+    def governor(self) -> Ints:
+        """Candidate that governs each zone; -1 for one that keeps a programme of its own, (Z,)."""
+        return self.options.follows(self.choice)
+
+    @cached_property
+    def hardware(self) -> dict[str, str]:
+        """Controller -> what it is fitted with."""
+        return self.options.hardware(self.choice)
+
+    @cached_property
+    def choices(self) -> pd.DataFrame:
+        """As `Plan.choices`."""
+        return _choices(self.options, self.rows, self.at)
+
+    @cached_property
+    def rules(self) -> pd.DataFrame:
+        """As `Plan.rules`."""
+        return _rules(self.options, self.thumb, self.choice)
+
+    @cached_property
+    def regret(self) -> pd.DataFrame:
+        """As `Plan.regret`."""
+        fit = {n: r for n, r in self.thumb.items() if not _too_dry(self.options, r)}
+        return _regret(self.options, self.rows, fit)
+
+    @cached_property
+    def facts(self) -> dict[str, Any]:
+        """As `Plan.decision`."""
+        return {**self.exact, **_ties(self.options, self.rows, self.at)}
 
 
-def decide(options: Options, *, max_sensors: int) -> Decision:
+#: The trade's habit among the rules of thumb.
+_PLAIN: Final = "the plain way"
+
+
+def decide(options: Options, *, max_sensors: int) -> Grouping:
     """Choose kind of control, hardware, number of sensors and grouping.
 
     Returns the smallest number that is as good as the cheapest.
@@ -479,14 +482,14 @@ def decide(options: Options, *, max_sensors: int) -> Decision:
     notes = options.too_long()
     if notes:
         options = replace(options, window_minutes=None)
-    curve = _solve(options, max_sensors)
-    if curve.best is None:
-        options, curve, more = _relaxed(options, max_sensors)
+    rows, rounds = _solve(options, max_sensors)
+    if cheapest(rows) is None:
+        options, rows, rounds, more = _relaxed(options, max_sensors)
         notes += more
-    at = _as_good(options, curve)
-    choice = curve.rows[at]
+    at = _as_good(options, rows)
     plain = _plain_way(options)
-    rules = {
+    thumb = {} if plain is None else {_PLAIN: plain}
+    thumb |= {
         rule: options.priced(row, options.prices.connection)
         for rule, row in plain_rules(
             replace(options, cramped=True).candidates(),
@@ -494,45 +497,20 @@ def decide(options: Options, *, max_sensors: int) -> Decision:
             plants=[str(word) for word in options.zones["plants"]],
         ).items()
     }
-    if plain is not None:
-        rules = {"the plain way": plain, **rules}
-    found = _Found(curve, at, rules, plain)
-    exact = _facts(options, curve, choice, max_sensors) | _plain_facts(options, plain)
-    return _told(options, found, exact, notes)
+    exact = _exactness(options, rows, rounds, max_sensors) | _plain_facts(options, plain)
+    return Grouping(options, rows, at, thumb, exact, notes)
 
 
-def _told(
-    options: Options, found: _Found, exact: dict[str, Any], notes: tuple[str, ...]
-) -> Decision:
-    """Put together what is told of a choice."""
-    curve, choice = found.curve, found.choice
-    fit = {n: r for n, r in found.rules.items() if not _too_dry(options, r)}
-    return Decision(
-        governors=options.pool,
-        choice=choice,
-        governor=options.follows(choice),
-        plain=found.plain,
-        options=options,
-        hardware=options.hardware(choice),
-        choices=_choices(options, curve, found.at),
-        rules=_rules(options, found.rules, choice),
-        regret=_regret(options, curve, fit),
-        facts=exact | _ties(options, curve, found.at),
-        warnings=notes,
-        found=found,
-    )
-
-
-def other_homes(decision: Decision, *, most: int) -> list[Choice]:
+def other_homes(grouping: Grouping, *, most: int) -> list[Choice]:
     """Return the choice with one of its sensors in another zone that may be as good.
 
     Returns the cheapest of the homes that are told as ties.
     """
-    options, choice = decision.options, decision.choice
+    options, choice = grouping.options, grouping.choice
     names = [str(zone) for zone in options.zones.index]
     found = []
     for j in choice.sensors:
-        for name in decision.facts["tie_homes"][names[int(options.pool.zone[j])]]:
+        for name in grouping.facts["tie_homes"][names[int(options.pool.zone[j])]]:
             other = _moved_to(options, choice, j, names.index(name))
             if other is not None:
                 found.append(other)
@@ -547,25 +525,21 @@ def plainness(options: Options, choice: Choice) -> tuple[float, ...]:
     return tuple(sorted(float(options.home_order[z]) for z in options.homes(choice)))
 
 
-def moved(decision: Decision, choice: Choice) -> Decision:
-    """Return a decision with another choice in the place of its own.
-
-    Returns its tables and ties told anew.
-    """
-    found = decision.found
-    if found is None or choice.sensors == found.choice.sensors:
-        return decision
-    shown = found.curve.showing(found.choice, choice)
-    found = replace(found, curve=shown)
-    return _told(decision.options, found, decision.facts, decision.warnings)
+def moved(grouping: Grouping, choice: Choice) -> Grouping:
+    """Return a grouping with another choice in the place of its own, for every number."""
+    old = grouping.choice
+    if choice.sensors == old.sensors:
+        return grouping
+    rows = [replace(choice, n=r.n) if r.sensors == old.sensors else r for r in grouping.rows]
+    return replace(grouping, rows=with_values(rows))
 
 
-def _as_good(options: Options, curve: _Curve) -> int:
+def _as_good(options: Options, rows: Sequence[Choice]) -> int:
     """Return the position of the smallest number that is as good as the cheapest."""
-    best = curve.rows[curve.best or 0]
+    best = rows[cheapest(rows) or 0]
     return next(
         at
-        for at, row in enumerate(curve.rows)
+        for at, row in enumerate(rows)
         if row.feasible and (row.used == best.used or not _sure(options, row, best))
     )
 
@@ -593,26 +567,29 @@ def _moved_to(options: Options, choice: Choice, sensor: int, place: int) -> Choi
     return next((row for row in found if row.cost <= least * (1 + _EQUAL)), None)
 
 
-def _solve(options: Options, max_sensors: int) -> _Curve:
-    """Return the whole curve, with shared trench priced until the choice is stable."""
+def _solve(options: Options, max_sensors: int) -> tuple[tuple[Choice, ...], int]:
+    """Return the best for each number of sensors, shared trench priced until that is stable.
+
+    Returns them, and the rounds that it took.
+    """
     own = options.prices.connection
-    first = choose_sensors(options.candidates(), max_sensors=max_sensors, tie=_EQUAL).rows
+    first = choose_sensors(options.candidates(), max_sensors=max_sensors, tie=_EQUAL)
     best = [options.priced(row, own) for row in first]
     trench = options.prices.trench
     rounds = 0
     while trench is not None and rounds < _ROUNDS:
-        cheapest = min((row for row in best if row.feasible), key=lambda r: r.cost, default=None)
-        if cheapest is None:
+        at = cheapest(best)
+        if at is None:
             break
         rounds += 1
-        added = trench.marginal(options.homes(cheapest)) - trench.own
+        added = trench.marginal(options.homes(best[at])) - trench.own
         connection = np.maximum(own + options.prices.trench_per_m * added, 0.0)
         again = choose_sensors(
             options.candidates(connection=connection),
             max_sensors=max_sensors,
             curve=False,
             tie=_EQUAL,
-        ).rows
+        )
         priced = [options.priced(row, connection) for row in again]
         better = [
             _cheaper(old, next((new for new in priced if new.used <= n and new.feasible), old), n)
@@ -622,7 +599,7 @@ def _solve(options: Options, max_sensors: int) -> _Curve:
         best = better
         if stable:
             break
-    return _Curve(with_values(best), rounds)
+    return with_values(best), rounds
 
 
 def _cheaper(old: Choice, new: Choice, n: int) -> Choice:
@@ -631,19 +608,26 @@ def _cheaper(old: Choice, new: Choice, n: int) -> Choice:
     return old
 
 
-def _relaxed(options: Options, max_sensors: int) -> tuple[Options, _Curve, tuple[str, ...]]:
+def _relaxed(
+    options: Options, max_sensors: int
+) -> tuple[Options, tuple[Choice, ...], int, tuple[str, ...]]:
     """Give way where no sensor can be had: setbacks first, then hours, then inputs."""
     cramped = replace(options, cramped=True)
     free = replace(cramped, window_minutes=None)
     for trial in (cramped, free, replace(free, stretched=True)):
-        curve = _solve(trial, max_sensors)
-        if curve.best is not None:
-            return trial, curve, _gave_way(options, trial, curve)
-    # Some zone can govern itself (its limit was relaxed); this raises in plain words if not so.
-    raise AssertionError(choose_sensors(free.candidates(), max_sensors=max_sensors).chosen)
+        rows, rounds = _solve(trial, max_sensors)
+        best = cheapest(rows)
+        if best is not None:
+            return trial, rows, rounds, _gave_way(options, trial, rows[best])
+    # Some zone can govern itself (its limit was relaxed); should it not, this says so.
+    msg = (
+        f"no choice of up to {max_sensors} sensors keeps every zone within its stress cap; allow "
+        "more sensors (max_sensors) or more stress days (max_stress_days)"
+    )
+    raise PlanError(msg)
 
 
-def _gave_way(wanted: Options, options: Options, curve: _Curve) -> tuple[str, ...]:
+def _gave_way(wanted: Options, options: Options, best: Choice) -> tuple[str, ...]:
     """Say what gave way."""
     notes = []
     if options.cramped and not wanted.cramped:
@@ -659,7 +643,7 @@ def _gave_way(wanted: Options, options: Options, curve: _Curve) -> tuple[str, ..
             "minutes that local rules allow on a day; that limit is not met"
         )
     if options.stretched:
-        notes += options.beyond_inputs(curve.rows[curve.best or 0])
+        notes += options.beyond_inputs(best)
     return tuple(notes)
 
 
@@ -715,11 +699,11 @@ def _plain_facts(options: Options, plain: Choice | None) -> dict[str, Any]:
     }
 
 
-def _choices(options: Options, curve: _Curve, chosen: int) -> pd.DataFrame:
+def _choices(options: Options, choices: Sequence[Choice], chosen: int) -> pd.DataFrame:
     """Return one row per number of sensors."""
     rows = []
-    for at, row in enumerate(curve.rows):
-        following = curve.rows[at + 1] if at + 1 < len(curve.rows) else None
+    for at, row in enumerate(choices):
+        following = choices[at + 1] if at + 1 < len(choices) else None
         worth = _worth(options, row, following)
         homes = options.hardware(row) if row.feasible else {}
         kinds = sorted({options.pool.kind[j] for j in row.sensors})
@@ -740,7 +724,7 @@ def _choices(options: Options, curve: _Curve, chosen: int) -> pd.DataFrame:
                 "value_of_next_error": float(worth.std() / np.sqrt(worth.size)),
                 "next_pays": float((worth > 0).mean()) if np.isfinite(worth).all() else np.nan,
                 "gap": row.gap,
-                "verdict": _verdict(row, curve.rows[chosen], at == chosen),
+                "verdict": _verdict(row, choices[chosen], at == chosen),
                 "chosen": at == chosen,
             }
         )
@@ -768,7 +752,7 @@ def _too_dry(options: Options, row: Choice) -> bool:
     return row.feasible and bool(np.any(options.zone_stress(row) > options.pool.limit + 1e-9))
 
 
-def _rules(options: Options, rules: dict[str, Choice], chosen: Choice) -> pd.DataFrame:
+def _rules(options: Options, rules: Mapping[str, Choice], chosen: Choice) -> pd.DataFrame:
     """Return the rules of thumb and the plain way, each with how it compares."""
     admissible = options.zones["admissible"].to_numpy(dtype=bool)
     rows = []
@@ -811,10 +795,10 @@ def _groups(options: Options, row: Choice) -> str:
     return " | ".join([*groups, *([f"no sensor: {', '.join(alone)}"] if alone else [])])
 
 
-def _regret(options: Options, curve: _Curve, rules: dict[str, Choice]) -> pd.DataFrame:
+def _regret(options: Options, rows: Sequence[Choice], rules: Mapping[str, Choice]) -> pd.DataFrame:
     """Return what each option costs beyond the best of them, scenario by scenario."""
     named: dict[str, Choice] = {}
-    for row in curve.rows:
+    for row in rows:
         if row.feasible and row.used == row.n:
             named[f"{row.n} sensor{'' if row.n == 1 else 's'}"] = row
     named |= {rule: row for rule, row in rules.items() if row.feasible}
@@ -832,14 +816,14 @@ def _regret(options: Options, curve: _Curve, rules: dict[str, Choice]) -> pd.Dat
     )
 
 
-def _ties(options: Options, curve: _Curve, at: int) -> dict[str, Any]:
+def _ties(options: Options, rows: Sequence[Choice], at: int) -> dict[str, Any]:
     """Return what is as good as the choice: other numbers, other homes; and what waiting is worth.
 
     Waiting is one season with the sensors of the choice, whose log then tells which scenario is
     the true one: the further sensor is bought only where it pays. That the log tells it for sure
     makes this the most that waiting can be worth.
     """
-    rows, choice = curve.rows, curve.rows[at]
+    choice = rows[at]
     near = 2 * options.alike * choice.cost
     numbers = [
         row.used
@@ -929,17 +913,19 @@ def _best_at(
     return _priced_part(options, part, min(fine)[1]) if fine else None
 
 
-def _facts(options: Options, curve: _Curve, choice: Choice, max_sensors: int) -> dict[str, Any]:
+def _exactness(
+    options: Options, rows: Sequence[Choice], rounds: int, max_sensors: int
+) -> dict[str, Any]:
     """Return how exact the choice is."""
-    cheapest = curve.rows[curve.best or 0]
-    bound = cheapest.cost
+    best = rows[cheapest(rows) or 0]
+    bound = best.cost
     if options.prices.trench is not None:
-        bound = min(bound, _bound(options, max(cheapest.n, max_sensors)))
-    share = (cheapest.cost - bound) / cheapest.cost if cheapest.cost > 0 else 0.0
+        bound = min(bound, _bound(options, max(best.n, max_sensors)))
+    share = (best.cost - bound) / best.cost if best.cost > 0 else 0.0
     words: str = say(
         "The curve of numbers is proven for the price of each sensor by itself, within the model "
         "and from ground that meets every setback (gap {gap} %).",
-        gap=Figure(f"{100 * cheapest.gap:.4f}"),
+        gap=Figure(f"{100 * best.gap:.4f}"),
     )
     if options.parts is not None:
         words += (
@@ -952,16 +938,16 @@ def _facts(options: Options, curve: _Curve, choice: Choice, max_sensors: int) ->
             "{share} % below the cheapest.",
             "Trench that sensors share was priced in {count} rounds; no choice can cost less than "
             "{share} % below the cheapest.",
-            curve.rounds,
+            rounds,
             share=Figure(f"{100 * share:.1f}"),
         )
         words = side_by_side([words, shared])
     return {
-        "gap": cheapest.gap,
+        "gap": best.gap,
         "lower_bound": bound,
         "bound_share": share,
-        "trench_rounds": curve.rounds,
-        "scenarios": len(options.costs(choice)),
+        "trench_rounds": rounds,
+        "scenarios": len(options.costs(best)),
         "weather_years": options.years,
         "exactness": words,
     }
@@ -973,7 +959,7 @@ def _bound(options: Options, count: int) -> float:
     if trench is None:
         return float("-inf")
     free = np.maximum(prices.connection - prices.trench_per_m * trench.own, 0.0)
-    rows = choose_sensors(options.candidates(connection=free), max_sensors=count, curve=False).rows
+    rows = choose_sensors(options.candidates(connection=free), max_sensors=count, curve=False)
     controller, names = controllers_of(options.zones)
     homes = {int(controller[z]) for z in options.homes(rows[-1])}
     shortest = sum(float(trench.own[controller == c].min()) for c in homes if c < len(names))

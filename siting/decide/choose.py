@@ -192,30 +192,6 @@ class Choice:
         return len(self.sensors)
 
 
-@dataclass(frozen=True)
-class SensorChoice:
-    """The whole curve for 1, 2, 3 ... sensors, and the cheapest of it.
-
-    rows: for n = 1, 2, ; best: position in `rows` of the cheapest, the one with the fewest sensors
-    where equal, None when none is feasible.
-    """
-
-    rows: tuple[Choice, ...]
-    best: int | None
-
-    @property
-    def chosen(self) -> Choice:
-        """The cheapest choice."""
-        if self.best is None:
-            count = len(self.rows)
-            msg = (
-                f"no choice of up to {count} sensors keeps every zone within its stress cap; allow "
-                "more sensors (max_sensors) or more stress days (max_stress_days)"
-            )
-            raise PlanError(msg)
-        return self.rows[self.best]
-
-
 class Part(NamedTuple):
     """What one controller decides by itself.
 
@@ -660,7 +636,7 @@ TIE = 1e-9
 
 def choose_sensors(
     candidates: Candidates, *, max_sensors: int, curve: bool = True, tie: float = TIE
-) -> SensorChoice:
+) -> tuple[Choice, ...]:
     """Decide how many sensors to bury, where, and which zones each governs, to proven optimality.
 
     Every allowed number n = 1 .. `max_sensors` is solved (a solution that uses fewer sensors than
@@ -668,11 +644,11 @@ def choose_sensors(
     one part in a million is not used, so that its value is exactly 0. Among equal costs (closer
     than `tie`) a second look swaps sensors one at a time for earlier candidates.
 
-    max_sensors: greatest number of sensors, at least 1. Result: one row per n, and the cheapest.
+    max_sensors: greatest number of sensors, at least 1. Result: one row per n.
 
     >>> two = Candidates(np.array([0, 1]), np.array([[1.0, 4.0], [5.0, 2.0]]), np.ones(2), ("", ""))
-    >>> choice = choose_sensors(two, max_sensors=2)
-    >>> choice.chosen.sensors, choice.rows[0].value_of_next
+    >>> one, both = choose_sensors(two, max_sensors=2)
+    >>> both.sensors, one.value_of_next
     ((0, 1), 1.0)
     """
     if max_sensors < 1:
@@ -680,8 +656,7 @@ def choose_sensors(
         raise InputError([fault])
     parts = parts_of(candidates)
     if parts is not None:
-        rows = with_values(_shared_out(parts, max_sensors, curve=curve, tie=tie))
-        return SensorChoice(rows, _cheapest(rows))
+        return with_values(_shared_out(parts, max_sensors, curve=curve, tie=tie))
     model = Model(candidates)
     found: dict[int, Choice] = {}
     n = max_sensors
@@ -691,12 +666,14 @@ def choose_sensors(
         least = choice.used if choice.feasible else 1
         found.update({m: replace(choice, n=m) for m in range(least, n + 1)})
         n = least - 1 if curve else 0
-    rows = with_values([found[m] for m in sorted(found)])
-    return SensorChoice(rows, _cheapest(rows))
+    return with_values([found[m] for m in sorted(found)])
 
 
-def _cheapest(rows: Sequence[Choice]) -> int | None:
-    """Return the position of the cheapest row, None where none is feasible."""
+def cheapest(rows: Sequence[Choice]) -> int | None:
+    """Return the position of the cheapest row, the one with the fewest sensors where equal.
+
+    Returns None where none is feasible.
+    """
     costs = [row.cost if row.feasible else np.inf for row in rows]
     return int(np.argmin(costs)) if np.isfinite(min(costs)) else None
 
@@ -744,7 +721,7 @@ def _own_rows(asked: _Asked) -> tuple[Choice, ...]:
     """Return the rows of one controller."""
     if not len(asked.own.zone) or asked.most < 1:
         return ()
-    return choose_sensors(asked.own, max_sensors=asked.most, curve=asked.curve, tie=asked.tie).rows
+    return choose_sensors(asked.own, max_sensors=asked.most, curve=asked.curve, tie=asked.tie)
 
 
 def _costs(part: Part, rows: Mapping[int, Choice | None]) -> dict[int, float]:

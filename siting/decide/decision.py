@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
+from functools import cached_property
 from typing import Any, Final
 
 import numpy as np
@@ -12,7 +13,7 @@ import pandas as pd
 from siting.arrays import Flags, Floats
 from siting.decide.choice import (
     ALIKE,
-    Decision,
+    Grouping,
     Options,
     Prices,
     controllers_of,
@@ -46,25 +47,41 @@ from siting.decide.sheet import (
 )
 from siting.place.placement import Placement
 from siting.season.events import Schedule, Watering, watering_days
-from siting.site.model import Site
 from siting.site.settings import PropertyFile
 from siting.stages import Keeper
 from siting.units import show
 from siting.zones.ground import Progress
 from siting.zones.roots import PropertyRoots, ZoneShares, sensor_shares
-from siting.zones.survey import Known
+from siting.zones.survey import Survey
 
 
 @dataclass(frozen=True)
-class Rival:
-    """What would be decided under the other aim.
+class Way:
+    """What is decided under one aim, and what its sheet does.
 
-    decision: the choice; plan: what it would water; heal: whether it heals what today leaves dry.
+    grouping: the choice; sheet: what is printed of it, set on more scenarios; played: what the
+    sheet would water; heal: whether it heals what today leaves dry, whatever water that takes;
+    notes: what gave way.
     """
 
-    decision: Decision
-    plan: Watering
+    grouping: Grouping
+    sheet: Sheet
+    played: Watering
     heal: bool
+    notes: tuple[str, ...]
+
+    @property
+    def water_m3(self) -> float:
+        """Water of a season [m³]."""
+        return float(self.grouping.options.area_m2 @ self.played.water_mm.mean(axis=1)) / 1000
+
+    @property
+    def cost(self) -> float:
+        """Yearly cost, its water as the sheet uses it [currency]."""
+        options, choice = self.grouping.options, self.grouping.choice
+        return choice.cost + options.price * (
+            self.water_m3 - float(options.water_m3(choice).mean())
+        )
 
 
 @dataclass(frozen=True)
@@ -72,7 +89,7 @@ class Printed:
     """What is set in the field, so that a season's log can set it anew.
 
     sheet: as printed; usual: sensors that leave today's minutes as they are; heal: as
-    `Decided.heal`; count: scenarios that it was set on; area_m2 (Z,): area of the zones [m²];
+    `Way.heal`; count: scenarios that it was set on; area_m2 (Z,): area of the zones [m²];
     spots: by zone of a sensor, what it costs by the quarter of the zone that it lies in, the driest
     first [currency a year].
     """
@@ -86,15 +103,15 @@ class Printed:
 
 
 @dataclass(frozen=True)
-class Decided:
-    """How many sensors, which zones each governs, and what runs then.
+class Decision(Way):
+    """How many sensors, which zones each governs, and what runs then: the way that was taken.
 
     Parameters
     ----------
-    decision : Decision
-        The choice.
-    sheet : Sheet
-        What is printed of it, set on more scenarios.
+    survey : Survey
+        What it was decided from.
+    placements : list of Placement
+        Best point of every zone.
     roots : PropertyRoots
         The root zones that the sheet was set on.
     schedule : Schedule
@@ -103,18 +120,12 @@ class Decided:
         The printed sheet and today's timer over every run.
     today_depth : ndarray, shape (Z,), or None
         Today's depth per event as described [mm]; None without a timer that tells it.
-    price : float or None
-        Price that sensors were chosen at; None where water has none [currency/m³].
-    heal : bool
-        Whether the plan heals what today leaves dry, whatever water that takes.
-    rival : Rival or None
-        The choice under the other aim; None without a timer.
-    plain : Watering or None
+    rival : Way or None
+        The way under the other aim; None without a timer.
+    usual : Watering or None
         What the plain way would water; None where it cannot be had.
     warnings : tuple of str
         What gave way, and what bills say.
-    cost : float
-        Yearly cost of the plan, its water as the sheet uses it [currency].
     measuring : DataFrame
         What measuring first would be worth, as `Plan.measuring`.
     spots : mapping of str to ndarray
@@ -123,41 +134,43 @@ class Decided:
         Keeps what is played of the sheet.
     """
 
-    decision: Decision
-    sheet: Sheet
+    survey: Survey
+    placements: list[Placement]
     roots: PropertyRoots
     schedule: Schedule
     simulated: Simulated
     today_depth: Floats | None
-    price: float | None
-    heal: bool
-    rival: Rival | None
-    plain: Watering | None
+    rival: Way | None
+    usual: Watering | None
     warnings: tuple[str, ...]
-    cost: float
     measuring: pd.DataFrame
-    spots: Mapping[str, Floats] = field(default_factory=dict)
-    keep: Keeper = field(default_factory=Keeper, repr=False, compare=False)
+    spots: Mapping[str, Floats]
+    keep: Keeper = field(repr=False, compare=False)
+
+    @cached_property
+    def price(self) -> float | None:
+        """Price that sensors were chosen at; None where water has none [currency/m³]."""
+        return property_price(self.survey)
 
     @property
     def printed(self) -> Printed:
         """Return what is set in the field."""
-        pool = self.decision.governors
+        pool = self.grouping.governors
         usual = frozenset(j for j in self.sheet.sensors if pool.habit[j])
-        area, count = self.decision.options.area_m2, self.roots.scenarios.count
+        area, count = self.grouping.options.area_m2, self.roots.scenarios.count
         return Printed(self.sheet, usual, self.heal, count, area, self.spots)
 
     @property
     def limits(self) -> dict[str, float]:
         """Return the stress days that each zone was allowed in the end [d]."""
-        names = self.decision.options.zones.index
+        names = self.grouping.options.zones.index
         caps = self.sheet.limit
         return {str(zone): float(cap) for zone, cap in zip(names, caps, strict=True)}
 
     @property
     def choices(self) -> pd.DataFrame:
         """Return what was weighed, as `Plan.choices`, at the level of the sheet as played."""
-        table = self._levelled(self.decision.choices)
+        table = self._levelled(self.grouping.choices)
         worst = float(self.simulated.plan.worst_stress_days.max())
         table.loc[table["chosen"].to_numpy(dtype=bool), "stress_days"] = worst
         return table
@@ -165,18 +178,18 @@ class Decided:
     @property
     def rules(self) -> pd.DataFrame:
         """Return the plain rules, as `Plan.rules`, at the level of the sheet as played."""
-        return self._levelled(self.decision.rules)
+        return self._levelled(self.grouping.rules)
 
     @property
     def regret(self) -> pd.DataFrame:
         """Return what each option costs beyond the best, as `Plan.regret`, at the same level."""
-        return self._levelled(self.decision.regret)
+        return self._levelled(self.grouping.regret)
 
     @property
     def facts(self) -> dict[str, Any]:
         """Return the facts of the decision, the bound from below at the same level."""
-        bound = self.decision.facts["lower_bound"] * self._level("cost_per_year", self.cost)
-        return self.decision.facts | {
+        bound = self.grouping.facts["lower_bound"] * self._level("cost_per_year", self.cost)
+        return self.grouping.facts | {
             "lower_bound": bound,
             "sheet_scenarios": self.roots.scenarios.count,
         }
@@ -195,7 +208,7 @@ class Decided:
 
     def _level(self, name: str, played: float) -> float:
         """Return the chosen option as played over as weighed, 1 where it was weighed as nothing."""
-        weighed = float(self.decision.choices.loc[self.decision.choices["chosen"], name].iloc[0])
+        weighed = float(self.grouping.choices.loc[self.grouping.choices["chosen"], name].iloc[0])
         return played / weighed if weighed > 0 else 1.0
 
 
@@ -205,19 +218,13 @@ _TOLD: Final = 0.01
 _HOMES: Final = 3
 
 
-def property_roots(
-    site: Site, known: Known, *, sensor_error: float, threads: int = 1
-) -> PropertyRoots:
+def property_roots(survey: Survey, *, threads: int = 1) -> PropertyRoots:
     """Return what puts every zone through every run.
 
     Parameters
     ----------
-    site : Site
-        The property.
-    known : Known
+    survey : Survey
         Sun, water and weather.
-    sensor_error : float
-        Standard deviation of what is left of a sensor's error [m³/m³].
     threads : int
         Threads of the simulation; the result does not depend on it.
 
@@ -226,52 +233,46 @@ def property_roots(
     PropertyRoots
         Runs scenario by scenario, years within.
     """
-    zones, scenarios = site.hydrozones, known.scenarios
+    zones, error = survey.site.hydrozones, survey.settings.control.sensor_error
     return PropertyRoots(
-        known.ground,
-        known.terms,
-        known.seasons,
-        water=known.water,
-        scenarios=replace(scenarios, sensor_error=sensor_error),
+        survey.ground,
+        survey.terms,
+        survey.seasons,
+        water=survey.water,
+        scenarios=replace(survey.scenarios, sensor_error=error),
         plants=tuple(str(word) for word in zones["plants"]),
-        depletion_fraction=known.measures["depletion_fraction"].to_numpy(dtype=float),
+        depletion_fraction=survey.measures["depletion_fraction"].to_numpy(dtype=float),
         shares=ZoneShares(
-            sensor_shares(zones, known.water), zones["rain_share"].to_numpy(dtype=float)
+            sensor_shares(zones, survey.water), zones["rain_share"].to_numpy(dtype=float)
         ),
         threads=threads,
     )
 
 
-def property_price(settings: PropertyFile, known: Known) -> float | None:
+def property_price(survey: Survey) -> float | None:
     """Return the price that sensors are chosen at: the average over the plants' net need.
 
     Returns None where water has no price [currency/m³].
     """
-    need = known.measures["net_irrigation_mm"] * known.measures["area_m2"] / 1000
-    months = len(known.ground.eto.months)
-    return average_price(settings.water, np.full(months, float(need.sum()) / months))
+    need = survey.measures["net_irrigation_mm"] * survey.measures["area_m2"] / 1000
+    months = len(survey.ground.eto.months)
+    return average_price(survey.settings.water, np.full(months, float(need.sum()) / months))
 
 
 def decide_plan(
-    site: Site,
-    settings: PropertyFile,
-    known: Known,
+    survey: Survey,
     placements: list[Placement],
     *,
     threads: int = 1,
     progress: Progress | None = None,
     keep: Keeper | None = None,
-) -> Decided:
+) -> Decision:
     """Simulate every zone as governor, choose, and play what will be printed.
 
     Parameters
     ----------
-    site : Site
-        The property.
-    settings : PropertyFile
-        What the user asked for.
-    known : Known
-        Sun, water and weather.
+    survey : Survey
+        The property, what the user asked for, its sun, water and weather.
     placements : list of Placement
         Best point of every zone.
     threads : int
@@ -283,24 +284,21 @@ def decide_plan(
 
     Returns
     -------
-    Decided
+    Decision
         The choice, played over every season and scenario.
     """
     report = progress or (lambda *_: None)
     report("Simulating seasons", 0, 3)
-    keep = _simulation(keep or Keeper(), settings)
-    trial, described, metered = _trial(site, settings, known, threads=threads, keep=keep)
-    prices = _prices(site, settings, placements, property_price(settings, known))
-    connected = prices, [at.setback_ratio >= 1 for at in placements]
-    chosen = _decided(site, settings, known, connected, trial)
+    keep = _simulation(keep or Keeper(), survey.settings)
+    trial, described, metered = _trial(survey, threads=threads, keep=keep)
+    connected = _prices(survey, placements), [at.setback_ratio >= 1 for at in placements]
+    chosen = _decided(survey, connected, trial)
     spread = _saving_spread(chosen[0], trial.today)
-    draws = sheet_draws(known.scenarios.count, spread, zones=trial.roots.count)
-    more = replace(known.scenarios, count=draws)
-    finer, _, _ = _trial(
-        site, settings, replace(known, scenarios=more), threads=threads, keep=keep.on(draws)
-    )
+    draws = sheet_draws(survey.scenarios.count, spread, zones=trial.roots.count)
+    more = replace(survey, scenarios=replace(survey.scenarios, count=draws))
+    finer, _, _ = _trial(more, threads=threads, keep=keep.on(draws))
 
-    def way(heal: bool, found: tuple[Decision, tuple[str, ...]]) -> _Way:
+    def way(heal: bool, found: tuple[Grouping, tuple[str, ...]]) -> Way:
         return _with_sheet(found[0], trial, finer, heal=heal, notes=found[1])
 
     mine, other = way(trial.heal, chosen), None
@@ -308,48 +306,42 @@ def decide_plan(
     # The other aim, for what it would cost: as today where the plan heals, and the other way round.
     if finer.today is not None:
         turned = replace(trial, heal=not trial.heal)
-        other = way(turned.heal, _decided(site, settings, known, connected, turned))
+        other = way(turned.heal, _decided(survey, connected, turned))
         if not trial.heal and _heals_for_nothing(mine, other, finer.today):
             mine, other = other, mine
     mine = _at_home(mine, trial, finer)
-    worth = measuring_table(settings, known, placements, trial, (mine.decision, mine.sheet))
+    measuring, spots = measuring_table(survey, placements, trial, (mine.grouping, mine.sheet))
     report("Playing the sheet", 2, 3)
-    return Decided(
-        mine.decision,
+    loose = loosened(mine.sheet, mine.grouping, cap=trial.cap)
+    return Decision(
+        mine.grouping,
         mine.sheet,
-        finer.roots,
-        finer.schedule,
-        _simulated(mine, finer, known),
+        mine.played,
+        mine.heal,
+        mine.notes,
+        survey=survey,
+        placements=placements,
+        roots=finer.roots,
+        schedule=finer.schedule,
+        simulated=_simulated(mine, finer, survey),
         today_depth=described,
-        price=property_price(settings, known),
-        heal=mine.heal,
-        rival=None if other is None else Rival(other.decision, other.played, heal=other.heal),
-        plain=_played_plain(mine, finer),
-        warnings=(
-            *finer.schedule.warnings,
-            *mine.notes,
-            *loosened(mine.sheet, mine.decision, cap=trial.cap),
-            *metered,
-        ),
-        cost=mine.cost,
-        measuring=worth[0],
-        spots=worth[1],
+        rival=other,
+        usual=_played_plain(mine, finer),
+        warnings=(*finer.schedule.warnings, *mine.notes, *loose, *metered),
+        measuring=measuring,
+        spots=spots,
         keep=_on_sheet(finer.keep, mine),
     )
 
 
 def sheet_again(
-    site: Site, settings: PropertyFile, known: Known, printed: Printed, *, threads: int = 1
+    survey: Survey, printed: Printed, *, threads: int = 1
 ) -> tuple[Sheet, Watering, Watering]:
-    """Set a printed sheet anew on the scenarios of `known`, by the search that set it.
+    """Set a printed sheet anew on the scenarios of a survey, by the search that set it.
 
     Parameters
     ----------
-    site : Site
-        The property.
-    settings : PropertyFile
-        What the user asked for.
-    known : Known
+    survey : Survey
         Sun, water and weather; its scenarios as weighed since, as many as the sheet was set on.
     printed : Printed
         What is set in the field now.
@@ -363,7 +355,7 @@ def sheet_again(
     now, then : Watering
         The sheet of now and the new one, played through them.
     """
-    trial, _, _ = _trial(site, settings, known, threads=threads, keep=Keeper())
+    trial, _, _ = _trial(survey, threads=threads, keep=Keeper())
     trial = replace(trial, heal=printed.heal)
     again = set_again(trial, printed.sheet, printed.usual, printed.area_m2)
     now, then = (play_sheet(trial.roots, trial.schedule, sheet) for sheet in (printed.sheet, again))
@@ -379,74 +371,76 @@ def _simulation(keep: Keeper, settings: PropertyFile) -> Keeper:
     return keep.on(settings.timer, control, settings.water.bills, settings.units)
 
 
-def _on_sheet(keep: Keeper, way: _Way) -> Keeper:
+def _on_sheet(keep: Keeper, way: Way) -> Keeper:
     """Return a keeper of what rests on a sheet besides."""
     sheet = way.sheet
     printed = sheet.sensors, sheet.kind, sheet.home, sheet.low, sheet.days, sheet.governor
     return keep.on(printed, sheet.event_mm, sheet.alone.depth, sheet.alone.dial, sheet.limit)
 
 
-def _saving_spread(decision: Decision, today: Alone | None) -> float:
+def _saving_spread(grouping: Grouping, today: Alone | None) -> float:
     """Return how far scenarios differ in the saving of the choice, over its mean; 0 without one."""
     if today is None:
         return 0.0
-    options = decision.options
-    used = options.area_m2 @ decision.governors.by_scenario(today.water_mm) / 1000
-    saved = used - options.water_m3(decision.choice)
+    options = grouping.options
+    used = options.area_m2 @ grouping.governors.by_scenario(today.water_mm) / 1000
+    saved = used - options.water_m3(grouping.choice)
     return float(saved.std() / max(abs(saved.mean()), 1e-9))
 
 
 def _with_sheet(
-    decision: Decision,
+    grouping: Grouping,
     trial: Trial,
     finer: Trial,
     *,
     heal: bool,
     notes: tuple[str, ...],
     alone: Alone | None = None,
-) -> _Way:
+) -> Way:
     """Set the sheet of a decision on more draws, and play it."""
-    asked = replace(trial, heal=decision.governors.heal).limits()
-    choice, pool = decision.choice, decision.governors
+    asked = replace(trial, heal=grouping.governors.heal).limits()
+    choice, pool = grouping.choice, grouping.governors
     at = list(choice.sensors)
     given = None if alone is None else (alone.depth, alone.dial)
     keep = finer.keep.on(
-        choice.sensors, decision.options.follows(choice), decision.options.hardware(choice), given,
+        choice.sensors, grouping.options.follows(choice), grouping.options.hardware(choice), given,
         asked, pool.heal, pool.limit, [pool.kind[j] for j in at], pool.low[at], pool.days[at],
         pool.habit[at], pool.minutes[at],
     )  # fmt: skip
 
     def made() -> tuple[Sheet, Watering]:
-        sheet = set_sheet(finer, decision, asked, alone=alone)
+        sheet = set_sheet(finer, grouping, asked, alone=alone)
         return sheet, play_sheet(finer.roots, finer.schedule, sheet)
 
     sheet, played = keep.kept("sheet", made)
-    return _Way(decision, sheet, played, heal, notes)
+    return Way(grouping, sheet, played, heal, notes)
 
 
-def _at_home(mine: _Way, trial: Trial, finer: Trial) -> _Way:
+def _at_home(mine: Way, trial: Trial, finer: Trial) -> Way:
     """Move a sensor to another home that is told as a tie, where its sheet turns out cheaper.
 
     Not where there are many zones: against all that they cost one home more or less is nothing.
     """
-    if mine.decision.options.parts is not None:
+    grouping = mine.grouping
+    if grouping.options.parts is not None:
         return mine
+    before, after = grouping.rows[: grouping.at], grouping.rows[grouping.at + 1 :]
     homes = [
         _with_sheet(
-            replace(mine.decision, choice=choice),
+            replace(grouping, rows=(*before, choice, *after)),
             trial,
             finer,
             heal=mine.heal,
             notes=mine.notes,
             alone=mine.sheet.alone,
         )
-        for choice in other_homes(mine.decision, most=_HOMES)
+        for choice in other_homes(grouping, most=_HOMES)
     ]
     best = _plainest([mine, *homes])
-    return replace(best, decision=moved(mine.decision, best.decision.choice))
+    return replace(best, grouping=moved(grouping, best.grouping.choice))
 
 
-def _simulated(mine: _Way, finer: Trial, known: Known) -> Simulated:
+def _simulated(mine: Way, finer: Trial, survey: Survey) -> Simulated:
     """Return what ran, of the plan, of today's timer and of a timer set right."""
     right = finer.keep.on(mine.sheet.limit).kept(
         "timer", lambda: timer_set_right(finer.roots, finer.schedule.timer, mine.sheet.limit)
@@ -456,77 +450,53 @@ def _simulated(mine: _Way, finer: Trial, known: Known) -> Simulated:
         timer=None if finer.today is None else as_watering(finer.today),
         set_right=as_watering(right),
         days=finer.schedule.today,
-        area_m2=mine.decision.options.area_m2,
-        years=len(known.seasons.years),
-        months=known.seasons.month,
+        area_m2=mine.grouping.options.area_m2,
+        years=len(survey.seasons.years),
+        months=survey.seasons.month,
     )
 
 
-def _played_plain(mine: _Way, finer: Trial) -> Watering | None:
+def _played_plain(mine: Way, finer: Trial) -> Watering | None:
     """Play the plain way, as the trade would leave it."""
-    if mine.decision.plain is None:
+    if mine.grouping.plain is None:
         return None
-    sheet = as_decided(mine.decision, mine.decision.plain, mine.sheet.alone, mine.sheet.limit)
+    sheet = as_decided(mine.grouping, mine.grouping.plain, mine.sheet.alone, mine.sheet.limit)
     return play_sheet(finer.roots, finer.schedule, sheet)
 
 
-@dataclass(frozen=True)
-class _Way:
-    """What is decided under one aim, and what its sheet does."""
-
-    decision: Decision
-    sheet: Sheet
-    played: Watering
-    heal: bool
-    notes: tuple[str, ...]
-
-    @property
-    def water_m3(self) -> float:
-        """Water of a season [m³]."""
-        return float(self.decision.options.area_m2 @ self.played.water_mm.mean(axis=1)) / 1000
-
-    @property
-    def cost(self) -> float:
-        """Yearly cost, its water as the sheet uses it [currency]."""
-        options, choice = self.decision.options, self.decision.choice
-        return choice.cost + options.price * (
-            self.water_m3 - float(options.water_m3(choice).mean())
-        )
-
-
-def _plainest(ways: list[_Way]) -> _Way:
+def _plainest(ways: list[Way]) -> Way:
     """Return the cheapest way; of those that its draws cannot tell from it, the plainest."""
     ceiling = min(way.cost for way in ways) * (1 + _TOLD)
     good = [way for way in ways if way.cost <= ceiling]
     return min(
-        good, key=lambda way: (plainness(way.decision.options, way.decision.choice), way.cost)
+        good, key=lambda way: (plainness(way.grouping.options, way.grouping.choice), way.cost)
     )
 
 
-def _heals_for_nothing(as_today: _Way, healing: _Way, today: Alone) -> bool:
+def _heals_for_nothing(as_today: Way, healing: Way, today: Alone) -> bool:
     """Tell whether holding zones to the limit takes no more water than today, and no more money
     than can be known.
 
     A plan that leaves plants as short as today is then no better in anything.
     """  # noqa: D205
-    area = healing.decision.options.area_m2
+    area = healing.grouping.options.area_m2
     used = float(area @ today.water_mm.mean(axis=1)) / 1000
     return healing.water_m3 <= used and healing.cost <= as_today.cost * (1 + 2 * ALIKE)
 
 
 def _trial(
-    site: Site, settings: PropertyFile, known: Known, *, threads: int, keep: Keeper
+    survey: Survey, *, threads: int, keep: Keeper
 ) -> tuple[Trial, Floats | None, tuple[str, ...]]:
     """Return what governors are tried on, today's depths as described, and what bills say."""
-    control = settings.control
-    roots = property_roots(site, known, sensor_error=control.sensor_error, threads=threads)
+    settings, control = survey.settings, survey.settings.control
+    roots = property_roots(survey, threads=threads)
     schedule = watering_days(
-        known.seasons.dates, settings.timer, control, scenarios=known.scenarios.count
+        survey.seasons.dates, settings.timer, control, scenarios=survey.scenarios.count
     )
-    zones, rate = site.hydrozones, known.water["precipitation_rate"].to_numpy(dtype=float)
+    zones, rate = survey.site.hydrozones, survey.water["precipitation_rate"].to_numpy(dtype=float)
     described = timer_depths(settings.timer, [str(v) for v in zones["valve"]], rate)
-    area = known.measures["area_m2"].to_numpy(dtype=float)
-    scale, metered = metered_scale(settings, known, schedule.today, described, area)
+    area = survey.measures["area_m2"].to_numpy(dtype=float)
+    scale, metered = metered_scale(survey, schedule.today, described, area)
     today = None
     if described is not None:
         depth = described * scale
@@ -549,37 +519,32 @@ def _trial(
 
 
 def _decided(
-    site: Site,
-    settings: PropertyFile,
-    known: Known,
-    connected: tuple[Prices, list[bool]],
-    trial: Trial,
-) -> tuple[Decision, tuple[str, ...]]:
+    survey: Survey, connected: tuple[Prices, list[bool]], trial: Trial
+) -> tuple[Grouping, tuple[str, ...]]:
     """Simulate and choose under one aim; the notes say what gave way.
 
     connected: what a choice costs, and whether each zone's point meets every setback.
     """
-    control, names = settings.control, [str(zone) for zone in site.hydrozones.index]
+    zones, settings = survey.site.hydrozones, survey.settings
+    control, names = settings.control, [str(zone) for zone in zones.index]
     kinds = usable_kinds(control.kinds, settings.hardware)
     pool, relaxed = trial.keep.on(kinds, trial.heal).kept(
         "governors", lambda: governors(trial, kinds=kinds, names=names)
     )
-    beside = known.measures[["area_m2", "need_score"]].join(
-        site.hydrozones[["plants", "controller"]]
-    )
+    beside = survey.measures[["area_m2", "need_score"]].join(zones[["plants", "controller"]])
     prices, beside["admissible"] = connected
     options = Options.of(
         pool,
         beside,
         prices,
-        years=len(known.seasons.years),
+        years=len(survey.seasons.years),
         window_minutes=control.window_minutes,
     )
-    decision = decide(options, max_sensors=control.max_sensors)
+    grouping = decide(options, max_sensors=control.max_sensors)
     rules = () if control.allowed_days is None else unreachable(
         trial, pool.limit, names=names, units=settings.units
     )  # fmt: skip
-    return decision, (*relaxed, *rules, *decision.warnings)
+    return grouping, (*relaxed, *rules, *grouping.warnings)
 
 
 def as_watering(alone: Alone) -> Watering:
@@ -592,13 +557,11 @@ def as_watering(alone: Alone) -> Watering:
     )
 
 
-def _prices(
-    site: Site, settings: PropertyFile, placements: list[Placement], price: float | None
-) -> Prices:
-    costs = settings.costs
-    network = trench_network(site, placements)
+def _prices(survey: Survey, placements: list[Placement]) -> Prices:
+    settings, costs = survey.settings, survey.settings.costs
+    network = trench_network(survey.site, placements)
     return Prices(
-        water=price or 0.0,
+        water=property_price(survey) or 0.0,
         connection=connection_costs(network, costs, zones=len(placements)),
         hardware=settings.hardware,
         life_years=costs.life_years,
@@ -608,8 +571,7 @@ def _prices(
 
 
 def metered_scale(
-    settings: PropertyFile,
-    known: Known,
+    survey: Survey,
     days: Flags,
     depth: Floats | None,
     area_m2: Floats,
@@ -620,11 +582,12 @@ def metered_scale(
     without a timer; area_m2 (Z,): area of the zones [m²]. Returns metered over described, in the
     months that were metered, 1 without bills or timer.
     """
+    settings, seasons = survey.settings, survey.seasons
     bills = settings.water.bills
     if bills is None or depth is None:
         return 1.0, ()
-    metered = [month for month in bills.outdoor_m3 if month in set(known.seasons.month.tolist())]
-    inside = np.isin(known.seasons.month, metered)
+    metered = [month for month in bills.outdoor_m3 if month in set(seasons.month.tolist())]
+    inside = np.isin(seasons.month, metered)
     described = float(days[inside].sum(axis=0).mean() * (depth @ area_m2) / 1000)
     used = sum(bills.outdoor_m3[month] for month in metered)
     if described <= 0 or used <= 0:

@@ -22,7 +22,7 @@ import numpy as np
 import pandas as pd
 
 from siting.arrays import Floats
-from siting.decide.choice import Decision
+from siting.decide.choice import Grouping
 from siting.decide.governors import Trial
 from siting.decide.sheet import Sheet
 from siting.evidence.walk import (
@@ -37,7 +37,7 @@ from siting.place.placement import Placement
 from siting.season.events import RootZone, schedule_stress, sensor_events
 from siting.site.settings import EVIDENCE_KINDS, PropertyFile
 from siting.zones.roots import at_a_time
-from siting.zones.survey import Known
+from siting.zones.survey import Survey
 
 #: Minutes tried, over those of the sheet.
 _FACTORS: Final = np.array([0.7, 0.8, 0.9, 1.0, 1.1, 1.25, 1.5])
@@ -133,11 +133,10 @@ def quarter_chances(driest: float, wetter: float) -> Floats:
 
 
 def measuring_table(
-    settings: PropertyFile,
-    known: Known,
+    survey: Survey,
     placements: Sequence[Placement],
     trial: Trial,
-    decided: tuple[Decision, Sheet],
+    decided: tuple[Grouping, Sheet],
 ) -> tuple[pd.DataFrame, dict[str, Floats]]:
     """Return what each measurement would be worth, the most worthwhile first; and what a sensor
     costs by where in its zone it lies: by zone, with the minutes as set, in each quarter of it, the
@@ -145,16 +144,16 @@ def measuring_table(
 
     Money is NaN where water has no price; then a measurement is worth it where it moves a sensor.
     """  # noqa: D205
-    decision, sheet = decided
-    programmes = _programmes(trial, decision, sheet)
-    case = _Case(settings, trial, decision, programmes,
+    grouping, sheet = decided
+    programmes = _programmes(trial, grouping, sheet)
+    case = _Case(survey.settings, trial, grouping, programmes,
                  {z: _spot_now(placements[z]) for z in sheet.home.values()})  # fmt: skip
     spots = {
-        str(decision.options.zones.index[one.zones[0]]): one.loss[:, _AS_SET].mean(axis=1)
+        str(grouping.options.zones.index[one.zones[0]]): one.loss[:, _AS_SET].mean(axis=1)
         for one in programmes
         if one.sensor
     }
-    rows = [case.row(measure) for measure in _measures(settings, known, placements, trial, sheet)]
+    rows = [case.row(measure) for measure in _measures(survey, placements, trial, sheet)]
     table = pd.DataFrame(rows, columns=list(COLUMNS))
     dear = -table["gain_per_year"].fillna(0.0).to_numpy(dtype=float)
     surer = (table["p_now"] - table["p_then"]).to_numpy(dtype=float)
@@ -168,7 +167,7 @@ class _Case:
 
     settings: PropertyFile
     trial: Trial
-    decision: Decision
+    grouping: Grouping
     programmes: Sequence[_Programme]
     now: dict[int, _Spot]
 
@@ -183,7 +182,7 @@ class _Case:
         ]
         number = self._number(measure)
         worth = measure.share * (number + sum(gain.worth for _, gain in gains))
-        area = float(self.decision.options.area_m2.sum())
+        area = float(self.grouping.options.area_m2.sum())
         days = measure.share * sum(gain.days for _, gain in gains) / area
         told = {
             "place": any(p.sensor and p.zones[0] in moved and g.worth > 0 for p, g in gains),
@@ -193,14 +192,14 @@ class _Case:
         changes = [word for word, changed in told.items() if changed]
         if not settings.water.priced:
             worth, changes = np.nan, ["place"] if moved else []
-        elif worth < _TOLD * self.decision.choice.cost:
+        elif worth < _TOLD * self.grouping.choice.cost:
             worth, days, changes = 0.0, 0.0, []
         cost = measure.hours * settings.measuring.hour + measure.price
         gain = worth - cost / settings.costs.life_years
         homes = list(now) if zone is None else [zone]
         return {
             "measure": measure.name,
-            "zone": "" if zone is None else str(self.decision.options.zones.index[zone]),
+            "zone": "" if zone is None else str(self.grouping.options.zones.index[zone]),
             "worth_per_year": worth,
             "days_kept_off": days,
             "hours": measure.hours,
@@ -221,11 +220,10 @@ class _Case:
 
     def _number(self, measure: _Measure) -> float:
         """Return what knowing first is worth a year for the number of sensors."""
-        found = self.decision.found
-        if found is None or not measure.told or measure.zone is not None:
+        if not measure.told or measure.zone is not None:
             return 0.0
-        rows = [row for row in found.curve.rows if row.feasible]
-        costs = np.array([self.decision.options.costs(row) for row in rows])
+        rows = [row for row in self.grouping.rows if row.feasible]
+        costs = np.array([self.grouping.options.costs(row) for row in rows])
         observed = _observed(self.trial, range(self.trial.roots.count), measure.told)
         return _value((costs, costs), (costs, costs), observed).worth
 
@@ -271,14 +269,10 @@ def _observed(
 
 
 def _measures(
-    settings: PropertyFile,
-    known: Known,
-    placements: Sequence[Placement],
-    trial: Trial,
-    sheet: Sheet,
+    survey: Survey, placements: Sequence[Placement], trial: Trial, sheet: Sheet
 ) -> list[_Measure]:
     """Return what could be measured: cans and walks of each sensor's zone, the rest of all."""
-    takes, names = settings.measuring, [str(zone) for zone in known.measures.index]
+    takes, names = survey.settings.measuring, [str(zone) for zone in survey.measures.index]
     homes = sorted(set(sheet.home.values()))
     found = []
     for z in homes:
@@ -287,10 +281,10 @@ def _measures(
             spot = _Spot(tested.driest_quarter, tested.wetter_half)
             told = {"uniformity": _CANS_ERROR}
             found.append(_Measure("can_test", z, takes.can_test, 0.0, {z: spot}, told))
-        walked = _spot_after(known, z, names[z], placements[z], "probe")
+        walked = _spot_after(survey, z, names[z], placements[z], "probe")
         found.append(_Measure("probe_walk", z, takes.probe_walk, 0.0, {z: walked}, {}))
-    flown = {z: _spot_after(known, z, names[z], placements[z], "vegetation") for z in homes}
-    years = settings.costs.life_years
+    flown = {z: _spot_after(survey, z, names[z], placements[z], "vegetation") for z in homes}
+    years = survey.settings.costs.life_years
     return [
         *found,
         _Measure("jar_test", None, takes.jar_test, 0.0, {}, {"soils": _JARS_ERROR}),
@@ -304,12 +298,12 @@ def _spot_now(placement: Placement) -> _Spot:
     return _Spot(placement.chances.driest_quarter, placement.chances.wetter_half)
 
 
-def _spot_after(known: Known, z: int, zone: str, placement: Placement, kind: str) -> _Spot:
+def _spot_after(survey: Survey, z: int, zone: str, placement: Placement, kind: str) -> _Spot:
     """Return the chances of the driest place by a walk or a picture, never less than now."""
-    now, unknown = _spot_now(placement), known.application[zone].unknown
+    now, unknown = _spot_now(placement), survey.application[zone].unknown
     if unknown.reach < _LEAST_REACH_M or unknown.cv <= 0:
         return now
-    of_map = float(np.log(np.maximum(known.ground.dryness[z], 1e-9)).var(axis=1).mean())
+    of_map = float(np.log(np.maximum(survey.ground.dryness[z], 1e-9)).var(axis=1).mean())
     ground = Ground(
         of_map, float(np.log1p(unknown.cv**2)), unknown.reach, placement.admissible.area
     )
@@ -320,9 +314,9 @@ def _spot_after(known: Known, z: int, zone: str, placement: Placement, kind: str
     return _Spot(driest, min(wetter, now.wetter))
 
 
-def _programmes(trial: Trial, decision: Decision, sheet: Sheet) -> list[_Programme]:
+def _programmes(trial: Trial, grouping: Grouping, sheet: Sheet) -> list[_Programme]:
     """Play every programme with other minutes, its sensor in each quarter of its zone."""
-    options, area = decision.options, decision.options.area_m2
+    options, area = grouping.options, grouping.options.area_m2
     led = [
         (home, *(int(z) for z in np.flatnonzero(sheet.governor == j) if z != home))
         for j, home in sheet.home.items()
@@ -337,7 +331,7 @@ def _programmes(trial: Trial, decision: Decision, sheet: Sheet) -> list[_Program
             lambda of: _under_sensor(trial, sheet, *of),
             zip(sheet.home, led, strict=True),
         ),
-        *at_a_time(trial.roots, lambda z: _on_timer(trial, decision, z), alone),
+        *at_a_time(trial.roots, lambda z: _on_timer(trial, grouping, z), alone),
     ]
     money, short = (
         [
@@ -393,9 +387,9 @@ def _under_sensor(trial: Trial, sheet: Sheet, j: int, group: Sequence[int]) -> _
     return [np.array(part) for part in water], [np.array(part) for part in stress]
 
 
-def _on_timer(trial: Trial, decision: Decision, z: int) -> _Played:
+def _on_timer(trial: Trial, grouping: Grouping, z: int) -> _Played:
     """Return the same of a zone that keeps a programme of its own, Q = 1."""
-    alone, years = decision.governors.alone, trial.roots.years
+    alone, years = grouping.governors.alone, trial.roots.years
     depth = alone.depth[z] * _FACTORS
     ran = np.broadcast_to(alone.ran, (len(depth), *alone.ran.shape))
     stress = schedule_stress(trial.roots.zone(z, read=False), ran, depth=depth, dial=alone.dial[z])

@@ -14,7 +14,7 @@ from typing import Final
 import numpy as np
 
 from siting.arrays import Flags, Floats, Ints
-from siting.decide.choice import Decision
+from siting.decide.choice import Grouping
 from siting.decide.choose import Choice
 from siting.decide.governors import (
     Alone,
@@ -109,12 +109,12 @@ def sheet_draws(count: int, spread: float, *, zones: int) -> int:
     return (_MORE_TIMES if error > _SURE else _TIMES) * count
 
 
-def as_decided(decision: Decision, choice: Choice, alone: Alone, limit: Floats) -> Sheet:
+def as_decided(grouping: Grouping, choice: Choice, alone: Alone, limit: Floats) -> Sheet:
     """Return a choice as a sheet, with the thresholds and minutes that it was chosen with.
 
     limit (Z,): stress days allowed in each zone [d].
     """
-    pool, governor = decision.governors, decision.options.follows(choice)
+    pool, governor = grouping.governors, grouping.options.follows(choice)
     every = np.arange(len(governor))
     event = np.where(governor >= 0, pool.minutes[governor, every] * pool.per_minute, 0.0)
     return Sheet(
@@ -127,12 +127,12 @@ def as_decided(decision: Decision, choice: Choice, alone: Alone, limit: Floats) 
         event_mm=event,
         alone=alone,
         limit=limit,
-        hardware=decision.options.hardware(choice),
+        hardware=grouping.options.hardware(choice),
     )
 
 
 def set_sheet(
-    trial: Trial, decision: Decision, asked: Floats, *, alone: Alone | None = None
+    trial: Trial, grouping: Grouping, asked: Floats, *, alone: Alone | None = None
 ) -> Sheet:
     """Set thresholds and minutes of the chosen sensors on more draws.
 
@@ -143,17 +143,17 @@ def set_sheet(
     asked (Z,): stress days that each zone was asked to keep when it was made: where more were
     allowed, they still are [d].
     """
-    pool = decision.governors
+    pool = grouping.governors
     trial = replace(trial, heal=pool.heal)
     limit = trial.limits()
     limit = np.where(pool.limit > asked + _EPS, np.maximum(limit, pool.limit), limit)
     if alone is None:
         alone = on_their_own(trial.roots, trial.today, trial.schedule, limit, heal=trial.heal)
-    sheet = as_decided(decision, decision.choice, alone, limit)
+    sheet = as_decided(grouping, grouping.choice, alone, limit)
 
     def one(j: int) -> Sheet:
         return _set_program(
-            trial, sheet, j, usual=bool(pool.habit[j]), area_m2=decision.options.area_m2
+            trial, sheet, j, usual=bool(pool.habit[j]), area_m2=grouping.options.area_m2
         )
 
     sheet = _joined(sheet, at_a_time(trial.roots, one, sheet.sensors))
@@ -179,13 +179,13 @@ def _joined(sheet: Sheet, programs: Sequence[Sheet]) -> Sheet:
     return replace(sheet, low=low, limit=limit, governor=governor, event_mm=event)
 
 
-def loosened(sheet: Sheet, decision: Decision, *, cap: float) -> tuple[str, ...]:
+def loosened(sheet: Sheet, grouping: Grouping, *, cap: float) -> tuple[str, ...]:
     """Say where more draws found that a zone cannot be kept within the limit it was chosen with.
 
     cap: stress days asked for [d].
     """
-    names = [str(zone) for zone in decision.options.zones.index]
-    held = decision.governors.heal & (decision.governors.limit <= cap + _EPS)
+    names = [str(zone) for zone in grouping.options.zones.index]
+    held = grouping.governors.heal & (grouping.governors.limit <= cap + _EPS)
     return tuple(
         relaxed_note(names[int(z)], cap, float(sheet.limit[z]))
         for z in np.flatnonzero(held & (sheet.limit > cap + _EPS))

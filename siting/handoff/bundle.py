@@ -38,8 +38,9 @@ from siting.handoff.gisfiles import (
 )
 from siting.handoff.results import new_results, property_of, results_lock
 from siting.palette import NEED, SUN
-from siting.planning.make import Survey, input_files, plan_property
+from siting.planning.make import input_files, plan_property
 from siting.planning.model import Plan
+from siting.zones.survey import Survey
 
 
 def write_bundle(

@@ -13,7 +13,6 @@ from .form import allowed_words as allowed_words
 from .form import handed_out as handed_out
 from .form import header as header
 from .make import Inputs as Inputs
-from .make import Survey as Survey
 from .make import hold_out as hold_out
 from .make import input_files as input_files
 from .make import plan as plan

@@ -5,8 +5,8 @@ from __future__ import annotations
 import importlib.metadata
 import math
 import os
-from collections.abc import Mapping, Sequence
-from dataclasses import asdict, dataclass, fields, replace
+from collections.abc import Mapping
+from dataclasses import asdict, fields, replace
 from pathlib import Path
 from typing import Any, Final, NamedTuple
 
@@ -19,13 +19,13 @@ from shapely.geometry.base import BaseGeometry
 
 from siting import __version__
 from siting.arrays import Flags, Floats
-from siting.climate.model import Climate, WeatherOptions, season_calendar
+from siting.climate.model import Climate, WeatherOptions
 from siting.climate.readers import read_weather
 from siting.climate.stations import STAND_IN
 from siting.decide.alternatives import control_table, sensitivity_table, timer_table
-from siting.decide.choice import Decision
+from siting.decide.choice import Grouping
 from siting.decide.choose import Choice
-from siting.decide.decision import Decided, decide_plan, property_roots
+from siting.decide.decision import Decision, decide_plan, property_roots
 from siting.decide.money import (
     Capital,
     TodayStress,
@@ -51,7 +51,7 @@ from siting.place.placement import Placement
 from siting.place.setbacks import keepout_areas
 from siting.place.ties import sensor_ties
 from siting.planning.cautions import cautions_for
-from siting.planning.model import Basis, Built, Plan
+from siting.planning.model import Basis, Plan, Wording
 from siting.planning.tables import (
     RESULT,
     admissible_table,
@@ -72,32 +72,21 @@ from siting.site.property import changed_property, read_property
 from siting.site.reading import open_property, read_site
 from siting.site.settings import PropertyFile, WeatherSource
 from siting.stages import Keeper, Stages, keeper
-from siting.sun.position import SunShade
 from siting.threads import one_blas_thread
 from siting.units import UnitsName
-from siting.water.reference_et import eto_terms
 from siting.wire.routes import WireRoutes, parts_list
 from siting.zones.ground import Progress
-from siting.zones.need import budget, dryness_raster
-from siting.zones.survey import Known, moved_raster, survey_site
+from siting.zones.need import budget
+from siting.zones.survey import Survey, moved_raster, survey_site
 
 _SYSTEMS: Final[tuple[UnitsName, ...]] = ("metric", "us")
 
 
-def build_plan(
-    site: Site,
-    settings: PropertyFile,
-    known: Known,
-    placements: list[Placement],
-    decided: Decided,
-    tags: Mapping[str, str],
-) -> Built:
-    """Prescribe: tables, ties, wire routes and money.
-
-    Returns everything that a plan shows.
-    """
-    ids = sensor_ids(decided.decision, placements, list(site.hydrozones.index), tags)
-    zones, sensors, wires, reserves = _layers(site, settings, known, placements, decided, ids)
+def prescribe(basis: Basis, decided: Decision) -> Plan:
+    """Prescribe what was decided: tables, ties, wire routes, money and words."""
+    survey, site, settings = decided.survey, decided.survey.site, decided.survey.settings
+    ids = sensor_ids(decided.grouping, decided.placements, list(site.hydrozones.index), basis.tags)
+    zones, sensors, wires, reserves = _layers(decided, ids)
     homes = elsewhere(decided, zones, ids)
     sensors["zone_note"] = [
         zone_note(
@@ -108,47 +97,75 @@ def build_plan(
         )
         for tag in sensors.index
     ]
-    ties, notes = _all_ties(site, sensors, settings.units)
-    metered, more = _metered(settings, known)
-    open_eto = known.terms.open_sky[known.seasons.rows]
-    season = season_table(decided.simulated, known.seasons, open_eto, metered_m3=metered)
-    spent = _capital(settings, decided, sensors, wires)
+    ties, untied = _all_ties(site, sensors, settings.units)
+    metered, unmetered = _metered(survey)
+    spent = _capital(decided, sensors, wires)
+    allowed = budget(settings.water, survey.climate, survey.terms, zones=zones, table=survey.water)
     money = {
-        units: _economics(settings, known, decided, spent, zones, metered, units=units)
+        units: _economics(decided, spent, zones, metered, units=units) | {"budget": allowed}
         for units in _SYSTEMS
     }
-    return Built(
+    open_eto = survey.terms.open_sky[survey.seasons.rows]
+    made = Plan(
+        site=site,
+        settings=settings,
         zones=zones,
         sensors=sensors,
-        season=season,
+        season=season_table(decided.simulated, survey.seasons, open_eto, metered_m3=metered),
         ties=ties,
         reserves=reserves,
-        wires=wires,
-        parts=_parts(wires, settings.units, decided),
+        wire_routes=wires.routes,
+        parts=_parts(wires, decided),
         economics=money[settings.units],
-        claims={units: str(told["claim"]) for units, told in money.items()},
-        elsewhere=homes,
-        controls=control_table(decided, settings.control, rain_mm=known.seasons.rain_mm),
-        timer_table=timer_table(zones, known, decided),
-        sensitivity=sensitivity_table(settings, decided, spent),
-        warnings=(*wires.warnings, *notes, *more),
+        controls=control_table(decided),
+        timer_table=timer_table(zones, decided),
+        sensitivity=sensitivity_table(decided, spent),
+        answer="",
+        **_ground_parts(basis),
+        **_decided_parts(decided),
+        provenance=provenance(survey),
+        basis=replace(basis, printed=decided.printed),
+    )
+    claims = {units: str(told["claim"]) for units, told in money.items()}
+    said = wordings(made, decided, claims=claims, homes=homes)
+    return _with_words(made, basis, said, (*decided.warnings, *wires.warnings, *untied, *unmetered))
+
+
+def _with_words(
+    made: Plan, basis: Basis, said: Mapping[UnitsName, Wording], warnings: tuple[str, ...]
+) -> Plan:
+    """Say what a plan's tables hold; warnings: of the decision, and of what was prescribed."""
+    worded = said[made.settings.units]
+    return replace(
+        made,
+        answer=worded.answer,
+        headline=worded.headline,
+        wordings=said,
+        cautions=cautions_for(country=made.settings.country),
+        warnings=tuple(
+            dict.fromkeys(
+                (
+                    *made.site.warnings,
+                    *basis.survey.climate.warnings,
+                    *_notes(basis.survey, made.sensitivity),
+                    *basis.warnings,
+                    *warnings,
+                    *passed(made.zones, made.economics["budget"], made.settings.units),
+                )
+            )
+        ),
     )
 
 
 def _layers(
-    site: Site,
-    settings: PropertyFile,
-    known: Known,
-    placements: list[Placement],
-    decided: Decided,
-    ids: Mapping[int, str],
+    decided: Decision, ids: Mapping[int, str]
 ) -> tuple[gpd.GeoDataFrame, gpd.GeoDataFrame, WireRoutes, gpd.GeoDataFrame]:
     """Return zones, sensors, their wire routes and their reserve points."""
-    decision = decided.decision
+    survey, site, placements = decided.survey, decided.survey.site, decided.placements
     zones = zone_table(
         site,
-        measures=known.measures.join(chance_table(placements, known.measures.index)),
-        water=known.water,
+        measures=survey.measures.join(chance_table(placements, survey.measures.index)),
+        water=survey.water,
         simulated=decided.simulated,
         sheet=decided.sheet,
         ids=ids,
@@ -157,40 +174,39 @@ def _layers(
     sensors = sensor_table(
         site,
         zones=zones,
-        water=known.water,
+        water=survey.water,
         sheet=decided.sheet,
         ids=ids,
         placements=placements,
-        application=known.application,
-        units=settings.units,
+        application=survey.application,
+        units=survey.settings.units,
     )
-    wires = sensor_routes(site, sensors, settings.costs)
+    wires = sensor_routes(site, sensors, survey.settings.costs)
     sensors = sensors.join(wires.lengths[["wire_m", "trench_m", "gauge_awg", "drop_v"]])
     sensors["link"] = [wires.link(str(tag)) for tag in sensors.index]
-    chosen = {tag: placements[int(decision.governors.zone[at])] for at, tag in ids.items()}
+    chosen = {tag: placements[int(decided.grouping.governors.zone[at])] for at, tag in ids.items()}
     return zones, sensors, wires, reserve_table(chosen, crs=site.crs)
 
 
-def _capital(
-    settings: PropertyFile, decided: Decided, sensors: gpd.GeoDataFrame, wires: WireRoutes
-) -> Capital:
+def _capital(decided: Decision, sensors: gpd.GeoDataFrame, wires: WireRoutes) -> Capital:
     """Return what the plan costs to build, on the trench as routed."""
+    settings = decided.survey.settings
     kinds = {item.kind: item for item in settings.hardware}
     count = sensors["controller"].fillna("").astype(str).value_counts()
     return hardware_capital(
         settings.costs,
-        [(kinds[kind], int(count[name])) for name, kind in decided.decision.hardware.items()],
+        [(kinds[kind], int(count[name])) for name, kind in decided.grouping.hardware.items()],
         trench_m=priced_trench(wires),
         wire_m=float(sensors["wire_m"].fillna(0).sum()),
     )
 
 
-def _metered(settings: PropertyFile, known: Known) -> tuple[float | None, tuple[str, ...]]:
+def _metered(survey: Survey) -> tuple[float | None, tuple[str, ...]]:
     """Return a season's metered use where no timer is known, or say which months are missing."""
-    bills = settings.water.bills
-    if bills is None or settings.timer is not None:
+    bills = survey.settings.water.bills
+    if bills is None or survey.settings.timer is not None:
         return None, ()
-    months = known.ground.eto.months
+    months = survey.ground.eto.months
     missing = [month for month in months if month not in bills.outdoor_m3]
     if missing:
         named = ", ".join(str(month) for month in missing)
@@ -198,7 +214,7 @@ def _metered(settings: PropertyFile, known: Known) -> tuple[float | None, tuple[
             f"bills: months {named} of the season were not metered, so no saving is claimed",
         )
     # Only the season's share of its first and last month counts.
-    days = [float(np.sum(known.seasons.month == month)) for month in months]
+    days = [float(np.sum(survey.seasons.month == month)) for month in months]
     used = sum(
         bills.outdoor_m3[month] * min(1.0, count / _MONTH_DAYS[month - 1])
         for month, count in zip(months, days, strict=True)
@@ -210,9 +226,7 @@ _MONTH_DAYS = (31, 28, 31, 30, 31, 30, 31, 31, 30, 31, 30, 31)
 
 
 def _economics(
-    settings: PropertyFile,
-    known: Known,
-    decided: Decided,
+    decided: Decision,
     built: Capital,
     zones: gpd.GeoDataFrame,
     metered: float | None,
@@ -220,7 +234,8 @@ def _economics(
     units: UnitsName,
 ) -> dict[str, Any]:
     """Put money on the plan and on today."""
-    simulated, water = decided.simulated, settings.water
+    simulated, settings = decided.simulated, decided.survey.settings
+    water = settings.water
     planned = simulated.by_year(simulated.volume(simulated.plan).sum(axis=0))
     baseline, bills, today = None, None, None
     monthly = simulated.monthly(simulated.plan)
@@ -237,7 +252,7 @@ def _economics(
         )
     elif metered is not None:
         baseline = np.full(planned.shape, metered)
-        used = _bill_months(settings, known)
+        used = _bill_months(decided.survey)
         bills = (
             np.full(planned.shape, float(water_cost(water, used))),
             simulated.by_year(water_cost(water, monthly)),
@@ -253,12 +268,12 @@ def _economics(
         today=today,
     )
     money["price"] = decided.price
-    money["ways"] = _ways(settings, decided, built.total)
-    money["claim"] = side_by_side([money["claim"], _unpriced(settings, decided)])
+    money["ways"] = _ways(decided, built.total)
+    money["claim"] = side_by_side([money["claim"], _unpriced(decided)])
     return money
 
 
-def _ways(settings: PropertyFile, decided: Decided, capital: float) -> list[dict[str, Any]]:
+def _ways(decided: Decision, capital: float) -> list[dict[str, Any]]:
     """Return what each way saves against today's timer, and when it pays back.
 
     The ways: this plan; the plan under the other aim; the plain way; a timer set right, without a
@@ -275,22 +290,22 @@ def _ways(settings: PropertyFile, decided: Decided, capital: float) -> list[dict
     right = yearly(simulated.volume(simulated.set_right))
     mine = yearly(simulated.volume(simulated.plan))
     aims = {False: "as today", True: "within the limit"}
-    rows = [(aims[decided.heal], decided.decision.choice.used, today - mine, capital,
+    rows = [(aims[decided.heal], decided.grouping.choice.used, today - mine, capital,
              float(simulated.plan.worst_stress_days.max()))]  # fmt: skip
     if decided.rival is not None:
-        other, ran = decided.rival.decision, decided.rival.plan
+        other, ran = decided.rival.grouping, decided.rival.played
         rows.append((aims[decided.rival.heal], other.choice.used,
                      today - yearly(simulated.volume(ran)), _price_of(other, other.choice),
                      float(ran.worst_stress_days.max())))  # fmt: skip
-    decision = decided.decision
-    if decision.plain is not None and decided.plain is not None:
-        rows.append(("the plain way", decision.plain.used,
-                     today - yearly(simulated.volume(decided.plain)),
-                     _price_of(decision, decision.plain),
-                     float(decided.plain.worst_stress_days.max())))  # fmt: skip
+    grouping = decided.grouping
+    if grouping.plain is not None and decided.usual is not None:
+        rows.append(("the plain way", grouping.plain.used,
+                     today - yearly(simulated.volume(decided.usual)),
+                     _price_of(grouping, grouping.plain),
+                     float(decided.usual.worst_stress_days.max())))  # fmt: skip
     least = float(simulated.set_right.worst_stress_days.max())
     rows.append(("timer set right", 0, today - right, 0.0, least))
-    rows.append(("against a timer set right", decided.decision.choice.used, right - mine, capital,
+    rows.append(("against a timer set right", decided.grouping.choice.used, right - mine, capital,
                  rows[0][4]))  # fmt: skip
     return [
         {
@@ -300,7 +315,7 @@ def _ways(settings: PropertyFile, decided: Decided, capital: float) -> list[dict
             "saved_per_year": None if price is None else saved * price,
             "capital": spent,
             "payback_years": None
-            if price is None or not settings.costs.given
+            if price is None or not decided.survey.settings.costs.given
             else payback_years(spent, saved * price),
             "stress_days": stress,
         }
@@ -308,31 +323,32 @@ def _ways(settings: PropertyFile, decided: Decided, capital: float) -> list[dict
     ]
 
 
-def _price_of(decision: Decision, choice: Choice) -> float:
+def _price_of(grouping: Grouping, choice: Choice) -> float:
     """Return what a choice costs to build, its shared trench as priced."""
-    options = decision.options
+    options = grouping.options
     water = options.price * float(options.water_m3(choice).mean())
     return max(choice.cost - water, 0.0) * options.prices.life_years
 
 
-def _bill_months(settings: PropertyFile, known: Known) -> Floats:
+def _bill_months(survey: Survey) -> Floats:
     """Return the landscape's metered use in each month of the season, shape (M,) [m³]."""
-    bills = settings.water.bills
+    bills = survey.settings.water.bills
     outdoor = {} if bills is None else bills.outdoor_m3
-    return np.array([outdoor.get(month, 0.0) for month in known.ground.eto.months])
+    return np.array([outdoor.get(month, 0.0) for month in survey.ground.eto.months])
 
 
-def _unpriced(settings: PropertyFile, decided: Decided) -> str:
+def _unpriced(decided: Decision) -> str:
     """Say where the hardware's price is the trade's and not the user's."""
+    settings = decided.survey.settings
     kinds = {item.kind: item for item in settings.hardware}
-    bought = [kinds[kind] for kind in sorted(set(decided.decision.hardware.values()))]
+    bought = [kinds[kind] for kind in sorted(set(decided.grouping.hardware.values()))]
     state = standing({}, settings.costs, hardware=bought)
     return costs_words(state) if state.costs == "usual hardware" else ""
 
 
-def _parts(wires: WireRoutes, units: UnitsName, decided: Decided) -> pd.DataFrame:
+def _parts(wires: WireRoutes, decided: Decision) -> pd.DataFrame:
     """Return the parts list with the control hardware on top."""
-    kinds = list(decided.decision.hardware.values())
+    kinds = list(decided.grouping.hardware.values())
     rows = []
     timers = kinds.count("replacement")
     if timers:
@@ -341,18 +357,20 @@ def _parts(wires: WireRoutes, units: UnitsName, decided: Decided) -> pd.DataFram
     if "add_on" in kinds:
         modules = sum(
             1
-            for j in decided.decision.choice.sensors
-            if decided.decision.hardware[_controller(decided, j)] == "add_on"
+            for j in decided.grouping.choice.sensors
+            if decided.grouping.hardware[_controller(decided, j)] == "add_on"
         )
         name, note = say("add-on control module"), say("beside the 24 V AC timer")
         rows.append((name, modules, say("each"), note))
     top = pd.DataFrame(rows, columns=["item", "quantity", "unit", "note"])
-    return pd.concat([top, parts_list(wires, units=units)], ignore_index=True)
+    return pd.concat(
+        [top, parts_list(wires, units=decided.survey.settings.units)], ignore_index=True
+    )
 
 
-def _controller(decided: Decided, sensor: int) -> str:
-    zones = decided.decision.options.zones
-    name = zones["controller"].iloc[int(decided.decision.governors.zone[sensor])]
+def _controller(decided: Decision, sensor: int) -> str:
+    zones = decided.grouping.options.zones
+    name = zones["controller"].iloc[int(decided.grouping.governors.zone[sensor])]
     return "" if pd.isna(name) else str(name)
 
 
@@ -513,14 +531,13 @@ def input_files(settings: PropertyFile, site: Site) -> set[Path]:
     return layers | weather_files(settings.weather) | {settings.path}
 
 
-def provenance(
-    site: Site, settings: PropertyFile, *, weather_seasons: Sequence[int], reference_et: str
-) -> dict[str, Any]:
+def provenance(survey: Survey) -> dict[str, Any]:
     """Return what the plan was made from: hashes of the inputs, versions and options.
 
     Returns plain values, no path, no time and no name of a machine, so that it is the same
     anywhere.
     """
+    site, settings = survey.site, survey.settings
     options = asdict(settings)
     # The crew's language and whom it calls move no figure, and plan.json is English.
     told = ("language", "country")
@@ -541,8 +558,8 @@ def provenance(
         },
         "options": options,
         "changes": dict(settings.changes),
-        "weather_seasons": list(weather_seasons),
-        "reference_et": reference_et,
+        "weather_seasons": list(survey.seasons.years),
+        "reference_et": survey.terms.method,
     }
 
 
@@ -597,20 +614,20 @@ def hold_out(plan: Plan, *, every: int = 3) -> pd.DataFrame:
     if not isinstance(basis, Basis):
         msg = "this plan was not made here: only plans from `plan` or `plan_property` can be asked"
         raise PlanError(msg)
-    years = np.arange(len(basis.known.seasons.years))
+    years = np.arange(len(basis.survey.seasons.years))
     out = years % every == every - 1
     if every < 2 or not out.any():  # noqa: PLR2004 - something must be left to train on
         msg = f"holding out every {every}th of {len(years)} seasons leaves nothing to compare"
         raise PlanError(msg)
-    train, test = _only(basis.known, ~out), _only(basis.known, out)
+    train, test = _only(basis.survey, ~out), _only(basis.survey, out)
     drawn = replace(test.scenarios, seed=test.scenarios.seed + 1)
     test = replace(test, scenarios=drawn)
-    decided = decide_plan(plan.site, plan.settings, train, basis.placements)
-    control = plan.settings.control
+    decided = decide_plan(train, basis.placements)
+    settings = plan.settings
     schedule = watering_days(
-        test.seasons.dates, plan.settings.timer, control, scenarios=drawn.count
+        test.seasons.dates, settings.timer, settings.control, scenarios=drawn.count
     )
-    roots = property_roots(plan.site, test, sensor_error=control.sensor_error)
+    roots = property_roots(test)
     days = schedule.timer if decided.heal else schedule.today
     alone = replace(decided.sheet.alone, ran=days)
     ran = play_sheet(roots, schedule, replace(decided.sheet, alone=alone))
@@ -628,9 +645,9 @@ def hold_out(plan: Plan, *, every: int = 3) -> pd.DataFrame:
     return table
 
 
-def _only(known: Known, years: Flags) -> Known:
-    """Return what is known, with some of the weather years."""
-    seasons = known.seasons
+def _only(survey: Survey, years: Flags) -> Survey:
+    """Return a survey with some of the weather years."""
+    seasons = survey.seasons
     kept = replace(
         seasons,
         years=tuple(year for year, keep in zip(seasons.years, years, strict=True) if keep),
@@ -638,7 +655,7 @@ def _only(known: Known, years: Flags) -> Known:
         rows=seasons.rows[:, years],
         rain_mm=seasons.rain_mm[:, years],
     )
-    return replace(known, seasons=kept)
+    return replace(survey, seasons=kept)
 
 
 def plan_property(
@@ -782,17 +799,14 @@ def plan(
     # What another package works out rests on its own source, which no digest here holds.
     known_source = stages if not settings.factors else None
     keep = keeper(known_source, site, climate, _survey_settings(settings))
-    known = keep.kept(
-        "survey",
-        lambda: surveyed(site, climate, settings, threads=threads, progress=progress, keep=keep),
-    )
+    survey = survey_site(site, climate, settings, threads=threads, progress=progress, keep=keep)
     placed = keep.on(settings.setbacks, settings.units)
     hazards, placements, told = placed.kept(
         "places",
-        lambda: _places(site, settings, known, threads=threads, progress=progress, keep=placed),
+        lambda: _places(survey, threads=threads, progress=progress, keep=placed),
     )
-    basis = Basis(climate, known, hazards, placements, told, dict(tags or {}))
-    return _finish(site, settings, basis, threads=threads, progress=progress, keep=keep)
+    basis = Basis(survey, hazards, placements, told, dict(tags or {}))
+    return _finish(basis, threads=threads, progress=progress, keep=keep)
 
 
 def _survey_settings(settings: PropertyFile) -> dict[str, Any]:
@@ -870,65 +884,28 @@ def replan(
             ]
         )
     settings = changed_property(plan.settings, dotted)
+    basis = replace(basis, survey=replace(basis.survey, settings=settings))
     if settings.setbacks != plan.settings.setbacks or settings.units != plan.settings.units:
-        placed = _placed(
-            plan.site, settings, basis.climate, basis.known, threads=threads, progress=progress
-        )
-        basis = replace(placed, tags=basis.tags)
-    return _finish(plan.site, settings, basis, threads=threads, progress=progress)
+        hazards, placements, told = _places(basis.survey, threads=threads, progress=progress)
+        basis = replace(basis, hazards=hazards, placements=placements, warnings=told)
+    return _finish(basis, threads=threads, progress=progress)
 
 
 #: Keys on which the survey rests.
 _SURVEYED = frozenset({"layers", "units_in", "weather", "season", "analysis", "evidence"})
 
 
-def surveyed(
-    site: Site,
-    climate: Climate,
-    settings: PropertyFile,
-    *,
-    threads: int = 1,
-    progress: Progress | None = None,
-    keep: Keeper | None = None,
-) -> Known:
-    """Work out sun, water and dryness of every zone in the seasons of the property file."""
-    seasons = season_calendar(climate, start=settings.season.start, end=settings.season.end)
-    terms = eto_terms(climate.daily, latitude=site.latitude, elevation_m=climate.elevation_m)
-    return survey_site(
-        site, climate, settings, (seasons, terms), threads=threads, progress=progress, keep=keep
-    )
-
-
-def _placed(
-    site: Site,
-    settings: PropertyFile,
-    climate: Climate,
-    known: Known,
-    *,
-    threads: int = 1,
-    progress: Progress | None,
-) -> Basis:
-    """Choose the best point of every zone."""
-    found = _places(site, settings, known, threads=threads, progress=progress)
-    return Basis(climate, known, *found)
-
-
 def _places(
-    site: Site,
-    settings: PropertyFile,
-    known: Known,
-    *,
-    threads: int,
-    progress: Progress | None,
-    keep: Keeper | None = None,
+    survey: Survey, *, threads: int, progress: Progress | None, keep: Keeper | None = None
 ) -> tuple[gpd.GeoDataFrame, list[Placement], tuple[str, ...]]:
     """Return hazards, the best point of every zone, and what was repaired or assumed."""
+    site, settings = survey.site, survey.settings
     hazards, told = all_hazards(site, settings.setbacks)
     placements = place_zones(
         site,
-        known.ground,
+        survey.ground,
         hazards,
-        application=known.application,
+        application=survey.application,
         units=settings.units,
         threads=threads,
         progress=progress,
@@ -939,64 +916,15 @@ def _places(
 
 
 def _finish(
-    site: Site,
-    settings: PropertyFile,
-    basis: Basis,
-    *,
-    threads: int,
-    progress: Progress | None,
-    keep: Keeper | None = None,
+    basis: Basis, *, threads: int, progress: Progress | None, keep: Keeper | None = None
 ) -> Plan:
     """Decide and prescribe."""
-    known = basis.known
     decided = decide_plan(
-        site, settings, known, basis.placements, threads=threads, progress=progress, keep=keep
+        basis.survey, basis.placements, threads=threads, progress=progress, keep=keep
     )
     if progress is not None:
         progress("Laying wires", 0, 1)
-    built = build_plan(site, settings, known, basis.placements, decided, basis.tags)
-    allowed = budget(
-        settings.water, basis.climate, known.terms, zones=built.zones, table=known.water
-    )
-    warnings = (
-        *site.warnings, *basis.climate.warnings, *_notes(settings, known, built), *basis.warnings,
-        *decided.warnings, *built.warnings, *passed(built.zones, allowed, settings.units),
-    )  # fmt: skip
-    place = dict(zip(site.hydrozones.index, basis.placements, strict=True))
-    worded = wordings(
-        built,
-        decided.choices,
-        price=decided.price,
-        limit=settings.control.max_stress_days,
-        limits=decided.limits,
-        budget=allowed,
-        decided={
-            **decided.facts,
-            "heals": decided.heal,
-            "cost": decided.cost,
-            "stand_in": settings.weather.format == STAND_IN,
-        },
-        words={str(tag): place[zone].words for tag, zone in built.sensors["zone"].items()},
-    )
-    return _with_units(
-        Plan(
-            site=site,
-            settings=settings,
-            **_ground_parts(site, basis),
-            **_built_parts(built),
-            **_decided_parts(decided),
-            economics={**built.economics, "budget": allowed},
-            answer=worded[settings.units].answer,
-            wordings=worded,
-            headline=worded[settings.units].headline,
-            cautions=cautions_for(country=settings.country),
-            warnings=tuple(dict.fromkeys(warnings)),
-            provenance=provenance(
-                site, settings, weather_seasons=known.seasons.years, reference_et=known.terms.method
-            ),
-            basis=replace(basis, printed=decided.printed),
-        )
-    )
+    return _with_units(prescribe(basis, decided))
 
 
 class _Units(dict[str, str]):
@@ -1024,86 +952,38 @@ _TABLES: Final = {
 }  # fmt: skip
 
 
-def _ground_parts(site: Site, basis: Basis) -> dict[str, Any]:
+def _ground_parts(basis: Basis) -> dict[str, Any]:
     """Return what a plan shows of the ground."""
-    known = basis.known
+    survey, zones = basis.survey, basis.survey.site.hydrozones
+    boundary = survey.site.boundary
     return {
-        "keepout": keepout_areas(basis.hazards, boundary=site.boundary, hydrozones=site.hydrozones),
-        "admissible": admissible_table(basis.placements, site.hydrozones),
-        "rank": rank_raster(known.sun, known.ground, basis.placements),
-        "sun": known.sun.drawn,
-        "dryness": dryness_raster(known.sun, known.ground),
-        "moved": moved_raster(known.sun, known.ground, known.application),
+        "keepout": keepout_areas(basis.hazards, boundary=boundary, hydrozones=zones),
+        "admissible": admissible_table(basis.placements, zones),
+        "rank": rank_raster(survey.shade, survey.ground, basis.placements),
+        "sun": survey.sun,
+        "dryness": survey.dryness,
+        "moved": moved_raster(survey.shade, survey.ground, survey.application),
     }
 
 
-def _built_parts(built: Built) -> dict[str, Any]:
-    """Return what a plan shows of the prescription."""
-    return {
-        "zones": built.zones,
-        "sensors": built.sensors,
-        "wire_routes": built.wires.routes,
-        "ties": built.ties,
-        "reserves": built.reserves,
-        "season": built.season,
-        "parts": built.parts,
-        "controls": built.controls,
-        "timer_table": built.timer_table,
-        "sensitivity": built.sensitivity,
-    }
-
-
-def _decided_parts(decided: Decided) -> dict[str, Any]:
+def _decided_parts(decided: Decision) -> dict[str, Any]:
     """Return what a plan shows of the choice."""
-    decision = decided.decision
     return {
         "choices": decided.choices,
         "rules": decided.rules,
         "regret": decided.regret,
         "measuring": decided.measuring,
-        "decision": decided.facts | {"hardware": decision.hardware, "limits": decided.limits},
+        "decision": decided.facts
+        | {"hardware": decided.grouping.hardware, "limits": decided.limits},
     }
 
 
-def _notes(settings: PropertyFile, known: Known, built: Built) -> tuple[str, ...]:
+def _notes(survey: Survey, sensitivity: pd.DataFrame) -> tuple[str, ...]:
     """Say which method was used, and what was assumed or could not be used."""
-    method = f"reference ET: {known.terms.method}; {known.terms.reason}"
-    gaps = assumed_notes(known.water["defaults"], built.sensitivity, settings.units)
-    return (method, *known.warnings, *gaps, *assumptions(settings))
-
-
-@dataclass(frozen=True)
-class Survey:
-    """What is known of a property before anything is decided.
-
-    Parameters
-    ----------
-    site : Site
-        The checked property.
-    settings : PropertyFile
-        What the user asked for.
-    zones : GeoDataFrame
-        Index `zone`; the hydrozones with their measures, columns as in ``Plan.zones``: area_m2,
-        sun_hours, insolation, sky_view, plant_factor, kmc, kl, need_score, need_share_sun ...,
-        need_ratio, need_words, net_irrigation_mm, etc_peak_mm_d, taw_mm, raw_mm.
-    sun : SunShade
-        Monthly sun.
-    dryness : ndarray, shape (rows, columns)
-        Dryness relative to the property's mean, NaN outside the zones.
-    warnings : tuple of str
-        What was repaired or assumed.
-    """
-
-    site: Site
-    settings: PropertyFile
-    zones: gpd.GeoDataFrame
-    sun: SunShade
-    dryness: Floats
-    warnings: tuple[str, ...]
-
-    def __repr__(self) -> str:
-        """Return one line."""
-        return f"<Survey of {self.site.name}: {len(self.zones)} hydrozones>"
+    settings, terms = survey.settings, survey.terms
+    method = f"reference ET: {terms.method}; {terms.reason}"
+    gaps = assumed_notes(survey.water["defaults"], sensitivity, settings.units)
+    return (method, *survey.notes, *gaps, *assumptions(settings))
 
 
 @one_blas_thread
@@ -1136,13 +1016,4 @@ def survey_property(
     """
     settings, site, climate = read_inputs(path)
     settings = replace(settings, analysis=replace(settings.analysis, scenarios=1))
-    known = surveyed(site, climate, settings, threads=threads, progress=progress)
-    measured = known.measures.drop(columns=list(site.hydrozones.columns), errors="ignore")
-    return Survey(
-        site=site,
-        settings=settings,
-        zones=site.hydrozones.join(measured),
-        sun=known.sun.drawn,
-        dryness=dryness_raster(known.sun, known.ground),
-        warnings=tuple(dict.fromkeys((*site.warnings, *climate.warnings, *known.warnings))),
-    )
+    return survey_site(site, climate, settings, threads=threads, progress=progress)

@@ -12,7 +12,6 @@ import numpy as np
 import pandas as pd
 
 from siting.arrays import Floats
-from siting.climate.model import Climate
 from siting.decide.decision import Printed
 from siting.errors import SitingError
 from siting.place.placement import Placement
@@ -20,8 +19,7 @@ from siting.site.model import Site
 from siting.site.settings import PropertyFile
 from siting.sun.position import SunShade
 from siting.units import UnitsName, show
-from siting.wire.routes import WireRoutes
-from siting.zones.survey import Known
+from siting.zones.survey import Survey
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -33,9 +31,7 @@ class Basis:
 
     Parameters
     ----------
-    climate : Climate
-        Daily weather.
-    known : Known
+    survey : Survey
         Sun, water and weather.
     hazards : GeoDataFrame
         As from `siting.place.setbacks.setback_hazards`.
@@ -49,8 +45,7 @@ class Basis:
         What is set in the field; None until it is decided.
     """
 
-    climate: Climate
-    known: Known
+    survey: Survey
     hazards: gpd.GeoDataFrame
     placements: list[Placement]
     warnings: tuple[str, ...] = ()
@@ -74,33 +69,6 @@ class Elsewhere:
     open_ground: bool
     cost: float
     water_m3: float
-
-
-@dataclass(frozen=True)
-class Built:
-    """The prescription.
-
-    zones, sensors, season, ties, reserves, parts: as `Plan.zones` and so on; wires: trenches and
-    wires as routed; economics: as `Plan.economics`, and the price of water [currency/m³]; claims:
-    the claim in each system of units; elsewhere: by tag, a sensor that is not in the thirstiest
-    zone that it governs moved there; controls, timer_table, sensitivity: as `Plan.controls` and so
-    on; warnings: what could not be routed or tied, and what bills do not say.
-    """
-
-    zones: gpd.GeoDataFrame
-    sensors: gpd.GeoDataFrame
-    season: pd.DataFrame
-    ties: gpd.GeoDataFrame
-    reserves: gpd.GeoDataFrame
-    wires: WireRoutes
-    parts: pd.DataFrame
-    economics: dict[str, Any]
-    claims: dict[UnitsName, str]
-    elsewhere: Mapping[str, Elsewhere]
-    controls: pd.DataFrame
-    timer_table: pd.DataFrame
-    sensitivity: pd.DataFrame
-    warnings: tuple[str, ...]
 
 
 #: Options of pandas: no text is cut, and no dollar sign starts a formula.

@@ -15,7 +15,7 @@ import shapely
 
 from siting.arrays import Floats
 from siting.climate.model import SeasonCalendar
-from siting.decide.choice import Decision
+from siting.decide.choice import Grouping
 from siting.decide.sheet import Sheet, Simulated
 from siting.place.placement import Placement
 from siting.place.rank import Chances
@@ -709,20 +709,20 @@ def rank_raster(sun: SunVariants, ground: Ground, placements: list[Placement]) -
 
 
 def sensor_ids(
-    decision: Decision, placements: list[Placement], zones: Sequence[str], tags: Mapping[str, str]
+    grouping: Grouping, placements: list[Placement], zones: Sequence[str], tags: Mapping[str, str]
 ) -> dict[int, str]:
     """Name the chosen candidates: buried ones as they are, new ones in reading order.
 
     Returns candidate -> tag, in the order of the tags, without `tags` S1, S2, ... north first, then
     west.
     """
-    zone = decision.governors.zone
+    zone = grouping.governors.zone
 
     def place(candidate: int) -> tuple[float, float]:
         at = placements[int(zone[candidate])]
         return -round(at.y, 3), round(at.x, 3)
 
-    ordered = sorted(decision.choice.sensors, key=place)
+    ordered = sorted(grouping.choice.sensors, key=place)
     given = [int(tag[1:]) for tag in tags.values() if tag[1:].isdigit()]
     following = count(max(given, default=0) + 1)
     known = {c: tags.get(str(zones[int(zone[c])])) for c in ordered}

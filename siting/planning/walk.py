@@ -16,12 +16,12 @@ from siting.errors import Fault, InputError
 from siting.evidence.field import FEWEST_PLACES
 from siting.evidence.walk import WALK_PLACES, spread_places, walking_order
 from siting.place.placement import Placement
-from siting.planning.make import read_inputs, surveyed
+from siting.planning.make import read_inputs
 from siting.site.model import Site
 from siting.site.settings import PropertyFile
 from siting.threads import one_blas_thread
 from siting.zones.ground import Ground, Progress
-from siting.zones.survey import Known
+from siting.zones.survey import Survey, survey_site
 
 #: Without a word of the user's, so many zones are probed, the thirstiest: an hour's walk.
 _ZONES: Final = 3
@@ -93,32 +93,32 @@ def plan_walk(
         found = f"zone {', '.join(strange)}"
         raise InputError([Fault("--zone", found, f"one of {known_zones}", "Correct the name.")])
     settings = replace(settings, analysis=replace(settings.analysis, scenarios=1))
-    known = surveyed(site, climate, settings, threads=threads, progress=progress)
+    survey = survey_site(site, climate, settings, threads=threads, progress=progress)
     hazards, _ = all_hazards(site, settings.setbacks)
     placements = place_zones(
-        site, known.ground, hazards, application=known.application, units=settings.units,
+        site, survey.ground, hazards, application=survey.application, units=settings.units,
         threads=threads, progress=progress,
     )  # fmt: skip
-    chosen = list(zones) or _thirstiest(known)
+    chosen = list(zones) or _thirstiest(survey)
     rows = [
         row
-        for z, zone in enumerate(known.ground.pixels.zones)
+        for z, zone in enumerate(survey.ground.pixels.zones)
         if zone in chosen
-        for row in _of_zone(known.ground, z, placements[z], count)
+        for row in _of_zone(survey.ground, z, placements[z], count)
     ]
     places = _in_order(site, rows)
-    names = known.ground.pixels.zones
+    names = survey.ground.pixels.zones
     return Walk(site, settings, places, tuple(zone for zone in names if zone not in chosen))
 
 
-def _thirstiest(known: Known) -> list[str]:
+def _thirstiest(survey: Survey) -> list[str]:
     """Return the zones that need water most urgently, of those where a walk can teach anything.
 
     Under drip a place tells nothing of one a foot away.
     """
-    order = known.measures["need_score"].sort_values(ascending=False, kind="stable")
+    order = survey.measures["need_score"].sort_values(ascending=False, kind="stable")
     names = [str(zone) for zone in order.index]
-    wide = [zone for zone in names if known.application[zone].unknown.reach >= _LEAST_REACH_M]
+    wide = [zone for zone in names if survey.application[zone].unknown.reach >= _LEAST_REACH_M]
     return (wide or names)[:_ZONES]
 
 

@@ -15,12 +15,12 @@ import geopandas as gpd
 import numpy as np
 import pandas as pd
 
-from siting.decide.choice import Decision
-from siting.decide.decision import Decided
+from siting.climate.stations import STAND_IN
+from siting.decide.choice import Grouping
+from siting.decide.decision import Decision
 from siting.errors import some
 from siting.language import Figure, Said, capital, say, say_as, say_count, side_by_side, vocabulary
-from siting.place.placement import PlaceWords
-from siting.planning.model import Built, Elsewhere, Wording
+from siting.planning.model import Elsewhere, Plan, Wording
 from siting.season.controls import CONTROLS
 from siting.units import Quantity, UnitsName, figure, show
 
@@ -782,38 +782,38 @@ def passed(
 
 
 def elsewhere(
-    decided: Decided, zones: pd.DataFrame, ids: Mapping[int, str]
+    decided: Decision, zones: pd.DataFrame, ids: Mapping[int, str]
 ) -> dict[str, Elsewhere]:
     """Price every sensor that is not in the thirstiest zone of its group as if it were.
 
     Returns by tag, sensors in the thirstiest zone of their group are left out.
     """
-    decision = decided.decision
+    grouping = decided.grouping
     need = zones["need_score"].to_numpy(dtype=float)
     found = {}
     for candidate, tag in ids.items():
-        group = np.flatnonzero(decision.governor == candidate)
-        home, top = int(decision.governors.zone[candidate]), int(group[np.argmax(need[group])])
+        group = np.flatnonzero(grouping.governor == candidate)
+        home, top = int(grouping.governors.zone[candidate]), int(group[np.argmax(need[group])])
         if home == top or need[home] >= need[top]:
             continue
-        cost, water = _moved(decision, candidate, top)
+        cost, water = _moved(grouping, candidate, top)
         found[tag] = Elsewhere(
             home=str(zones.index[home]),
             thirstiest=str(zones.index[top]),
             alone=len(group) == len(zones),
-            open_ground=bool(decision.options.zones["admissible"].iloc[top]),
+            open_ground=bool(grouping.options.zones["admissible"].iloc[top]),
             cost=cost,
             water_m3=water,
         )
     return found
 
 
-def _moved(decision: Decision, candidate: int, top: int) -> tuple[float, float]:
+def _moved(grouping: Grouping, candidate: int, top: int) -> tuple[float, float]:
     """Return what the same groups cost and use more with one sensor in another zone."""
-    options, choice, pool = decision.options, decision.choice, decision.governors
-    group = np.flatnonzero(decision.governor == candidate)
+    options, choice, pool = grouping.options, grouping.choice, grouping.governors
+    group = np.flatnonzero(grouping.governor == candidate)
     priced, prices = options.candidates(), options.prices
-    kinds = {pool.kind[j] for j in choice.sensors if _together(decision, j, candidate)}
+    kinds = {pool.kind[j] for j in choice.sensors if _together(grouping, j, candidate)}
     others = [
         int(j)
         for j in np.flatnonzero(pool.zone == top)
@@ -833,10 +833,10 @@ def _moved(decision: Decision, candidate: int, top: int) -> tuple[float, float]:
     return own + shared, float(water[best] - water[candidate])
 
 
-def _together(decision: Decision, one: int, other: int) -> bool:
+def _together(grouping: Grouping, one: int, other: int) -> bool:
     """Return whether two candidates are on the same controller."""
-    names = decision.options.zones["controller"].fillna("").astype(str).to_numpy()
-    zone = decision.governors.zone
+    names = grouping.options.zones["controller"].fillna("").astype(str).to_numpy()
+    zone = grouping.governors.zone
     return bool(names[int(zone[one])] == names[int(zone[other])])
 
 
@@ -897,49 +897,51 @@ def zone_note(
 
 
 def wordings(
-    built: Built,
-    choices: pd.DataFrame,
+    plan: Plan,
+    decided: Decision,
     *,
-    price: float | None,
-    limit: float,
-    words: Mapping[str, Mapping[UnitsName, PlaceWords]],
-    limits: Mapping[str, float] | None = None,
-    budget: Mapping[str, Any] | None = None,
-    decided: Mapping[str, Any] | None = None,
+    claims: Mapping[UnitsName, str],
+    homes: Mapping[str, Elsewhere],
 ) -> dict[UnitsName, Wording]:
     """Return the sentences that hold amounts, in both systems of units.
 
-    price: price that sensors were chosen at, None when not given [currency/m³]; limit: days of
-    stress allowed in a season [d]; limits: zone -> days of stress that it was allowed in the end
-    [d].
+    plan: with its tables, its words not yet said; claims: the claim in each system; homes: by tag,
+    sensors that are not in the thirstiest zone that they govern, moved there.
     """
+    place = dict(zip(plan.zones.index, decided.placements, strict=True))
+    words = {str(tag): place[zone].words for tag, zone in plan.sensors["zone"].items()}
+    beside = {
+        "heals": decided.heal,
+        "cost": decided.cost,
+        "stand_in": plan.settings.weather.format == STAND_IN,
+    }
     told: dict[UnitsName, Wording] = {}
-    for units, claimed in built.claims.items():
+    for units, claimed in claims.items():
         facts = Facts(
-            zones=built.zones,
-            sensors=built.sensors,
-            choices=choices,
-            controls=built.controls,
-            economics={**built.economics, "claim": claimed, "budget": budget},
-            price=price,
-            limit=limit,
+            zones=plan.zones,
+            sensors=plan.sensors,
+            choices=plan.choices,
+            controls=plan.controls,
+            economics={**plan.economics, "claim": claimed},
+            price=decided.price,
+            limit=plan.settings.control.max_stress_days,
             units=units,
-            limits=limits or {},
-            decided=decided or {},
+            limits=decided.limits,
+            decided={**plan.decision, **beside},
         )
-        homes = {
+        notes = {
             str(tag): zone_note(
-                built.elsewhere.get(str(tag)), currency=facts.currency, price=price, units=units
+                homes.get(str(tag)), currency=facts.currency, price=decided.price, units=units
             )
-            for tag in built.sensors.index
+            for tag in plan.sensors.index
         }
         told[units] = Wording(
             headline=headline(facts),
-            answer=answer(facts, homes),
+            answer=answer(facts, notes),
             claim=claimed,
             reasons={tag: said[units].reason for tag, said in words.items()},
             setback_notes={tag: said[units].note for tag, said in words.items()},
-            zone_notes=homes,
+            zone_notes=notes,
         )
     return told
 

@@ -1,6 +1,8 @@
 from .application import Unevenness as Unevenness
 from .application import ZoneApplication as ZoneApplication
-from .ground import SPREAD as SPREAD
+from .ground import PLANT_SPREAD as PLANT_SPREAD
+from .ground import STORAGE_SPREAD as STORAGE_SPREAD
+from .ground import UNIFORMITY_SPREAD as UNIFORMITY_SPREAD
 from .ground import Ground as Ground
 from .ground import Progress as Progress
 from .ground import SunVariants as SunVariants
@@ -12,6 +14,6 @@ from .roots import ZoneShares as ZoneShares
 from .roots import at_a_time as at_a_time
 from .roots import over_zones as over_zones
 from .roots import sensor_shares as sensor_shares
-from .survey import Known as Known
+from .survey import Survey as Survey
 from .survey import moved_raster as moved_raster
 from .survey import survey_site as survey_site

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property
 from typing import Any, Final
 
 import geopandas as gpd
@@ -13,7 +14,7 @@ import scipy
 import shapely
 
 from siting.arrays import Floats
-from siting.climate.model import Climate, SeasonCalendar
+from siting.climate.model import Climate, SeasonCalendar, season_calendar
 from siting.evidence.field import (
     FEWEST_PLACES,
     Learned,
@@ -25,10 +26,10 @@ from siting.evidence.field import (
 from siting.evidence.walk import relative_differences
 from siting.extensions import Extension, ExtensionError, find_extension
 from siting.site.model import BESIDE_M, Evidence, Site
-from siting.site.settings import Analysis, PropertyFile
+from siting.site.settings import PropertyFile
 from siting.stages import Keeper
-from siting.sun.position import season_positions
-from siting.water.reference_et import EtoTerms
+from siting.sun.position import SunShade, season_positions
+from siting.water.reference_et import EtoTerms, eto_terms
 from siting.water.zones import MONTH_COLUMNS, with_soil_map, zone_water
 from siting.zones.application import Unevenness, ZoneApplication, zone_application
 from siting.zones.ground import (
@@ -42,8 +43,7 @@ from siting.zones.ground import (
     sun_variants,
     survey,
 )
-from siting.zones.need import aridity, with_microclimate, zone_measures
-from siting.zones.points import ZonePixels
+from siting.zones.need import aridity, dryness_raster, with_microclimate, zone_measures
 from siting.zones.roots import net_requirement
 
 
@@ -255,11 +255,17 @@ def _checked(extension: Extension, found: object, zones: pd.Index) -> pd.Series:
 
 
 @dataclass(frozen=True)
-class Known:
-    """What is known of the ground and the weather before anything is decided.
+class Survey:
+    """What is known of a property before anything is decided.
 
     Parameters
     ----------
+    site : Site
+        The checked property.
+    climate : Climate
+        Daily weather.
+    settings : PropertyFile
+        What the user asked for.
     seasons : SeasonCalendar
         The weather seasons.
     terms : EtoTerms
@@ -268,40 +274,72 @@ class Known:
         As from `siting.water.zones.zone_water`, with microclimate, factors and can tests in it.
     scenarios : Scenarios
         What may be off.
-    sun : SunVariants
-        Sun on the property.
+    shade : SunVariants
+        Sun on the property, with obstacles low, as drawn and high.
     ground : Ground
         Points, demand and dryness.
     measures : DataFrame
         As from `siting.zones.need.zone_measures`, and net_irrigation_mm [mm].
     application : mapping of str to ZoneApplication
         What is known of each zone's application pattern.
-    warnings : tuple of str
-        What was assumed.
+    notes : tuple of str
+        What was assumed of sun, water and ground.
     """
 
+    site: Site
+    climate: Climate
+    settings: PropertyFile
     seasons: SeasonCalendar
     terms: EtoTerms
     water: pd.DataFrame
     scenarios: Scenarios
-    sun: SunVariants
+    shade: SunVariants
     ground: Ground
     measures: pd.DataFrame
     application: Mapping[str, ZoneApplication]
-    warnings: tuple[str, ...]
+    notes: tuple[str, ...]
+
+    @cached_property
+    def zones(self) -> gpd.GeoDataFrame:
+        """The hydrozones with their measures, columns as in `Plan.zones`, index `zone`.
+
+        area_m2, sun_hours, insolation, sky_view, plant_factor, kmc, kl, need_score, need_share_sun
+        ..., need_ratio, need_words, net_irrigation_mm, etc_peak_mm_d, taw_mm, raw_mm.
+        """
+        drawn = self.site.hydrozones
+        return drawn.join(self.measures.drop(columns=list(drawn.columns), errors="ignore"))
+
+    @property
+    def sun(self) -> SunShade:
+        """Monthly sun, as drawn."""
+        return self.shade.drawn
+
+    @cached_property
+    def dryness(self) -> Floats:
+        """Dryness relative to the property's mean, NaN outside the zones, (rows, columns)."""
+        return dryness_raster(self.shade, self.ground)
+
+    @property
+    def warnings(self) -> tuple[str, ...]:
+        """What was repaired or assumed."""
+        told = *self.site.warnings, *self.climate.warnings, *self.notes
+        return tuple(dict.fromkeys(told))
+
+    def __repr__(self) -> str:
+        """Return one line."""
+        return f"<Survey of {self.site.name}: {len(self.measures)} hydrozones>"
 
 
 def survey_site(
     site: Site,
     climate: Climate,
     settings: PropertyFile,
-    weather: tuple[SeasonCalendar, EtoTerms],
     *,
-    threads: int,
-    progress: Progress | None,
+    threads: int = 1,
+    progress: Progress | None = None,
     keep: Keeper | None = None,
-) -> Known:
-    """Work out sun, water and dryness.
+) -> Survey:
+    """Work out sun, water and dryness in the seasons of the property file.
 
     Parameters
     ----------
@@ -311,64 +349,80 @@ def survey_site(
         Daily weather.
     settings : PropertyFile
         What the user asked for.
-    weather : tuple of SeasonCalendar and EtoTerms
-        The seasons, and reference ET of every day.
     threads : int
         Threads for the sun; the result does not depend on it.
-    progress : callable or None
+    progress : callable, optional
         Called with stage, steps done and steps in all.
     keep : Keeper, optional
-        Keeps the sun of every block of a large raster; it rests on what the survey rests on.
+        Keeps what is worked out, and the sun of every block of a large raster.
 
     Returns
     -------
-    Known
+    Survey
         What is known before anything is decided.
     """
-    analysis, (seasons, terms) = settings.analysis, weather
+    keep = keep or Keeper()
+    parts = keep.kept(
+        "survey", lambda: _worked_out(site, climate, settings, threads, progress, keep)
+    )
+    return Survey(site, climate, settings, **parts)
+
+
+def _worked_out(
+    site: Site,
+    climate: Climate,
+    settings: PropertyFile,
+    threads: int,
+    progress: Progress | None,
+    keep: Keeper,
+) -> dict[str, Any]:
+    """Return the parts of a `Survey` that are worked out, by name."""
+    analysis = settings.analysis
+    seasons = season_calendar(climate, start=settings.season.start, end=settings.season.end)
+    terms = eto_terms(climate.daily, latitude=site.latitude, elevation_m=climate.elevation_m)
     zones, soil_notes = with_soil_map(site.hydrozones, site.soils)
     zones, sod_notes = _established(zones)
     dry, climate_note = aridity(climate, terms)
     water = zone_water(zones, latitude=site.latitude, hot_arid=dry)
     scenarios = Scenarios(analysis.scenarios, analysis.seed)
     eto = monthly_eto(terms, seasons)
-    spread = scenarios.count > 1
-    run = threads, progress, keep
-    sun, pixels = _sun(site, analysis, eto.months, spread=spread, run=run)
+    grid = property_grid(site, analysis.resolution)
+    positions = season_positions(
+        site.latitude, site.longitude, months=eto.months, minutes=analysis.sun_minutes
+    )
+    shade, pixels = sun_variants(
+        site, grid, positions, months=eto.months, threads=threads, spread=scenarios.count > 1,
+        progress=progress, keep=keep,
+    )  # fmt: skip
     if progress is not None:
         progress("Water and dryness", 0, 1)
-    water = with_microclimate(water, sun, pixels, eto)
+    water = with_microclimate(water, shade, pixels, eto)
     water, told = with_factors(water, site, settings.factors)
     patterns, notes = zone_application(
-        pixels,
-        site.hydrozones,
-        cans=site.cans,
-        water=water,
-        fixtures=site.fixtures,
+        pixels, site.hydrozones, cans=site.cans, water=water, fixtures=site.fixtures,
         units=settings.units,
-    )
+    )  # fmt: skip
     water = _with_measured(water, patterns)
 
     def known_by(known: Mapping[str, ZoneApplication]) -> Ground:
         levels = OBSTACLES if scenarios.count > 1 else OBSTACLES[:1]
-        return survey(sun, pixels, eto=eto, water=water, application=known, levels=levels)
+        return survey(shade, pixels, eto=eto, water=water, application=known, levels=levels)
 
     ground = known_by(patterns)
     if site.evidence:
         patterns, learned = with_evidence(patterns, ground, site.hydrozones, site.evidence)
         ground, notes = known_by(patterns), (*notes, *learned)
-    measures = _measures(site, sun, ground, water, (seasons, terms))
-    return Known(
-        seasons=seasons,
-        terms=terms,
-        water=water,
-        scenarios=scenarios,
-        sun=sun,
-        ground=ground,
-        measures=measures,
-        application=patterns,
-        warnings=(climate_note, *soil_notes, *sod_notes, *pixels.warnings, *notes, *told),
-    )
+    return {
+        "seasons": seasons,
+        "terms": terms,
+        "water": water,
+        "scenarios": scenarios,
+        "shade": shade,
+        "ground": ground,
+        "measures": _measures(site, shade, ground, water, (seasons, terms)),
+        "application": patterns,
+        "notes": (climate_note, *soil_notes, *sod_notes, *pixels.warnings, *notes, *told),
+    }
 
 
 def _measures(
@@ -378,7 +432,7 @@ def _measures(
     water: pd.DataFrame,
     weather: tuple[SeasonCalendar, EtoTerms],
 ) -> pd.DataFrame:
-    """Return what every zone needs, as in `Known.measures`."""
+    """Return what every zone needs, as in `Survey.measures`."""
     seasons, terms = weather
     measures = zone_measures(
         site.hydrozones, sun, ground, terms=terms, seasons=seasons, water=water
@@ -406,30 +460,6 @@ def _established(zones: gpd.GeoDataFrame) -> tuple[gpd.GeoDataFrame, tuple[str, 
         f"zone {name}: new sod, planned as the established lawn; the root depth given is that of "
         "its first weeks"
         for name in table.index[given]
-    )
-
-
-def _sun(
-    site: Site,
-    analysis: Analysis,
-    months: tuple[int, ...],
-    *,
-    spread: bool,
-    run: tuple[int, Progress | None, Keeper | None],
-) -> tuple[SunVariants, ZonePixels]:
-    """Work out the sun with obstacles low, as drawn and high; `run`: threads, progress, keeper."""
-    positions = season_positions(
-        site.latitude, site.longitude, months=months, minutes=analysis.sun_minutes
-    )
-    return sun_variants(
-        site,
-        property_grid(site, analysis.resolution),
-        positions,
-        months=months,
-        threads=run[0],
-        spread=spread,
-        progress=run[1],
-        keep=run[2],
     )
 
 

@@ -17,13 +17,7 @@ from siting.zones.survey import survey_site
 def main() -> None:
     """Print the time with one thread and with two."""
     settings, site, climate = planning.read_inputs(demo_property("campus"))
-    seasons = planning.season_calendar(
-        climate, start=settings.season.start, end=settings.season.end
-    )
-    terms = planning.eto_terms(
-        climate.daily, latitude=site.latitude, elevation_m=climate.elevation_m
-    )
-    known = survey_site(site, climate, settings, (seasons, terms), threads=2, progress=None)
+    known = survey_site(site, climate, settings, threads=2)
     hazards, _ = all_hazards(site, settings.setbacks)
     largest = list(site.hydrozones.geometry.area.nlargest(12).index)
     at = [known.ground.pixels.position(zone) for zone in largest]

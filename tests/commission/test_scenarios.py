@@ -60,7 +60,7 @@ def logged(yard, season, demand):
 
 def test_scenarios_are_weighed_towards_the_truth(yard, season):
     weather, events = season
-    drawn = yard.basis.known.scenarios.plants([str(yard.zones.loc["Fence cover", "plants"])])[0]
+    drawn = yard.basis.survey.scenarios.plants([str(yard.zones.loc["Fence cover", "plants"])])[0]
     means = []
     for demand in (0.75, 1.3):
         found = weigh(yard, logged(yard, season, demand), events, weather)
@@ -84,7 +84,7 @@ def test_a_log_that_nothing_explains_decides_nothing(yard, season):
 
 
 def test_a_second_sensor_pays_once_the_log_has_left_where_it_does(yard):
-    count = yard.basis.known.scenarios.count
+    count = yard.basis.survey.scenarios.count
     gain = np.where(np.arange(count) < count // 4, 400.0, -50.0)
     regret = pd.DataFrame(
         {
@@ -110,7 +110,7 @@ def test_a_second_sensor_pays_once_the_log_has_left_where_it_does(yard):
 
 @pytest.mark.cross_check("the tests' simulator of healthy sensors, another physics")
 def test_healthy_logs_are_explained(yard):
-    drawn = yard.basis.known.scenarios
+    drawn = yard.basis.survey.scenarios
     misfits = []
     for seed in range(30, 33):
         truth = simulate("healthy", seed, days=60)
@@ -140,7 +140,7 @@ def test_the_next_sheet_is_set_on_the_weighed_scenarios_by_the_same_search(yard)
     assert same["water_m3_now"].iloc[0] == pytest.approx(played["water_m3"])
     assert same["stress_days_now"].iloc[0] == pytest.approx(played["stress_days"])
     assert "nothing of it changes" in sheet_words(yard, same)[0]
-    drawn = dataclasses.replace(yard.basis.known.scenarios, count=count)
+    drawn = dataclasses.replace(yard.basis.survey.scenarios, count=count)
     demand = drawn.plants([str(played["plants"])])[0]
     thirsty = np.where(demand > 1.2, 1.0, 0.0)
     found = next_sheet(yard, Weighed(thirsty / thirsty.sum(), 50.0, 1.0, ("S1",)))
@@ -181,7 +181,7 @@ def test_report_and_record_hold_the_next_sheet_and_what_moving_would_be_worth(ya
         sensors=sheet, moisture={"S1": log}, units={"S1": "m3/m3"}, events=events,
         weather=weather,
     )  # fmt: skip
-    found = commission(yard, yard.basis.climate, read)
+    found = commission(yard, yard.basis.survey.climate, read)
     assert not found.next_sheet.empty
     report = report_text(found)
     for words in (*found.next_words, *found.move_words):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from types import SimpleNamespace
 
 import numpy as np
@@ -32,7 +33,7 @@ def mixed(tmp_path_factory):
 @pytest.fixture(scope="module")
 def decided(mixed):
     """The decision of the plan, with all that it was chosen from."""
-    return decide_plan(mixed.site, mixed.settings, mixed.basis.known, mixed.basis.placements)
+    return decide_plan(mixed.basis.survey, mixed.basis.placements)
 
 
 @pytest.fixture(scope="module")
@@ -53,8 +54,8 @@ def variants(mixed):
 @pytest.mark.parametrize("error", [0.014, 0.025])
 def test_no_threshold_lies_within_what_the_sensor_cannot_tell(mixed, error):
     settings = replan(mixed, control__sensor_error_percent=100 * error).settings
-    found = decide_plan(mixed.site, settings, mixed.basis.known, mixed.basis.placements)
-    pool = found.decision.governors
+    found = decide_plan(replace(mixed.basis.survey, settings=settings), mixed.basis.placements)
+    pool = found.grouping.governors
     step = pool.low * found.roots.capacity[pool.zone]
     assert (step >= 2 * error - 1e-12).all()
     # Whole steps of what the device shows, but for the driest one a soil allows.
@@ -64,7 +65,7 @@ def test_no_threshold_lies_within_what_the_sensor_cannot_tell(mixed, error):
 
 
 def test_no_event_is_deeper_than_the_store_it_refills(decided):
-    pool, roots = decided.decision.governors, decided.roots
+    pool, roots = decided.grouping.governors, decided.roots
     checked = 0
     for z in range(roots.count):
         root = roots.zone(z)
@@ -76,7 +77,7 @@ def test_no_event_is_deeper_than_the_store_it_refills(decided):
 
 
 def test_drip_and_sprinklers_never_follow_one_another(mixed, decided):
-    pool = decided.decision.governors
+    pool = decided.grouping.governors
     drips = np.array(mixed.zones["irrigation"] == "drip")
     apart = drips[pool.zone][:, None] != drips[None]
     assert (pool.minutes[apart] == 0).all()
@@ -215,14 +216,14 @@ def test_the_base_of_the_sensitivity_is_the_net_saving_of_the_headline(variants)
 def test_what_is_held_out_is_otherwise_drawn(mixed, monkeypatch):
     seeds, plain = [], _plan_holdout.property_roots
 
-    def noted(site, known, **options):
-        seeds.append((known.scenarios.seed, len(known.seasons.years)))
-        return plain(site, known, **options)
+    def noted(survey, **options):
+        seeds.append((survey.scenarios.seed, len(survey.seasons.years)))
+        return plain(survey, **options)
 
     monkeypatch.setattr(_plan_holdout, "property_roots", noted)
     table = hold_out(mixed, every=2)
     ((seed, years),) = seeds
-    assert seed != mixed.basis.known.scenarios.seed
+    assert seed != mixed.basis.survey.scenarios.seed
     assert years == 2 == len(table.attrs["years"])
     assert (table["held_out_stress_days"] != table["stress_days"]).any()
 
@@ -236,7 +237,9 @@ def test_todays_timer_is_not_played_again_where_only_the_sensor_errs(monkeypatch
     monkeypatch.setattr(alternatives, "todays_timer", lambda *_: pytest.fail("played again"))
     monkeypatch.setattr(alternatives._Study, "_moved", lambda *_: None)
     played = SimpleNamespace(plan="plan", timer="timer")
-    decided = SimpleNamespace(roots=None, schedule=None, sheet=None, simulated=played)
-    settings = SimpleNamespace(water=SimpleNamespace(priced=False))
-    study = alternatives._Study(settings, decided, None)
+    survey = SimpleNamespace(settings=SimpleNamespace(water=SimpleNamespace(priced=False)))
+    decided = SimpleNamespace(
+        roots=None, schedule=None, sheet=None, simulated=played, survey=survey
+    )
+    study = alternatives._Study(decided, None)
     assert study._play(alternatives._Case(sensor_error=0.02)) == ("plan", "timer")

@@ -29,16 +29,16 @@ class Answer:
     """What is decided on one draw of the scenarios."""
 
     def __init__(self, plan, seed, count=64):
-        known = replace(plan.basis.known, scenarios=Scenarios(count, seed=seed))
-        decided = decide_plan(plan.site, plan.settings, known, plan.basis.placements)
-        decision, simulated = decided.decision, decided.simulated
-        names = [str(zone) for zone in decision.options.zones.index]
-        zones = decision.governors.zone
-        self.homes = {names[int(zones[j])] for j in decision.choice.sensors}
-        self.kinds = {decision.governors.kind[j] for j in decision.choice.sensors}
-        self.number = decision.choice.used
-        self.ties = {self.number, *decision.facts["tie_numbers"]}
-        told = decision.facts["tie_homes"]
+        survey = replace(plan.basis.survey, scenarios=Scenarios(count, seed=seed))
+        decided = decide_plan(survey, plan.basis.placements)
+        grouping, simulated = decided.grouping, decided.simulated
+        names = [str(zone) for zone in grouping.options.zones.index]
+        zones = grouping.governors.zone
+        self.homes = {names[int(zones[j])] for j in grouping.choice.sensors}
+        self.kinds = {grouping.governors.kind[j] for j in grouping.choice.sensors}
+        self.number = grouping.choice.used
+        self.ties = {self.number, *grouping.facts["tie_numbers"]}
+        told = grouping.facts["tie_homes"]
         self.places = self.homes.union(*told.values())
         used = simulated.volume(simulated.plan).sum(axis=0).mean()
         self.used = float(used)

@@ -13,12 +13,17 @@ from siting.decide.choose import (
     Window,
     _earlier,
     _without_idle,
+    cheapest,
     choose_sensors,
     fixed_zones,
     plain_rules,
     with_values,
 )
 from siting.errors import InputError
+
+
+def chosen(rows):
+    return rows[cheapest(rows)]
 
 
 def choice(n: int, cost: float, sensors: tuple[int, ...]) -> Choice:
@@ -44,10 +49,10 @@ def test_a_sensor_worth_something_is_valued():
 def test_the_least_number_that_can_work_is_the_best_though_fewer_cannot():
     apart = np.array([[1.0, np.inf], [np.inf, 2.0]])
     found = choose_sensors(Candidates(np.array([0, 1]), apart, np.ones(2), ("", "")), max_sensors=2)
-    assert [row.feasible for row in found.rows] == [False, True]
-    assert found.best == 1
-    assert found.chosen.cost == 5.0
-    assert np.isnan(found.rows[0].value_of_next)
+    assert [row.feasible for row in found] == [False, True]
+    assert cheapest(found) == 1
+    assert chosen(found).cost == 5.0
+    assert np.isnan(found[0].value_of_next)
 
 
 def test_nothing_can_work():
@@ -55,8 +60,8 @@ def test_nothing_can_work():
     found = choose_sensors(
         Candidates(np.array([0, 1]), nothing, np.ones(2), ("", "")), max_sensors=2
     )
-    assert found.best is None
-    for row in found.rows:
+    assert cheapest(found) is None
+    for row in found:
         assert not row.feasible
         assert row.governor.tolist() == [-1, -1]
         assert np.isnan(row.cost)
@@ -80,7 +85,7 @@ def test_within_the_hours_no_assignment_is_cheaper(seed):
                 if own and sum(minutes[j, z] for z, j in enumerate(governor)) <= limit:
                     paid = sum(cost[j, z] for z, j in enumerate(governor))
                     least = min(least, paid + fixed[list(opened)].sum())
-        found = choose_sensors(candidates, max_sensors=n, curve=False).rows[-1]
+        found = choose_sensors(candidates, max_sensors=n, curve=False)[-1]
         assert found.feasible == np.isfinite(least)
         if found.feasible:
             assert found.cost == pytest.approx(least, rel=1e-9)
@@ -152,17 +157,17 @@ def test_the_curve_and_a_single_number_agree():
     cost = rng.uniform(1, 9, (6, 4))
     six = candidates([0, 0, 1, 2, 3, 3], cost, rng.uniform(0.1, 1.0, 6))
     curve = choose_sensors(six, max_sensors=4)
-    assert [row.n for row in curve.rows] == [1, 2, 3, 4]
-    for row in curve.rows:
+    assert [row.n for row in curve] == [1, 2, 3, 4]
+    for row in curve:
         alone = choose_sensors(six, max_sensors=row.n, curve=False)
-        assert alone.rows[-1].cost == pytest.approx(row.cost, rel=2 * WORTH)
-        assert alone.rows[-1].n == row.n
-        assert len(alone.rows) == row.n - alone.rows[0].n + 1
+        assert alone[-1].cost == pytest.approx(row.cost, rel=2 * WORTH)
+        assert alone[-1].n == row.n
+        assert len(alone) == row.n - alone[0].n + 1
 
 
 def test_numbers_of_sensors_begin_at_one():
     one = candidates([0], [[1.0]], [1.0])
-    assert choose_sensors(one, max_sensors=1).chosen.sensors == (0,)
+    assert chosen(choose_sensors(one, max_sensors=1)).sensors == (0,)
     with pytest.raises(InputError) as told:
         choose_sensors(one, max_sensors=0)
     [fault] = told.value.faults

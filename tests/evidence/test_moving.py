@@ -19,7 +19,7 @@ def lying(plan, x, y, error=0.1):
 
 def wettest(plan):
     """Return the place of the sensor's zone that the map has as the least dry."""
-    ground = plan.basis.known.ground
+    ground = plan.basis.survey.ground
     z = ground.pixels.zones.index(plan.sensors["zone"].iloc[0])
     low = ground.dryness[z].mean(axis=0).argmin()
     return float(ground.pixels.x[z][low]), float(ground.pixels.y[z][low])

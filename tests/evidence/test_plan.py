@@ -4,11 +4,9 @@ import numpy as np
 import pyproj
 import pytest
 
-from siting.climate.model import season_calendar
 from siting.decide.places import all_hazards, place_zones
 from siting.planning.make import read_inputs
 from siting.site.reading import open_property
-from siting.water.reference_et import eto_terms
 from siting.zones.survey import moved_raster, survey_site
 from tests.small_property import CRS, EAST, NORTH, square, write_property
 
@@ -43,9 +41,7 @@ def walked(folder, days=1):
 def placed(path):
     """Return what is known of the only zone, and its sensor's place, without the decision."""
     settings, site, climate = read_inputs(path)
-    seasons = season_calendar(climate, start=settings.season.start, end=settings.season.end)
-    terms = eto_terms(climate.daily, latitude=site.latitude, elevation_m=climate.elevation_m)
-    known = survey_site(site, climate, settings, (seasons, terms), threads=1, progress=None)
+    known = survey_site(site, climate, settings)
     hazards, _ = all_hazards(site, settings.setbacks)
     [place] = place_zones(
         site, known.ground, hazards, application=known.application, units="metric"
@@ -84,10 +80,10 @@ def test_a_site_holds_what_was_read(folder):
 
 def test_what_readings_moved_is_drawn(folder):
     known, _, _ = placed(folder / "property.toml")
-    assert moved_raster(known.sun, known.ground, known.application).size == 0
+    assert moved_raster(known.shade, known.ground, known.application).size == 0
     known, _, _ = placed(walked(folder))
-    moved = moved_raster(known.sun, known.ground, known.application)
-    assert moved.shape == known.sun.drawn.sky_view.shape
+    moved = moved_raster(known.shade, known.ground, known.application)
+    assert moved.shape == known.sun.sky_view.shape
     seen = moved[np.isfinite(moved)]
     assert seen.min() < 0.9
     assert seen.max() > 1.1

@@ -62,7 +62,7 @@ def properties(count=12):
 
 
 def costs(candidates):
-    rows = choose_sensors(candidates, max_sensors=candidates.cost.shape[1]).rows
+    rows = choose_sensors(candidates, max_sensors=candidates.cost.shape[1])
     return [row.cost if row.feasible else np.inf for row in rows]
 
 
@@ -88,7 +88,7 @@ def test_a_way_without_a_solution_leaves_the_others(monkeypatch):
     """Each way is refused in turn: what is found is a choice, never cheaper than the best."""
     candidates = properties(1)[0]
     zones_ = candidates.cost.shape[1]
-    best = choose_sensors(candidates, max_sensors=zones_).rows[-1]
+    best = choose_sensors(candidates, max_sensors=zones_)[-1]
     left = [0]
 
     def refusing(*args, **kwargs):

@@ -9,7 +9,6 @@ import pytest
 import shapely
 from shapely import affinity
 
-from siting.climate.model import season_calendar
 from siting.place import placement
 from siting.place.placement import Placement
 from siting.place.rank import RankField
@@ -54,17 +53,11 @@ class Placed(NamedTuple):
 
 def places(site, climate, settings):
     """Survey a site and place a sensor in each of its zones."""
-    seasons = season_calendar(climate, start=settings.season.start, end=settings.season.end)
-    terms = planning.eto_terms(
-        climate.daily, latitude=site.latitude, elevation_m=climate.elevation_m
-    )
-    known = planning.survey_site(
-        site, climate, settings, (seasons, terms), threads=1, progress=None
-    )
+    survey = planning.survey_site(site, climate, settings)
     fields, made = [], placement._ranks_of
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(placement, "_ranks_of", lambda *a: fields.append(made(*a)) or fields[-1])
-        placed = planning._placed(site, settings, climate, known, progress=None).placements
+        _, placed, _ = planning._places(survey, threads=1, progress=None)
     return [Placed(*pair) for pair in zip(placed, fields, strict=True)]
 
 

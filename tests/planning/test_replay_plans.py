@@ -49,10 +49,10 @@ def printed_days(words, dates):
 
 def printed_sheet(plan, document):
     """The sheet of a plan's document, with the survey's weather and ground under it."""
-    known, site = plan.basis.known, plan.site
+    known, site = plan.basis.survey, plan.site
     drawn = known.scenarios
     known = replace(known, scenarios=replace(drawn, count=plan.decision["sheet_scenarios"]))
-    roots = property_roots(site, known, sensor_error=plan.settings.control.sensor_error)
+    roots = property_roots(known)
     names = [str(zone) for zone in site.hydrozones.index]
     lines = {line["zone"]: line for line in document["timer"]}
     dates, many = known.seasons.dates, known.scenarios.count
