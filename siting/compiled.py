@@ -1,12 +1,17 @@
-"""Inner loops compiled to machine code: one decorator, and word of a first run that compiles."""
+"""Inner loops compiled to machine code: one decorator, and what a first run does about it."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+import importlib
+import os
+import subprocess
+import sys
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager, nullcontext, suppress
 from functools import cache, update_wrapper
-from threading import RLock
-from typing import Any, Generic, ParamSpec, TypeVar, cast
+from pathlib import Path
+from threading import Event, RLock, Thread
+from typing import Any, Final, Generic, ParamSpec, TypeVar, cast
 
 P = ParamSpec("P")
 R = TypeVar("R")
@@ -14,6 +19,10 @@ R = TypeVar("R")
 _ASKED: list[Callable[[], None]] = []
 #: One thread at a time makes loops.
 _MAKING = RLock()
+#: Loop, or file of loops, that another process compiles -> set when it is done with it.
+_BESIDE: dict[str, Event] = {}
+#: The longest that a loop waits for that process, which may have been stopped [s].
+_PATIENCE: Final = 60.0
 
 
 class _Loop(Generic[P, R]):
@@ -30,7 +39,15 @@ class _Loop(Generic[P, R]):
         self._ready: Callable[P, R] | None = None
 
     def __call__(self, *args: P.args, **kwargs: P.kwargs) -> R:
+        if self._ready is None:
+            home = self._function.__module__
+            _wait_for(home, f"{home}:{self._function.__qualname__}")
         return (self._ready or self.made())(*args, **kwargs)
+
+    def kept_in(self) -> Path | None:
+        """Return where its machine code is kept; None where it cannot be, or is part of others'."""
+        stats = getattr(_machine_code(self._function, self._options), "stats", None)
+        return None if stats is None or stats.cache_path is None else Path(stats.cache_path)
 
     def made(self) -> Callable[P, R]:
         """Return what numba calls: loops of one module know each other by their globals."""
@@ -47,12 +64,17 @@ class _Loop(Generic[P, R]):
 def _machine_code(function: Callable[P, R], options: dict[str, Any]) -> Callable[P, R]:
     """Return numba's form of a function, which it compiles at its first call or finds kept."""
     import numba  # noqa: PLC0415 - takes half a second
+    from numba.extending import register_jitable  # noqa: PLC0415 - as above
 
     _listen()
+    options = {**options, "nogil": True, "error_model": "numpy", "no_cfunc_wrapper": True}
+    if options.pop("within", False):
+        within: Callable[P, R] = register_jitable(**options)(function)
+        return within
     try:
-        made = numba.njit(nogil=True, cache=True, error_model="numpy", **options)(function)
+        made = numba.njit(cache=True, **options)(function)
     except RuntimeError:  # nowhere to keep it
-        made = numba.njit(nogil=True, error_model="numpy", **options)(function)
+        made = numba.njit(**options)(function)
     return cast("Callable[P, R]", made)
 
 
@@ -65,12 +87,30 @@ def compiled(function: Callable[P, R], **options: Any) -> Callable[P, R]:  # noq
     return _Loop(function, options)
 
 
+def compiled_within(function: Callable[P, R], **options: Any) -> Callable[P, R]:  # noqa: ANN401
+    """Compile a function as a part of the loops that call it, all of its own file.
+
+    It has no way in from the interpreter, for which it stays as it is, and is not kept by itself:
+    both would take a fifth of a first run's compiling.
+    """
+    return _Loop(function, {**options, "within": True})
+
+
+#: That nan is never met; nothing is reordered or rounded otherwise.
+_NUMBERS: Final = frozenset({"nnan", "nsz"})
+
+
 def compiled_of_numbers(function: Callable[P, R]) -> Callable[P, R]:
     """Compile a function that never meets nan, so that the lesser of two is one instruction.
 
-    Nothing is reordered or rounded otherwise: the results are the same to the bit.
+    The results are the same to the bit.
     """
-    return compiled(function, fastmath={"nnan", "nsz"})
+    return compiled(function, fastmath=set(_NUMBERS))
+
+
+def of_numbers_within(function: Callable[P, R]) -> Callable[P, R]:
+    """Compile a function that never meets nan as a part of the loops that call it."""
+    return compiled_within(function, fastmath=set(_NUMBERS))
 
 
 @contextmanager
@@ -83,6 +123,11 @@ def when_compiling(tell: Callable[[], None]) -> Iterator[None]:
         _ASKED.remove(tell)
 
 
+def _tell() -> None:
+    for tell in tuple(_ASKED):
+        tell()
+
+
 @cache
 def _listen() -> None:
     """Hear of everything that numba compiles in this process, from the first loop on."""
@@ -92,10 +137,98 @@ def _listen() -> None:
         """Hands the word on."""
 
         def on_start(self, _event: Any) -> None:  # noqa: ANN401 - numba's own
-            for tell in tuple(_ASKED):
-                tell()
+            _tell()
 
         def on_end(self, _event: Any) -> None:  # noqa: ANN401 - numba's own
             pass
 
     event.register("numba:compile", Told())  # type: ignore[no-untyped-call]
+
+
+@contextmanager
+def compiling_beside(*loops: str) -> Iterator[None]:
+    """Let another process compile loops in this context, where those of the last file are missing.
+
+    loops: in the order in which they are compiled, as file or as file:loop; a file has a `rehearse`
+    that calls its loops (or the one that it is given) as they will be called. Who calls one of them
+    waits until it is there. Where there is one processor, where nothing can be kept or no process
+    can be started, and where that process ends early, loops are compiled when they are called.
+    """
+    process = None
+    with suppress(OSError):
+        if _processors() > 1 and not _is_kept(loops[-1]):
+            process = _started(loops)
+    try:
+        yield
+    finally:
+        if process is not None:
+            process.kill()
+            process.wait()
+
+
+def _processors() -> int:
+    """Return how many processors this process may use."""
+    if sys.platform == "linux":
+        return len(os.sched_getaffinity(0))
+    return os.cpu_count() or 1
+
+
+def _is_kept(name: str) -> bool:
+    """Tell whether loops of a file were compiled since it was written, or cannot be kept."""
+    module = importlib.import_module(name)
+    source = Path(module.__file__ or "")
+    pattern, chosen = f"{source.stem}.*-*.nbi", os.environ.get("NUMBA_CACHE_DIR")
+
+    def fresh(files: Iterator[Path]) -> bool:
+        return any(file.stat().st_mtime >= source.stat().st_mtime for file in files)
+
+    # Where it mostly is, told without numba: an answer from kept stages need not load it.
+    near = (
+        Path(chosen).glob(f"*/{pattern}")
+        if chosen
+        else (source.parent / "__pycache__").glob(pattern)
+    )
+    if fresh(near):
+        return True
+    loops = [value for value in vars(module).values() if isinstance(value, _Loop)]
+    places = [place for place in (loop.kept_in() for loop in loops) if place is not None]
+    return not places or any(fresh(place.glob(pattern)) for place in places)
+
+
+def _started(names: Sequence[str]) -> subprocess.Popen[str]:
+    """Start the process that compiles, and hear what it is done with."""
+    path = os.pathsep.join(place for place in sys.path if place)
+    words = "import sys; from siting.compiled import rehearse; rehearse(sys.argv[1:])"
+    process = subprocess.Popen(  # noqa: S603 - this interpreter, names from this package
+        [sys.executable, "-P", "-c", words, *names], env={**os.environ, "PYTHONPATH": path},
+        stdin=subprocess.DEVNULL, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, text=True,
+    )  # fmt: skip
+    done = {name: Event() for name in names}
+
+    def hear() -> None:
+        with process.stdout or nullcontext(()) as lines:
+            for line in lines:
+                done.get(line.strip(), Event()).set()
+        for event in done.values():  # it has ended: what it did not come to is compiled here
+            event.set()
+
+    Thread(target=hear, daemon=True).start()
+    _BESIDE.update(done)
+    return process
+
+
+def rehearse(names: Sequence[str]) -> None:
+    """Call loops for nothing, so that they are compiled, and tell of each that is done."""
+    for name in names:
+        file, _, loop = name.partition(":")
+        importlib.import_module(file).rehearse(*([loop] if loop else []))
+        sys.stdout.write(f"{name}\n")
+        sys.stdout.flush()
+
+
+def _wait_for(*names: str) -> None:
+    """Wait until the other process is done with a loop, if it has it."""
+    for done in [_BESIDE[name] for name in names if name in _BESIDE]:
+        if not done.is_set():
+            _tell()
+            done.wait(_PATIENCE)

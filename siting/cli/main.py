@@ -34,6 +34,7 @@ from siting.cli.shared import (
     threads_option,
 )
 from siting.cli.start import register_start, register_survey
+from siting.compiled import compiling_beside
 from siting.errors import SitingError
 from siting.extensions import GROUPS, Extension, ExtensionError, find_extension, list_extensions
 from siting.files import written_files
@@ -739,6 +740,13 @@ def demo(
     _plan_and_write(demo_property(name), folder, show=show, changes=_spoken(language), **options)
 
 
+#: A third of what a plan compiles, that takes no other libraries to compile: by another process.
+_LOOPS: Final = (
+    "siting.sun.kernels:add_lit", "siting.sun.kernels:horizon_sky", "siting.season.events",
+)  # fmt: skip
+
+
+@compiling_beside(*_LOOPS)
 def _plan_and_write(
     property_file: Path,
     folder: Path,

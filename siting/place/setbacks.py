@@ -24,7 +24,7 @@ from numpy.typing import NDArray
 from shapely.geometry.base import BaseGeometry
 
 from siting.arrays import Flags, Floats, Ints
-from siting.compiled import compiled
+from siting.compiled import compiled, compiled_within
 from siting.language import say
 from siting.site.model import HeightRaster
 from siting.site.settings import Setbacks
@@ -659,7 +659,7 @@ class Clearance:
         return least
 
 
-@compiled
+@compiled_within
 def _to_segment(x: float, y: float, ends: Floats, e: int) -> float:
     """Distance from a point to a segment, in the operations of GEOS, so that it is the same."""
     ax, ay, bx, by = ends[0, e], ends[1, e], ends[2, e], ends[3, e]
@@ -675,7 +675,7 @@ def _to_segment(x: float, y: float, ends: Floats, e: int) -> float:
     return abs(across) * math.sqrt(length)
 
 
-@compiled
+@compiled_within
 def _measured(distance: float, setback: float, over: bool) -> float:
     """Return distance over setback, inf where there is none, or distance minus setback."""
     if not over:
@@ -683,7 +683,7 @@ def _measured(distance: float, setback: float, over: bool) -> float:
     return distance / setback if setback > 0.0 else np.inf
 
 
-@compiled
+@compiled_within
 def _near_segments(
     places: tuple[Floats, Floats],
     span: tuple[int, int],

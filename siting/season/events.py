@@ -37,7 +37,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from siting.arrays import Flags, Floats, Ints
-from siting.compiled import compiled_of_numbers
+from siting.compiled import compiled_of_numbers, of_numbers_within
 from siting.errors import Fault, InputError
 from siting.site.settings import WEEKDAYS, Control, Timer
 from siting.water.balance import root_share
@@ -141,7 +141,7 @@ WHOLE: Final = Enough(0, 0.0)
 _LOOK_DAYS = 35
 
 
-@compiled_of_numbers
+@of_numbers_within
 def _failed(stress: Floats, short: Floats, classes: int, enough: Enough, tally: Ints) -> bool:
     """Tell whether the worst runs have too many stress days already, which never become fewer.
 
@@ -163,7 +163,7 @@ def _failed(stress: Floats, short: Floats, classes: int, enough: Enough, tally: 
     return bool(total > enough.most * classes * (1.0 + 1e-9) + 1e-6)
 
 
-@compiled_of_numbers
+@of_numbers_within
 def _advance_class(
     etc: Floats,
     rain: Floats,
@@ -195,59 +195,43 @@ def _advance_class(
 
 
 @compiled_of_numbers
-def _advance_classes(
-    weather: Weather,
-    soil: Soil,
-    first: int,
-    ran: Flags,
-    event: Floats,
-    stress: Floats,
-    enough: Enough,
-    tally: Ints,
-) -> None:
-    """Put the classes from one on through a season, and add their stress days to those before.
-
-    stress (W,): filled with inf where the trial is given up.
-    """
-    days, runs = weather.rain.shape
-    classes = soil.application.shape[0]
-    stride = _LOOK_DAYS if enough.runs else days
-    dry, short = np.empty(runs), np.empty(runs)
-    for q in range(first, classes):
-        for w in range(runs):
-            dry[w], short[w] = 0.0, 0.0
-        for d in range(0, days, stride):
-            span = d, min(d + stride, days)
-            _advance_class(weather.etc[q], weather.rain, soil, q, ran, event, span, (dry, short))
-            if enough.runs and _failed(stress, short, classes, enough, tally):
-                for w in range(runs):
-                    stress[w] = np.inf
-                return
-        for w in range(runs):
-            stress[w] += short[w]
-
-
-@compiled_of_numbers
 def run_schedules(
     weather: Weather,
     soil: Soil,
+    first: int,
     ran: Flags,
     event: Floats,
     depth: Floats,
     stress: Floats,
     enough: Enough,
 ) -> None:
-    """Put every area class under given events.
+    """Put the area classes from one on under given events.
 
     ran (G, D, W): days with an event; event (D,): seasonal adjustment, 1 at full; depth (G,): depth
-    of a full event [mm, zone mean]; stress (G, W): filled with stress days, the mean over the
-    classes, with inf where a trial was given up.
+    of a full event [mm, zone mean]; stress (G, W): stress days of the classes before, to which
+    those of the others are added: the mean over all classes, inf where a trial was given up, now
+    or before.
     """
-    tally = np.empty(soil.application.shape[0] * event.size + 2, np.int64)
+    days, runs = weather.rain.shape
+    classes = soil.application.shape[0]
+    tally = np.empty(classes * days + 2, np.int64)
+    stride = _LOOK_DAYS if enough.runs else days
+    dry, short, full = np.empty(runs), np.empty(runs), np.empty(days)
     for g in range(depth.shape[0]):
-        for w in range(stress.shape[1]):
-            stress[g, w] = 0.0
-        _advance_classes(weather, soil, 0, ran[g], event * depth[g], stress[g], enough, tally)
+        failed = stress[g, 0] == np.inf
+        for d in range(days):
+            full[d] = event[d] * depth[g]
+        for q in range(first, classes):
+            for w in range(runs):
+                dry[w], short[w] = 0.0, 0.0
+            for d in range(0, days, stride):
+                if failed:
+                    break
+                span, state = (d, min(d + stride, days)), (dry, short)
+                _advance_class(weather.etc[q], weather.rain, soil, q, ran[g], full, span, state)
+                failed = enough.runs and _failed(stress[g], short, classes, enough, tally)
+            for w in range(runs):
+                stress[g, w] = np.inf if failed else stress[g, w] + short[w]
 
 
 @compiled_of_numbers
@@ -261,18 +245,18 @@ def run_sensors(
     stress: Floats,
     enough: Enough,
 ) -> None:
-    """Run sensors in the zone's driest class; then put the other classes under their events.
+    """Run sensors in the zone's driest class.
 
     allowed (K, D, W): sets of days on which an event may run; rule (G,): which set of days, share
     of the layer's range of reading from which an event runs, its depth [mm, zone mean]; ran (G, D,
-    W): filled with the days with an event; stress (G, W): filled with stress days, the mean over
-    the classes, with inf where a trial was given up, whose days are then not all filled.
+    W): filled with the days with an event; stress (G, W): filled with the class' share of stress
+    days, with inf where a trial was given up, whose days are then not all filled.
     """
     which, start, depth = rule
     days, runs = weather.rain.shape
     classes = soil.application.shape[0]
     share = 1.0 / classes
-    always, none = np.ones(days), np.zeros(runs)
+    none = np.zeros(runs)
     taw, limit, slope, received = soil.taw, soil.limit, soil.slope, soil.application[0]
     held, below, reach, rest, upper_slope, rest_slope, span = layer
     error = weather.error
@@ -306,9 +290,6 @@ def run_sensors(
                     break
         for w in range(runs):  # not as a whole, whose error message would be compiled too
             stress[g, w] = np.inf if failed else short[w]
-        if not failed:
-            event = always * depth[g]
-            _advance_classes(weather, soil, 1, ran[g], event, stress[g], enough, tally)
 
 
 #: Share of the runs that make "the worst season out of ten".
@@ -790,6 +771,7 @@ def sensor_events(
     stress = np.empty((depths.size, runs))
     rule = _whole(place), start, depths
     run_sensors(root.weather, root.soil, root.layer, sets, rule, ran, stress, enough)
+    run_schedules(root.weather, root.soil, 1, ran, np.ones(count), depths, stress, enough)
     return SensorRun(ran, stress)
 
 
@@ -824,9 +806,16 @@ def schedule_stress(
     events = _whole(ran if ran.ndim == 3 else ran[None])  # noqa: PLR2004 - one schedule
     depths = _whole(np.broadcast_to(np.asarray(depth, dtype=np.float64), len(events)))
     adjusted = np.ones(events.shape[1]) if dial is None else _whole(dial)
-    stress = np.empty((len(events), events.shape[2]))
-    run_schedules(root.weather, root.soil, events, adjusted, depths, stress, enough)
+    stress = np.zeros((len(events), events.shape[2]))
+    run_schedules(root.weather, root.soil, 0, events, adjusted, depths, stress, enough)
     return stress
+
+
+def rehearse() -> None:
+    """Call the loops of this file once, for next to nothing, as they are called for a zone."""
+    one = np.ones((1, 1))
+    root = RootZone(one[None], one, taw=np.full(1, 2.0), raw=np.ones(1), application=one)
+    sensor_events(root, depth=1.0, threshold=0.5, days=np.ones((1, 1), np.bool_))
 
 
 def least_minutes(

@@ -33,8 +33,8 @@ from numpy.polynomial import Chebyshev, Polynomial
 from numpy.typing import NDArray
 
 from siting.arrays import Floats, Ints
-from siting.compiled import compiled
-from siting.sun.scene import LEAST, Scene
+from siting.compiled import compiled, compiled_within
+from siting.sun.scene import LEAST, Scene, Tile
 
 Bytes = NDArray[np.uint8]
 #: A mask, eight cells at a time, and one bit of each of the eight.
@@ -67,7 +67,6 @@ Scratch = tuple[Floats, Ends]
 Entries = tuple[Ends, Bytes, Floats]
 
 
-@compiled
 def stride_of(rows: int) -> int:
     """Distance of two columns in a mask.
 
@@ -76,7 +75,10 @@ def stride_of(rows: int) -> int:
     return (rows + 7) // 8 * 8
 
 
-@compiled
+_stride = compiled_within(stride_of)
+
+
+@compiled_within
 def _or_span(mask: Words, start: int, last: int, eight: Word) -> None:
     """Set bits in consecutive cells, both ends within, eight cells at a time."""
     at, end = np.uintp(start >> 3), np.uintp(last >> 3)
@@ -91,7 +93,7 @@ def _or_span(mask: Words, start: int, last: int, eight: Word) -> None:
     mask[end] |= tail
 
 
-@compiled
+@compiled_within
 def _fill_walls(
     mask: Words, block: Block, light: Light, eight: Word, walls: WallArrays, ends: tuple[Ends, Ends]
 ) -> None:
@@ -122,7 +124,7 @@ def _fill_walls(
                 _fill_wall(mask, block, light, eight, wall, line, ends)
 
 
-@compiled
+@compiled_within
 def _line(light: Light, wall: Wall) -> tuple[float, float, float]:
     """Slope of a wall, where it meets column 0, and slope of the light."""
     run = wall[2] - wall[0]
@@ -130,7 +132,7 @@ def _line(light: Light, wall: Wall) -> tuple[float, float, float]:
     return slope, wall[1] - slope * wall[0], light[1] / light[0] if light[0] != 0 else 0.0
 
 
-@compiled
+@compiled_within
 def _strips(
     light: Light, wall: Wall, line: tuple[float, float, float]
 ) -> tuple[float, float, float, float, float, float]:
@@ -148,7 +150,7 @@ def _strips(
     return low_1, high_1, slope_1, low_2, high_2, slope_2
 
 
-@compiled
+@compiled_within
 def _wall_box(light: Light, wall: Wall) -> tuple[float, float, float, float]:
     """Least and greatest x, and y, of a wall's shadow."""
     lx, ly, reach = light
@@ -158,7 +160,7 @@ def _wall_box(light: Light, wall: Wall) -> tuple[float, float, float, float]:
     return low_x, high_x, min(ay, by) + min(shift_y, 0.0), max(ay, by) + max(shift_y, 0.0)
 
 
-@compiled
+@compiled_within
 def _fill_wall(
     mask: Words,
     block: Block,
@@ -185,7 +187,7 @@ def _fill_wall(
         # What lies beyond the block is an empty span: the last row before the first.
         firsts[i] = np.int32(min(lower, most + 1) - least)
         lasts[i] = np.int32(max(upper, least - 1) - least)
-    stride = stride_of(bottom - top)
+    stride = _stride(bottom - top)
     start = (c0 - left) * stride
     for i in range(count):
         if firsts[i] <= lasts[i]:
@@ -193,7 +195,7 @@ def _fill_wall(
         start += stride
 
 
-@compiled
+@compiled_within
 def _reach(light: Light, tilt_x: float, tilt_y: float) -> float:
     """Length of the shadow of a thing of height 1 on the ground about a body.
 
@@ -203,7 +205,7 @@ def _reach(light: Light, tilt_x: float, tilt_y: float) -> float:
     return light[2] / max(1 + light[2] * rise, LEAST)
 
 
-@compiled
+@compiled_within
 def _dim_span(
     mask: Words, scratch: Scratch, count: int, span: tuple[int, int], shade: tuple[Word, float]
 ) -> int:
@@ -224,7 +226,7 @@ def _dim_span(
     return count
 
 
-@compiled
+@compiled_within
 def _dim_sheets(
     mask: Words, block: Block, light: Light, eight: Word, sheets: SheetArrays, scratch: Scratch
 ) -> int:
@@ -235,7 +237,7 @@ def _dim_sheets(
     """
     top, left, bottom, right = block
     tilt_x, tilt_y, ax, ay, bx, by, height, log_tau = sheets
-    count, stride = 0, stride_of(bottom - top)
+    count, stride = 0, _stride(bottom - top)
     for i in range(len(ax)):
         wall = (ax[i], ay[i], bx[i], by[i], height[i])
         away = -(by[i] - ay[i]) * light[0] + (bx[i] - ax[i]) * light[1]
@@ -259,7 +261,7 @@ def _dim_sheets(
     return count
 
 
-@compiled
+@compiled_within
 def _dim_ellipsoids(
     mask: Words,
     block: Block,
@@ -277,7 +279,7 @@ def _dim_ellipsoids(
     top, left, bottom, right = block
     lx, ly = light[0], light[1]
     tilt_x, tilt_y, center_x, center_y, radius, base, tip, log_tau = crowns
-    stride = stride_of(bottom - top)
+    stride = _stride(bottom - top)
     for i in range(len(radius)):
         reach = _reach(light, tilt_x[i], tilt_y[i])
         middle = (base[i] + tip[i]) / 2 * reach
@@ -305,7 +307,7 @@ def _dim_ellipsoids(
     return count
 
 
-@compiled
+@compiled_within
 def _dim_prisms(
     mask: Words,
     block: Block,
@@ -325,14 +327,16 @@ def _dim_prisms(
     tilt_x, tilt_y, x, y, normal_x, normal_y, support, base, tip, log_tau = crowns
     sides = x.shape[1]
     bound = np.empty(sides + 2)
-    stride = stride_of(bottom - top)
+    stride = _stride(bottom - top)
     for i in range(len(base)):
         reach = _reach(light, tilt_x[i], tilt_y[i])
         near, far = reach * base[i], reach * tip[i]
-        low_x = x[i].min() + min(near * lx, far * lx)
-        high_x = x[i].max() + max(near * lx, far * lx)
-        low_y = y[i].min() + min(near * ly, far * ly)
-        high_y = y[i].max() + max(near * ly, far * ly)
+        low_x, high_x, low_y, high_y = np.inf, -np.inf, np.inf, -np.inf
+        for v in range(sides):
+            low_x, high_x = min(low_x, x[i, v]), max(high_x, x[i, v])
+            low_y, high_y = min(low_y, y[i, v]), max(high_y, y[i, v])
+        low_x, high_x = low_x + min(near * lx, far * lx), high_x + max(near * lx, far * lx)
+        low_y, high_y = low_y + min(near * ly, far * ly), high_y + max(near * ly, far * ly)
         c0, c1 = max(math.ceil(low_x), left), min(math.floor(high_x), right - 1)
         if c0 > c1 or high_y < top or low_y > bottom - 1:
             continue
@@ -379,12 +383,10 @@ def fill_directions(
     """
     cells, directions, dimmed = entries
     logs, touched = scratch
-    flat, total = mask.view(np.uint8), 0
-    columns = block[3] - block[1]
+    total, columns = 0, block[3] - block[1]
     ends = np.empty(columns, np.int32), np.empty(columns, np.int32)
     for k in range(len(light[0])):
         one = (light[0][k], light[1][k], light[2][k])
-        bit = np.uint8(1 << k)
         eight = np.uint64(0x0101010101010101) << np.uint64(k)
         _fill_walls(mask, block, one, eight, walls, ends)
         count = _dim_sheets(mask, block, one, eight, thin[0], scratch)
@@ -392,7 +394,7 @@ def fill_directions(
         count = _dim_prisms(mask, block, one, eight, thin[2], scratch, count)
         for i in range(count):
             cell = touched[i]
-            if not flat[cell] & bit:
+            if not (mask[cell >> 3] >> np.uint64(8 * (cell & 7) + k)) & np.uint64(1):
                 cells[total], directions[total], dimmed[total] = cell, k, logs[cell]
                 total += 1
             logs[cell] = 0.0
@@ -465,7 +467,7 @@ def march(
                 _lift(there, over, base)
 
 
-@compiled
+@compiled_within
 def _darken_level(line: Bytes, bit: np.uint8, edge: Floats, plane: float) -> None:
     """Set a bit where the shadow's edge stands above level ground."""
     value = np.uint8(bit)
@@ -473,7 +475,7 @@ def _darken_level(line: Bytes, bit: np.uint8, edge: Floats, plane: float) -> Non
         line[c] |= value if edge[c] > plane else np.uint8(0)
 
 
-@compiled
+@compiled_within
 def _lift_level(edge: Floats, rise: NDArray[np.float32], half: float, plane: float) -> None:
     """Lift the edge to what stands on level ground."""
     for c in range(len(rise)):
@@ -481,7 +483,7 @@ def _lift_level(edge: Floats, rise: NDArray[np.float32], half: float, plane: flo
         edge[c] = max(edge[c], high + min(max(high, 0.0), half) + plane)
 
 
-@compiled
+@compiled_within
 def _tops(over: Floats, rise: NDArray[np.float32], half: float) -> None:
     """Take the heights that the light meets half a step before the cells' centres."""
     for c in range(len(over)):
@@ -489,7 +491,7 @@ def _tops(over: Floats, rise: NDArray[np.float32], half: float) -> None:
         over[c] = high + min(max(high, 0.0), half)
 
 
-@compiled
+@compiled_within
 def _darken(line: Bytes, bit: np.uint8, edge: Floats, base: Floats) -> None:
     """Set a bit where the shadow's edge stands above the ground."""
     value = np.uint8(bit)
@@ -497,14 +499,14 @@ def _darken(line: Bytes, bit: np.uint8, edge: Floats, base: Floats) -> None:
         line[c] |= value if edge[c] > base[c] else np.uint8(0)
 
 
-@compiled
+@compiled_within
 def _lift(edge: Floats, over: Floats, base: Floats) -> None:
     """Lift the edge to what stands on the ground."""
     for c in range(len(over)):
         edge[c] = max(edge[c], over[c] + base[c])
 
 
-@compiled
+@compiled_within
 def _bases(
     base: Floats, ground: NDArray[np.float32], side: int, share: float, plane: float
 ) -> None:
@@ -616,7 +618,7 @@ def horizon_azimuths(walls: tuple[Floats, Floats, Floats, Floats, Floats]) -> Fl
     return azimuths
 
 
-@compiled
+@compiled_within
 def _lower(
     cot: Singles, block: Block, wall: tuple[float, float, float, float, float], x: float, y: float
 ) -> None:
@@ -656,7 +658,7 @@ def _lower(
             line[i] = min(line[i], np.float32(max(start + step * (first + i), 0.0)))
 
 
-@compiled
+@compiled_within
 def _take(
     total: Singles, cot: Singles, flat_before: Singles, up_before: Singles, turn: float
 ) -> None:
@@ -698,22 +700,23 @@ def horizon_sky(
     """
     ax, ay, bx, by, height = walls
     shape = (block[3] - block[1], block[2] - block[0])
-    cells = shape[0] * shape[1]
-    cot, total = np.full(cells, np.float32(_OPEN)), np.zeros(cells, np.float32)
-    flat, up = np.zeros(cells, np.float32), np.zeros(cells, np.float32)
-    columns = cot.reshape(shape)
+    cot, total = np.zeros(shape, np.float32), np.zeros(shape, np.float32)
+    flat, up = np.zeros(shape, np.float32), np.zeros(shape, np.float32)
+    for c in range(shape[0]):
+        for r in range(shape[1]):
+            cot[c, r] = np.float32(_OPEN)
     count = len(azimuths)
     for k in range(count + 1):
         azimuth = azimuths[k % count]
         x, y = -math.sin(azimuth), math.cos(azimuth)
         for w in range(len(ax)):
-            _lower(columns, block, (ax[w], ay[w], bx[w], by[w], height[w]), x, y)
+            _lower(cot, block, (ax[w], ay[w], bx[w], by[w], height[w]), x, y)
         turn = 0.0 if k == 0 else azimuth + 2 * math.pi * (k // count) - azimuths[k - 1]
-        _take(total, cot, flat, up, turn)  # no arc leads to the first
-    sums = total.reshape(shape)
+        for c in range(shape[0]):
+            _take(total[c], cot[c], flat[c], up[c], turn)  # no arc leads to the first
     for c in range(shape[0]):
         for r in range(shape[1]):
-            out[r, c] = min(sums[c, r] / (2 * math.pi), 1.0)
+            out[r, c] = min(total[c, r] / (2 * math.pi), 1.0)
 
 
 #: Columns of a mask, and rows, that are added up at once: one line of the processor's cache.
@@ -731,7 +734,7 @@ def add_lit(out: Floats, masks: NDArray[np.uint64], weight: Floats) -> None:
     rows, columns = out.shape
     words = masks.shape[1] // columns
     table, alike = _table(weight)
-    whole = weight.sum()
+    whole = _total(weight)
     lines = np.zeros((len(masks), _LINES), np.uint64)
     dark = np.zeros((_LINES, _LINES))
     for left in range(0, columns, _LINES):
@@ -758,7 +761,16 @@ def add_lit(out: Floats, masks: NDArray[np.uint64], weight: Floats) -> None:
                     block[r, c] += whole - dark[r, c]
 
 
-@compiled
+@compiled_within
+def _total(weight: Floats) -> float:
+    """Add up weights: numpy's own sum would be compiled with all that it can do along axes."""
+    total = 0.0
+    for k in range(len(weight)):
+        total += weight[k]
+    return total
+
+
+@compiled_within
 def _count_lines(dark: Floats, lines: NDArray[np.uint64], weight: float) -> None:
     """Count what is dark in eight rows of eight columns, where every direction weighs the same."""
     for c in range(_LINES):
@@ -773,7 +785,7 @@ def _count_lines(dark: Floats, lines: NDArray[np.uint64], weight: float) -> None
             line[c] = weight * np.float64(np.int64((first[c] >> np.uint64(8 * r)) & np.uint64(255)))
 
 
-@compiled
+@compiled_within
 def _sum_lines(dark: Floats, lines: NDArray[np.uint64], table: Floats) -> None:
     """Add up what is dark in eight rows of eight columns."""
     dark[:, :] = 0.0
@@ -800,7 +812,7 @@ def add_lit_rows(out: Floats, dark: NDArray[np.uint8], weight: Floats) -> None:
     rows, columns = out.shape
     groups = len(dark)
     table, alike = _table(weight)
-    whole = weight.sum()
+    whole = _total(weight)
     words = np.zeros((groups, (columns + 7) // 8), np.uint64)
     line = np.zeros(8 * words.shape[1])
     for r in range(rows):
@@ -836,7 +848,7 @@ def turn(masks: NDArray[np.uint64], dark: NDArray[np.uint8], stride: int) -> Non
                     flat[c * stride + r] = line[c]
 
 
-@compiled
+@compiled_within
 def _table(weight: Floats) -> tuple[Floats, bool]:
     """Sum of the weights of the bits that are set, for every byte; whether all weigh the same."""
     groups = len(weight) // 8
@@ -857,7 +869,7 @@ def _table(weight: Floats) -> tuple[Floats, bool]:
     return table, alike
 
 
-@compiled
+@compiled_within
 def _sum_dark(line: Floats, words: Words, table: Floats) -> bool:
     """Add up what is dark of eight directions; whether anything is."""
     touched = False
@@ -871,7 +883,7 @@ def _sum_dark(line: Floats, words: Words, table: Floats) -> bool:
     return touched
 
 
-@compiled
+@compiled_within
 def _count_dark(line: Floats, masks: NDArray[np.uint64], weight: float) -> bool:
     """Add up what is dark where every direction weighs the same; whether anything is."""
     groups, words = masks.shape
@@ -888,10 +900,19 @@ def _count_dark(line: Floats, masks: NDArray[np.uint64], weight: float) -> bool:
     return touched
 
 
-@compiled
+@compiled_within
 def _bits_of_bytes(word: Word) -> Word:
     """Count the bits that are set in each byte."""
     word -= (word >> np.uint64(1)) & np.uint64(0x5555555555555555)
     pairs = np.uint64(0x3333333333333333)
     word = (word & pairs) + ((word >> np.uint64(2)) & pairs)
     return (word + (word >> np.uint64(4))) & np.uint64(0x0F0F0F0F0F0F0F0F)
+
+
+def rehearse(loop: str) -> None:
+    """Call a loop of the sky or of the sums once, for next to nothing, as tiles call it."""
+    one = np.ones(1)
+    if loop == "horizon_sky":
+        horizon_sky(np.ones((1, 1)), Tile(0, 0, 1, 1), (one, one, one, one, one), one)
+    elif loop == "add_lit":
+        add_lit(np.ones((8, 8)), np.zeros((1, 8), np.uint64), np.ones(8))

@@ -221,7 +221,10 @@ def _add(
     for out, sums in zip(outs, kept, strict=True) if work else ():
         np.subtract(out, sums.reshape(columns, stride)[:, :rows].T, out=out)
     for out, weight in zip(outs, weights, strict=True) if lit else ():
-        add_lit(out, masks, _padded(weight, groups))
+        whole = np.ascontiguousarray(out)  # so that one form of the loop serves every raster
+        add_lit(whole, masks, _padded(weight, groups))
+        if whole is not out:
+            out[:] = whole
 
 
 def add_relief(outs: tuple[Floats, ...], weights: tuple[Floats, ...], dark: Bits) -> None:
