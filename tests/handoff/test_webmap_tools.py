@@ -4,9 +4,13 @@ import dataclasses
 import re
 from pathlib import Path
 
+import geopandas as gpd
+import numpy as np
 import pytest
+import shapely
 from PIL import Image
 
+from siting.handoff import drawing
 from siting.handoff.webmap import write_map
 from siting.units import FOOT_M
 from tests.chromium import (
@@ -236,6 +240,90 @@ def test_tags_marks_and_names_keep_clear_of_each_other(browser, size, tmp_path):
         assert [pair for pair in found if pair not in own] == []
     visible = [n.text for n in css(page, ".zone-label span") if n.is_displayed()]
     assert {"A", "B", "C", "D"} & set(visible)
+
+
+def piled(count=9, apart=2.5):
+    """Return a plan whose sensors stand in rows of three, so many metres from each other."""
+    plan = make_plan()
+    tags = [f"S{k + 1}" for k in range(count)]
+    sensors = plan.sensors.iloc[[0] * count].set_axis(tags).rename_axis("sensor_id")
+    metre = 1 / 111_000
+    row, column = np.divmod(np.arange(count), 3)
+    sensors["lat"] -= apart * metre * row
+    sensors["lon"] += apart * metre * column / np.cos(np.radians(sensors["lat"].to_numpy()))
+    nobody = plan.ties.iloc[:0]
+    return dataclasses.replace(plan, sensors=sensors, ties=nobody, wordings={})
+
+
+def shown_tags(page):
+    return [n.text for n in css(page, ".pin .tag") if n.is_displayed()]
+
+
+@SIZES
+def test_tags_without_room_on_a_crowded_map_wait_until_one_zooms_in(
+    browser, size, tmp_path, monkeypatch
+):
+    plan = piled()
+    page = show(browser, write_map(plan, tmp_path / "few.html").as_uri(), size)
+    assert shown_tags(page) == list(plan.sensors.index)  # where there are few all are shown
+    monkeypatch.setattr(drawing, "_MANY_ZONES", 1)
+    page = show(browser, write_map(plan, tmp_path / "many.html").as_uri(), size)
+    few = shown_tags(page)
+    assert 0 < len(few) < len(plan.sensors)
+    found = page.execute_script(OVERLAPS, ".pin .tag", ".pin .tag, .pin .spot")
+    assert [pair for pair in found if pair[0] != pair[1]] == []
+    assert all(spot.is_displayed() for spot in css(page, ".pin .spot"))
+    hidden = next(tag for tag in plan.sensors.index if tag not in few)
+    page.find_element("id", "find").send_keys("sensor " + hidden)
+    css(page, ".found button")[0].click()
+    assert hidden in shown_tags(page)  # the one that is asked for
+    middle = sensor_at(page, len(plan.sensors) // 2)
+    page.execute_script("map_plan.setView(arguments[0], 22, { animate: false })", middle)
+    assert shown_tags(page) == list(plan.sensors.index)
+    assert faults(page) == []
+
+
+#: Whether something is drawn on a canvas of the map at a place of the window.
+DRAWN = """
+const [x, y] = arguments;
+return [...document.querySelectorAll("canvas")].some((c) => {
+  const r = c.getBoundingClientRect();
+  const [k, l] = [(x - r.left) * c.width / r.width, (y - r.top) * c.height / r.height];
+  const within = k >= 0 && l >= 0 && k < c.width && l < c.height;
+  return within && c.getContext("2d").getImageData(k, l, 1, 1).data[3] > 0;
+});
+"""
+
+
+@pytest.fixture
+def crowded(browser, tmp_path, monkeypatch):
+    monkeypatch.setattr(drawing, "_MANY_ZONES", 1)
+    plan = make_plan()
+    return show(browser, write_map(plan, tmp_path / "map.html").as_uri(), DESK), plan
+
+
+def test_the_very_name_is_found_first_on_a_crowded_map(crowded):
+    page, _ = crowded
+    page.find_element("id", "find").send_keys("zone c")  # every zone has a controller
+    assert [n.text for n in css(page, ".found button")] == ["Zone C", "Zone A", "Zone B", "Zone D"]
+
+
+def test_a_tap_on_a_crown_of_a_crowded_map_opens_the_zone_below(crowded):
+    from selenium.webdriver import ActionChains
+
+    page, plan = crowded
+    (tree,) = plan.site.trees[plan.site.trees.within(plan.zones.geometry["C"])].geometry
+    beside = gpd.GeoSeries([shapely.affinity.translate(tree, 1.2)], crs=plan.site.crs).to_crs(4326)
+    page.execute_script(
+        "map_plan.setView(arguments[0], 21, { animate: false })",
+        [beside.y.iloc[0], beside.x.iloc[0]],
+    )
+    stage = page.find_element("id", "map_plan")
+    here = stage.rect
+    assert page.execute_script(DRAWN, here["x"] + here["width"] / 2, here["y"] + here["height"] / 2)
+    ActionChains(page).move_to_element(stage).click().perform()
+    assert "Zone C" in text(page, ".card")
+    assert faults(page) == []
 
 
 def test_print_makes_a_pdf_with_map_and_words(browser, url, tmp_path):

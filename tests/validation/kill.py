@@ -1,16 +1,20 @@
 """Kill runs at random moments over an existing result: it must be the old or the new.
 
-    python -m tests.validation.kill [TIMES] [SEED] [stub]
+    python -m tests.validation.kill [TIMES] [SEED] [stub | campus]
 
 Two results that differ in one price alternate in one folder. Half of the kills fall anywhere in the
 run, half in its last part, where results are put in place. `stub`: the runs plan nothing and write
-other content under the same names, 200 of them within a minute.
+other content under the same names, 200 of them within a minute. `campus`: a plan of 100 ha is
+killed again and again, each run going on from what the one before had kept; nothing may lie in its
+folder before it is whole, and then the bytes must be those of a run that nobody killed.
 """
 
 from __future__ import annotations
 
 import hashlib
+import os
 import random
+import shutil
 import subprocess
 import sys
 import tempfile
@@ -19,6 +23,8 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
+from siting.stages import stages_beside
+from tests.large import write_campus
 from tests.small_property import coarse_property
 from tests.stub_results import start_stub
 
@@ -92,9 +98,47 @@ def killed(
     return tally
 
 
+def campus_run(source: Path, out: Path) -> Run:
+    """Begin to plan a large site by two processes, what is worked out kept."""
+    words = [*COMMAND, str(source), "--out", str(out), "--threads", "2"]
+    environment = os.environ | {"SITING_PROGRESS": "lines"}
+    told = out.with_suffix(".log").open("w")
+    return Run(words, stdout=subprocess.DEVNULL, stderr=told, env=environment)
+
+
+def campus_killed(home: Path, *, times: int, seed: int, hectares: int = 100) -> list[str]:
+    """Kill a plan so many times on its way; return where it was, and what lay there in the end."""
+    source = write_campus(home / "campus", hectares)
+    plain, out = home / "plain", home / "out"
+    begin = time.perf_counter()
+    assert campus_run(source, plain).wait() == 0
+    took = time.perf_counter() - begin
+    rng, told = random.Random(seed), []
+    while len(told) < times:
+        run = campus_run(source, out)
+        run.join(rng.uniform(0.0, 3.0 * took / times))
+        if run.poll() is not None:  # whole before it could be killed: from the beginning
+            assert digest(out) == digest(plain)
+            shutil.rmtree(out)
+            shutil.rmtree(stages_beside(out).folder)
+            continue
+        run.kill()
+        run.join()
+        assert not out.exists(), "half a result"
+        stages = out.with_suffix(".log").read_text("utf-8").splitlines()
+        kept = len(list(stages_beside(out).folder.glob("*")))
+        told.append(f"killed at {stages[-1] if stages else 'its start'}; {kept} entries kept")
+    assert campus_run(source, out).wait() == 0
+    return [*told, "the same bytes" if digest(out) == digest(plain) else "OTHER BYTES"]
+
+
 if __name__ == "__main__":
-    numbers = [int(word) for word in sys.argv[1:] if word != "stub"]
-    times, seed = [*numbers, *(200, 1)[len(numbers) :]]
+    numbers = [int(word) for word in sys.argv[1:] if word.isdigit()]
+    campus = "campus" in sys.argv
+    times, seed = [*numbers, *(10 if campus else 200, 1)[len(numbers) :]]
     with tempfile.TemporaryDirectory() as folder:
+        if campus:
+            print(*campus_killed(Path(folder), times=times, seed=seed), sep="\n")
+            sys.exit()
         way = start_stub if "stub" in sys.argv else planner(Path(folder))
         print(killed(Path(folder), way, times=times, seed=seed))
