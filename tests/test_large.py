@@ -6,6 +6,7 @@ import json
 import math
 import operator
 import os
+import platform
 import re
 import shutil
 import subprocess
@@ -235,6 +236,24 @@ def test_memory_of_this_process_and_of_those_that_it_started_is_counted():
         child.kill()
     assert more is not None
     assert 1e8 < more - before < 2e8
+
+
+@pytest.mark.skipif(
+    platform.libc_ver()[0] != "glibc", reason="only there the allocator keeps what was freed"
+)
+def test_what_was_freed_between_what_is_kept_goes_back_to_the_system():
+    before = room.memory_used()
+    held = [np.ones(6_000) for _ in range(4_000)]  # too small for mappings of their own
+    most = room.memory_used()
+    held = held[::40]
+    parts.give_back()
+    after = room.memory_used()
+    assert before is not None
+    assert most is not None
+    assert after is not None
+    assert most - before > 1.8e8
+    assert after - before < 0.4e8
+    assert all(one.sum() == one.size for one in held)
 
 
 @pytest.mark.skipif(sys.platform != "linux", reason="only there a process is divided")

@@ -38,6 +38,7 @@ from siting.handoff.gisfiles import (
 )
 from siting.handoff.results import new_results, property_of, results_lock
 from siting.palette import NEED, SUN
+from siting.parts import give_back
 from siting.planning.make import input_files, plan_property
 from siting.planning.model import Plan
 from siting.zones.survey import Survey
@@ -99,6 +100,7 @@ def write_bundle(
         _in_words(target),
         new_results(target, source=source, inputs=input_files(plan.settings, plan.site)) as scratch,
     ):
+        give_back()
         if processes > 1 and sys.platform == "linux":
             report(stages[0], 0, len(stages))
             _write_beside(plan, scratch, wanted, processes)
@@ -143,6 +145,7 @@ def _leave_with(parent: int) -> None:
 def _write_format(form: Format) -> None:
     """Write one format in a divided process."""
     form.write(*_HELD[0])
+    give_back()
 
 
 @contextmanager

@@ -376,8 +376,8 @@ _MOST_OF_A_MONTH: Final = 200_000  # cells of a crowded plan's picture of a mont
 
 def sun_scale(plan: Plan) -> Scale:
     """Return the scale that covers the direct sun of every month [h/d]."""
-    known = plan.sun.sun_hours[np.isfinite(plan.sun.sun_hours)]
-    return nice_scale(0.0, float(known.max()) if known.size else 12.0)
+    most = float(np.fmax.reduce(plan.sun.sun_hours, axis=None, initial=-math.inf))
+    return nice_scale(0.0, most if most >= 0 else 12.0)
 
 
 def day_instants(latitude: float, longitude: float, month: int, day: int) -> pd.DataFrame:
