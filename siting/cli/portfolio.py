@@ -239,16 +239,16 @@ def _run(source: Any, folder: Path, engine: Engine, options: Any, retry: bool) -
 
     folder = folder.absolute()
     with _watch() as watch:
-        result = run_portfolio(
+        status = run_portfolio(
             source, folder, engine=engine, options=options, watch=watch, retry=retry
         )
-    if result.status.planned:
-        Store(folder, result.key).remember("timing.json", timing(result.status))
+    if status.planned:
+        Store(folder, status.key).remember("timing.json", timing(status))
     ranking = write_ranking(folder)
     units = units_of(source)
     page = write_page(folder, title=f"{source.path.stem}: sensors by property", units=units)
     click.echo(lead(totals(folder), units))
-    for note in result.status.notes:
+    for note in status.notes:
         click.echo(f"note: {note}")
     rows = read_table(folder, "faults").to_pylist()
     for row in rows[:10]:
@@ -256,7 +256,6 @@ def _run(source: Any, folder: Path, engine: Engine, options: Any, retry: bool) -
         click.echo(f"fault: {row['property']} ({row['reason']}){where}: found {row['found']}")
     if len(rows) > 10:  # noqa: PLR2004
         click.echo(f"fault: {len(rows) - 10} more in the table of faults")
-    status = result.status
     if status.planned:
         click.echo(
             f"\n{status.planned:,} planned now in {status.seconds:,.0f} s, "

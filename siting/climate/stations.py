@@ -19,7 +19,7 @@ import gzip
 import re
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, Final
 
@@ -58,17 +58,6 @@ _TENTH: Final = 10.0
 _SHOWN: Final = 5
 
 
-@dataclass
-class _Station:
-    """The values of one station, and where it lies when the file says so."""
-
-    table: pd.DataFrame
-    latitude: float = np.nan
-    longitude: float = np.nan
-    elevation_m: float = np.nan
-    warnings: list[str] = field(default_factory=list)
-
-
 def read_ghcn(path: Path, options: WeatherOptions) -> Climate:
     """Read a GHCN-Daily file as weather.
 
@@ -77,8 +66,7 @@ def read_ghcn(path: Path, options: WeatherOptions) -> Climate:
 
     Result: rain, temperatures and, where they are there, wind (AWND) and dew point (ADPT).
     """
-    station = _read_station(path, options)
-    table, warnings = station.table, station.warnings
+    table, place, warnings = _read_station(path, options)
     faults = [
         Fault(path.name, f"no {element}", "PRCP, TMAX and TMIN", _OTHER_STATION, column=element)
         for element in ("PRCP", "TMAX", "TMIN")
@@ -102,11 +90,11 @@ def read_ghcn(path: Path, options: WeatherOptions) -> Climate:
             saturation_vapour_pressure(_tenths(table, "ADPT")),
             columns["tmin_c"], columns["tmax_c"], file=path.name, column="ADPT", warnings=warnings,
         )  # fmt: skip
-    if np.isfinite(station.latitude + station.longitude):
-        where = (station.latitude, station.longitude)
-        station_distance_km(options, *where, file=path.name, warnings=warnings)
-    if np.isfinite(station.elevation_m):
-        height = known_height(options, station.elevation_m, file=path.name, warnings=warnings)
+    latitude, longitude, elevation_m = place
+    if np.isfinite(latitude + longitude):
+        station_distance_km(options, latitude, longitude, file=path.name, warnings=warnings)
+    if np.isfinite(elevation_m):
+        height = known_height(options, elevation_m, file=path.name, warnings=warnings)
         options = replace(options, elevation_m=height)
     daily = day_frame(table.index.to_numpy(), columns)
     return finish_record(daily, file=path.name, options=options, warnings=warnings)
@@ -117,13 +105,13 @@ def _read_ghcn_rain(path: Path, *, options: WeatherOptions) -> tuple[pd.Series, 
 
     Result: sorted days, NaN where it is unknown [mm]; what was dropped or assumed.
     """
-    station = _read_station(path, options)
-    if "PRCP" not in station.table:
+    table, _, warnings = _read_station(path, options)
+    if "PRCP" not in table:
         fault = Fault(path.name, "no PRCP", "daily rain", _OTHER_STATION, column="PRCP")
         raise InputError([fault])
-    rain = _rain(station.table, path.name, station.warnings)
-    index = pd.DatetimeIndex(station.table.index, name="date")
-    return pd.Series(rain, index, name="rain_mm"), station.warnings
+    rain = _rain(table, path.name, warnings)
+    index = pd.DatetimeIndex(table.index, name="date")
+    return pd.Series(rain, index, name="rain_mm"), warnings
 
 
 _OTHER_STATION: Final = "Choose a station that measures rain and temperature."
@@ -160,8 +148,13 @@ def _wind(table: pd.DataFrame, file: str, options: WeatherOptions, warnings: lis
     return wind_at_2m(_tenths(table, "AWND"), height)
 
 
-def _read_station(path: Path, options: WeatherOptions) -> _Station:
-    """Read the good values of one station: a row per day, a column per element."""
+def _read_station(
+    path: Path, options: WeatherOptions
+) -> tuple[pd.DataFrame, list[float], list[str]]:
+    """Read the good values of one station: a row per day, a column per element.
+
+    Returns latitude, longitude and height [m] too, NaN where the file does not say; and warnings.
+    """
     header = _first_cells(path)
     wide = "STATION" in header and "DATE" in header
     chunks = _wide_values(path, header) if wide else _long_values(path, header)
@@ -179,15 +172,13 @@ def _read_station(path: Path, options: WeatherOptions) -> _Station:
     _check_station(path.name, list(seen), options)
     warnings: list[str] = []
     table = _good_values(pd.concat(picked, ignore_index=True), path.name, options, warnings)
-    station = _Station(table, warnings=warnings)
+    where = pd.DataFrame(index=[0])
     if wide:
         with open_bounded(path) as file:
-            place = pd.read_csv(file, nrows=1, dtype=str, skipinitialspace=True)
-        for name, column in (("latitude", "LATITUDE"), ("longitude", "LONGITUDE"),
-                             ("elevation_m", "ELEVATION")):  # fmt: skip
-            if column in place:
-                setattr(station, name, pd.to_numeric(place[column], errors="coerce").iloc[0])
-    return station
+            where = pd.read_csv(file, nrows=1, dtype=str, skipinitialspace=True)
+    columns = ["LATITUDE", "LONGITUDE", "ELEVATION"]
+    place = where.reindex(columns=columns).apply(pd.to_numeric, errors="coerce").iloc[0]
+    return table, [float(value) for value in place], warnings
 
 
 def _first_cells(path: Path) -> list[str]:

@@ -36,7 +36,7 @@ from siting.commission.health import (
 )
 from siting.commission.place import AsBuilt, Fix, TieError, check_place, fix_row, moving_words
 from siting.commission.readings import Readings, time_of
-from siting.commission.signal import relative_differences, stability_words, together, walk_words
+from siting.commission.signal import stability_words, together, walk_words
 from siting.commission.soil import (
     Capacity,
     Change,
@@ -47,6 +47,7 @@ from siting.commission.soil import (
     sensor_changes,
 )
 from siting.errors import Fault, InputError
+from siting.evidence.walk import relative_differences
 from siting.language import Figure, Moment, Said, say, side_by_side, vocabulary
 from siting.planning.make import plan
 from siting.planning.model import Basis, Plan

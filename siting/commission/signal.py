@@ -482,37 +482,6 @@ def together(series: Mapping[str, pd.Series], *, step: str = "1D") -> pd.DataFra
     return table.dropna()
 
 
-def relative_differences(table: pd.DataFrame) -> pd.DataFrame:
-    """Return how far each point lies from the mean of all, and how steadily.
-
-    table: one column per point, one row per time, all in one unit, above 0. Result: index the
-    points, driest first; columns mean (mean relative difference), sd (its standard deviation, N -
-    1), times, rank (0 the driest, 1 the wettest), index (root of mean² + sd²: how well the point
-    stands for the mean).
-
-    Vachaud, Passerat de Silans, Balabanis & Vauclin 1985, Soil Sci. Soc. Am. J. 49:822-828: the
-    mean over time of (value - spatial mean) / spatial mean, and its standard deviation. The index
-    combines them as in Jacovides & Kontoyiannis 1995 (from memory).
-
-    >>> relative_differences(pd.DataFrame({"a": [10.0, 20.0], "b": [30.0, 60.0]}))["mean"].to_dict()
-    {'a': -0.5, 'b': 0.5}
-    """
-    middle = table.mean(axis=1)
-    relative = table.sub(middle, axis=0).div(middle, axis=0)
-    mean, sd = relative.mean(), relative.std(ddof=1)
-    count = max(len(mean) - 1, 1)
-    found = pd.DataFrame(
-        {
-            "mean": mean,
-            "sd": sd,
-            "times": len(table),
-            "rank": (mean.rank(method="average") - 1) / count,
-            "index": np.sqrt(mean**2 + sd**2),
-        }
-    )
-    return found.sort_values("mean", kind="stable")
-
-
 def stability_words(found: pd.DataFrame, sensors: Mapping[str, str]) -> tuple[str, ...]:
     """Say whether each sensor is still the driest representative point.
 

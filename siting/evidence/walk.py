@@ -21,10 +21,10 @@ David, H. A. and Nagaraja, H. N. (2003) Order Statistics, Wiley: the greatest of
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Final, NamedTuple
 
 import numpy as np
+import pandas as pd
 import scipy
 
 from siting.arrays import Floats, Ints
@@ -137,60 +137,48 @@ def walking_order(places: Floats, start: tuple[float, float]) -> Ints:
     return np.array(order, dtype=np.int64)
 
 
-@dataclass(frozen=True)
-class Stability:
-    """What repeated walks say of each place.
+def relative_differences(table: pd.DataFrame) -> pd.DataFrame:
+    """Return how far each point lies from the mean of all, and how steadily.
 
     Parameters
     ----------
-    difference : ndarray, shape (N,)
-        Mean relative difference of a place from the mean of its day: below 0 is drier where the
-        readings are moisture.
-    spread : ndarray, shape (N,)
-        Its standard deviation from day to day; NaN with one day.
-    days : ndarray of int, shape (N,)
-        Days on which it was read.
-    """
-
-    difference: Floats
-    spread: Floats
-    days: Ints
-
-
-def relative_differences(moisture: Floats) -> Stability:
-    """Return the temporal stability of places.
-
-    Parameters
-    ----------
-    moisture : ndarray, shape (D, N)
-        Readings by day and place, in a unit with a true zero; NaN where there is none.
+    table : DataFrame
+        One column per point, one row per time, all in one unit with a true zero; NaN where a point
+        was not read.
 
     Returns
     -------
-    Stability
-        By place.
+    DataFrame
+        Index the points, driest first; columns mean (mean relative difference), sd (its standard
+        deviation, N - 1; NaN with one time), times, rank (0 the driest, 1 the wettest), index (root
+        of mean² + sd²: how well the point stands for the mean).
 
     References
     ----------
     Vachaud, G., Passerat de Silans, A., Balabanis, P. and Vauclin, M. (1985) Temporal stability of
-    spatially measured soil water probability density function, Soil Sci. Soc. Am. J. 49: 822-828.
+    spatially measured soil water probability density function, Soil Sci. Soc. Am. J. 49: 822-828:
+    the mean over time of (value - spatial mean) / spatial mean, and its standard deviation. The
+    index combines them as in Jacovides & Kontoyiannis 1995 (from memory).
 
     Examples
     --------
-    >>> relative_differences(np.array([[10.0, 30.0], [20.0, 20.0]])).difference.tolist()
-    [-0.25, 0.25]
+    >>> relative_differences(pd.DataFrame({"a": [10.0, 20.0], "b": [30.0, 60.0]}))["mean"].to_dict()
+    {'a': -0.5, 'b': 0.5}
     """
-    known = np.isfinite(moisture)
-    filled = np.where(known, moisture, 0.0)
-    mean = filled.sum(axis=1) / np.maximum(known.sum(axis=1), 1)
-    apart = np.where(known, (filled - mean[:, None]) / mean[:, None], 0.0)
-    days = known.sum(axis=0)
-    difference = apart.sum(axis=0) / np.maximum(days, 1)
-    squares = np.where(known, (apart - difference) ** 2, 0.0).sum(axis=0)
-    spread = np.sqrt(squares / np.maximum(days - 1, 1))
-    return Stability(
-        np.where(days > 0, difference, np.nan), np.where(days > 1, spread, np.nan), days
+    middle = table.mean(axis=1)
+    relative = table.sub(middle, axis=0).div(middle, axis=0)
+    mean, sd = relative.mean(), relative.std(ddof=1)
+    count = max(len(mean) - 1, 1)
+    found = pd.DataFrame(
+        {
+            "mean": mean,
+            "sd": sd,
+            "times": table.count(),
+            "rank": (mean.rank(method="average") - 1) / count,
+            "index": np.sqrt(mean**2 + sd**2),
+        }
     )
+    return found.sort_values("mean", kind="stable")
 
 
 _QUARTER: Final = 0.6744897501960817  # standard deviations at which the driest quarter begins

@@ -374,13 +374,13 @@ def month_table(plan: Plan) -> dict[str, Any]:
     """
     months, listed = season_months(plan), programs(plan)
     rows: list[list[Pair]] = []
-    for program in listed:
-        shares = (percent(program.percent[m] / 100) for m in months)
-        lead = say("{program}: {days}", program=program.tag, days=days_words(program.days))
+    for tag, mine in listed:
+        shares = (percent(mine[0].percent[m] / 100) for m in months)
+        lead = say("{program}: {days}", program=tag, days=days_words(mine[0].days))
         rows.append([lead, "", *shares])
         rows += [
             [words_raw(v.zone), v.valve or _UNKNOWN, *(number(v.by_month[m], 0) for m in months)]
-            for v in program.valves
+            for v in mine
         ]
     note = (
         say(

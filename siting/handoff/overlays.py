@@ -141,15 +141,8 @@ class Scale:
         return placed
 
 
-@dataclass(frozen=True)
-class Overlay:
-    """A picture and where it lies.
-
-    url: the picture as a data URI; bounds: ((south, west), (north, east)) [deg].
-    """
-
-    url: str
-    bounds: _Corners
+#: A picture as the page takes it: url, a data URI; bounds, [[south, west], [north, east]] [deg].
+Overlay = dict[str, Any]
 
 
 def nice_scale(low: float, high: float, *, intervals: int = 4) -> Scale:
@@ -226,7 +219,7 @@ def _overlay(
             num_threads=1,
         )
     picture = base64.b64encode(_png(scale.fraction(warped), ramp, shades)).decode("ascii")
-    return Overlay(f"data:image/png;base64,{picture}", bounds)
+    return {"url": f"data:image/png;base64,{picture}", "bounds": [list(at) for at in bounds]}
 
 
 @lru_cache(maxsize=8)
@@ -291,7 +284,7 @@ def aerial_overlay(plan: Plan) -> Overlay | None:
     to_degrees = pyproj.Transformer.from_crs(3857, 4326, always_xy=True)
     (w, e), (s, n) = to_degrees.transform([placed[0], placed[2]], [placed[1], placed[3]])
     url = f"data:image/jpeg;base64,{base64.b64encode(jpeg).decode('ascii')}"
-    return Overlay(url, ((round(s, 9), round(w, 9)), (round(n, 9), round(e, 9))))
+    return {"url": url, "bounds": [[round(s, 9), round(w, 9)], [round(n, 9), round(e, 9)]]}
 
 
 def _around(
@@ -453,7 +446,7 @@ def _day(plan: Plan, month: int, day: int) -> dict[str, Any]:
     found = kept_beside("shade", made, place, grid, over, site.boundary, site.crs.to_wkt())
     return {
         "label": _label(month, day, site.latitude),
-        "frames": [_frame(f"{hour}:00", one) for hour, one in found],
+        "frames": [{"label": f"{hour}:00", **one} for hour, one in found],
     }
 
 
@@ -489,7 +482,7 @@ def _months(plan: Plan) -> Iterator[dict[str, Any]]:
         )  # fmt: skip
         inside = clip_to(drawn, grid, plan.site.boundary)
         shown = overlay(inside, grid, plan.site.crs, scale=scale, ramp=SUN, shades=_MONTH_SHADES)
-        yield _frame(_MONTHS[month], shown)
+        yield {"label": _MONTHS[month], **shown}
 
 
 def coarser(values: Floats, grid: LocalGrid, *, most: int) -> tuple[Floats, LocalGrid]:
@@ -509,11 +502,6 @@ def coarser(values: Floats, grid: LocalGrid, *, most: int) -> tuple[Floats, Loca
     total = np.where(known, blocks, 0.0).sum(axis=(1, 3))
     mean = np.divide(total, count, out=np.full(count.shape, np.nan), where=count > 0)
     return mean, grid._replace(resolution=grid.resolution * times, rows=rows, columns=columns)
-
-
-def _frame(label: str, shown: Overlay) -> dict[str, Any]:
-    """Return one picture with its label."""
-    return {"label": label, "url": shown.url, "bounds": [list(corner) for corner in shown.bounds]}
 
 
 _PROVIDERS: Final[dict[str, TileProvider]] = {

@@ -38,7 +38,6 @@ from siting.handoff.layout import Sheet
 from siting.handoff.tables import (
     MONTHS,
     NO_SENSOR,
-    Program,
     choices,
     control_words,
     controls,
@@ -847,13 +846,13 @@ def _months(plan: Plan, sheet: Sheet, width: float) -> list[Any]:
         return []
     rows: list[tuple[str, ...]] = []
     bold = []
-    for program in listed:
+    for tag, mine in listed:
         bold.append(len(rows))
-        shares = (say("{number}%", number=number(program.percent[m])) for m in months)
-        rows.append(("", _program(program), *shares))
+        shares = (say("{number}%", number=number(mine[0].percent[m])) for m in months)
+        lead = say("{sensor}: {days}", sensor=tag, days=days_words(mine[0].days))
+        rows.append(("", lead, *shares))
         rows += [
-            (_name(v.valve), _name(v.zone), *(number(v.by_month[m]) for m in months))
-            for v in program.valves
+            (_name(v.valve), _name(v.zone), *(number(v.by_month[m]) for m in months)) for v in mine
         ]
     return [
         sheet.heading(say("Programs and minutes by month")),
@@ -876,8 +875,3 @@ def _months(plan: Plan, sheet: Sheet, width: float) -> list[Any]:
         ),
         Spacer(1, 4),
     ]
-
-
-def _program(program: Program) -> str:
-    """Return the name of a program and the days on which it starts."""
-    return say("{sensor}: {days}", sensor=program.tag, days=days_words(program.days))

@@ -160,22 +160,6 @@ class Valve:
     percent: Mapping[int, float]
 
 
-@dataclass(frozen=True)
-class Program:
-    """The valves of one sensor, with the adjustment that they share.
-
-    tag, days, control: the sensor ("no sensor" where there is none), the days on which it may
-    start, and its kind of control; percent: seasonal adjustment by month [%]; valves: in the order
-    of the table.
-    """
-
-    tag: str
-    days: str
-    control: str
-    percent: Mapping[int, float]
-    valves: tuple[Valve, ...]
-
-
 def season_months(plan: Plan) -> tuple[int, ...]:
     """Return the months in which any program runs, 1 to 12.
 
@@ -212,10 +196,11 @@ def valves(plan: Plan) -> dict[str, Valve]:
     return found
 
 
-def programs(plan: Plan) -> list[Program]:
+def programs(plan: Plan) -> list[tuple[str, tuple[Valve, ...]]]:
     """Return the programs, one per sensor, then those of valves without one.
 
-    Result: empty where the plan has no timer table.
+    Result: whose it is ("no sensor" where there is none), and its valves, which have days and
+    adjustment in common; empty where the plan has no timer table.
     """
     every = list(valves(plan).values())
     led = [tuple(v for v in every if v.program == str(tag)) for tag in plan.sensors.index]
@@ -224,10 +209,7 @@ def programs(plan: Plan) -> list[Program]:
         if not valve.program:
             alone.setdefault((valve.days, *valve.percent.values()), []).append(valve)
     groups = [*(mine for mine in led if mine), *(tuple(mine) for mine in alone.values())]
-    return [
-        Program(mine[0].program or NO_SENSOR, mine[0].days, mine[0].control, mine[0].percent, mine)
-        for mine in groups
-    ]
+    return [(mine[0].program or NO_SENSOR, mine) for mine in groups]
 
 
 def cycle_words(valve: Valve) -> tuple[str, str]:

@@ -650,10 +650,7 @@ def _overlays(plan: Plan) -> Document:
     photo = aerial_overlay(plan)
     if photo is not None:
         pictures["aerial"] = photo
-    return {
-        key: {"url": picture.url, "bounds": [list(corner) for corner in picture.bounds]}
-        for key, picture in pictures.items()
-    }
+    return pictures
 
 
 def _ground(plan: Plan) -> Document:

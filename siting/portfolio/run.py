@@ -498,6 +498,8 @@ class Status:
         Worker -> properties planned so far and memory in use [MB].
     notes : list of str
         What went wrong beside the plans.
+    key : str
+        Of the results, as `run_key` gives it.
     """
 
     total: int = 0
@@ -508,6 +510,7 @@ class Status:
     stages: dict[str, float] = field(default_factory=dict)
     memory: dict[str, list[tuple[int, float]]] = field(default_factory=dict)
     notes: list[str] = field(default_factory=list)
+    key: str = ""
 
     @property
     def rate(self) -> float:
@@ -537,20 +540,6 @@ class Status:
 
 
 Watch = Callable[[Status], None]
-
-
-@dataclass(frozen=True)
-class RunResult:
-    """What a run did: how far it came, and what was wrong with the list of properties.
-
-    status: at the end; index: all properties, and what was wrong with their list; folder: the
-    results; key: as `run_key` gives it.
-    """
-
-    status: Status
-    index: Index
-    folder: Path
-    key: str
 
 
 def run_key(source: Source) -> str:
@@ -592,7 +581,7 @@ def run_portfolio(
     watch: Watch | None = None,
     retry: bool = False,
     size: int | None = None,
-) -> RunResult:
+) -> Status:
     """Plan every property that is not done.
 
     Parameters
@@ -614,8 +603,8 @@ def run_portfolio(
 
     Returns
     -------
-    RunResult
-        The status at the end.
+    Status
+        How far it came, and what was wrong with the list of properties.
 
     Raises
     ------
@@ -662,7 +651,7 @@ def _run(
     options: RunOptions,
     watch: Watch,
     how: tuple[bool, int | None],
-) -> RunResult:
+) -> Status:
     retry, size = how
     if shutil.disk_usage(folder).free < _LEAST_FREE:
         raise DiskFullError(folder)
@@ -674,7 +663,8 @@ def _run(
         _reopen(store, tiles)
     pending = [tile for tile in tiles if not store.tile_done(tile)]
     moved = [str(note) for note in store.recall(_MOVED).get("notes", ())]
-    status = Status(total=len(index.ids), notes=[*moved, *_notes(store, source, index)])
+    notes = [*moved, *_notes(store, source, index)]
+    status = Status(total=len(index.ids), notes=notes, key=key)
     status.done = status.total - sum(
         store.read_part(name) is None for tile in pending for name in tile.ids
     )
@@ -690,7 +680,7 @@ def _run(
     _drive(engine, jobs, status, watch)
     status.total = status.done = count
     store.clear_work()
-    return RunResult(status, index, folder, key)
+    return status
 
 
 def _notes(store: Store, source: Source, index: Index) -> list[str]:

@@ -375,24 +375,9 @@ _BLOCK: Final = (1024, 1024)
 _AT_ONCE: Final = 16
 
 
-@dataclass(frozen=True)
-class Season:
-    """Sums over the season on a block of cells; see `siting.sun.position.SunShade`.
-
-    `slope_beam` and `slope_sky` have no rows where the ground's slope is not known.
-
-    sun_hours (M, rows, columns): direct sun on the representative day of each month [h/d];
-    beam_fraction (M, rows, columns): share of the clear-sky beam energy that arrives, 0..1;
-    sky_view (rows, columns): share of the isotropic diffuse light that arrives, 0..1; slope_beam
-    (M, rows, columns): beam energy on the ground's own slope over that on open level ground;
-    slope_sky (rows, columns): the same for isotropic diffuse light.
-    """
-
-    sun_hours: Floats
-    beam_fraction: Floats
-    sky_view: Floats
-    slope_beam: Floats
-    slope_sky: Floats
+#: Sums over the season on a block of cells, by name; see `siting.sun.position.SunShade`. What
+#: arrives on the ground's own slope has no cells where that slope is not known.
+Sums = dict[str, Floats]
 
 
 @dataclass(frozen=True)
@@ -423,7 +408,7 @@ def season_block(
     block: Tile,
     options: ShadeOptions,
     wanted: Flags | None = None,
-) -> Season:
+) -> Sums:
     """Sum a season over a block of cells; roofs are NaN.
 
     wanted (rows, columns): cells that are asked for, all where None; tiles without any are left
@@ -431,13 +416,13 @@ def season_block(
     """
     shape, none = block.shape, (0, 0)
     slope = shape if obstacles.sloping else none
-    found = Season(
-        np.zeros((len(months), *shape)),
-        np.zeros((len(months), *shape)),
-        np.zeros(shape),
-        np.zeros((len(months), *slope)),
-        np.zeros(slope),
-    )
+    found = {
+        "sun_hours": np.zeros((len(months), *shape)),
+        "beam_fraction": np.zeros((len(months), *shape)),
+        "sky_view": np.zeros(shape),
+        "slope_beam": np.zeros((len(months), *slope)),
+        "slope_sky": np.zeros(slope),
+    }
     built = roofs(obstacles, block, options.threads)
     jobs = []
     for tile in _tiles(obstacles, block):
@@ -489,7 +474,7 @@ def roofs(obstacles: Obstacles, block: Tile, threads: int = 1) -> Flags:
 
 
 def _month_job(
-    found: Season,
+    found: Sums,
     i: int,
     tiles: tuple[Tile, Tile],
     positions: SunPositions,
@@ -503,13 +488,13 @@ def _month_job(
     light = rays(positions.elevation[on], positions.azimuth[on])
     caster = obstacles.in_month(month, options.leaf_months)
     weights = rounded(positions.hours[on]), _shares(positions.beam[on])
-    outs = _cells(found.sun_hours[i], here), _cells(found.beam_fraction[i], here)
-    slope = _cells(found.slope_beam[i], here) if found.slope_sky.size else None
+    outs = _cells(found["sun_hours"][i], here), _cells(found["beam_fraction"][i], here)
+    slope = _cells(found["slope_beam"][i], here) if found["slope_sky"].size else None
     return _Job(tile, light, outs, ((caster, weights),), slope, light.reach)
 
 
 def _sky_job(
-    found: Season,
+    found: Sums,
     tiles: tuple[Tile, Tile],
     obstacles: Obstacles,
     months: tuple[int, ...],
@@ -524,8 +509,8 @@ def _sky_job(
     bare = rounded(whole * share)
     states = ((obstacles.caster, whole - bare), (obstacles.bare, bare))
     parts = tuple((caster, (weight,)) for caster, weight in states if weight.any())
-    slope = _cells(found.slope_sky, here) if found.slope_sky.size else None
-    outs = (_cells(found.sky_view, here),)
+    slope = _cells(found["slope_sky"], here) if found["slope_sky"].size else None
+    outs = (_cells(found["sky_view"], here),)
     job = _Job(tile, rays(sky.elevation, sky.azimuth), outs, parts, slope, sky.tangent)
     if not obstacles.flat:
         return job

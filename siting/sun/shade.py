@@ -19,8 +19,8 @@ from siting.stages import Keeper
 from siting.sun.light import (
     Layers,
     Obstacles,
-    Season,
     ShadeOptions,
+    Sums,
     add_instants,
     blocks_of,
     gather,
@@ -122,15 +122,14 @@ class Shading:
             season = season_block(obstacles, self.positions, self.months, blocks[0], options)
             return _result(self.grid, self.months, season)
         parts = self._blocks(options, [(block, None) for block in blocks])
-        whole: Season | None = None
+        whole: Sums | None = None
         for block, season in zip(
             blocks, each_part(_season_of, parts, stage="sun", keep=_of(keep, options)), strict=True
         ):
             whole = _empty(season, self.grid.shape) if whole is None else whole
-            for name in _SUMS:
-                into, values = getattr(whole, name), getattr(season, name)
+            for name, values in season.items():
                 if values.size:
-                    into[..., block.top : block.bottom, block.left : block.right] = values
+                    whole[name][..., block.top : block.bottom, block.left : block.right] = values
         assert whole is not None  # noqa: S101  (there is a block)
         return _result(self.grid, self.months, whole)
 
@@ -195,10 +194,7 @@ class _Block(NamedTuple):
     obstacles: Obstacles | None
 
 
-_SUMS: Final = ("sun_hours", "beam_fraction", "sky_view", "slope_beam", "slope_sky")
-
-
-def _season_of(part: _Block) -> Season:
+def _season_of(part: _Block) -> Sums:
     """Sum the season over a block, or over its tiles with cells that are asked for."""
     shading, options = part.shading, part.options
     obstacles = part.obstacles
@@ -215,15 +211,17 @@ def _cells_of(part: _Block) -> tuple[Floats, Floats]:
     """Return beam (M, P) and sky (P,) of the cells of a block that are asked for."""
     season = _season_of(part)
     at = (..., *(part.at or ()))
-    slope = bool(season.slope_sky.size)
-    beam = (season.slope_beam if slope else season.beam_fraction)[at]
-    return np.ascontiguousarray(beam), (season.slope_sky if slope else season.sky_view)[at]
+    sloping = bool(season["slope_sky"].size)
+    beam, sky = ("slope_beam", "slope_sky") if sloping else ("beam_fraction", "sky_view")
+    return np.ascontiguousarray(season[beam][at]), season[sky][at]
 
 
-def _empty(season: Season, shape: tuple[int, int]) -> Season:
+def _empty(season: Sums, shape: tuple[int, int]) -> Sums:
     """Return room for the sums of a whole raster of the kind of a block's."""
-    sums = [getattr(season, name) for name in _SUMS]
-    return Season(*(np.empty((*s.shape[:-2], *(shape if s.size else s.shape[-2:]))) for s in sums))
+    return {
+        name: np.empty((*s.shape[:-2], *(shape if s.size else s.shape[-2:])))
+        for name, s in season.items()
+    }
 
 
 def _of(keep: Keeper | None, options: ShadeOptions) -> Keeper:
@@ -290,8 +288,7 @@ def _relief(
     return build_relief(grid, surface, terrain, around=reach_of(layers))
 
 
-def _result(grid: LocalGrid, months: tuple[int, ...], season: Season) -> SunShade:
+def _result(grid: LocalGrid, months: tuple[int, ...], season: Sums) -> SunShade:
     """Hand on a season's sums; what lies on the slope only where the slope is known."""
-    slope = (season.slope_beam, season.slope_sky) if season.slope_sky.size else (None, None)
-    sums = season.sun_hours, season.beam_fraction, season.sky_view
-    return SunShade(grid, months, *sums, *slope)
+    unknown = () if season["slope_sky"].size else ("slope_beam", "slope_sky")
+    return SunShade(grid, months, **{n: sums for n, sums in season.items() if n not in unknown})

@@ -11,7 +11,6 @@ from __future__ import annotations
 import math
 from collections import defaultdict
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
 from typing import Any, Final, NamedTuple
 
 import geopandas as gpd
@@ -125,29 +124,10 @@ def disjoint(
     return kept
 
 
-@dataclass(frozen=True)
-class WireGauge:
-    """A gauge of solid copper wire.
-
-    awg: american wire gauge; ohm_per_km: resistance to direct current at 75 °C [ohm/km]; reference:
-    where the number comes from.
-    """
-
-    awg: int
-    ohm_per_km: float
-    reference: str = (
-        "NFPA 70 (National Electrical Code), Chapter 9, Table 8, uncoated copper, solid"
-    )
-
-
-#: From thin to thick; solid conductors, as irrigation wire mostly is.
-WIRE_GAUGES: Final = (
-    WireGauge(18, 25.5),
-    WireGauge(16, 16.0),
-    WireGauge(14, 10.1),
-    WireGauge(12, 6.34),
-    WireGauge(10, 3.984),
-)
+#: Gauge (AWG) of solid copper wire, as irrigation wire mostly is, from thin to thick -> resistance
+#: to direct current at 75 °C [ohm/km]: NFPA 70 (National Electrical Code), Chapter 9, Table 8,
+#: uncoated copper, solid.
+WIRE_GAUGES: Final = {18: 25.5, 16: 16.0, 14: 10.1, 12: 6.34, 10: 3.984}
 #: Irrigation controllers supply 24 V AC. At 50 or 60 Hz the impedance of such thin wires is their
 #: resistance.
 SUPPLY_V: Final = 24.0
@@ -188,11 +168,12 @@ def gauge_for(length_m: float) -> tuple[int, float]:
     """
     if not math.isfinite(length_m):
         return 0, float("nan")
-    for gauge in WIRE_GAUGES:
-        drop = float(voltage_drop(length_m, ohm_per_km=gauge.ohm_per_km))
-        if drop <= DROP_LIMIT * SUPPLY_V:
-            break
-    return gauge.awg, drop
+    drops = {
+        gauge: float(voltage_drop(length_m, ohm_per_km=ohm)) for gauge, ohm in WIRE_GAUGES.items()
+    }
+    thin = (gauge for gauge, drop in drops.items() if drop <= DROP_LIMIT * SUPPLY_V)
+    gauge = next(thin, min(drops))
+    return gauge, drops[gauge]
 
 
 def parts_list(wires: WireRoutes, *, units: UnitsName = "metric") -> pd.DataFrame:

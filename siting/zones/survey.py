@@ -176,7 +176,7 @@ def _stability(readings: Readings) -> str:
     days, places = np.unique(readings.day), place_numbers(readings.places)
     table = np.full((len(days), int(places.max()) + 1), np.nan)
     table[np.searchsorted(days, readings.day), places] = np.abs(readings.value)
-    spread = relative_differences(table).spread
+    spread = relative_differences(pd.DataFrame(table))["sd"]
     if readings.alike or not np.isfinite(spread).any() or not (readings.value < 0).all():
         return ""
     return (

@@ -16,7 +16,7 @@ from siting.commission.health import content_of, sensor_health, threshold_conten
 from siting.commission.judge import Savings, commission, period_need, realised_savings
 from siting.commission.place import Fix, check_place
 from siting.commission.readings import Readings
-from siting.commission.signal import relative_differences, stability_words, together, walk_words
+from siting.commission.signal import stability_words, together, walk_words
 from siting.commission.soil import (
     Capacity,
     buried_tags,
@@ -26,6 +26,7 @@ from siting.commission.soil import (
     tension_exponent,
 )
 from siting.errors import InputError
+from siting.evidence.walk import relative_differences
 from siting.handoff.document import plan_document
 from siting.planning.make import read_inputs, replan
 from siting.planning.tables import sensor_ids

@@ -1,6 +1,7 @@
 """The update of a zone's field by readings, against algebra and what the plan did before."""
 
 import numpy as np
+import pandas as pd
 import pytest
 
 from siting.evidence.field import (
@@ -171,10 +172,10 @@ def test_days_with_few_places_in_common_say_nothing_of_each_other():
 
 def test_relative_differences_of_a_walk():
     """Vachaud et al. (1985), by hand: two days, three places, one reading missing."""
-    found = relative_differences(np.array([[10.0, 20, 30], [5.0, np.nan, 15]]))
-    assert found.difference.tolist() == [-0.5, 0.0, 0.5]
-    assert found.spread[:2] == pytest.approx([0.0, np.nan], nan_ok=True)
-    assert found.days.tolist() == [2, 1, 2]
+    found = relative_differences(pd.DataFrame([[10.0, 20, 30], [5.0, np.nan, 15]]))
+    assert found["mean"].to_dict() == {0: -0.5, 1: 0.0, 2: 0.5}
+    assert found["sd"].tolist()[:2] == pytest.approx([0.0, np.nan], nan_ok=True)
+    assert found["times"].tolist() == [2, 1, 2]
 
 
 def test_a_walk_finds_the_dry_place_of_a_lawn_whose_truth_is_known(monkeypatch):

@@ -22,7 +22,8 @@ def day_against_season(moisture):
     rows = []
     for k in range(len(moisture)):
         here = np.isfinite(moisture[k])
-        season = relative_differences(np.delete(moisture, k, axis=0)).difference
+        table = pd.DataFrame(np.delete(moisture, k, axis=0))
+        season = relative_differences(table)["mean"].sort_index().to_numpy()
         here &= np.isfinite(season)
         day, rest = moisture[k][here], season[here]
         count = max(1, round(here.sum() / 4))

@@ -60,11 +60,10 @@ def test_the_sensor_is_the_seasonal_adjustment_and_programs_say_their_days(yard,
 def test_programs_hold_every_valve_once_with_the_adjustment_of_the_table():
     plan = make_plan()
     found = programs(plan)
-    assert [program.tag for program in found] == ["S1", "S2"]
-    assert [v.zone for program in found for v in program.valves] == list(plan.timer_table.index)
-    for program in found:
-        for valve in program.valves:
-            assert valve.percent == program.percent
+    assert [tag for tag, _ in found] == ["S1", "S2"]
+    assert [v.zone for _, mine in found for v in mine] == list(plan.timer_table.index)
+    for _, mine in found:
+        assert all(valve.percent == mine[0].percent for valve in mine)
     assert season_months(plan) == tuple(range(3, 12))
     first = valves(plan)["A"]
     assert cycle_words(first) == ("2 × 13.5", "30")

@@ -259,7 +259,7 @@ def test_scale_covers_its_range_in_equal_steps(low, width):
 
 
 def picture_of(overlay):
-    raw = base64.b64decode(overlay.url.removeprefix("data:image/png;base64,"))
+    raw = base64.b64decode(overlay["url"].removeprefix("data:image/png;base64,"))
     return np.asarray(Image.open(io.BytesIO(raw)).convert("RGBA"))
 
 
@@ -276,7 +276,7 @@ def test_overlay_lies_where_the_ground_is(plan):
     image = picture_of(made)
     rows, columns = np.nonzero((image[..., 0] > 128) & (image[..., 3] > 0))
     mercator = pyproj.Transformer.from_crs(4326, 3857, always_xy=True)
-    (south, west), (north, east) = made.bounds
+    (south, west), (north, east) = made["bounds"]
     (x0, x1), (y0, y1) = mercator.transform([west, east], [south, north])
     x = x0 + (columns.mean() + 0.5) / image.shape[1] * (x1 - x0)
     y = y1 - (rows.mean() + 0.5) / image.shape[0] * (y1 - y0)

@@ -97,10 +97,10 @@ def test_two_workers_give_the_same_tables(city, planned, tmp_path):
     for environment in seen.values():
         assert TRIM not in environment
         assert environment["OMP_NUM_THREADS"] == environment["NUMBA_NUM_THREADS"] == "1"
-    assert result.status.planned == LOTS
-    assert len(result.status.memory) == 2
-    assert again.status.planned == 0
-    assert other.status.planned == LOTS
+    assert result.planned == LOTS
+    assert len(result.memory) == 2
+    assert again.planned == 0
+    assert other.planned == LOTS
     assert_same_tables(planned, tmp_path / "other")
     assert_same_tables(planned, tmp_path)
 

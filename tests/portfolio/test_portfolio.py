@@ -117,7 +117,7 @@ def test_a_second_run_plans_nothing(city, planned, monkeypatch):
         raise AssertionError
 
     monkeypatch.setattr(worker, "plan", refuse)
-    assert run(city, planned).status.planned == 0
+    assert run(city, planned).planned == 0
 
 
 def test_a_break_costs_one_property_at_most(city, planned, tmp_path, monkeypatch):
@@ -138,7 +138,7 @@ def test_a_break_costs_one_property_at_most(city, planned, tmp_path, monkeypatch
         run(city, tmp_path, size=LOTS)
     result = run(city, tmp_path, size=LOTS)
     # The one that was under way when the run broke off gets a process of its own.
-    assert result.status.planned == LOTS - 2
+    assert result.planned == LOTS - 2
     assert len(seen) == len(set(seen)) == LOTS
     assert_same_tables(planned, tmp_path)
     assert not (tmp_path / ".work").exists()
@@ -148,20 +148,20 @@ def test_changed_input_is_planned_again(tmp_path):
     lots = 2
     city = small_city(tmp_path, lots)
     out = tmp_path / "out"
-    assert run(city, out).status.planned == lots
+    assert run(city, out).planned == lots
     (out / "handoff" / "L000001").mkdir(parents=True)
     layers = read_layers(tmp_path)
     layers["trees"]["height"] += 2.0
     write_layers(tmp_path, layers)
-    assert run(city, out).status.planned == lots
+    assert run(city, out).planned == lots
     assert not (out / "handoff" / "L000001").exists()
     text = city.read_text("utf-8")
     city.write_text(text.replace("max_sensors = 3", "max_sensors = 1"), "utf-8")
-    assert run(city, out).status.planned == lots
+    assert run(city, out).planned == lots
     assert set(read_table(out, "properties")["sensors"].to_pylist()) == {1}
     weather = tmp_path / "weather_south.csv"
     weather.write_text(weather.read_text("utf-8").replace(",0.0,", ",0.1,", 1), "utf-8")
-    assert run(city, out).status.planned == lots
+    assert run(city, out).planned == lots
 
 
 def test_faults_of_one_property_stop_no_other(city, planned, tmp_path):
@@ -176,7 +176,7 @@ def test_faults_of_one_property_stop_no_other(city, planned, tmp_path):
     boundary.loc[boundary["lot"] == "L000004", "geometry"] = None
     write_layers(tmp_path, layers)
     result = run(tmp_path / city.name, tmp_path / "out")
-    assert result.status.faults == 3
+    assert result.faults == 3
     faults = read_table(tmp_path / "out", "faults").to_pandas()
     assert set(faults["property"]) == {"L000001", "L000003", "L000004"}
     assert set(faults["reason"]) == {"input"}
@@ -254,7 +254,7 @@ def test_a_folder_of_property_files(tmp_path):
     result = run(tmp_path / "in", tmp_path / "out")
     rows = read_table(tmp_path / "out", "properties").to_pandas().set_index("property")
     assert dict(rows["status"]) == {"north/yard": "planned", "south": "input"}
-    assert result.status.planned == 2
+    assert result.planned == 2
     alone = plan_property(tmp_path / "in" / "north" / "yard")
     mine = to_tables(plan_rows("north/yard", alone))["zones"].to_pylist()
     assert read_table(tmp_path / "out", "zones").to_pylist() == mine
@@ -270,7 +270,7 @@ def test_geoparquet_gives_the_same(city, planned, tmp_path, covering):
         table += f'{name} = "{name}.parquet"\n'
     text = city.read_text("utf-8").replace('layers = "city.gpkg"\n', "")
     (tmp_path / city.name).write_text(text + table, "utf-8")
-    notes = run(tmp_path / city.name, tmp_path / "out").status.notes
+    notes = run(tmp_path / city.name, tmp_path / "out").notes
     assert_same_tables(planned, tmp_path / "out")
     assert any("boundary.parquet has no bbox covering" in note for note in notes) != covering
 
@@ -293,7 +293,7 @@ def test_a_full_disk_is_said_and_costs_nothing_done(city, planned, tmp_path, mon
     with pytest.raises(DiskFullError, match="full"):
         run(city, tmp_path, size=LOTS)
     monkeypatch.setattr(Store, "write_part", honest)
-    assert run(city, tmp_path, size=LOTS).status.planned == LOTS - 2
+    assert run(city, tmp_path, size=LOTS).planned == LOTS - 2
     assert_same_tables(planned, tmp_path)
 
 
@@ -301,7 +301,7 @@ def test_a_broken_tile_file_is_written_again(city, planned, tmp_path):
     run(city, tmp_path)
     victim = min((tmp_path / "properties").glob("*.parquet"))
     victim.write_bytes(victim.read_bytes()[:-40])
-    assert run(city, tmp_path).status.planned >= 1
+    assert run(city, tmp_path).planned >= 1
     assert_same_tables(planned, tmp_path)
 
 
@@ -319,8 +319,8 @@ def test_retry_plans_only_what_failed(city, planned, tmp_path, monkeypatch):
     assert [(f["reason"], f["property"]) for f in fault] == [("error", "L000001")]
     assert "RuntimeError: 102 Row 1" in fault[0]["found"]
     monkeypatch.setattr(worker, "plan", honest)
-    assert run(city, tmp_path).status.planned == 0
-    assert run(city, tmp_path, retry=True).status.planned == 1
+    assert run(city, tmp_path).planned == 0
+    assert run(city, tmp_path, retry=True).planned == 1
     assert_same_tables(planned, tmp_path)
 
 
@@ -334,10 +334,10 @@ def test_hand_off_on_demand(city, tmp_path):
     more = [r["property"] for r in read_table(tmp_path, "properties").to_pylist()
             if r["sensors"] >= 2]  # fmt: skip
     before = {f: f.read_bytes() for f in tmp_path.glob("*/*.parquet")}
-    assert run(city, tmp_path, options=wanted).status.planned == len(more) < LOTS
+    assert run(city, tmp_path, options=wanted).planned == len(more) < LOTS
     assert sorted(p.name for p in (tmp_path / "handoff").iterdir()) == sorted(more)
     assert {f: f.read_bytes() for f in tmp_path.glob("*/*.parquet")} == before
-    assert run(city, tmp_path, options=wanted).status.planned == 0
+    assert run(city, tmp_path, options=wanted).planned == 0
     run(city, tmp_path, options=RunOptions("all", writer=touch))
     assert len(list((tmp_path / "handoff").glob("*/map.html"))) == LOTS
 
@@ -349,7 +349,7 @@ def fail(made, folder):
 
 def test_a_failing_hand_off_costs_no_plan(city, planned, tmp_path):
     result = run(city, tmp_path, options=RunOptions("all", writer=fail))
-    assert len([n for n in result.status.notes if "no hand-off: RuntimeError" in n]) >= LOTS
+    assert len([n for n in result.notes if "no hand-off: RuntimeError" in n]) >= LOTS
     assert not list((tmp_path / "handoff").glob("*"))
     assert_same_tables(planned, tmp_path)
 
@@ -414,7 +414,7 @@ def test_a_sample_estimates_and_is_kept(city, planned, tmp_path):
     assert found.hours(2) == pytest.approx(LOTS * found.seconds / 2 / 3600)
     written = sum(f.stat().st_size for f in planned.glob("*/tile-*.parquet")) / LOTS
     assert 0 < found.bytes_per_property < 2 * written
-    assert run(city, tmp_path).status.planned == LOTS - 3
+    assert run(city, tmp_path).planned == LOTS - 3
     assert_same_tables(planned, tmp_path)
 
 

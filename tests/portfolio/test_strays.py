@@ -124,8 +124,8 @@ def test_a_run_keeps_the_notes(own, tmp_path):
     zones.loc[2, "geometry"] = translate(zones.geometry[2], 5000, 0)
     write_layers(tmp_path, layers)
     source = open_source(template)
-    first = run_portfolio(source, tmp_path / "out", engine=LoopEngine()).status
-    again = run_portfolio(source, tmp_path / "out", engine=LoopEngine()).status
+    first = run_portfolio(source, tmp_path / "out", engine=LoopEngine())
+    again = run_portfolio(source, tmp_path / "out", engine=LoopEngine())
     assert any("features 3 of the layer" in note for note in first.notes)
     assert first.notes == again.notes
     assert again.planned == 0
@@ -144,7 +144,7 @@ def test_coordinates_that_do_not_exist_cost_their_own_property_only(own, tmp_pat
     zones.loc[len(zones) - 1, "geometry"] = Polygon(lost)
     write_layers(tmp_path, layers)
     out = tmp_path / "out"
-    status = run_portfolio(open_source(template), out, engine=LoopEngine()).status
+    status = run_portfolio(open_source(template), out, engine=LoopEngine())
     assert status.done == 4
     rows = read_table(out, "properties").to_pylist()
     said = {row["property"]: row["status"] for row in rows}

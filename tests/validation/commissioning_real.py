@@ -21,7 +21,8 @@ import pandas as pd
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
 from siting.commission.health import sensor_health
-from siting.commission.signal import Expected, relative_differences, together
+from siting.commission.signal import Expected, together
+from siting.evidence.walk import relative_differences
 from siting.site.handbook import SOIL_CLASSES
 from tests.validation.quebec import FOLDER, measured, weather
 

@@ -47,8 +47,7 @@ def test_resistance_table_agrees_with_gauge_and_copper(awg, ohm):
     """R = rho / area; copper at 75 °C: 1.724e-8 x (1 + 0.00393 x 55) = 2.097e-8 ohm m."""
     if awg in DIAMETERS:
         assert awg_diameter_mm(awg) == pytest.approx(DIAMETERS[awg], abs=1e-3)
-    by_gauge = {gauge.awg: gauge.ohm_per_km for gauge in WIRE_GAUGES}
-    assert by_gauge[awg] == ohm
+    assert WIRE_GAUGES[awg] == ohm
     area = np.pi / 4 * (awg_diameter_mm(awg) * 1e-3) ** 2
     assert ohm == pytest.approx(1000 * 1.724e-8 * (1 + 0.00393 * 55) / area, rel=0.02)
 
