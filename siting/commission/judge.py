@@ -299,6 +299,8 @@ def _ties(plan: Plan, sensors: gpd.GeoDataFrame, moved: set[str]) -> gpd.GeoData
 
 #: Standard deviation of a valve's application rate, as a share of it.
 _RATE_ERROR: Final = 0.1
+#: Of a range that a saving is told with.
+_CONFIDENCE: Final = 0.9
 _FEWEST: Final = 5  # periods before the change: two coefficients and something to judge them by
 
 
@@ -308,8 +310,8 @@ class Savings:
 
     before, after: periods of each; used_m3, expected_m3: use since the change, and what the old way
     would have used in the same weather [m³]; saved_m3, low_m3, high_m3: their difference and its
-    confidence range [m³]; fraction: saved over expected; r2: of the regression; confidence: of the
-    range; words: the same in plain words.
+    confidence range [m³]; fraction: saved over expected; r2: of the regression; words: the same in
+    plain words.
     """
 
     before: int
@@ -321,7 +323,6 @@ class Savings:
     high_m3: float
     fraction: float
     r2: float
-    confidence: float
     words: str
 
 
@@ -342,7 +343,7 @@ def period_need(periods: pd.DataFrame, daily_need_m3: pd.Series) -> Floats:
 
 
 def realised_savings(
-    periods: pd.DataFrame, daily_need_m3: pd.Series, *, since: pd.Timestamp, confidence: float = 0.9
+    periods: pd.DataFrame, daily_need_m3: pd.Series, *, since: pd.Timestamp
 ) -> Savings | str:
     """Compare metered use since a day with the weather-normalised use before it.
 
@@ -386,26 +387,24 @@ def realised_savings(
     inverse = np.linalg.inv((design * weight[:, None]).T @ (design * weight[:, None]))
     error = math.sqrt(variance * (float(total @ inverse @ total) + float(days[new].sum())))
     expected, used_new = float(total @ fit), float(used[new].sum())
-    reach = float(scipy.stats.t.ppf(0.5 + confidence / 2, freedom)) * error
+    reach = float(scipy.stats.t.ppf(0.5 + _CONFIDENCE / 2, freedom)) * error
     saved = expected - used_new
     sure = abs(saved) > reach
     words = (
         f"Since {since:%Y-%m-%d} {used_new:,.0f} m³ were used; the same weather would have taken "
         f"{expected:,.0f} m³ before. Saved {saved:,.0f} m³ ({100 * saved / expected:.0f} %), with "
-        f"{100 * confidence:.0f} % confidence {saved - reach:,.0f} to {saved + reach:,.0f} m³"
+        f"{100 * _CONFIDENCE:.0f} % confidence {saved - reach:,.0f} to {saved + reach:,.0f} m³"
         + ("." if sure else ": not yet distinct from nothing.")
         + f" Baseline: {int(old.sum())} periods, R² {r2:.2f}."
     )
     return Savings(
         before=int(old.sum()), after=int(new.sum()), used_m3=used_new, expected_m3=expected,
         saved_m3=saved, low_m3=saved - reach, high_m3=saved + reach, fraction=saved / expected,
-        r2=r2, confidence=confidence, words=words,
+        r2=r2, words=words,
     )  # fmt: skip
 
 
-def _logged_savings(
-    timer_m3: pd.Series, logged_m3: pd.Series, *, days: int, confidence: float = 0.9
-) -> str:
+def _logged_savings(timer_m3: pd.Series, logged_m3: pd.Series, *, days: int) -> str:
     """Compare logged valve runs with today's timer over the same days.
 
     timer_m3, logged_m3: by valve: what the timer would have used, and what the log says was used
@@ -417,13 +416,13 @@ def _logged_savings(
     gap = (timer_m3 - logged_m3).dropna()
     expected, used = float(timer_m3[gap.index].sum()), float(logged_m3[gap.index].sum())
     error = _RATE_ERROR * math.sqrt(float((gap**2).sum()))
-    reach = float(scipy.stats.norm.ppf(0.5 + confidence / 2)) * error
+    reach = float(scipy.stats.norm.ppf(0.5 + _CONFIDENCE / 2)) * error
     saved = expected - used
     share = 100 * saved / expected if expected > 0 else math.nan
     return (
         f"By the log of {len(gap)} valves over {days} days {used:,.0f} m³ were used, where today's "
         f"timer would have used {expected:,.0f} m³: saved {saved:,.0f} m³ ({share:.0f} %), with "
-        f"{100 * confidence:.0f} % confidence {saved - reach:,.0f} to {saved + reach:,.0f} m³. It "
+        f"{100 * _CONFIDENCE:.0f} % confidence {saved - reach:,.0f} to {saved + reach:,.0f} m³. It "
         "rests on reckoned rates; a water meter says more."
     )
 

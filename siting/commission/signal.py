@@ -473,12 +473,12 @@ _PROBE = 0.02
 _SURE = 2.0
 
 
-def together(series: Mapping[str, pd.Series], *, step: str = "1D") -> pd.DataFrame:
-    """Put logs or surveys side by side.
+def together(series: Mapping[str, pd.Series]) -> pd.DataFrame:
+    """Put logs or surveys side by side, by the day.
 
     Result: one column per name, only times at which all are known.
     """
-    table = pd.DataFrame({name: s.resample(step).mean() for name, s in series.items() if len(s)})
+    table = pd.DataFrame({name: s.resample("1D").mean() for name, s in series.items() if len(s)})
     return table.dropna()
 
 

@@ -334,9 +334,7 @@ def decide_plan(
     )
 
 
-def sheet_again(
-    survey: Survey, printed: Printed, *, threads: int = 1
-) -> tuple[Sheet, Watering, Watering]:
+def sheet_again(survey: Survey, printed: Printed) -> tuple[Sheet, Watering, Watering]:
     """Set a printed sheet anew on the scenarios of a survey, by the search that set it.
 
     Parameters
@@ -345,8 +343,6 @@ def sheet_again(
         Sun, water and weather; its scenarios as weighed since, as many as the sheet was set on.
     printed : Printed
         What is set in the field now.
-    threads : int
-        Threads of the simulation; the result does not depend on it.
 
     Returns
     -------
@@ -355,7 +351,7 @@ def sheet_again(
     now, then : Watering
         The sheet of now and the new one, played through them.
     """
-    trial, _, _ = _trial(survey, threads=threads, keep=Keeper())
+    trial, _, _ = _trial(survey, threads=1, keep=Keeper())
     trial = replace(trial, heal=printed.heal)
     again = set_again(trial, printed.sheet, printed.usual, printed.area_m2)
     now, then = (play_sheet(trial.roots, trial.schedule, sheet) for sheet in (printed.sheet, again))

@@ -145,7 +145,7 @@ class Scale:
 Overlay = dict[str, Any]
 
 
-def nice_scale(low: float, high: float, *, intervals: int = 4) -> Scale:
+def nice_scale(low: float, high: float) -> Scale:
     """Return a scale with round ends that covers a range.
 
     >>> nice_scale(0.0, 31.4).ticks
@@ -155,7 +155,7 @@ def nice_scale(low: float, high: float, *, intervals: int = 4) -> Scale:
         low, high = 0.0, 1.0
     if high - low < 1e-9 * max(1.0, abs(high)):
         low, high = low - 0.5, high + 0.5
-    rough = (high - low) / intervals
+    rough = (high - low) / 4
     power = 10.0 ** math.floor(math.log10(rough))
     step = next(k * power for k in _NICE if k * power >= rough * (1 - 1e-9))
     first, last = math.floor(low / step + 1e-9), math.ceil(high / step - 1e-9)
@@ -392,9 +392,7 @@ def day_instants(latitude: float, longitude: float, month: int, day: int) -> pd.
     return table[table["elevation"] > _LEAST_ELEVATION]
 
 
-def picture_grid(
-    bounds: tuple[float, float, float, float], resolution: float, *, most: int = _MOST_CELLS
-) -> LocalGrid:
+def picture_grid(bounds: tuple[float, float, float, float], resolution: float) -> LocalGrid:
     """Return the raster for pictures of shade: of the plan's cell, or coarser for a large place.
 
     bounds: west, south, east, north of the property [m]; resolution: the plan's cell [m].
@@ -404,7 +402,7 @@ def picture_grid(
     """
     west, south, east, north = bounds
     cells = (east - west) * (north - south) / resolution**2
-    cell = resolution * math.ceil(math.sqrt(max(1.0, cells / most)))
+    cell = resolution * math.ceil(math.sqrt(max(1.0, cells / _MOST_CELLS)))
     rows, columns = math.ceil((north - south) / cell), math.ceil((east - west) / cell)
     return LocalGrid(west, north, cell, rows, columns)
 

@@ -256,7 +256,11 @@ def _reserve_marks(pen: Pen, plan: Plan, sensor_id: str) -> None:
         pen.label(f"R{int(reserve)}", places, size=9, insist=True)
 
 
-def _zone_names(pen: Pen, plan: Plan, *, most: float = 110.0) -> None:
+#: A zone's name is cut beyond this [pt].
+_WIDEST_NAME: Final = 110.0
+
+
+def _zone_names(pen: Pen, plan: Plan) -> None:
     """Write the name of every zone somewhere on it; skipped where nothing is free."""
     window = shapely.box(*pen.frame.bounds)
     for name, shape in plan.zones.geometry.items():
@@ -270,8 +274,8 @@ def _zone_names(pen: Pen, plan: Plan, *, most: float = 110.0) -> None:
         x, y = pen.frame.to_page(inner.x, inner.y)
         places = [(x, y + up) for up in (0, 14, -14, 28, -28)]
         # the whole name if it finds room, even beside its zone; else as much as the zone is wide
-        if not pen.label(fit_text(name, 9, most), places):
-            pen.label(fit_text(name, 9, max(24.0, min(most, width - 8))), places)
+        if not pen.label(fit_text(name, 9, _WIDEST_NAME), places):
+            pen.label(fit_text(name, 9, max(24.0, min(_WIDEST_NAME, width - 8))), places)
 
 
 def overview_height(plan: Plan, width: float, available: float, *, t: Language = ENGLISH) -> float:

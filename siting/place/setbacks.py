@@ -844,13 +844,13 @@ def clearance(ground: BaseGeometry, hazards: gpd.GeoDataFrame) -> Clearance:
     )
 
 
-def cells_of(ground: BaseGeometry, *, count: int = 24) -> Cells:
+def cells_of(ground: BaseGeometry) -> Cells:
     """Cover a ground with square cells, in reading order, centred on its bounding box.
 
-    count: number of cells along the longer side, the shorter side gets at least three.
+    The longer side gets 24 cells, the shorter one at least three.
     """
     west, south, east, north = ground.bounds
-    side = max((east - west) / count, (north - south) / count, 1e-3)
+    side = max((east - west) / 24, (north - south) / 24, 1e-3)
     side = min(side, max(min(east - west, north - south) / 3, side / 8))
     columns, rows = int(np.ceil((east - west) / side)), int(np.ceil((north - south) / side))
     across = (west + east) / 2 + side * (np.arange(columns) - (columns - 1) / 2)

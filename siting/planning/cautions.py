@@ -141,25 +141,6 @@ CAUTIONS: Final = (
         "common sense; the limits of any base map",
     ),
 )
-RECLAIMED_CAUTIONS: Final = (
-    Caution(
-        "reclaimed",
-        say(
-            "Reclaimed water: no connection of any kind with drinking water; purple pipe, boxes "
-            "and labels; 'do not drink' signs in the languages the local rule asks for; no hose "
-            "bibbs unless locked and labelled; not indoors."
-        ),
-        "Florida Administrative Code 62-610 and similar reclaimed-water rules",
-    ),
-    Caution(
-        "salinity",
-        say(
-            "Salts in reclaimed water shift the reading of some sensors: set the threshold on "
-            "site and check it again each season."
-        ),
-        "common practice, no published source",
-    ),
-)
 
 
 def dig_caution(country: str = "") -> str:
@@ -188,14 +169,12 @@ def service_words(country: str) -> str:
     return SERVICES[country][0] if country in SERVICES else _LOCAL
 
 
-def cautions_for(*, reclaimed: bool = False, country: str = "") -> tuple[str, ...]:
+def cautions_for(*, country: str = "") -> tuple[str, ...]:
     """Return the cautions that a hand-off must carry.
 
     country: as in `dig_caution`. Result: plain words, in the order to print them.
 
     >>> cautions_for()[0].startswith("Call before you dig")
-    True
-    >>> len(cautions_for(reclaimed=True)) > len(cautions_for())
     True
     """
     texts = tuple(caution.text for caution in CAUTIONS)
@@ -206,8 +185,6 @@ def cautions_for(*, reclaimed: bool = False, country: str = "") -> tuple[str, ..
             service=service_words(country),
         )
         texts = (told, *texts[1:])
-    if reclaimed:
-        return texts + tuple(caution.text for caution in RECLAIMED_CAUTIONS)
     ask = say(
         "If the system runs on reclaimed water, further rules apply: purple pipe and labels, "
         "signs, and no connection of any kind with drinking water."

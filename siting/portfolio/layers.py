@@ -187,15 +187,10 @@ def _ruler(crs: pyproj.CRS) -> tuple[pyproj.Transformer, pyproj.Proj]:
     return pyproj.Transformer.from_crs(crs, geodetic, always_xy=True), pyproj.Proj(crs)
 
 
-def read_window(
-    source: LayerSource, name: str, bounds: Bounds, *, columns: list[str] | None = None
-) -> gpd.GeoDataFrame | None:
-    """Read the features of a layer that touch a window.
-
-    columns: columns to read, all when not given. Result: None when an optional layer is not there.
-    """
+def read_window(source: LayerSource, name: str, bounds: Bounds) -> gpd.GeoDataFrame | None:
+    """Read the features of a layer that touch a window; None when an optional one is not there."""
     try:
-        return LayerPart(source, name).read(bounds=bounds, columns=columns)
+        return LayerPart(source, name).read(bounds=bounds)
     except InputError:
         if source.optional:
             return None

@@ -857,7 +857,6 @@ def estimate(
     *,
     engine: Engine,
     options: RunOptions | None = None,
-    heard: Callable[[int, int], None] | None = None,
 ) -> Estimate:
     """Plan some properties spread over the portfolio, and estimate the whole.
 
@@ -873,8 +872,6 @@ def estimate(
         Where; as for the whole run, so that what workers cost each other is in the numbers.
     options : RunOptions, optional
         Limits; a sample writes no hand-off.
-    heard : callable, optional
-        Called with properties done and properties in all.
 
     Returns
     -------
@@ -888,7 +885,7 @@ def estimate(
     """
     folder.mkdir(parents=True, exist_ok=True)
     with held(folder):
-        return _estimate(source, folder, count, engine, options or RunOptions(), heard)
+        return _estimate(source, folder, count, engine, options or RunOptions())
 
 
 def _estimate(
@@ -897,7 +894,6 @@ def _estimate(
     count: int,
     engine: Engine,
     options: RunOptions,
-    heard: Callable[[int, int], None] | None,
 ) -> Estimate:
     key, index = run_key(source), index_of(source)
     tiles = spread(index, min(count, len(index.ids)))
@@ -910,8 +906,6 @@ def _estimate(
 
     def take(report: TileReport | None) -> None:
         reports.extend([report] if report is not None else [])
-        if heard is not None:
-            heard(len(reports), len(tiles))
 
     engine.run(jobs, take)
     spent = [sum(report.seconds.values()) for report in reports]

@@ -41,14 +41,12 @@ def _schema(
     texts: Sequence[str],
     reals: Sequence[str],
     *,
-    flags: Sequence[str] = (),
     whole: Sequence[str] = (),
     shape: bool = False,
 ) -> pa.Schema:
     """Return a schema whose first column is the property."""
     fields = [("property", _TEXT)]
     fields += [(name, _TEXT) for name in texts]
-    fields += [(name, _FLAG) for name in flags]
     fields += [(name, _WHOLE) for name in whole]
     fields += [(name, _REAL) for name in reals]
     fields += _PLACE if shape else ()

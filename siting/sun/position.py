@@ -361,14 +361,11 @@ def _tangents(count: int) -> Floats:
 _MONTHS = 12
 
 
-def shaded_radiation(
-    sun: SunShade, beam_mj: ArrayLike, diffuse_mj: ArrayLike, *, on_slope: bool = False
-) -> Floats:
+def shaded_radiation(sun: SunShade, beam_mj: ArrayLike, diffuse_mj: ArrayLike) -> Floats:
     """Global radiation that reaches the ground, month by month.
 
     ``beam x beam_fraction + diffuse x sky_view``: the diffuse light is taken as isotropic, and
-    what walls and ground reflect is left out, which makes shade a little deeper than it is. On the
-    ground's own slope the beam counts by its angle of incidence, per square metre of slope.
+    what walls and ground reflect is left out, which makes shade a little deeper than it is.
 
     Parameters
     ----------
@@ -376,8 +373,6 @@ def shaded_radiation(
         Monthly sun on a raster.
     beam_mj, diffuse_mj : array_like, shape (12,)
         Mean daily radiation on open level ground, January first [MJ m⁻² d⁻¹].
-    on_slope : bool
-        Whether to take the ground's slope, which a terrain tells, instead of level ground.
 
     Returns
     -------
@@ -387,8 +382,7 @@ def shaded_radiation(
     Raises
     ------
     InputError
-        If there are not twelve values of each, 0 or more, in the months asked for, or the slope is
-        wanted and not known.
+        If there are not twelve values of each, 0 or more, in the months asked for.
 
     References
     ----------
@@ -399,16 +393,11 @@ def shaded_radiation(
     diffuse = np.asarray(diffuse_mj, dtype=np.float64)
     month = np.asarray(sun.months, dtype=np.int64) - 1
     faults = [*_faults("beam_mj", beam, month), *_faults("diffuse_mj", diffuse, month)]
-    direct, sky = sun.beam_fraction, sun.sky_view
-    if on_slope and sun.slope_beam is not None and sun.slope_sky is not None:
-        direct, sky = sun.slope_beam, sun.slope_sky
-    elif on_slope:
-        allowed = "a sun that was computed with a terrain"
-        mend = "Give the terrain to the shading."
-        faults.append(Fault("shaded_radiation", "no slope", allowed, mend, column="on_slope"))
     if faults:
         raise InputError(faults)
-    shaded: Floats = beam[month, None, None] * direct + diffuse[month, None, None] * sky
+    shaded: Floats = (
+        beam[month, None, None] * sun.beam_fraction + diffuse[month, None, None] * sun.sky_view
+    )
     return shaded
 
 

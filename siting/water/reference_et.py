@@ -270,13 +270,12 @@ def eto_terms(
     latitude: float,
     elevation_m: float,
     surface: ReferenceSurface = SHORT_REFERENCE,
-    hidden_longwave: float = 0.0,
     shade_blend: float = 0.5,
 ) -> EtoTerms:
     """Split each day's ETo into what a pixel's beam, sky view and neither decide.
 
     The day's radiation is split into beam and diffuse as the weather itself says (a column
-    diffuse_fraction), else by its clearness. By default the net longwave loss stays that of the
+    diffuse_fraction), else by its clearness. The net longwave loss stays that of the
     open sky: walls and crowns hide the cold sky too, so that the evapotranspiration in deep shade
     is, if anything, somewhat higher than this.
 
@@ -305,11 +304,6 @@ def eto_terms(
         Height of the station above the sea [m].
     surface : ReferenceSurface, optional
         Grass unless another is given.
-    hidden_longwave : float, optional
-        Share of the longwave loss that a hidden part of the sky spares, 0..1: 0 keeps the loss of
-        the open sky everywhere, 1 takes what hides the sky to be as warm as the air. With 0 a
-        shadier pixel never needs more; with 1 a hidden sky can warm it more than it darkens it [-].
-
     shade_blend : float, optional
         How far dry months are moved from the geometry's own loss in shade (0) to the published one
         (1), month by month of each year [-].
@@ -338,7 +332,6 @@ def eto_terms(
     }
     rs, ea, wind = (np.where(np.isnan(given[n]), instead[n], given[n]) for n in _MEASURED)
     diffuse, split = _split(daily, given["rs_mj_m2"], daily_diffuse_fraction(rs, ra, sunset))
-    spared = np.zeros_like(ra)
     if only_temperatures:
         constant, sun = np.zeros_like(ra), hargreaves(ra, tmin, tmax)
         method, reason = "Hargreaves", "only temperatures are known (FAO-56 Eq. 52)."
@@ -352,10 +345,9 @@ def eto_terms(
         )
         rso = clear_sky_radiation(ra, elevation_m)
         loss = gain * net_longwave(tmin, tmax, ea, rs, rso)
-        constant = aero - (1.0 - hidden_longwave) * loss
-        sun, spared = gain * net_shortwave(rs), hidden_longwave * loss
+        constant, sun = aero - loss, gain * net_shortwave(rs)
         method, reason = surface.method, _reason(given) + split
-    beam, sky = sun * (1.0 - diffuse), sun * diffuse - spared
+    beam, sky = sun * (1.0 - diffuse), sun * diffuse
     if only_temperatures:  # proportional to the pixel's radiation, as the equation is
         return EtoTerms(constant, beam, sky, rs, ra, diffuse, method, reason)
     months = daily.index.to_numpy().astype("datetime64[M]").astype(np.int64)

@@ -480,14 +480,13 @@ def maximum_allowance(
     *,
     special_ft2: float = 0.0,
     et_adjustment: float = 0.55,
-    effective_rain_in: float = 0.0,
 ) -> float:
     """Return the maximum applied water allowance of a year, MAWA.
 
     eto_in: reference ET of the year [in]; area_ft2: landscape area, special areas included [ft²];
     special_ft2: special landscape area: edible plants, playing fields, recycled water [ft²];
-    et_adjustment: 0.55 for homes, 0.45 for others, 0.7 in the 2009 form [-]; effective_rain_in:
-    rain that is counted, at most a quarter of the year's [in]. Result: allowance [gal/year].
+    et_adjustment: 0.55 for homes, 0.45 for others, 0.7 in the 2009 form [-]. Result:
+    allowance [gal/year], no rain counted.
 
     California Code of Regulations, Title 23, s. 492.4: MAWA = (ETo - Eppt)(0.62)[(ETAF x LA) +
     ((1 - ETAF) x SLA)].
@@ -495,12 +494,12 @@ def maximum_allowance(
     >>> round(maximum_allowance(51.1, 50_000, et_adjustment=0.7))
     1108870
     """
-    if min(eto_in, area_ft2, special_ft2, effective_rain_in) < 0 or special_ft2 > area_ft2:
+    if min(eto_in, area_ft2, special_ft2) < 0 or special_ft2 > area_ft2:
         found = f"ETo {eto_in:g} in, area {area_ft2:g}, special area {special_ft2:g} ft2"
         allowed = "nothing negative; the special area within the landscape area"
         raise InputError([Fault("water budget", found, allowed, "Correct the numbers.")])
     share = et_adjustment * area_ft2 + (1.0 - et_adjustment) * special_ft2
-    return max(eto_in - effective_rain_in, 0.0) * ORDINANCE_GALLONS * share
+    return eto_in * ORDINANCE_GALLONS * share
 
 
 def estimated_use(
@@ -509,14 +508,12 @@ def estimated_use(
     area_ft2: ArrayLike,
     *,
     efficiency: ArrayLike,
-    effective_rain_in: float = 0.0,
 ) -> Floats:
     """Return the estimated total water use of each hydrozone in a year, ETWU.
 
     eto_in: reference ET of the year [in]; plant_factor, area_ft2, efficiency: plant factor (1 for
     special landscape areas) [-], area [ft²] and irrigation efficiency of each hydrozone: 0.75
-    overhead, 0.81 drip [-]; effective_rain_in: rain that is counted [in]. Result: use; their sum is
-    ETWU [gal/year].
+    overhead, 0.81 drip [-]. Result: use; their sum is ETWU [gal/year].
 
     California Code of Regulations, Title 23, s. 492.4: ETWU = ETo x 0.62 x ETAF x area, with
     ETAF = PF / IE.
@@ -525,7 +522,7 @@ def estimated_use(
     1102177.0
     """
     factors = np.asarray(plant_factor, dtype=float) / np.asarray(efficiency, dtype=float)
-    depth = max(eto_in - effective_rain_in, 0.0) * ORDINANCE_GALLONS
+    depth = eto_in * ORDINANCE_GALLONS
     return np.asarray(depth * factors * np.asarray(area_ft2, dtype=float))
 
 
@@ -579,9 +576,7 @@ class ClimateYear:
     peak_rain_mm: float
 
 
-def climate_year(
-    dates: pd.DatetimeIndex, eto: ArrayLike, rain: ArrayLike, *, days_a_year: float = 365.25
-) -> ClimateYear:
+def climate_year(dates: pd.DatetimeIndex, eto: ArrayLike, rain: ArrayLike) -> ClimateYear:
     """Average daily weather to a mean year, gaps and part years included by their days.
 
     Parameters
@@ -590,8 +585,6 @@ def climate_year(
         The days.
     eto, rain : array_like, shape (N,)
         Reference ET [mm/d] and rain [mm].
-    days_a_year : float, optional
-        Length of the mean year [d].
 
     Returns
     -------
@@ -602,7 +595,7 @@ def climate_year(
     month = dates.month
     mean = table.groupby(month).mean()
     length = pd.Series(pd.date_range("2001-01-01", "2001-12-31").month).value_counts().sort_index()
-    sums = mean.mul(length.loc[mean.index] * days_a_year / 365.0, axis=0)
+    sums = mean.mul(length.loc[mean.index] * 365.25 / 365.0, axis=0)
     peak = int(sums["eto"].to_numpy().argmax())
     return ClimateYear(
         eto_mm=float(sums["eto"].sum()),

@@ -145,19 +145,17 @@ SPOOL_M: Final = 152.4
 _WIRE: Final = say("two-conductor direct-burial irrigation wire")
 
 
-def voltage_drop(
-    length_m: Floats | float, *, ohm_per_km: float, current_a: float = SENSOR_CURRENT_A
-) -> Floats:
+def voltage_drop(length_m: Floats | float, *, ohm_per_km: float) -> Floats:
     """Return the voltage lost along a two-conductor lead.
 
-    length_m: one way [m]; ohm_per_km: resistance of one conductor [ohm/km]; current_a: current [A].
-    Returns 2 x length x resistance x current [V].
+    length_m: one way [m]; ohm_per_km: resistance of one conductor [ohm/km]. Returns 2 x length x
+    resistance x current [V].
 
     >>> round(float(voltage_drop(100.0, ohm_per_km=25.5)), 3)
     0.51
     """
     both_ways = CONDUCTORS_PER_SENSOR * np.asarray(length_m, dtype=float) / 1000
-    return np.asarray(both_ways * ohm_per_km * current_a, dtype=float)
+    return np.asarray(both_ways * ohm_per_km * SENSOR_CURRENT_A, dtype=float)
 
 
 def gauge_for(length_m: float) -> tuple[int, float]:

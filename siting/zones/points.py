@@ -224,14 +224,14 @@ def pixel_dryness(
     return dryness
 
 
-def zone_mean(values: Floats, pixels: ZonePixels, *, name: str = "value") -> pd.Series[float]:
+def zone_mean(values: Floats, pixels: ZonePixels) -> pd.Series[float]:
     """Mean of a raster over each zone.
 
     values (rows, columns): any quantity, NaN on roofs.
     """
     raster = values.ravel()
     means = [float(raster[cells].mean()) for cells in pixels.flat]
-    return pd.Series(means, index=pd.Index(pixels.zones, name="zone"), name=name, dtype=float)
+    return pd.Series(means, index=pd.Index(pixels.zones, name="zone"), dtype=float)
 
 
 def need_scores(etc: pd.DataFrame, *, water: pd.DataFrame) -> pd.DataFrame:

@@ -132,7 +132,7 @@ def test_savings_of_a_known_truth_lie_in_the_range_as_often_as_it_says():
     inside = 0
     for seed in range(120):
         periods, need, since, true = meter(seed, 0.7)
-        found = realised_savings(periods, need, since=since, confidence=0.9)
+        found = realised_savings(periods, need, since=since)
         new = (periods["start"] >= since).to_numpy()
         expected = true[new].sum()
         # The range is that of what the old way would have used, so of the saving against it.

@@ -5,7 +5,7 @@ import sys
 
 import pytest
 
-from siting.planning.cautions import CAUTIONS, DIG_CAUTION, RECLAIMED_CAUTIONS, cautions_for
+from siting.planning.cautions import CAUTIONS, DIG_CAUTION, cautions_for
 
 
 @pytest.mark.practice("811, 2-3 business days; tolerance zone 18-24 in; private lines unmarked")
@@ -38,17 +38,10 @@ def test_cover_of_irrigation_circuits():
 
 
 def test_every_caution_has_a_source_and_its_own_key():
-    everything = CAUTIONS + RECLAIMED_CAUTIONS
+    everything = CAUTIONS
     assert all(len(caution.source) > 10 for caution in everything)
     assert len({caution.key for caution in everything}) == len(everything)
     assert len({caution.text for caution in everything}) == len(everything)
-
-
-def test_reclaimed_water_adds_its_rules():
-    plain, reclaimed = cautions_for(), cautions_for(reclaimed=True)
-    assert "do not drink" not in " ".join(plain)
-    assert "do not drink" in " ".join(reclaimed)
-    assert reclaimed[: len(CAUTIONS)] == plain[: len(CAUTIONS)]
 
 
 def test_foot_line_fits_a_sheet():

@@ -9,11 +9,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from siting.errors import InputError
 from siting.site.model import HeightRaster, LocalGrid
 from siting.sun import light as blocks
 from siting.sun.light import ShadeOptions
-from siting.sun.position import SunPositions, season_positions, shaded_radiation
+from siting.sun.position import SunPositions, season_positions
 from siting.sun.shade import shade_instants
 from tests.packages import town_file
 from tests.sun.test_shade import NO_BUILDINGS, NO_TREES, grid_of, raster_of, scene, season_of, suns
@@ -194,17 +193,6 @@ def test_level_terrain_changes_nothing():
     np.testing.assert_array_equal(level.slope_beam, bare.beam_fraction)
     np.testing.assert_array_equal(level.slope_sky, bare.sky_view)
     assert bare.slope_beam is None
-
-
-def test_radiation_on_the_slope():
-    sun = season_positions(45.0, 0.0, months=(3,), minutes=60)
-    beam, diffuse = np.full(12, 10.0), np.full(12, 6.0)
-    found = season(grid_of(8), sun, terrain=plane(0.0, 0.5))
-    sloped = shaded_radiation(found, beam, diffuse, on_slope=True)
-    assert sloped == pytest.approx(10 * found.slope_beam + 6 * found.slope_sky)
-    assert (sloped > shaded_radiation(found, beam, diffuse)).all()
-    with pytest.raises(InputError, match="slope"):
-        shaded_radiation(season(grid_of(8), sun), beam, diffuse, on_slope=True)
 
 
 @tries(4)

@@ -83,17 +83,6 @@ def test_the_published_factors_lie_between_the_bounds(place):
         assert values == sorted(values, reverse=True)
 
 
-@pytest.mark.parametrize("place", list(JULY))
-def test_a_hidden_sky_that_is_as_warm_as_the_air_spares_longwave(place):
-    plain, warm = july(place), july(place, hidden_longwave=1.0)
-    np.testing.assert_allclose(plain.open_sky, warm.open_sky, rtol=1e-12)
-    for share in (0.5, 0.25):
-        assert relative(warm, share, share) > relative(plain, share, share)
-    # The upper bound at half shade of beam and sky, and by how much it lies above the lower one.
-    apart = relative(warm, 0.5, 0.5) - relative(plain, 0.5, 0.5)
-    assert apart == pytest.approx({"humid": 0.07, "dry": 0.11}[place], abs=0.03)
-
-
 def test_on_sloping_ground_the_plan_counts_the_beam_of_the_slope():
     known = {
         "months": (7,),
