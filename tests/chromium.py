@@ -78,6 +78,11 @@ def css(driver, selector):
     return driver.find_elements("css selector", selector)
 
 
+def gone(driver, selector):
+    """Tell whether there is no such element now; `css` would wait two seconds for one."""
+    return driver.execute_script("return !document.querySelector(arguments[0])", selector)
+
+
 def text(driver, selector):
     return driver.execute_script(
         "return document.querySelector(arguments[0]).textContent", selector

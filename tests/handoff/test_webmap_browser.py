@@ -11,6 +11,7 @@ from tests.chromium import (
     PHONE,
     css,
     faults,
+    gone,
     press,
     requests,
     resize,
@@ -105,7 +106,7 @@ def test_sensor_opens_by_keyboard_and_gives_focus_back(page):
     assert page.switch_to.active_element.text == "Sensor S1"
     page.switch_to.active_element.send_keys(Keys.ESCAPE)
     assert page.switch_to.active_element == pin
-    assert not css(page, ".card:not([hidden])")
+    assert gone(page, ".card:not([hidden])")
 
 
 def test_zone_opens_by_keyboard(page):
@@ -147,7 +148,7 @@ def test_layers_can_be_switched(page):
     switch(page, "Dryness")
     assert shown() == ["Dryness of the ground"]
     switch(page, "Sensors")
-    assert css(page, ".pin") == []
+    assert gone(page, ".pin")
 
 
 def test_keep_clear_ground_says_why(page):
@@ -231,7 +232,7 @@ def test_hostile_names_do_nothing(browser, pages, size):
     assert faults(browser) == []
     assert text(browser, "#name") == HOSTILE[0]
     assert browser.title == f"{HOSTILE[0]}: sensor map"
-    assert not css(browser, ".panel img, .panel script, .stage script")
+    assert gone(browser, ".panel img, .panel script, .stage script")
     width, inner = browser.execute_script(
         "return [document.documentElement.scrollWidth, innerWidth]"
     )

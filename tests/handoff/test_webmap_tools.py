@@ -19,6 +19,7 @@ from tests.chromium import (
     PHONE,
     css,
     faults,
+    gone,
     press,
     requests,
     running,
@@ -77,7 +78,7 @@ def test_measure_between_two_sensors_gives_their_distance_in_both_units(browser,
     page = show(browser, url, size)
     press(page, "#measure")
     css(page, ".pin .tag")[0].click()
-    assert css(page, ".card:not([hidden])") == []  # a tap on a sensor takes its place
+    assert gone(page, ".card:not([hidden])")  # a tap on a sensor takes its place
     css(page, ".pin .tag")[1].click()
     metres, inches = metres_and_inches(text(page, "#measured"))
     assert metres == pytest.approx(true, abs=0.006)
@@ -176,7 +177,7 @@ def test_a_copy_saved_with_photos_shows_them_when_it_is_opened(browser, url, tmp
     page = show(browser, url, DESK)
     press(page, ".pin .tag", 1)
     assert "lost when this page is closed" in text(page, ".card")
-    assert css(page, ".save-copy") == []
+    assert gone(page, ".save-copy")
     css(page, "#photo-S2")[0].send_keys(str(tmp_path / "hole.jpg"))
     width = "const i = document.querySelector('img.photo'); return i ? i.naturalWidth : 0"
     WebDriverWait(page, 8).until(lambda d: d.execute_script(width) == 1600)  # made smaller
@@ -210,16 +211,16 @@ def test_a_copy_saved_with_photos_shows_them_when_it_is_opened(browser, url, tmp
 def test_units_switch_changes_the_sentences_too(browser, url):
     page = show(browser, url, DESK)
     css(page, ".pin .tag")[1].click()
-    for button, here, gone in (("#units-us", "gal", "m³"), ("#units-metric", "m³", "gal")):
+    for button, here, other in (("#units-us", "gal", "m³"), ("#units-metric", "m³", "gal")):
         press(page, button)
         for part in ("#answer", "#savings"):
             said = text(page, f"{part} p")
             assert here in said
-            assert gone not in said
+            assert other not in said
         apart = {"gal": "3.9 ft", "m³": "1.20 m"}
         assert f"Sunny, {apart[here]} from" in text(page, ".card")
         assert f"zone edge: {apart[here]} gave way" in text(page, ".card")
-        assert apart[gone] not in text(page, ".card")
+        assert apart[other] not in text(page, ".card")
 
 
 @SIZES

@@ -75,6 +75,11 @@ def command(city, out, *more):
 LONG = 300.0
 
 
+# Each of the next three starts a cluster of its own. While one runs, this process has the workers'
+# environment, which the commands of the other tests would inherit from a shared one; and the first
+# looks at what starting and ending leave behind, the last takes the workers away.
+
+
 def environments():
     return dict(os.environ)
 
