@@ -6,11 +6,12 @@ import importlib
 import os
 import subprocess
 import sys
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager, nullcontext, suppress
 from functools import cache, update_wrapper
 from pathlib import Path
 from threading import Event, RLock, Thread
+from types import ModuleType
 from typing import Any, Final, Generic, ParamSpec, TypeVar, cast
 
 P = ParamSpec("P")
@@ -176,23 +177,27 @@ def _processors() -> int:
 def _is_kept(name: str) -> bool:
     """Tell whether loops of a file were compiled since it was written, or cannot be kept."""
     module = importlib.import_module(name)
-    source = Path(module.__file__ or "")
-    pattern, chosen = f"{source.stem}.*-*.nbi", os.environ.get("NUMBA_CACHE_DIR")
-
-    def fresh(files: Iterator[Path]) -> bool:
-        return any(file.stat().st_mtime >= source.stat().st_mtime for file in files)
-
+    source, chosen = Path(module.__file__ or ""), os.environ.get("NUMBA_CACHE_DIR")
+    written = source.stat().st_mtime
     # Where it mostly is, told without numba: an answer from kept stages need not load it.
-    near = (
-        Path(chosen).glob(f"*/{pattern}")
-        if chosen
-        else (source.parent / "__pycache__").glob(pattern)
-    )
-    if fresh(near):
+    near = Path(chosen).glob("*") if chosen else (source.parent / "__pycache__",)
+    if any(file.stat().st_mtime >= written for file in _machine_code_of(source, near)):
         return True
+    places = _places(module)
+    return not places or any(
+        file.stat().st_mtime >= written for file in _machine_code_of(source, places)
+    )
+
+
+def _machine_code_of(source: Path, places: Iterable[Path]) -> Iterator[Path]:
+    """Return the lists of the machine code of a file of loops that are in some folders."""
+    return (file for place in places for file in place.glob(f"{source.stem}.*-*.nbi"))
+
+
+def _places(module: ModuleType) -> set[Path]:
+    """Return where machine code of a file's loops is kept, as far as it can be."""
     loops = [value for value in vars(module).values() if isinstance(value, _Loop)]
-    places = [place for place in (loop.kept_in() for loop in loops) if place is not None]
-    return not places or any(fresh(place.glob(pattern)) for place in places)
+    return {place for place in (loop.kept_in() for loop in loops) if place is not None}
 
 
 def _started(names: Sequence[str]) -> subprocess.Popen[str]:
@@ -221,7 +226,13 @@ def rehearse(names: Sequence[str]) -> None:
     """Call loops for nothing, so that they are compiled, and tell of each that is done."""
     for name in names:
         file, _, loop = name.partition(":")
-        importlib.import_module(file).rehearse(*([loop] if loop else []))
+        module = importlib.import_module(file)
+        places = _places(module)
+        module.rehearse(*([loop] if loop else []))
+        # Where a file was written anew and is the same, what was kept is: let its date say so.
+        for kept in _machine_code_of(Path(module.__file__ or ""), places):
+            with suppress(OSError):
+                kept.touch()
         sys.stdout.write(f"{name}\n")
         sys.stdout.flush()
 

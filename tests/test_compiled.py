@@ -110,6 +110,9 @@ def _called(folder: Path, *, first: str = "pass", before: str = "") -> list[str]
 def test_another_process_compiles_a_loop_once_and_who_calls_it_waits(tmp_path: Path) -> None:
     assert _called(tmp_path) == ["beside", "compiles", "6 1"]
     assert _called(tmp_path) == ["alone", "6 1"]
+    (tmp_path / "loops.py").touch()  # installed again, the same
+    assert _called(tmp_path)[0] == "beside"
+    assert _called(tmp_path) == ["alone", "6 1"]
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="a signal that kills")

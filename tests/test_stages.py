@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import os
 import pickle
+import subprocess
+import sys
 from dataclasses import replace
 
 import numpy as np
@@ -18,6 +20,7 @@ from siting.site.property import changed_property
 from siting.stages import Keeper, Stages, keeper, keeping, kept_beside, stages_beside
 from tests.large import write_campus
 from tests.plan_factory import make_plan
+from tests.small_property import coarse_property
 
 
 def never():
@@ -137,3 +140,33 @@ def test_pictures_and_rasters_are_taken_from_the_last_run_and_are_the_same(tmp_p
         felled = replace(plan_made.site, trees=plan_made.site.trees.iloc[:-1])
         with pytest.raises(pytest.fail.Exception):
             sun_document(replace(plan_made, site=felled))
+
+
+_ASKED = """
+import sys
+from siting.cli.main import main
+late = "numba", "openpyxl", "scipy.stats"
+try:
+    main()
+finally:
+    print([name for name in late if name in sys.modules], file=sys.stderr)
+"""
+
+
+def test_a_question_about_a_price_simulates_nothing_and_is_the_same_without_what_was_kept(tmp_path):
+    home = coarse_property(tmp_path / "home")
+
+    def asked(out, *more):
+        words = ["plan", str(home), "--out", str(tmp_path / out), "--threads", "1", *more]
+        command = [sys.executable, "-c", _ASKED, *words]
+        done = subprocess.run(command, capture_output=True, text=True, check=True)
+        return done.stderr.splitlines()[-1]
+
+    asked("kept", "--keep")
+    assert asked("kept", "--keep", "--set", "water.price=2.02") == "[]"
+    assert asked("plain", "--set", "water.price=2.02") == "['numba', 'openpyxl', 'scipy.stats']"
+    kept, plain = (
+        {path.name: path.read_bytes() for path in (tmp_path / out).iterdir() if path.is_file()}
+        for out in ("kept", "plain")
+    )
+    assert kept == plain

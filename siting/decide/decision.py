@@ -40,6 +40,7 @@ from siting.decide.sheet import (
     Simulated,
     as_decided,
     loosened,
+    on_sheet,
     play_sheet,
     set_again,
     set_sheet,
@@ -330,7 +331,7 @@ def decide_plan(
         warnings=(*finer.schedule.warnings, *mine.notes, *loose, *metered),
         measuring=measuring,
         spots=spots,
-        keep=_on_sheet(finer.keep, mine),
+        keep=on_sheet(finer.keep, mine.sheet),
     )
 
 
@@ -365,13 +366,6 @@ def _simulation(keep: Keeper, settings: PropertyFile) -> Keeper:
     """
     control = replace(settings.control, max_sensors=1)
     return keep.on(settings.timer, control, settings.water.bills, settings.units)
-
-
-def _on_sheet(keep: Keeper, way: Way) -> Keeper:
-    """Return a keeper of what rests on a sheet besides."""
-    sheet = way.sheet
-    printed = sheet.sensors, sheet.kind, sheet.home, sheet.low, sheet.days, sheet.governor
-    return keep.on(printed, sheet.event_mm, sheet.alone.depth, sheet.alone.dial, sheet.limit)
 
 
 def _saving_spread(grouping: Grouping, today: Alone | None) -> float:
@@ -457,7 +451,9 @@ def _played_plain(mine: Way, finer: Trial) -> Watering | None:
     if mine.grouping.plain is None:
         return None
     sheet = as_decided(mine.grouping, mine.grouping.plain, mine.sheet.alone, mine.sheet.limit)
-    return play_sheet(finer.roots, finer.schedule, sheet)
+    return on_sheet(finer.keep, sheet).kept(
+        "plain", lambda: play_sheet(finer.roots, finer.schedule, sheet)
+    )
 
 
 def _plainest(ways: list[Way]) -> Way:

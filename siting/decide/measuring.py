@@ -23,8 +23,8 @@ import pandas as pd
 
 from siting.arrays import Floats
 from siting.decide.choice import Grouping
-from siting.decide.governors import Trial
-from siting.decide.sheet import Sheet
+from siting.decide.governors import Alone, Trial
+from siting.decide.sheet import Sheet, on_sheet
 from siting.evidence.walk import (
     WALK_PLACES,
     Ground,
@@ -325,14 +325,17 @@ def _programmes(trial: Trial, grouping: Grouping, sheet: Sheet) -> list[_Program
     alone = [int(z) for z in np.argsort(-water, kind="stable") if sheet.governor[z] < 0]
     alone = alone[: max(_MOST_ZONES - sum(map(len, led)), 0)]
     zones = [*led, *((z,) for z in alone)]
-    played = [
-        *at_a_time(
-            trial.roots,
-            lambda of: _under_sensor(trial, sheet, *of),
-            zip(sheet.home, led, strict=True),
-        ),
-        *at_a_time(trial.roots, lambda z: _on_timer(trial, grouping, z), alone),
-    ]
+    timer = grouping.governors.alone
+
+    def play() -> list[_Played]:
+        sensors = zip(sheet.home, led, strict=True)
+        return [
+            *at_a_time(trial.roots, lambda of: _under_sensor(trial, sheet, *of), sensors),
+            *at_a_time(trial.roots, lambda z: _on_timer(trial, timer, z), alone),
+        ]
+
+    keep = on_sheet(trial.keep, sheet).on(zones, timer.depth, timer.dial, timer.ran)
+    played = keep.kept("quarters", play)
     money, short = (
         [
             np.sum([area[z] * one for z, one in zip(of, parts[k], strict=True)], axis=0)
@@ -387,9 +390,9 @@ def _under_sensor(trial: Trial, sheet: Sheet, j: int, group: Sequence[int]) -> _
     return [np.array(part) for part in water], [np.array(part) for part in stress]
 
 
-def _on_timer(trial: Trial, grouping: Grouping, z: int) -> _Played:
+def _on_timer(trial: Trial, alone: Alone, z: int) -> _Played:
     """Return the same of a zone that keeps a programme of its own, Q = 1."""
-    alone, years = grouping.governors.alone, trial.roots.years
+    years = trial.roots.years
     depth = alone.depth[z] * _FACTORS
     ran = np.broadcast_to(alone.ran, (len(depth), *alone.ran.shape))
     stress = schedule_stress(trial.roots.zone(z, read=False), ran, depth=depth, dial=alone.dial[z])

@@ -34,6 +34,7 @@ from siting.season.events import (
     sensor_events,
     worst_tenth,
 )
+from siting.stages import Keeper
 from siting.zones.roots import PropertyRoots, at_a_time, over_zones
 
 #: Scenarios that the sheet is set on and played through, over those that sensors are chosen on.
@@ -265,6 +266,13 @@ def _follow(trial: Trial, z: int, ran: Flags, habit: bool, limit: float) -> Floa
     used = ran.sum(axis=1).mean(axis=1) * depth
     good = found.kept & (used <= trial.water_cap[z] * (1 + _EPS))
     return np.where(good, depth, np.inf)
+
+
+def on_sheet(keep: Keeper, sheet: Sheet) -> Keeper:
+    """Return a keeper of what rests on a sheet besides."""
+    printed = sheet.sensors, sheet.kind, sheet.home, sheet.low, sheet.days, sheet.governor
+    alone = sheet.alone
+    return keep.on(printed, sheet.event_mm, alone.depth, alone.dial, alone.ran, sheet.limit)
 
 
 def play_sheet(

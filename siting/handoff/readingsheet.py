@@ -24,10 +24,6 @@ import gpxpy.gpx
 import numpy as np
 import pandas as pd
 import shapely
-from openpyxl import Workbook, load_workbook
-from openpyxl.styles import Font, PatternFill
-from openpyxl.utils import get_column_letter
-from openpyxl.worksheet.datavalidation import DataValidation
 
 from siting.files import write_bytes, write_text
 from siting.handoff.facts import clean, elide, fixed_words, tape
@@ -45,6 +41,7 @@ from siting.planning.form import (
 )
 from siting.planning.model import Plan
 from siting.site.model import Site
+from siting.stages import kept_beside
 from siting.units import FOOT_M, UnitsName
 
 if TYPE_CHECKING:
@@ -56,6 +53,7 @@ _CANS: Final = 24
 _STAMP: Final = (1980, 1, 1, 0, 0, 0)
 _DATES: Final = re.compile(rb"(<dcterms:\w+[^>]*>)[^<]*(</dcterms:\w+>)")
 _LONGEST: Final = 60
+_TITLE: Final = say("how to fill in")
 _HOW: Final = (
     say("Fill in what was measured; leave the rest empty. Printed cells stay as they are."),
     say(
@@ -105,7 +103,11 @@ def write_readings(plan: Plan, folder: Path | str) -> tuple[Path, ...]:
     }
     names = {"sensors": "readings.csv", "zones": "readings-zones.csv", "cans": "readings-cans.csv"}
     written = [write_text(place / names[key], _csv(grid)) for key, grid in grids.items()]
-    book = _workbook({key: (tables[key][0], grid) for key, grid in grids.items()}, units, t)
+    sheets = {key: (list(tables[key][0]), grid) for key, grid in grids.items()}
+    columns = [column for columns, _ in sheets.values() for column in columns]
+    # What is said rests on the catalogue too, which is no source.
+    said = [t(words) for words in (_TITLE, *_HOW, *(column.words for column in columns))]
+    book = kept_beside("workbook", lambda: _workbook(sheets, units, t), sheets, units, said)
     return (*written, write_bytes(place / "readings.xlsx", book))
 
 
@@ -133,6 +135,8 @@ def _grids_of(path: Path) -> list[list[list[Any]]]:
     """Return the cells of a CSV file, or of the sheets of a workbook that have a table."""
     if path.suffix == ".csv":
         return [list(csv.reader(io.StringIO(path.read_text(encoding="utf-8-sig"))))]
+    from openpyxl import load_workbook  # noqa: PLC0415 - only when a workbook comes
+
     book = load_workbook(path, read_only=True)
     return [_filled_rows(book[name]) for name in book.sheetnames[:3]]
 
@@ -231,20 +235,30 @@ def _workbook(
     t: Language,
 ) -> bytes:
     """Return the workbook, without dates of its own."""
+    from openpyxl import Workbook  # noqa: PLC0415 - not where the workbook is kept
+    from openpyxl.styles import Font, PatternFill  # noqa: PLC0415 - as above
+    from openpyxl.utils import get_column_letter  # noqa: PLC0415 - as above
+
+    bold, ground = Font(bold=True), PatternFill("solid", fgColor=INK["ground"].lstrip("#"))
     book = Workbook()
     book.remove(book.active)
     for name, (columns, grid) in tables.items():
         sheet = book.create_sheet(name)
         for row, cells in enumerate(grid, start=1):
             for place, value in enumerate(cells, start=1):
-                _put(sheet, row, place, value, printed=columns[place - 1].printed)
+                cell = sheet.cell(row=row, column=place)
+                _put(cell, value)
+                if row == 1:
+                    cell.font = bold
+                if columns[place - 1].printed or row == 1:
+                    cell.fill = ground
         for place, column in enumerate(columns, start=1):
             longest = max((len(str(cells[place - 1])) for cells in grid), default=0)
             width = min(max(longest, len(column.name), 8), _LONGEST) + 2
             sheet.column_dimensions[get_column_letter(place)].width = width
         _guide(sheet, columns, t, rows=len(grid))
         sheet.freeze_panes = "B2"
-    how = book.create_sheet(t(say("how to fill in")))
+    how = book.create_sheet(t(_TITLE))
     for row, said in enumerate(_HOW, start=1):
         how.cell(row=row, column=1, value=t(said))
     for row, (name, column) in enumerate(
@@ -259,6 +273,8 @@ def _workbook(
 
 def _guide(sheet: Any, columns: Sequence[SheetColumn], t: Language, *, rows: int) -> None:  # noqa: ANN401
     """Let the workbook say what a cell takes, and doubt what it does not; nothing is locked."""
+    from openpyxl.worksheet.datavalidation import DataValidation  # noqa: PLC0415 - as above
+
     for place, column in enumerate(columns, start=1):
         words = list(column.allowed) or (["yes", "no"] if column.kind == "flag" else [])
         if column.printed and not words:
@@ -276,22 +292,17 @@ def _guide(sheet: Any, columns: Sequence[SheetColumn], t: Language, *, rows: int
         said = t(column.words)[:200]
         rule.errorStyle, rule.error = "warning", said
         rule.prompt, rule.showInputMessage, rule.showErrorMessage = said, True, True
-        letter = get_column_letter(place)
+        letter = sheet.cell(row=1, column=place).column_letter
         rule.add(f"{letter}2:{letter}{max(rows, 2)}")
         sheet.add_data_validation(rule)
 
 
-def _put(sheet: Any, row: int, place: int, value: Any, *, printed: bool) -> None:  # noqa: ANN401
+def _put(cell: Any, value: Any) -> None:  # noqa: ANN401
     """Write one cell; text stays text, whatever it begins with."""
-    cell = sheet.cell(row=row, column=place)
     if value != "":
         cell.value = value
     if isinstance(value, str) and value:
         cell.data_type = "s"
-    if row == 1:
-        cell.font = Font(bold=True)
-    if printed or row == 1:
-        cell.fill = PatternFill("solid", fgColor=INK["ground"].lstrip("#"))
 
 
 def _undated(content: bytes) -> bytes:
