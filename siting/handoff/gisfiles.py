@@ -391,12 +391,13 @@ def with_us_units(frame: gpd.GeoDataFrame, layer: str, units: UnitsName) -> gpd.
     if units == "metric":
         return frame
     columns: dict[str, Any] = {}
-    for name in frame.columns.drop("geometry"):
-        columns[name] = frame[name]
+    table = pd.DataFrame(frame)
+    for name in table.columns.drop("geometry"):
+        columns[name] = table[name]
         unit = _described(layer).get(name, ("",))[0]
         if unit in _US and name.endswith(_US[unit][0]):
             quantity, end = _other(name, unit)
-            metric = pd.to_numeric(frame[name]) * (_MM if name in _IN_INCHES else 1.0)
+            metric = pd.to_numeric(table[name]) * (_MM if name in _IN_INCHES else 1.0)
             twin = name.removesuffix(_US[unit][0]) + end
             columns[twin] = metric * convert(1.0, quantity, "us")
     return gpd.GeoDataFrame(columns, geometry=frame.geometry, crs=frame.crs)
@@ -547,11 +548,12 @@ def pick(frame: gpd.GeoDataFrame, columns: Mapping[str, str]) -> gpd.GeoDataFram
 
     columns: our column -> the column in the file. Result: those columns and the geometry.
     """
-    picked = frame[[*columns, "geometry"]].rename(columns=dict(columns))
-    for name in picked.columns:
-        if name != "geometry" and picked[name].dtype == object:
+    # As a plain table: of one with geometry every column that is taken is looked at anew.
+    picked = pd.DataFrame(frame)[[*columns]].rename(columns=dict(columns))
+    for name, kind in picked.dtypes.items():
+        if pd.api.types.is_object_dtype(kind):
             picked[name] = picked[name].map(_text)
-    return picked
+    return gpd.GeoDataFrame(picked, geometry=frame.geometry, crs=frame.crs)
 
 
 def _text(value: object) -> object:
@@ -563,16 +565,24 @@ def _text(value: object) -> object:
 
 @contextlib.contextmanager
 def fixed_date() -> Iterator[None]:
-    """Let GDAL stamp a fixed date, and put its option back afterwards.
+    """Let GDAL stamp a fixed date, and put its options back afterwards.
 
-    Result: while the option is set.
+    Nor does it wait for the disk or keep a journal: a file that is not finished is thrown away, and
+    one that is goes to the disk before it takes its place.
+
+    Result: while the options are set.
     """
-    before = pyogrio.get_gdal_config_option("OGR_CURRENT_DATE")
-    pyogrio.set_gdal_config_options({"OGR_CURRENT_DATE": GEOPACKAGE_STAMP})
+    asked = {
+        "OGR_CURRENT_DATE": GEOPACKAGE_STAMP,
+        "OGR_SQLITE_SYNCHRONOUS": "OFF",
+        "OGR_SQLITE_JOURNAL": "OFF",
+    }
+    before = {name: pyogrio.get_gdal_config_option(name) for name in asked}
+    pyogrio.set_gdal_config_options(asked)
     try:
         yield
     finally:
-        pyogrio.set_gdal_config_options({"OGR_CURRENT_DATE": before})
+        pyogrio.set_gdal_config_options(before)
 
 
 #: Description, unit and values of each band.
