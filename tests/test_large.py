@@ -155,9 +155,11 @@ def test_the_sun_of_blocks_is_that_of_the_whole_raster(monkeypatch, tmp_path):
     monkeypatch.setattr(light, "_THIN_TILE", (16, 16))
     keep = keeper(Stages(tmp_path), "a property")
     told.clear()
-    some = shading.at_cells(options, cells, keep)
+    some, plain = shading.at_cells([options, ShadeOptions()], cells, keep)
     assert told == sorted(told)
     assert told[-1] == 1
+    drawn = shading.raster(ShadeOptions())
+    np.testing.assert_array_equal(plain.beam, drawn.beam_fraction.reshape(2, -1)[:, cells])
     np.testing.assert_array_equal(some.beam, whole.beam_fraction.reshape(2, -1)[:, cells])
     np.testing.assert_array_equal(some.sky, whole.sky_view.ravel()[cells])
     again = shading.raster(options, keep)

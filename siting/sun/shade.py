@@ -121,7 +121,7 @@ class Shading:
             obstacles = gather(self.grid, self.layers, self.relief, options)
             season = season_block(obstacles, self.positions, self.months, blocks[0], options)
             return _result(self.grid, self.months, season)
-        parts = self._blocks(options, [(block, None) for block in blocks])
+        parts = self._blocks([options], [(block, None) for block in blocks])
         whole: Sums | None = None
         for block, season in zip(
             blocks, each_part(_season_of, parts, stage="sun", keep=_of(keep, options)), strict=True
@@ -133,24 +133,25 @@ class Shading:
         assert whole is not None  # noqa: S101  (there is a block)
         return _result(self.grid, self.months, whole)
 
-    def at_cells(self, options: ShadeOptions, cells: Ints, keep: Keeper | None = None) -> CellSun:
+    def at_cells(
+        self, scenarios: Sequence[ShadeOptions], cells: Ints, keep: Keeper | None = None
+    ) -> list[CellSun]:
         """Return the sun of some cells; one block of the raster is held at a time.
 
         Parameters
         ----------
-        options : ShadeOptions
-            The scenario.
+        scenarios : sequence of ShadeOptions
+            Worked out side by side where there are helpers.
         cells : ndarray of int, shape (P,)
             Flat index (row-major), rising, each once.
         keep : Keeper, optional
-            Keeps each block of a large raster; it rests on everything but the scenario.
+            Keeps each block of a large raster; it rests on what the survey rests on.
 
         Returns
         -------
-        CellSun
-            The same numbers as of `raster`.
+        list of CellSun
+            One for each scenario, the same numbers as of `raster`.
         """
-        beam, sky = np.empty((len(self.months), cells.size)), np.empty(cells.size)
         row, column = np.divmod(cells, self.grid.columns)
         wanted = []
         for block in blocks_of(self.grid.shape):
@@ -160,28 +161,35 @@ class Shading:
             )  # fmt: skip
             if mine.size:
                 wanted.append((block, mine, (row[mine] - block.top, column[mine] - block.left)))
-        several = len(wanted) > 1
-        parts = self._blocks(options, [(block, at) for block, _, at in wanted])
-        kept = _of(keep, options).on(cells) if several else None
-        for (_, mine, _), found in zip(
-            wanted, each_part(_cells_of, parts, stage="cells", keep=kept), strict=True
+        suns = [
+            CellSun(cells, np.empty((len(self.months), cells.size)), np.empty(cells.size))
+            for _ in scenarios
+        ]
+        parts = self._blocks(scenarios, [(block, at) for block, _, at in wanted])
+        kept = _of(keep, *scenarios).on(cells) if len(wanted) > 1 else None
+        places = [(sun, mine) for sun in suns for _, mine, _ in wanted]
+        for (sun, mine), found in zip(
+            places, each_part(_cells_of, parts, stage="cells", keep=kept), strict=True
         ):
-            beam[:, mine], sky[mine] = found
-        return CellSun(cells, beam, sky)
+            sun.beam[:, mine], sun.sky[mine] = found
+        return suns
 
     def _blocks(
-        self, options: ShadeOptions, wanted: Sequence[tuple[Tile, tuple[Ints, Ints] | None]]
+        self,
+        scenarios: Sequence[ShadeOptions],
+        wanted: Sequence[tuple[Tile, tuple[Ints, Ints] | None]],
     ) -> Iterator[_Block]:
         """Yield the work on some blocks; what goes to a helper finds what shades by itself."""
         away = helpers() > 1
-        obstacles = None if away else gather(self.grid, self.layers, self.relief, options)
-        for number, (block, at) in enumerate(wanted):
-            told = _share_of(options, number, len(wanted))
-            if away:
-                told = replace(options, threads=1, progress=None)
-            yield _Block(self, told, block, at, obstacles)
-            if away and options.progress is not None:
-                options.progress(number + 1, len(wanted))
+        for options in scenarios:
+            obstacles = None if away else gather(self.grid, self.layers, self.relief, options)
+            for number, (block, at) in enumerate(wanted):
+                told = _share_of(options, number, len(wanted))
+                if away:
+                    told = replace(options, threads=1, progress=None)
+                yield _Block(self, told, block, at, obstacles)
+                if away and options.progress is not None:
+                    options.progress(number + 1, len(wanted))
 
 
 class _Block(NamedTuple):
@@ -224,9 +232,9 @@ def _empty(season: Sums, shape: tuple[int, int]) -> Sums:
     }
 
 
-def _of(keep: Keeper | None, options: ShadeOptions) -> Keeper:
-    """Return a keeper of one scenario's blocks."""
-    return (keep or Keeper()).on(replace(options, threads=1, progress=None))
+def _of(keep: Keeper | None, *scenarios: ShadeOptions) -> Keeper:
+    """Return a keeper of the blocks of some scenarios."""
+    return (keep or Keeper()).on(*(replace(one, threads=1, progress=None) for one in scenarios))
 
 
 def _share_of(options: ShadeOptions, number: int, count: int) -> ShadeOptions:

@@ -473,8 +473,8 @@ def sun_variants(
     height, clear = _OBSTACLE_SPREAD, _CLEARER
     low = ShadeOptions(height_scale=1 - height, transmissivity_scale=clear)
     high = ShadeOptions(height_scale=1 + height, transmissivity_scale=1 / clear)
-    lower = shading.at_cells(named("Sun, obstacles lower", low), cells, keep)
-    higher = shading.at_cells(named("Sun, obstacles higher", high), cells, keep)
+    varied = named("Sun, obstacles lower", low), named("Sun, obstacles higher", high)
+    lower, higher = shading.at_cells(varied, cells, keep)
     return SunVariants(lower, drawn, higher), pixels
 
 
