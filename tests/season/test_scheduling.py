@@ -32,6 +32,8 @@ def test_depth_under_turf():
         depth, note = sensor_depth(turf, root_depth_m=0.30, new_sod=True)
         assert depth == pytest.approx(1 * 0.0254)
         assert "sod laid on it" in note
+        told = sensor_depth(turf, root_depth_m=0.30, new_sod=True, units="us")[1]
+        assert told == note.replace(" (25 mm)", "")
 
 
 @pytest.mark.practice("ornamentals 6 to 12 in or deeper, in the root zone")
