@@ -597,14 +597,6 @@ def _stand_in(_path: Path, options: WeatherOptions) -> Climate:
     )
 
 
-def _plugged_reader(kind: str) -> Extension | None:
-    """Return the reader that another package brings for a format.
-
-    Result: None when no package brings it.
-    """
-    return find_extension("siting.readers", kind)
-
-
 def read_plugged(reader: Extension, path: Path, options: WeatherOptions) -> Climate:
     """Read weather with another package's reader.
 
@@ -684,7 +676,7 @@ def read_weather(
         kind, why = sniff_format(path)
         if kind != "daily":
             notes = (f"{path.name}: read as {FORMATS[kind]}, because {why} (format is not given).",)
-    reader, plugged = READERS.get(kind), _plugged_reader(kind)
+    reader, plugged = READERS.get(kind), find_extension("siting.readers", kind)
     if reader is None and plugged is not None:
         reader = partial(read_plugged, plugged)
     if reader is None:

@@ -358,10 +358,13 @@ def sniff_format(path: Path) -> tuple[str, str]:
         "tmy3": ("Date (MM/DD/YYYY)" in second, "its second line has TMY3's headers"),
         "tmy2": (_TMY2.fullmatch(first) is not None, "its first line is TMY2's station line"),
         "psm3": (first.startswith("Source,Location ID"), "its first line is the NSRDB's"),
-        "pvgis": (_is_pvgis(first), "its first line is that of PVGIS"),
+        "pvgis": (
+            first.startswith(("Latitude (decimal degrees)", '{"inputs"')),
+            "its first line is that of PVGIS",
+        ),
         "crn": (_CRN_ROW.fullmatch(first) is not None, "its lines are those of the CRN"),
         "ghcn": (_is_ghcn(first, second, cells), "its lines are those of GHCN-Daily"),
-        "normals": (_is_normals(cells), "its header has month and no date"),
+        "normals": ("month" in cells and "date" not in cells, "its header has month and no date"),
         "daily": (_is_daily(cells), "its header has siting's columns"),
     }
     found = [(name, why) for name, (yes, why) in shows.items() if yes]
@@ -393,29 +396,17 @@ def _first_lines(path: Path) -> list[str] | None:
     return [*lines, *[""] * _LINES][:_LINES] if text.strip() else None
 
 
-def _is_pvgis(first: str) -> bool:
-    return first.startswith(("Latitude (decimal degrees)", '{"inputs"'))
-
-
 def _is_ghcn(first: str, second: str, cells: set[str]) -> bool:
     wide = {"station", "date"} <= cells and bool({"prcp", "tmax", "tmin"} & cells)
     headed = "element" in cells and _GHCN_ROW.fullmatch(second) is not None
     return wide or headed or _GHCN_ROW.fullmatch(first) is not None
 
 
-def _ours() -> set[str]:
-    return {*COLUMNS, *SPELLINGS}
-
-
-def _is_normals(cells: set[str]) -> bool:
-    return "month" in cells and "date" not in cells
-
-
 def _is_daily(cells: set[str]) -> bool:
     if "month" in cells and "date" not in cells:
         return False
     foreign = {"station", "element"} & cells
-    return bool(cells & _ours()) or ("date" in cells and not foreign)
+    return bool(cells & {*COLUMNS, *SPELLINGS}) or ("date" in cells and not foreign)
 
 
 def read_rain(path: Path, *, options: WeatherOptions) -> tuple[pd.Series, list[str]]:

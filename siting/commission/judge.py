@@ -698,7 +698,7 @@ def _stability(
     for tag, sensor in decided.sensors.iterrows():
         zone, name = str(sensor["zone"]), str(tag)
         points = {
-            key: _as_fraction(values, readings.units[key])
+            key: values / 100 if readings.units[key] == "%" else values
             for key, values in readings.moisture.items()
             if key.startswith(f"{zone}/") and readings.units[key] in {"%", "m3/m3"}
         }
@@ -716,10 +716,6 @@ def _stability(
             tables[zone] = relative_differences(table)
             words += stability_words(tables[zone], {name: zone})
     return tables, tuple(words)
-
-
-def _as_fraction(values: pd.Series, unit: str) -> pd.Series:
-    return values / 100 if unit == "%" else values
 
 
 def _savings(decided: Plan, readings: Readings, weather: pd.DataFrame) -> Savings | str:

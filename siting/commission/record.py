@@ -243,7 +243,8 @@ def report_text(found: Commissioning) -> str:
                 said.append("Its log shows nothing amiss.")
         lines += [f"  - {text}" for text in said or ["nothing came back"]] + [""]
     lines += _section("Measured instead of assumed", [c.words for c in found.measured])
-    lines += _section("What that changes", found.changes or _unchanged(found))
+    none = ["Nothing: the plan stays as it is."] if found.measured else []
+    lines += _section("What that changes", found.changes or none)
     lines += _section("Still the driest representative point?", found.stability_words)
     lines += _section("Water saved", [found.savings_words])
     lines += _section("What the season's log says of the plan", found.season_words)
@@ -259,10 +260,6 @@ def _printable_line(line: str) -> str:
     """Return a line without characters that steer a terminal; its indent stays."""
     indent = line[: len(line) - len(line.lstrip(" "))]
     return indent + printable(line)
-
-
-def _unchanged(found: Commissioning) -> list[str]:
-    return ["Nothing: the plan stays as it is."] if found.measured else []
 
 
 def _section(title: str, items: Iterable[str]) -> list[str]:

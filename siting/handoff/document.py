@@ -218,7 +218,7 @@ def _reserves(plan: Plan) -> dict[str, list[dict[str, Any]]]:
     if frame.empty:
         return {}
     source, degrees = frame.geometry.to_crs(plan.site.source_crs), frame.geometry.to_crs(4326)
-    how = {(tag, at.reserve): at for tag in plan.sensors.index for at in spares(plan, str(tag))}
+    how = {(tag, at["reserve"]): at for tag in plan.sensors.index for at in spares(plan, str(tag))}
     found: dict[str, list[dict[str, Any]]] = {}
     for row, here, wgs in zip(_rows(frame), source, degrees, strict=True):
         spare = how[row["sensor_id"], int(row["reserve"])]
@@ -229,10 +229,10 @@ def _reserves(plan: Plan) -> dict[str, list[dict[str, Any]]]:
             lon=wgs.x,
             lat=wgs.y,
             as_good=bool(row["as_good"]),
-            distance_m=spare.distance_m,
-            bearing_deg=spare.bearing_deg,
-            side=spare.side,
-            tapes=[dict(zip(names, tape, strict=True)) for tape in spare.tapes],
+            distance_m=spare["distance_m"],
+            bearing_deg=spare["bearing_deg"],
+            side=spare["side"],
+            tapes=[dict(zip(names, tape, strict=True)) for tape in spare["tapes"]],
         )
         found.setdefault(str(row["sensor_id"]), []).append(row)
     return {key: sorted(rows, key=lambda row: row["reserve"]) for key, rows in found.items()}

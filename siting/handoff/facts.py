@@ -12,7 +12,6 @@ import math
 import re
 import unicodedata
 from collections.abc import Mapping
-from dataclasses import dataclass
 from typing import Any, Final
 
 import geopandas as gpd
@@ -501,29 +500,6 @@ _SIGHT_M: Final = 0.01  # a tape may graze a wall by this much
 _PAIR: Final = 2
 
 
-@dataclass(frozen=True)
-class Spare:
-    """A reserve point of a sensor, and how to find it.
-
-    reserve: 1 or 2, best first; x, y: working CRS [m]; distance_m, bearing_deg: from the sensor,
-    clockwise from north [m], [deg]; tapes: number of the tie from whose fixed point it is taped,
-    distance, and whether the line of sight is clear, the same first two points as for the sensor
-    [m]; side: "left" or "right" of the line from point 1 to point 2, or "" without two points;
-    p_driest_quarter, setback_ratio: as in `Plan.reserves`; binding_setback: as in `Plan.reserves`.
-    """
-
-    reserve: int
-    x: float
-    y: float
-    distance_m: float
-    bearing_deg: float
-    tapes: tuple[tuple[int, float, bool], ...]
-    side: str
-    p_driest_quarter: float
-    setback_ratio: float
-    binding_setback: str
-
-
 def bearing(east: float, north: float) -> float:
     """Return a direction clockwise from north, 0..360 [deg].
 
@@ -586,42 +562,31 @@ def trench_word(plan: Plan) -> str:
     return " or ".join(["trench", *sorted({"wireless": "wireless link"}.get(k, k) for k in kinds)])
 
 
-def spares(plan: Plan, sensor_id: str) -> list[Spare]:
+def spares(plan: Plan, sensor_id: str) -> list[dict[str, Any]]:
     """Return the reserve points of a sensor, the best first, with tapes from the same corners.
 
-    Result: empty where it has none.
+    Result: rows of ``plan.reserves``, and distance_m, bearing_deg (from the sensor, clockwise from
+    north), tapes (number of the tie from whose fixed point it is taped, distance [m], and whether
+    the line of sight is clear, the same first two points as for the sensor) and side ("left" or
+    "right" of the line from point 1 to point 2, or "" without two points); empty where it has none.
     """
-    rows = plan.reserves[plan.reserves["sensor_id"] == sensor_id]
+    rows = plan.reserves[plan.reserves["sensor_id"] == sensor_id].sort_values("reserve")
     ties = plan.ties[plan.ties["sensor_id"] == sensor_id].sort_values("tie").head(_PAIR)
     at = plan.sensors.geometry.loc[sensor_id]
     starts = [(int(tie), line.coords[0][:2]) for tie, line in zip(ties["tie"], ties.geometry,
                                                                  strict=True)]  # fmt: skip
     walls = shapely.union_all(plan.site.buildings.geometry.to_numpy())
     found = []
-    for number, place, chance, ratio, binding in zip(
-        rows["reserve"],
-        rows.geometry,
-        rows["p_driest_quarter"],
-        rows["setback_ratio"],
-        rows["binding_setback"],
-        strict=True,
-    ):
+    for place, row in zip(rows.geometry, rows.to_dict(orient="records"), strict=True):
         east, north = place.x - at.x, place.y - at.y
-        found.append(
-            Spare(
-                reserve=int(number),
-                x=float(place.x),
-                y=float(place.y),
-                distance_m=math.hypot(east, north),
-                bearing_deg=bearing(east, north),
-                tapes=tuple((tie, *_tape(start, place, walls)) for tie, start in starts),
-                side=_side([start for _, start in starts], place),
-                p_driest_quarter=float(chance),
-                setback_ratio=float(ratio),
-                binding_setback=str(binding),
-            )
-        )
-    return sorted(found, key=lambda spare: spare.reserve)
+        how = {
+            "distance_m": math.hypot(east, north),
+            "bearing_deg": bearing(east, north),
+            "tapes": tuple((tie, *_tape(start, place, walls)) for tie, start in starts),
+            "side": _side([start for _, start in starts], place),
+        }
+        found.append({**row, **how, "x": place.x, "y": place.y})
+    return found
 
 
 def _tape(

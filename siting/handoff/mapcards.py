@@ -685,17 +685,17 @@ def reserve_rows(plan: Plan, sensor_id: str) -> list[list[Pair]]:
     for spare in spares(plan, sensor_id):
         tapes: dict[int, Pair] = {
             tie: taped(metres) if clear else fill("{length} (wall between)", length=taped(metres))
-            for tie, metres, clear in spare.tapes
+            for tie, metres, clear in spare["tapes"]
         }
-        towards = compass(spare.x - at.x, spare.y - at.y)
+        towards = compass(spare["x"] - at.x, spare["y"] - at.y)
         rows.append(
             [
-                f"R{spare.reserve}",
-                taped(spare.distance_m),
-                say("{point} ({degrees}°)", point=towards, degrees=number(spare.bearing_deg, 0)),
+                f"R{spare['reserve']}",
+                taped(spare["distance_m"]),
+                say("{point} ({degrees}°)", point=towards, degrees=number(spare["bearing_deg"], 0)),
                 tapes.get(1, "–"),
                 tapes.get(2, "–"),
-                chance_cell(spare.p_driest_quarter),
+                chance_cell(spare["p_driest_quarter"]),
             ]
         )
     return rows

@@ -827,22 +827,22 @@ def _reserve_table(plan: Plan, sensor_id: str, sheet: Sheet, width: float) -> An
             tie: tape(metres, units)
             if clear
             else say("{tape} (wall between)", tape=tape(metres, units))
-            for tie, metres, clear in spare.tapes
+            for tie, metres, clear in spare["tapes"]
         }
-        towards = compass(spare.x - plan.sensors.geometry[sensor_id].x,
-                          spare.y - plan.sensors.geometry[sensor_id].y)  # fmt: skip
+        towards = compass(spare["x"] - plan.sensors.geometry[sensor_id].x,
+                          spare["y"] - plan.sensors.geometry[sensor_id].y)  # fmt: skip
         rows.append(
             (
-                f"R{spare.reserve}",
-                tape(spare.distance_m, units),
+                f"R{spare['reserve']}",
+                tape(spare["distance_m"], units),
                 say(
                     "{point} ({degrees}°)",
                     point=towards,
-                    degrees=Figure(f"{spare.bearing_deg:.0f}"),
+                    degrees=Figure(f"{spare['bearing_deg']:.0f}"),
                 ),
                 tapes.get(1, "–"),
                 tapes.get(2, "–"),
-                chance_cell(spare.p_driest_quarter),
+                chance_cell(spare["p_driest_quarter"]),
             )
         )
     head = (

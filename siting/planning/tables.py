@@ -919,11 +919,6 @@ def _prescription(
     }
 
 
-def _worst_zone(simulated: Simulated) -> Floats:
-    """Return each year's stress days of the zone that has most, mean over the scenarios [d]."""
-    return np.asarray(simulated.by_year(simulated.plan.stress_days).mean(axis=1).max(axis=0))
-
-
 def season_table(
     simulated: Simulated, seasons: SeasonCalendar, et0: Floats, *, metered_m3: float | None = None
 ) -> pd.DataFrame:
@@ -950,7 +945,7 @@ def season_table(
             "saved_m3": saved,
             "saved_fraction": fraction,
             "skipped_fraction": skipped,
-            "stress_days": _worst_zone(simulated),
+            "stress_days": simulated.by_year(simulated.plan.stress_days).mean(axis=1).max(axis=0),
             "rain_mm": seasons.rain_mm.sum(axis=0),
             "et0_mm": et0.sum(axis=0),
         },

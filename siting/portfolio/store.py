@@ -180,17 +180,12 @@ def _summary(plan: Plan) -> dict[str, Any]:
         },
         "cost_per_year": _real(chosen["cost_per_year"]),
         "stress_days": _real(chosen["stress_days"]),
-        "value_of_second": _value_of_second(plan.choices),
+        "value_of_second": _real(plan.choices["value_of_next"].get(_SECOND - 1)),
         "zones": len(plan.zones),
         "sensors": len(plan.sensors),
         "faults": 0,
         **_shape(gpd.GeoSeries([site.boundary], crs=site.crs).to_crs(_WGS84).iloc[0]),
     }  # fmt: skip
-
-
-def _value_of_second(choices: pd.DataFrame) -> float | None:
-    """Return what a second sensor is worth per year beyond the first [currency/year]."""
-    return _real(choices["value_of_next"].get(_SECOND - 1))
 
 
 def _flat(frame: gpd.GeoDataFrame, name: str) -> list[dict[str, Any]]:

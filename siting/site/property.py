@@ -502,10 +502,6 @@ def _unit(table: TomlTable, key: str, value: object) -> str:
     return table.word(key, value, LENGTH_UNITS_M) or "m"
 
 
-def _read_costs(top: TomlTable) -> Costs:
-    return Costs(**_section(top, "costs", Costs), given="costs" in top)
-
-
 def _read_water(top: TomlTable) -> Water:
     water = Water(**_section(top, "water", Water))
     if water.price is not None and water.tiers:
@@ -739,7 +735,7 @@ def parse_property(
 def _from_values(path: Path, values: Mapping[str, Any], file: TomlFile) -> PropertyFile:
     """Check the tables of a property file."""
     top = TomlTable(file, values)
-    costs = _read_costs(top)
+    costs = Costs(**_section(top, "costs", Costs), given="costs" in top)
     settings = PropertyFile(
         path=path,
         name=top.text("name", required=True) or path.stem,

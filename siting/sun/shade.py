@@ -99,7 +99,8 @@ class Shading:
             For every scenario.
         """
         relief = _relief(grid, surface, terrain, layers)
-        return cls(grid, positions, layers, relief, _wanted_months(positions, months))
+        wanted = dict.fromkeys(int(m) for m in (positions.month if months is None else months))
+        return cls(grid, positions, layers, relief, tuple(wanted))
 
     def raster(self, options: ShadeOptions, keep: Keeper | None = None) -> SunShade:
         """Return the sun of the whole raster; a large one is worked out block by block.
@@ -279,14 +280,6 @@ def shade_instants(  # noqa: PLR0913 - every layer is an argument of its own
         np.atleast_1d(np.asarray(elevation, float)), np.atleast_1d(np.asarray(azimuth, float))
     )
     return add_instants(obstacles, light, options)
-
-
-def _wanted_months(positions: SunPositions, months: Sequence[int] | None) -> tuple[int, ...]:
-    """Return the months asked for, or those of the positions, each once.
-
-    Result: in the order given.
-    """
-    return tuple(dict.fromkeys(int(m) for m in (positions.month if months is None else months)))
 
 
 def _relief(

@@ -142,12 +142,9 @@ def step(
     return DayBalance(np.maximum(after, 0.0), actual, drainage)
 
 
-_INCH_MM: Final = 25.4
 #: Lawns in good condition by hydrologic soil group: USDA TR-55 Table 2-2a, open space with grass on
 #: more than 75 % (seen quoted).
 CURVE_NUMBERS: Final = {"A": 39.0, "B": 61.0, "C": 74.0, "D": 80.0}
-#: What leaves hold of a day's rain by default: common practice, no source.
-INTERCEPTION_MM: Final = 1.0
 
 
 def curve_number(soil_class: str) -> float:
@@ -196,64 +193,23 @@ def rain_runoff(rain: ArrayLike, number: ArrayLike) -> Floats:
     return np.asarray(runs)
 
 
-def tiered_rain(rain: ArrayLike) -> Floats:
-    """Return effective rain by a rule of thumb in steps.
-
-    rain: rain of the day [mm]. Result: the first 0.1 in is lost; all of the rest up to 1 in counts,
-    two thirds of what falls from 1 to 2 in, nothing above [mm].
-
-    Texas A&M rule as quoted in public text; that the first 0.1 in is taken off larger rains too is
-    our reading.
-
-    >>> (tiered_rain([2.0, 12.7, 25.4, 38.1, 100.0]) / 25.4).round(3).tolist()
-    [0.0, 0.4, 0.9, 1.233, 1.567]
-    """
-    rain = _floats(rain) / _INCH_MM
-    full = np.maximum(np.minimum(rain, 1.0) - 0.1, 0.0)
-    part = 2.0 / 3.0 * np.clip(rain - 1.0, 0.0, 1.0)
-    return np.asarray(_INCH_MM * (full + part))
-
-
-def entering_rain(
-    rain: ArrayLike,
-    eto: ArrayLike,
-    *,
-    rule: str = "fao56",
-    number: ArrayLike | None = None,
-) -> Floats:
+def entering_rain(rain: ArrayLike, eto: ArrayLike, *, number: ArrayLike) -> Floats:
     """Return the rain that enters the soil.
 
     Parameters
     ----------
     rain, eto : array_like, shape (...)
         Rain [mm] and reference evapotranspiration of the day [mm/d].
-    rule : {"fao56", "interception", "tiered", "all"}, default "fao56"
-        Nothing below a fifth of ETo; leaves hold `INTERCEPTION_MM`; `tiered_rain`; all of it.
-    number : array_like, optional
-        Curve number; with it, what `rain_runoff` sheds of what the leaves let through is taken off.
+    number : array_like
+        Curve number: what `rain_runoff` sheds of the `effective_rain` is taken off.
 
     Returns
     -------
     ndarray, shape (...)
         Rain that enters [mm]. What drains below the roots is left to the balance.
-
-    Raises
-    ------
-    ValueError
-        When the rule is unknown.
     """
-    if rule == "fao56":
-        through = effective_rain(rain, eto)
-    elif rule == "interception":
-        through = np.maximum(_floats(rain) - INTERCEPTION_MM, 0.0)
-    elif rule == "tiered":
-        through = tiered_rain(rain)
-    elif rule == "all":
-        through = _floats(rain)
-    else:
-        message = f"rule {rule!r}: one of fao56, interception, tiered, all"
-        raise ValueError(message)
-    return through if number is None else np.asarray(through - rain_runoff(through, number))
+    through = effective_rain(rain, eto)
+    return np.asarray(through - rain_runoff(through, number))
 
 
 #: Share of the uptake from each quarter of the root depth, from the top: 40, 30, 20, 10 %. A rule

@@ -154,7 +154,9 @@ def _length_inside(lines: Floats, ground: BaseGeometry) -> Floats:
     overlay of every line with the whole ground takes ten times as long.
     """
     rings = shapely.get_rings(shapely.get_parts(ground))
-    edges = np.concatenate([sliding_window_view(c, 2, axis=0) for c in map(_corners_of, rings)])
+    edges = np.concatenate(
+        [sliding_window_view(c, 2, axis=0) for c in map(shapely.get_coordinates, rings)]
+    )
     foot, along = edges[..., 0], edges[..., 1] - edges[..., 0]
     start, reach = lines[:, 0], lines[:, 1] - lines[:, 0]
     line, cut = [np.repeat(np.arange(len(lines)), 2)], [np.tile([0.0, 1.0], len(lines))]
@@ -179,10 +181,6 @@ def _length_inside(lines: Floats, ground: BaseGeometry) -> Floats:
     share = np.where(inside, place[piece + 1] - place[piece], 0.0)
     shares = np.bincount(of[piece], weights=share, minlength=len(lines))
     return np.asarray(shares * np.hypot(*reach.T))
-
-
-def _corners_of(ring: BaseGeometry) -> Floats:
-    return np.asarray(shapely.get_coordinates(ring))
 
 
 def _cross(one: Floats, two: Floats) -> Floats:

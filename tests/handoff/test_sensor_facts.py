@@ -23,9 +23,9 @@ def plan():
 def test_distance_and_bearing_lead_from_the_sensor_to_the_reserve_point(plan):
     for tag, sensor in some(plan.sensors.iterrows()):
         for spare in some(spares(plan, tag)):
-            turn = math.radians(spare.bearing_deg)
-            assert sensor.x + spare.distance_m * math.sin(turn) == pytest.approx(spare.x)
-            assert sensor.y + spare.distance_m * math.cos(turn) == pytest.approx(spare.y)
+            turn = math.radians(spare["bearing_deg"])
+            assert sensor.x + spare["distance_m"] * math.sin(turn) == pytest.approx(spare["x"])
+            assert sensor.y + spare["distance_m"] * math.cos(turn) == pytest.approx(spare["y"])
 
 
 def test_two_tapes_and_the_side_find_it_again(plan):
@@ -33,10 +33,10 @@ def test_two_tapes_and_the_side_find_it_again(plan):
         ties = plan.ties[plan.ties["sensor_id"] == tag].sort_values("tie").head(2)
         points = ties[["from_x", "from_y"]].to_numpy()
         for spare in some(spares(plan, tag)):
-            taped = np.array([metres for _, metres, _ in spare.tapes])
-            assert [tie for tie, _, _ in spare.tapes] == [1, 2]
-            found = locate(points, taped, side=spare.side)
-            assert found == pytest.approx((spare.x, spare.y), abs=1e-6)
+            taped = np.array([metres for _, metres, _ in spare["tapes"]])
+            assert [tie for tie, _, _ in spare["tapes"]] == [1, 2]
+            found = locate(points, taped, side=spare["side"])
+            assert found == pytest.approx((spare["x"], spare["y"]), abs=1e-6)
 
 
 def test_a_tape_through_a_building_is_told(plan):
@@ -79,7 +79,7 @@ def test_no_reserves_and_no_ties_are_no_reason_to_fail():
     assert spares(bare, "S1") == []
     tieless = make_plan()
     object.__setattr__(tieless, "ties", tieless.ties.iloc[:0])
-    assert all(spare.tapes == () and spare.side == "" for spare in spares(tieless, "S1"))
+    assert all(spare["tapes"] == () and spare["side"] == "" for spare in spares(tieless, "S1"))
 
 
 def test_a_direction_between_two_points_of_the_compass():

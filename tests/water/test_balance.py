@@ -21,7 +21,6 @@ from siting.water.balance import (
     sensor_layer_share,
     step,
     stress_coefficient,
-    tiered_rain,
     total_available_water,
 )
 from siting.water.heads import low_quarter_uniformity
@@ -308,26 +307,11 @@ def test_runoff_is_a_part_of_the_rain_and_grows_with_it(rain, number, more):
     assert float(rain_runoff(rain, min(number + 1, 100))) >= runs - 1e-9
 
 
-@pytest.mark.published(
-    "Texas A&M AgriLife effective rain in steps, as quoted in public code, not read at its "
-    "source: .5 in -> .40, 1 -> .90, 1.5 -> 1.233, 2 and more -> 1.567"
-)
-def test_effective_rain_in_steps():
-    inches = tiered_rain(np.array([0.05, 0.5, 1.0, 1.5, 2.0, 4.0]) * 25.4) / 25.4
-    np.testing.assert_allclose(inches, [0, 0.4, 0.9, 1.2333, 1.5667, 1.5667], atol=1e-3)
-
-
-def test_rules_of_entering_rain():
-    rain, eto = np.array([0.5, 3.0, 60.0]), 5.0
-    assert entering_rain(rain, eto, rule="all").tolist() == rain.tolist()
-    assert entering_rain(rain, eto).tolist() == [0.0, 3.0, 60.0]
-    assert entering_rain(rain, eto, rule="interception").tolist() == [0.0, 2.0, 59.0]
-    shed = entering_rain(rain, eto, rule="all", number=curve_number("clay"))
-    assert shed.tolist()[:2] == [0.5, 3.0]
+def test_rain_enters_but_for_what_runs_off():
+    shed = entering_rain(np.array([0.5, 3.0, 60.0]), 5.0, number=curve_number("clay"))
+    assert shed.tolist()[:2] == [0.0, 3.0]
     # CN 80: S = 25.4 (1000 / 80 - 10) = 63.5 mm; (60 - 0.2 S)^2 / (60 + 0.8 S) = 20.192 mm run off.
     assert shed[2] == pytest.approx(60 - 47.3**2 / 110.8)
-    with pytest.raises(ValueError, match="one of fao56"):
-        entering_rain(rain, eto, rule="half")
 
 
 @pytest.mark.cross_check(
