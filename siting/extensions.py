@@ -113,8 +113,5 @@ def _listed(group: GroupName, _path: tuple[str, ...]) -> dict[str, Extension]:
 
 
 def find_extension(group: GroupName, name: str) -> Extension | None:
-    """Return an installed extension by its name.
-
-    Result: None when no package brings it.
-    """
+    """Return an installed extension by its name; None when no package brings it."""
     return list_extensions(group).get(name)

@@ -73,10 +73,7 @@ def write_text(target: Path | str, content: str) -> Path:
 
 
 def file_digest(path: Path) -> str:
-    """Return the sha256 of a file.
-
-    Result: in hexadecimal; "" where the file cannot be read.
-    """
+    """Return the sha256 of a file; in hexadecimal; "" where the file cannot be read."""
     try:
         with path.open("rb") as file:
             return hashlib.file_digest(file, "sha256").hexdigest()

@@ -489,10 +489,7 @@ def _row(extension: Extension) -> dict[str, Any]:
 
 
 def check_exporters(names: Sequence[str]) -> tuple[Extension, ...]:
-    """Return the exporters that were asked for, before anything is computed.
-
-    Result: in the same order.
-    """
+    """Return the exporters that were asked for, in the same order, before anything is computed."""
     found = []
     for name in dict.fromkeys(names):
         extension = find_extension("siting.exporters", name)

@@ -55,7 +55,6 @@ from siting.climate.stations import (
 )
 from siting.climate.tables import (
     Column,
-    Layout,
     Ledger,
     Place,
     Row,
@@ -448,8 +447,7 @@ def read_normals_table(path: Path | str) -> tuple[pd.DataFrame, list[str]]:
     path = Path(path)
     rows = read_rows(path)
     header = [cell.strip().lower() for cell in rows[0][1]]
-    layout = Layout(NORMALS_COLUMNS, "month", _REQUIRED)
-    places, faults, warnings = find_columns(path.name, header, layout)
+    places, faults, warnings = find_columns(path.name, header, NORMALS_COLUMNS, _REQUIRED)
     ledger = Ledger(path.name)
     body = full_rows(rows[1:], len(header), ledger)
     months = _months(body, places, ledger)

@@ -269,10 +269,7 @@ _OTHER_HEIGHT_M: Final = 100.0
 
 
 def count_of(number: int, noun: str) -> str:
-    """Return a number with its noun, such as "1 day" or "3 days".
-
-    Result: with commas between thousands.
-    """
+    """Return a number with its noun, such as "1 day" or "3 days", with commas between thousands."""
     return f"{number:,} {noun}" if number == 1 else f"{number:,} {noun}s"
 
 

@@ -160,19 +160,6 @@ SPELLINGS: Final[Mapping[str, tuple[str, float, float]]] = {
 }
 
 
-@dataclass(frozen=True)
-class Layout:
-    """What columns a table has.
-
-    columns: every numeric column; key: the column that names the row, such as date; required:
-    columns that must be there.
-    """
-
-    columns: Mapping[str, Column]
-    key: str
-    required: tuple[str, ...]
-
-
 @dataclass
 class Ledger:
     """Collects faults, one per kind and column, with the lines on which it occurs.
@@ -289,15 +276,16 @@ def full_rows(rows: Sequence[Row], width: int, ledger: Ledger) -> list[Row]:
 
 
 def find_columns(
-    name: str, header: Sequence[str], layout: Layout
+    name: str, header: Sequence[str], columns: Mapping[str, Column], required: Sequence[str]
 ) -> tuple[dict[str, Place], list[Fault], list[str]]:
     """Find the columns of a table.
 
-    layout: what columns there can be. Result: our column -> where it stands; columns twice,
+    columns: every numeric column; required: columns that must be there, first the one that names
+    the row, such as date. Result: our column -> where it stands; columns twice,
     misspelt or missing; columns that are not used.
     """
-    known = (layout.key, *layout.columns)
-    spelled = {word: to for word, to in SPELLINGS.items() if to[0] in layout.columns}
+    known = (required[0], *columns)
+    spelled = {word: to for word, to in SPELLINGS.items() if to[0] in columns}
     places: dict[str, Place] = {}
     faults: list[Fault] = []
     ignored: list[str] = []
@@ -318,7 +306,7 @@ def find_columns(
                 faults.append(Fault(name, found, ", ".join(known), mend, column=cell))
             else:
                 ignored.append(cell or "(no name)")
-    for column in layout.required:
+    for column in required:
         if column not in places and column not in near:
             there = ", ".join(header)
             there = there if len(there) <= _LONGEST else f"{there[:_LONGEST]}..."
@@ -451,8 +439,7 @@ def read_table(
     name = path.name
     rows = read_rows(path)
     header = [cell.strip().lower() for cell in rows[0][1]]
-    layout = Layout(COLUMNS, "date", ("date", *required))
-    places, faults, warnings = find_columns(name, header, layout)
+    places, faults, warnings = find_columns(name, header, COLUMNS, ("date", *required))
     ledger = Ledger(name)
     body = full_rows(rows[1:], len(header), ledger)
     dates = _dates(body, places, ledger, latest_day(today))

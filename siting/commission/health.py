@@ -169,10 +169,7 @@ class Case:
 
 
 def middle(answers: list[tuple[Wetting, float]]) -> float:
-    """Return the median of some answers.
-
-    Result: NaN where there is none.
-    """
+    """Return the median of some answers; NaN where there is none."""
     return float(np.median([a for _, a in answers])) if answers else math.nan
 
 

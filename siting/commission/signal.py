@@ -483,10 +483,7 @@ def together(series: Mapping[str, pd.Series]) -> pd.DataFrame:
 
 
 def stability_words(found: pd.DataFrame, sensors: Mapping[str, str]) -> tuple[str, ...]:
-    """Say whether each sensor is still the driest representative point.
-
-    Result: one sentence per sensor.
-    """
+    """Say whether each sensor is still the driest representative point; one sentence per sensor."""
     words = []
     means = found["mean"].astype(float).to_dict()
     spreads = found["sd"].astype(float).to_dict()

@@ -606,10 +606,7 @@ def buried_tags(plan: Plan) -> dict[str, str]:
 
 
 def sensor_changes(before: Plan, after: Plan) -> tuple[str, ...]:
-    """Say which sensors are new, and which have no work any more.
-
-    Result: one sentence for each.
-    """
+    """Say which sensors are new, and which have no work any more; one sentence for each."""
     old, new = before.sensors, after.sensors
     words = [
         f"New: sensor {tag} in {row['zone']} (valve {row['valve']})."

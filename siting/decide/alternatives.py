@@ -169,15 +169,6 @@ class _Case:
     sensor_error: float | None = None
 
 
-@dataclass(frozen=True)
-class _Value:
-    """What a case is worth."""
-
-    measure: float
-    payback: float
-    stress_days: float
-
-
 def sensitivity_table(decided: Decision, built: Capital) -> pd.DataFrame:
     """Move one input at a time, play the printed sheet and today's timer, and value the plan.
 
@@ -217,24 +208,26 @@ def sensitivity_table(decided: Decision, built: Capital) -> pd.DataFrame:
         cases["devices and installation"] = _either("devices", _SPAN)
     if decided.simulated.timer is not None:
         cases["today's minutes"] = _either("minutes", _SPAN)
-    base = study.value(_Case())
+    base, _, _ = study.value(_Case())
     rows = []
     for name, ((low, low_case), (high, high_case)) in cases.items():
-        values = study.value(low_case), study.value(high_case)
-        ends = np.array([values[0].measure, values[1].measure, base.measure])
+        (least, back_low, short_low), (most, back_high, short_high) = (
+            study.value(case) for case in (low_case, high_case)
+        )
+        ends = np.array([least, most, base])
         known = ends[np.isfinite(ends)]
         rows.append(
             {
                 "input": name,
                 "low": low,
                 "high": high,
-                "value_low": values[0].measure,
-                "value_high": values[1].measure,
-                "value_base": base.measure,
-                "payback_low": values[0].payback,
-                "payback_high": values[1].payback,
-                "stress_low": values[0].stress_days,
-                "stress_high": values[1].stress_days,
+                "value_low": least,
+                "value_high": most,
+                "value_base": base,
+                "payback_low": back_low,
+                "payback_high": back_high,
+                "stress_low": short_low,
+                "stress_high": short_high,
                 "swing": float(np.ptp(known)) if len(known) else np.nan,
                 "measure": study.measure,
                 "unit": settings.water.currency if study.priced else "m3",
@@ -264,8 +257,8 @@ class _Study:
         if not self.priced:
             self.measure = "water saved a year" if baseline else "water a year"
 
-    def value(self, case: _Case) -> _Value:
-        """Return the measure, and the payback, NaN where there is none."""
+    def value(self, case: _Case) -> tuple[float, float, float]:
+        """Return the measure, the payback, NaN where there is none, and the stress days."""
         physical = replace(case, price=1.0, devices=1.0, minutes=1.0)
         plan, timer = self._base
         if physical != _Case():  # each is valued once: of a large property none is held on to
@@ -275,7 +268,7 @@ class _Study:
         stress = float(plan.worst_stress_days.max())
         yearly = capital / self._settings.costs.life_years if self.priced else 0.0
         if timer is None:
-            return _Value(planned + yearly, float("nan"), stress)
+            return planned + yearly, float("nan"), stress
         saved = case.minutes * self._money(timer, case) - planned
         if case.minutes != 1 and self._settings.water.tiers:
             longer = replace(timer, depth=timer.depth * case.minutes)
@@ -283,7 +276,7 @@ class _Study:
         back = None
         if self.priced and self._settings.costs.given:
             back = payback_years(capital, saved)
-        return _Value(saved - yearly, float("nan") if back is None else back, stress)
+        return saved - yearly, float("nan") if back is None else back, stress
 
     def _capital(self, case: _Case) -> float:
         built = self._built

@@ -370,10 +370,7 @@ class Options:
 
 
 def usable_kinds(kinds: Sequence[str], hardware: Sequence[Hardware]) -> tuple[str, ...]:
-    """Return the kinds of control that some hardware can run.
-
-    Returns in the given order.
-    """
+    """Return the kinds of control that some hardware can run, in the given order."""
     can = {kind for item in hardware for kind in item.control}
     found = tuple(kind for kind in kinds if kind in can)
     if not found:

@@ -417,10 +417,7 @@ class Model:
     def solve(
         self, *, at_most: int, zones: Sequence[int] | None = None, in_window: bool = False
     ) -> Solution:
-        """Solve for at most some sensors.
-
-        Result: with the proven gap.
-        """
+        """Solve for at most some sensors, with the proven gap."""
         nothing = Solution((), np.full(self.zones, -1), float("nan"))
         if not self.count or np.any(np.bincount(self.pair_zone, minlength=self.zones) == 0):
             return nothing

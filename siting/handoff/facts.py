@@ -231,10 +231,7 @@ def _rounded(worth: float) -> float:
 
 
 def plan_standing(plan: Plan) -> Standing:
-    """Return what may be said of a plan's water, money and costs.
-
-    Result: one state of each.
-    """
+    """Return what may be said of a plan's water, money and costs; one state of each."""
     kinds = {item.kind: item for item in plan.settings.hardware}
     bought = plan.decision.get("hardware", {}).values()
     seasons = plan.season.get("saved_m3")

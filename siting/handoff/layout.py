@@ -145,10 +145,7 @@ class Sheet:
         return paragraph
 
     def note(self, words: str) -> Flow:
-        """Return words in a caution box.
-
-        Result: one cell, as wide as the page allows.
-        """
+        """Return words in a caution box; one cell, as wide as the page allows."""
         table = Table([[self.text(words)]], colWidths=["100%"])
         table.setStyle(
             TableStyle(
@@ -165,10 +162,7 @@ class Sheet:
         return table
 
     def bullets(self, lines: Sequence[str], *, numbered: bool = False) -> list[Flow]:
-        """Return a list, one paragraph per line.
-
-        Result: as many as lines.
-        """
+        """Return a list, one paragraph per line."""
         marks = [f"{k}." for k in range(1, len(lines) + 1)] if numbered else ["•"] * len(lines)
         indent: dict[str, Any] = {"leftIndent": 18} if numbered else {}
         shaped = ParagraphStyle(

@@ -893,10 +893,7 @@ class _Sheet:
 
 
 def plan_picture(plan: Plan) -> str:
-    """Return the plan as an SVG drawing that stands alone.
-
-    Result: an `svg` element; north is up.
-    """
+    """Return the plan as an SVG drawing that stands alone; an `svg` element; north is up."""
     site = plan.site
     sheet = _Sheet(site.boundary.bounds)
     crowns = [] if is_crowded(plan) else [c for c in crown_shapes(site.trees) if c is not None]

@@ -333,10 +333,7 @@ def _assumed(short: pd.DataFrame) -> str:
 
 
 def applied_words(facts: Facts) -> list[str]:
-    """Say so where the water applied is far beyond what the plants need.
-
-    Returns one sentence, or none.
-    """
+    """Say so where the water applied is far beyond what the plants need; one sentence, or none."""
     times = over_need(facts.zones, "water_m3")
     if not times > _APPLIED:
         return []
@@ -401,10 +398,7 @@ def _years(payback: float) -> str:
 
 
 def doubt_words(facts: Facts) -> list[str]:
-    """Doubt a baseline that waters far more than the plants need.
-
-    Returns one sentence, or none.
-    """
+    """Doubt a baseline that waters far more than the plants need; one sentence, or none."""
     times = today_over_need(facts.zones)
     if facts.economics.get("saved_m3") is None or not times > DOUBTED:
         return []

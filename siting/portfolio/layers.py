@@ -131,10 +131,7 @@ def slow_layers(city: City) -> tuple[str, ...]:
 
 
 def layer_crs(city: City) -> pyproj.CRS:
-    """Return the CRS that all layers of a city share.
-
-    Result: that of the boundary layer.
-    """
+    """Return the CRS that all layers of a city share; that of the boundary layer."""
     found: dict[str, Any] = {}
     faults: list[Fault] = []
     for name, source in city.layers.items():

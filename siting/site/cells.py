@@ -73,10 +73,7 @@ class RawSheet:
     labels: Mapping[str, str] = field(default_factory=dict)
 
     def column(self, header: str) -> list[tuple[int, Any]]:
-        """Return row number and cell of one column.
-
-        Result: None where a row ends before the column.
-        """
+        """Return row number and cell of one column; None where a row ends before the column."""
         place = self.headers.index(header)
         return [(row, cells[place] if place < len(cells) else None) for row, cells in self.rows]
 

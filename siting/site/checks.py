@@ -335,10 +335,7 @@ def check_inside(
 def cut_buildings(
     zones: gpd.GeoDataFrame, buildings: gpd.GeoDataFrame, file: str, findings: Findings
 ) -> gpd.GeoDataFrame:
-    """Return the zones without the ground that buildings stand on.
-
-    Returns same index and columns.
-    """
+    """Return the zones without the ground that buildings stand on; same index and columns."""
     if zones.empty or buildings.empty:
         return zones
     roofs = buildings.geometry.to_numpy()

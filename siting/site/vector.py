@@ -532,10 +532,7 @@ def _text(path: Path, text: bytes) -> Refusal | None:
 
 
 def raster_driver(path: Path) -> str | Refusal:
-    """Return the only driver that may open a raster, or why none may.
-
-    Returns by its first bytes.
-    """
+    """Return the only driver that may open a raster, or why none may; by its first bytes."""
     if path.is_dir():
         return Refusal("a folder", "Name a file.")
     try:

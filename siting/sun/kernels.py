@@ -68,10 +68,7 @@ Entries = tuple[Ends, Bytes, Floats]
 
 
 def stride_of(rows: int) -> int:
-    """Distance of two columns in a mask.
-
-    Result: the next multiple of 8.
-    """
+    """Distance of two columns in a mask; the next multiple of 8."""
     return (rows + 7) // 8 * 8
 
 

@@ -592,10 +592,7 @@ class Rays:
     reach: Floats
 
     def part(self, start: int, stop: int) -> Rays:
-        """Return the directions from `start` up to `stop`.
-
-        Result: views of the arrays.
-        """
+        """Return the directions from `start` up to `stop`; views of the arrays."""
         return Rays(self.x[start:stop], self.y[start:stop], self.reach[start:stop])
 
 

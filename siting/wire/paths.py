@@ -448,10 +448,7 @@ _PASSES: Final = 12
 
 
 def edges_of(nodes: Sequence[int]) -> list[Edge]:
-    """Return the edges of a path, smaller node first.
-
-    Returns one edge fewer than nodes.
-    """
+    """Return the edges of a path, smaller node first; one edge fewer than nodes."""
     return [(min(a, b), max(a, b)) for a, b in pairwise(nodes)]
 
 
