@@ -8,7 +8,7 @@ write the same bytes.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from pathlib import Path
 
 import geopandas as gpd
@@ -20,7 +20,7 @@ from demo_drawing import Drawing
 from demo_fields import fields
 from demo_yard import yard
 
-from siting.climate.readers import WEATHER_PATTERN, daily_from_normals
+from siting.climate.readers import daily_from_normals
 
 __all__ = [
     "CAMPUS_WEATHER",
@@ -154,7 +154,7 @@ def weather(invented: InventedWeather) -> pd.DataFrame:
         seed=invented.seed,
         latitude=invented.latitude,
         # The invented years stay as they were first drawn, alike from month to month.
-        pattern=replace(WEATHER_PATTERN, month_temperature=0, month_radiation=0, month_rain=0),
+        month_scale=0.0,
     )
     # A tenth of a kilopascal would be too coarse for the vapour pressure; floored, so that
     # rounding never lifts it above saturation.

@@ -137,14 +137,16 @@ def daily_from_normals(
     seed: int,
     latitude: float,
     wet_day_mm: float = 0.0,
+    month_scale: float = 1.0,
 ) -> pd.DataFrame:
     """Return daily weather whose long-run monthly means and wet days are the given normals.
 
-    normals: January first. Columns rain_mm [mm per month], wet_days [d per month], tmin_c, tmax_c
-    [°C], where known rs_mj_m2 [MJ m⁻² d⁻¹], wind_m_s (at 2 m) [m/s], and rh_mean [%] or tdew_c
-    [°C]; latitude: north positive [deg]; wet_day_mm: least rain of a day that the normals count as
-    wet [mm]. Result: columns date (datetime64), tmin_c, tmax_c [°C], rain_mm [mm], rs_mj_m2 [MJ m⁻²
-    d⁻¹], ea_kpa [kPa], wind_m_s (at 2 m) [m/s]; one row per day, leap days included. The last three
+    normals: January first. Columns rain_mm [mm per month], wet_days [d per month], tmin_c,
+    tmax_c [°C], where known rs_mj_m2 [MJ m⁻² d⁻¹], wind_m_s (at 2 m) [m/s], and rh_mean [%] or
+    tdew_c [°C]; latitude: north positive [deg]; wet_day_mm: least rain of a day that the
+    normals count as wet [mm]; month_scale: how far whole months deviate, over what is usual.
+    Result: columns date (datetime64), tmin_c, tmax_c [°C], rain_mm [mm], rs_mj_m2 [MJ m⁻² d⁻¹],
+    ea_kpa [kPa], wind_m_s (at 2 m) [m/s]; one row per day, leap days included. The last three
     are NaN where the normals do not have them.
 
     How much months deviate as a whole no normals tell: the values are one choice for every place,
@@ -161,7 +163,7 @@ def daily_from_normals(
     table = {str(name): normals[name].to_numpy(dtype=np.float64) for name in normals.columns}
     days = _wet_and_dry(table, years=years, first_year=first_year, rng=rng)
     x = _residuals(days.dates.size, rng)
-    whole = _months_of_days(days, np.random.default_rng([seed, 11]))
+    whole = month_scale * _months_of_days(days, np.random.default_rng([seed, 11]))
     tmin, tmax = _temperatures(table, days, x, latitude=latitude)
     # A sunny month is warm, of wide daily range, and its air only half as much moister.
     wider = _MONTH_RADIATION * whole[1] * (tmax - tmin) / 2.0
@@ -169,7 +171,7 @@ def daily_from_normals(
     dawn = tmin + warmer / 2.0
     tmin, tmax = tmin + warmer - wider, tmax + warmer + wider
     rain = _rain(table, days, rng, wet_day_mm=wet_day_mm)
-    s = np.sqrt(np.log1p(_MONTH_RAIN**2))
+    s = month_scale * np.sqrt(np.log1p(_MONTH_RAIN**2))
     rain = np.where(
         rain > 0, wet_day_mm + (rain - wet_day_mm) * np.exp(s * whole[2] - s**2 / 2), 0.0
     )

@@ -63,7 +63,7 @@ def with_photo(path):
 
 
 def pixels(overlay):
-    head, body = overlay.url.split(",")
+    head, body = overlay["url"].split(",")
     assert head == "data:image/jpeg;base64"
     raw = base64.b64decode(body)
     assert len(raw) <= MOST_BYTES
@@ -77,7 +77,7 @@ def test_the_photo_lies_where_it_was_taken(corner, tmp_path):
     image = pixels(made)
     rows, columns = np.nonzero((image[..., 0] > 170) & (image[..., 1] < 90))
     to_mercator = pyproj.Transformer.from_crs(4326, 3857, always_xy=True)
-    (south, west), (north, east) = made.bounds
+    (south, west), (north, east) = made["bounds"]
     (x0, x1), (y0, y1) = to_mercator.transform([west, east], [south, north])
     x = x0 + (columns.mean() + 0.5) / image.shape[1] * (x1 - x0)
     y = y1 - (rows.mean() + 0.5) / image.shape[0] * (y1 - y0)
