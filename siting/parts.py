@@ -306,8 +306,12 @@ def _help() -> None:
             work, args, kwargs = pickle.load(sys.stdin.buffer)  # noqa: S301
         except EOFError:
             return
-        answers.write(_answer(work, args, kwargs))
-        answers.flush()
+        answer = _answer(work, args, kwargs)
+        try:
+            answers.write(answer)
+            answers.flush()
+        except BrokenPipeError:  # who asked was killed
+            return
 
 
 def _answer(work: Any, args: Any, kwargs: Any) -> bytes:  # noqa: ANN401 - any part

@@ -30,7 +30,7 @@ from siting.decide.choice import ALIKE, Options
 from siting.decide.choose import Candidates, Equipment, Window, choose_sensors, fixed_zones
 from siting.decide.governors import Events
 from siting.errors import InputError, PlanError
-from siting.handoff import drawing
+from siting.handoff import drawing, sheets
 from siting.handoff.charts import worths
 from siting.handoff.overlays import coarser
 from siting.handoff.tables import about_chosen
@@ -532,6 +532,17 @@ def test_a_crowded_page_is_drawn_on_canvas_and_searched_by_name(monkeypatch):
     assert all(not tree["crown"] for tree in document["ground"]["trees"])
     assert all(len(zone["label_places"]) == 1 for zone in document["zones"])
     assert set(document["zones"][0]["values"]) == {"sensor_id", "valve", "controller"}
+
+
+def test_keep_clear_ground_of_a_crowded_sheet_is_put_together_from_what_is_near(monkeypatch):
+    plan = make_plan()
+    frame = sheets.sensor_frame(plan, "S2", width=300, height=200)
+    whole = sheets._united(plan.keepout, frame)
+    monkeypatch.setattr(drawing, "_MANY_ZONES", 1)
+    seen, _ = drawing.seen_through(plan, ["#ffffff"] * len(plan.zones), frame)
+    assert 0 < len(seen.keepout) < len(plan.keepout.explode())
+    assert whole.area > 1
+    assert whole.symmetric_difference(sheets._united(seen.keepout, frame)).area < 1e-9
 
 
 def test_a_crowded_page_loads_less_and_loses_nothing(monkeypatch):

@@ -655,12 +655,13 @@ def _plain_way(options: Options) -> Choice | None:
     pool, zones = options.pool, len(options.zones)
     own = priced.cost[np.arange(len(priced.zone)), priced.zone]
     controller, names = controllers_of(options.zones)
+    order = options.home_order
     sensors, governor = [], np.full(zones, -1)
     for place in range(len(names)):
         mine = np.flatnonzero(np.isfinite(own) & (controller[priced.zone] == place))
         if not mine.size:
             continue
-        home = min(mine, key=lambda j: options.home_order[priced.zone[j]])
+        home = min(mine, key=lambda j: order[priced.zone[j]])
         there = mine[priced.zone[mine] == priced.zone[home]]
         led = pool.minutes[there] > 0
         fine = np.all(pool.kept[there] | ~led, axis=1)

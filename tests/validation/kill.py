@@ -125,9 +125,9 @@ def campus_killed(home: Path, *, times: int, seed: int, hectares: int = 100) -> 
         run.kill()
         run.join()
         assert not out.exists(), "half a result"
-        stages = out.with_suffix(".log").read_text("utf-8").splitlines()
+        lines = ["its start", *out.with_suffix(".log").read_text("utf-8").splitlines()]
         kept = len(list(stages_beside(out).folder.glob("*")))
-        told.append(f"killed at {stages[-1] if stages else 'its start'}; {kept} entries kept")
+        told.append(f"killed at {lines[-1].replace(chr(9), ' ')}; {kept} entries kept")
     assert campus_run(source, out).wait() == 0
     return [*told, "the same bytes" if digest(out) == digest(plain) else "OTHER BYTES"]
 
