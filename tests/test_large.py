@@ -262,7 +262,8 @@ def test_what_was_freed_between_what_is_kept_goes_back_to_the_system():
 def test_processes_that_write_end_with_a_run_that_is_killed():
     word = (
         "import os, time; from pathlib import Path; import siting.handoff.bundle as b\n"
-        "class F:\n    def write(self, *_): print(os.getpid(), flush=True); time.sleep(60)\n"
+        "class F:\n    names = ('map.html',)\n"
+        "    def write(self, *_): print(os.getpid(), flush=True); time.sleep(60)\n"
         "b._write_beside(None, Path(), [F()], 2)"
     )
     with subprocess.Popen([sys.executable, "-c", word], stdout=subprocess.PIPE) as run:

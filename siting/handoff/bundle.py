@@ -122,8 +122,17 @@ def _write_beside(plan: Plan, folder: Path, wanted: Sequence[Format], count: int
     with ProcessPoolExecutor(
         count, mp_context=context, initializer=_hold, initargs=(plan, folder, os.getpid())
     ) as pool:
-        for written in [pool.submit(_write_format, form) for form in wanted]:
+        for written in [pool.submit(_write_format, form) for form in sorted(wanted, key=_turn)]:
             written.result()
+
+
+#: What takes longest of a large site is begun first, so that no process waits for it in the end.
+_LONG: Final = ("plan.gpkg", "sheets.pdf", "crew.pdf", "map.html")
+
+
+def _turn(form: Format) -> int:
+    """Return when a format's turn is."""
+    return _LONG.index(form.names[0]) if form.names[0] in _LONG else len(_LONG)
 
 
 _HELD: list[tuple[Plan, Path]] = []
