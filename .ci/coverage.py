@@ -28,6 +28,7 @@ LEAST_BRANCHES = {"decide": 0.90}
 #: What tests the rooms: each one's own folder, and of the others what the bounds miss otherwise.
 TESTS = [
     *(f"tests/{room}" for room in SCIENCE),
+    "tests/handoff/test_states.py",
     "tests/planning/test_by_controller.py",
     "tests/planning/test_decisions.py",
     "tests/planning/test_planning.py",
