@@ -386,13 +386,34 @@ def mesh_of(zone: BaseGeometry, *, burial_error: float) -> Mesh:
     )
 
 
+def _beside(edge: BaseGeometry, mesh: Mesh) -> Flags:
+    """Tell the cells that an edge can touch, and a few more, shape (rows * columns,).
+
+    No place on the edge is farther than a quarter of a cell from a place looked at, and no cell
+    that it touches has its centre farther from it than half a diagonal: so it is the cell of such a
+    place or one beside it.
+    """
+    places = shapely.get_coordinates(shapely.segmentize(edge, mesh.step / 2))
+    found = np.zeros((mesh.rows + 2, mesh.columns + 2), np.bool_)  # with a rim
+    column = np.rint((places[:, 0] - mesh.west) / mesh.step).astype(np.int64) + 1
+    row = np.rint((places[:, 1] - mesh.south) / mesh.step).astype(np.int64) + 1
+    for down in (-1, 0, 1):
+        for right in (-1, 0, 1):
+            found[
+                np.clip(row + down, 0, mesh.rows + 1), np.clip(column + right, 0, mesh.columns + 1)
+            ] = True
+    return found[1:-1, 1:-1].ravel()
+
+
 def pieces_of(shape: BaseGeometry, mesh: Mesh) -> Pieces:
     """Cut a shape by the cells of a mesh, exactly."""
     half = mesh.step / 2
     x, y = mesh.x, mesh.y
     edge = shape.boundary
     shapely.prepare([edge, shape])
-    near = np.asarray(shapely.dwithin(edge, shapely.points(x, y), half * np.sqrt(2.0)))
+    near = _beside(edge, mesh)
+    at = np.flatnonzero(near)
+    near[at] = shapely.dwithin(edge, shapely.points(x[at], y[at]), half * np.sqrt(2.0))
     whole = ~near & shapely.contains_xy(shape, x, y)
     cut = np.flatnonzero(near)
     boxes = shapely.box(x[cut] - half, y[cut] - half, x[cut] + half, y[cut] + half)

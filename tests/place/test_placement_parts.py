@@ -28,6 +28,7 @@ from siting.place.placement import (
     _window,
     place_sensor,
 )
+from siting.place.rank import mesh_of, pieces_of
 from siting.zones.application import application_cv
 from tests.place.test_placement import edge, even, hazards, lattice, place
 
@@ -54,6 +55,27 @@ def test_two_metres_are_enough_and_count_from_every_point():
     assert _clear_of([(0.0, 0.0), (5.0, 1.0)])(x, y).tolist() == [True, False, True, False]
     assert _clear_of([])(x, y).all()
     assert (RESERVE_GAP_M, RESERVES) == (2.0, 2)
+
+
+@pytest.mark.parametrize(
+    "shape",
+    [
+        STRIP,
+        box(0, 0, 9, 9).difference(box(3, 3, 5, 6)),
+        MultiPolygon([box(0, 0, 0.02, 7), box(4.01, 0.3, 4.02, 0.31)]),
+        Point(5, 5).buffer(4, quad_segs=3).difference(Point(6, 5).buffer(2.2)),
+    ],
+)
+def test_pieces_are_the_parts_of_every_cell_of_a_mesh(shape):
+    """By cutting every cell, also those that the edge does not come near."""
+    mesh = mesh_of(shape, burial_error=0.1)
+    half = mesh.step / 2
+    cells = shapely.box(mesh.x - half, mesh.y - half, mesh.x + half, mesh.y + half)
+    area = shapely.area(shapely.intersection(cells, shape))
+    pieces = pieces_of(shape, mesh)
+    assert pieces.cell.tolist() == np.flatnonzero(area > 0).tolist()
+    assert pieces.area == pytest.approx(area[pieces.cell], rel=1e-9)
+    assert pieces.area.sum() == pytest.approx(shape.area)
 
 
 def test_the_window_reaches_a_metre_beyond_the_longest_setback():
