@@ -47,6 +47,7 @@ from siting.decide.sheet import play_sheet
 from siting.errors import Fault, InputError, PlanError
 from siting.files import file_digest
 from siting.language import say, side_by_side
+from siting.parts import give_back
 from siting.place.placement import Placement
 from siting.place.setbacks import keepout_areas
 from siting.place.ties import sensor_ties
@@ -922,6 +923,7 @@ def _finish(
     decided = decide_plan(
         basis.survey, basis.placements, threads=threads, progress=progress, keep=keep
     )
+    give_back()
     if progress is not None:
         progress("Laying wires", 0, 1)
     return _with_units(prescribe(basis, decided))
