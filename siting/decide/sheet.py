@@ -141,13 +141,15 @@ def set_sheet(
     minutes are found again, and the thriftiest is taken; a follower whose own programme is
     thriftier, or that cannot follow within its limit, keeps that.
 
-    asked (Z,): stress days that each zone was asked to keep when it was made: where more were
-    allowed, they still are [d].
+    asked (Z,): stress days that each zone was asked to keep when it was made: as many more as were
+    allowed then still are [d].
     """
     pool = grouping.governors
     trial = replace(trial, heal=pool.heal)
     limit = trial.limits()
-    limit = np.where(pool.limit > asked + _EPS, np.maximum(limit, pool.limit), limit)
+    # What was allowed beyond, not the days themselves: these are better known from more draws.
+    given_way = pool.limit > asked + _EPS
+    limit[given_way] += (pool.limit - asked)[given_way]
     if alone is None:
         alone = on_their_own(trial.roots, trial.today, trial.schedule, limit, heal=trial.heal)
     sheet = as_decided(grouping, grouping.choice, alone, limit)
