@@ -25,6 +25,10 @@ def rate(tmp_path):
         for folder in ("tiny", "checks"):
             (tmp_path / folder).mkdir()
             (tmp_path / folder / "__init__.py").touch()
+        # As this project has it: an option of a plug-in, and marks that leave tests out.
+        (tmp_path / "pyproject.toml").write_text(
+            '[tool.pytest.ini_options]\naddopts = ["--dist=loadfile", "-m", "not long"]\n'
+        )
         (tmp_path / "tiny" / "sums.py").write_text(module)
         names = [f"checks/test_{number}.py" for number in range(len(tests))]
         for name, text in zip(names, tests, strict=True):

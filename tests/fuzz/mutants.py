@@ -212,7 +212,9 @@ def _run_here(copy: Path, module: Path, files: list[str], known: dict[str, float
     seen = None if known else coverage.Coverage(data_file=None, include=[str(copy / module)])
     if seen:
         seen.start()
-    code = pytest.main(["-x", "-q", "-p", "no:cacheprovider", *files], plugins=[watch])
+    # The project's options name plug-ins that are left out here; its quick tests are meant.
+    quick = ["-o", "addopts=", "-m", "not long and not slow"]
+    code = pytest.main(["-x", "-q", "-p", "no:cacheprovider", *quick, *files], plugins=[watch])
     if seen:
         seen.stop()
         lines = seen.get_data().lines(str(copy / module)) or []
