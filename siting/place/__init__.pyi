@@ -1,6 +1,5 @@
 from .placement import MARGIN_M as MARGIN_M
 from .placement import Placement as Placement
-from .placement import PlaceWords as PlaceWords
 from .placement import chances_there as chances_there
 from .placement import place_sensor as place_sensor
 from .rank import Chances as Chances

@@ -44,7 +44,6 @@ from .settings import SOILS as SOILS
 from .settings import TABLES as TABLES
 from .settings import VECTOR_LAYERS as VECTOR_LAYERS
 from .settings import WEEKDAYS as WEEKDAYS
-from .settings import Analysis as Analysis
 from .settings import Control as Control
 from .settings import Costs as Costs
 from .settings import Hardware as Hardware

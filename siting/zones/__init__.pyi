@@ -7,7 +7,6 @@ from .ground import Ground as Ground
 from .ground import Progress as Progress
 from .ground import SunVariants as SunVariants
 from .need import budget as budget
-from .need import dryness_raster as dryness_raster
 from .points import area_rank as area_rank
 from .roots import PropertyRoots as PropertyRoots
 from .roots import ZoneShares as ZoneShares

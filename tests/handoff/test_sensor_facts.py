@@ -47,7 +47,7 @@ def test_a_tape_through_a_building_is_told(plan):
     far = make_plan()
     object.__setattr__(far, "reserves", moved)
     first = spares(far, "S1")[0]
-    assert [clear for _, _, clear in first.tapes] == [False, False]
+    assert [clear for _, _, clear in first["tapes"]] == [False, False]
     [row] = [r for r in map_document(far)["sensors"][0]["reserves"] if r[0] == "R1"]
     assert all("(wall between)" in text for cell in row[3:5] for text in cell)
 
