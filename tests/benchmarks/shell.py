@@ -152,7 +152,7 @@ def unlike(one: Path, two: Path) -> list[str]:
 
 def measure(name: str, trees: dict[str, Path], scratch: Path, runs: int) -> list[str]:
     """Return the lines of the page about one property; the trees take turns."""
-    caches = {commit: scratch / f"cache-{commit}" for commit in trees}
+    caches = {commit: scratch / f"cache-{name}-{commit}" for commit in trees}
     folders = {commit: scratch / f"{name}-{commit}" for commit in trees}
     costs: dict[str, list[Cost]] = {commit: [] for commit in trees}
     first = {
