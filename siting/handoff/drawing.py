@@ -774,10 +774,7 @@ def seen_through(plan: Plan, shades: list[str], frame: Frame) -> tuple[Plan, lis
     near = {name: _within(getattr(site, name), window) for name in ("paving", "buildings")}
     seen = plan.zones.intersects(window)
     kept = [shade for shade, here in zip(shades, seen, strict=True) if here]
-    # A row holds the circles of a whole campus, whose union would take minutes.
-    clear = _within(plan.keepout.explode(), window.buffer(_CROWN_M))
-    site = replace(site, trees=trees, **near)
-    return replace(plan, zones=plan.zones[seen], keepout=clear, site=site), kept
+    return replace(plan, zones=plan.zones[seen], site=replace(site, trees=trees, **near)), kept
 
 
 def _within(layer: gpd.GeoDataFrame, window: shapely.Geometry) -> gpd.GeoDataFrame:

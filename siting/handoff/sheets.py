@@ -186,11 +186,12 @@ def _ground(pen: Pen, plan: Plan, *, keepout: bool = False) -> None:
 def _united(keepout: gpd.GeoDataFrame, frame: Frame) -> shapely.Geometry:
     """Return the keep-clear ground around the window as one shape, so that tints do not pile up.
 
-    Each is cut before they are united: along the roads of a large site one reaches everywhere.
+    Parts are picked and cut before they are united: a row holds the circles of a whole campus, and
+    the one along its roads reaches everywhere.
     """
     west, south, east, north = frame.bounds
     near = shapely.box(west - 1, south - 1, east + 1, north + 1)
-    shapes = keepout.geometry.to_numpy()
+    shapes = shapely.get_parts(keepout.geometry.to_numpy())
     cut = shapely.intersection(shapes[shapely.intersects(shapes, near)], near)
     return shapely.union_all(cut)
 
