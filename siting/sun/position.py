@@ -113,7 +113,7 @@ def sun_at(
     altitude_m: float = 0.0,
     pressure_pa: float = 101_325.0,
     temperature_c: float = 12.0,
-    delta_t: float | None = None,
+    delta_t: float | Floats | None = None,
 ) -> pd.DataFrame:
     """Sun position at given instants.
 
@@ -127,7 +127,7 @@ def sun_at(
         Height above the sea [m].
     pressure_pa, temperature_c : float
         Yearly mean air pressure and temperature; they move only the apparent elevation [Pa, °C].
-    delta_t : float, optional
+    delta_t : float or ndarray of float, shape (N,), optional
         Terrestrial time less universal time; None takes pvlib's polynomial [s].
 
     Returns
@@ -198,9 +198,8 @@ def season_positions(
     """
     _check(latitude, longitude, months, minutes)
     steps = np.arange(minutes / 2, _MINUTES_PER_DAY, minutes, dtype=np.float64)
-    parts = [_day(latitude, longitude, month, steps) for month in months]
-    month = np.repeat(np.asarray(months, dtype=np.int64), [len(part) for part in parts])
-    table = pd.concat(parts)
+    table = _days(latitude, longitude, months, steps)
+    month = table["month"].to_numpy()
     elevation = table["elevation"].to_numpy(dtype=np.float64)
     hours = np.full(len(table), minutes / 60)
     normal = clear_sky_normal(elevation, table["day_of_year"].to_numpy(dtype=np.int64))
@@ -233,34 +232,50 @@ def clear_sky_normal(elevation: Floats, day_of_year: Ints) -> Floats:
     return normal
 
 
-def _day(latitude: float, longitude: float, month: int, steps: Floats) -> pd.DataFrame:
-    """Rows with the sun up on a month's representative day; `steps` in apparent solar time."""
-    midnight = pd.Timestamp(YEAR, month, MEAN_DAYS[month - 1], tz="UTC")
-    mean_noon = midnight + pd.Timedelta(minutes=720 - _MINUTES_PER_DEGREE * longitude)
-    lag = _delta_t(month)
-    noon = pd.DatetimeIndex([mean_noon])
-    equation = sun_at(noon, latitude, longitude, delta_t=lag)["equation_of_time"]
-    shift = -_MINUTES_PER_DEGREE * longitude - float(equation.iloc[0])
-    times = midnight + pd.to_timedelta(steps + shift, unit="min")
-    table = sun_at(pd.DatetimeIndex(times), latitude, longitude, delta_t=lag)
-    table = _even_day(table)
-    table["day_of_year"] = midnight.day_of_year
-    return table[table["elevation"] > 0]
+def _days(
+    latitude: float, longitude: float, months: Sequence[int], steps: Floats
+) -> pd.DataFrame:
+    """Rows with the sun up on the months' representative days; `steps` in apparent solar time.
+
+    All days at once: pvlib takes little longer for a season than for one day.
+    """
+    midnight = [pd.Timestamp(YEAR, month, MEAN_DAYS[month - 1], tz="UTC") for month in months]
+    lag = np.array([_delta_t(month) for month in months])
+    mean_noon = pd.Timedelta(minutes=720 - _MINUTES_PER_DEGREE * longitude)
+    noon = pd.DatetimeIndex([start + mean_noon for start in midnight])
+    equation = sun_at(noon, latitude, longitude, delta_t=lag)["equation_of_time"].to_numpy()
+    shift = -_MINUTES_PER_DEGREE * longitude - equation
+    times = pd.DatetimeIndex(np.repeat(pd.DatetimeIndex(midnight), len(steps))) + pd.to_timedelta(
+        (steps + shift[:, None]).ravel(), unit="min"
+    )
+    table = sun_at(times, latitude, longitude, delta_t=np.repeat(lag, len(steps)))
+    elevation, azimuth = _even_days(
+        *(table[name].to_numpy().reshape(-1, len(steps)) for name in ("elevation", "azimuth"))
+    )
+    up = elevation.ravel() > 0
+    day = [start.day_of_year for start in midnight]
+    return pd.DataFrame(
+        {
+            "month": np.repeat(np.asarray(months, dtype=np.int64), len(steps))[up],
+            "day_of_year": np.repeat(np.asarray(day, dtype=np.int64), len(steps))[up],
+            "elevation": elevation.ravel()[up],
+            "azimuth": azimuth.ravel()[up],
+        }
+    )
 
 
-def _even_day(table: pd.DataFrame) -> pd.DataFrame:
-    """Make the afternoon the mirror image of the morning: the mean of each pair of steps.
+def _even_days(elevation: Floats, azimuth: Floats) -> tuple[Floats, Floats]:
+    """Make the afternoon the mirror image of the morning: the mean of each pair of steps (M, N).
 
     The declination drifts by up to 0.2 degrees between them; left out, a mirrored drawing gets
     mirrored sun, and its sensors their mirrored places.
     """
-    theta, phi = np.radians(table["elevation"].to_numpy()), np.radians(table["azimuth"].to_numpy())
+    theta, phi = np.radians(elevation), np.radians(azimuth)
     east, north, up = np.cos(theta) * np.sin(phi), np.cos(theta) * np.cos(phi), np.sin(theta)
-    east, north, up = east - east[::-1], north + north[::-1], up + up[::-1]
-    even = table.copy()
-    even["elevation"] = np.degrees(np.arctan2(up, np.hypot(east, north)))
-    even["azimuth"] = np.degrees(np.arctan2(east, north)) % 360
-    return even
+    east, north = east - east[:, ::-1], north + north[:, ::-1]
+    up = up + up[:, ::-1]
+    even = np.degrees(np.arctan2(up, np.hypot(east, north)))
+    return even, np.degrees(np.arctan2(east, north)) % 360
 
 
 @functools.cache
