@@ -11,6 +11,7 @@ import math
 import re
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
+from functools import lru_cache
 from pathlib import Path
 from typing import IO, Final, NamedTuple, cast
 
@@ -205,36 +206,45 @@ def read_rows(path: Path) -> list[Row]:
 
     Result: lines that hold anything, the header first.
     """
-    mend = "Save the table as CSV (comma separated, UTF-8)."
+    return _rows(path.name, _text(path))
+
+
+def _text(path: Path) -> str:
+    """Return the text of a CSV file."""
     try:
         text = path.read_text(encoding="utf-8-sig")
     except FileNotFoundError:
-        raise InputError([Fault(path.name, "no such file", "a CSV file", mend)]) from None
+        raise InputError([Fault(path.name, "no such file", "a CSV file", _MEND)]) from None
     except PermissionError:
         found = "a file that may not be read (permission)"
         allow = "Allow it to be read, and close it in other programs."
         raise InputError([Fault(path.name, found, "a CSV file", allow)]) from None
     except (OSError, UnicodeDecodeError) as error:
         found = f"a file that cannot be read as text ({type(error).__name__})"
-        raise InputError([Fault(path.name, found, "a CSV file", mend)]) from None
+        raise InputError([Fault(path.name, found, "a CSV file", _MEND)]) from None
     if "\0" in text:
-        raise InputError([Fault(path.name, "NUL bytes", "a CSV file in UTF-8", mend)])
+        raise InputError([Fault(path.name, "NUL bytes", "a CSV file in UTF-8", _MEND)])
+    return text
+
+
+def _rows(name: str, text: str) -> list[Row]:
+    """Return the lines of a text with their numbers."""
     reader = csv.reader(text.splitlines())
     rows: list[Row] = []
     before = 0
     try:
         for cells in reader:
             if reader.line_num > before + 1:
-                raise InputError([_open_quote(path.name, before + 1)])
+                raise InputError([_open_quote(name, before + 1)])
             before = reader.line_num
             if any(cell.strip() for cell in cells):
                 rows.append((before, cells))
     except csv.Error as error:
-        raise InputError([Fault(path.name, f"broken CSV ({error})", "CSV", mend)]) from None
+        raise InputError([Fault(name, f"broken CSV ({error})", "CSV", _MEND)]) from None
     if not rows:
-        raise InputError([Fault(path.name, "an empty file", "a header and days", mend)])
+        raise InputError([Fault(name, "an empty file", "a header and days", _MEND)])
     if len(rows[0][1]) == 1 and re.search(r"[;\t]", rows[0][1][0]):
-        raise InputError([_other_separator(path.name, text)])
+        raise InputError([_other_separator(name, text)])
     return rows
 
 
@@ -434,15 +444,21 @@ def read_table(
     """Read a weather CSV file.
 
     required: columns that must be there besides the date; today: later days are refused, the
-    clock's date when not given. Result: the numbers, each within the limits of its column.
+    clock's date when not given. Result: the numbers, each within the limits of its column; one
+    station's days, of which many properties ask, are read once.
     """
-    name = path.name
-    rows = read_rows(path)
+    return _read_table(path.name, _text(path), required, latest_day(today))
+
+
+@lru_cache(maxsize=4)
+def _read_table(name: str, text: str, required: tuple[str, ...], latest: dt.date) -> RawTable:
+    """Read the text of a weather file; what comes of it may not be written to."""
+    rows = _rows(name, text)
     header = [cell.strip().lower() for cell in rows[0][1]]
     places, faults, warnings = find_columns(name, header, COLUMNS, ("date", *required))
     ledger = Ledger(name)
     body = full_rows(rows[1:], len(header), ledger)
-    dates = _dates(body, places, ledger, latest_day(today))
+    dates = _dates(body, places, ledger, latest)
     values = {
         column: read_numbers(body, place, COLUMNS[column], ledger)
         for column, place in places.items()
@@ -464,7 +480,10 @@ def read_table(
         warnings.append(f"{name}: converted from the unit in the header: {', '.join(converted)}.")
     keep = ~repeated
     values = {column: numbers[keep] for column, numbers in values.items()}
-    return RawTable(dates[keep], values, lines[keep], tuple(warnings))
+    table = RawTable(dates[keep], values, lines[keep], tuple(warnings))
+    for numbers in (table.dates, table.lines, *table.columns.values()):
+        numbers.setflags(write=False)
+    return table
 
 
 def _dates(
