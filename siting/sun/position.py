@@ -232,9 +232,7 @@ def clear_sky_normal(elevation: Floats, day_of_year: Ints) -> Floats:
     return normal
 
 
-def _days(
-    latitude: float, longitude: float, months: Sequence[int], steps: Floats
-) -> pd.DataFrame:
+def _days(latitude: float, longitude: float, months: Sequence[int], steps: Floats) -> pd.DataFrame:
     """Rows with the sun up on the months' representative days; `steps` in apparent solar time.
 
     All days at once: pvlib takes little longer for a season than for one day.

@@ -183,22 +183,28 @@ def _drawn_crowns(trees: gpd.GeoDataFrame) -> NDArray[np.object_]:
 
 
 def _range_faults(
-    frame: pd.DataFrame, layer: str, limits: tuple[tuple[str, float], ...]
+    frame: pd.DataFrame, layer: str, limits: tuple[tuple[str, float], ...], *, told: bool = True
 ) -> list[Fault]:
     """Return a fault for each number that cannot be.
 
-    frame: the features, their ids in column `feature`, or the index; limits: column and greatest
-    value, the least is 0. Result: in the order of `limits`.
+    frame: the features; limits: column and greatest value, the least is 0; told: whether an unknown
+    number is one of them. Result: in the order of `limits`.
     """
     faults = []
-    names = list(frame["feature"] if "feature" in frame.columns else frame.index)
     for name, most in limits:
         values = column(frame, name)
-        for i in np.flatnonzero(~np.isfinite(values) | (values < 0) | (values > most)):
+        wrong = ~np.isfinite(values) | (values < 0) | (values > most)
+        for i in np.flatnonzero(wrong & (told | ~np.isnan(values))):
             allowed = "0 to 1" if most == 1.0 else "0 m or more"
             found, mend = f"{name} {values[i]:g}", "Correct it."
-            faults.append(Fault(layer, found, allowed, mend, feature=str(names[i]), column=name))
+            feature = _feature(frame, int(i))
+            faults.append(Fault(layer, found, allowed, mend, feature=feature, column=name))
     return faults
+
+
+def _feature(frame: pd.DataFrame, row: int) -> str:
+    """Return the id of a feature: of column `feature`, or of the index."""
+    return str(frame["feature"].iloc[row] if "feature" in frame.columns else frame.index[row])
 
 
 #: Adding and taking away this number rounds numbers below 32 to multiples of 2**-46.
@@ -504,14 +510,13 @@ def _building_faults(buildings: gpd.GeoDataFrame) -> list[Fault]:
     """Return a fault for each building without a usable height."""
     height = column(buildings, "height")
     bad = np.flatnonzero(~np.isfinite(height) | (height < 0))
-    names = buildings["feature"] if "feature" in buildings.columns else buildings.index
     return [
         Fault(
             "buildings",
             f"height {height[i]:g}",
             "0 m or more",
             "Give the building a height.",
-            feature=str(list(names)[i]),
+            feature=_feature(buildings, int(i)),
             column="height",
         )
         for i in bad
@@ -528,20 +533,19 @@ def _tree_faults(trees: gpd.GeoDataFrame) -> list[Fault]:
     )
     faults = _range_faults(trees, "trees", limits)
     if "transmissivity_bare" in trees.columns:
-        told = trees[trees["transmissivity_bare"].notna()]
-        faults += _range_faults(told, "trees", (("transmissivity_bare", 1.0),))
-    high = column(trees, "crown_base") >= column(trees, "height")
-    names = list(trees["feature"] if "feature" in trees.columns else trees.index)
+        faults += _range_faults(trees, "trees", (("transmissivity_bare", 1.0),), told=False)
+    height = column(trees, "height")
+    high = column(trees, "crown_base") >= height
     faults += [
         Fault(
             "trees",
             f"crown_base {trees['crown_base'].iloc[i]:g} at height {trees['height'].iloc[i]:g}",
             "a crown that begins below the top",
             "Correct it.",
-            feature=str(names[i]),
+            feature=_feature(trees, int(i)),
             column="crown_base",
         )
-        for i in np.flatnonzero(high & (column(trees, "height") > 0))
+        for i in np.flatnonzero(high & (height > 0))
     ]
     return faults
 
@@ -552,8 +556,7 @@ def _wall_faults(walls: gpd.GeoDataFrame | None) -> list[Fault]:
         return []
     faults = _range_faults(walls, "walls", (("height", np.inf),))
     if "transmissivity" in walls.columns:
-        told = walls[walls["transmissivity"].notna()]
-        faults += _range_faults(told, "walls", (("transmissivity", 1.0),))
+        faults += _range_faults(walls, "walls", (("transmissivity", 1.0),), told=False)
     return faults
 
 

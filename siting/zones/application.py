@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
-from typing import Any, Final
+from typing import Any, Final, NamedTuple
 
 import geopandas as gpd
 import numpy as np
 import pandas as pd
 import shapely
+from numpy.typing import NDArray
 from shapely.geometry.base import BaseGeometry
 
 from siting.arrays import Floats
@@ -189,6 +190,7 @@ def zone_application(
     patterns: dict[str, ZoneApplication] = {}
     warnings: list[str] = []
     words = hydrozones["irrigation"] if "irrigation" in hydrozones else pd.Series(dtype=object)
+    drawn = _Heads.of(fixtures)
     for z, name in enumerate(pixels.zones):
         kind = words.get(name)
         zone = _Zone(
@@ -200,7 +202,7 @@ def zone_application(
             samples=(pixels.sample_x[z], pixels.sample_y[z]) if pixels.sample_x else _NOWHERE,
         )
         caught = _readings(cans, zone.shape)
-        heads = _heads(fixtures, hydrozones, name)
+        heads = drawn.of_zone(hydrozones, name)
         if 0 < len(caught) < FEWEST_CANS:
             warnings.append(
                 f"zone {name}: {len(caught)} can readings are too few to tell how evenly it is "
@@ -210,7 +212,7 @@ def zone_application(
             patterns[name] = _measured(zone, caught, _gap(zone, heads))
             warnings += _contradictions(name, patterns[name], hydrozones, units)
         else:
-            patterns[name] = _prior(zone) if len(heads) < FEWEST_HEADS else _modelled(zone, heads)
+            patterns[name] = _modelled(zone, heads)
     return patterns, tuple(warnings)
 
 
@@ -244,12 +246,43 @@ def _readings(cans: gpd.GeoDataFrame, polygon: BaseGeometry) -> Floats:
     return ordered
 
 
-def _gap(zone: _Zone, heads: gpd.GeoDataFrame) -> float:
+class _Heads(NamedTuple):
+    """Heads as drawn (N,): valve or None, shape, and what is known of radius and flow, else NaN."""
+
+    valve: NDArray[np.object_]
+    shape: NDArray[np.object_]
+    radius: Floats
+    flow: Floats
+
+    @classmethod
+    def of(cls, fixtures: gpd.GeoDataFrame | None) -> _Heads:
+        """Return the heads among the fixtures."""
+        if fixtures is None or fixtures.empty:
+            return cls(*(np.empty(0, dtype=object),) * 2, *(np.empty(0),) * 2)
+        heads = fixtures[fixtures["kind"].to_numpy() == "head"]
+        valve = heads["valve"].astype(object).where(heads["valve"].notna(), None).to_numpy()
+        radius, flow = _column(heads, "wetted_radius"), _column(heads, "nozzle_flow")
+        return cls(valve, heads.geometry.to_numpy(), radius, flow)
+
+    def of_zone(self, hydrozones: gpd.GeoDataFrame, name: str) -> _Heads:
+        """Return the heads of a zone: by valve, else those that stand in it without one."""
+        own = self.valve == hydrozones["valve"].loc[name]
+        lost = np.array([valve is None for valve in self.valve], dtype=bool)
+        lost[lost] = shapely.dwithin(self.shape[lost], hydrozones.geometry.loc[name], 0.5)
+        mine = own | lost
+        return _Heads(*(part[mine] for part in self))
+
+    @property
+    def places(self) -> Floats:
+        """Where they stand, shape (N, 2)."""
+        return shapely.get_coordinates(self.shape)
+
+
+def _gap(zone: _Zone, heads: _Heads) -> float:
     """Return how far heads stand apart: as drawn, else as is usual [m]."""
-    if len(heads) < FEWEST_HEADS:
+    if len(heads.shape) < FEWEST_HEADS:
         return HEAD_SPACING_M[zone.irrigation]
-    places = shapely.get_coordinates(heads.geometry.to_numpy())
-    return float(np.median(head_radii(places, _column(heads, "wetted_radius"), zone.irrigation)))
+    return float(np.median(head_radii(heads.places, heads.radius, zone.irrigation)))
 
 
 def _column(heads: gpd.GeoDataFrame, name: str) -> Floats:
@@ -300,27 +333,15 @@ def _contradictions(
     ]
 
 
-def _heads(
-    fixtures: gpd.GeoDataFrame | None, hydrozones: gpd.GeoDataFrame, name: str
-) -> gpd.GeoDataFrame:
-    """Return the heads of a zone: by valve, else those that stand in it without one."""
-    if fixtures is None or fixtures.empty:
-        return gpd.GeoDataFrame({"kind": []}, geometry=[])
-    heads = fixtures[fixtures["kind"] == "head"]
-    own = heads["valve"] == hydrozones["valve"].loc[name]
-    beside = heads.geometry.dwithin(hydrozones.geometry.loc[name], 0.5)
-    return heads[own | (heads["valve"].isna() & beside)]
-
-
-def _modelled(zone: _Zone, heads: gpd.GeoDataFrame) -> ZoneApplication:
-    """Model the pattern from the heads."""
-    if zone.irrigation in {"drip", "bubbler"}:
+def _modelled(zone: _Zone, heads: _Heads) -> ZoneApplication:
+    """Model the pattern from the heads, where there are enough."""
+    if len(heads.shape) < FEWEST_HEADS or zone.irrigation in {"drip", "bubbler"}:
         return _prior(zone)
-    places = shapely.get_coordinates(heads.geometry.to_numpy())
+    places = heads.places
     options: dict[str, Any] = {
         "places": places,
-        "radius": head_radii(places, _column(heads, "wetted_radius"), zone.irrigation),
-        "flow": _column(heads, "nozzle_flow"),
+        "radius": head_radii(places, heads.radius, zone.irrigation),
+        "flow": heads.flow,
         "zone": zone.shape,
     }
     points = head_pattern(*zone.points, **options)

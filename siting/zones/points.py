@@ -75,9 +75,19 @@ def driest_weights(values: Floats, *, share: float = 0.25) -> Floats:
     >>> driest_weights(np.array([1.0, 3.0, 3.0, 2.0])).tolist()
     [0.0, 0.5, 0.5, 0.0]
     """
+    return _driest(*_groups(values), share)
+
+
+def _groups(values: Floats) -> tuple[Ints, Ints]:
+    """Return which group of equal values each point is of, and the size of each, least first."""
     _, group, count = np.unique(
         _quantise(np.asarray(values, dtype=float)), return_inverse=True, return_counts=True
     )
+    return group, count
+
+
+def _driest(group: Ints, count: Ints, share: float) -> Floats:
+    """Weight the points of the driest share of the ground, see `driest_weights`."""
     wanted = share * group.size
     drier = group.size - np.cumsum(count)
     taken = np.clip((wanted - drier) / count, 0.0, 1.0)
@@ -94,7 +104,8 @@ def class_weights(values: Floats, *, classes: int = 4) -> Floats:
     >>> class_weights(np.array([1.0, 3.0, 3.0, 2.0]), classes=2).tolist()
     [[0.0, 0.5, 0.5, 0.0], [0.5, 0.0, 0.0, 0.5]]
     """
-    upto = [q / classes * driest_weights(values, share=q / classes) for q in range(1, classes + 1)]
+    groups = _groups(values)
+    upto = [q / classes * _driest(*groups, q / classes) for q in range(1, classes + 1)]
     parts = np.diff(np.stack([np.zeros_like(values, dtype=float), *upto]), axis=0)
     return np.asarray(np.maximum(parts * classes, 0.0))
 
