@@ -21,7 +21,7 @@ from siting.arrays import Floats, Ints
 from siting.climate.model import SeasonCalendar
 from siting.site.model import LocalGrid, Site
 from siting.site.settings import SOILS
-from siting.stages import Keeper, kept_beside
+from siting.stages import Keeper
 from siting.sun.light import ShadeOptions
 from siting.sun.position import CellSun, SunPositions, SunShade
 from siting.sun.scene import leaf_months
@@ -29,6 +29,7 @@ from siting.sun.shade import Shading
 from siting.water.reference_et import EtoTerms
 from siting.water.zones import plant_factors
 from siting.zones.application import ZoneApplication
+from siting.zones.draws import sobol_points
 from siting.zones.points import (
     ZonePixels,
     class_weights,
@@ -216,16 +217,7 @@ class Scenarios:
 
 def _low_discrepancy(rows: int, rng: np.random.Generator) -> Floats:
     """Return points in the unit cube, shape (rows, names); each column has every share once."""
-    state = repr(rng.bit_generator.state)
-    return kept_beside("draws", lambda: _sobol(rows, rng), rows, state, _DIMENSIONS, _PLACES)
-
-
-def _sobol(rows: int, rng: np.random.Generator) -> Floats:
-    """Return those points of a scrambled Sobol sequence."""
-    from scipy.stats import qmc  # noqa: PLC0415 - takes half a second, and a plan needs no other of it
-
-    points = qmc.Sobol(_DIMENSIONS, rng=rng).random_base2(max(rows, 1).bit_length())
-    return _evened(points[1 : rows + 1, : len(_PLACES)])
+    return _evened(sobol_points(rows, len(_PLACES), rng, dimensions=_DIMENSIONS))
 
 
 def _evened(points: Floats) -> Floats:
