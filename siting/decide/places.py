@@ -11,6 +11,7 @@ import numpy as np
 import pandas as pd
 import pyproj
 import shapely
+from numpy.typing import NDArray
 from shapely.geometry.base import BaseGeometry
 
 from siting.arrays import Floats
@@ -21,6 +22,7 @@ from siting.parts import each_part
 from siting.place.placement import MARGIN_M, Placement, chances_there, place_sensor
 from siting.place.rank import Chances
 from siting.place.setbacks import (
+    Hazards,
     Undrawn,
     ground_hazards,
     hazards_of_zone,
@@ -213,16 +215,16 @@ def place_zones(
         Naming the zone that has no ground for a sensor.
     """
     zones = ground.pixels.zones
-    of_zone = _near_hazards(hazards, site) if len(hazards) > _MANY else hazards_of_zone
+    of_zone, boxes = _hazards_by_zone(hazards, site), _controllers(site)
 
     def asked(z: int) -> _Asked:
         return _Asked(
             zones[z],
             site.hydrozones.geometry.iloc[z],
             (ground.pixels.sample_x[z], ground.pixels.sample_y[z], ground.samples[z]),
-            of_zone(hazards, zones[z]),
+            of_zone(zones[z]),
             application[zones[z]].unknown,
-            _controller_of(site, z),
+            _controller_of(site, boxes, z),
             units,
         )
 
@@ -289,7 +291,7 @@ class _Asked(NamedTuple):
     zone: str
     shape: BaseGeometry
     samples: tuple[Floats, Floats, Floats]
-    hazards: gpd.GeoDataFrame
+    hazards: Hazards
     unknown: Unevenness
     landmark: tuple[float, float] | None
     units: UnitsName
@@ -315,33 +317,51 @@ def _best_point(asked: _Asked) -> Placement:
         raise NoAdmissibleGroundError(msg) from error
 
 
-def _near_hazards(
-    hazards: gpd.GeoDataFrame, site: Site
-) -> Callable[[gpd.GeoDataFrame, str], gpd.GeoDataFrame]:
-    """Return what finds the hazards of a zone where there are many: those that lie near it.
+def _hazards_by_zone(table: gpd.GeoDataFrame, site: Site) -> Callable[[str], Hazards]:
+    """Return what finds the hazards of a zone; where there are many, those that lie near it.
 
     A zone's own edge is nearer to any point of it than what is left out.
     """
-    tree = shapely.STRtree(hazards.geometry.to_numpy())
+    hazards, zones = Hazards.of(table), table["zone"].to_numpy(dtype=object)
+    of_all, every = pd.isna(zones), np.arange(zones.size)
+    tree = shapely.STRtree(hazards.shapes) if zones.size > _MANY else None
 
-    def of_zone(hazards: gpd.GeoDataFrame, zone: str) -> gpd.GeoDataFrame:
-        shape = site.hydrozones.geometry.loc[zone]
-        (west, south, east, north) = shape.bounds
-        reach = _NEAR_M + max(east - west, north - south)
-        near = np.sort(tree.query(shape, predicate="dwithin", distance=reach))
-        return hazards_of_zone(hazards.iloc[near], zone)
+    def of_zone(zone: str) -> Hazards:
+        near = every
+        if tree is not None:
+            shape = site.hydrozones.geometry.loc[zone]
+            (west, south, east, north) = shape.bounds
+            reach = _NEAR_M + max(east - west, north - south)
+            near = np.sort(tree.query(shape, predicate="dwithin", distance=reach))
+        return hazards.take(near[of_all[near] | (zones[near] == zone)])
 
     return of_zone
 
 
-def _controller_of(site: Site, zone: int) -> tuple[float, float] | None:
-    """Return where a zone's controller stands, else the nearest; None where none is drawn."""
+class _Controllers(NamedTuple):
+    """Names and shapes of the controllers, and each zone's own by name."""
+
+    names: NDArray[np.object_]
+    shapes: NDArray[np.object_]
+    of_zone: NDArray[np.object_]
+
+
+def _controllers(site: Site) -> _Controllers:
     boxes = site.fixtures[site.fixtures["kind"] == "controller"]
-    own = boxes[boxes["name"] == site.hydrozones["controller"].iloc[zone]]
-    shapes = (boxes if own.empty else own).geometry
-    if shapes.empty:
+    return _Controllers(
+        boxes["name"].to_numpy(dtype=object),
+        boxes.geometry.to_numpy(),
+        site.hydrozones["controller"].to_numpy(dtype=object),
+    )
+
+
+def _controller_of(site: Site, boxes: _Controllers, zone: int) -> tuple[float, float] | None:
+    """Return where a zone's controller stands, else the nearest; None where none is drawn."""
+    if not boxes.shapes.size:
         return None
-    nearest = shapes.iloc[int(np.argmin(shapes.distance(site.hydrozones.geometry.iloc[zone])))]
+    own = boxes.shapes[boxes.names == boxes.of_zone[zone]]
+    shapes = own if own.size else boxes.shapes
+    nearest = shapes[int(np.argmin(shapely.distance(shapes, site.hydrozones.geometry.iloc[zone])))]
     return float(nearest.x), float(nearest.y)
 
 

@@ -4,6 +4,7 @@ from .placement import chances_there as chances_there
 from .placement import place_sensor as place_sensor
 from .rank import Chances as Chances
 from .setbacks import HAZARD_WORDS as HAZARD_WORDS
+from .setbacks import Hazards as Hazards
 from .setbacks import Undrawn as Undrawn
 from .setbacks import ground_hazards as ground_hazards
 from .setbacks import hazards_of_zone as hazards_of_zone

@@ -37,6 +37,7 @@ import geopandas as gpd
 import numpy as np
 import scipy
 import shapely
+from numpy.typing import NDArray
 from shapely.geometry.base import BaseGeometry
 
 from siting.arrays import Flags, Floats, Ints
@@ -57,6 +58,7 @@ from siting.place.rank import (
 from siting.place.setbacks import (
     HAZARD_WORDS,
     Clearance,
+    Hazards,
     Region,
     cells_of,
     clearance,
@@ -119,65 +121,50 @@ class Tightest(NamedTuple):
 
     ratio: its distance over its setback, inf where there is no setback [-]; hazard: what binds, ""
     where there is no setback; distance, setback: how far the hazard is and how far it should be,
-    NaN where there is no setback [m]; missed: the others that are not met, in words, the tightest
-    first.
+    NaN where there is no setback [m]; missed: hazard, distance and setback of the others that are
+    not met, the tightest first.
     """
 
     ratio: float
     hazard: str
     distance: float
     setback: float
-    missed: tuple[str, ...]
+    missed: tuple[tuple[str, float, float], ...] = ()
 
 
 def words_of(
-    point: tuple[float, float],
-    ground: GroundWords,
-    zone: BaseGeometry,
-    hazards: gpd.GeoDataFrame,
+    tightest: Tightest, ground: GroundWords, zone: BaseGeometry
 ) -> dict[UnitsName, PlaceWords]:
-    """Say what gave way and why here, in each system of units.
-
-    point: x and y [m].
-    """
-    told: dict[UnitsName, PlaceWords] = {}
-    for units in _SYSTEMS:
-        tightest = tightest_setback(point, hazards, units)
-        told[units] = PlaceWords(
-            note_of(tightest, zone, hazards, units),
-            reason_of(ground, tightest, units=units),
+    """Say what gave way and why here, in each system of units."""
+    width = 0.0 if tightest.ratio >= 1.0 - _EQUAL else _widest(zone)
+    return {
+        units: PlaceWords(
+            note_of(tightest, width, units=units), reason_of(ground, tightest, units=units)
         )
-    return told
+        for units in _SYSTEMS
+    }
 
 
-def tightest_setback(
-    point: tuple[float, float], hazards: gpd.GeoDataFrame, units: UnitsName
-) -> Tightest:
+def tightest_setback(point: tuple[float, float], hazards: Hazards) -> Tightest:
     """Measure every setback at a point on the hazards themselves.
 
-    point: x and y [m]; hazards: hazard, setback [m], geometry; units {"metric", "us"}: units of the
-    lengths in words. Returns the setback that binds, and the others that are not met.
+    point: x and y [m]. Returns the setback that binds, and the others that are not met.
     """
-    setbacks = hazards["setback"].to_numpy(dtype=float)
-    distance = shapely.distance(hazards.geometry.to_numpy(), shapely.Point(*point))
-    counts = setbacks > 0
+    counts = hazards.setbacks > 0
     if not counts.any():
-        return Tightest(float("inf"), "", float("nan"), float("nan"), ())
-    names = hazards["hazard"].to_numpy(dtype=str)[counts]
-    distance, setbacks = distance[counts], setbacks[counts]
+        return Tightest(float("inf"), "", float("nan"), float("nan"))
+    names, setbacks, shapes = hazards.take(counts)
+    distance = shapely.distance(shapes, shapely.Point(*point))
     ratio = distance / setbacks
-    order = np.lexsort((names, np.round(ratio, 6)))
-    first = int(order[0])
-    missed: dict[str, str] = {}
-    for i in order[ratio[order] < 1.0 - _EQUAL]:
-        words = say(
-            "{hazard} {distance} of {setback}",
-            hazard=_word(names[i]),
-            distance=show(distance[i], "length", units),
-            setback=show(setbacks[i], "length", units),
-        )
-        missed.setdefault(names[i], words)
-    missed.pop(names[first], None)
+    equal = np.round(ratio, 6)
+    least = np.flatnonzero(equal == equal.min())
+    first = int(least[np.argsort(names[least], kind="stable")[0]])
+    missed: dict[str, tuple[str, float, float]] = {}
+    short = np.flatnonzero(ratio < 1.0 - _EQUAL)
+    for i in short[np.lexsort((names[short], equal[short]))]:
+        name = str(names[i])
+        missed.setdefault(name, (name, float(distance[i]), float(setbacks[i])))
+    missed.pop(str(names[first]), None)
     return Tightest(
         float(ratio[first]),
         str(names[first]),
@@ -191,19 +178,21 @@ def _word(hazard: str) -> str:
     return HAZARD_WORDS.get(hazard) or hazard.replace("_", " ")
 
 
-def note_of(
-    tightest: Tightest, zone: BaseGeometry, hazards: gpd.GeoDataFrame, units: UnitsName
-) -> str:
+def _widest(zone: BaseGeometry) -> float:
+    """Return how wide a zone is at its widest [m]."""
+    shapely.prepare(zone)
+    depth = clearance(zone, np.empty(0, dtype=object), np.empty(0)).slack
+    return 2 * highest(Region(zone, depth, 1.0), cells_of(zone))[0]
+
+
+def note_of(tightest: Tightest, width: float, *, units: UnitsName) -> str:
     """Say what gave way.
 
-    units {"metric", "us"}: units of the lengths. Returns plain words, or "" where every setback is
-    met.
+    width: of the zone at its widest [m]; units {"metric", "us"}: units of the lengths. Returns
+    plain words, or "" where every setback is met.
     """
     if tightest.ratio >= 1.0 - _EQUAL:
         return ""
-    shapely.prepare(zone)
-    depth = clearance(zone, hazards.iloc[:0]).slack
-    width = 2 * highest(Region(zone, depth, 1.0), cells_of(zone))[0]
     text = say(
         "no ground meets every setback (the zone is {width} wide at its widest): the {hazard} "
         "setback of {setback} gave way to {distance}",
@@ -214,7 +203,16 @@ def note_of(
     )
     if not tightest.missed:
         return text
-    return say("{first}; also {others}", first=text, others=side_by_side(tightest.missed, ", "))
+    missed = [
+        say(
+            "{hazard} {distance} of {setback}",
+            hazard=_word(name),
+            distance=show(distance, "length", units),
+            setback=show(setback, "length", units),
+        )
+        for name, distance, setback in tightest.missed
+    ]
+    return say("{first}; also {others}", first=text, others=side_by_side(missed, ", "))
 
 
 def chance_words(chances: Chances) -> str:
@@ -746,7 +744,7 @@ def place_sensor(  # noqa: PLR0913 - each option is one of its own
     x: Floats,
     y: Floats,
     dryness: Floats,
-    hazards: gpd.GeoDataFrame,
+    hazards: gpd.GeoDataFrame | Hazards,
     burial_error: float = 0.5,
     application_cv: float | Unevenness = 0.0,
     margin: float = 0.0,
@@ -792,38 +790,42 @@ def place_sensor(  # noqa: PLR0913 - each option is one of its own
     if x.size == 0:
         msg = "the zone has no points"
         raise NoAdmissibleGroundError(msg)
-    ground = _open_ground(zone, hazards, burial_error, margin)._replace(landmark=landmark)
+    known = Hazards.of(hazards) if isinstance(hazards, gpd.GeoDataFrame) else hazards
+    ground = _open_ground(zone, known, burial_error, margin)._replace(landmark=landmark)
     unknown = application_cv
     if not isinstance(unknown, Unevenness):
         unknown = Unevenness(unknown)
     ranks = _ranks_of(ground, (x, y, dryness), burial_error, unknown.learned)
     points = _points(ground, ranks)
     point = points[0]
-    chances = chances_at(ranks, point, unknown)
+    chances = chances_at(ranks, points, unknown)
     tested = None
     if unknown.cv_tested is not None:
-        tested = chances_at(ranks, point, unknown, tested=True)
-    tightest = tightest_setback(point, hazards, units)
-    as_good = ranks.as_good(point, *np.array(points).T)[1:]
-    reserves = tuple(
-        _reserve(at, ranks, hazards, unknown, as_good=bool(good))
-        for at, good in zip(points[1:], as_good, strict=True)
+        tested = chances_at(ranks, [point], unknown, tested=True)[0]
+    tightest = [tightest_setback(at, known) for at in points]
+    at = np.array(points).T
+    rank, pieces = ranks.rank(*at), ground.pieces
+    as_good = ranks.as_good(
+        point, np.concatenate([at[0], pieces.x]), np.concatenate([at[1], pieces.y])
     )
-    pieces = ground.pieces
-    equal_m2 = float(pieces.area[ranks.as_good(point, pieces.x, pieces.y)].sum())
+    reserves = tuple(
+        Reserve(*points[k], float(rank[k]), *tightest[k][:2], chances[k], bool(as_good[k]))
+        for k in range(1, len(points))
+    )
+    equal_m2 = float(pieces.area[as_good[len(points) :]].sum())
     equals = Equals(
         tuple(k for k, at in enumerate(reserves, start=1) if at.as_good),
         equal_m2 / max(ground.safe.area, 1e-9),
     )
-    ground_words = GroundWords(chances, len(reserves), equals, even=ranks.even, level=ranks.level)
-    words = words_of(point, ground_words, zone, hazards)
+    told = GroundWords(chances[0], len(reserves), equals, even=ranks.even, level=ranks.level)
+    words = words_of(tightest[0], told, zone)
     return Placement(
         x=point[0],
         y=point[1],
-        rank=ranks.rank(*point),
-        chances=chances,
-        setback_ratio=tightest.ratio,
-        binding_setback=tightest.hazard,
+        rank=float(rank[0]),
+        chances=chances[0],
+        setback_ratio=tightest[0].ratio,
+        binding_setback=tightest[0].hazard,
         note=words[units].note,
         reason=words[units].reason,
         words=words,
@@ -864,30 +866,16 @@ def chances_there(
     Chances
         Among the ground where a sensor may lie.
     """
-    ranks = _ranks_of(_open_ground(zone, hazards, error), samples, error, unknown.learned)
-    return chances_at(ranks, point, unknown)
-
-
-def _reserve(
-    point: tuple[float, float],
-    ranks: RankField,
-    hazards: gpd.GeoDataFrame,
-    unknown: Unevenness,
-    *,
-    as_good: bool,
-) -> Reserve:
-    """Describe a reserve point."""
-    tightest = tightest_setback(point, hazards, "metric")
-    chances = chances_at(ranks, point, unknown)
-    rank = ranks.rank(*point)
-    return Reserve(*point, rank, tightest.ratio, tightest.hazard, chances, as_good)
+    ground = _open_ground(zone, Hazards.of(hazards), error)
+    ranks = _ranks_of(ground, samples, error, unknown.learned)
+    return chances_at(ranks, [point], unknown)[0]
 
 
 def _open_ground(
-    zone: BaseGeometry, hazards: gpd.GeoDataFrame, burial_error: float, margin: float = 0.0
+    zone: BaseGeometry, hazards: Hazards, burial_error: float, margin: float = 0.0
 ) -> _Ground:
     """Take covered ground out of the zone and index the hazards around the rest."""
-    shapes = hazards.geometry.to_numpy()
+    shapes, setbacks = hazards.shapes, hazards.setbacks
     covering = shapes[shapely.get_dimensions(shapes) == 2]  # noqa: PLR2004
     covering = covering[shapely.intersects(covering, zone)]
     shape = zone.difference(shapely.union_all(covering)) if len(covering) else zone
@@ -900,11 +888,12 @@ def _open_ground(
     shape = shapely.union_all(parts)
     shapely.prepare(shape)
     mesh = mesh_of(zone, burial_error=burial_error)
-    admissible, clear = _drawn_admissible(shape, hazards), clearance(shape, hazards)
+    admissible = _drawn_admissible(shape, shapes, setbacks)
+    clear = clearance(shape, shapes, setbacks)
     safe, kept = admissible, clear
     if margin > 0:
-        wider = hazards.assign(setback=hazards["setback"] + margin)
-        safe, kept = _drawn_admissible(shape, wider), clearance(shape, wider)
+        wider = setbacks + margin
+        safe, kept = _drawn_admissible(shape, shapes, wider), clearance(shape, shapes, wider)
     return _Ground(shape, clear, kept, admissible, safe, mesh, pieces_of(safe, mesh))
 
 
@@ -952,9 +941,10 @@ def _clear_of(chosen: list[tuple[float, float]]) -> Callable[[Floats, Floats], F
     return clear
 
 
-def _drawn_admissible(shape: BaseGeometry, hazards: gpd.GeoDataFrame) -> BaseGeometry:
+def _drawn_admissible(
+    shape: BaseGeometry, shapes: NDArray[np.object_], setbacks: Floats
+) -> BaseGeometry:
     """Draw the admissible ground, arcs as polygons."""
-    shapes, setbacks = hazards.geometry.to_numpy(), hazards["setback"].to_numpy(dtype=float)
     near = shapely.distance(shapes, shape) < setbacks
     kept = shapely.buffer(
         shapely.intersection(shapes[near], _window(shape, setbacks)), setbacks[near], quad_segs=32

@@ -16,7 +16,9 @@ field's own error. A few crowns that nobody drew come on top.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
+from functools import cached_property
 from typing import Any, Final, NamedTuple
 
 import numpy as np
@@ -42,19 +44,20 @@ _ROOM: Final = 0.25  # how far, in second differences, a surface may leave the s
 class Surface:
     """Values anywhere from samples on a lattice (else at the nearest sample).
 
-    values (S, rows, columns): the samples, gaps filled, on a lattice row 0 is the southernmost;
-    coefficients (S, rows, columns): cubic spline coefficients, empty without a lattice; curvature
-    (2, S, rows, columns): second differences along x and y, empty without a lattice; west, south,
-    step: first node and spacing [m]; tree: index of the samples where they make no lattice.
+    coefficients (S, rows, columns): cubic spline coefficients on a lattice, row 0 is the
+    southernmost; low, high (S, rows - 1, columns - 1): between which values the surface is held in
+    each square of the lattice; west, south, step: first node and spacing [m]. Where the samples
+    make no lattice: tree, their index, and nearest (S, P), their values.
     """
 
-    values: Floats
     coefficients: Floats
-    curvature: Floats
+    low: Floats
+    high: Floats
     west: float
     south: float
     step: float
     tree: scipy.spatial.cKDTree | None = None
+    nearest: Floats = field(default_factory=lambda: np.empty((0, 0)))
 
     def at(self, x: Floats, y: Floats) -> Floats:
         """Return the values at points.
@@ -64,28 +67,18 @@ class Surface:
         """
         if self.tree is not None:
             _, nearest = self.tree.query(np.column_stack([x, y]))
-            found: Floats = self.values[:, nearest]
+            found: Floats = self.nearest[:, nearest]
             return found
-        rows, columns = self.values.shape[1:]
+        rows, columns = self.coefficients.shape[1:]
         column = np.clip((x - self.west) / self.step, 0.0, columns - 1.0)
         row = np.clip((y - self.south) / self.step, 0.0, rows - 1.0)
-        left = np.minimum(column.astype(np.int64), max(columns - 2, 0))
-        low = np.minimum(row.astype(np.int64), max(rows - 2, 0))
-        right, high = np.minimum(left + 1, columns - 1), np.minimum(low + 1, rows - 1)
-        corners = ((low, left), (low, right), (high, left), (high, right))
-        result = np.empty((len(self.values), x.size))
-        for s, (value, coefficient) in enumerate(zip(self.values, self.coefficients, strict=True)):
-            smooth = scipy.ndimage.map_coordinates(
-                coefficient, [row, column], order=3, prefilter=False
-            )
-            around = np.stack([value[corner] for corner in corners])
-            room = sum(
-                _agreed(np.stack([bend[corner] for corner in corners]))
-                for bend in (self.curvature[0, s], self.curvature[1, s])
-            )
-            room = _ROOM * np.asarray(room)
-            result[s] = np.clip(smooth, around.min(axis=0) - room, around.max(axis=0) + room)
-        return result
+        place = np.stack([row, column])
+        result = np.empty((len(self.coefficients), x.size))
+        for spline, values in zip(self.coefficients, result, strict=True):
+            scipy.ndimage.map_coordinates(spline, place, order=3, prefilter=False, output=values)
+        left = np.minimum(column.astype(np.int64), columns - 2)
+        below = np.minimum(row.astype(np.int64), rows - 2)
+        return np.clip(result, self.low[:, below, left], self.high[:, below, left], out=result)
 
 
 def surface_through(x: Floats, y: Floats, values: Floats) -> Surface:
@@ -95,7 +88,6 @@ def surface_through(x: Floats, y: Floats, values: Floats) -> Surface:
     per surface.
     """
     step = _spacing(x, y)
-    none = np.empty((0, 0, 0))
     if step > 0:
         column = np.rint((x - x.min()) / step).astype(np.int64) + _PAD
         row = np.rint((y - y.min()) / step).astype(np.int64) + _PAD
@@ -107,16 +99,27 @@ def surface_through(x: Floats, y: Floats, values: Floats) -> Surface:
             spline = np.stack(
                 [scipy.ndimage.spline_filter(part, order=3, mode="mirror") for part in filled]
             )
-            return Surface(filled, spline, _bends(filled), west, south, step)
-    tree = scipy.spatial.cKDTree(np.column_stack([x, y]))
-    return Surface(values, none, none[None], 0.0, 0.0, 0.0, tree)
+            return Surface(spline, *_held(filled), west, south, step)
+    tree, none = scipy.spatial.cKDTree(np.column_stack([x, y])), np.empty((0, 0, 0))
+    return Surface(none, none, none, 0.0, 0.0, 0.0, tree, values)
 
 
-def _agreed(bends: Floats) -> Floats:
-    """Return the least second difference of four corners where all bend the same way, else 0."""
-    same = np.abs(np.sign(bends).sum(axis=0)) == len(bends)
-    least: Floats = np.where(same, np.abs(bends).min(axis=0), 0.0)
-    return least
+def _held(values: Floats) -> tuple[Floats, Floats]:
+    """Return between which values a surface stays in each square of the lattice: those of its
+    corners, with room for what all four agree that it bends by."""  # noqa: D205, D209
+    room: Floats = np.zeros(1)
+    for bend in _bends(values):
+        low, high = _extremes(bend)
+        room = room + np.maximum(np.maximum(low, -high), 0.0)  # 0 where they bend both ways
+    low, high = _extremes(values)
+    return low - _ROOM * room, high + _ROOM * room
+
+
+def _extremes(values: Floats) -> tuple[Floats, Floats]:
+    """Return the least and the greatest of the four corners of each square."""
+    pairs = (values[:, :, :-1], values[:, :, 1:])
+    low, high = np.minimum(*pairs), np.maximum(*pairs)
+    return np.minimum(low[:, :-1], low[:, 1:]), np.maximum(high[:, :-1], high[:, 1:])
 
 
 def _bends(values: Floats) -> Floats:
@@ -266,7 +269,8 @@ class Pieces(NamedTuple):
     height: Floats
 
 
-class _Spread(NamedTuple):
+@dataclass(frozen=True)
+class _Spread:
     """Dryness of pieces, shape (S, K), over the range that it has in each, and their areas (K,)."""
 
     middle: Floats
@@ -275,15 +279,23 @@ class _Spread(NamedTuple):
 
     def rank(self, scenario: int, values: Floats) -> Floats:
         """Return the share of the area that is less dry than the values, shape of `values`."""
-        half = self.range[scenario] / 2
-        slope = self.area / self.range[scenario]
-        ends = np.concatenate([self.middle[scenario] - half, self.middle[scenario] + half])
-        order = np.argsort(ends, kind="stable")
-        ends = ends[order]
-        rise = np.cumsum(np.concatenate([slope, -slope])[order])[:-1]
-        below = np.concatenate([[0.0], np.cumsum(rise * np.diff(ends))])
-        share: Floats = np.interp(values, ends, below / below[-1])
-        return share
+        dryness, share = self._below
+        found: Floats = np.interp(values, dryness[scenario], share[scenario])
+        return found
+
+    @cached_property
+    def _below(self) -> tuple[Floats, Floats]:
+        """Dryness where a piece begins or ends, ascending, and share of the area that is less dry,
+        shapes (S, 2 K)."""  # noqa: D205, D209
+        half, slope = self.range / 2, self.area / self.range
+        ends = np.concatenate([self.middle - half, self.middle + half], axis=1)
+        order = np.argsort(ends, axis=1, kind="stable")
+        ends = np.take_along_axis(ends, order, axis=1)
+        rise = np.take_along_axis(np.concatenate([slope, -slope], axis=1), order, axis=1)
+        area = np.cumsum(rise, axis=1)[:, :-1] * np.diff(ends, axis=1)
+        below = np.zeros(ends.shape)
+        np.cumsum(area, axis=1, out=below[:, 1:])
+        return ends, below / below[:, -1:]
 
 
 @dataclass(frozen=True)
@@ -309,6 +321,11 @@ class RankField:
     even: bool
     level: bool
     median: float
+
+    @cached_property
+    def some(self) -> tuple[Ints, Floats]:
+        """Places of the ground that stand for all of it, and the share that each stands for."""
+        return _some(self.ground.area, self.ground.middle.mean(axis=0))
 
     def in_drier_half(self, x: Floats, y: Floats) -> Flags:
         """Return whether points, shapes (N,) [m], lie in the drier half of the ground."""
@@ -346,14 +363,15 @@ class RankField:
         """Return the expected miss of the target rank, root of a mean square [-]."""
         return np.sqrt(np.maximum(self.objective(x, y), 0.0))
 
-    def rank(self, x: float, y: float) -> float:
-        """Return the mean rank over scenarios among the admissible ground at one point.
+    def rank(self, x: Floats, y: Floats) -> Floats:
+        """Return the mean rank over scenarios among the admissible ground.
 
-        x, y: the point [m]. Result: share of that ground that is less dry, 0..1.
+        x, y (N,): points [m]. Result: share of that ground that is less dry, 0..1, shape (N,).
         """
-        values = self.surface.at(np.array([x]), np.array([y]))
-        ranks = [float(self.ground.rank(s, value)[0]) for s, value in enumerate(values)]
-        return float(np.mean(ranks))
+        values = self.surface.at(x, y)
+        ranks = np.stack([self.ground.rank(s, value) for s, value in enumerate(values)], axis=-1)
+        mean: Floats = ranks.mean(axis=-1)
+        return mean
 
     def _read(self, spline: Floats, x: Floats, y: Floats) -> Floats:
         mesh = self.mesh
@@ -487,7 +505,7 @@ def _drawn(
     count = len(values)
     drawn = np.exp(learned.draws(mesh.x, mesh.y, count * _DRAWS)).reshape(_DRAWS, count, -1)
     return [
-        (ground._replace(middle=ground.middle * part[:, basis.cell]), values * part)
+        (replace(ground, middle=ground.middle * part[:, basis.cell]), values * part)
         for part in drawn
     ]
 
@@ -608,12 +626,16 @@ class _Deviation(NamedTuple):
 
 
 def chances_at(
-    ranks: RankField, point: tuple[float, float], unknown: Unevenness, *, tested: bool = False
-) -> Chances:
-    """Return what is expected of the true rank of a point, with everything unknown in it.
+    ranks: RankField,
+    points: Sequence[tuple[float, float]],
+    unknown: Unevenness,
+    *,
+    tested: bool = False,
+) -> list[Chances]:
+    """Return what is expected of the true rank of points, with everything unknown in it.
 
     Local dryness is the map's times a lognormal field: application of the given coefficient of
-    variation, and `FIELD_ERROR`. With z the deviation at the point in standard deviations and r(d)
+    variation, and `FIELD_ERROR`. With z the deviation at a point in standard deviations and r(d)
     the correlation, the ground at distance d deviates by r z on average and sqrt(1 - r²) about it,
     so the mean rank given z is a mean of normal probabilities over the ground. What the rank varies
     by about that mean is the covariance of two such indicators, averaged over pairs of places:
@@ -621,7 +643,7 @@ def chances_at(
     for the rank given z, the scenario and the burial error: good where deviations reach no farther
     than about a third of the ground. No random numbers are needed.
 
-    point: x and y [m]. Result: of the ground where a sensor may lie.
+    points: x and y of each [m]. Result: of each, of the ground where a sensor may lie.
 
     Mehler, F. G. (1866), for the expansion of the bivariate normal density.
     """
@@ -630,29 +652,34 @@ def chances_at(
         np.array([np.log1p(cv**2), np.log1p(FIELD_ERROR**2)]),
         np.array([unknown.reach, FIELD_REACH_M]),
     )
-    some, weight = _some(ranks.ground.area, ranks.ground.middle.mean(axis=0))
+    some, weight = ranks.some
     places = np.column_stack([part[some] for part in ranks.places])
     scenarios = np.unique(
         np.linspace(0, len(ranks.ground.middle) - 1, _SCENARIOS).round().astype(int)
     )
-    around = np.asarray(point) + ranks.burial_error * _OFFSETS
-    here = ranks.surface.at(around[:, 0], around[:, 1])[scenarios]
+    around = np.asarray(points)[:, None] + ranks.burial_error * _OFFSETS  # (points, offsets, 2)
+    here = ranks.surface.at(*around.reshape(-1, 2).T)[scenarios]
     ground = ranks.ground.middle[np.ix_(scenarios, some)]
     size = np.maximum(np.abs(ground).max(axis=1, keepdims=True), 1e-300)
     here, ground = np.maximum(here / size, 1e-9), np.maximum(ground / size, 1e-9)
+    here, drier = np.log(here).reshape(-1, *around.shape[:2]), np.log(ground)
     # Within a piece of ground dryness is spread over a range: a little more to differ by.
     inside = (ranks.ground.range[np.ix_(scenarios, some)] / size / ground) ** 2 / 12
-    found, lift, known = np.zeros(3), 0.0, 0.0
+    known = 0.0
     if cv < unknown.cv:
         known = float(np.log1p(unknown.cv**2) - np.log1p(cv**2))
         inside = inside + known
-        lift = _lift(np.log(here[:, :1]) - np.log(ground), np.sqrt(known), weight)
     learned = unknown.learned
     left = _Even(deviation, places, known) if learned is None else _Left(learned, places)
-    for at, share, row in zip(around, _WEIGHTS, here.T, strict=True):
-        drier_by = np.log(row)[:, None] + lift - np.log(ground)
-        found += share * left.expected(drier_by, inside, weight, at)
-    return _under_crowns(*found)
+    chances = []
+    for k, offsets in enumerate(around):
+        lift = _lift(here[:, k, :1] - drier, np.sqrt(known), weight) if known else 0.0
+        found = np.zeros(3)
+        for at, share, row in zip(offsets, _WEIGHTS, here[:, k].T, strict=True):
+            drier_by = row[:, None] + lift - drier
+            found += share * left.expected(drier_by, inside, weight, at)
+        chances.append(_under_crowns(*found))
+    return chances
 
 
 def _lift(drier_by: Floats, known: float, weight: Floats) -> float:
@@ -685,7 +712,9 @@ class _Even:
 
     def __init__(self, deviation: _Deviation, places: Floats, known: float = 0.0) -> None:
         self._deviation, self._places, self._known = deviation, places, known
-        self._apart = deviation.alike(((places[:, None] - places[None]) ** 2).sum(axis=2))
+        x, y = places.T
+        apart = (x[:, None] - x) ** 2 + (y[:, None] - y) ** 2
+        self._apart = deviation.alike(apart)
 
     def expected(self, drier_by: Floats, inside: Floats, weight: Floats, at: Floats) -> Floats:
         """Return mean rank, chance of the driest quarter and of the wetter half, over all cases.
@@ -765,9 +794,9 @@ def _indicator_variance(limit: Floats, pairs: Floats, weight: Floats) -> Floats:
     """Return the variance of the area where a standard normal field stays below limits (N, K)."""
     # cov(1[X<a], 1[Y<b]) = phi(a) phi(b) sum_k r^k / k! He_{k-1}(a) He_{k-1}(b)
     density = weight * np.exp(-(limit**2) / 2) / np.sqrt(2 * np.pi)
-    before, now, factor = np.zeros_like(limit), np.ones_like(limit), 1.0
-    total, power = np.zeros(len(limit)), np.ones_like(pairs)
-    for k in range(1, _TERMS + 1):
+    total: Floats = ((density @ pairs) * density).sum(axis=1)
+    power, factor, before, now = pairs, 1.0, np.ones(1), limit
+    for k in range(2, _TERMS + 1):
         factor *= k
         power = power * pairs
         side = density * now

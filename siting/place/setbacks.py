@@ -764,6 +764,59 @@ def _tightest(
             least[n] = best
 
 
+class Hazards(NamedTuple):
+    """The columns of a table of hazards, taken out once for all that is asked of them.
+
+    Parameters
+    ----------
+    names : ndarray of str, shape (H,)
+        What each is.
+    setbacks : ndarray, shape (H,)
+        How far to keep away from it [m].
+    shapes : ndarray of geometry, shape (H,)
+        Where it is.
+    """
+
+    names: NDArray[np.str_]
+    setbacks: Floats
+    shapes: NDArray[np.object_]
+
+    @classmethod
+    def of(cls, table: gpd.GeoDataFrame) -> Hazards:
+        """Take the columns out of a table.
+
+        Parameters
+        ----------
+        table : GeoDataFrame
+            hazard, setback [m], geometry.
+
+        Returns
+        -------
+        Hazards
+            In the order of its rows.
+        """
+        return cls(
+            table["hazard"].to_numpy(dtype=str),
+            table["setback"].to_numpy(dtype=float),
+            table.geometry.to_numpy(),
+        )
+
+    def take(self, which: Flags | Ints) -> Hazards:
+        """Return some of them.
+
+        Parameters
+        ----------
+        which : ndarray, shape (H,) or (N,)
+            A mask, or positions.
+
+        Returns
+        -------
+        Hazards
+            Those.
+        """
+        return Hazards(self.names[which], self.setbacks[which], self.shapes[which])
+
+
 class Region(NamedTuple):
     """What a search looks at: ground, a score that changes by at most `slope` per metre, a filter.
 
@@ -814,17 +867,16 @@ class Cells(NamedTuple):
         return Cells(x, y, quarter)
 
 
-def clearance(ground: BaseGeometry, hazards: gpd.GeoDataFrame) -> Clearance:
+def clearance(ground: BaseGeometry, shapes: NDArray[np.object_], setbacks: Floats) -> Clearance:
     """Index the hazards that can matter to a ground.
 
     A hazard that can nowhere in the ground be the tightest one is left out; the ground's own edge
     counts as a hazard without a setback.
 
-    hazards: columns setback [m] and geometry.
+    shapes, setbacks (H,): the hazards, and how far to keep away from each [m].
     """
-    edge = np.array([ground.boundary], dtype=object)
-    geometries = np.concatenate([hazards.geometry.to_numpy(), edge])
-    setbacks = np.append(hazards["setback"].to_numpy(dtype=float), 0.0)
+    geometries = np.concatenate([shapes, np.array([ground.boundary], dtype=object)])
+    setbacks = np.append(setbacks, 0.0)
     near = _can_bind(ground, geometries, setbacks)
     geometries, setbacks = geometries[near], setbacks[near]
     is_point = shapely.get_type_id(geometries) == shapely.GeometryType.POINT
@@ -876,20 +928,24 @@ def highest(region: Region, cells: Cells) -> tuple[float, Floats, Floats]:
         score = region.score(cells.x, cells.y)
         promising = score + region.slope * reach > best
         cells, score = cells.take(promising), score[promising]
-        held = np.where(region.holds(cells.x, cells.y), score, -np.inf)
+        held = np.full(score.shape, -np.inf)
+        better = np.flatnonzero(score > best)
+        better = better[region.holds(cells.x[better], cells.y[better])]
+        held[better] = score[better]
         if held.size and held.max() > best + 1e-9:
             first = int(np.argmax(held >= held.max() - 1e-9))
             best, at_x, at_y = float(held[first]), cells.x[[first]], cells.y[[first]]
         promising = score + region.slope * reach > best
-        cells, score, held = cells.take(promising), score[promising], held[promising]
+        cells, score = cells.take(promising), score[promising]
         if cells.half > _RIDGE_HALF / 2 and cells.x.size <= _RIDGE_CELLS:
-            ridge = cells.take(np.isfinite(held))
+            ridge = cells
         if cells.half <= _FINEST:
             break
         if cells.half <= _RIDGE_HALF or cells.x.size > _RIDGE_CELLS:
             order = np.argsort(-np.round(score, 9), kind="stable")[:_BEAM]
             cells = cells.take(np.sort(order))
         cells = cells.split()
+    ridge = ridge.take(region.holds(ridge.x, ridge.y))
     return best, np.append(at_x, ridge.x), np.append(at_y, ridge.y)
 
 
@@ -908,9 +964,11 @@ def nearest_high(
         score = region.score(cells.x, cells.y)
         keep = (score + region.slope * reach >= floor) & (away - reach < nearest)
         cells, away, score = cells.take(keep), away[keep], score[keep]
-        held = (score >= floor) & region.holds(cells.x, cells.y)
-        distance = np.where(held, away, np.inf)
-        if held.any() and distance.min() < nearest - 1e-9:
+        able = np.flatnonzero((score >= floor) & (away < nearest))
+        able = able[region.holds(cells.x[able], cells.y[able])]
+        distance = np.full(away.shape, np.inf)
+        distance[able] = away[able]
+        if able.size and distance.min() < nearest - 1e-9:
             first = int(np.argmax(distance <= distance.min() + 1e-9))
             nearest, found = float(away[first]), (float(cells.x[first]), float(cells.y[first]))
         if cells.half <= _FINEST:

@@ -88,8 +88,8 @@ def test_readings_that_cannot_be_trusted_leave_the_chances_as_they_were():
     )
     cv = float(np.sqrt(np.expm1(VARIANCE)))
     none = learn([walk(np.arange(8.0), trust=0.05)], level, variance=VARIANCE, reach=REACH)
-    before = chances_at(ranks, (12.0, 5.0), Unevenness(cv, REACH))
-    after = chances_at(ranks, (12.0, 5.0), Unevenness(cv, REACH, None, none))
+    before = chances_at(ranks, [(12.0, 5.0)], Unevenness(cv, REACH))[0]
+    after = chances_at(ranks, [(12.0, 5.0)], Unevenness(cv, REACH, None, none))[0]
     assert after == pytest.approx(before, abs=0.02)
 
 

@@ -14,6 +14,7 @@ from shapely.geometry import LineString, MultiPolygon, Point, Polygon, box
 
 from siting.errors import NoAdmissibleGroundError
 from siting.place.placement import RESERVE_GAP_M, place_sensor
+from siting.place.setbacks import Hazards
 from tests.place.test_placement import CM, edge, even, hazards, lattice, place, scenes
 from tests.tries import tries
 
@@ -216,7 +217,7 @@ def test_no_admissible_place_is_better(scene):
     except NoAdmissibleGroundError:
         reject()
     assume(point.setback_ratio >= 1)
-    field = _ranks_of(_open_ground(zone, table, 0.5), (x, y, dry), 0.5)
+    field = _ranks_of(_open_ground(zone, Hazards.of(table), 0.5), (x, y, dry), 0.5)
     # Where the drier half is level within the map's own error, the interior is taken instead.
     assume(not field.level)
     fine_x, fine_y = lattice(zone, step=0.2)
@@ -327,7 +328,7 @@ def test_along_edges_of_admissible_ground_nothing_is_better(zone, rows, phase):
     dry = np.array([dryness(x, y), dryness(x, y) + 0.04 * x])
     table = hazards(*rows)
     point = place_sensor(zone, x=x, y=y, dryness=dry, hazards=table)
-    field = _ranks_of(_open_ground(zone, table, 0.5), (x, y, dry), 0.5)
+    field = _ranks_of(_open_ground(zone, Hazards.of(table), 0.5), (x, y, dry), 0.5)
     if field.level:
         pytest.skip("the drier half is level within the map's own error: the interior is taken")
     fine_x, fine_y = lattice(zone, step=0.05)

@@ -29,6 +29,7 @@ from siting.place.placement import (
     place_sensor,
 )
 from siting.place.rank import mesh_of, pieces_of
+from siting.place.setbacks import Hazards
 from siting.zones.application import application_cv
 from tests.place.test_placement import edge, even, hazards, lattice, place
 
@@ -37,7 +38,11 @@ ALONG = np.arange(0.5, 23.75, 0.25)
 
 
 def ground(zone, *rows, burial_error=0.1):
-    return _open_ground(zone, hazards(*rows), burial_error)
+    return _open_ground(zone, Hazards.of(hazards(*rows)), burial_error)
+
+
+def admissible(zone, hazard, setback):
+    return _drawn_admissible(zone, np.array([hazard]), np.array([setback]))
 
 
 def test_the_lowest_quarter_of_a_normal_distribution():
@@ -84,14 +89,14 @@ def test_the_window_reaches_a_metre_beyond_the_longest_setback():
 
 
 def test_admissible_ground_is_drawn_with_a_circle_of_128_corners():
-    drawn = _drawn_admissible(box(0, 0, 10, 10), hazards(("valve", 2.0, Point(5, 5))))
+    drawn = admissible(box(0, 0, 10, 10), Point(5, 5), 2.0)
     circle = 128 / 2 * np.sin(2 * np.pi / 128) * 2.0**2
     assert drawn.area == pytest.approx(100 - circle, rel=1e-12)
-    far = _drawn_admissible(box(0, 0, 10, 10), hazards(("valve", 2.0, Point(12, 5))))
+    far = admissible(box(0, 0, 10, 10), Point(12, 5), 2.0)
     assert far.area == 100.0
     # Only what lies within the window is drawn, however long the hazard is.
     fence = shapely.LineString([(-1e5, 12), (1e5, 12)])
-    assert _drawn_admissible(box(0, 0, 10, 10), hazards(("fence", 3.0, fence))).area == 90.0
+    assert admissible(box(0, 0, 10, 10), fence, 3.0).area == 90.0
 
 
 def test_covered_ground_is_taken_out_and_slivers_are_none():
