@@ -15,7 +15,7 @@ import numpy as np
 import shapely
 from shapely.geometry.base import BaseGeometry
 
-from siting.arrays import Ints
+from siting.arrays import Flags, Ints
 from siting.errors import Fault, Findings, limit, nearest, some
 from siting.site.columns import (
     Layer,
@@ -80,7 +80,7 @@ def clean_shapes(layer: Layer, kind: ShapeKind, findings: Findings) -> Layer:
         ids = frame.index[wrong & (types == found)].tolist()
         mend = "Draw them again, or convert them in the GIS."
         layer.fault(findings, str(found), _WORDS[kind], mend, features=ids)
-    frame = _thinned(layer, frame[~(empty | wrong)], findings)
+    frame = _thinned(layer, kept_rows(frame, ~(empty | wrong)), findings)
     _note_heights(layer, findings)
     if kind == "line":
         return replace(layer, frame=_long_lines(layer, frame, findings))
@@ -210,16 +210,14 @@ def polygons_of(shape: BaseGeometry) -> BaseGeometry:
 
 
 def _split_points(layer: Layer, frame: gpd.GeoDataFrame, findings: Findings) -> gpd.GeoDataFrame:
-    several = frame.index[
-        (frame.geometry.count_coordinates() > 1).to_numpy()
-        & (frame.geometry.geom_type == "MultiPoint").to_numpy()
-    ].tolist()
+    shapes = frame.geometry.to_numpy()
+    multi = shapely.get_type_id(shapes) == shapely.GeometryType.MULTIPOINT
+    several = frame.index[multi & (shapely.get_num_coordinates(shapes) > 1)].tolist()
     if several:
         findings.warn(
             f"{layer.file}, {layer.name}: features {some(several)} hold several points; "
             "each was taken for itself."
         )
-    multi = (frame.geometry.geom_type == "MultiPoint").to_numpy()
     return frame.explode(index_parts=False) if multi.any() else frame
 
 
@@ -237,14 +235,20 @@ def drop_copies(
     for row, key in enumerate(keys):
         copy[row] = key in seen
         seen.add(key)
-    _note_stacks(layer, frame[~copy], findings)
+    kept = kept_rows(frame, ~copy)
+    _note_stacks(layer, kept, findings)
     if copy.any():
         ids = frame.get("feature", frame.index)
         findings.warn(
             f"{layer.file}, {layer.name}: {copy.sum()} features drawn twice were dropped "
             f"({some(list(ids[copy]))})."
         )
-    return frame[~copy]
+    return kept
+
+
+def kept_rows(frame: gpd.GeoDataFrame, keep: Flags) -> gpd.GeoDataFrame:
+    """Return some rows of a frame; itself where it is all of them, as of most layers."""
+    return frame if keep.all() else frame[keep]
 
 
 def _note_stacks(layer: Layer, frame: gpd.GeoDataFrame, findings: Findings) -> None:

@@ -31,6 +31,7 @@ from siting.site.checks import (
     clean_shapes,
     cut_buildings,
     drop_copies,
+    kept_rows,
     note_feet,
     note_trees_inside,
     polygons_of,
@@ -821,7 +822,7 @@ def _in_place(layer: Layer, place: _Place, findings: Findings) -> tuple[Layer, b
     if not place.known:
         # Without a boundary the run is refused anyway; what has no place here is looked at then.
         moved = layer.frame.to_crs(crs)
-        moved = moved[all_finite(moved.geometry.to_numpy())]
+        moved = kept_rows(moved, all_finite(moved.geometry.to_numpy()))
     else:
         moved = _nearby(layer, to_working(layer, place.working, findings), place, findings)
     clean = clean_shapes(replace(layer, frame=moved), _SHAPES[layer.name], findings)
@@ -847,7 +848,7 @@ def _nearby(
             f"{layer.file}, {layer.name}: {np.count_nonzero(far)} features more than "
             f"{findings.tell(NEARBY_M, 'length', decimals=0)} from the property were left out."
         )
-    return frame[~far]
+    return kept_rows(frame, ~far)
 
 
 def _check_cells(settings: PropertyFile, place: _Place, findings: Findings) -> None:

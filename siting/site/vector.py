@@ -130,7 +130,13 @@ def _is_placed(crs: pyproj.CRS) -> bool:
 
     Returns False for engineering grids, geocentric and vertical CRSs.
     """
-    flat = pyproj.CRS.from_user_input(crs).to_2d()
+    return _is_flat(pyproj.CRS.from_user_input(crs))
+
+
+@lru_cache(maxsize=16)
+def _is_flat(crs: pyproj.CRS) -> bool:
+    """Return the same of a CRS itself; all layers have one of a few."""
+    flat = crs.to_2d()
     return bool(flat.is_geographic or flat.is_projected) and not flat.is_geocentric
 
 
@@ -254,15 +260,20 @@ def _note_datum(layer: Layer, source: pyproj.CRS, working: Working, findings: Fi
             f"({' and '.join(sorted(units))}); at coordinates of 2,000,000 ft that is 1.2 m, if "
             "one of them is labelled wrongly."
         )
-    ours, theirs = working.source_crs.geodetic_crs, source.geodetic_crs
-    if ours is None or theirs is None or ours.datum is None or theirs.datum is None:
-        return
+    ours, theirs = _datum(working.source_crs), _datum(source)
     # An ensemble is the same datum, whichever realisation is meant.
-    if ours.datum.name.removesuffix(_ENSEMBLE) != theirs.datum.name.removesuffix(_ENSEMBLE):
+    if ours and theirs and ours.removesuffix(_ENSEMBLE) != theirs.removesuffix(_ENSEMBLE):
         findings.warn(
-            f"{layer.file}, {layer.name}: is in {theirs.datum.name}, the boundary in "
-            f"{ours.datum.name}; positions may disagree by a metre or so."
+            f"{layer.file}, {layer.name}: is in {theirs}, the boundary in {ours}; positions may "
+            "disagree by a metre or so."
         )
+
+
+@lru_cache(maxsize=16)
+def _datum(crs: pyproj.CRS) -> str:
+    """Return the name of a CRS' datum, "" where it has none."""
+    geodetic = crs.geodetic_crs
+    return "" if geodetic is None or geodetic.datum is None else geodetic.datum.name
 
 
 #: Bytes of the envelope in front of a shape, by its code (GeoPackage 1.3, clause 2.1.3).
@@ -638,9 +649,15 @@ def file_label(path: Path, folder: Path) -> str:
 
 def empty_layer(name: str, source: LayerSource | None = None, file: str = "") -> Layer:
     """Return a layer without features."""
+    return Layer(name, file, source or LayerSource(Path()), _no_features(), {})
+
+
+@lru_cache
+def _no_features() -> gpd.GeoDataFrame:
+    """Return a frame without features, not to be changed."""
     frame = gpd.GeoDataFrame(geometry=[], crs=None)
     frame.index = frame.index.astype(object)
-    return Layer(name, file, source or LayerSource(Path()), frame, {})
+    return frame
 
 
 def open_layer(name: str, source: LayerSource, folder: Path, findings: Findings) -> Layer | None:
