@@ -320,6 +320,11 @@ _TIED: Final = 2e-6  # objectives closer than this are equal
 _MOST_STARTS: Final = 24
 _NEAR: Final = 0.02  # pieces worse than the best by more need no exact slack
 _SIDE: Final = 9  # points along the side of a search window
+#: Places of those points in a window from -1 to 1: along a side, and all of them.
+_OFFSETS: Final = np.linspace(-1.0, 1.0, _SIDE)
+_ACROSS, _UP = (part.ravel() for part in np.meshgrid(_OFFSETS, _OFFSETS))
+_AWAY: Final = np.hypot(_ACROSS, _UP)
+_ON_RIM: Final = np.maximum(np.abs(_ACROSS), np.abs(_UP)) > 1 - 1e-9
 _SHRINK: Final = 0.4
 _FINEST: Final = 5e-5  # half the last window [m]
 _MOST_ROUNDS: Final = 60
@@ -360,17 +365,17 @@ class Search:
         rough: Floats = self.field.objective(x, y) + _PER_MIDDLE_M * away
         return rough
 
-    def value(self, x: Floats, y: Floats) -> tuple[Floats, Floats]:
+    def value(self, x: Floats, y: Floats, rough: Floats) -> tuple[Floats, Floats]:
         """Return the objective with both preferences, and the slack.
 
-        x, y (N,): points [m]. Result: infinite where a point is not admissible [-], shape (N,); the
-        region's score [m], shape (N,).
+        x, y (N,): points [m]; rough (N,): their objective without slack. Result: infinite where a
+        point is not admissible [-], shape (N,); the region's score [m], shape (N,).
         """
         slack = self.region.score(x, y)
-        value = np.full(x.shape, np.inf)
+        value = rough - _PER_SLACK_M * slack
         held = slack >= 0
         held[held] = self.region.holds(x[held], y[held])
-        value[held] = self.rough(x[held], y[held]) - _PER_SLACK_M * slack[held]
+        value[~held] = np.inf
         return value, slack
 
 
@@ -382,9 +387,9 @@ def starts(search: Search, mesh: Mesh, pieces: Pieces) -> tuple[Floats, Floats]:
     rough = search.rough(pieces.x, pieces.y)
     value = np.full(rough.shape, np.inf)
     near = rough <= rough.min() + _NEAR
-    value[near], _ = search.value(pieces.x[near], pieces.y[near])
+    value[near], _ = search.value(pieces.x[near], pieces.y[near], rough[near])
     if not np.isfinite(value).any():  # the best ground is taken, or too narrow for a centroid
-        value, _ = search.value(pieces.x, pieces.y)
+        value, _ = search.value(pieces.x, pieces.y, rough)
     flat = np.full(mesh.rows * mesh.columns, np.inf)
     flat[pieces.cell] = value
     grid = flat.reshape(mesh.rows, mesh.columns)
@@ -411,7 +416,7 @@ def best_point(search: Search, x: Floats, y: Floats, *, reach: float) -> Found |
     """
     if x.size == 0:
         return None
-    value, slack = search.value(x, y)
+    value, slack = search.value(x, y, search.rough(x, y))
     alive = np.isfinite(value)
     state = _Windows(x[alive].copy(), y[alive].copy(), value[alive], slack[alive])
     half = np.full(state.x.size, reach)
@@ -436,23 +441,20 @@ class _Windows(NamedTuple):
 
 def _round(search: Search, state: _Windows, half: Floats, going: Flags) -> tuple[Flags, Floats]:
     """Look at every candidate of each window; move to the best in place."""
-    offsets = np.linspace(-1.0, 1.0, _SIDE)
-    across, up = (part.ravel() for part in np.meshgrid(offsets, offsets))
     at = np.flatnonzero(going)
-    x = state.x[at, None] + half[at, None] * across
-    y = state.y[at, None] + half[at, None] * up
+    x = state.x[at, None] + half[at, None] * _ACROSS
+    y = state.y[at, None] + half[at, None] * _UP
     rough = search.rough(x.ravel(), y.ravel()).reshape(x.shape)
     # Slack changes by a metre a metre, so this is the best that a candidate can be.
-    away = half[at, None] * np.hypot(across, up)
-    bound = rough - _PER_SLACK_M * (state.slack[at, None] + away)
+    most = state.slack[at, None] + half[at, None] * _AWAY
+    worth = (rough - _PER_SLACK_M * most < state.value[at, None]) & (most >= 0)
     value, slack = np.full(x.shape, np.inf), np.zeros(x.shape)
-    worth = (bound < state.value[at, None]) & (state.slack[at, None] + away >= 0)
-    value[worth], slack[worth] = search.value(x[worth], y[worth])
+    value[worth], slack[worth] = search.value(x[worth], y[worth], rough[worth])
     best = np.argmin(np.round(value, 13), axis=1)
     pick = np.arange(at.size), best
     better = value[pick] < state.value[at] - 1e-13
     rim, gained = np.zeros(going.size, dtype=np.bool_), np.zeros(going.size)
-    rim[at] = better & (np.maximum(np.abs(across), np.abs(up))[best] > 1 - 1e-9)
+    rim[at] = better & _ON_RIM[best]
     gained[at] = np.ptp(rough, axis=1)
     moved = at[better]
     where = pick[0][better], pick[1][better]
@@ -598,20 +600,19 @@ def _round_of_outline(
     """Look at nine places of each window: move to the best, or shrink; drop what cannot win."""
     ring, half = windows.ring, windows.half
     along, value, place = windows.along.copy(), windows.value.copy(), windows.place.copy()
-    offsets = np.linspace(-1.0, 1.0, _SIDE)
     going = half > _FINEST_ON_OUTLINE
-    tried = along[:, None] + half[:, None] * offsets
+    tried = along[:, None] + half[:, None] * _OFFSETS
     x, y = _placed(search, edge, (ring, tried), value)
     rough = search.rough(x.ravel(), y.ravel()).reshape(x.shape)
     new = np.full(x.shape, np.inf)
     worth = going[:, None] & (rough < value[:, None])
-    new[worth], _ = search.value(x[worth], y[worth])
+    new[worth], _ = search.value(x[worth], y[worth], rough[worth])
     best = np.argmin(new, axis=1)
     pick = np.arange(along.size), best
     better = new[pick] < value - 1e-13
     along[better], value[better] = tried[pick][better], new[pick][better]
     place[better] = np.column_stack([x[pick], y[pick]])[better]
-    rim = better & (np.abs(offsets[best]) > 1 - 1e-9)
+    rim = better & (np.abs(_OFFSETS[best]) > 1 - 1e-9)
     half = np.where(rim | ~going, half, half * _SHRINK)
     hopeful = rough.min(axis=1) - np.ptp(rough, axis=1) <= min(known, value.min())
     return _Stretches(ring[hopeful], along[hopeful], value[hopeful], place[hopeful], half[hopeful])

@@ -36,6 +36,7 @@ _FEW: Final = 600  # up to so many samples are continued by a radial basis
 _FEWEST_FOR_A_BEND: Final = 6  # with fewer there is no bend to follow
 _PAD: Final = 6  # nodes around the samples that are filled too
 _CURVED: Final = 2  # how many layers of nodes follow a parabola
+_RIM: Final = 3  # nodes beyond the lattice that spare looking where it ends
 _LAYERS: Final = 4  # how many of them are extrapolated; beyond, the nearest node is copied
 _ROOM: Final = 0.25  # how far, in second differences, a surface may leave the samples around it
 
@@ -132,16 +133,18 @@ def _bends(values: Floats) -> Floats:
 
 def _filled(shape: tuple[int, int], row: Ints, column: Ints, values: Floats) -> Floats:
     """Put samples on the lattice and continue them: parabolas, then lines, then copies."""
-    grid = np.zeros((len(values), *shape))
-    known = np.zeros(shape, dtype=np.bool_)
-    grid[:, row, column] = values
-    known[row, column] = True
+    wide = shape[0] + 2 * _RIM, shape[1] + 2 * _RIM
+    grid, known = np.zeros((len(values), *wide)), np.zeros(wide, dtype=np.bool_)
+    within = (slice(_RIM, -_RIM), slice(_RIM, -_RIM))
+    grid[:, row + _RIM, column + _RIM] = values
+    known[row + _RIM, column + _RIM] = True
     low, high = values.min(axis=1), values.max(axis=1)
     room = (high - low) / 2
     if row.size <= _FEW and row.size >= _FEWEST_FOR_A_BEND:
-        grid, known = _bent(grid, known, row, column)
+        _bend(grid[:, *within], known[within], row, column)
     for layer in range(_LAYERS):
-        grid, known = _one_layer(grid, known, highest=2 if layer < _CURVED else 1)
+        _one_layer(grid, known, highest=2 if layer < _CURVED else 1)
+    grid, known = grid[:, *within], known[within]
     nearest = scipy.ndimage.distance_transform_edt(
         ~known, return_distances=False, return_indices=True
     )
@@ -149,8 +152,8 @@ def _filled(shape: tuple[int, int], row: Ints, column: Ints, values: Floats) -> 
     return np.clip(grid, (low - room)[:, None, None], (high + room)[:, None, None])
 
 
-def _bent(grid: Floats, known: Flags, row: Ints, column: Ints) -> tuple[Floats, Flags]:
-    """Continue few samples in all directions at once: a radial basis about a plane.
+def _bend(grid: Floats, known: Flags, row: Ints, column: Ints) -> None:
+    """Continue few samples in all directions at once, in place: a radial basis about a plane.
 
     In a bed two or three cells wide no line of samples is long enough to follow.
     """
@@ -163,39 +166,41 @@ def _bent(grid: Floats, known: Flags, row: Ints, column: Ints) -> tuple[Floats, 
     at = np.argwhere(near)
     samples = np.column_stack([row, column]).astype(float)
     if np.linalg.matrix_rank(samples - samples.mean(axis=0)) < 2:  # noqa: PLR2004
-        return grid, known  # samples in one line say nothing of what lies beside it
+        return  # samples in one line say nothing of what lies beside it
     basis = scipy.interpolate.RBFInterpolator(
         samples, grid[:, row, column].T, kernel="cubic", degree=1
     )
-    grid, known = grid.copy(), known.copy()
     grid[:, at[:, 0], at[:, 1]] = basis(at.astype(float)).T
     known[at[:, 0], at[:, 1]] = True
-    return grid, known
 
 
-def _one_layer(grid: Floats, known: Flags, *, highest: int) -> tuple[Floats, Flags]:
-    """Extrapolate into the nodes beside known ones, from all four sides alike."""
-    rows, columns = known.shape
-    at = np.argwhere(scipy.ndimage.binary_dilation(known) & ~known)
-    order = np.full(len(at), -1)
-    total, count = np.zeros((len(grid), len(at))), np.zeros(len(at))
-    for direction in ((0, 1), (0, -1), (1, 0), (-1, 0)):
-        steps = [at + k * np.array(direction) for k in (1, 2, 3)]
-        inside = [((step >= 0) & (step < (rows, columns))).all(axis=1) for step in steps]
-        steps = [np.clip(step, 0, (rows - 1, columns - 1)) for step in steps]
-        has = [ok & known[tuple(step.T)] for ok, step in zip(inside, steps, strict=True)]
-        one, two, three = (grid[:, step[:, 0], step[:, 1]] for step in steps)
-        ways = (one, 2 * one - two, 3 * one - 3 * two + three)
-        for degree in range(highest + 1):
-            able = np.logical_and.reduce(has[: degree + 1])
-            better, equal = able & (degree > order), able & (degree == order)
-            total = np.where(better, 0.0, total) + np.where(better | equal, ways[degree], 0.0)
-            count = np.where(better, 0.0, count) + (better | equal)
-            order = np.where(better, degree, order)
-    grid, known = grid.copy(), known.copy()
-    grid[:, at[:, 0], at[:, 1]] = total / np.maximum(count, 1)
-    known[at[:, 0], at[:, 1]] = True
-    return grid, known
+def _one_layer(grid: Floats, known: Flags, *, highest: int) -> None:
+    """Extrapolate into the nodes beside known ones, from all four sides alike, in place.
+
+    The outermost three nodes are a rim, never known.
+    """
+    at = np.flatnonzero(_next(known))
+    columns = known.shape[1]
+    sides = np.array([[1], [-1], [columns], [-columns]])
+    ahead = at + np.arange(1, highest + 2)[:, None, None] * sides  # (degrees, sides, nodes)
+    able = np.logical_and.accumulate(known.ravel()[ahead], axis=0)
+    order = able.any(axis=1).sum(axis=0) - 1
+    values = grid.reshape(len(grid), -1)
+    one, two, *three = values[:, ahead].swapaxes(0, 1)
+    way = np.where(order == 0, one, 2 * one - two)
+    if three:
+        way = np.where(order == 2, 3 * one - 3 * two + three[0], way)  # noqa: PLR2004
+    used = able[order, :, np.arange(at.size)].T
+    values[:, at] = np.where(used, way, 0.0).sum(axis=1) / used.sum(axis=0)
+    known.ravel()[at] = True
+
+
+def _next(known: Flags) -> Flags:
+    """Tell which nodes within the rim are beside known ones and not known themselves."""
+    beside = scipy.ndimage.binary_dilation(known) & ~known
+    inside = np.zeros_like(known)
+    inside[_RIM:-_RIM, _RIM:-_RIM] = True
+    return beside & inside
 
 
 def _spacing(x: Floats, y: Floats) -> float:
@@ -712,6 +717,7 @@ class _Even:
 
     def __init__(self, deviation: _Deviation, places: Floats, known: float = 0.0) -> None:
         self._deviation, self._places, self._known = deviation, places, known
+        self._z = _cases()
         x, y = places.T
         apart = (x[:, None] - x) ** 2 + (y[:, None] - y) ** 2
         self._apart = deviation.alike(apart)
@@ -721,21 +727,22 @@ class _Even:
 
         `drier_by` is the logarithm of dryness at the point over that of each place, shape (S, K).
         """
-        z = scipy.special.ndtri((np.arange(_NODES) + 0.5) / _NODES)
         sigma = self._deviation.sigma
         alike = self._deviation.alike(((self._places - at) ** 2).sum(axis=1))
         own = np.sqrt(np.maximum(1 - alike**2, 1e-9) + inside / sigma**2)
-        limit = (drier_by[:, None] / sigma + (1 - alike) * z[:, None]) / own[:, None]
+        limit = (drier_by / sigma)[:, None] + (1 - alike) * self._z
+        limit /= own[:, None]
         left = self._apart - alike[:, None] * alike
         scale = np.sqrt(np.maximum(1 - alike**2, 1e-9) + self._known / sigma**2)
-        return _ranked(limit, left / (scale[:, None] * scale), weight)
+        left /= scale[:, None] * scale
+        return _ranked(limit, left, weight)
 
 
 class _Left:
     """What readings leave open of places, in logarithms of dryness, and the field's own error."""
 
     def __init__(self, learned: Learned, places: Floats) -> None:
-        self._learned, self._places = learned, places
+        self._learned, self._places, self._z = learned, places, _cases()
         self._among = self._covariance(places, places)
 
     def _covariance(self, one: Floats, other: Floats) -> Floats:
@@ -747,12 +754,18 @@ class _Left:
         here = np.array([at])
         own = float(np.sqrt(max(float(self._covariance(here, here)[0, 0]), 1e-12)))
         slope = self._covariance(self._places, here)[:, 0] / own
-        z = scipy.special.ndtri((np.arange(_NODES) + 0.5) / _NODES)
         left = self._among - slope[:, None] * slope
         scale = np.sqrt(np.maximum(np.diag(left), 1e-12))
-        limit = drier_by[:, None] + (own - slope) * z[:, None]
-        limit = limit / np.sqrt(scale**2 + inside)[:, None]
-        return _ranked(limit, left / (scale[:, None] * scale), weight)
+        limit = drier_by[:, None] + (own - slope) * self._z
+        limit /= np.sqrt(scale**2 + inside)[:, None]
+        left /= scale[:, None] * scale
+        return _ranked(limit, left, weight)
+
+
+def _cases() -> Floats:
+    """Return the values of the deviation at a point, in standard deviations, shape (12, 1)."""
+    values: Floats = scipy.special.ndtri((np.arange(_NODES) + 0.5) / _NODES)
+    return values[:, None]
 
 
 def _ranked(limit: Floats, pairs: Floats, weight: Floats) -> Floats:
@@ -760,8 +773,8 @@ def _ranked(limit: Floats, pairs: Floats, weight: Floats) -> Floats:
     places are once the point is known, shape (K, K)."""  # noqa: D205, D209
     limit = limit.reshape(-1, weight.size)
     mean = scipy.special.ndtr(limit) @ weight
-    variance = _indicator_variance(limit, np.clip(pairs, -1.0, 1.0), weight)
-    return np.array([mean.mean(), *(_beyond(mean, variance))])
+    variance = _indicator_variance(limit, np.clip(pairs, -1.0, 1.0, out=pairs), weight)
+    return np.array([mean.mean(), *_beyond(mean, variance)])
 
 
 def _beyond(mean: Floats, variance: Floats) -> tuple[float, float]:
@@ -793,13 +806,20 @@ def _some(weight: Floats, dryness: Floats) -> tuple[Ints, Floats]:
 def _indicator_variance(limit: Floats, pairs: Floats, weight: Floats) -> Floats:
     """Return the variance of the area where a standard normal field stays below limits (N, K)."""
     # cov(1[X<a], 1[Y<b]) = phi(a) phi(b) sum_k r^k / k! He_{k-1}(a) He_{k-1}(b)
-    density = weight * np.exp(-(limit**2) / 2) / np.sqrt(2 * np.pi)
-    total: Floats = ((density @ pairs) * density).sum(axis=1)
-    power, factor, before, now = pairs, 1.0, np.ones(1), limit
-    for k in range(2, _TERMS + 1):
+    density = limit**2 / -2
+    np.exp(density, out=density)
+    density *= weight
+    density /= np.sqrt(2 * np.pi)
+    total, power, factor = np.zeros(len(limit)), np.ones_like(pairs), 1.0
+    before, now = np.zeros_like(limit), np.ones_like(limit)
+    for k in range(1, _TERMS + 1):
         factor *= k
-        power = power * pairs
+        power *= pairs
         side = density * now
-        total += ((side @ power) * side).sum(axis=1) / factor
-        before, now = now, limit * now - (k - 1) * before
+        met = side @ power
+        met *= side
+        total += met.sum(axis=1) / factor
+        before *= 1 - k
+        before += limit * now
+        before, now = now, before
     return np.maximum(total, 0.0)

@@ -924,10 +924,11 @@ def highest(region: Region, cells: Cells) -> tuple[float, Floats, Floats]:
     ridge = Cells(np.empty(0), np.empty(0), 0.0)
     while cells.x.size:
         reach = cells.half * np.sqrt(2.0)
-        cells = cells.take(_touching(region.ground, cells))
         score = region.score(cells.x, cells.y)
         promising = score + region.slope * reach > best
         cells, score = cells.take(promising), score[promising]
+        touching = _touching(region.ground, cells)
+        cells, score = cells.take(touching), score[touching]
         held = np.full(score.shape, -np.inf)
         better = np.flatnonzero(score > best)
         better = better[region.holds(cells.x[better], cells.y[better])]
@@ -980,8 +981,11 @@ def nearest_high(
 
 def _touching(ground: BaseGeometry, cells: Cells) -> Flags:
     """Tell which cells' circumscribed circles reach the ground."""
-    points = np.asarray(shapely.points(cells.x, cells.y))
-    return np.asarray(shapely.dwithin(ground, points, cells.half * np.sqrt(2.0)))
+    touching: Flags = shapely.intersects_xy(ground, cells.x, cells.y)
+    beside = cells.take(~touching)
+    points = np.asarray(shapely.points(beside.x, beside.y))
+    touching[~touching] = shapely.dwithin(ground, points, cells.half * np.sqrt(2.0))
+    return touching
 
 
 def _can_bind(ground: BaseGeometry, geometries: NDArray[np.object_], setbacks: Floats) -> Flags:
