@@ -30,7 +30,7 @@ from siting.decide.choice import ALIKE, Options
 from siting.decide.choose import Candidates, Equipment, Window, choose_sensors, fixed_zones
 from siting.decide.governors import Events
 from siting.errors import InputError, PlanError
-from siting.handoff import drawing, sheets
+from siting.handoff import drawing, facts, sheets
 from siting.handoff.charts import worths
 from siting.handoff.overlays import coarser
 from siting.handoff.tables import about_chosen
@@ -528,7 +528,7 @@ def test_a_crowded_page_is_drawn_on_canvas_and_searched_by_name(monkeypatch):
     plan = make_plan()
     plain = map_html(plan)
     assert "lookedFor" not in plain
-    monkeypatch.setattr(drawing, "_MANY_ZONES", 1)
+    monkeypatch.setattr(facts, "_MANY_ZONES", 1)
     page, document = map_html(plan), map_document(plan)
     assert "lookedFor" in page
     assert all(not tree["crown"] for tree in document["ground"]["trees"])
@@ -540,7 +540,7 @@ def test_keep_clear_ground_of_a_crowded_sheet_is_put_together_from_what_is_near(
     plan = make_plan()
     frame = sheets.sensor_frame(plan, "S2", width=300, height=200)
     whole = sheets._united(plan.keepout, frame)
-    monkeypatch.setattr(drawing, "_MANY_ZONES", 1)
+    monkeypatch.setattr(facts, "_MANY_ZONES", 1)
     seen, _ = drawing.seen_through(plan, ["#ffffff"] * len(plan.zones), frame)
     assert 0 < len(seen.keepout) < len(plan.keepout.explode())
     assert whole.area > 1
@@ -548,7 +548,7 @@ def test_keep_clear_ground_of_a_crowded_sheet_is_put_together_from_what_is_near(
 
 
 def test_a_crowded_page_loads_less_and_loses_nothing(monkeypatch):
-    monkeypatch.setattr(drawing, "_MANY_ZONES", 1)
+    monkeypatch.setattr(facts, "_MANY_ZONES", 1)
     document = map_document(make_plan())
     for fixture in document["fixtures"]:
         if fixture["kind"] == "head":
@@ -601,7 +601,7 @@ def test_a_month_of_a_crowded_plan_is_drawn_coarser_by_means_of_what_is_known():
 @pytest.mark.browser
 @pytest.mark.skipif(not chromium.CHROMIUM, reason="no chromium here")
 def test_a_crowded_page_finds_a_zone_and_tells_of_it(tmp_path, monkeypatch, size):
-    monkeypatch.setattr(drawing, "_MANY_ZONES", 1)
+    monkeypatch.setattr(facts, "_MANY_ZONES", 1)
     plan = make_plan()
     (tmp_path / "map.html").write_text(map_html(plan), encoding="utf-8")
     name = str(plan.zones.index[0])

@@ -10,8 +10,7 @@ from typing import Any
 
 from reportlab.platypus import PageBreak, Spacer
 
-from siting.handoff.drawing import is_crowded
-from siting.handoff.facts import clean
+from siting.handoff.facts import clean, is_crowded
 from siting.handoff.layout import Sheet
 from siting.handoff.owner import caution_pages, material_pages, timer_pages
 from siting.handoff.sheets import (

@@ -165,7 +165,7 @@ def _property(plan: Plan) -> dict[str, Any]:
         "name": site.name,
         "units": plan.settings.units,
         "crs": crs_name(site.source_crs),
-        "working_crs": crs_name(site.crs),
+        "working_crs": str(site.crs.to_wkt()),
         "longitude": site.longitude,
         "latitude": site.latitude,
         "area_m2": site.boundary.area,

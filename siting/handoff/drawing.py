@@ -34,7 +34,7 @@ from reportlab.pdfbase.ttfonts import TTFont
 from reportlab.platypus import Flowable
 from shapely.geometry.base import BaseGeometry
 
-from siting.handoff.facts import clean, elide
+from siting.handoff.facts import clean, elide, is_crowded
 from siting.handoff.tags import Tag, tagged
 from siting.language import ENGLISH, Figure, Language, say
 from siting.palette import INK, MARKS, text_on
@@ -742,18 +742,10 @@ def _north_arrow(canvas: Canvas, x: float, y: float) -> None:
     draw_text(canvas, x, y + 26, "N", size=10, bold=True, anchor=0.5)
 
 
-#: With more zones or trees than this pages are thinned out, and a controller has its own sheets.
-_MANY_ZONES: Final = 60
-_MANY_TREES: Final = 500
 #: Trees of a crowded plan are drawn from this scale on [pt/m], and so far about the window [m].
 _CROWNS_FROM: Final = 0.8
 _CROWN_M: Final = 15.0
 _NAMED_FROM: Final = 30.0  # a zone of a crowded plan is named from this width on [pt]
-
-
-def is_crowded(plan: Plan) -> bool:
-    """Tell whether a plan holds so much that its pages are thinned out and divided."""
-    return len(plan.zones) > _MANY_ZONES or len(plan.site.trees) > _MANY_TREES
 
 
 def is_nameless(plan: Plan, width: float) -> bool:

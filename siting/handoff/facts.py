@@ -25,9 +25,17 @@ from siting.planning.model import Plan
 from siting.planning.words import assumed_of
 from siting.units import FOOT_M, UnitsName, convert, figure, show, unit_label
 
+#: With more zones or trees than this pages are thinned out, and a controller has its own sheets.
+_MANY_ZONES: Final = 60
+_MANY_TREES: Final = 500
 _INCHES_PER_FOOT: Final = 12
 #: Unicode categories that never print: control, format (joiners, direction overrides), surrogate.
 _SILENT: Final = frozenset({"Cc", "Cf", "Cs", "Co", "Cn"})
+
+
+def is_crowded(plan: Plan) -> bool:
+    """Tell whether a plan holds so much that its pages are thinned out and divided."""
+    return len(plan.zones) > _MANY_ZONES or len(plan.site.trees) > _MANY_TREES
 
 
 def clean(text: object) -> str:

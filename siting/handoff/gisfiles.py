@@ -36,9 +36,7 @@ import numpy as np
 import pandas as pd
 import pyogrio
 import pyproj
-import rasterio.shutil
 import shapely
-from rasterio.crs import CRS
 from shapely.geometry import Polygon
 from shapely.geometry.base import BaseGeometry
 
@@ -667,10 +665,12 @@ def write_bands(
 
 def _bands(bands: Bands, grid: LocalGrid, source: str, wanted: str) -> bytes:
     """Return the file of bands; source, wanted: both frames of reference as WKT."""
+    import rasterio.shutil  # noqa: PLC0415 - not where the file is kept
+
     transform, columns, rows = raster_in(grid, source, wanted)
     profile = {
         "driver": "GTiff", "dtype": "float32", "count": len(bands), "nodata": np.nan,
-        "crs": CRS.from_wkt(wanted), "transform": transform, "width": columns, "height": rows,
+        "crs": wanted, "transform": transform, "width": columns, "height": rows,
     }  # fmt: skip
     with rasterio.Env(GDAL_CACHEMAX=_CACHE), TemporaryDirectory(prefix="siting-") as room:
         plain, ready = Path(room) / "plain.tif", Path(room) / "ready.tif"

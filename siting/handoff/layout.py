@@ -57,6 +57,14 @@ class _Words(Paragraph):  # type: ignore[misc] # reportlab is not typed
     tag: Tag | None = None
     mark: Tag | None = None
     outline: tuple[str, int] | None = None
+    _taken: tuple[float, tuple[float, float]] | None = None
+
+    def wrap(self, width: float, height: float) -> tuple[float, float]:
+        """Return the room it takes [pt]; a table asks twice for every cell that it draws."""
+        # What is split over pages loses its lines.
+        if self._taken is None or self._taken[0] != width or not hasattr(self, "blPara"):
+            self._taken = width, super().wrap(width, height)
+        return self._taken[1]
 
     def draw(self) -> None:
         """Write it, and tell a canvas that keeps an outline."""

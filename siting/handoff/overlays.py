@@ -2,6 +2,7 @@
 
 All pictures and files of a plan's rasters show one grid, so its cells' numbers are warped, and
 every raster is read through them: the same values as warping each, in a fraction of the time.
+Where all pictures are kept from an earlier run none is drawn, and what draws them is not loaded.
 """
 
 from __future__ import annotations
@@ -18,20 +19,13 @@ import geopandas as gpd
 import numpy as np
 import pandas as pd
 import pyproj
-import rasterio
 from numpy.typing import NDArray
 from PIL import Image, ImageColor
-from rasterio.crs import CRS
-from rasterio.enums import ColorInterp
-from rasterio.features import geometry_mask
-from rasterio.transform import Affine, array_bounds, from_bounds, from_origin
-from rasterio.vrt import WarpedVRT
-from rasterio.warp import Resampling, calculate_default_transform, reproject, transform_bounds
 from shapely.geometry.base import BaseGeometry
 from xyzservices import TileProvider, providers
 
 from siting.arrays import Flags, Floats, Ints
-from siting.handoff.drawing import is_crowded
+from siting.handoff.facts import is_crowded
 from siting.language import say
 from siting.palette import INK, SUN, ramp_rgb
 from siting.planning.model import Plan
@@ -44,6 +38,8 @@ from siting.sun.shade import shade_instants
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
+    from rasterio.transform import Affine
+
 _K = TypeVar("_K", bound=np.floating[Any])
 #: Bytes of a cell's number, as of the values that are laid: GDAL cuts its work by them.
 _KINDS = {4: np.int32, 8: np.float64}
@@ -53,6 +49,8 @@ _NONE = -1
 
 def affine(grid: LocalGrid) -> Affine:
     """Return where the cells of a grid lie."""
+    from rasterio.transform import from_origin  # noqa: PLC0415 - only where pictures are drawn
+
     return from_origin(grid.west, grid.north, grid.resolution, grid.resolution)
 
 
@@ -62,6 +60,8 @@ def raster_in(grid: LocalGrid, crs: str, target: str) -> tuple[Affine, int, int]
 
     crs, target: the two frames of reference as WKT.
     """
+    from rasterio.warp import calculate_default_transform  # noqa: PLC0415 - as above
+
     transform, columns, rows = calculate_default_transform(
         crs, target, grid.columns, grid.rows, *grid.bounds
     )
@@ -73,6 +73,8 @@ def _cells(
     grid: LocalGrid, crs: str, target: str, transform: Affine, shape: tuple[int, int], size: int
 ) -> Ints:
     """Return the number of the cell that each place shows, -1 where none, shape (rows, columns)."""
+    from rasterio.warp import Resampling, reproject  # noqa: PLC0415 - as above
+
     numbers = np.arange(grid.rows * grid.columns, dtype=_KINDS[size]).reshape(grid.shape)
     found = np.full(shape, _NONE, dtype=_KINDS[size])
     reproject(
@@ -110,7 +112,8 @@ def nearest(
     return laid
 
 
-_MAP_CRS = pyproj.CRS.from_epsg(3857)
+_MAP_EPSG: Final = "EPSG:3857"
+_MAP_CRS = pyproj.CRS.from_user_input(_MAP_EPSG)
 _MAP_WKT: Final = _MAP_CRS.to_wkt()
 _SHADES = 64  # a palette picture is a third of the size of a full-colour one
 _MAX_PIXELS = 1_000_000
@@ -169,8 +172,15 @@ def clip_to(values: Floats, grid: LocalGrid, area: BaseGeometry) -> Floats:
 
     values (rows, columns): on the grid. Result: NaN outside, shape (rows, columns).
     """
-    outside = geometry_mask([area], grid.shape, affine(grid))
-    return np.where(outside, np.nan, values)
+    return np.where(_outside(grid, area), np.nan, values)
+
+
+@lru_cache(maxsize=4)
+def _outside(grid: LocalGrid, area: BaseGeometry) -> Flags:
+    """Tell which cells lie outside an area, shape (rows, columns)."""
+    from rasterio.features import geometry_mask  # noqa: PLC0415 - as above
+
+    return np.asarray(geometry_mask([area], grid.shape, affine(grid)), dtype=np.bool_)
 
 
 def overlay(
@@ -181,14 +191,15 @@ def overlay(
     scale: Scale,
     ramp: tuple[str, ...],
     shades: int = _SHADES,
+    within: BaseGeometry | None = None,
 ) -> Overlay:
     """Warp a raster to Web Mercator and colour it.
 
-    values (rows, columns): on the grid, NaN is left clear. Result: the picture as a data URI, and
-    its bounds.
+    values (rows, columns): on the grid, NaN is left clear, as is all that lies outside an area.
+    Result: the picture as a data URI, and its bounds.
     """
-    made = partial(_overlay, values, grid, crs, scale, ramp, shades)
-    return kept_beside("picture", made, values, grid, crs.to_wkt(), scale, ramp, shades)
+    made = partial(_overlay, values, grid, crs, scale, ramp, shades, within)
+    return kept_beside("picture", made, values, grid, crs.to_wkt(), scale, ramp, shades, within)
 
 
 def _overlay(
@@ -198,12 +209,19 @@ def _overlay(
     scale: Scale,
     ramp: tuple[str, ...],
     shades: int,
+    within: BaseGeometry | None,
 ) -> Overlay:
     """Return the picture of a raster, made now."""
+    from rasterio.warp import Resampling, reproject  # noqa: PLC0415 - as above
+
     transform, columns, rows, bounds = _on_the_map(grid, wkt := crs.to_wkt())
     plain = np.ascontiguousarray(values, dtype=np.float64)
+    if within is not None:
+        plain = clip_to(plain, grid, within)
     if shades != _SHADES:
-        warped = nearest(plain, grid, wkt, _MAP_WKT, transform, (rows, columns))
+        cells = _cells(grid, wkt, _MAP_WKT, transform, (rows, columns), plain.dtype.itemsize)
+        level = np.ravel(_levels(scale.fraction(plain), shades))[cells]
+        level[cells == _NONE] = shades
     else:
         warped = np.full((rows, columns), np.nan)
         reproject(
@@ -218,7 +236,8 @@ def _overlay(
             resampling=Resampling.bilinear,
             num_threads=1,
         )
-    picture = base64.b64encode(_png(scale.fraction(warped), ramp, shades)).decode("ascii")
+        level = _levels(scale.fraction(warped), shades)
+    picture = base64.b64encode(_png(level, ramp, shades)).decode("ascii")
     return {"url": f"data:image/png;base64,{picture}", "bounds": [list(at) for at in bounds]}
 
 
@@ -229,6 +248,8 @@ def _on_the_map(grid: LocalGrid, wkt: str) -> tuple[Affine, int, int, _Corners]:
     wkt: the grid's frame of reference. Result: of its cells, columns, rows, and the south-western
     and the north-eastern corner [deg].
     """
+    from rasterio.transform import Affine, array_bounds  # noqa: PLC0415 - as above
+
     transform, columns, rows = raster_in(grid, wkt, _MAP_WKT)
     coarser = math.sqrt(max(1.0, columns * rows / _MAX_PIXELS))
     columns, rows = math.ceil(columns / coarser), math.ceil(rows / coarser)
@@ -241,11 +262,15 @@ def _on_the_map(grid: LocalGrid, wkt: str) -> tuple[Affine, int, int, _Corners]:
     return transform, columns, rows, bounds
 
 
-def _png(fraction: Floats, ramp: tuple[str, ...], shades: int) -> bytes:
-    """Return a palette PNG; the last colour of the palette is clear."""
+def _levels(fraction: Floats, shades: int) -> NDArray[np.uint8]:
+    """Return which shade each place of a scale has; one more than there are where nothing is."""
     known = np.isfinite(fraction)
     level = np.rint(np.clip(np.where(known, fraction, 0.0), 0.0, 1.0) * (shades - 1))
-    index = np.where(known, level, shades).astype(np.uint8)
+    return np.where(known, level, shades).astype(np.uint8)
+
+
+def _png(index: NDArray[np.uint8], ramp: tuple[str, ...], shades: int) -> bytes:
+    """Return a palette PNG; the last colour of the palette is clear."""
     colours = ramp_rgb(ramp, np.linspace(0.0, 1.0, shades))
     image = Image.fromarray(index)
     image.putpalette([*colours.ravel().tolist(), 0, 0, 0], "RGB")
@@ -256,7 +281,6 @@ def _png(fraction: Floats, ramp: tuple[str, ...], shades: int) -> bytes:
 
 #: The embedded picture is no larger than this.
 MOST_BYTES: Final = 450_000
-_MERCATOR: Final = CRS.from_epsg(3857)
 _SIDES: Final = (2048, 1600, 1200, 900, 640)  # tried one after the other [pixels]
 _QUALITY: Final = 78
 _MARGIN: Final = 0.06  # of the property's size, shown around it
@@ -274,6 +298,8 @@ def aerial_overlay(plan: Plan) -> Overlay | None:
     source = plan.settings.layers.get("aerial")
     if source is None:
         return None
+    import rasterio  # noqa: PLC0415 - as above
+
     with rasterio.open(source.path) as photo:
         bounds = _around(plan.site.boundary.bounds, plan.site.crs)
         for side in _SIDES:
@@ -291,12 +317,12 @@ def _around(
     bounds: tuple[float, float, float, float], crs: pyproj.CRS
 ) -> tuple[float, float, float, float]:
     """Return the window of the map that the photo fills, in Web Mercator."""
+    from rasterio.warp import transform_bounds  # noqa: PLC0415 - as above
+
     west, south, east, north = bounds
     pad = _MARGIN * max(east - west, north - south)
     wide = west - pad, south - pad, east + pad, north + pad
-    window: tuple[float, float, float, float] = transform_bounds(
-        CRS.from_wkt(crs.to_wkt()), _MERCATOR, *wide
-    )
+    window: tuple[float, float, float, float] = transform_bounds(crs.to_wkt(), _MAP_EPSG, *wide)
     return window
 
 
@@ -306,12 +332,16 @@ def _warped(
     side: int,
 ) -> tuple[NDArray[np.uint8], tuple[float, float, float, float]]:
     """Return red, green and blue of a window, shape (rows, columns, 3), and where it lies."""
+    from rasterio.enums import ColorInterp, Resampling  # noqa: PLC0415 - as above
+    from rasterio.transform import array_bounds, from_bounds  # noqa: PLC0415 - as above
+    from rasterio.vrt import WarpedVRT  # noqa: PLC0415 - as above
+
     west, south, east, north = bounds
     scale = side / max(east - west, north - south)
     columns = max(1, math.ceil((east - west) * scale))
     rows = max(1, math.ceil((north - south) * scale))
     transform = from_bounds(west, south, east, north, columns, rows)
-    options = {"crs": _MERCATOR, "transform": transform, "width": columns, "height": rows}
+    options = {"crs": _MAP_EPSG, "transform": transform, "width": columns, "height": rows}
     palette = photo.colorinterp[0] is ColorInterp.palette
     masked = photo.nodata is not None or ColorInterp.alpha in photo.colorinterp
     kind = Resampling.nearest if palette else Resampling.average
@@ -435,10 +465,9 @@ def _day(plan: Plan, month: int, day: int) -> dict[str, Any]:
         if sun.empty:
             return []
         lit = shade_instants(grid, sun["elevation"].to_numpy(), sun["azimuth"].to_numpy(), **over)
-        shown = (clip_to(100.0 * one, grid, site.boundary) for one in lit)
         return [
-            (int(hour), _overlay(one, grid, site.crs, LIT, SUN, _HOUR_SHADES))
-            for hour, one in zip(sun.index, shown, strict=True)
+            (int(hour), _overlay(one, grid, site.crs, LIT, SUN, _HOUR_SHADES, site.boundary))
+            for hour, one in zip(sun.index, (100.0 * one for one in lit), strict=True)
         ]
 
     found = kept_beside("shade", made, place, grid, over, site.boundary, site.crs.to_wkt())
@@ -478,8 +507,10 @@ def _months(plan: Plan) -> Iterator[dict[str, Any]]:
         drawn, grid = (hours, plan.sun.grid) if not is_crowded(plan) else coarser(
             hours, plan.sun.grid, most=_MOST_OF_A_MONTH
         )  # fmt: skip
-        inside = clip_to(drawn, grid, plan.site.boundary)
-        shown = overlay(inside, grid, plan.site.crs, scale=scale, ramp=SUN, shades=_MONTH_SHADES)
+        shown = overlay(
+            drawn, grid, plan.site.crs, scale=scale, ramp=SUN, shades=_MONTH_SHADES,
+            within=plan.site.boundary,
+        )  # fmt: skip
         yield {"label": _MONTHS[month], **shown}
 
 

@@ -42,8 +42,7 @@ from siting.arrays import Floats
 from siting.errors import SitingError
 from siting.files import write_text
 from siting.handoff.document import crs_code
-from siting.handoff.drawing import is_crowded
-from siting.handoff.facts import fixed_words, keep_clear, lines_drawn
+from siting.handoff.facts import fixed_words, is_crowded, keep_clear, lines_drawn
 from siting.handoff.mapcards import (
     Pair,
     assumption_pairs,
@@ -74,7 +73,6 @@ from siting.handoff.overlays import (
     Scale,
     aerial_overlay,
     basemaps,
-    clip_to,
     crown_shapes,
     hosts,
     nice_scale,
@@ -594,11 +592,6 @@ def _legend(scale: Scale, ramp: tuple[str, ...], title: str, unit: str) -> Docum
     }
 
 
-def _sun_hours(plan: Plan) -> np.ndarray[Any, np.dtype[np.float64]]:
-    mean = np.asarray(plan.sun.sun_hours.mean(axis=0), dtype=np.float64)
-    return clip_to(mean, plan.sun.grid, plan.site.boundary)
-
-
 def _dryness_scale(plan: Plan) -> Scale:
     known = plan.dryness[np.isfinite(plan.dryness)]
     low, high = np.percentile(known, [2, 98]) if known.size else (0.5, 1.5)
@@ -635,9 +628,10 @@ _MOVED: Final = nice_scale(0.5, 1.5)
 
 
 def _overlays(plan: Plan) -> Document:
-    grid, crs = plan.sun.grid, plan.site.crs
+    grid, crs, boundary = plan.sun.grid, plan.site.crs, plan.site.boundary
+    mean = np.asarray(plan.sun.sun_hours.mean(axis=0), dtype=np.float64)
     pictures = {
-        "sun": overlay(_sun_hours(plan), grid, crs, scale=sun_scale(plan), ramp=SUN),
+        "sun": overlay(mean, grid, crs, scale=sun_scale(plan), ramp=SUN, within=boundary),
         "dryness": overlay(plan.dryness, grid, crs, scale=_dryness_scale(plan), ramp=DRYNESS),
     }
     if plan.rank.shape == grid.shape:

@@ -157,15 +157,15 @@ def _length_inside(lines: Floats, ground: BaseGeometry) -> Floats:
     edges = np.concatenate(
         [sliding_window_view(c, 2, axis=0) for c in map(shapely.get_coordinates, rings)]
     )
-    foot, along = edges[..., 0], edges[..., 1] - edges[..., 0]
+    foot, along = edges[..., 0].T.copy(), (edges[..., 1] - edges[..., 0]).T.copy()
     start, reach = lines[:, 0], lines[:, 1] - lines[:, 0]
     line, cut = [np.repeat(np.arange(len(lines)), 2)], [np.tile([0.0, 1.0], len(lines))]
     for first in range(0, len(lines), _LINES_AT_ONCE):
         some = slice(first, first + _LINES_AT_ONCE)
-        turn = _cross(reach[some, None], along)
-        away = foot - start[some, None]
+        beside = reach[some].T[..., None]
+        turn, away = _cross(beside, along), foot[:, None] - start[some].T[..., None]
         with np.errstate(divide="ignore", invalid="ignore"):
-            at, on = _cross(away, along) / turn, _cross(away, reach[some, None]) / turn
+            at, on = _cross(away, along) / turn, _cross(away, beside) / turn
         crosses = (at > 0) & (at < 1) & (on >= -_AT_CORNER) & (on <= 1 + _AT_CORNER)
         which, edge = np.nonzero(crosses)
         line.append(first + which)
@@ -184,7 +184,8 @@ def _length_inside(lines: Floats, ground: BaseGeometry) -> Floats:
 
 
 def _cross(one: Floats, two: Floats) -> Floats:
-    return np.asarray(one[..., 0] * two[..., 1] - one[..., 1] * two[..., 0])
+    """Return the cross product of vectors; x and y come first, shape (2, ...)."""
+    return np.asarray(one[0] * two[1] - one[1] * two[0])
 
 
 def steiner_tree(

@@ -10,7 +10,7 @@ import pytest
 import shapely
 from PIL import Image
 
-from siting.handoff import drawing
+from siting.handoff import facts
 from siting.handoff.webmap import write_map
 from siting.units import FOOT_M
 from tests.chromium import (
@@ -267,7 +267,7 @@ def test_tags_without_room_on_a_crowded_map_wait_until_one_zooms_in(
     plan = piled()
     page = show(browser, write_map(plan, tmp_path / "few.html").as_uri(), size)
     assert shown_tags(page) == list(plan.sensors.index)  # where there are few all are shown
-    monkeypatch.setattr(drawing, "_MANY_ZONES", 1)
+    monkeypatch.setattr(facts, "_MANY_ZONES", 1)
     page = show(browser, write_map(plan, tmp_path / "many.html").as_uri(), size)
     few = shown_tags(page)
     assert 0 < len(few) < len(plan.sensors)
@@ -298,7 +298,7 @@ return [...document.querySelectorAll("canvas")].some((c) => {
 
 @pytest.fixture
 def crowded(browser, tmp_path, monkeypatch):
-    monkeypatch.setattr(drawing, "_MANY_ZONES", 1)
+    monkeypatch.setattr(facts, "_MANY_ZONES", 1)
     plan = make_plan()
     return show(browser, write_map(plan, tmp_path / "map.html").as_uri(), DESK), plan
 
