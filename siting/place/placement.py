@@ -31,6 +31,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
+from functools import cached_property
 from typing import Final, NamedTuple
 
 import geopandas as gpd
@@ -361,9 +362,12 @@ class Search:
         x, y (N,): points [m]. Result: expected squared distance of the rank from its target, with
         the preference for the middle [-], shape (N,).
         """
+        return self.nearer(self.field.objective(x, y), x, y)
+
+    def nearer(self, objective: Floats, x: Floats, y: Floats) -> Floats:
+        """Return an objective at points, shapes (N,) [m], with the preference for the middle."""
         away = np.hypot(x - self.middle[0], y - self.middle[1])
-        rough: Floats = self.field.objective(x, y) + _PER_MIDDLE_M * away
-        return rough
+        return objective + _PER_MIDDLE_M * away
 
     def value(self, x: Floats, y: Floats, rough: Floats) -> tuple[Floats, Floats]:
         """Return the objective with both preferences, and the slack.
@@ -379,12 +383,13 @@ class Search:
         return value, slack
 
 
-def starts(search: Search, mesh: Mesh, pieces: Pieces) -> tuple[Floats, Floats]:
+def starts(search: Search, mesh: Mesh, pieces: Pieces, objective: Floats) -> tuple[Floats, Floats]:
     """Return one point for each basin of the mesh, best first.
 
-    Result: pieces of cells that are no worse than their neighbours; at most 24, shape (K,).
+    objective: of the field at the pieces. Result: pieces of cells that are no worse than their
+    neighbours; at most 24, shape (K,).
     """
-    rough = search.rough(pieces.x, pieces.y)
+    rough = search.nearer(objective, pieces.x, pieces.y)
     value = np.full(rough.shape, np.inf)
     near = rough <= rough.min() + _NEAR
     value[near], _ = search.value(pieces.x[near], pieces.y[near], rough[near])
@@ -713,22 +718,49 @@ class Placement:
     admissible: BaseGeometry = field(default_factory=shapely.Polygon, compare=False)
 
 
-class _Ground(NamedTuple):
-    """One zone's open ground, clearances in it, and its admissible part.
+@dataclass(frozen=True)
+class _Ground:
+    """One zone's open ground, prepared, and what keeps a sensor from parts of it.
 
-    `clear` measures the setbacks themselves, `kept` those with the margin in them; `safe` is the
-    part of `admissible` that keeps the margin, `pieces` is that part as cut by the mesh.
-    Of equal places the one nearer to `landmark` is taken.
+    mesh: over the zone; hazards: of this zone; margin: how far points stay inside every setback,
+    where there is room [m]. Of equal places the one nearer to `landmark` is taken.
     """
 
     shape: BaseGeometry
-    clear: Clearance
-    kept: Clearance
-    admissible: BaseGeometry
-    safe: BaseGeometry
     mesh: Mesh
-    pieces: Pieces
+    hazards: Hazards
+    margin: float
     landmark: tuple[float, float] | None = None
+
+    @cached_property
+    def clear(self) -> Clearance:
+        """Measures the setbacks themselves."""
+        return clearance(self.shape, self.hazards.shapes, self.hazards.setbacks)
+
+    @cached_property
+    def kept(self) -> Clearance:
+        """Measures the setbacks with the margin in them."""
+        if self.margin <= 0:
+            return self.clear
+        return clearance(self.shape, self.hazards.shapes, self.hazards.setbacks + self.margin)
+
+    @cached_property
+    def admissible(self) -> BaseGeometry:
+        """The part that meets every setback, arcs drawn as polygons."""
+        return _drawn_admissible(self.shape, self.hazards.shapes, self.hazards.setbacks)
+
+    @cached_property
+    def safe(self) -> BaseGeometry:
+        """The part of it that keeps the margin too."""
+        if self.margin <= 0:
+            return self.admissible
+        setbacks = self.hazards.setbacks + self.margin
+        return _drawn_admissible(self.shape, self.hazards.shapes, setbacks)
+
+    @cached_property
+    def pieces(self) -> Pieces:
+        """The safe part as cut by the mesh."""
+        return pieces_of(self.safe, self.mesh)
 
 
 class _Ridge(NamedTuple):
@@ -792,7 +824,7 @@ def place_sensor(  # noqa: PLR0913 - each option is one of its own
         msg = "the zone has no points"
         raise NoAdmissibleGroundError(msg)
     known = Hazards.of(hazards) if isinstance(hazards, gpd.GeoDataFrame) else hazards
-    ground = _open_ground(zone, known, burial_error, margin)._replace(landmark=landmark)
+    ground = _open_ground(zone, known, burial_error, margin=margin, landmark=landmark)
     unknown = application_cv
     if not isinstance(unknown, Unevenness):
         unknown = Unevenness(unknown)
@@ -873,10 +905,15 @@ def chances_there(
 
 
 def _open_ground(
-    zone: BaseGeometry, hazards: Hazards, burial_error: float, margin: float = 0.0
+    zone: BaseGeometry,
+    hazards: Hazards,
+    burial_error: float,
+    *,
+    margin: float = 0.0,
+    landmark: tuple[float, float] | None = None,
 ) -> _Ground:
-    """Take covered ground out of the zone and index the hazards around the rest."""
-    shapes, setbacks = hazards.shapes, hazards.setbacks
+    """Take covered ground out of the zone."""
+    shapes = hazards.shapes
     covering = shapes[shapely.get_dimensions(shapes) == 2]  # noqa: PLR2004
     covering = covering[shapely.intersects(covering, zone)]
     shape = zone.difference(shapely.union_all(covering)) if len(covering) else zone
@@ -889,13 +926,7 @@ def _open_ground(
     shape = shapely.union_all(parts)
     shapely.prepare(shape)
     mesh = mesh_of(zone, burial_error=burial_error)
-    admissible = _drawn_admissible(shape, shapes, setbacks)
-    clear = clearance(shape, shapes, setbacks)
-    safe, kept = admissible, clear
-    if margin > 0:
-        wider = setbacks + margin
-        safe, kept = _drawn_admissible(shape, shapes, wider), clearance(shape, shapes, wider)
-    return _Ground(shape, clear, kept, admissible, safe, mesh, pieces_of(safe, mesh))
+    return _Ground(shape, mesh, hazards, margin, landmark)
 
 
 def _ranks_of(
@@ -919,8 +950,9 @@ def _points(ground: _Ground, ranks: RankField) -> list[tuple[float, float]]:
     """Return the best point and its reserves, each clear of those before it."""
     chosen: list[tuple[float, float]] = []
     ridge: _Ridge | None = None
+    objective = ranks.objective(ground.pieces.x, ground.pieces.y)
     for _ in range(1 + RESERVES):
-        point = _best_admissible(ground, ranks, chosen)
+        point = _best_admissible(ground, ranks, objective, chosen)
         if point is None:
             ridge = _tightest_ridge(ground, chosen, ridge)
             point = None if ridge is None else _best_cramped(ground, ranks, chosen, ridge)
@@ -961,9 +993,12 @@ def _window(shape: BaseGeometry, setbacks: Floats) -> BaseGeometry:
 
 
 def _best_admissible(
-    ground: _Ground, ranks: RankField, chosen: list[tuple[float, float]]
+    ground: _Ground, ranks: RankField, objective: Floats, chosen: list[tuple[float, float]]
 ) -> tuple[float, float] | None:
-    """Return the best admissible point that is clear of those chosen; None where none is found."""
+    """Return the best admissible point that is clear of those chosen; None where none is found.
+
+    objective: at the pieces of the ground.
+    """
     pieces = ground.pieces
     region = Region(ground.shape, ground.kept.slack, 1.0, _clear_of(chosen))
     if pieces.cell.size == 0:
@@ -973,11 +1008,10 @@ def _best_admissible(
             region = Region(ground.shape, ground.kept.slack, 1.0, ranks.in_drier_half)
         found = _most_interior(ground, region)
         return found if ground.kept.slack(*np.array([found]).T)[0] >= 0 else None
-    rough = ranks.objective(pieces.x, pieces.y)
-    lowest = int(np.argmin(rough))
+    lowest = int(np.argmin(objective))
     middle = _middle(ground, float(pieces.x[lowest]), float(pieces.y[lowest]))
     search = Search(region, ranks, middle)
-    x, y = starts(search, ground.mesh, pieces)
+    x, y = starts(search, ground.mesh, pieces, objective)
     best: Found | None = best_point(search, x, y, reach=ground.mesh.step)
     if best is None and not chosen:  # admissible ground between the centroids of its pieces
         found = _most_interior(ground, region)

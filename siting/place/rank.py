@@ -97,9 +97,9 @@ def surface_through(x: Floats, y: Floats, values: Floats) -> Surface:
         shape = (int(row.max()) + _PAD + 1, int(column.max()) + _PAD + 1)
         if off.max() < _OFF_LATTICE * step and shape[0] * shape[1] < _LARGEST:
             filled = _filled(shape, row, column, values)
-            spline = np.stack(
-                [scipy.ndimage.spline_filter(part, order=3, mode="mirror") for part in filled]
-            )
+            spline = filled
+            for axis in (1, 2):
+                spline = scipy.ndimage.spline_filter1d(spline, order=3, axis=axis, mode="mirror")
             return Surface(spline, *_held(filled), west, south, step)
     tree, none = scipy.spatial.cKDTree(np.column_stack([x, y])), np.empty((0, 0, 0))
     return Surface(none, none, none, 0.0, 0.0, 0.0, tree, values)
@@ -566,12 +566,10 @@ def _buried(fields: Floats, sigma: float) -> Floats:
     """Average fields over burial errors; sigma in cells."""
     if sigma <= 0:
         return fields
-    return np.array(
-        [
-            scipy.ndimage.gaussian_filter(part, sigma, mode="nearest", truncate=_SIGMAS)
-            for part in fields
-        ]
+    buried: Floats = scipy.ndimage.gaussian_filter(
+        fields, (0.0, sigma, sigma), mode="nearest", truncate=_SIGMAS
     )
+    return buried
 
 
 #: Over this distance the field's own error is alike; judgement, no source [m].
