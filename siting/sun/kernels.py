@@ -33,7 +33,7 @@ from numpy.polynomial import Chebyshev, Polynomial
 from numpy.typing import NDArray
 
 from siting.arrays import Floats, Ints
-from siting.compiled import compiled, compiled_within
+from siting.compiled import compiled, compiled_within, of_numbers_within
 from siting.sun.scene import LEAST, Scene, Tile
 
 Bytes = NDArray[np.uint8]
@@ -567,6 +567,8 @@ _BEARING: Final = 0.005
 _LONG: Final = 1 / 16
 #: Heights off from which a wall is left out: it hides less than 1 / (1 + 60 * 60) of the sky.
 _FAR: Final = 60.0
+#: What a number is at least of itself, however it was rounded.
+_SURELY: Final = 1 - 1e-6
 _OPEN: Final = 1e6  # cotangent of the horizon where nothing stands
 _DEGREE: Final = 9
 
@@ -615,37 +617,104 @@ def horizon_azimuths(walls: tuple[Floats, Floats, Floats, Floats, Floats]) -> Fl
     return azimuths
 
 
+#: Walls are gone through by how far off they stand, in their heights: most of those that stand far
+#: are hidden by nearer ones, which whole squares of cells tell at once.
+_PASSES: Final = (0.0, 6.0, 16.0, _FAR)
+#: Side of those squares [cells].
+_SQUARE: Final = 16
+
+
 @compiled_within
-def _lower(
-    cot: Singles, block: Block, wall: tuple[float, float, float, float, float], x: float, y: float
-) -> None:
-    """Lower the horizon's cotangent behind one wall; light runs along (x, y)."""
+def _touches(block: Block, wall: Wall, x: float, y: float) -> bool:
+    """Whether a wall may lower the horizon of a block; light runs along (x, y)."""
     top, left, bottom, right = block
     ax, ay, bx, by, height = wall
-    along_x, along_y = bx - ax, by - ay
-    away = along_x * y - along_y * x
-    if away <= 0 or height <= 0:
-        return
+    if (bx - ax) * y - (by - ay) * x <= 0 or height <= 0:
+        return False
     far = _FAR * height
     low_x = min(ax, bx) + min(x * far, 0.0)
     high_x = max(ax, bx) + max(x * far, 0.0)
     low_y = min(ay, by) + min(y * far, 0.0)
     high_y = max(ay, by) + max(y * far, 0.0)
-    c0, c1 = max(math.ceil(low_x), left), min(math.floor(high_x), right - 1)
-    if c0 > c1 or high_y < top or low_y > bottom - 1:
+    apart = high_x < left or low_x > right - 1 or high_y < top or low_y > bottom - 1
+    return not apart
+
+
+@compiled_within
+def _lower(
+    cot: Singles,
+    most: Singles,
+    block: Block,
+    wall: Wall,
+    light: tuple[float, float],
+    between: tuple[float, float],
+) -> None:
+    """Lower the horizon's cotangent behind one wall, where it stands so many heights off.
+
+    most (columns / 16, rows / 16): greatest cotangent of each square, from which the first pass
+    takes nothing.
+    """
+    top, left, bottom, right = block
+    ax, ay, bx, by, height = wall
+    (x, y), (near, far) = light, between
+    low_x, high_x = min(ax, bx), max(ax, bx)
+    reach = x * _FAR * height
+    c0, c1 = math.ceil(low_x + min(reach, 0.0)), math.floor(high_x + max(reach, 0.0))
+    # Whole cells more, so that rounding leaves none out between two passes.
+    c0 = max(c0, left, math.floor(low_x + min(x * near, x * far) * height))
+    c1 = min(c1, right - 1, math.ceil(high_x + max(x * near, x * far) * height))
+    r0 = max(top, math.floor(min(ay, by) + min(y * near, y * far) * height))
+    r1 = min(bottom - 1, math.ceil(max(ay, by) + max(y * near, y * far) * height))
+    if near == 0:
+        _lower_cells(cot, block, wall, light, between, (c0, c1, r0, r1))
         return
-    scale = 1.0 / (away * height)
+    scale = 1.0 / (((bx - ax) * y - (by - ay) * x) * height)
+    across, along = -(by - ay) * scale, (bx - ax) * scale
+    for g in range((c0 - left) // _SQUARE, (c1 - left) // _SQUARE + 1):
+        first, last = max(c0, left + g * _SQUARE), min(c1, left + g * _SQUARE + _SQUARE - 1)
+        low, high = r0, r1
+        if x != 0:
+            rise = y / x
+            one, two = ay + (first - ax) * rise, ay + (last - ax) * rise
+            three, four = by + (first - bx) * rise, by + (last - bx) * rise
+            low = math.floor(max(float(r0), min(one, two, three, four)))
+            high = math.ceil(min(float(r1), max(one, two, three, four)))
+        if low > high:
+            continue
+        nearest = (first if across > 0 else last) - ax
+        for s in range((low - top) // _SQUARE, (high - top) // _SQUARE + 1):
+            begin, end = max(low, top + s * _SQUARE), min(high, top + s * _SQUARE + _SQUARE - 1)
+            least = nearest * across + ((begin if along > 0 else end) - ay) * along
+            if max(least, near) * _SURELY < most[g, s]:
+                _lower_cells(cot, block, wall, light, between, (first, last, begin, end))
+
+
+@compiled_within
+def _lower_cells(
+    cot: Singles,
+    block: Block,
+    wall: Wall,
+    light: tuple[float, float],
+    between: tuple[float, float],
+    cells: tuple[int, int, int, int],
+) -> None:
+    """Lower the horizon's cotangent behind one wall in some columns and rows."""
+    top, left = block[0], block[1]
+    ax, ay, bx, by, height = wall
+    (x, y), (nearest, farthest) = light, between
+    along_x, along_y = bx - ax, by - ay
+    scale = 1.0 / ((along_x * y - along_y * x) * height)
     step = along_x * scale
-    for c in range(c0, c1 + 1):
-        low, high = float(top), float(bottom - 1)
+    for c in range(cells[0], cells[1] + 1):
+        low, high = float(cells[2]), float(cells[3])
         if x != 0:
             at_a, at_b = ay + (c - ax) * (y / x), by + (c - bx) * (y / x)
             low, high = max(low, min(at_a, at_b)), min(high, max(at_a, at_b))
         start = -(c - ax) * along_y * scale - ay * step  # cotangent at row 0
         if step != 0:
-            near, end = -start / step, (_FAR - start) / step
+            near, end = (nearest - start) / step, (farthest - start) / step
             low, high = max(low, min(near, end)), min(high, max(near, end))
-        elif start < 0 or start > _FAR:
+        elif start < nearest or start > farthest:
             continue
         if low > high:
             continue
@@ -653,6 +722,23 @@ def _lower(
         line = cot[c - left, first - top : last - top + 1]
         for i in range(len(line)):
             line[i] = min(line[i], np.float32(max(start + step * (first + i), 0.0)))
+
+
+@of_numbers_within
+def _greatest(most: Singles, cot: Singles, line: Singles) -> None:
+    """Tell the greatest cotangent of each square; line (rows,): room to work in."""
+    for g in range(most.shape[0]):
+        for i in range(len(line)):
+            line[i] = cot[g * _SQUARE, i]
+        for c in range(g * _SQUARE + 1, min((g + 1) * _SQUARE, cot.shape[0])):
+            column = cot[c]
+            for i in range(len(line)):
+                line[i] = max(line[i], column[i])
+        for s in range(most.shape[1]):
+            greatest = line[s * _SQUARE]
+            for i in range(s * _SQUARE + 1, min((s + 1) * _SQUARE, len(line))):
+                greatest = max(greatest, line[i])
+            most[g, s] = greatest
 
 
 @compiled_within
@@ -702,12 +788,24 @@ def horizon_sky(
     for c in range(shape[0]):
         for r in range(shape[1]):
             cot[c, r] = np.float32(_OPEN)
+    most = np.zeros((-(-shape[0] // _SQUARE), -(-shape[1] // _SQUARE)), np.float32)
+    line, near = np.zeros(shape[1], np.float32), np.zeros(len(ax), np.int64)
     count = len(azimuths)
     for k in range(count + 1):
         azimuth = azimuths[k % count]
-        x, y = -math.sin(azimuth), math.cos(azimuth)
+        light = (-math.sin(azimuth), math.cos(azimuth))
+        some = 0
         for w in range(len(ax)):
-            _lower(cot, block, (ax[w], ay[w], bx[w], by[w], height[w]), x, y)
+            if _touches(block, (ax[w], ay[w], bx[w], by[w], height[w]), *light):
+                near[some] = w
+                some += 1
+        for p in range(len(_PASSES) - 1):
+            if p > 0:
+                _greatest(most, cot, line)
+            for n in range(some):
+                w = near[n]
+                wall = (ax[w], ay[w], bx[w], by[w], height[w])
+                _lower(cot, most, block, wall, light, (_PASSES[p], _PASSES[p + 1]))
         turn = 0.0 if k == 0 else azimuth + 2 * math.pi * (k // count) - azimuths[k - 1]
         for c in range(shape[0]):
             _take(total[c], cot[c], flat[c], up[c], turn)  # no arc leads to the first

@@ -8,8 +8,10 @@ from shapely.affinity import rotate
 
 from siting.errors import InputError
 from siting.site.model import HeightRaster, LocalGrid
+from siting.sun.kernels import horizon_azimuths, solid_walls
 from siting.sun.light import ShadeOptions
 from siting.sun.position import SunPositions, SunShade, shaded_radiation, sky_directions
+from siting.sun.scene import build_scene
 from tests.sun_cases import shade_season
 from tests.sun_horizon import horizon
 
@@ -217,3 +219,37 @@ def test_sky_past_the_ends_of_a_building_against_its_exact_horizon():
         solid = horizon(place, fine, buildings=buildings, trees=none).solid
         exact = np.mean(np.cos(np.radians(solid)) ** 2)
         assert found[row, column] == pytest.approx(exact, abs=0.006)
+
+
+def test_houses_before_towers_hide_what_they_hide_and_no_more():
+    """Places all over against arcs between the horizons of single rays, which see every wall."""
+    random = np.random.default_rng(5)
+    middles = random.uniform(0, 110, (150, 2))
+    heights = np.where(np.arange(150) % 8 == 0, 9.0, random.uniform(2.0, 3.0, 150))
+    shapes = [
+        rotate(box(x - 3, y - 2, x + 3, y + 2), turn)
+        for (x, y), turn in zip(middles, random.uniform(0, 90, 150), strict=True)
+    ]
+    town = gpd.GeoDataFrame({"height": heights}, geometry=shapes)
+    none = gpd.GeoDataFrame({"height": []}, geometry=[])
+    grid = LocalGrid(0, 110, 1, 110, 110)
+    found = shade_season(grid, NOON, buildings=town, trees=none, options=ShadeOptions()).sky_view
+    walls = solid_walls(build_scene(town, none).on_grid(grid))
+    azimuths = horizon_azimuths(walls)
+    step = np.diff(azimuths, append=azimuths[0] + 2 * np.pi)
+    checked = 0
+    for row in range(3, 110, 15):
+        for column in range(5, 110, 15):
+            if np.isnan(found[row, column]):
+                continue
+            place = (float(grid.x[column]), float(grid.y[row]))
+            rise = np.radians(
+                horizon(place, np.degrees(azimuths), buildings=town, trees=none).solid
+            )
+            after = np.roll(rise, -1)
+            level = np.cos(rise) * np.cos(after)
+            arc = np.arccos(level * np.cos(step) + np.sin(rise) * np.sin(after))
+            exact = (level * np.sin(step) * arc / np.sin(arc)).sum() / (2 * np.pi)
+            assert found[row, column] == pytest.approx(exact, abs=2e-6)
+            checked += 1
+    assert checked > 30
