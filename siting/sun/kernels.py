@@ -819,14 +819,17 @@ _LINES = 8
 
 
 @compiled
-def add_lit(out: Floats, masks: NDArray[np.uint64], weight: Floats) -> None:
+def add_lit(
+    out: Floats, shape: tuple[int, int, int], masks: NDArray[np.uint64], weight: Floats
+) -> None:
     """Add the weights of all directions that arrive, from masks column by column.
 
-    out (rows, columns): changed in place; masks (groups, columns * stride / 8): eight directions a
-    byte each, see `siting.sun.kernels`, at most 31 groups; weight (groups * 8,): of the directions,
-    0 where a group has fewer.
+    out (N,): a raster's numbers from the first of some cells to the last, changed in place; shape:
+    rows and columns of the cells, and numbers from one row to the next; masks (groups, columns *
+    stride / 8): eight directions a byte each, see `siting.sun.kernels`, at most 31 groups; weight
+    (groups * 8,): of the directions, 0 where a group has fewer.
     """
-    rows, columns = out.shape
+    rows, columns, stride = shape
     words = masks.shape[1] // columns
     table, alike = _table(weight)
     whole = _total(weight)
@@ -841,19 +844,23 @@ def add_lit(out: Floats, masks: NDArray[np.uint64], weight: Floats) -> None:
                     word = masks[g, (left + c) * words + w]
                     lines[g, c] = word
                     seen |= word
-            block = out[8 * w : min(8 * w + 8, rows), left : left + many]
+            below = min(8, rows - 8 * w)
             if seen == 0:
-                for r in range(len(block)):
+                for r in range(below):
+                    start = (8 * w + r) * stride + left
+                    line = out[start : start + many]
                     for c in range(many):
-                        block[r, c] += whole
+                        line[c] += whole
                 continue
             if alike:
                 _count_lines(dark, lines, weight[0])
             else:
                 _sum_lines(dark, lines, table)
-            for r in range(len(block)):
+            for r in range(below):
+                start = (8 * w + r) * stride + left
+                line = out[start : start + many]
                 for c in range(many):
-                    block[r, c] += whole - dark[r, c]
+                    line[c] += whole - dark[r, c]
 
 
 @compiled_within
@@ -1010,4 +1017,4 @@ def rehearse(loop: str) -> None:
     if loop == "horizon_sky":
         horizon_sky(np.ones((1, 1)), Tile(0, 0, 1, 1), (one, one, one, one, one), one)
     elif loop == "add_lit":
-        add_lit(np.ones((8, 8)), np.zeros((1, 8), np.uint64), np.ones(8))
+        add_lit(np.ones(64), (8, 8, 8), np.zeros((1, 8), np.uint64), np.ones(8))

@@ -26,6 +26,7 @@ from functools import cached_property
 from typing import TYPE_CHECKING, Final, TypeAlias, TypeVar
 
 import numpy as np
+from numpy.lib.stride_tricks import as_strided
 from numpy.typing import NDArray
 
 from siting.arrays import Flags, Floats, Ints
@@ -221,10 +222,19 @@ def _add(
     for out, sums in zip(outs, kept, strict=True) if work else ():
         np.subtract(out, sums.reshape(columns, stride)[:, :rows].T, out=out)
     for out, weight in zip(outs, weights, strict=True) if lit else ():
-        whole = np.ascontiguousarray(out)  # so that one form of the loop serves every raster
-        add_lit(whole, masks, _padded(weight, groups))
-        if whole is not out:
-            out[:] = whole
+        add_lit(*_in_line(out), masks, _padded(weight, groups))
+
+
+def _in_line(out: Floats) -> tuple[Floats, tuple[int, int, int]]:
+    """Return a tile's numbers in a line, with what lies between its rows, and how they lie.
+
+    A view: one form of a loop serves every raster, and nothing is copied.
+    """
+    rows, columns = out.shape
+    stride, one = (step // out.itemsize for step in out.strides)
+    assert one == 1  # noqa: S101 - rasters lie row by row
+    line = as_strided(out, ((rows - 1) * stride + columns,), (out.itemsize,))
+    return line, (rows, columns, stride)
 
 
 def add_relief(outs: tuple[Floats, ...], weights: tuple[Floats, ...], dark: Bits) -> None:
