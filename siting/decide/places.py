@@ -214,17 +214,17 @@ def place_zones(
     NoAdmissibleGroundError
         Naming the zone that has no ground for a sensor.
     """
-    zones = ground.pixels.zones
+    zones, shapes = ground.pixels.zones, site.hydrozones.geometry.to_numpy()
     of_zone, boxes = _hazards_by_zone(hazards, site), _controllers(site)
 
     def asked(z: int) -> _Asked:
         return _Asked(
             zones[z],
-            site.hydrozones.geometry.iloc[z],
+            shapes[z],
             (ground.pixels.sample_x[z], ground.pixels.sample_y[z], ground.samples[z]),
             of_zone(zones[z]),
             application[zones[z]].unknown,
-            _controller_of(site, boxes, z),
+            _controller_of(boxes, z, shapes[z]),
             units,
         )
 
@@ -355,13 +355,15 @@ def _controllers(site: Site) -> _Controllers:
     )
 
 
-def _controller_of(site: Site, boxes: _Controllers, zone: int) -> tuple[float, float] | None:
+def _controller_of(
+    boxes: _Controllers, zone: int, shape: BaseGeometry
+) -> tuple[float, float] | None:
     """Return where a zone's controller stands, else the nearest; None where none is drawn."""
     if not boxes.shapes.size:
         return None
     own = boxes.shapes[boxes.names == boxes.of_zone[zone]]
     shapes = own if own.size else boxes.shapes
-    nearest = shapes[int(np.argmin(shapely.distance(shapes, site.hydrozones.geometry.iloc[zone])))]
+    nearest = shapes[int(np.argmin(shapely.distance(shapes, shape)))]
     return float(nearest.x), float(nearest.y)
 
 

@@ -554,10 +554,9 @@ def _slopes(values: Floats, step: float) -> tuple[Floats, Floats]:
         last = np.take(forward, [-1], axis=axis)
         before = np.concatenate([first, forward], axis=axis)
         after = np.concatenate([forward, last], axis=axis)
-        same = before * after > 0
-        least = np.minimum(np.abs(before), np.abs(after))
-        middle = (before + after) / 2
-        limited = np.where(same, np.sign(middle) * np.minimum(np.abs(middle), 2 * least), 0.0)
+        least = np.minimum(2 * np.maximum(before, after), 0.0)
+        most = np.maximum(2 * np.minimum(before, after), 0.0)
+        limited = np.clip((before + after) / 2, least, most)
         slopes.append(limited.reshape(len(values), -1))
     return slopes[0], slopes[1]
 

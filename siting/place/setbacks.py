@@ -601,8 +601,10 @@ def _row(
 
 
 def _frame(rows: Iterable[dict[str, Any]], crs: object) -> gpd.GeoDataFrame:
-    table = pd.DataFrame(rows, columns=["hazard", "setback", "zone", "geometry"])
-    return gpd.GeoDataFrame(table, geometry="geometry", crs=crs)
+    listed = list(rows)
+    names = ("hazard", "setback", "zone", "geometry")
+    columns = {name: [row[name] for row in listed] for name in names}
+    return gpd.GeoDataFrame(columns, geometry="geometry", crs=crs)
 
 
 Score = Callable[[Floats, Floats], Floats]
@@ -655,7 +657,7 @@ class Clearance:
         least = np.full(x.shape, np.inf)
         places = np.ascontiguousarray(x), np.ascontiguousarray(y)
         dots = self.point_x, self.point_y, self.point_setback
-        _tightest(places, dots, self.ends, self.setbacks, over, least)
+        _tightest(places, dots, (self.ends, self.setbacks), over, least)
         return least
 
 
@@ -684,20 +686,22 @@ def _measured(distance: float, setback: float, over: bool) -> float:
 
 
 @compiled_within
-def _near_segments(
+def _near(
     places: tuple[Floats, Floats],
     span: tuple[int, int],
-    ends: Floats,
-    setbacks: Floats,
+    dots: tuple[Floats, Floats, Floats],
+    lines: tuple[Floats, Floats],
     over: bool,
-    near: Ints,
-) -> int:
-    """Fill which segments can be the tightest of some places, and return how many.
+    found: tuple[Ints, Ints],
+) -> tuple[int, int]:
+    """Fill which points and segments can be the tightest of some places, and return how many.
 
-    No place is farther from a segment than the middle of the box about the places and half of its
+    No place is farther from a hazard than the middle of the box about the places and half of its
     diagonal: the least of that, measured, is beaten by nobody whose own box is farther off.
     """
     x, y = places
+    at_x, at_y, room = dots
+    ends, setbacks = lines
     low_x = high_x = x[span[0]]
     low_y = high_y = y[span[0]]
     for n in range(span[0], span[1]):
@@ -706,43 +710,50 @@ def _near_segments(
     middle_x, middle_y = (low_x + high_x) / 2, (low_y + high_y) / 2
     reach = math.hypot(high_x - low_x, high_y - low_y) / 2
     bound = np.inf
+    for t in range(room.size):
+        worst = math.hypot(middle_x - at_x[t], middle_y - at_y[t]) + reach
+        bound = min(bound, _measured(worst, room[t], over))
     for e in range(setbacks.size):
         worst = _to_segment(middle_x, middle_y, ends, e) + reach
         bound = min(bound, _measured(worst, setbacks[e], over))
     bound += 1e-9 * (1.0 + abs(bound))
-    count = 0
+    points = segments = 0
+    for t in range(room.size):
+        away = max(at_x[t] - high_x, low_x - at_x[t], at_y[t] - high_y, low_y - at_y[t], 0.0)
+        if _measured(away * _NOT_LESS, room[t], over) <= bound:
+            found[0][points] = t
+            points += 1
     for e in range(setbacks.size):
         west, east = min(ends[0, e], ends[2, e]), max(ends[0, e], ends[2, e])
         south, north = min(ends[1, e], ends[3, e]), max(ends[1, e], ends[3, e])
         away = max(west - high_x, low_x - east, south - high_y, low_y - north, 0.0)
         if _measured(away * _NOT_LESS, setbacks[e], over) <= bound:
-            near[count] = e
-            count += 1
-    return count
+            found[1][segments] = e
+            segments += 1
+    return points, segments
 
 
 @compiled
 def _tightest(
     places: tuple[Floats, Floats],
     dots: tuple[Floats, Floats, Floats],
-    ends: Floats,
-    setbacks: Floats,
+    lines: tuple[Floats, Floats],
     over: bool,
     least: Floats,
 ) -> None:
     """Fill the least of distance over or minus setback at each place.
 
-    Places are looked at some at a time: of the segments only those that can be the tightest
-    anywhere in the box about them. Nobody is measured who is farther off by the box about it than
-    the tightest so far; the search begins with the segment that was the tightest for the place
-    before.
+    Places are looked at some at a time: of the hazards only those that can be the tightest anywhere
+    in the box about them. No segment is measured that is farther off by the box about it than the
+    tightest so far; the search begins with the one that was the tightest for the place before.
     """
     x, y = places
     at_x, at_y, room = dots
-    near = np.empty(setbacks.size, np.int64)
+    ends, setbacks = lines
+    near, beside = np.empty(setbacks.size, np.int64), np.empty(room.size, np.int64)
     for first in range(0, x.size, _TOGETHER):
         last = min(first + _TOGETHER, x.size)
-        count = _near_segments(places, (first, last), ends, setbacks, over, near)
+        points, count = _near(places, (first, last), dots, lines, over, (beside, near))
         tightest = near[0] if count else 0
         for n in range(first, last):
             best = np.inf
@@ -758,7 +769,8 @@ def _tightest(
                 found = _measured(_to_segment(x[n], y[n], ends, e), setbacks[e], over)
                 if found < best:
                     best, tightest = found, e
-            for t in range(at_x.size):
+            for k in range(points):
+                t = beside[k]
                 away = math.hypot(x[n] - at_x[t], y[n] - at_y[t])
                 best = min(best, _measured(away, room[t], over))
             least[n] = best
