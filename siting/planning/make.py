@@ -7,6 +7,7 @@ import math
 import os
 from collections.abc import Mapping
 from dataclasses import asdict, fields, replace
+from functools import cache
 from pathlib import Path
 from typing import Any, Final, NamedTuple
 
@@ -549,10 +550,7 @@ def provenance(survey: Survey) -> dict[str, Any]:
     home = settings.path.parent
     return {
         "siting": __version__,
-        "libraries": {
-            **{name: importlib.metadata.version(name) for name in _LIBRARIES},
-            **_compiled_libraries(),
-        },
+        "libraries": dict(_libraries()),
         "property": settings.path.name,
         "inputs": {
             _from(home, path): file_digest(path) for path in sorted(input_files(settings, site))
@@ -572,12 +570,16 @@ def _from(home: Path, path: Path) -> str:
         return path.name
 
 
-def _compiled_libraries() -> dict[str, str]:
-    """Return what the wheels carry: pyogrio and rasterio each bring a GDAL of their own."""
+@cache
+def _libraries() -> dict[str, str]:
+    """Return versions of libraries and of what the wheels carry, looked up once in a process.
+
+    pyogrio and rasterio each bring a GDAL of their own.
+    """
     import pyogrio  # noqa: PLC0415 - late, as `siting.plan` need not wait for them
     import rasterio  # noqa: PLC0415
 
-    return {
+    return {name: importlib.metadata.version(name) for name in _LIBRARIES} | {
         "gdal of pyogrio": ".".join(map(str, pyogrio.__gdal_version__)),
         "gdal of rasterio": rasterio.__gdal_version__,
         "geos of shapely": shapely.geos_version_string,
