@@ -5,8 +5,9 @@ cost of its own and a yearly cost for every zone that it would govern (infinite 
 would suffer beyond its cap). At most `n` candidates are opened, at most one in a zone, a zone with
 a sensor is governed by it, and every zone is governed by exactly one open candidate. Because a
 candidate's go/skip sequence depends only on its own zone, the costs are independent of each other,
-and the problem is facility location with self-service, solved by HiGHS with no gap; the reported
-cost is recomputed from the whole-number choice.
+and the problem is facility location with self-service. Where few sets of candidates could be opened
+all of them are looked at, else it is solved by HiGHS with no gap; the reported cost is recomputed
+from the whole-number choice.
 
 Where a zone can only follow a sensor on its own controller, and there are many zones, the problem
 falls apart by controller: each is solved by itself for every number of sensors, and the numbers are
@@ -31,6 +32,7 @@ from __future__ import annotations
 import itertools
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property
 from typing import Any, Final, NamedTuple
 
 import numpy as np
@@ -81,6 +83,22 @@ class Equipment:
             found[place] = int(np.argmin(cost)) if can.any() else -1
             total += float(cost.min())
         return found, total
+
+    def least(self, sets: Ints, zone: Ints) -> Floats:
+        """Return the yearly cost of the cheapest hardware for many sets of sensors, shape (N,).
+
+        sets (N, K): sensors, -1 for none; zone (J,): as in `fit`.
+        """
+        total = np.zeros(len(sets))
+        at = np.where(sets >= 0, self.controller[zone[sets]], -1)
+        for place in range(self.fits.shape[1]):
+            mine = at == place
+            count = mine.sum(axis=1)[:, None]
+            able = (self.runs.T[self.kind[sets]] | ~mine[..., None]).all(axis=1)
+            can = able & self.fits[:, place] & (self.capacity >= count)
+            cost = np.where(can, self.per_controller + count * self.per_sensor, np.inf)
+            total += np.where(count[:, 0] > 0, cost.min(axis=1), 0.0)
+        return total
 
 
 @dataclass(frozen=True)
@@ -287,6 +305,24 @@ def evaluate(candidates: Candidates, sensors: Sequence[int]) -> tuple[Ints, floa
     return governor, float(total)
 
 
+def _worth(candidates: Candidates, sets: Ints) -> Floats:
+    """Return the yearly cost of many sets of sensors, as of `evaluate`, shape (N,).
+
+    sets (N, K): candidates opened, no two in one zone; -1 for none.
+    """
+    opened = sets >= 0
+    served = np.where(opened[..., None], candidates.cost[sets], np.inf).min(axis=1)
+    row, slot = np.nonzero(opened)
+    home = candidates.zone[sets[row, slot]]
+    served[row, home] = candidates.cost[sets[row, slot], home]
+    total = np.where(opened, candidates.fixed[sets], 0.0).sum(axis=1) + served.sum(axis=1)
+    if candidates.equipment is not None:
+        total += candidates.equipment.least(sets, candidates.zone)
+    return np.asarray(total)
+
+
+#: Where there are no more sets of candidates than this, all of them are looked at.
+MOST_SETS: Final = 4096
 #: Ways to fit the controllers that are tried one by one; beyond, the programme decides alone.
 MOST_WAYS = 16
 #: Shares of a relaxed candidate below this count as none; rounds of swaps of a rounded choice.
@@ -325,13 +361,66 @@ class _Rows(NamedTuple):
 
 
 class Model:
-    """One property's programme; solve it for any number of sensors.
+    """One property's candidates; solve for any number of sensors.
 
     candidates: every sensor that may be bought.
     """
 
     def __init__(self, candidates: Candidates) -> None:
-        self.kept = _undominated(candidates)
+        self.candidates, self.kept = candidates, _undominated(candidates)
+
+    def solve(
+        self, *, at_most: int, zones: Sequence[int] | None = None, in_window: bool = False
+    ) -> Solution:
+        """Solve for at most some sensors, with the proven gap.
+
+        zones: where each must have one, and no other zone; in_window: whether the hours are kept.
+        """
+        if in_window or self._sets is None:
+            return self._programme.solve(at_most=at_most, zones=zones, in_window=in_window)
+        sets, worth = self._sets
+        opened = sets >= 0
+        fits = opened.sum(axis=1) <= at_most
+        if zones is not None:
+            fits &= opened.sum(axis=1) == len(zones)
+            fits &= (opened <= np.isin(self._homes, list(zones))).all(axis=1)
+        worth = np.where(fits, worth, np.inf)
+        if not worth.size or not np.isfinite(worth.min()):
+            return Solution((), np.full(self.candidates.cost.shape[1], -1), float("nan"))
+        best = sets[np.argmin(worth)]
+        found = sorted(best[best >= 0].tolist())
+        return Solution(tuple(found), evaluate(self.candidates, found)[0], 0.0)
+
+    @cached_property
+    def _programme(self) -> Programme:
+        return Programme(self.candidates, self.kept)
+
+    @cached_property
+    def _homes(self) -> Ints:
+        return np.unique(self.candidates.zone[self.kept])
+
+    @cached_property
+    def _sets(self) -> tuple[Ints, Floats] | None:
+        """Every set of candidates, shape (N, K), and its cost; None where they are too many.
+
+        A column for each of the zones with any, -1 where none of them is opened.
+        """
+        zone = self.candidates.zone[self.kept]
+        ways = [np.append(-1, self.kept[zone == z]) for z in self._homes]
+        if np.prod([len(way) for way in ways], dtype=float) > MOST_SETS:
+            return None
+        sets = np.stack(np.meshgrid(*ways, indexing="ij"), axis=-1).reshape(-1, len(ways))[1:]
+        return sets, _worth(self.candidates, sets)
+
+
+class Programme:
+    """The same as an integer programme.
+
+    candidates: every sensor that may be bought; kept: those that may be worth it.
+    """
+
+    def __init__(self, candidates: Candidates, kept: Ints) -> None:
+        self.kept = kept
         self.zone = candidates.zone[self.kept]
         cost = candidates.cost[self.kept]
         self.zones = cost.shape[1]
@@ -417,7 +506,7 @@ class Model:
     def solve(
         self, *, at_most: int, zones: Sequence[int] | None = None, in_window: bool = False
     ) -> Solution:
-        """Solve for at most some sensors, with the proven gap."""
+        """Solve as `Model.solve`."""
         nothing = Solution((), np.full(self.zones, -1), float("nan"))
         if not self.count or np.any(np.bincount(self.pair_zone, minlength=self.zones) == 0):
             return nothing
@@ -611,18 +700,17 @@ def _undominated(candidates: Candidates) -> Ints:
     if candidates.window is not None:
         parts.append(np.where(np.isfinite(candidates.cost), candidates.window.minutes, np.inf))
     every = np.column_stack(parts)
-    equipment = candidates.equipment
-    keep = []
-    for j, zone in enumerate(candidates.zone):
-        rivals = np.flatnonzero(candidates.zone == zone)
+    equipment, keep = candidates.equipment, np.ones(len(every), dtype=np.bool_)
+    for zone in np.unique(candidates.zone):
+        mine = np.flatnonzero(candidates.zone == zone)
+        one, other = every[mine, None], every[mine]
+        beaten = (one <= other).all(axis=-1)
+        beaten &= (one < other).any(axis=-1) | (mine[:, None] < mine)
         if equipment is not None:
-            able = equipment.runs[:, equipment.kind]
-            rivals = rivals[np.all(able[:, rivals] >= able[:, [j]], axis=0)]
-        no_dearer = np.all(every[rivals] <= every[j], axis=1)
-        cheaper = np.any(every[rivals] < every[j], axis=1)
-        if not np.any(no_dearer & (cheaper | (rivals < j))):
-            keep.append(j)
-    return np.array(keep, dtype=np.int64)
+            able = equipment.runs[:, equipment.kind[mine]]
+            beaten &= (able[:, :, None] >= able[:, None]).all(axis=0)
+        keep[mine] = ~beaten.any(axis=0)
+    return np.flatnonzero(keep)
 
 
 #: A further sensor must lower the yearly cost by more than this share of it to be used.
@@ -788,12 +876,17 @@ def fixed_zones(candidates: Candidates, zones: Sequence[int]) -> Choice:
 
     Result: with the best settings and assignment; not feasible where a zone cannot be governed.
     """
-    wanted = sorted(set(zones))
+    return _fixed(candidates, [zones])[0]
+
+
+def _fixed(candidates: Candidates, several: Sequence[Sequence[int]]) -> list[Choice]:
+    """Return the best choice of each, with one sensor in each of its zones."""
+    wanted = [sorted(set(zones)) for zones in several]
     parts = parts_of(candidates)
     if parts is not None:
-        return _fixed_by_part(parts, wanted)
+        return [_fixed_by_part(parts, zones) for zones in wanted]
     model = Model(candidates)
-    return _solved(candidates, model, len(wanted), zones=wanted)
+    return [_solved(candidates, model, len(zones), zones=zones) for zones in wanted]
 
 
 def _fixed_by_part(parts: Sequence[Part], wanted: Sequence[int]) -> Choice:
@@ -826,7 +919,7 @@ def plain_rules(
         "one per plant type": list(first.values()),
         "one in every zone": list(range(len(order))),
     }
-    return {rule: fixed_zones(candidates, zones) for rule, zones in rules.items()}
+    return dict(zip(rules, _fixed(candidates, list(rules.values())), strict=True))
 
 
 def _solved(
@@ -913,10 +1006,10 @@ def _earlier(
         others = [k for k in chosen if k != j]
         taken = candidates.zone[others]
         earlier = swaps[(swaps < j) & ~np.isin(candidates.zone[swaps], taken)]
-        for k in earlier:
-            swapped = sorted([*others, int(k)])
-            if evaluate(candidates, swapped)[1] <= ceiling:
-                return swapped
+        trials = np.column_stack([np.tile(others, (earlier.size, 1)), earlier]).astype(np.int64)
+        good = np.flatnonzero(_worth(candidates, trials) <= ceiling)
+        if good.size:
+            return sorted(trials[good[0]].tolist())
     return None
 
 
