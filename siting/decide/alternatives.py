@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass, replace
+from functools import cached_property
 from typing import Any, Final
 
 import numpy as np
@@ -11,8 +12,7 @@ import pandas as pd
 
 from siting.arrays import Floats
 from siting.decide.choose import Candidates, choose_sensors
-from siting.decide.decision import Decision, as_watering
-from siting.decide.governors import todays_timer
+from siting.decide.decision import Decision
 from siting.decide.money import Capital, payback_years, water_cost
 from siting.decide.sheet import play_sheet
 from siting.season.controls import CONTROLS
@@ -97,18 +97,19 @@ def _sensor_kinds(decided: Decision) -> list[dict[str, Any]]:
     grouping, options = decided.grouping, decided.grouping.options
     wanted = [(*row, word) for word, kind in CONTROLS.items() for row in kind.compared]
     most = max(decided.survey.settings.control.max_sensors, grouping.choice.n)
+    mine = {options.pool.kind[j] for j in grouping.choice.sensors}
     rows = []
     for name, each, word in wanted:
         if word not in options.pool.kind:
             continue
-        candidates: Candidates = replace(
-            options.candidates(kinds=(word,)), equipment=options.equipment(most=each)
-        )
-        choice = choose_sensors(candidates, max_sensors=most, curve=False)[-1]
-        choice = options.priced(choice, options.prices.connection)
-        mine = {options.pool.kind[j] for j in grouping.choice.sensors}
-        if each is None and mine == {word}:
-            choice = grouping.choice
+        chosen = each is None and mine == {word}
+        choice = grouping.choice
+        if not chosen:
+            candidates: Candidates = replace(
+                options.candidates(kinds=(word,)), equipment=options.equipment(most=each)
+            )
+            choice = choose_sensors(candidates, max_sensors=most, curve=False)[-1]
+            choice = options.priced(choice, options.prices.connection)
         within = choice.feasible and bool(
             np.all(options.zone_stress(choice) <= options.pool.limit + 1e-9)
         )
@@ -123,10 +124,10 @@ def _sensor_kinds(decided: Decision) -> list[dict[str, Any]]:
                 "cost_per_year": choice.cost,
                 "stress_days": options.stress_days(choice),
                 "within_limit": within,
-                "chosen": each is None and mine == {word},
+                "chosen": chosen,
             }
         )
-        if rows[-1]["chosen"]:
+        if chosen:
             rows[-1] |= _as_played(decided)
     return rows
 
@@ -249,30 +250,38 @@ class _Study:
     def __init__(self, decided: Decision, built: Capital) -> None:
         settings = decided.survey.settings
         self._settings, self._decided, self._built = settings, decided, built
-        played = decided.simulated.plan, decided.simulated.timer
-        self._base: tuple[Watering, Watering | None] = played
         self.priced = settings.water.priced
         baseline = decided.simulated.timer is not None
         self.measure = "net saving a year" if baseline else "cost a year"
         if not self.priced:
             self.measure = "water saved a year" if baseline else "water a year"
 
+    @cached_property
+    def _months(self) -> tuple[Floats, Floats | None]:
+        """Water of the plan and of today's timer by month and run, as assumed [m³]."""
+        simulated = self._decided.simulated
+        timer = None if simulated.timer is None else simulated.monthly(simulated.timer)
+        return simulated.monthly(simulated.plan), timer
+
     def value(self, case: _Case) -> tuple[float, float, float]:
         """Return the measure, the payback, NaN where there is none, and the stress days."""
+        simulated = self._decided.simulated
         physical = replace(case, price=1.0, devices=1.0, minutes=1.0)
-        plan, timer = self._base
+        plan, (months, today) = simulated.plan, self._months
         if physical != _Case():  # each is valued once: of a large property none is held on to
             keep = self._decided.keep if plan.ran.nbytes <= _KEEP_BYTES else Keeper()
-            plan, timer = keep.on(asdict(physical)).kept("played", lambda: self._play(physical))
-        planned, capital = self._money(plan, case), self._capital(case)
+            plan = keep.on(asdict(physical)).kept("played", lambda: self._play(physical))
+            months = simulated.monthly(plan)
+        planned, capital = self._money(months, case), self._capital(case)
         stress = float(plan.worst_stress_days.max())
         yearly = capital / self._settings.costs.life_years if self.priced else 0.0
-        if timer is None:
+        if simulated.timer is None or today is None:
             return planned + yearly, float("nan"), stress
-        saved = case.minutes * self._money(timer, case) - planned
-        if case.minutes != 1 and self._settings.water.tiers:
-            longer = replace(timer, depth=timer.depth * case.minutes)
-            saved = self._money(longer, case) - planned
+        stepped = case.minutes if self._settings.water.tiers else 1.0
+        if (case.rate, stepped) != (1.0, 1.0):
+            longer = simulated.timer.depth * case.rate * stepped
+            today = simulated.monthly(replace(simulated.timer, depth=longer))
+        saved = case.minutes / stepped * self._money(today, case) - planned
         back = None
         if self.priced and self._settings.costs.given:
             back = payback_years(capital, saved)
@@ -282,22 +291,17 @@ class _Study:
         built = self._built
         return case.devices * (built.device + built.installation) + built.trench + built.wire
 
-    def _money(self, ran: Watering, case: _Case) -> float:
-        """Mean yearly cost of water, or water itself without a price."""
-        monthly = self._decided.simulated.monthly(ran)
+    def _money(self, monthly: Floats, case: _Case) -> float:
+        """Mean yearly cost of water by month and run, or water itself without a price."""
         if not self.priced:
             return float(monthly.sum(axis=0).mean())
         return case.price * float(water_cost(self._settings.water, monthly).mean())
 
-    def _play(self, case: _Case) -> tuple[Watering, Watering | None]:
-        """Play the printed sheet and today's timer under other inputs."""
+    def _play(self, case: _Case) -> Watering:
+        """Play the printed sheet under other inputs; today's timer waters whatever they are."""
         decided = self._decided
         roots = self._moved(decided.roots, case)
-        plan = play_sheet(roots, decided.schedule, decided.sheet, rate=case.rate)
-        if decided.simulated.timer is None or case == _Case(sensor_error=case.sensor_error):
-            return plan, decided.simulated.timer  # a timer reads no sensor
-        depth = decided.simulated.timer.depth.max(axis=1) * case.rate
-        return plan, as_watering(todays_timer(roots, depth, decided.schedule.today))
+        return play_sheet(roots, decided.schedule, decided.sheet, rate=case.rate)
 
     def _moved(self, roots: PropertyRoots, case: _Case) -> PropertyRoots:
         """Return the root zones of a case."""

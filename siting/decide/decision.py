@@ -397,12 +397,7 @@ def _with_sheet(
         asked, pool.heal, pool.limit, [pool.kind[j] for j in at], pool.low[at], pool.days[at],
         pool.habit[at], pool.minutes[at],
     )  # fmt: skip
-
-    def made() -> tuple[Sheet, Watering]:
-        sheet = set_sheet(finer, grouping, asked, alone=alone)
-        return sheet, play_sheet(finer.roots, finer.schedule, sheet)
-
-    sheet, played = keep.kept("sheet", made)
+    sheet, played = keep.kept("sheet", lambda: set_sheet(finer, grouping, asked, alone=alone))
     return Way(grouping, sheet, played, heal, notes)
 
 

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass, replace
-from typing import Final
+from typing import Final, NamedTuple
 
 import numpy as np
 
@@ -25,8 +25,8 @@ from siting.decide.governors import (
     store_minutes,
 )
 from siting.season.events import (
-    RootZone,
     Schedule,
+    SensorRun,
     Watering,
     least_minutes,
     least_minutes_following,
@@ -35,7 +35,7 @@ from siting.season.events import (
     worst_tenth,
 )
 from siting.stages import Keeper
-from siting.zones.roots import PropertyRoots, at_a_time, over_zones
+from siting.zones.roots import PropertyRoots, at_a_time
 
 #: Scenarios that the sheet is set on and played through, over those that sensors are chosen on.
 _TIMES: Final = 4
@@ -132,10 +132,21 @@ def as_decided(grouping: Grouping, choice: Choice, alone: Alone, limit: Floats) 
     )
 
 
+class _Program(NamedTuple):
+    """A sensor's program as set, and what it does.
+
+    sheet: with it in place; ran (D, W): its events; stress_days: by zone that it governs, (W,) [d].
+    """
+
+    sheet: Sheet
+    ran: Flags
+    stress_days: dict[int, Floats]
+
+
 def set_sheet(
     trial: Trial, grouping: Grouping, asked: Floats, *, alone: Alone | None = None
-) -> Sheet:
-    """Set thresholds and minutes of the chosen sensors on more draws.
+) -> tuple[Sheet, Watering]:
+    """Set thresholds and minutes of the chosen sensors on more draws; and what they then do.
 
     Homes, groups and days stay. For each threshold that the display can show the least whole
     minutes are found again, and the thriftiest is taken; a follower whose own programme is
@@ -154,16 +165,32 @@ def set_sheet(
         alone = on_their_own(trial.roots, trial.today, trial.schedule, limit, heal=trial.heal)
     sheet = as_decided(grouping, grouping.choice, alone, limit)
 
-    def one(j: int) -> Sheet:
+    def one(j: int) -> _Program:
         return _set_program(
             trial, sheet, j, usual=bool(pool.habit[j]), area_m2=grouping.options.area_m2
         )
 
-    sheet = _joined(sheet, at_a_time(trial.roots, one, sheet.sensors))
+    programs = at_a_time(trial.roots, one, sheet.sensors)
+    sheet = _joined(sheet, [program.sheet for program in programs])
     own = sheet.governor < 0
-    return replace(
-        sheet, limit=np.where(own, np.maximum(sheet.limit, alone.worst_stress_days), sheet.limit)
-    )
+    limit = np.where(own, np.maximum(sheet.limit, alone.worst_stress_days), sheet.limit)
+    sheet, stress = replace(sheet, limit=limit), alone.stress_days.copy()
+    for program in programs:
+        for z, days in program.stress_days.items():
+            stress[z] = days
+    return sheet, Watering(*_laid_out(sheet, [program.ran for program in programs]), stress)
+
+
+def _laid_out(sheet: Sheet, events: Sequence[Flags], *, rate: float = 1.0) -> tuple[Flags, Floats]:
+    """Return the events and depths of every zone, as of `Watering`, of those of every sensor."""
+    alone = sheet.alone
+    ran = np.empty((len(sheet.governor), *alone.ran.shape), dtype=np.bool_)
+    ran[:] = alone.ran
+    depth = rate * alone.depth[:, None] * alone.dial
+    for j, days in zip(sheet.sensors, events, strict=True):
+        group = sheet.governor == j
+        ran[group], depth[group] = days, (rate * sheet.event_mm)[group, None]
+    return ran, depth
 
 
 def _joined(sheet: Sheet, programs: Sequence[Sheet]) -> Sheet:
@@ -203,13 +230,13 @@ def set_again(trial: Trial, sheet: Sheet, usual: Collection[int], area_m2: Float
     """
 
     def one(j: int) -> Sheet:
-        fresh = _set_program(trial, sheet, j, usual=j in usual, area_m2=area_m2)
+        fresh = _set_program(trial, sheet, j, usual=j in usual, area_m2=area_m2).sheet
         return fresh if np.array_equal(fresh.governor, sheet.governor) else sheet
 
     return _joined(sheet, at_a_time(trial.roots, one, sheet.sensors))
 
 
-def _set_program(trial: Trial, sheet: Sheet, j: int, *, usual: bool, area_m2: Floats) -> Sheet:
+def _set_program(trial: Trial, sheet: Sheet, j: int, *, usual: bool, area_m2: Floats) -> _Program:
     """Set one sensor's threshold, and the minutes of the zones that it governs.
 
     usual: whether it leaves today's minutes as they are.
@@ -239,27 +266,28 @@ def _set_program(trial: Trial, sheet: Sheet, j: int, *, usual: bool, area_m2: Fl
     group = [int(z) for z in np.flatnonzero(sheet.governor == j) if z != home]
     follow = {z: _follow(trial, z, ran[at], usual, limit[z]) for z in group}
     alone_mm = sheet.alone.water_mm.mean(axis=1)
-    led = [area_m2[z] * np.minimum(events[at] * follow[z], alone_mm[z]) for z in group]
+    led = [area_m2[z] * np.minimum(events[at] * follow[z][0], alone_mm[z]) for z in group]
     total = np.sum([area_m2[home] * used[at], *led], axis=0)
     best = int(np.argmin(total))
     governor, event = sheet.governor.copy(), sheet.event_mm.copy()
-    event[home] = minutes[at[best]] * a_minute[home]
-    for z in group:
-        leads = events[at[best]] * follow[z][best] <= alone_mm[z]
-        governor[z], event[z] = (j, follow[z][best]) if leads else (-1, 0.0)
-    return replace(
-        sheet, low=sheet.low | {j: float(low[at[best]])}, governor=governor, event_mm=event,
-        limit=limit,
-    )  # fmt: skip
+    event[home], fared = minutes[at[best]] * a_minute[home], {home: stress[at[best]].copy()}
+    for z, (depth, short) in follow.items():
+        leads = events[at[best]] * depth[best] <= alone_mm[z]
+        governor[z], event[z] = (j, depth[best]) if leads else (-1, 0.0)
+        fared |= {z: short[best].copy()} if leads else {}
+    low_now = sheet.low | {j: float(low[at[best]])}
+    sheet = replace(sheet, low=low_now, governor=governor, event_mm=event, limit=limit)
+    return _Program(sheet, ran[at[best]].copy(), fared)
 
 
-def _follow(trial: Trial, z: int, ran: Flags, habit: bool, limit: float) -> Floats:
-    """Return the depth of a follower's event under each governor, inf where none will do [mm]."""
+def _follow(trial: Trial, z: int, ran: Flags, habit: bool, limit: float) -> tuple[Floats, Floats]:
+    """Return the depth of a follower's event under each governor, inf where none will do [mm], and
+    its stress days then, shape (G, W)."""  # noqa: D205, D209
     root, a_minute = trial.roots.zone(z, read=False), float(trial.roots.per_minute[z])
     if habit and trial.today_minutes is not None:
         usual = float(trial.today_minutes[z]) * a_minute
-        short = worst_tenth(schedule_stress(root, ran, depth=usual))
-        return np.where(short <= limit + _EPS, usual, np.inf)
+        stress = schedule_stress(root, ran, depth=usual)
+        return np.where(worst_tenth(stress) <= limit + _EPS, usual, np.inf), stress
     most = np.full(len(ran), store_minutes(root, a_minute))
     found = least_minutes_following(
         root, ran, per_minute=a_minute, most=most, limit=limit, only_kept=True
@@ -267,7 +295,7 @@ def _follow(trial: Trial, z: int, ran: Flags, habit: bool, limit: float) -> Floa
     depth = found.minutes * a_minute
     used = ran.sum(axis=1).mean(axis=1) * depth
     good = found.kept & (used <= trial.water_cap[z] * (1 + _EPS))
-    return np.where(good, depth, np.inf)
+    return np.where(good, depth, np.inf), found.stress_days
 
 
 def on_sheet(keep: Keeper, sheet: Sheet) -> Keeper:
@@ -301,30 +329,27 @@ def play_sheet(
     Watering
         Of every zone.
     """
-    alone = sheet.alone
-    days = len(alone.ran)
-    ran = np.empty((roots.count, *alone.ran.shape), dtype=np.bool_)
-    ran[:] = alone.ran
-    depth = rate * alone.depth[:, None] * alone.dial
 
-    def lead(j: int) -> None:
-        home, group = sheet.home[j], np.flatnonzero(sheet.governor == j)
-        event = rate * sheet.event_mm
-        mask = schedule.sets[sheet.days[j]].days
-        run = sensor_events(
-            roots.zone(home), depth=[event[home]], threshold=[sheet.low[j]], days=mask
-        )
-        ran[group] = run.ran[0]
-        depth[group] = np.repeat(event[group, None], days, axis=1)
+    def lead(j: int) -> SensorRun:
+        home, days = sheet.home[j], schedule.sets[sheet.days[j]].days
+        depth = rate * sheet.event_mm[home]
+        return sensor_events(roots.zone(home), depth=[depth], threshold=[sheet.low[j]], days=days)
 
-    at_a_time(roots, lead, sheet.sensors)
+    led = at_a_time(roots, lead, sheet.sensors)
+    ran, depth = _laid_out(sheet, [run.ran[0] for run in led], rate=rate)
+    known: dict[int, Floats] = {
+        sheet.home[j]: run.stress_days[0] for j, run in zip(sheet.sensors, led, strict=True)
+    }
 
-    def fared(z: int, root: RootZone) -> Floats:
+    def fared(z: int) -> Floats:
+        if z in known:
+            return known[z]
         whole = float(depth[z].max())
         dial = depth[z] / whole if whole > 0 else depth[z]
+        root = roots.zone(z, read=False)
         return np.asarray(schedule_stress(root, ran[z], depth=whole, dial=dial)[0])
 
-    return Watering(ran, depth, np.stack(over_zones(roots, fared, read=False)))
+    return Watering(ran, depth, np.stack(at_a_time(roots, fared, range(roots.count))))
 
 
 @dataclass(frozen=True)

@@ -10,9 +10,14 @@ import pytest
 
 from siting.decide import alternatives
 from siting.decide.decision import decide_plan
+from siting.decide.money import Capital
+from siting.decide.sheet import Simulated
 from siting.planning import make as _plan_holdout
 from siting.planning.make import hold_out, plan_property, replan
+from siting.season.events import Watering
 from siting.season.scheduling import READING_STEP
+from siting.site.settings import Costs, Water
+from siting.stages import Keeper
 from tests.small_property import square, write_property
 
 DRIP = {"plants": "shrubs", "irrigation": "drip", "precipitation_rate": 12.0}
@@ -232,14 +237,16 @@ def _option(count: int) -> str:
     return f"{int(count)} sensor{'' if int(count) == 1 else 's'}"
 
 
-def test_todays_timer_is_not_played_again_where_only_the_sensor_errs(monkeypatch):
-    monkeypatch.setattr(alternatives, "play_sheet", lambda *_, **__: "plan")
-    monkeypatch.setattr(alternatives, "todays_timer", lambda *_: pytest.fail("played again"))
-    monkeypatch.setattr(alternatives._Study, "_moved", lambda *_: None)
-    played = SimpleNamespace(plan="plan", timer="timer")
-    survey = SimpleNamespace(settings=SimpleNamespace(water=SimpleNamespace(priced=False)))
-    decided = SimpleNamespace(
-        roots=None, schedule=None, sheet=None, simulated=played, survey=survey
-    )
-    study = alternatives._Study(decided, None)
-    assert study._play(alternatives._Case(sensor_error=0.02)) == ("plan", "timer")
+def test_todays_timer_waters_by_what_its_valves_bring_whatever_ground_and_sensor_are(monkeypatch):
+    ran = np.ones((1, 3, 2), dtype=bool)
+    plan, timer = (Watering(ran, np.full((1, 3), mm), np.zeros((1, 2))) for mm in (2.0, 5.0))
+    played = Simulated(plan, timer, timer, ran[0], np.array([1000.0]), 1, np.array([5, 5, 6]))
+    survey = SimpleNamespace(settings=SimpleNamespace(water=Water(), costs=Costs()))
+    decided = SimpleNamespace(simulated=played, survey=survey, keep=Keeper())
+    study = alternatives._Study(decided, Capital(0, 0, 0, 0))
+    monkeypatch.setattr(study, "_play", lambda _: plan)
+    value = {
+        name: study.value(alternatives._Case(**{name: 1.25}))[0]
+        for name in ("rate", "minutes", "plant_scale", "sensor_error")
+    }
+    assert value == {"rate": 12.75, "minutes": 12.75, "plant_scale": 9.0, "sensor_error": 9.0}
