@@ -421,13 +421,14 @@ def season_block(
 ) -> Sums:
     """Sum a season over a block of cells; roofs are NaN.
 
-    wanted (rows, columns): cells that are asked for, all where None; tiles without any are left
-    out, and stay 0. Result: arrays of shape (M, rows, columns) and (rows, columns).
+    wanted (rows, columns): cells whose light is asked for, all and their hours of sun where None;
+    tiles without any are left out, and stay 0. Result: arrays of shape (M, rows, columns) and
+    (rows, columns).
     """
     shape, none = block.shape, (0, 0)
     slope = shape if obstacles.sloping else none
     found = {
-        "sun_hours": np.zeros((len(months), *shape)),
+        "sun_hours": np.zeros((len(months), *(shape if wanted is None else none))),
         "beam_fraction": np.zeros((len(months), *shape)),
         "sky_view": np.zeros(shape),
         "slope_beam": np.zeros((len(months), *slope)),
@@ -497,8 +498,11 @@ def _month_job(
     on = positions.month == month
     light = rays(positions.elevation[on], positions.azimuth[on])
     caster = obstacles.in_month(month, options.leaf_months)
-    weights = rounded(positions.hours[on]), _shares(positions.beam[on])
-    outs = _cells(found["sun_hours"][i], here), _cells(found["beam_fraction"][i], here)
+    weights: tuple[Floats, ...] = (_shares(positions.beam[on]),)
+    outs: tuple[Floats, ...] = (_cells(found["beam_fraction"][i], here),)
+    if found["sun_hours"].size:
+        weights = rounded(positions.hours[on]), *weights
+        outs = _cells(found["sun_hours"][i], here), *outs
     slope = _cells(found["slope_beam"][i], here) if found["slope_sky"].size else None
     return _Job(tile, light, outs, ((caster, weights),), slope, light.reach)
 

@@ -413,8 +413,8 @@ def with_microclimate(
     table["kmc"] = table["kmc_given"].where(table["kmc_given"].notna(), table["kmc_computed"])
     scale = table["kmc"] / table["kmc_computed"].clip(lower=1e-3)
     table["kmc_scale"] = scale.where(table["kmc_given"].notna(), 1.0)
-    months = list(MONTH_COLUMNS)
-    table[months] = table[months].mul(table["kmc_scale"], axis=0)
+    for month in MONTH_COLUMNS:
+        table[month] = table[month] * table["kmc_scale"]
     return table
 
 
