@@ -632,8 +632,7 @@ def _placed(
     """
     along = at[1]
     ring = np.broadcast_to(at[0][:, None], along.shape)
-    x, y = edge.places(ring, along)
-    ahead_x, ahead_y = edge.places(ring, along + _AHEAD)
+    (x, ahead_x), (y, ahead_y) = edge.places(ring, np.stack([along, along + _AHEAD]))
     right_x, right_y = ahead_y - y, x - ahead_x
     step = np.maximum(np.hypot(right_x, right_y), 1e-12)
     near = search.rough(x.ravel(), y.ravel()).reshape(x.shape) < value[:, None] + _OFF_THE_ARC

@@ -807,16 +807,15 @@ def _indicator_variance(limit: Floats, pairs: Floats, weight: Floats) -> Floats:
     np.exp(density, out=density)
     density *= weight
     density /= np.sqrt(2 * np.pi)
-    total, power, factor = np.zeros(len(limit)), np.ones_like(pairs), 1.0
-    before, now = np.zeros_like(limit), np.ones_like(limit)
+    total, side, power, factor = np.zeros(len(limit)), density, pairs.copy(), 1.0
+    before, now = np.ones(1), limit
     for k in range(1, _TERMS + 1):
-        factor *= k
-        power *= pairs
-        side = density * now
+        if k > 1:
+            factor *= k
+            power *= pairs
+            side = density * now
+            before, now = now, limit * now - (k - 1) * before
         met = side @ power
         met *= side
         total += met.sum(axis=1) / factor
-        before *= 1 - k
-        before += limit * now
-        before, now = now, before
     return np.maximum(total, 0.0)
