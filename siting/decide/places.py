@@ -347,10 +347,10 @@ class _Controllers(NamedTuple):
 
 
 def _controllers(site: Site) -> _Controllers:
-    boxes = site.fixtures[site.fixtures["kind"] == "controller"]
+    is_one = site.fixtures["kind"].to_numpy() == "controller"
     return _Controllers(
-        boxes["name"].to_numpy(dtype=object),
-        boxes.geometry.to_numpy(),
+        site.fixtures["name"].to_numpy(dtype=object)[is_one],
+        site.fixtures.geometry.to_numpy()[is_one],
         site.hydrozones["controller"].to_numpy(dtype=object),
     )
 
@@ -372,15 +372,14 @@ def trench_network(site: Site, placements: list[Placement]) -> TrenchNetwork | N
 
     Returns on the best point of every zone.
     """
-    boxes = site.fixtures[site.fixtures["kind"] == "controller"]
-    if boxes.empty:
+    boxes = _controllers(site)
+    if not boxes.shapes.size:
         return None
-    names = [str(name) for name in boxes["name"]]
-    owners = [str(owner) for owner in site.hydrozones["controller"]]
+    places = {str(name): k for k, name in reversed(list(enumerate(boxes.names)))}
     points = np.array([(at.x, at.y) for at in placements])
-    controllers = shapely.get_coordinates(boxes.geometry.to_numpy())
-    owner = np.array([names.index(owner) if owner in names else -1 for owner in owners])
-    valves = site.fixtures.geometry[site.fixtures["kind"] == "valve_box"].to_numpy()
+    controllers = shapely.get_coordinates(boxes.shapes)
+    owner = np.array([places.get(str(own), -1) for own in boxes.of_zone])
+    valves = site.fixtures.geometry.to_numpy()[site.fixtures["kind"].to_numpy() == "valve_box"]
     if is_large(len(points), len(site.buildings), len(controllers)):
         return DistrictNetwork(
             points,
@@ -544,8 +543,9 @@ def priced_ground(site: Site) -> tuple[PricedGround, ...]:
         trunks = site.trees.geometry.to_numpy()
         shapes = shapely.buffer(trunks, radius / np.cos(np.pi / 8), quad_segs=2)
         grounds.append(PricedGround("tree roots", shapely.union_all(shapes), ROOTS_FACTOR))
-    plants = site.hydrozones["plants"].astype(str)
-    beds = site.hydrozones.geometry[~plants.str.endswith("turf")].to_numpy()
+    plants = site.hydrozones["plants"]
+    turf = np.array([str(word).endswith("turf") for word in plants], dtype=np.bool_)
+    beds = site.hydrozones.geometry.to_numpy()[~turf]
     if len(beds):
         grounds.append(PricedGround("planted bed", shapely.union_all(beds), BED_FACTOR))
     return tuple(grounds)

@@ -520,8 +520,12 @@ def ground_hazards(
         ("low_spot", setbacks.low_spot, land.low_spots),
         ("steep", 0.0, land.steep),
     ):
+        parts = shapely.get_parts(shape)
+        tree = shapely.STRtree(parts)  # of a large property few lie at any one zone
         for zone, ground in hydrozones.geometry.items():
-            near = shapely.intersection(shape, shapely.buffer(ground, setback + 1.0))
+            around = shapely.buffer(ground, setback + 1.0)
+            at = np.sort(tree.query(around))
+            near = shapely.intersection(shapely.MultiPolygon(list(parts[at])), around)
             left = shapely.difference(ground, near).area
             if near.is_empty:
                 continue
@@ -574,19 +578,22 @@ def keepout_areas(
         hazard, setback_m (the largest of the kind), geometry (MultiPolygon or Polygon); sorted
         by hazard. Arcs are drawn within 1 cm; placement itself measures on the vectors.
     """
-    area = hazards.copy()
-    area["geometry"] = shapely.buffer(area.geometry.to_numpy(), area["setback"], quad_segs=16)
-    own = area["zone"].notna()
-    if own.any():
-        zones = hydrozones.geometry.loc[area.loc[own, "zone"]].to_numpy()
-        clipped = shapely.intersection(area.loc[own].geometry.to_numpy(), zones)
-        area.loc[own, "geometry"] = gpd.GeoSeries(clipped, index=area.index[own], crs=area.crs)
+    known, zones = Hazards.of(hazards), hazards["zone"].to_numpy(dtype=object)
+    areas = shapely.buffer(known.shapes, known.setbacks, quad_segs=16)
+    own = np.flatnonzero(~pd.isna(zones))
+    grounds = hydrozones.geometry.to_numpy()[hydrozones.index.get_indexer(zones[own])]
+    areas[own] = shapely.intersection(areas[own], grounds)
     rows = []
-    for hazard, group in area.groupby("hazard", sort=True):
-        shape = shapely.intersection(shapely.union_all(group.geometry.to_numpy()), boundary)
+    for hazard in np.unique(known.names):
+        of_it = known.names == hazard
+        shape = shapely.intersection(shapely.union_all(areas[of_it]), boundary)
         if not shape.is_empty:
             rows.append(
-                {"hazard": hazard, "setback_m": float(group["setback"].max()), "geometry": shape}
+                {
+                    "hazard": str(hazard),
+                    "setback_m": float(known.setbacks[of_it].max()),
+                    "geometry": shape,
+                }
             )
     columns = ["hazard", "setback_m", "geometry"]
     return gpd.GeoDataFrame(
