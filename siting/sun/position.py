@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 import functools
+import importlib.util
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from pathlib import Path
+from types import ModuleType
 from typing import Final
 
 import numpy as np
@@ -97,6 +100,10 @@ YEAR: Final = 2023
 #: (1977), "Calculation of monthly average insolation on tilted surfaces", Solar Energy 19(4),
 #: 325-329, doi:10.1016/0038-092X(77)90001-9.
 MEAN_DAYS: Final = (17, 16, 16, 15, 15, 11, 17, 16, 15, 15, 14, 10)
+#: Refraction when the sun rises, as in the algorithm's own report [deg].
+_REFRACTION_AT_RISE: Final = 0.5667
+#: What a square metre facing the sun gets outside the air, as in pvlib [W m⁻²].
+_SOLAR_CONSTANT: Final = 1366.1
 _MINUTES_PER_DAY: Final = 1440
 _MINUTES_PER_DEGREE: Final = 4.0
 _MAX_LATITUDE: Final = 90.0
@@ -141,21 +148,39 @@ def sun_at(
     I. Reda and A. Andreas (2004), "Solar position algorithm for solar radiation applications",
     Solar Energy 76(5), 577-589; NREL/TP-560-34302. Computed by pvlib.
     """
-    from pvlib import solarposition, spa  # noqa: PLC0415 - takes a second to import
-
-    if delta_t is None:  # pvlib's own, of plain numbers: ten times as quick as of an index
-        utc = times if times.tz is None else times.tz_convert("UTC")
+    spa = _algorithm()
+    utc = times if times.tz is None else times.tz_convert("UTC").tz_localize(None)
+    if delta_t is None:
         delta_t = spa.calculate_deltat(utc.year.to_numpy(), utc.month.to_numpy())
-    table: pd.DataFrame = solarposition.spa_python(
-        times,
-        latitude,
-        longitude,
-        altitude=altitude_m,
-        pressure=pressure_pa,
-        temperature=temperature_c,
-        delta_t=delta_t,
-    )
-    return table[["elevation", "apparent_elevation", "azimuth", "equation_of_time"]]
+    seconds = np.array((utc - pd.Timestamp(0)) / pd.Timedelta("1s"))
+    _, _, apparent, true, azimuth, equation = spa.solar_position(
+        seconds, latitude, longitude, altitude_m, pressure_pa / 100, temperature_c, delta_t,
+        _REFRACTION_AT_RISE,
+    )  # fmt: skip
+    columns = {
+        "elevation": true,
+        "apparent_elevation": apparent,
+        "azimuth": azimuth,
+        "equation_of_time": equation,
+    }
+    return pd.DataFrame(columns, index=times)
+
+
+@functools.cache
+def _algorithm() -> ModuleType:
+    """Return pvlib's solar position algorithm, which rests on numpy alone.
+
+    The package around it, of networks and photovoltaics, takes a third of a second to import, and
+    is not where nothing else of it is wanted.
+    """
+    package = importlib.util.find_spec("pvlib")
+    assert package is not None and package.submodule_search_locations  # noqa: S101, PT018 - required
+    file = Path(package.submodule_search_locations[0]) / "spa.py"
+    spec = importlib.util.spec_from_file_location("pvlib_spa", file)
+    assert spec is not None and spec.loader is not None  # noqa: S101, PT018 - a file of Python
+    module = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(module)
+    return module
 
 
 def season_positions(
@@ -224,11 +249,13 @@ def clear_sky_normal(elevation: Floats, day_of_year: Ints) -> Floats:
     >>> clear_sky_normal(np.array([90.0]), np.array([80])).round()
     array([964.])
     """
-    from pvlib import atmosphere, irradiance  # noqa: PLC0415 - takes a second to import
-
-    air_mass = atmosphere.get_relative_airmass(90 - elevation, model="young1994")
-    outside = irradiance.get_extra_radiation(day_of_year, method="spencer")
-    normal: Floats = np.asarray(outside) * 0.7 ** (np.asarray(air_mass) ** 0.678)
+    cosine = np.cos(np.radians(90 - elevation))
+    above = 1.002432 * cosine**2 + 0.148386 * cosine + 0.0096467
+    air_mass = above / (cosine**3 + 0.149864 * cosine**2 + 0.0102963 * cosine + 0.000303978)
+    day = (2.0 * np.pi / 365.0) * (day_of_year - 1)
+    distance = 1.00011 + 0.034221 * np.cos(day) + 0.00128 * np.sin(day)
+    distance = distance + 0.000719 * np.cos(2 * day) + 7.7e-05 * np.sin(2 * day)
+    normal: Floats = _SOLAR_CONSTANT * distance * 0.7 ** (air_mass**0.678)
     return normal
 
 
@@ -282,9 +309,7 @@ def _delta_t(month: int) -> float:
 
     Most of the time for a season's positions went into it, and it depends on the month alone.
     """
-    from pvlib import spa  # noqa: PLC0415 - takes a second to import
-
-    return float(spa.calculate_deltat(YEAR, month))
+    return float(_algorithm().calculate_deltat(YEAR, month))
 
 
 def _check(latitude: float, longitude: float, months: Sequence[int], minutes: int) -> None:

@@ -150,6 +150,21 @@ def test_clear_sky_normal_at_air_mass_one_and_two():
     assert found == pytest.approx([0.70, 0.565], abs=0.004)
 
 
+def test_the_sun_and_a_clear_sky_are_pvlibs_to_the_bit():
+    """The package is not imported for them: only its file of the algorithm is."""
+    from pvlib import atmosphere, irradiance, solarposition
+
+    times = pd.date_range("2023-06-11 00:05", periods=144, freq="10min", tz="Etc/GMT-3")
+    found = sun_at(times, -33.4, 18.5, altitude_m=120.0, pressure_pa=99_000.0, delta_t=69.0)
+    theirs = solarposition.spa_python(times, -33.4, 18.5, 120.0, 99_000.0, delta_t=69.0)
+    pd.testing.assert_frame_equal(found, theirs[list(found)], check_exact=True)
+    up = found["elevation"].to_numpy()[found["elevation"] > 0]
+    day = np.arange(len(up)) + 100
+    mass = atmosphere.get_relative_airmass(90 - up, model="young1994")
+    outside = irradiance.get_extra_radiation(day, method="spencer")
+    assert np.array_equal(clear_sky_normal(up, day), outside * 0.7 ** (mass**0.678))
+
+
 def test_all_faults_at_once():
     with pytest.raises(InputError) as caught:
         season_positions(95.0, 200.0, months=(0, 13), minutes=7)
