@@ -423,68 +423,58 @@ def best_point(search: Search, x: Floats, y: Floats, *, reach: float) -> Found |
         return None
     value, slack = search.value(x, y, search.rough(x, y))
     alive = np.isfinite(value)
-    state = _Windows(x[alive].copy(), y[alive].copy(), value[alive], slack[alive])
-    half = np.full(state.x.size, reach)
+    windows = _Windows(*(part[alive] for part in (x, y, value, slack, np.full(x.size, reach))))
     for _ in range(_MOST_ROUNDS):
-        going = half > _FINEST
-        if not going.any():
+        if not (windows.half > _FINEST).any():
             break
-        rim, gained = _round(search, state, half, going)
-        half = np.where(going & ~rim, half * _SHRINK, half)
-        state, half = _hopeful(state, half, gained)
-    return _first(search, state)
+        windows = _round(search, windows)
+    return _first(search, windows)
 
 
 class _Windows(NamedTuple):
-    """Best point of each window so far."""
+    """Best point of each window so far, and half its side."""
 
     x: Floats
     y: Floats
     value: Floats
     slack: Floats
+    half: Floats
 
 
-def _round(search: Search, state: _Windows, half: Floats, going: Flags) -> tuple[Flags, Floats]:
-    """Look at every candidate of each window; move to the best in place."""
-    at = np.flatnonzero(going)
-    x = state.x[at, None] + half[at, None] * _ACROSS
-    y = state.y[at, None] + half[at, None] * _UP
+def _round(search: Search, windows: _Windows) -> _Windows:
+    """Look at every candidate of each window: move to the best, or shrink; drop what cannot win."""
+    half, going = windows.half[:, None], windows.half > _FINEST
+    x, y = windows.x[:, None] + half * _ACROSS, windows.y[:, None] + half * _UP
     rough = search.rough(x.ravel(), y.ravel()).reshape(x.shape)
     # Slack changes by a metre a metre, so this is the best that a candidate can be.
-    most = state.slack[at, None] + half[at, None] * _AWAY
-    worth = (rough - _PER_SLACK_M * most < state.value[at, None]) & (most >= 0)
+    most = windows.slack[:, None] + half * _AWAY
+    worth = (rough - _PER_SLACK_M * most < windows.value[:, None]) & (most >= 0)
     value, slack = np.full(x.shape, np.inf), np.zeros(x.shape)
     value[worth], slack[worth] = search.value(x[worth], y[worth], rough[worth])
     best = np.argmin(np.round(value, 13), axis=1)
-    pick = np.arange(at.size), best
-    better = value[pick] < state.value[at] - 1e-13
-    rim, gained = np.zeros(going.size, dtype=np.bool_), np.zeros(going.size)
-    rim[at] = better & _ON_RIM[best]
-    gained[at] = np.ptp(rough, axis=1)
-    moved = at[better]
-    where = pick[0][better], pick[1][better]
-    state.x[moved], state.y[moved] = x[where], y[where]
-    state.value[moved], state.slack[moved] = value[where], slack[where]
-    return rim, gained
+    pick = np.arange(best.size), best
+    better = going & (value[pick] < windows.value - 1e-13)
+    shrunk = going & ~(better & _ON_RIM[best])
+    found = (x[pick], y[pick], value[pick], slack[pick])
+    moved = [np.where(better, new, old) for new, old in zip(found, windows[:-1], strict=True)]
+    moved.append(np.where(shrunk, windows.half * _SHRINK, windows.half))
+    # Those fall short of the best by more than their whole range.
+    gained = np.where(going, np.ptp(rough, axis=1), 0.0)
+    keep = moved[2] - gained <= moved[2].min() + _TIED
+    return _Windows(*(part[keep] for part in moved))
 
 
-def _hopeful(state: _Windows, half: Floats, gained: Floats) -> tuple[_Windows, Floats]:
-    """Give up windows that fall short of the best by more than their whole range."""
-    keep = state.value - gained <= state.value.min() + _TIED
-    return _Windows(*(part[keep] for part in state)), half[keep]
-
-
-def _first(search: Search, state: _Windows) -> Found | None:
+def _first(search: Search, windows: _Windows) -> Found | None:
     """Return the best window; of equals the one nearest to the middle, then north, then west."""
-    if state.x.size == 0:
+    if windows.x.size == 0:
         return None
-    away = np.hypot(state.x - search.middle[0], state.y - search.middle[1])
-    tied = np.flatnonzero(state.value <= state.value.min() + _TIED)
+    away = np.hypot(windows.x - search.middle[0], windows.y - search.middle[1])
+    tied = np.flatnonzero(windows.value <= windows.value.min() + _TIED)
     order = np.lexsort(
-        (np.round(state.x[tied], 3), -np.round(state.y[tied], 3), np.round(away[tied], 3))
+        (np.round(windows.x[tied], 3), -np.round(windows.y[tied], 3), np.round(away[tied], 3))
     )
     k = int(tied[order[0]])
-    return Found(float(state.x[k]), float(state.y[k]), float(state.value[k]), float(state.slack[k]))
+    return Found(*(float(part[k]) for part in windows[:-1]))
 
 
 _CIRCLE: Final = 512  # corners of a circle around a point that is taken
@@ -999,7 +989,8 @@ def _best_admissible(
     objective: at the pieces of the ground.
     """
     pieces = ground.pieces
-    region = Region(ground.shape, ground.kept.slack, 1.0, _clear_of(chosen))
+    clear = _clear_of(chosen) if chosen else None
+    region = Region(ground.shape, ground.kept.slack, 1.0, clear)
     if pieces.cell.size == 0:
         return None
     if ranks.level and not chosen:

@@ -661,7 +661,7 @@ class Clearance:
         return self._least(x, y, over=True)
 
     def _least(self, x: Floats, y: Floats, *, over: bool) -> Floats:
-        least = np.full(x.shape, np.inf)
+        least = np.empty(x.shape)
         places = np.ascontiguousarray(x), np.ascontiguousarray(y)
         dots = self.point_x, self.point_y, self.point_setback
         _tightest(places, dots, (self.ends, self.setbacks), over, least)
