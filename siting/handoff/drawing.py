@@ -34,6 +34,7 @@ from reportlab.pdfbase.ttfonts import TTFont
 from reportlab.platypus import Flowable
 from shapely.geometry.base import BaseGeometry
 
+from siting.arrays import Floats
 from siting.handoff.facts import clean, elide, is_crowded
 from siting.handoff.tags import Tag, tagged
 from siting.language import ENGLISH, Figure, Language, say
@@ -362,6 +363,13 @@ class Frame:
         scale = self.points_per_metre
         return self.width / 2 + (x - self.x) * scale, self.height / 2 + (y - self.y) * scale
 
+    def line_to_page(self, places: Floats) -> list[tuple[float, float]]:
+        """Return where the places of a line are on paper, all at once; places (N, 2) [m]."""
+        middle, centre = np.array([self.width, self.height]) / 2, np.array([self.x, self.y])
+        on_paper: list[tuple[float, float]]
+        on_paper = (middle + (places - centre) * self.points_per_metre).tolist()
+        return on_paper
+
 
 def fit(
     bounds: tuple[float, float, float, float],
@@ -562,7 +570,7 @@ class Pen:
         polygon = int(shapely.get_type_id(part)) == shapely.GeometryType.POLYGON
         rings = list(shapely.get_rings(part)) if polygon else [part]
         for ring in rings:
-            places = [self.frame.to_page(x, y) for x, y in shapely.get_coordinates(ring)]
+            places = self.frame.line_to_page(shapely.get_coordinates(ring))
             path.moveTo(*places[0])
             for place in places[1:]:
                 path.lineTo(*place)

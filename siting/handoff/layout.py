@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cache
 from typing import Any, Final
 
 from reportlab.lib.colors import HexColor
@@ -43,6 +44,7 @@ _STYLES: Final[dict[str, dict[str, Any]]] = {
 }
 
 
+@cache
 def style(name: str) -> Flow:
     """Return a paragraph style; long words are split rather than run off the page."""
     return ParagraphStyle(name, **{**_BODY, "splitLongWords": 1, **_STYLES[name]})

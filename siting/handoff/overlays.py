@@ -269,11 +269,16 @@ def _levels(fraction: Floats, shades: int) -> NDArray[np.uint8]:
     return np.where(known, level, shades).astype(np.uint8)
 
 
+@lru_cache(maxsize=8)
+def _palette(ramp: tuple[str, ...], shades: int) -> list[int]:
+    """Return red, green and blue of every shade of a ramp, then of none; not to be changed."""
+    return [*ramp_rgb(ramp, np.linspace(0.0, 1.0, shades)).ravel().tolist(), 0, 0, 0]
+
+
 def _png(index: NDArray[np.uint8], ramp: tuple[str, ...], shades: int) -> bytes:
     """Return a palette PNG; the last colour of the palette is clear."""
-    colours = ramp_rgb(ramp, np.linspace(0.0, 1.0, shades))
     image = Image.fromarray(index)
-    image.putpalette([*colours.ravel().tolist(), 0, 0, 0], "RGB")
+    image.putpalette(_palette(ramp, shades), "RGB")
     buffer = io.BytesIO()
     image.save(buffer, format="PNG", transparency=shades, compress_level=9)
     return buffer.getvalue()
