@@ -203,7 +203,10 @@ def _places(module: ModuleType) -> set[Path]:
 def _started(names: Sequence[str]) -> subprocess.Popen[str]:
     """Start the process that compiles, and hear what it is done with."""
     path = os.pathsep.join(place for place in sys.path if place)
-    words = "import sys; from siting.compiled import rehearse; rehearse(sys.argv[1:])"
+    words = (
+        "import gc, os, sys; from siting.compiled import rehearse; gc.disable(); "
+        "rehearse(sys.argv[1:]); os._exit(0)"  # nothing is taken apart: a tenth of its time
+    )
     process = subprocess.Popen(  # noqa: S603 - this interpreter, names from this package
         [sys.executable, "-P", "-c", words, *names], env={**os.environ, "PYTHONPATH": path},
         stdin=subprocess.DEVNULL, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, text=True,
