@@ -143,14 +143,14 @@ def _patches(
     patches, count = scipy.ndimage.label(tall)
     area = np.bincount(patches.ravel(), minlength=count + 1) * cell[0] * cell[1]
     found = []
-    for number in np.flatnonzero(area >= _PATCH_M2):
-        if number == 0:  # what is not tall
+    for number, window in enumerate(scipy.ndimage.find_objects(patches), start=1):
+        if area[number] < _PATCH_M2:
             continue
-        inside = patches == number
-        x, y = at[0][inside], at[1][inside]
+        inside = patches[window] == number
+        x, y = at[0][window][inside], at[1][window][inside]
         # The cell nearest to the middle, which in a ring of trees is none of it.
         near = int(np.argmin(np.hypot(x - x.mean(), y - y.mean())))
-        cells = np.column_stack([x, y, heights[inside]])
+        cells = np.column_stack([x, y, heights[window][inside]])
         top = float(cells[:, 2].max())
         at_middle = float(x[near]), float(y[near])
         found.append(Undrawn(*at_middle, float(area[number]), top, cells, cell))
