@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 
 from siting.arrays import Floats
-from siting.decide.choose import Candidates, choose_sensors
+from siting.decide.choose import choose_sensors
 from siting.decide.decision import Decision
 from siting.decide.money import Capital, payback_years, water_cost
 from siting.decide.sheet import play_sheet
@@ -105,9 +105,11 @@ def _sensor_kinds(decided: Decision) -> list[dict[str, Any]]:
         chosen = each is None and mine == {word}
         choice = grouping.choice
         if not chosen:
-            candidates: Candidates = replace(
-                options.candidates(kinds=(word,)), equipment=options.equipment(most=each)
-            )
+            candidates = options.candidates(kinds=(word,))
+            if each is not None:
+                capacity = np.minimum(options.equipment.capacity, each)
+                equipment = replace(options.equipment, capacity=capacity)
+                candidates = replace(candidates, equipment=equipment)
             choice = choose_sensors(candidates, max_sensors=most, curve=False)[-1]
             choice = options.priced(choice, options.prices.connection)
         within = choice.feasible and bool(

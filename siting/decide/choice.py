@@ -123,12 +123,17 @@ class Options:
         order = np.lexsort((water, ~pool.habit, options.home_order[pool.zone], kind))
         return replace(options, pool=pool.only(order))
 
-    @property
+    @cached_property
+    def controllers(self) -> tuple[Ints, list[str]]:
+        """As of `controllers_of`."""
+        return controllers_of(self.zones)
+
+    @cached_property
     def area_m2(self) -> Floats:
         """Area of each zone [m²]."""
         return self.zones["area_m2"].to_numpy(dtype=float)
 
-    @property
+    @cached_property
     def home_order(self) -> Floats:
         """Where a sensor goes by habit: 0 is the thirstiest turf, then the thirstiest of the rest,
         shape (Z,)."""  # noqa: D205, D209
@@ -178,9 +183,9 @@ class Options:
             f"{kind} from {100 * low:.0f} % depleted"
             for kind, low in zip(pool.kind, pool.low, strict=True)
         )
-        return Candidates(zone, cost, own[zone], labels, self.equipment(), self.window())
+        return Candidates(zone, cost, own[zone], labels, self.equipment, self.window())
 
-    @property
+    @cached_property
     def alone_mm(self) -> Floats:
         """Water of zones without a sensor, mean over the runs, shape (Z,) [mm]."""
         return np.asarray(self.pool.alone.water_mm.mean(axis=1))
@@ -212,16 +217,16 @@ class Options:
         """What each controller decides by itself, where there are many zones."""
         return parts_of(self.free)
 
-    def equipment(self, *, most: int | None = None) -> Equipment:
-        """Return the hardware as the choice knows it."""
+    @cached_property
+    def equipment(self) -> Equipment:
+        """The hardware as the choice knows it."""
         items, life = self.prices.hardware, self.prices.life_years
-        controller, names = controllers_of(self.zones)
-        capacity = np.array([_ANY if self.stretched else item.sensors for item in items])
+        controller, names = self.controllers
         return Equipment(
             names=tuple(item.kind for item in items),
             per_controller=np.array([item.per_controller for item in items]) / life,
             per_sensor=np.array([item.per_sensor for item in items]) / life,
-            capacity=capacity if most is None else np.minimum(capacity, most),
+            capacity=np.array([_ANY if self.stretched else item.sensors for item in items]),
             runs=np.array([[kind in item.control for kind in CONTROL_KINDS] for item in items]),
             fits=np.array(
                 [
@@ -241,7 +246,7 @@ class Options:
         own = pool.alone.depth * pool.alone.dial.max(axis=1) / pool.per_minute
         follows = pool.water_mm <= self.alone_mm
         follows |= np.arange(len(own)) == pool.zone[:, None]
-        controller, _ = controllers_of(self.zones)
+        controller, _ = self.controllers
         return Window(np.where(follows, pool.minutes, own), self.window_minutes, controller)
 
     def too_long(self) -> tuple[str, ...]:
@@ -253,7 +258,7 @@ class Options:
         least = np.where(np.isfinite(cost), window.minutes, np.inf).min(axis=0)
         least = np.where(np.isfinite(least), least, 0.0)
         total = np.bincount(window.controller, weights=least)
-        _, names = controllers_of(self.zones)
+        _, names = self.controllers
         return tuple(
             f"{f'controller {name}' if name else 'the system'}: its valves need {minutes:.0f} "
             f"minutes one after another on their longest day, and local rules allow "
@@ -347,9 +352,8 @@ class Options:
 
         Returns controller -> kind of hardware, those without a sensor are left out.
         """
-        equipment = self.equipment()
+        equipment, (_, names) = self.equipment, self.controllers
         found, _ = equipment.fit(np.array(choice.sensors, dtype=np.int64), self.pool.zone)
-        _, names = controllers_of(self.zones)
         return {name: equipment.names[h] for name, h in zip(names, found, strict=True) if h >= 0}
 
     def beyond_inputs(self, choice: Choice) -> tuple[str, ...]:
@@ -358,7 +362,7 @@ class Options:
         Returns one sentence per controller, with numbers.
         """
         by_kind = {item.kind: item for item in self.prices.hardware}
-        controller, names = controllers_of(self.zones)
+        controller, names = self.controllers
         count = np.bincount(controller[self.homes(choice)], minlength=len(names))
         return tuple(
             f"controller {name or 'of the system'}: {count[names.index(name)]} sensors are needed, "
@@ -654,7 +658,7 @@ def _plain_way(options: Options) -> Choice | None:
     priced = options.candidates(kinds=usual, habit=True)
     pool, zones = options.pool, len(options.zones)
     own = priced.cost[np.arange(len(priced.zone)), priced.zone]
-    controller, names = controllers_of(options.zones)
+    controller, names = options.controllers
     order = options.home_order
     sensors, governor = [], np.full(zones, -1)
     for place in range(len(names)):
@@ -676,7 +680,7 @@ def _plain_way(options: Options) -> Choice | None:
     if not sensors:
         return None
     at = np.array(sorted(sensors))
-    cost = priced.fixed[at].sum() + options.equipment().fit(at, priced.zone)[1]
+    cost = priced.fixed[at].sum() + options.equipment.fit(at, priced.zone)[1]
     cost += priced.cost[np.where(governor < 0, at[0], governor), np.arange(zones)].sum()
     found = Choice(len(at), feasible=True, sensors=tuple(int(j) for j in at), governor=governor,
                    cost=float(cost), settled=True)  # fmt: skip
@@ -958,7 +962,7 @@ def _bound(options: Options, count: int) -> float:
         return float("-inf")
     free = np.maximum(prices.connection - prices.trench_per_m * trench.own, 0.0)
     rows = choose_sensors(options.candidates(connection=free), max_sensors=count, curve=False)
-    controller, names = controllers_of(options.zones)
+    controller, names = options.controllers
     homes = {int(controller[z]) for z in options.homes(rows[-1])}
     shortest = sum(float(trench.own[controller == c].min()) for c in homes if c < len(names))
     return rows[-1].cost + prices.trench_per_m * shortest

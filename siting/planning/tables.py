@@ -744,34 +744,32 @@ def zone_table(
 
     today_depth (Z,): today's depth per event [mm].
     """
-    zones = site.hydrozones
-    table = zones[["valve", "controller", "plants", "irrigation"]].copy()
-    table["soil"] = water["soil_class"]
-    for column in measures:
-        table[column] = measures[column]
-    for column in ("root_depth_m", "precipitation_rate", "distribution_uniformity", "defaults"):
-        table[column] = water[column]
-    table["rain_share"] = zones["rain_share"]
+    zones, timer, plan = site.hydrozones, simulated.timer, simulated.plan
     led = [int(j) for j in sheet.governor]
-    table["sensor_id"] = [ids[j] if j >= 0 else "" for j in led]
-    table["control"] = [sheet.kind[j] if j >= 0 else "timer" for j in led]
-    for column, values in _run_times(water, simulated, today_depth).items():
-        table[column] = values
-    table["events"] = simulated.plan.events.mean(axis=1)
-    table["today_events"] = float(simulated.days.sum(axis=0).mean())
-    table["water_m3"] = simulated.volume(simulated.plan).mean(axis=1)
-    table["today_m3"] = np.nan
-    table["today_stress_days"] = np.nan
-    table["today_stress_mean"] = np.nan
-    if simulated.timer is not None:
-        table["today_m3"] = simulated.volume(simulated.timer).mean(axis=1)
-        table["today_stress_days"] = simulated.timer.worst_stress_days
-        table["today_stress_mean"] = simulated.timer.stress_days.mean(axis=1)
-    else:
-        table["today_events"] = np.nan
-    table["stress_days"] = simulated.plan.worst_stress_days
-    table["stress_mean"] = simulated.plan.stress_days.mean(axis=1)
+    columns = {
+        **{name: zones[name] for name in ("valve", "controller", "plants", "irrigation")},
+        "soil": water["soil_class"],
+        **{str(name): column for name, column in measures.items()},
+        **{name: water[name] for name in _OF_WATER},
+        "rain_share": zones["rain_share"],
+        "sensor_id": [ids[j] if j >= 0 else "" for j in led],
+        "control": [sheet.kind[j] if j >= 0 else "timer" for j in led],
+        **_run_times(water, simulated, today_depth),
+        "events": plan.events.mean(axis=1),
+        "today_events": np.nan if timer is None else float(simulated.days.sum(axis=0).mean()),
+        "water_m3": simulated.volume(plan).mean(axis=1),
+        "today_m3": np.nan if timer is None else simulated.volume(timer).mean(axis=1),
+        "today_stress_days": np.nan if timer is None else timer.worst_stress_days,
+        "today_stress_mean": np.nan if timer is None else timer.stress_days.mean(axis=1),
+        "stress_days": plan.worst_stress_days,
+        "stress_mean": plan.stress_days.mean(axis=1),
+    }
+    table = pd.DataFrame(columns, index=zones.index)
     return gpd.GeoDataFrame(table, geometry=zones.geometry, crs=zones.crs)
+
+
+#: What the table of zones shows of their water.
+_OF_WATER: Final = ("root_depth_m", "precipitation_rate", "distribution_uniformity", "defaults")
 
 
 def _run_times(

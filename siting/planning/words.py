@@ -9,12 +9,14 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from functools import cached_property
 from typing import Any, Final, NamedTuple
 
 import geopandas as gpd
 import numpy as np
 import pandas as pd
 
+from siting.arrays import Floats
 from siting.climate.stations import STAND_IN
 from siting.decide.choice import Grouping
 from siting.decide.decision import Decision
@@ -97,11 +99,35 @@ class Facts:
         """
         return show(cubic_metres, "volume", self.units)
 
-    @property
+    @cached_property
     def chosen(self) -> dict[str, Any] | None:
         """Return the chosen row of the choices; None where there is none."""
-        rows = self.choices[self.choices["chosen"]] if len(self.choices) else self.choices
-        return None if rows.empty else {str(key): rows[key].iloc[0] for key in rows}
+        at = np.flatnonzero(self.choices["chosen"]) if len(self.choices) else np.empty(0, int)
+        if not at.size:
+            return None
+        return {str(key): self.choices[key].iloc[at[0]] for key in self.choices}
+
+    @cached_property
+    def today_days(self) -> Floats:
+        """Stress days of every zone today, NaN where not known, shape (Z,) [d]."""
+        return np.asarray(self.zones["today_stress_days"], dtype=float)
+
+    @cached_property
+    def cheaper(self) -> tuple[str, float, float] | None:
+        """A control without a soil sensor that costs less, its yearly cost, and the plan's."""
+        table, chosen = self.controls, self.chosen
+        if table.empty or chosen is None or self.price is None:
+            return None
+        every = zip(table.index, table["cost_per_year"], table["within_limit"], strict=True)
+        costs = {
+            str(name): float(cost)
+            for name, cost, kept in every
+            if name in _SENSORLESS and kept and math.isfinite(cost)
+        }
+        least = min(costs, key=lambda name: costs[name], default="")
+        # As the sheet plays it, where that is known: the timer was played on the same draws.
+        mine = float(self.decided.get("cost", chosen["cost_per_year"]))
+        return (least, costs[least], mine) if least and costs[least] < _CHEAPER * mine else None
 
 
 def number_word(count: int) -> str:
@@ -245,22 +271,22 @@ def plants_words(facts: Facts) -> list[str]:
     """
     if facts.way("as today") is None:
         return []
-    short = facts.zones.loc[facts.zones["today_stress_days"].astype(float) > facts.limit]
-    if short.empty:
+    today = facts.today_days
+    if not (today > facts.limit).any():
         return []
     if facts.decided.get("heals"):
         return [say("It heals what today leaves dry.")]
     # Where no sensor keeps what the timer keeps, its plants are drier than today, and it is said.
-    today = facts.zones["today_stress_days"].astype(float)
-    more = facts.zones["stress_days"].astype(float) - today.clip(lower=facts.limit)
-    drier = str(more.idxmax())
-    if float(more[drier]) > _AS_TODAY:
-        now = figure(float(facts.zones.loc[drier, "stress_days"]))
+    then = facts.zones["stress_days"].to_numpy(dtype=float)
+    more = then - np.maximum(today, facts.limit)
+    drier = int(np.nanargmax(more))
+    if more[drier] > _AS_TODAY:
+        now = figure(float(then[drier]))
         return [
             say(
                 "Plants would be drier than today: {zone} is short on {days} days in the worst "
                 "season of ten, today on {today}.",
-                zone=drier,
+                zone=str(facts.zones.index[drier]),
                 days=now,
                 today=figure(float(today[drier])),
             )
@@ -275,7 +301,7 @@ def set_right_words(facts: Facts) -> list[str]:
     Returns one sentence, none where it saves nothing, or is told as the cheaper way.
     """
     way = facts.way("timer set right")
-    if way is None or float(way["saved_m3"]) <= 0 or cheaper_words(facts):
+    if way is None or float(way["saved_m3"]) <= 0 or facts.cheaper is not None:
         return []
     saved = facts.volume(float(way["saved_m3"]))
     return [say("Setting the timer right alone saves {water}.", water=saved)]
@@ -287,9 +313,9 @@ def healing_words(facts: Facts) -> list[str]:
     Returns one sentence, none where nothing is left dry, or the plan heals it.
     """
     other = facts.way("within the limit")
-    short = facts.zones.loc[facts.zones["today_stress_days"].astype(float) > facts.limit]
-    if other is None or short.empty or facts.decided.get("heals"):
+    if other is None or facts.decided.get("heals") or not (facts.today_days > facts.limit).any():
         return []
+    short = facts.zones.loc[facts.today_days > facts.limit]
     saved = float(other["saved_m3"])
     cost = f"save {facts.volume(saved)}" if saved >= 0 else f"use {facts.volume(-saved)} more"
     back = other["payback_years"]
@@ -425,9 +451,12 @@ def over_need(zones: pd.DataFrame, water: str) -> float:
     columns = {water, "net_irrigation_mm", "area_m2", "distribution_uniformity"}
     if not columns <= set(zones):
         return math.nan
-    even = zones["distribution_uniformity"].astype(float)
-    need = float((zones["net_irrigation_mm"] * zones["area_m2"] / even).sum()) / 1000
-    used = float(zones[water].astype(float).sum(skipna=False))
+    even, mm, area = (
+        zones[name].to_numpy(dtype=float)
+        for name in ("distribution_uniformity", "net_irrigation_mm", "area_m2")
+    )
+    need = float(np.nansum(mm * area / even)) / 1000
+    used = float(zones[water].to_numpy(dtype=float).sum())
     return used / need if need > 0 else math.nan
 
 
@@ -469,7 +498,7 @@ def _a_period(period: str) -> str:
 
 def _more_than_today(facts: Facts, extra: float) -> str:
     """Say that the plan uses more water than today, and why."""
-    short = int((facts.zones["today_stress_days"].astype(float) > facts.limit).sum())
+    short = int((facts.today_days > facts.limit).sum())
     if not short:
         return say(
             "The plan uses {water} a year more than today's watering, which keeps every zone "
@@ -490,10 +519,11 @@ def _last(facts: Facts) -> str:
     count, choices, chosen = len(facts.sensors), facts.choices, facts.chosen
     if count == 1 or chosen is None:
         return ""
-    fewer = choices.loc[choices["used"].where(choices["feasible"]) < count]
-    if fewer.empty:
+    used = choices["used"].to_numpy(dtype=float)
+    fewer = np.flatnonzero(choices["feasible"].to_numpy(dtype=bool) & (used < count))
+    if not fewer.size:
         return _no_fewer(facts)
-    before = fewer.iloc[-1]
+    before = {name: choices[name].iloc[fewer[-1]] for name in ("used", "water_m3", "cost_per_year")}
     extra = count - int(before["used"])
     less = float(before["water_m3"]) - float(chosen["water_m3"])
     worth = float(before["cost_per_year"]) - float(chosen["cost_per_year"])
@@ -572,26 +602,15 @@ def cheaper_words(facts: Facts) -> list[str]:
 
     Returns one sentence, or none.
     """
-    table, chosen = facts.controls, facts.chosen
-    if table.empty or chosen is None or facts.price is None:
+    if facts.cheaper is None:
         return []
-    costs = {
-        name: float(table["cost_per_year"].astype(float)[name])
-        for name in _SENSORLESS
-        if name in table.index and bool(table["within_limit"][name])
-    }
-    costs = {name: cost for name, cost in costs.items() if math.isfinite(cost)}
-    least = min(costs, key=lambda name: costs[name], default="")
-    # As the sheet plays it, where that is known: the timer was played on the same draws.
-    mine = float(facts.decided.get("cost", chosen["cost_per_year"]))
-    if not least or costs[least] >= _CHEAPER * mine:
-        return []
+    name, cost, mine = facts.cheaper
     return [
         say(
             "Counting the sensors' cost, {control} would be cheaper: {cost} {currency} a year "
             "against {mine}.",
-            control=_SENSORLESS[least],
-            cost=figure(costs[least]),
+            control=_SENSORLESS[name],
+            cost=figure(cost),
             currency=facts.currency,
             mine=figure(mine),
         )
@@ -950,14 +969,16 @@ def _where(facts: Facts) -> list[str]:
             say(
                 "{sensor} in {zone}, {governs}",
                 sensor=tag,
-                zone=row["zone"],
-                governs=_governs(row["governs"], str(row["zone"])),
+                zone=zone,
+                governs=_governs(governs, str(zone)),
             )
-            for tag, row in sensors.iterrows()
+            for tag, zone, governs in zip(
+                sensors.index, sensors["zone"], sensors["governs"], strict=True
+            )
         ],
         "; ",
     )
-    pairs = sensors[["control", "hardware"]].drop_duplicates().itertuples(index=False)
+    pairs = dict.fromkeys(zip(sensors["control"], sensors["hardware"], strict=True))
     by_hardware: dict[str, list[str]] = {}
     for control, hardware in pairs:
         by_hardware.setdefault(str(hardware), []).append(CONTROLS[str(control)].name)
@@ -1047,10 +1068,9 @@ def _beside(facts: Facts) -> list[str]:
         return []
     told = []
     for name in ("timer, its minutes set right", "rain shut-off"):
-        row: Mapping[str, Any] = table.loc[name].to_dict()  # type: ignore[assignment]
-        water = facts.volume(float(row["water_m3"]))
-        if not row["within_limit"]:
-            days = figure(row["stress_days"])
+        water = facts.volume(float(table["water_m3"][name]))
+        if not table["within_limit"][name]:
+            days = figure(float(table["stress_days"][name]))
             water = say("{water} (with {days} stress days)", water=water, days=days)
         told.append(water)
     return [
