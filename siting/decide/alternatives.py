@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import asdict, dataclass, replace
 from functools import cached_property
 from typing import Any, Final
@@ -343,13 +342,14 @@ def timer_table(zones: pd.DataFrame, decided: Decision) -> pd.DataFrame:
     sheet, played = decided.sheet, decided.simulated.plan
     sets = decided.schedule.sets
     own = next((s.words for s in sets if s.today), sets[decided.schedule.every].words)
-    beside: dict[str, Mapping[str, Any]] = decided.survey.water.to_dict(orient="index")  # type: ignore[assignment]
+    water = decided.survey.water
+    soils = zip(water["intake_rate"], water["surface_accumulation"], strict=True)
     rows = []
-    for z, (zone, row) in enumerate(zones.iterrows()):
+    for z, ((zone, row), soil) in enumerate(zip(zones.iterrows(), soils, strict=True)):
         j = int(sheet.governor[z])
         days = sets[sheet.days[j]].words if j >= 0 else own
         percent = _by_month(decided.survey, played.depth[z])
-        rows.append(_row(str(zone), row, beside[str(zone)], percent, days))
+        rows.append(_row(str(zone), row, soil, percent, days))
     table = pd.DataFrame(rows).set_index("zone")
     table["water_m3"] = zones["water_m3"]
     table["stress_days"] = zones["stress_days"]
@@ -367,16 +367,16 @@ def _by_month(survey: Survey, depth: Floats) -> Floats:
 
 
 def _row(
-    zone: str, row: pd.Series[Any], water: Mapping[str, Any], percent: Floats, days: str
+    zone: str, row: pd.Series[Any], soil: tuple[float, float], percent: Floats, days: str
 ) -> dict[str, Any]:
-    """Return one valve's line."""
+    """Return one valve's line; soil: what it takes in [mm/h], and what may stand on it [mm]."""
     minutes = round(float(row["run_minutes"]), 6)
     rate = float(row["precipitation_rate"])
     cycles, length, soak = cycle_and_soak(
         minutes,
         precipitation_rate=rate,
-        intake_rate=float(water["intake_rate"]),
-        surface_accumulation_mm=float(water["surface_accumulation"]),
+        intake_rate=float(soil[0]),
+        surface_accumulation_mm=float(soil[1]),
     )
     months = {f"percent_{m}": percent[m - 1] for m in range(1, 13)}
     runs = np.round(minutes * percent / _FULL, 6)

@@ -72,7 +72,7 @@ class Equipment:
         found = np.full(self.fits.shape[1], -1)
         total = 0.0
         at = self.controller[zone[sensors]]
-        for place in np.unique(at):
+        for place in sorted(set(at.tolist())):
             mine = sensors[at == place]
             can = (
                 self.fits[:, place]

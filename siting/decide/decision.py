@@ -173,7 +173,7 @@ class Decision(Way):
         """Return what was weighed, as `Plan.choices`, at the level of the sheet as played."""
         table = self._levelled(self.grouping.choices)
         worst = float(self.simulated.plan.worst_stress_days.max())
-        table.loc[table["chosen"].to_numpy(dtype=bool), "stress_days"] = worst
+        table["stress_days"] = table["stress_days"].where(~table["chosen"], worst)
         return table
 
     @property
@@ -209,7 +209,7 @@ class Decision(Way):
 
     def _level(self, name: str, played: float) -> float:
         """Return the chosen option as played over as weighed, 1 where it was weighed as nothing."""
-        weighed = float(self.grouping.choices.loc[self.grouping.choices["chosen"], name].iloc[0])
+        weighed = float(self.grouping.choices[name].iloc[self.grouping.at])
         return played / weighed if weighed > 0 else 1.0
 
 
@@ -235,12 +235,13 @@ def property_roots(survey: Survey, *, threads: int = 1) -> PropertyRoots:
         Runs scenario by scenario, years within.
     """
     zones, error = survey.site.hydrozones, survey.settings.control.sensor_error
+    drawn = survey.scenarios
     return PropertyRoots(
         survey.ground,
         survey.terms,
         survey.seasons,
         water=survey.water,
-        scenarios=replace(survey.scenarios, sensor_error=error),
+        scenarios=drawn if drawn.sensor_error == error else replace(drawn, sensor_error=error),
         plants=tuple(str(word) for word in zones["plants"]),
         depletion_fraction=survey.measures["depletion_fraction"].to_numpy(dtype=float),
         shares=ZoneShares(
@@ -292,7 +293,14 @@ def decide_plan(
     report("Simulating seasons", 0, 3)
     keep = _simulation(keep or Keeper(), survey.settings)
     trial, described, metered = _trial(survey, threads=threads, keep=keep)
-    connected = _prices(survey, placements), [at.setback_ratio >= 1 for at in placements]
+    zones = survey.site.hydrozones
+    beside = pd.DataFrame(
+        {name: survey.measures[name] for name in ("area_m2", "need_score")}
+        | {name: zones[name] for name in ("plants", "controller")}
+        | {"admissible": [at.setback_ratio >= 1 for at in placements]},
+        index=zones.index,
+    )
+    connected = beside, _prices(survey, placements)
     chosen = _decided(survey, connected, trial)
     spread = _saving_spread(chosen[0], trial.today)
     draws = sheet_draws(survey.scenarios.count, spread, zones=trial.roots.count)
@@ -506,20 +514,18 @@ def _trial(
 
 
 def _decided(
-    survey: Survey, connected: tuple[Prices, list[bool]], trial: Trial
+    survey: Survey, connected: tuple[pd.DataFrame, Prices], trial: Trial
 ) -> tuple[Grouping, tuple[str, ...]]:
     """Simulate and choose under one aim; the notes say what gave way.
 
-    connected: what a choice costs, and whether each zone's point meets every setback.
+    connected: zones as of `Options`, and what a choice costs.
     """
-    zones, settings = survey.site.hydrozones, survey.settings
-    control, names = settings.control, [str(zone) for zone in zones.index]
+    settings, (beside, prices) = survey.settings, connected
+    control, names = settings.control, [str(zone) for zone in beside.index]
     kinds = usable_kinds(control.kinds, settings.hardware)
     pool, relaxed = trial.keep.on(kinds, trial.heal).kept(
         "governors", lambda: governors(trial, kinds=kinds, names=names)
     )
-    beside = survey.measures[["area_m2", "need_score"]].join(zones[["plants", "controller"]])
-    prices, beside["admissible"] = connected
     options = Options.of(
         pool,
         beside,

@@ -821,7 +821,6 @@ def sensor_table(
     units {"metric", "us"}: units of the lengths in words.
     """
     rows = []
-    beside: dict[str, Mapping[str, Any]] = water.to_dict(orient="index")  # type: ignore[assignment]
     for candidate, sensor_id in ids.items():
         at = sheet.home[candidate]
         zone, kind = str(zones.index[at]), sheet.kind[candidate]
@@ -830,7 +829,7 @@ def sensor_table(
                 "sensor_id": sensor_id,
                 **_identity(zones, zone, sensor_id, sheet.hardware),
                 **_place(placements[at], application[zone]),
-                **_prescription(site, beside[zone], zone, kind, sheet.low[candidate], units),
+                **_prescription(site, water.iloc[at], zone, kind, sheet.low[candidate], units),
             }
         )
     table = pd.DataFrame(rows).set_index("sensor_id")
@@ -881,7 +880,7 @@ def _place(placement: Placement, application: ZoneApplication) -> dict[str, obje
 
 def _prescription(
     site: Site,
-    water: Mapping[str, Any],
+    water: pd.Series[Any],
     zone: str,
     kind: str,
     low: float,

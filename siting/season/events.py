@@ -320,7 +320,7 @@ def worst_tenth(days: Floats, *, count: int | None = None) -> Floats:
     """
     count = _worst_count(days.shape[-1]) if count is None else count
     cut = np.partition(days, days.shape[-1] - count, axis=-1)[..., days.shape[-1] - count :]
-    return np.asarray(np.sort(cut, axis=-1).mean(axis=-1))
+    return np.asarray(np.add.reduce(np.sort(cut, axis=-1), axis=-1) / count)
 
 
 def timer_days(dates: NDArray[np.datetime64], timer: Timer | None) -> Flags:
@@ -762,14 +762,14 @@ def sensor_events(
     SensorRun
         Events and stress days.
     """
-    depths = _whole(np.atleast_1d(np.asarray(depth, dtype=np.float64)))
-    start = _whole(np.broadcast_to(np.asarray(threshold, dtype=np.float64), depths.shape))
-    place = np.zeros(depths.shape, np.int64) if which is None else np.asarray(which, np.int64)
+    depths = np.array(depth, dtype=np.float64, ndmin=1)
+    start = np.full(depths.shape, threshold, dtype=np.float64)
+    place = np.zeros(depths.shape, np.int64) if which is None else np.array(which, np.int64)
     sets = _whole(days if days.ndim == 3 else days[None])  # noqa: PLR2004 - one set of days
     _, count, runs = root.shape
     ran = np.empty((depths.size, count, runs), dtype=np.bool_)
     stress = np.empty((depths.size, runs))
-    rule = _whole(place), start, depths
+    rule = place, start, depths
     run_sensors(root.weather, root.soil, root.layer, sets, rule, ran, stress, enough)
     run_schedules(root.weather, root.soil, 1, ran, np.ones(count), depths, stress, enough)
     return SensorRun(ran, stress)
@@ -804,7 +804,7 @@ def schedule_stress(
         Stress days, the mean over the area classes, inf where a trial was given up [d].
     """
     events = _whole(ran if ran.ndim == 3 else ran[None])  # noqa: PLR2004 - one schedule
-    depths = _whole(np.broadcast_to(np.asarray(depth, dtype=np.float64), len(events)))
+    depths = np.full(len(events), depth, dtype=np.float64)
     adjusted = np.ones(events.shape[1]) if dial is None else _whole(dial)
     stress = np.zeros((len(events), events.shape[2]))
     run_schedules(root.weather, root.soil, 0, events, adjusted, depths, stress, enough)
@@ -1065,6 +1065,8 @@ def _within(*parts: Floats, above: bool = False) -> bool:
 
 def _whole(values: NDArray[np.generic]) -> NDArray[Any]:
     """Contiguous and writable, so that every kernel is compiled for one kind of array."""
+    if values.flags.c_contiguous and values.flags.writeable:
+        return values
     return np.require(values, requirements=["C", "W"])
 
 
