@@ -436,7 +436,7 @@ def _at_home(mine: Way, trial: Trial, finer: Trial) -> Way:
 def _simulated(mine: Way, finer: Trial, survey: Survey) -> Simulated:
     """Return what ran, of the plan, of today's timer and of a timer set right."""
     right = finer.keep.on(mine.sheet.limit).kept(
-        "timer", lambda: timer_set_right(finer.roots, finer.schedule.timer, mine.sheet.limit)
+        "timer", lambda: timer_set_right(finer, mine.sheet.limit)
     )
     return Simulated(
         plan=mine.played,

@@ -12,10 +12,10 @@ that). *Within the limit*: every zone is held to the limit, whatever water that 
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cached_property
-from typing import Final
+from typing import Any, Final, TypeVar, cast
 
 import numpy as np
 from numpy.typing import NDArray
@@ -38,6 +38,7 @@ from siting.stages import Keeper
 from siting.units import UnitsName, show
 from siting.zones.roots import PropertyRoots, at_a_time, over_zones
 
+_T = TypeVar("_T")
 #: Thresholds tried, as shares of the depletion fraction p: to where the sensor's layer, which dries
 #: ahead of the root zone, is drier than the onset of stress.
 _THRESHOLDS: Final = (0.3, 0.5, 0.7, 0.9, 1.2)
@@ -110,37 +111,6 @@ def todays_timer(roots: PropertyRoots, depth: Floats, days: Flags) -> Alone:
     return Alone(days, depth, np.ones((roots.count, len(days))), np.stack(stress))
 
 
-def timer_set_right(roots: PropertyRoots, days: Flags, limit: Floats) -> Alone:
-    """Set a plain timer right: the least minutes and a monthly adjustment that keep each limit.
-
-    The adjustment of a month is the zone's demand over that of its peak month, up to the next 5 %.
-
-    days (D, W): days on which the timer runs; limit (Z,): stress days allowed in the worst season
-    out of ten [d]. Returns every zone, where no run time keeps the limit, with a day more than the
-    least that it can have, which takes far less water than the last of it.
-    """
-    dial = monthly_dial(roots)
-
-    def one(z: int, root: RootZone) -> tuple[float, Floats]:
-        a_minute = float(roots.per_minute[z])
-        least = float(root.application[0].mean())
-        whole = max(1, int(np.ceil(root.taw.mean() / least / a_minute)))
-
-        def within(days_short: float) -> Search:
-            return least_minutes_following(
-                root, days[None], per_minute=a_minute, most=np.array([whole]), limit=days_short,
-                dial=dial[z],
-            )  # fmt: skip
-
-        found = within(float(limit[z]))
-        if not found.kept[0]:
-            found = within(float(worst_tenth(found.stress_days[0])) + _SLACK_DAYS)
-        return float(found.minutes[0]) * a_minute, found.stress_days[0]
-
-    done = over_zones(roots, one, read=False)
-    return Alone(days, np.array([depth for depth, _ in done]), dial, np.stack([s for _, s in done]))
-
-
 def monthly_dial(roots: PropertyRoots) -> Floats:
     """Return the seasonal adjustment of every zone on each day, shape (Z, D), 1 at full."""
     demand = roots.ground.etc.to_numpy(dtype=float)
@@ -148,18 +118,6 @@ def monthly_dial(roots: PropertyRoots) -> Floats:
     stepped = np.maximum(np.ceil(share / _DIAL_STEP - 1e-9), 1.0) * _DIAL_STEP
     place = np.searchsorted(roots.ground.eto.months, roots.seasons.month)
     return np.asarray(np.minimum(stepped, 1.0)[:, place])
-
-
-def on_their_own(
-    roots: PropertyRoots, today: Alone | None, schedule: Schedule, limit: Floats, *, heal: bool
-) -> Alone:
-    """Return what zones without a sensor run: today's timer, set right where that is asked.
-
-    limit (Z,): stress days allowed in the worst season out of ten [d].
-    """
-    if today is not None and not heal and schedule.habit is not None:
-        return today
-    return timer_set_right(roots, schedule.timer, limit)
 
 
 @dataclass(frozen=True)
@@ -299,8 +257,7 @@ class Trial:
     leave them as they are; controller (Z,): controller of each zone; irrigation: how each zone is
     watered; sensor_error: standard deviation of what is left of a sensor's error [m³/m³]; cap:
     stress days asked for [d]; heal: whether zones are held to the cap, whatever water that takes;
-    found: what was found of a zone's sensor under a limit, which the two aims often share; keep:
-    keeps what is simulated.
+    found: what was found of a zone, which the two aims often share; keep: keeps what is simulated.
     """
 
     roots: PropertyRoots
@@ -312,10 +269,14 @@ class Trial:
     sensor_error: float
     cap: float
     heal: bool
-    found: dict[tuple[int, float], tuple[Search, Events, Floats]] = field(
-        default_factory=dict, repr=False, compare=False
-    )
+    found: dict[object, Any] = field(default_factory=dict, repr=False, compare=False)
     keep: Keeper = field(default_factory=Keeper, repr=False, compare=False)
+
+    def once(self, key: object, find: Callable[[], _T]) -> _T:
+        """Return what was found under a key, or find it."""
+        if key not in self.found:
+            self.found[key] = find()
+        return cast("_T", self.found[key])
 
     @property
     def water_cap(self) -> Floats:
@@ -332,6 +293,52 @@ class Trial:
         return np.asarray(np.maximum(limit, self.today.worst_stress_days))
 
 
+def timer_set_right(trial: Trial, limit: Floats) -> Alone:
+    """Set a plain timer right: the least minutes and a monthly adjustment that keep each limit.
+
+    The adjustment of a month is the zone's demand over that of its peak month, up to the next 5 %.
+
+    limit (Z,): stress days allowed in the worst season out of ten [d]. Returns every zone, where no
+    run time keeps the limit, with a day more than the least that it can have, which takes far less
+    water than the last of it.
+    """
+    roots, days = trial.roots, trial.schedule.timer
+    dial = monthly_dial(roots)
+
+    def one(z: int) -> tuple[float, Floats]:
+        root, a_minute = roots.zone(z, read=False), float(roots.per_minute[z])
+        least = float(root.application[0].mean())
+        whole = max(1, int(np.ceil(root.taw.mean() / least / a_minute)))
+
+        def within(days_short: float) -> Search:
+            return least_minutes_following(
+                root, days[None], per_minute=a_minute, most=np.array([whole]), limit=days_short,
+                dial=dial[z],
+            )  # fmt: skip
+
+        found = within(float(limit[z]))
+        if not found.kept[0]:
+            found = within(float(worst_tenth(found.stress_days[0])) + _SLACK_DAYS)
+        return float(found.minutes[0]) * a_minute, found.stress_days[0]
+
+    done = at_a_time(
+        roots,
+        lambda z: trial.once(("timer", z, float(limit[z])), lambda: one(z)),
+        range(roots.count),
+    )
+    return Alone(days, np.array([depth for depth, _ in done]), dial, np.stack([s for _, s in done]))
+
+
+def on_their_own(trial: Trial, limit: Floats) -> Alone:
+    """Return what zones without a sensor run: today's timer, set right where that is asked.
+
+    limit (Z,): stress days allowed in the worst season out of ten [d].
+    """
+    if trial.today is not None and not trial.heal and trial.schedule.habit is not None:
+        return trial.today
+    return timer_set_right(trial, limit)
+
+
 def governors(
     trial: Trial, *, kinds: Sequence[str], names: Sequence[str]
 ) -> tuple[Governors, tuple[str, ...]]:
@@ -343,7 +350,7 @@ def governors(
     sensor tells enough.
     """
     roots = trial.roots
-    alone = on_their_own(roots, trial.today, trial.schedule, trial.limits(), heal=trial.heal)
+    alone = on_their_own(trial, trial.limits())
     asked = trial.limits()
     tried = over_zones(
         roots, lambda z, root: _own_settings(trial, z, root, float(asked[z])), read=True
@@ -420,14 +427,16 @@ def _own_settings(trial: Trial, z: int, root: RootZone, limit: float) -> _Own:
     sets = len(schedule.sets)
     start, which = np.tile(low, sets), np.repeat(np.arange(sets), low.size)
     most = np.full(start.shape, store_minutes(root, a_minute))
-    if (z, limit) not in trial.found:
+
+    def least() -> tuple[Ints, Events, Floats]:
         search, run = least_minutes(
             root, threshold=start, days=schedule.masks, which=which, per_minute=a_minute, most=most,
             limit=limit,
         )  # fmt: skip
-        trial.found[z, limit] = search, Events.of(run.ran), run.stress_days
-    search, events, stress = trial.found[z, limit]
-    minutes, habit = search.minutes.astype(float), np.zeros(start.shape, dtype=np.bool_)
+        return search.minutes, Events.of(run.ran), run.stress_days
+
+    found, events, stress = trial.once(("sensor", z, limit), least)
+    minutes, habit = found.astype(float), np.zeros(start.shape, dtype=np.bool_)
     cap = trial.water_cap[z] * (1 + 1e-9)
     used = events.mean * minutes * a_minute
     own = _Own(start, which, habit, minutes, events, stress, used <= cap)
@@ -435,17 +444,20 @@ def _own_settings(trial: Trial, z: int, root: RootZone, limit: float) -> _Own:
     if trial.today_minutes is None or at is None or trial.today_minutes[z] <= 0:
         return own
     today = float(trial.today_minutes[z])
-    usual = sensor_events(
-        root, depth=np.full(low.shape, today * a_minute), threshold=low,
-        days=schedule.sets[at].days,
-    )  # fmt: skip
+
+    def usual() -> tuple[Events, Floats]:
+        depth = np.full(low.shape, today * a_minute)
+        run = sensor_events(root, depth=depth, threshold=low, days=schedule.sets[at].days)
+        return Events.of(run.ran), run.stress_days
+
+    skipped, short = trial.once(("habit", z), usual)
     return _Own(
         np.concatenate([low, own.low]),
         np.concatenate([np.full(low.shape, at), own.days]),
         np.concatenate([np.ones(low.shape, dtype=np.bool_), own.habit]),
         np.concatenate([np.full(low.shape, today), own.minutes]),
-        Events.joined([Events.of(usual.ran), own.events]),
-        np.concatenate([usual.stress_days, own.stress]),
+        Events.joined([skipped, own.events]),
+        np.concatenate([short, own.stress]),
         np.concatenate([np.ones(low.shape, dtype=np.bool_), own.thrifty]),
     )
 
@@ -531,8 +543,15 @@ def _followers(
         a_minute = float(roots.per_minute[z])
         if usual.size and trial.today_minutes is not None:
             today = float(trial.today_minutes[z])
-            got = worst_tenth(schedule_stress(root, ran.days(usual), depth=today * a_minute))
-            minutes[usual], stress[usual] = today, got
+            minutes[usual], stress[usual] = (
+                today,
+                trial.once(
+                    ("led by habit", z),
+                    lambda: worst_tenth(
+                        schedule_stress(root, ran.days(usual), depth=today * a_minute)
+                    ),
+                ),
+            )
         if free.size:
             most = _most_minutes(trial, z, root, events[free])
             found = least_minutes_following(

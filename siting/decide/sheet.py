@@ -162,7 +162,7 @@ def set_sheet(
     given_way = pool.limit > asked + _EPS
     limit[given_way] += (pool.limit - asked)[given_way]
     if alone is None:
-        alone = on_their_own(trial.roots, trial.today, trial.schedule, limit, heal=trial.heal)
+        alone = on_their_own(trial, limit)
     sheet = as_decided(grouping, grouping.choice, alone, limit)
 
     def one(j: int) -> _Program:
