@@ -293,14 +293,7 @@ def decide_plan(
     report("Simulating seasons", 0, 3)
     keep = _simulation(keep or Keeper(), survey.settings)
     trial, described, metered = _trial(survey, threads=threads, keep=keep)
-    zones = survey.site.hydrozones
-    beside = pd.DataFrame(
-        {name: survey.measures[name] for name in ("area_m2", "need_score")}
-        | {name: zones[name] for name in ("plants", "controller")}
-        | {"admissible": [at.setback_ratio >= 1 for at in placements]},
-        index=zones.index,
-    )
-    connected = beside, _prices(survey, placements)
+    connected = _beside(survey, placements), _prices(survey, placements)
     chosen = _decided(survey, connected, trial)
     spread = _saving_spread(chosen[0], trial.today)
     draws = sheet_draws(survey.scenarios.count, spread, zones=trial.roots.count)
@@ -547,6 +540,17 @@ def as_watering(alone: Alone) -> Watering:
         np.broadcast_to(alone.ran, (zones, *alone.ran.shape)),
         alone.depth[:, None] * alone.dial,
         alone.stress_days,
+    )
+
+
+def _beside(survey: Survey, placements: list[Placement]) -> pd.DataFrame:
+    """Return of every zone what a choice looks at, as of `Options`."""
+    zones = survey.site.hydrozones
+    return pd.DataFrame(
+        {name: survey.measures[name] for name in ("area_m2", "need_score")}
+        | {name: zones[name] for name in ("plants", "controller")}
+        | {"admissible": [at.setback_ratio >= 1 for at in placements]},
+        index=zones.index,
     )
 
 

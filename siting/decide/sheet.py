@@ -26,7 +26,6 @@ from siting.decide.governors import (
 )
 from siting.season.events import (
     Schedule,
-    SensorRun,
     Watering,
     least_minutes,
     least_minutes_following,
@@ -330,16 +329,15 @@ def play_sheet(
         Of every zone.
     """
 
-    def lead(j: int) -> SensorRun:
-        home, days = sheet.home[j], schedule.sets[sheet.days[j]].days
-        depth = rate * sheet.event_mm[home]
-        return sensor_events(roots.zone(home), depth=[depth], threshold=[sheet.low[j]], days=days)
+    def lead(j: int) -> tuple[Flags, Floats]:
+        home, mask = sheet.home[j], schedule.sets[sheet.days[j]].days
+        event = rate * sheet.event_mm[home]
+        run = sensor_events(roots.zone(home), depth=[event], threshold=[sheet.low[j]], days=mask)
+        return run.ran[0], run.stress_days[0]
 
     led = at_a_time(roots, lead, sheet.sensors)
-    ran, depth = _laid_out(sheet, [run.ran[0] for run in led], rate=rate)
-    known: dict[int, Floats] = {
-        sheet.home[j]: run.stress_days[0] for j, run in zip(sheet.sensors, led, strict=True)
-    }
+    ran, depth = _laid_out(sheet, [days for days, _ in led], rate=rate)
+    known = {sheet.home[j]: stress for j, (_, stress) in zip(sheet.sensors, led, strict=True)}
 
     def fared(z: int) -> Floats:
         if z in known:
