@@ -179,7 +179,7 @@ def _one_layer(grid: Floats, known: Flags, *, highest: int) -> None:
 
     The outermost three nodes are a rim, never known.
     """
-    at = np.flatnonzero(_next(known))
+    at = np.flatnonzero(_beside(known))
     columns = known.shape[1]
     sides = np.array([[1], [-1], [columns], [-columns]])
     ahead = at + np.arange(1, highest + 2)[:, None, None] * sides  # (degrees, sides, nodes)
@@ -195,7 +195,7 @@ def _one_layer(grid: Floats, known: Flags, *, highest: int) -> None:
     known.ravel()[at] = True
 
 
-def _next(known: Flags) -> Flags:
+def _beside(known: Flags) -> Flags:
     """Tell which nodes within the rim are beside known ones and not known themselves."""
     beside = scipy.ndimage.binary_dilation(known) & ~known
     inside = np.zeros_like(known)
@@ -233,6 +233,8 @@ _PER_SIGMA: Final = 1.25  # cells are at most so many standard deviations of the
 _TIED: Final = 1e-5  # dryness closer than this share of its range is equal
 _SIGMAS: Final = 4.0
 _WHOLE: Final = 1e-6  # float noise must not add a row of cells
+_CRUMB: Final = 1e-12  # less of a cell is what rounding leaves
+_ASIDE: Final = 1e-9  # in cells, to know on which side of a line a place is
 
 
 class Mesh(NamedTuple):
@@ -409,53 +411,99 @@ def mesh_of(zone: BaseGeometry, *, burial_error: float) -> Mesh:
     )
 
 
-def _beside(edge: BaseGeometry, mesh: Mesh) -> Flags:
-    """Tell the cells that an edge can touch, and a few more, shape (rows * columns,).
-
-    No place on the edge is farther than a quarter of a cell from a place looked at, and no cell
-    that it touches has its centre farther from it than half a diagonal: so it is the cell of such a
-    place or one beside it.
-    """
-    places = shapely.get_coordinates(shapely.segmentize(edge, mesh.step / 2))
-    found = np.zeros((mesh.rows + 2, mesh.columns + 2), np.bool_)  # with a rim
-    column = np.rint((places[:, 0] - mesh.west) / mesh.step).astype(np.int64) + 1
-    row = np.rint((places[:, 1] - mesh.south) / mesh.step).astype(np.int64) + 1
-    for down in (-1, 0, 1):
-        for right in (-1, 0, 1):
-            found[
-                np.clip(row + down, 0, mesh.rows + 1), np.clip(column + right, 0, mesh.columns + 1)
-            ] = True
-    return found[1:-1, 1:-1].ravel()
-
-
 def pieces_of(shape: BaseGeometry, mesh: Mesh) -> Pieces:
-    """Cut a shape by the cells of a mesh, exactly."""
-    half = mesh.step / 2
-    x, y = mesh.x, mesh.y
-    edge = shape.boundary
-    shapely.prepare([edge, shape])
-    near = _beside(edge, mesh)
-    at = np.flatnonzero(near)
-    near[at] = shapely.dwithin(edge, shapely.points(x[at], y[at]), half * np.sqrt(2.0))
-    whole = ~near & shapely.contains_xy(shape, x, y)
-    cut = np.flatnonzero(near)
-    boxes = shapely.box(x[cut] - half, y[cut] - half, x[cut] + half, y[cut] + half)
-    parts = shapely.intersection(boxes, shape)
-    area = shapely.area(parts)
-    cut, parts, area = cut[area > 0], parts[area > 0], area[area > 0]
-    centre, bounds = shapely.centroid(parts), shapely.bounds(parts).reshape(-1, 4)
-    full = np.flatnonzero(whole)
-    side = np.full(full.size, mesh.step)
-    cell = np.concatenate([full, cut])
-    order = np.argsort(cell, kind="stable")
-    columns = (
-        np.concatenate([side**2, area]),
-        np.concatenate([x[full], shapely.get_x(centre)]),
-        np.concatenate([y[full], shapely.get_y(centre)]),
-        np.concatenate([side, bounds[:, 2] - bounds[:, 0]]),
-        np.concatenate([side, bounds[:, 3] - bounds[:, 1]]),
+    """Cut a shape by the cells of a mesh, exactly.
+
+    The outline, cut at the sides of the cells, has the ground on its right. Going north, a stretch
+    of it adds the part of its cell that lies east of it, and the whole width of the cells farther
+    east; going south it takes them away (Green's theorem, cell by cell).
+    """
+    u, v, cell = _stretches(shape, mesh)
+    size = mesh.rows, mesh.columns
+    run, rise = u[1] - u[0], v[1] - v[0]
+    all_u, all_v, moment = u[0] + u[1], v[0] + v[1], rise * (v[0] + v[1]) / 2
+
+    def summed(parts: Floats) -> Floats:
+        sums = np.asarray(np.bincount(cell, parts, size[0] * size[1]), dtype=float)
+        return sums.reshape(size)
+
+    passed, shut, raised = summed(rise), summed(-run), summed(moment)
+    # The shares of the western and of the southern side of each cell that lie in the shape.
+    west, south = np.cumsum(passed, axis=1) - passed, np.cumsum(shut, axis=0) - shut
+    area = west + summed(rise * (1 - all_u / 2))
+    across = west / 2 + summed(rise * (1 / 2 - (all_u**2 - u[0] * u[1]) / 6))
+    up = np.cumsum(raised, axis=1) - raised
+    up += summed(moment - rise * (all_u * all_v + u[0] * v[0] + u[1] * v[1]) / 6)
+    cut = summed(np.ones(cell.size)) > 0
+    at = np.flatnonzero(area > np.where(cut, _CRUMB, _HALF))
+    left, right = _reached(u, cell, west, west + passed)
+    low, high = _reached(v, cell, south, south + shut)
+    share, across, up, width, height = (
+        np.where(cut, part, whole).ravel()[at]
+        for part, whole in (
+            (area, 1.0), (across, 0.5), (up, 0.5), (right - left, 1.0), (high - low, 1.0)
+        )
+    )  # fmt: skip
+    return Pieces(
+        cell=at,
+        area=share * mesh.step**2,
+        x=mesh.x[at] + mesh.step * (across / share - 0.5),
+        y=mesh.y[at] + mesh.step * (up / share - 0.5),
+        width=mesh.step * width,
+        height=mesh.step * height,
     )
-    return Pieces(cell[order], *(column[order] for column in columns))
+
+
+def _stretches(shape: BaseGeometry, mesh: Mesh) -> tuple[Floats, Floats, Ints]:
+    """Cut the outline of a shape at the sides of the cells of a mesh.
+
+    Result: places east and north in its cell of where each stretch begins and ends, shapes (2, T),
+    and its cell (T,), the one on its right where it lies on a side.
+    """
+    rings = shapely.get_rings(shapely.get_parts(shapely.normalize(shape)))  # ground on their right
+    corners, ring = shapely.get_coordinates(rings, return_index=True)
+    corners = (corners - (mesh.west, mesh.south)) / mesh.step + 0.5
+    joined = ring[1:] == ring[:-1]
+    first, last = corners[:-1][joined], corners[1:][joined]
+    every = np.arange(len(first))
+    below = np.floor(np.minimum(first, last))
+    count = np.maximum(np.ceil(np.maximum(first, last)) - below - 1, 0).astype(np.int64)
+    edges, shares, places = [every], [np.zeros(every.size)], [first]
+    for axis in (0, 1):
+        edge = np.repeat(every, count[:, axis])
+        ahead = np.arange(edge.size) - np.repeat(
+            np.cumsum(count[:, axis]) - count[:, axis], count[:, axis]
+        )
+        side = below[edge, axis] + 1 + ahead
+        way = (last - first)[edge]
+        share = (side - first[edge, axis]) / way[:, axis]
+        place = first[edge] + share[:, None] * way
+        place[:, axis] = side
+        edges, shares, places = [*edges, edge], [*shares, share], [*places, place]
+    edge, share = np.concatenate([*edges, every]), np.concatenate([*shares, np.ones(every.size)])
+    order = np.lexsort((share, edge))
+    place, same = np.concatenate([*places, last])[order], np.diff(edge[order]) == 0
+    ends = np.stack([place[:-1][same], place[1:][same]])
+    way = ends[1] - ends[0]
+    rightwards = np.sign(np.column_stack([way[:, 1], -way[:, 0]]))
+    corner = np.floor(ends.mean(axis=0) + _ASIDE * rightwards)
+    cell = (corner[:, 1] * mesh.columns + corner[:, 0]).astype(np.int64)
+    inside = ends - corner
+    return inside[:, :, 0], inside[:, :, 1], cell
+
+
+def _reached(ends: Floats, cell: Ints, before: Floats, behind: Floats) -> tuple[Floats, Floats]:
+    """Return from where to where a shape reaches in each cell along one axis, in its sides.
+
+    ends (2, T), cell (T,): of stretches of the outline; before, behind (rows, columns): shares of
+    the two sides across that axis that lie in the shape.
+    """
+    least, most = np.ones(before.size), np.zeros(before.size)
+    np.minimum.at(least, cell, ends.min(axis=0))
+    np.maximum.at(most, cell, ends.max(axis=0))
+    low = np.where(before > _CRUMB, 0.0, least.reshape(before.shape))
+    high = np.where(behind > _CRUMB, 1.0, most.reshape(before.shape))
+    return low, high
 
 
 def rank_field(

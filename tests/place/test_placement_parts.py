@@ -81,11 +81,17 @@ def test_pieces_are_the_parts_of_every_cell_of_a_mesh(shape):
     mesh = mesh_of(shape, burial_error=0.1)
     half = mesh.step / 2
     cells = shapely.box(mesh.x - half, mesh.y - half, mesh.x + half, mesh.y + half)
-    area = shapely.area(shapely.intersection(cells, shape))
+    parts = shapely.intersection(cells, shape)
+    area = shapely.area(parts)
     pieces = pieces_of(shape, mesh)
-    assert pieces.cell.tolist() == np.flatnonzero(area > 0).tolist()
+    assert pieces.cell.tolist() == np.flatnonzero(area > 1e-12).tolist()  # but what rounding leaves
     assert pieces.area == pytest.approx(area[pieces.cell], rel=1e-9)
     assert pieces.area.sum() == pytest.approx(shape.area)
+    centre, bounds = shapely.centroid(parts[pieces.cell]), shapely.bounds(parts[pieces.cell])
+    assert pieces.x == pytest.approx(shapely.get_x(centre), abs=1e-6)
+    assert pieces.y == pytest.approx(shapely.get_y(centre), abs=1e-6)
+    assert pieces.width == pytest.approx(bounds[:, 2] - bounds[:, 0], abs=1e-9)
+    assert pieces.height == pytest.approx(bounds[:, 3] - bounds[:, 1], abs=1e-9)
 
 
 def test_the_window_reaches_a_metre_beyond_the_longest_setback():
