@@ -28,6 +28,7 @@ from siting.season.scheduling import (
     threshold_vwc,
 )
 from siting.site.model import Site
+from siting.site.vector import transformer
 from siting.units import UnitsName
 from siting.water.balance import sensor_layer_share
 from siting.zones.application import ZoneApplication
@@ -839,8 +840,10 @@ def sensor_table(
         (("source_x", "source_y"), site.source_crs),
         (("lon", "lat"), pyproj.CRS.from_epsg(4326)),
     ):
-        moved = frame.geometry.to_crs(crs)
-        frame[names[0]], frame[names[1]] = moved.x, moved.y
+        to = transformer(site.crs, crs)
+        frame[names[0]], frame[names[1]] = to.transform(
+            table["x"].to_numpy(), table["y"].to_numpy()
+        )
     return frame
 
 

@@ -67,4 +67,5 @@ from .vector import LayerPart as LayerPart
 from .vector import all_finite as all_finite
 from .vector import is_drawing as is_drawing
 from .vector import open_layer as open_layer
+from .vector import transformer as transformer
 from .vector import waiting_log as waiting_log

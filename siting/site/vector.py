@@ -96,14 +96,18 @@ def working_crs(frame: gpd.GeoDataFrame) -> Working | None:
     return Working(crs, source, (longitude + _HALF) % (2 * _HALF) - _HALF, latitude)
 
 
+_PROJECTION: Final = "property, transverse Mercator"
+#: Where the parameters of that projection stand in EPSG's list.
+_LATITUDE: Final = 8801
+_LONGITUDE: Final = 8802
+
+
 def _mercator(longitude: float, latitude: float, geodetic: pyproj.CRS) -> pyproj.CRS:
     """Return the projection about a point."""
     told = copy.deepcopy(_about_nowhere(geodetic))
+    centre = {_LATITUDE: latitude, _LONGITUDE: longitude}
     for parameter in told["conversion"]["parameters"]:
-        if parameter["name"] == "Latitude of natural origin":
-            parameter["value"] = latitude
-        elif parameter["name"] == "Longitude of natural origin":
-            parameter["value"] = longitude
+        parameter["value"] = centre.get(parameter["id"]["code"], parameter["value"])
     return pyproj.CRS.from_json_dict(told)
 
 
@@ -119,10 +123,50 @@ def _about_nowhere(geodetic: pyproj.CRS) -> dict[str, Any]:
         longitude_natural_origin=0.0,
         scale_factor_natural_origin=1.0,
     )
-    name = "property, transverse Mercator"
-    made = ProjectedCRS(conversion, name=name, geodetic_crs=geodetic)
+    made = ProjectedCRS(conversion, name=_PROJECTION, geodetic_crs=geodetic)
     told: dict[str, Any] = made.to_json_dict()
     return told
+
+
+@functools.lru_cache(maxsize=64)
+def transformer(source: pyproj.CRS, target: pyproj.CRS) -> pyproj.Transformer:
+    """Return what moves places from one CRS to another, x before y.
+
+    Parameters
+    ----------
+    source, target : pyproj.CRS
+        Of which one may be a property's own: what PROJ does between such a CRS and another is the
+        same about any centre, and is looked up for the first property alone.
+
+    Returns
+    -------
+    pyproj.Transformer
+        The same as pyproj's for these two.
+    """
+    for own, other, leaving in ((source, target, True), (target, source, False)):
+        if own.name != _PROJECTION or own.geodetic_crs is None:
+            continue
+        steps = _steps(own.geodetic_crs, other, leaving)
+        if steps is not None:
+            told = own.to_json_dict()["conversion"]["parameters"]
+            value = {parameter["id"]["code"]: float(parameter["value"]) for parameter in told}
+            centre = f"lat_0={value[_LATITUDE]:.15g} lon_0={value[_LONGITUDE]:.15g}"
+            return pyproj.Transformer.from_pipeline(centre.join(steps))
+    return pyproj.Transformer.from_crs(source, target, always_xy=True)
+
+
+@functools.lru_cache(maxsize=16)
+def _steps(geodetic: pyproj.CRS, other: pyproj.CRS, leaving: bool) -> tuple[str, str] | None:
+    """Return what PROJ does from a property's CRS to another, or back, before and after the centre.
+
+    None where it has several ways and chooses by the place.
+    """
+    latitude, longitude = 1.2345678, 2.3456789
+    own = _mercator(longitude, latitude, geodetic)
+    way = (own, other) if leaving else (other, own)
+    definition = pyproj.Transformer.from_crs(*way, always_xy=True).definition
+    parts = definition.split(f"lat_0={latitude:.15g} lon_0={longitude:.15g}")
+    return (parts[0], parts[1]) if len(parts) == 2 else None  # noqa: PLR2004 - the centre once
 
 
 def _is_placed(crs: pyproj.CRS) -> bool:
@@ -172,17 +216,11 @@ def _plain_geodetic(source: pyproj.CRS) -> pyproj.CRS:
     return geodetic if in_degrees and greenwich else _WGS84
 
 
-@functools.lru_cache(maxsize=16)
-def _mover(source: pyproj.CRS, target: pyproj.CRS) -> pyproj.Transformer:
-    """Return a transformer; thousands of properties share the layers' CRS."""
-    return pyproj.Transformer.from_crs(source, target, always_xy=True)
-
-
 def _move(
     source: pyproj.CRS, target: pyproj.CRS, point: tuple[float, float]
 ) -> tuple[float, float]:
     try:
-        x, y = _mover(source.to_2d(), target).transform(*point)
+        x, y = transformer(source.to_2d(), target).transform(*point)
     except pyproj.exceptions.ProjError:
         return float("nan"), float("nan")
     return float(x), float(y)
@@ -217,7 +255,7 @@ def to_working(layer: Layer, working: Working, findings: Findings) -> gpd.GeoDat
         return frame.set_crs(working.crs, allow_override=True)
     source = pyproj.CRS.from_user_input(frame.crs)
     _note_datum(layer, source, working, findings)
-    moved = _flat(frame).to_crs(working.crs)
+    moved = _moved(_flat(frame), source, working.crs)
     drawn = ~(moved.geometry.isna() | moved.geometry.is_empty).to_numpy()
     bounds = moved.geometry.bounds.to_numpy()
     off = ~all_finite(moved.geometry.to_numpy())
@@ -241,6 +279,16 @@ def to_working(layer: Layer, working: Working, findings: Findings) -> gpd.GeoDat
         )
         return moved.iloc[:0]
     return moved
+
+
+def _moved(frame: gpd.GeoDataFrame, source: pyproj.CRS, target: pyproj.CRS) -> gpd.GeoDataFrame:
+    """Return a frame in another CRS."""
+    shapes = frame.geometry.to_numpy()
+    if shapely.has_z(shapes).any():
+        return frame.to_crs(target)
+    to: Any = transformer(source, target).transform
+    there = shapely.transform(shapes, to, interleaved=False)
+    return frame.set_geometry(gpd.GeoSeries(there, frame.index, crs=target))
 
 
 def _flat(frame: gpd.GeoDataFrame) -> gpd.GeoDataFrame:

@@ -31,7 +31,7 @@ from siting.site.reading import (
     read_site,
 )
 from siting.site.settings import FIXTURES, IRRIGATION, PLANTS, SOILS, LayerSource
-from siting.site.vector import LayerPart, empty_layer
+from siting.site.vector import LayerPart, empty_layer, transformer, working_crs
 from tests.tries import tries
 
 LON, LAT = -80.25, 26.05
@@ -766,3 +766,25 @@ def test_the_layers_of_a_file_are_listed_once_until_it_changes(tmp_path, monkeyp
     write_layer(path, "walls", {"geometry": [Point(0, 0)]}, "EPSG:3067")
     assert "3067" in part.crs()
     assert len(asked) == 2
+
+
+@pytest.mark.parametrize("epsg", [4326, 32613, 2232, 26713, 3857, 4267])
+def test_steps_kept_from_another_property_are_pyprojs(epsg):
+    """UTM, feet, old datums and degrees in Colorado: there, to degrees and back, to the bit."""
+    centres = [(-105.21, 39.71), (-104.87, 39.05)]
+    for longitude, latitude in centres:
+        lot = box(longitude, latitude, longitude + 0.0004, latitude + 0.0003)
+        frame = gpd.GeoDataFrame(geometry=[lot], crs=4326).to_crs(epsg)
+        working = working_crs(frame)
+        x, y = shapely.get_coordinates(frame.geometry.to_numpy()).T
+        for source, target in (
+            (working.source_crs, working.crs),
+            (working.crs, working.source_crs),
+            (working.crs, pyproj.CRS.from_epsg(4326)),
+        ):
+            expected = pyproj.Transformer.from_crs(source, target, always_xy=True).transform(x, y)
+            found = transformer(source, target).transform(x, y)
+            assert np.array_equal(found, expected)
+            if target == working.crs:
+                x, y = found
+                assert max(np.abs(x).max(), np.abs(y).max()) < 100
