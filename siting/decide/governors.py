@@ -26,6 +26,7 @@ from siting.season.events import (
     RootZone,
     Schedule,
     Search,
+    event_count,
     least_minutes,
     least_minutes_following,
     schedule_stress,
@@ -205,7 +206,7 @@ class Events:
     def of(cls, ran: Flags) -> Events:
         """Return the events of days (N, D, W)."""
         shape = ran.shape[1], ran.shape[2]
-        return cls(np.packbits(ran.reshape(len(ran), -1), axis=1), ran.sum(axis=1), shape)
+        return cls(np.packbits(ran.reshape(len(ran), -1), axis=1), event_count(ran), shape)
 
     @classmethod
     def joined(cls, parts: Sequence[Events]) -> Events:

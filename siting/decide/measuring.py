@@ -34,7 +34,7 @@ from siting.evidence.walk import (
     worth_of,
 )
 from siting.place.placement import Placement
-from siting.season.events import RootZone, schedule_stress, sensor_events
+from siting.season.events import RootZone, event_count, schedule_stress, sensor_events
 from siting.site.settings import EVIDENCE_KINDS, PropertyFile
 from siting.zones.roots import at_a_time
 from siting.zones.survey import Survey
@@ -381,7 +381,7 @@ def _under_sensor(trial: Trial, sheet: Sheet, j: int, group: Sequence[int]) -> _
         ran, short = sensor_events(
             _with_sensor_in(root, quarter), depth=depth, threshold=low, days=days
         )
-        events = ran.sum(axis=1)
+        events = event_count(ran)
         for k, z in enumerate(group):
             depth = sheet.event_mm[z] * _FACTORS
             here = short if k == 0 else schedule_stress(roots.zone(z, read=False), ran, depth=depth)

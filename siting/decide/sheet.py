@@ -27,6 +27,7 @@ from siting.decide.governors import (
 from siting.season.events import (
     Schedule,
     Watering,
+    event_count,
     least_minutes,
     least_minutes_following,
     schedule_stress,
@@ -255,7 +256,7 @@ def _set_program(trial: Trial, sheet: Sheet, j: int, *, usual: bool, area_m2: Fl
             most=np.full(low.shape, store_minutes(root, float(a_minute[home]))),
         )  # fmt: skip
         minutes = search.minutes.astype(float)
-    days_short, events = worst_tenth(stress), ran.sum(axis=1).mean(axis=1)
+    days_short, events = worst_tenth(stress), event_count(ran).mean(axis=1)
     used = events * minutes * a_minute[home]
     good = (days_short <= limit[home] + _EPS) & (used <= trial.water_cap[home] * (1 + _EPS))
     at = np.flatnonzero(good)
@@ -292,7 +293,7 @@ def _follow(trial: Trial, z: int, ran: Flags, habit: bool, limit: float) -> tupl
         root, ran, per_minute=a_minute, most=most, limit=limit, only_kept=True
     )
     depth = found.minutes * a_minute
-    used = ran.sum(axis=1).mean(axis=1) * depth
+    used = event_count(ran).mean(axis=1) * depth
     good = found.kept & (used <= trial.water_cap[z] * (1 + _EPS))
     return np.where(good, depth, np.inf), found.stress_days
 

