@@ -595,7 +595,7 @@ _OPTIONS: Final = {
     "driver": "COG",
     "compress": "DEFLATE",
     "predictor": "YES",
-    "level": "9",
+    "level": "8",
     "blocksize": str(_BLOCK),
     "overview_resampling": "AVERAGE",
     "num_threads": "1",
