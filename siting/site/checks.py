@@ -13,6 +13,7 @@ from typing import Final, Literal
 import geopandas as gpd
 import numpy as np
 import shapely
+from geopandas.array import from_shapely
 from shapely.geometry.base import BaseGeometry
 
 from siting.arrays import Flags, Ints
@@ -64,7 +65,7 @@ def clean_shapes(layer: Layer, kind: ShapeKind, findings: Findings) -> Layer:
     split into points, rows with faults are dropped.
     """
     shapes = shapely.normalize(shapely.force_2d(layer.frame.geometry.to_numpy()))
-    frame = layer.frame.set_geometry(gpd.GeoSeries(shapes, layer.frame.index, crs=layer.frame.crs))
+    frame = layer.frame.set_geometry(from_shapely(shapes, layer.frame.crs))
     empty = frame.geometry.isna().to_numpy() | frame.geometry.is_empty.to_numpy()
     if empty.any():
         layer.fault(
@@ -127,7 +128,7 @@ def _thinned(layer: Layer, frame: gpd.GeoDataFrame, findings: Findings) -> gpd.G
         plain[row] = thin
     if not repeated and not dense.size:
         return frame
-    return frame.set_geometry(gpd.GeoSeries(plain, frame.index, crs=frame.crs))
+    return frame.set_geometry(from_shapely(plain, frame.crs))
 
 
 def _simplified(shape: BaseGeometry) -> tuple[BaseGeometry, float]:

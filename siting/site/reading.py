@@ -78,9 +78,7 @@ def _frame(layer: Layer, columns: dict[str, Any]) -> gpd.GeoDataFrame:
         else pd.Series(values, layer.frame.index, dtype=object)
         for name, values in columns.items()
     }
-    return gpd.GeoDataFrame(
-        data, index=layer.frame.index, geometry=layer.frame.geometry, crs=layer.frame.crs
-    )
+    return gpd.GeoDataFrame(data, index=layer.frame.index, geometry=layer.frame.geometry.array)
 
 
 def _finish(layer: Layer, frame: gpd.GeoDataFrame, findings: Findings) -> gpd.GeoDataFrame:
@@ -218,13 +216,13 @@ def _unique_zones(layer: Layer, frame: gpd.GeoDataFrame, findings: Findings) -> 
             features=frame.index[nameless].tolist(),
             column="zone",
         )
-    frame = drop_copies(layer, frame[~nameless], findings)
+    frame = drop_copies(layer, kept_rows(frame, ~nameless), findings)
     for column, mend in (
         ("zone", "Give each its own id, or merge them into one multipart feature."),
         ("valve", "Merge the zones, or give each its own valve."),
     ):
-        twice = frame[frame.duplicated(column, keep=False).to_numpy()]
-        for value, rows in twice.groupby(column, sort=True):
+        twice = frame.duplicated(column, keep=False).to_numpy()
+        for value, rows in frame[twice].groupby(column, sort=True) if twice.any() else ():
             if column == "valve" and len(set(rows["zone"])) == 1:
                 continue
             zones = "" if column == "zone" else f" of zones {some(sorted(rows['zone'].unique()))}"
@@ -232,7 +230,7 @@ def _unique_zones(layer: Layer, frame: gpd.GeoDataFrame, findings: Findings) -> 
             allowed = "one polygon per valve and zone"
             layer.fault(findings, found, allowed, mend, features=rows.index.tolist(), column=column)
     _look_alike(layer, frame, findings)
-    return frame[~frame.duplicated("zone").to_numpy()]
+    return kept_rows(frame, ~frame.duplicated("zone").to_numpy())
 
 
 def _look_alike(layer: Layer, frame: gpd.GeoDataFrame, findings: Findings) -> None:

@@ -41,6 +41,7 @@ import numpy as np
 import pandas as pd
 import pyproj
 import shapely
+from geopandas.array import from_shapely
 from numpy.typing import NDArray
 from pyproj.crs import ProjectedCRS
 from pyproj.crs.coordinate_operation import TransverseMercatorConversion
@@ -288,7 +289,7 @@ def _moved(frame: gpd.GeoDataFrame, source: pyproj.CRS, target: pyproj.CRS) -> g
         return frame.to_crs(target)
     to: Any = transformer(source, target).transform
     there = shapely.transform(shapes, to, interleaved=False)
-    return frame.set_geometry(gpd.GeoSeries(there, frame.index, crs=target))
+    return frame.set_geometry(from_shapely(there, target))
 
 
 def _flat(frame: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
