@@ -14,7 +14,7 @@ from scipy.sparse import csr_array
 from shapely.geometry import GeometryCollection, LineString, Point, box
 
 from siting.decide import choose as _facility
-from siting.decide.choose import INFEASIBLE, Model, choose_sensors
+from siting.decide.choose import INFEASIBLE, Programme, choose_sensors
 from siting.errors import PlanError
 from siting.place.placement import Search, best_point
 from siting.place.rank import surface_through
@@ -61,6 +61,11 @@ def properties(count=12):
     return [c for seed in range(1, 60) if (c := random_property(seed)).equipment][:count]
 
 
+def programme(candidates):
+    """The integer programme of a property, also where all sets of sensors could be priced."""
+    return Programme(candidates, np.arange(len(candidates.fixed)))
+
+
 def costs(candidates):
     rows = choose_sensors(candidates, max_sensors=candidates.cost.shape[1])
     return [row.cost if row.feasible else np.inf for row in rows]
@@ -79,9 +84,8 @@ def test_a_solver_that_gives_up_is_told(zones_, monkeypatch):
     gave_up = SimpleNamespace(x=None, status=1, message="time is over", mip_gap=None)
     monkeypatch.setattr(scipy.optimize, "milp", lambda *_, **__: gave_up)
     [candidates] = properties(1)
-    model = Model(candidates)
     with pytest.raises(PlanError, match="could not be decided: time is over"):
-        model.solve(at_most=2, zones=zones_)
+        programme(candidates).solve(at_most=2, zones=zones_)
 
 
 def test_a_way_without_a_solution_leaves_the_others(monkeypatch):
@@ -100,19 +104,19 @@ def test_a_way_without_a_solution_leaves_the_others(monkeypatch):
     monkeypatch.setattr(scipy.optimize, "milp", refusing)
     for refused in range(1, 4):
         left[0] = refused
-        found = Model(candidates).solve(at_most=zones_)
+        found = programme(candidates).solve(at_most=zones_)
         assert found.sensors
         assert _facility.evaluate(candidates, found.sensors)[1] >= best.cost - 1e-9
 
 
 def test_a_relaxation_that_opens_nothing_is_no_choice():
-    model = Model(properties(1)[0])
-    assert model._guess(np.zeros(len(model.cost)), 2) == ((), np.inf)
+    asked = programme(properties(1)[0])
+    assert asked._guess(np.zeros(len(asked.cost)), 2) == ((), np.inf)
 
 
 def test_hours_are_not_kept_where_there_are_none():
     with pytest.raises(ValueError, match="no hours"):
-        Model(properties(1)[0]).solve(at_most=1, zones=[0], in_window=True)
+        programme(properties(1)[0]).solve(at_most=1, zones=[0], in_window=True)
 
 
 # --- wiring
