@@ -141,7 +141,7 @@ def _in_order(frame: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
     """Return the rows in an order that depends on nothing but themselves."""
     columns = [c for c in frame.columns if c != frame.geometry.name]
     shapes = shapely.to_wkb(frame.geometry.to_numpy())
-    rest = zip(*(frame[c].map(repr) for c in columns), strict=True) if columns else None
+    rest = zip(*(map(repr, frame[c]) for c in columns), strict=True) if columns else None
     texts = list(rest) if rest is not None else [()] * len(frame)
     order = sorted(range(len(frame)), key=lambda row: (shapes[row] or b"", texts[row]))
     return frame.iloc[order]
@@ -151,8 +151,10 @@ def _write(frame: gpd.GeoDataFrame, path: Path) -> None:
     kinds = set(frame.geom_type.dropna())
     kind = next(iter(kinds)) if len(kinds) == 1 else _ANY_GEOMETRY
     pyogrio.write_dataframe(
-        frame, path, driver="FlatGeobuf", geometry_type=kind, layer_options={"SPATIAL_INDEX": "NO"}
-    )
+        frame, path, driver="FlatGeobuf", geometry_type=kind,
+        promote_to_multi=False if len(kinds) == 1 else None,  # else they are gone through again
+        layer_options={"SPATIAL_INDEX": "NO"},
+    )  # fmt: skip
 
 
 def _values(
