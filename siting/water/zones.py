@@ -176,8 +176,8 @@ def plant_factors(water: pd.DataFrame, months: Sequence[int] = range(1, 13)) -> 
     ndarray, shape (Z, M)
         Plant factor [-].
     """
-    columns = [MONTH_COLUMNS[month - 1] for month in months]
-    return water[columns].to_numpy(dtype=np.float64)
+    columns = [water[MONTH_COLUMNS[month - 1]].to_numpy(dtype=np.float64) for month in months]
+    return np.array(columns).T
 
 
 def _faults(zone: _Zone) -> list[Fault]:

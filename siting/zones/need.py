@@ -12,7 +12,7 @@ allowed depletion follows the demand, run-off follows soil, slope and rate at on
 from __future__ import annotations
 
 import math
-from collections.abc import Hashable, Mapping
+from collections.abc import Mapping
 from dataclasses import replace
 from itertools import combinations
 from math import factorial
@@ -21,9 +21,10 @@ from typing import Any, Final
 import geopandas as gpd
 import numpy as np
 import pandas as pd
+import shapely
 from numpy.typing import ArrayLike
 
-from siting.arrays import Floats
+from siting.arrays import Floats, Ints
 from siting.climate.model import Climate, SeasonCalendar
 from siting.language import Figure, say, side_by_side, vocabulary
 from siting.site.handbook import SOIL_CLASSES
@@ -105,36 +106,64 @@ def thirst(
     return np.asarray(100.0 * etc / (raw * reaches))
 
 
-def need_shares(zones: pd.DataFrame, *, open_eto: ArrayLike) -> pd.DataFrame:
+#: Every set of causes, the small ones first: whether a cause is in it, shape (sets, causes).
+_SETS: Final = np.array(
+    [
+        [cause in chosen for cause in CAUSES]
+        for size in range(len(CAUSES) + 1)
+        for chosen in combinations(CAUSES, size)
+    ]
+)
+
+
+def _shapley() -> tuple[Ints, Ints, Floats]:
+    """Return the sets without each cause, the same with it, and their weights, (sets / 2, causes).
+
+    A cause's mean effect over all orders of the causes is the weighted sum of what it adds to the
+    sets without it.
+    """
+    place = {row.tobytes(): at for at, row in enumerate(_SETS)}
+    count = len(CAUSES)
+    without = np.column_stack([np.flatnonzero(~_SETS[:, cause]) for cause in range(count)])
+    joined = [_SETS[column] | one for column, one in zip(without.T, np.eye(count) > 0, strict=True)]
+    beside = np.array([[place[row.tobytes()] for row in rows] for rows in joined]).T
+    sizes = range(count)
+    each = [factorial(size) * factorial(count - size - 1) / factorial(count) for size in sizes]
+    return without, beside, np.array(each)[_SETS[without].sum(axis=2)]
+
+
+_WITHOUT, _WITH, _WEIGHTS = _shapley()
+
+
+def need_shares(zones: Mapping[str, ArrayLike], *, open_eto: ArrayLike) -> dict[str, Floats]:
     """Say how much each cause adds to a zone's thirst.
 
-    zones: columns eto (peak month, the zone's own sun) [mm/d], plant_factor (of that month),
+    zones (Z,): eto (peak month, the zone's own sun) [mm/d], plant_factor (of that month),
     depletion_fraction (at ETc 5 mm/d), available_water [m³/m³], intake_rate [mm/h], accumulation
     (what may stand on the flat) [mm], root_depth_m [m], standing (what may stand on the zone's
     slope, over the flat), uniformity, precipitation_rate [mm/h]; open_eto (Z,): reference ET of
-    open ground in the zone's peak month [mm/d]. Result: index of `zones`; one column per cause: its
-    share of log(thirst / easy thirst), the sum of a row is 1; a cause that makes the zone easier
-    than the easy zone has a negative share. NaN where the zone is not at least 5 % thirstier than
-    the easy zone. Column `ratio`: thirst over the easy zone's.
+    open ground in the zone's peak month [mm/d]. Result (Z,): for each cause its share of log(thirst
+    / easy thirst), all of them sum to 1; a cause that makes the zone easier than the easy zone has
+    a negative share. NaN where the zone is not at least 5 % thirstier than the easy zone. And
+    `ratio`: thirst over the easy zone's.
 
     Shapley, L. S. (1953). A value for n-person games. Contributions to the Theory of Games II.
     """
-    own = {name: zones[name].to_numpy(dtype=float) for name in _term_names()}
-    known = {name: np.full(len(zones), EASY_ZONE[name]) for name in own if name != "eto"}
-    known["eto"] = EASY_ZONE["kmc"] * np.asarray(open_eto, dtype=float)
-    logs = {
-        chosen: _log_thirst(own, known, chosen)
-        for size in range(len(CAUSES) + 1)
-        for chosen in map(frozenset, combinations(CAUSES, size))
-    }
-    parts = np.column_stack([_shapley(cause, logs) for cause in CAUSES])
-    total = logs[frozenset(CAUSES)] - logs[frozenset()]
-    shares = np.full(parts.shape, np.nan)
+    easy = EASY_ZONE | {"eto": EASY_ZONE["kmc"] * np.asarray(open_eto, dtype=float)}
+    logs = _log_thirst(
+        {
+            name: np.where(_SETS[:, [at]], np.asarray(zones[name], dtype=float), easy[name])
+            for at, cause in enumerate(CAUSES)
+            for name in _BRINGS[cause]
+        }
+    )
+    # One after the other, so that a sum does not depend on the number of zones.
+    parts = np.cumsum(_WEIGHTS[..., None] * (logs[_WITH] - logs[_WITHOUT]), axis=0)[-1]
+    total = logs[-1] - logs[0]
     told = total >= np.log(_LEAST_RATIO)
-    shares[told] = parts[told] / total[told, None]
-    table = pd.DataFrame(shares, index=zones.index.copy(), columns=list(CAUSES))
-    table["ratio"] = np.exp(total)
-    return table
+    shares = np.full(parts.shape, np.nan)
+    shares[:, told] = parts[:, told] / total[told]
+    return dict(zip(CAUSES, shares, strict=True)) | {"ratio": np.exp(total)}
 
 
 def whole_percents(shares: Mapping[str, float]) -> dict[str, int]:
@@ -154,19 +183,8 @@ def whole_percents(shares: Mapping[str, float]) -> dict[str, int]:
     return whole
 
 
-def _term_names() -> tuple[str, ...]:
-    return tuple(name for names in _BRINGS.values() for name in names)
-
-
-def _log_thirst(
-    own: Mapping[str, Floats], easy: Mapping[str, Floats], chosen: frozenset[str]
-) -> Floats:
-    """Return the logarithm of thirst with the zone's own values for the chosen causes only."""
-    at = {
-        name: (own if cause in chosen else easy)[name]
-        for cause, names in _BRINGS.items()
-        for name in names
-    }
+def _log_thirst(at: Mapping[str, Floats]) -> Floats:
+    """Return the logarithm of thirst, shape (sets, zones)."""
     value = thirst(
         at["eto"],
         plant_factor=at["plant_factor"],
@@ -179,18 +197,6 @@ def _log_thirst(
     return np.asarray(np.log(value))
 
 
-def _shapley(cause: str, logs: Mapping[frozenset[str], Floats]) -> Floats:
-    """Return a cause's mean effect over all orders of the causes."""
-    count = len(CAUSES)
-    total = np.zeros_like(logs[frozenset()])
-    for chosen, value in logs.items():
-        if cause not in chosen:
-            size = len(chosen)
-            weight = factorial(size) * factorial(count - size - 1) / factorial(count)
-            total += weight * (logs[chosen | {cause}] - value)
-    return total
-
-
 #: Hours of direct sun a day from which on it is called so: Penn State Extension, "Planting in Sun
 #: or Shade".
 _EXPOSURE_H: Final = ((6.0, "full sun"), (4.0, "part sun"), (2.0, "part shade"))
@@ -199,19 +205,6 @@ _EXPOSURE_H: Final = ((6.0, "full sun"), (4.0, "part sun"), (2.0, "part shade"))
 _OPEN: Final = 0.95
 #: Roots above this depth are called shallow [m].
 _SHALLOW_M: Final = 0.4
-
-
-def _zone_eto(ground: Ground, water: pd.DataFrame) -> Floats:
-    """Return each zone's mean reference ET with its own sun, shape (Z, M) [mm/d]."""
-    factors = plant_factors(water, ground.eto.months)
-    eto: Floats = ground.etc.to_numpy(dtype=float) / factors * _scale(water)
-    return eto
-
-
-def _scale(water: pd.DataFrame) -> Floats:
-    """Return what a given microclimate factor puts on the computed one, shape (Z, 1)."""
-    scale: Floats = water["kmc_scale"].to_numpy(dtype=float)[:, None]
-    return scale
 
 
 def exposure_words(sun_hours: float, *, beam_share: float = 0.0) -> str:
@@ -237,69 +230,80 @@ def _need_columns(
     hydrozones: gpd.GeoDataFrame,
     ground: Ground,
     *,
-    sun: pd.DataFrame,
-    scores: pd.DataFrame,
+    sun: tuple[Floats, Floats],
+    peak_month: Ints,
     water: pd.DataFrame,
-) -> pd.DataFrame:
+) -> dict[str, ArrayLike]:
     """Put into shares and words what makes each zone thirsty.
 
-    hydrozones: index `zone`, column plants, and slope [%] where known; sun: index `zone`, sun_hours
-    [h/d] and beam_share (of the open sky's, 0..1). Returns index `zone`, need_share_sun ...
-    need_share_application (see `siting.zones.need`), need_ratio (thirst over that of the
-    undemanding zone), need_words (str).
+    hydrozones: column plants, and slope [%] where known; sun (Z,): hours [h/d] and the beam over
+    the open sky's, 0..1; peak_month (Z,). Returns (Z,) need_share_sun ... need_share_application
+    (see `siting.zones.need`), need_ratio (thirst over that of the undemanding zone), need_words
+    (str).
     """
     months = list(ground.eto.months)
-    place = np.array([months.index(int(month)) for month in scores["peak_month"]])
+    place = np.array([months.index(month) for month in peak_month.tolist()])
     rows = np.arange(len(place))
-    factors = plant_factors(water, months)
-    flat = np.array([SOIL_CLASSES[str(word)].accumulation[0] for word in water["soil_class"]])
-    table = pd.DataFrame(
-        {
-            "eto": _zone_eto(ground, water)[rows, place],
-            "plant_factor": (factors / _scale(water))[rows, place],
-            "depletion_fraction": water["depletion_fraction"],
-            "available_water": water["taw_mm"] / water["root_depth_m"] / 1000.0,
-            "intake_rate": water["intake_rate"],
+    own = {name: _numbers(water, name) for name in _OF_WATER}
+    scale, factors = _numbers(water, "kmc_scale"), plant_factors(water, months)[rows, place]
+    soils = water["soil_class"].tolist()
+    flat = np.array([SOIL_CLASSES[str(word)].accumulation[0] for word in soils])
+    shares = need_shares(
+        own
+        | {
+            "eto": ground.etc.to_numpy(dtype=float)[rows, place] / factors * scale,
+            "plant_factor": factors / scale,
+            "available_water": own["taw_mm"] / own["root_depth_m"] / 1000.0,
             "accumulation": flat,
-            "root_depth_m": water["root_depth_m"],
-            "standing": water["surface_accumulation"] / flat,
-            "uniformity": water["distribution_uniformity"],
-            "precipitation_rate": water["precipitation_rate"],
+            "standing": own["surface_accumulation"] / flat,
+            "uniformity": own["distribution_uniformity"],
         },
-        index=water.index,
+        open_eto=ground.eto.open_sky[place],
     )
-    bare = ground.eto.open_sky[place]
-    shares = need_shares(table, open_eto=bare)
-    exposed = [
-        exposure_words(float(hours), beam_share=float(share))
-        for hours, share in zip(sun["sun_hours"], sun["beam_share"], strict=True)
-    ]
-    told = [
-        _words(row, _names(zone, beside, light))
-        for row, (_, zone), (_, beside), light in zip(
-            shares.to_dict(orient="records"),
-            hydrozones.iterrows(),
-            water.iterrows(),
-            exposed,
-            strict=True,
+    lean = _numbers(hydrozones, "slope") if "slope" in hydrozones else np.full(len(place), np.nan)
+    told = []
+    for z, plants in enumerate(hydrozones["plants"].tolist()):
+        names = _names(
+            exposure_words(float(sun[0][z]), beam_share=float(sun[1][z])),
+            (plants, soils[z]),
+            slope=float(lean[z]),
+            root_depth_m=float(own["root_depth_m"][z]),
+            evenness=float(own["distribution_uniformity"][z]),
         )
-    ]
-    columns = shares.rename(columns={cause: f"need_share_{cause}" for cause in CAUSES})
-    return columns.rename(columns={"ratio": "need_ratio"}).assign(need_words=told)
+        told.append(_words({name: float(values[z]) for name, values in shares.items()}, names))
+    ratio = shares.pop("ratio")
+    columns = {f"need_share_{cause}": values for cause, values in shares.items()}
+    return {**columns, "need_ratio": ratio, "need_words": told}
 
 
-def _names(zone: pd.Series[Any], water: pd.Series[Any], exposure: str) -> dict[str, str]:
-    """Name each cause as it is in this zone."""
-    slope = zone.get("slope")
-    slope = math.nan if slope is None else float(slope)
+#: What a zone's thirst takes from the table of its water.
+_OF_WATER: Final = (
+    "depletion_fraction", "taw_mm", "root_depth_m", "intake_rate", "surface_accumulation",
+    "distribution_uniformity", "precipitation_rate",
+)  # fmt: skip
+
+
+def _numbers(table: pd.DataFrame, name: str) -> Floats:
+    """Return a column of numbers, shape (Z,)."""
+    values: Floats = table[name].to_numpy(dtype=float)
+    return values
+
+
+def _names(
+    exposure: str,
+    kinds: tuple[str, str],
+    *,
+    slope: float,
+    root_depth_m: float,
+    evenness: float,
+) -> dict[str, str]:
+    """Name each cause as it is in a zone of these plants and this soil."""
     # Words without units: a plan's tables are the same in metric and in US units.
-    shallow = float(water["root_depth_m"]) < _SHALLOW_M
-    evenness = float(water["distribution_uniformity"])
     return {
         "sun": say("sun ({exposure})", exposure=vocabulary(exposure)),
-        "plants": say("plants ({kind})", kind=vocabulary(zone["plants"])),
-        "soil": say("soil ({kind})", kind=vocabulary(water["soil_class"])),
-        "roots": say("roots (shallow)") if shallow else say("roots (deep)"),
+        "plants": say("plants ({kind})", kind=vocabulary(kinds[0])),
+        "soil": say("soil ({kind})", kind=vocabulary(kinds[1])),
+        "roots": say("roots (shallow)") if root_depth_m < _SHALLOW_M else say("roots (deep)"),
         "slope": say("slope ({rise} in 100)", rise=f"{slope:.0f}")
         if math.isfinite(slope)
         else say("slope"),
@@ -307,9 +311,9 @@ def _names(zone: pd.Series[Any], water: pd.Series[Any], exposure: str) -> dict[s
     }
 
 
-def _words(shares: Mapping[Hashable, Any], names: Mapping[str, str]) -> str:
+def _words(shares: Mapping[str, float], names: Mapping[str, str]) -> str:
     """Say which causes make the zone thirsty, the strongest first."""
-    parts = {cause: float(shares[cause]) for cause in CAUSES}
+    parts = {cause: shares[cause] for cause in CAUSES}
     if not all(math.isfinite(share) for share in parts.values()):
         times = Figure(f"{shares['ratio']:.2f}")
         return say("no thirstier than an undemanding zone ({times} times)", times=times)
@@ -408,36 +412,36 @@ def with_microclimate(
         beam, sky = sun.at(0.0, cells)
         points = pixel_eto(eto.constant, eto.beam, eto.sky, beam_fraction=beam, sky_view=sky)
         computed.append(float(points.mean(axis=1) @ eto.days) / whole if whole > 0 else 1.0)
-    table = water.copy()
-    table["kmc_computed"] = computed
-    table["kmc"] = table["kmc_given"].where(table["kmc_given"].notna(), table["kmc_computed"])
-    scale = table["kmc"] / table["kmc_computed"].clip(lower=1e-3)
-    table["kmc_scale"] = scale.where(table["kmc_given"].notna(), 1.0)
-    for month in MONTH_COLUMNS:
-        table[month] = table[month] * table["kmc_scale"]
-    return table
+    columns = {str(name): water[name].to_numpy() for name in water}
+    given, own = columns["kmc_given"], np.array(computed)
+    known = ~np.isnan(given)
+    kmc = np.where(known, given, own)
+    scale = np.where(known, kmc / np.maximum(own, 1e-3), 1.0)
+    columns |= {"kmc_computed": own, "kmc": kmc, "kmc_scale": scale}
+    columns |= {month: columns[month] * scale for month in MONTH_COLUMNS}
+    return pd.DataFrame(columns, index=water.index)
 
 
-def _landscape_columns(water: pd.DataFrame, eto: MonthlyEto) -> pd.DataFrame:
+def _landscape_columns(water: pd.DataFrame, eto: MonthlyEto) -> dict[str, ArrayLike]:
     """Return the landscape coefficient of each zone and its parts, means of the season.
 
-    Returns index as `water`: ks, kd, establishment, kmc, kmc_computed, kl (their product) [-], and
+    Returns (Z,) plant_factor, ks, kd, establishment, kmc, kmc_computed, kl (their product) [-], and
     kmc_range: the published class of kmc (str).
     """
-    factors = plant_factors(water, eto.months)
-    mean = pd.Series(factors @ eto.days / eto.days.sum(), index=water.index) / water["kmc_scale"]
-    return pd.DataFrame(
-        {
-            "ks": mean / (water["kd"] * water["establishment"]),
-            "kd": water["kd"],
-            "establishment": water["establishment"],
-            "kmc": water["kmc"],
-            "kmc_computed": water["kmc_computed"],
-            "kmc_range": [factor_class("kmc", round(float(kmc), 2)) for kmc in water["kmc"]],
-            "kl": mean * water["kmc"],
-        },
-        index=water.index,
-    )
+    names = ("kd", "establishment", "kmc", "kmc_computed")
+    kd, establishment, kmc, computed = (_numbers(water, name) for name in names)
+    mean = plant_factors(water, eto.months) @ eto.days / eto.days.sum()
+    mean = mean / _numbers(water, "kmc_scale")
+    return {
+        "plant_factor": mean,
+        "ks": mean / (kd * establishment),
+        "kd": kd,
+        "establishment": establishment,
+        "kmc": kmc,
+        "kmc_computed": computed,
+        "kmc_range": [factor_class("kmc", round(value, 2)) for value in kmc.tolist()],
+        "kl": mean * kmc,
+    }
 
 
 def zone_measures(
@@ -456,28 +460,28 @@ def zone_measures(
     etc_peak_mm_d, depletion_fraction, taw_mm, raw_mm, need_score [%/d], need_share_sun ...
     need_share_application, need_ratio, need_words (see `siting.zones.need`).
     """
-    days, months = ground.eto.days, ground.eto.months
+    days = ground.eto.days
     drawn, own = _on_points(sun.drawn, ground.pixels)
     scores = need_scores(ground.etc, water=water)
-    factors = plant_factors(water, months)
     radiation = shaded_radiation(drawn, *_monthly_radiation(terms, seasons))
-    table = pd.DataFrame(
-        {
-            "area_m2": hydrozones.geometry.area,
-            "sun_hours": zone_mean(_season_mean(drawn.sun_hours, days), own),
-            "insolation": zone_mean(_season_mean(radiation, days), own),
-            "sky_view": zone_mean(drawn.sky_view, own),
-            "plant_factor": pd.Series(factors @ days / days.sum(), index=water.index)
-            / water["kmc_scale"],
-        },
-        index=hydrozones.index,
-    )
-    columns = ["etc_peak_mm_d", "depletion_fraction", "taw_mm", "raw_mm", "need_score"]
+    hours = zone_mean(_season_mean(drawn.sun_hours, days), own)
     beam = zone_mean(_season_mean(drawn.beam_fraction, days), own)
-    exposed = table[["sun_hours"]].assign(beam_share=beam)
-    why = _need_columns(hydrozones, ground, sun=exposed, scores=scores, water=water)
-    parts = _landscape_columns(water, ground.eto)
-    return table.join(parts).join(scores[columns]).join(why)
+    columns = {
+        "area_m2": shapely.area(hydrozones.geometry.to_numpy()),
+        "sun_hours": hours,
+        "insolation": zone_mean(_season_mean(radiation, days), own),
+        "sky_view": zone_mean(drawn.sky_view, own),
+        **_landscape_columns(water, ground.eto),
+        **{name: scores[name] for name in _SCORES},
+        **_need_columns(
+            hydrozones, ground, sun=(hours, beam), peak_month=scores["peak_month"], water=water
+        ),
+    }
+    return pd.DataFrame(columns, index=hydrozones.index)
+
+
+#: What is shown of `need_scores`.
+_SCORES: Final = ("etc_peak_mm_d", "depletion_fraction", "taw_mm", "raw_mm", "need_score")
 
 
 def dryness_raster(sun: SunVariants, ground: Ground) -> Floats:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Final
+from typing import Any, Final
 
 import geopandas as gpd
 import numpy as np
@@ -235,51 +235,45 @@ def pixel_dryness(
     return dryness
 
 
-def zone_mean(values: Floats, pixels: ZonePixels) -> pd.Series[float]:
-    """Mean of a raster over each zone.
+def zone_mean(values: Floats, pixels: ZonePixels) -> Floats:
+    """Mean of a raster over each zone, shape (Z,).
 
     values (rows, columns): any quantity, NaN on roofs.
     """
     raster = values.ravel()
-    means = [float(raster[cells].mean()) for cells in pixels.flat]
-    return pd.Series(means, index=pd.Index(pixels.zones, name="zone"), dtype=float)
+    return np.array([raster[cells].mean() for cells in pixels.flat])
 
 
-def need_scores(etc: pd.DataFrame, *, water: pd.DataFrame) -> pd.DataFrame:
+def need_scores(etc: pd.DataFrame, *, water: pd.DataFrame) -> dict[str, Any]:
     """Score each zone by the share of its readily available water used per peak-season day.
 
     score = 100 ETc_peak / RAW [% a day], RAW = p TAW, with p adjusted for the peak ETc.
 
-    etc (Z, M): index `zone`, columns month (1..12): zone mean demand [mm/d]; water: index `zone`,
-    columns depletion_fraction (at ETc 5 mm/d) and taw_mm. Returns index of `etc`, peak_month,
-    etc_peak_mm_d, depletion_fraction, taw_mm, raw_mm, need_score [% of RAW a day],
-    days_without_water [d].
+    etc (Z, M): columns month (1..12): zone mean demand [mm/d]; water, the zones in the same order:
+    columns depletion_fraction (at ETc 5 mm/d) and taw_mm. Returns (Z,) peak_month, etc_peak_mm_d,
+    depletion_fraction, taw_mm, raw_mm, need_score [% of RAW a day], days_without_water [d].
 
     FAO-56, Eq. 82 and 83.
 
     >>> etc = pd.DataFrame({6: [4.0], 7: [5.0]}, index=pd.Index(["A"], name="zone"))
     >>> water = pd.DataFrame({"depletion_fraction": [0.5], "taw_mm": [40.0]}, index=etc.index)
-    >>> float(need_scores(etc, water=water).loc["A", "need_score"])
-    25.0
+    >>> need_scores(etc, water=water)["need_score"].tolist()
+    [25.0]
     """
-    beside = water.loc[etc.index]
-    peak = etc.max(axis=1).to_numpy(dtype=float)
-    fraction = adjusted_depletion(beside["depletion_fraction"], peak)
-    taw = beside["taw_mm"].to_numpy(dtype=float)
+    monthly = etc.to_numpy(dtype=float)
+    peak = monthly.max(axis=1)
+    fraction = adjusted_depletion(water["depletion_fraction"].to_numpy(dtype=float), peak)
+    taw = water["taw_mm"].to_numpy(dtype=float)
     raw = fraction * taw
-    idle = np.divide(raw, peak, out=np.full_like(raw, np.inf), where=peak > 0)
-    return pd.DataFrame(
-        {
-            "peak_month": etc.idxmax(axis=1).astype(int),
-            "etc_peak_mm_d": peak,
-            "depletion_fraction": fraction,
-            "taw_mm": taw,
-            "raw_mm": raw,
-            "need_score": 100.0 * peak / raw,
-            "days_without_water": idle,
-        },
-        index=etc.index,
-    )
+    return {
+        "peak_month": etc.columns.to_numpy()[monthly.argmax(axis=1)],
+        "etc_peak_mm_d": peak,
+        "depletion_fraction": fraction,
+        "taw_mm": taw,
+        "raw_mm": raw,
+        "need_score": 100.0 * peak / raw,
+        "days_without_water": np.divide(raw, peak, out=np.full_like(raw, np.inf), where=peak > 0),
+    }
 
 
 def _cells_inside(

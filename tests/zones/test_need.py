@@ -47,6 +47,10 @@ def plain(row):
     )  # fmt: skip
 
 
+def shares_of(own):
+    return pd.DataFrame(need_shares(own, open_eto=[OPEN])).iloc[0]
+
+
 BRINGS = {
     "sun": ["eto"], "plants": ["plant_factor", "depletion_fraction"],
     "soil": ["available_water", "intake_rate", "accumulation"], "roots": ["root_depth_m"],
@@ -65,7 +69,7 @@ def test_shares_are_the_mean_over_every_order():
             at[BRINGS[cause]] = own[BRINGS[cause]]
             effect[cause] += (math.log(plain(at)) - before) / len(orders)
     total = math.log(plain(own) / plain(easy()))
-    found = need_shares(own, open_eto=[OPEN]).loc["1"]
+    found = shares_of(own)
     for cause in CAUSES:
         assert found[cause] == pytest.approx(effect[cause] / total, abs=1e-12)
     assert found["ratio"] == pytest.approx(plain(own) / plain(easy()))
@@ -83,7 +87,7 @@ def test_shares_add_up(eto, factor, p, water, roots, even, rate, standing):
         root_depth_m=roots, uniformity=even, precipitation_rate=rate, standing=standing,
     )  # fmt: skip
     before = own.copy()
-    row = need_shares(own, open_eto=[OPEN]).loc["1"]
+    row = shares_of(own)
     pd.testing.assert_frame_equal(own, before)
     shares = row[list(CAUSES)].to_numpy(dtype=float)
     if row["ratio"] < 1.05:
@@ -97,22 +101,22 @@ def test_shares_add_up(eto, factor, p, water, roots, even, rate, standing):
 
 
 def test_a_cause_that_is_not_there_has_no_share():
-    flat = need_shares(zone(), open_eto=[OPEN]).loc["1"]
+    flat = shares_of(zone())
     assert flat["slope"] == 0.0
     # Where the rate is below the intake nothing runs off, and slope does not matter.
-    slow = need_shares(zone(precipitation_rate=8.0, standing=0.5), open_eto=[OPEN]).loc["1"]
+    slow = shares_of(zone(precipitation_rate=8.0, standing=0.5))
     assert slow["slope"] == pytest.approx(0.0, abs=0.02)
-    steep = need_shares(zone(standing=0.5), open_eto=[OPEN]).loc["1"]
+    steep = shares_of(zone(standing=0.5))
     assert steep["slope"] > 0.03
 
 
 def test_more_of_a_cause_means_more_of_its_share():
-    base = need_shares(zone(), open_eto=[OPEN]).loc["1"]
+    base = shares_of(zone())
     for cause, values in {
         "sun": {"eto": 6.0}, "plants": {"plant_factor": 1.0}, "soil": {"available_water": 0.06},
         "roots": {"root_depth_m": 0.1}, "application": {"uniformity": 0.4},
     }.items():  # fmt: skip
-        assert need_shares(zone(**values), open_eto=[OPEN]).loc["1", cause] > base[cause]
+        assert shares_of(zone(**values))[cause] > base[cause]
 
 
 def test_the_easy_zone_is_the_friendly_end_of_the_tables():
@@ -125,7 +129,7 @@ def test_the_easy_zone_is_the_friendly_end_of_the_tables():
     assert min(kind.factor_arid for kind in kinds) == EASY_ZONE["plant_factor"]
     assert max(kind.root_depth_m for kind in kinds) == EASY_ZONE["root_depth_m"]
     assert max(kind.depletion_fraction for kind in kinds) == EASY_ZONE["depletion_fraction"]
-    row = need_shares(easy(), open_eto=[OPEN]).loc["1"]
+    row = shares_of(easy())
     assert row["ratio"] == pytest.approx(1.0)
     assert row[list(CAUSES)].isna().all()
 
