@@ -378,32 +378,31 @@ def _runs(missing: Flags) -> Iterator[tuple[int, int]]:
 
 def _fill(daily: pd.DataFrame, file: str, warnings: list[str]) -> pd.DataFrame:
     """Fill short gaps, leave out the days of long ones, and say so."""
-    full = daily.reindex(pd.date_range(daily.index[0], daily.index[-1], freq="D", name="date"))
-    full.index = full.index.as_unit("ns")  # type: ignore[attr-defined]
+    days = pd.date_range(daily.index[0], daily.index[-1], freq="D", name="date").as_unit("ns")
+    whole = daily if daily.index.equals(days) else daily.reindex(days)
+    columns = {str(name): whole[name].to_numpy(dtype=np.float64, copy=True) for name in whole}
     filled: list[str] = []
-    for column in full.columns:
-        values = full[column].to_numpy(dtype=np.float64, copy=True)
+    for column, values in columns.items():
         number = _fill_column(values, zero=column == "rain_mm")
-        full[column] = values
         if number:
-            filled.append(f"{_WORDS[str(column)]} on {count_of(number, 'day')}")
+            filled.append(f"{_WORDS[column]} on {count_of(number, 'day')}")
     if filled:
         warnings.append(
             f"{file}: gaps of up to {LONGEST_FILLED_GAP} days filled: {', '.join(filled)}."
         )
-    absent = full[list(_ALWAYS)].isna().any(axis=1).to_numpy()
+    absent = np.logical_or.reduce([np.isnan(columns[name]) for name in _ALWAYS])
     for start, stop in _runs(absent):
-        first, last = full.index[start], full.index[stop - 1]
+        first, last = days[start], days[stop - 1]
         warnings.append(
             f"{file}: {count_of(stop - start, 'day')} missing, {first:%Y-%m-%d} to "
             f"{last:%Y-%m-%d}: seasons that touch them are left out."
         )
-    kept = full[~absent]
+    kept = {name: values[~absent] for name, values in columns.items()}
     for column in _SOMETIMES:
-        unknown = int(kept[column].isna().sum())
-        if 0 < unknown < len(kept):
+        unknown = int(np.isnan(kept[column]).sum())
+        if 0 < unknown < kept[column].size:
             warnings.append(f"{file}: {_WORDS[column]} unknown on {count_of(unknown, 'day')}.")
-    return kept
+    return pd.DataFrame(kept, days[~absent])
 
 
 def _fill_column(values: Floats, *, zero: bool) -> int:
@@ -430,8 +429,8 @@ def _check_span(daily: pd.DataFrame, file: str, warnings: list[str]) -> None:
     last = daily.index[-1]
     if last.year < _OLD:
         warnings.append(f"{file}: ends in {last.year}: so old a climate may not be today's.")
-    pair = daily[["tmin_c", "tmax_c"]].to_numpy(dtype=np.float64)
-    still = np.concatenate([[False], (np.diff(pair, axis=0) == 0).all(axis=1)])
+    pair = [daily[name].to_numpy(dtype=np.float64) for name in ("tmin_c", "tmax_c")]
+    still = np.concatenate([[False], (np.diff(pair) == 0).all(axis=0)])
     for start, stop in _runs(still):
         if stop - start + 1 >= _STILL:
             first = daily.index[start - 1]

@@ -67,7 +67,8 @@ def stress_coefficient(depletion: ArrayLike, *, taw: ArrayLike, raw: ArrayLike) 
     0.5
     """
     taw, raw = _floats(taw), _floats(raw)
-    return np.asarray(np.clip((taw - _floats(depletion)) / (taw - raw), 0.0, 1.0))
+    share = (taw - _floats(depletion)) / (taw - raw)
+    return np.asarray(np.minimum(np.maximum(share, 0.0), 1.0))
 
 
 def effective_rain(rain: ArrayLike, eto: ArrayLike) -> Floats:

@@ -122,10 +122,10 @@ def zone_water(
     ----------
     See `siting.water.plants`, `siting.water.soil` and `siting.water.heads`.
     """
-    table = pd.DataFrame(hydrozones)
+    cells = hydrozones.to_numpy(dtype=object).tolist()
     zones = [
-        _Zone(str(name), dict(zip(table.columns, row, strict=True)), [])
-        for name, row in zip(table.index, table.itertuples(index=False, name=None), strict=True)
+        _Zone(str(name), dict(zip(hydrozones.columns, row, strict=True)), [])
+        for name, row in zip(hydrozones.index, cells, strict=True)
     ]
     faults = [fault for zone in zones for fault in _faults(zone)]
     if faults:

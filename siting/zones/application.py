@@ -189,20 +189,22 @@ def zone_application(
     """
     patterns: dict[str, ZoneApplication] = {}
     warnings: list[str] = []
-    words = hydrozones["irrigation"] if "irrigation" in hydrozones else pd.Series(dtype=object)
+    shapes, valves = hydrozones.geometry.to_numpy(), hydrozones["valve"].tolist()
+    words = hydrozones["irrigation"].tolist() if "irrigation" in hydrozones else [""] * len(valves)
+    kinds = [word if isinstance(word, str) and word else "spray" for word in words]
+    uniformity = water["distribution_uniformity"].to_numpy(dtype=float).tolist()
     drawn = _Heads.of(fixtures)
     for z, name in enumerate(pixels.zones):
-        kind = words.get(name)
         zone = _Zone(
             name=name,
-            shape=hydrozones.geometry.loc[name],
-            irrigation=kind if isinstance(kind, str) else "spray",
-            uniformity=float(water["distribution_uniformity"].loc[name]),
+            shape=shapes[z],
+            irrigation=kinds[z],
+            uniformity=uniformity[z],
             points=(pixels.x[z], pixels.y[z]),
             samples=(pixels.sample_x[z], pixels.sample_y[z]) if pixels.sample_x else _NOWHERE,
         )
         caught = _readings(cans, zone.shape)
-        heads = drawn.of_zone(hydrozones, name)
+        heads = drawn.of_zone(valves[z], zone.shape)
         if 0 < len(caught) < FEWEST_CANS:
             warnings.append(
                 f"zone {name}: {len(caught)} can readings are too few to tell how evenly it is "
@@ -259,16 +261,17 @@ class _Heads(NamedTuple):
         """Return the heads among the fixtures."""
         if fixtures is None or fixtures.empty:
             return cls(*(np.empty(0, dtype=object),) * 2, *(np.empty(0),) * 2)
-        heads = fixtures[fixtures["kind"].to_numpy() == "head"]
-        valve = heads["valve"].astype(object).where(heads["valve"].notna(), None).to_numpy()
-        radius, flow = _column(heads, "wetted_radius"), _column(heads, "nozzle_flow")
-        return cls(valve, heads.geometry.to_numpy(), radius, flow)
+        heads = fixtures["kind"].to_numpy() == "head"
+        valve = fixtures["valve"].to_numpy(dtype=object)[heads]
+        valve[pd.isna(valve)] = None
+        radius, flow = (_column(fixtures, name)[heads] for name in ("wetted_radius", "nozzle_flow"))
+        return cls(valve, fixtures.geometry.to_numpy()[heads], radius, flow)
 
-    def of_zone(self, hydrozones: gpd.GeoDataFrame, name: str) -> _Heads:
+    def of_zone(self, own_valve: object, shape: BaseGeometry) -> _Heads:
         """Return the heads of a zone: by valve, else those that stand in it without one."""
-        own = self.valve == hydrozones["valve"].loc[name]
+        own = self.valve == own_valve
         lost = np.array([valve is None for valve in self.valve], dtype=bool)
-        lost[lost] = shapely.dwithin(self.shape[lost], hydrozones.geometry.loc[name], 0.5)
+        lost[lost] = shapely.dwithin(self.shape[lost], shape, 0.5)
         mine = own | lost
         return _Heads(*(part[mine] for part in self))
 
@@ -344,12 +347,12 @@ def _modelled(zone: _Zone, heads: _Heads) -> ZoneApplication:
         "flow": heads.flow,
         "zone": zone.shape,
     }
-    points = head_pattern(*zone.points, **options)
+    x, y = (np.concatenate(both) for both in zip(zone.points, zone.samples, strict=True))
+    points, samples = np.split(head_pattern(x, y, **options), [zone.points[0].size])
     raw = float(points.mean())
     if raw <= 0:
         return _prior(zone)
-    points = np.clip(points / raw, _LOWEST, _HIGHEST)
-    samples = np.clip(head_pattern(*zone.samples, **options) / raw, _LOWEST, _HIGHEST)
+    points, samples = (np.clip(one / raw, _LOWEST, _HIGHEST) for one in (points, samples))
     mean = float(points.mean())
     gap = float(np.median(options["radius"]))
     known = _LEFT_BY_HEADS * application_cv(zone.uniformity)

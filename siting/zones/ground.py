@@ -8,7 +8,7 @@ lawn"): no other thing, used or not, changes it.
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Final, NamedTuple
 
@@ -309,12 +309,35 @@ class SunVariants:
         sky_view : ndarray, shape (P,)
             Share of the diffuse light that arrives, 0..1; NaN under a roof.
         """
-        share = abs(obstacles)
+        return next(self.each((obstacles,), cells))
+
+    def each(self, levels: Iterable[float], cells: Ints) -> Iterator[tuple[Floats, Floats]]:
+        """Yield the sun of some cells, as from `at`, for one level of the obstacles after another.
+
+        Parameters
+        ----------
+        levels : iterable of float
+            -1 lowest and most transparent obstacles, 0 as drawn, 1 highest and densest.
+        cells : ndarray of int, shape (P,)
+            Flat index of the raster cells (row-major).
+
+        Yields
+        ------
+        tuple of ndarray
+            Beam fraction (M, P) and sky view (P,).
+        """
         beam, sky = _at_cells(self.drawn, cells)
-        if share == 0:
-            return beam, sky
-        other = _at_cells(self.low if obstacles < 0 else self.high, cells)
-        return beam + share * (other[0] - beam), sky + share * (other[1] - sky)
+        steps: dict[bool, tuple[Floats, Floats]] = {}
+        for level in levels:
+            if level == 0:
+                yield beam, sky
+                continue
+            lower = level < 0
+            if lower not in steps:
+                other = _at_cells(self.low if lower else self.high, cells)
+                steps[lower] = other[0] - beam, other[1] - sky
+            share, step = abs(level), steps[lower]
+            yield beam + share * step[0], sky + share * step[1]
 
 
 def _at_cells(sun: SunShade | CellSun, cells: Ints) -> tuple[Floats, Floats]:
@@ -559,8 +582,7 @@ def _zone_ground(
     beam = np.empty((CLASSES, count, len(eto.months)))
     sky, received = np.empty((CLASSES, count)), np.full((CLASSES, count), np.nan)
     learned = _learned(pixels, z, pattern)
-    for at, level in enumerate(levels):
-        broad = sun.at(level, cells)
+    for at, broad in enumerate(sun.each(levels, cells)):
         light = broad[0][:, inner], broad[1][inner]
         everywhere, monthly = _demand(broad, eto, factor)
         if at == 0:

@@ -75,7 +75,9 @@ def driest_weights(values: Floats, *, share: float = 0.25) -> Floats:
     >>> driest_weights(np.array([1.0, 3.0, 3.0, 2.0])).tolist()
     [0.0, 0.5, 0.5, 0.0]
     """
-    return _driest(*_groups(values), share)
+    group, count = _groups(values)
+    weights: Floats = _of_groups(count, share * group.size)[group]
+    return weights
 
 
 def _groups(values: Floats) -> tuple[Ints, Ints]:
@@ -86,13 +88,10 @@ def _groups(values: Floats) -> tuple[Ints, Ints]:
     return group, count
 
 
-def _driest(group: Ints, count: Ints, share: float) -> Floats:
-    """Weight the points of the driest share of the ground, see `driest_weights`."""
-    wanted = share * group.size
-    drier = group.size - np.cumsum(count)
-    taken = np.clip((wanted - drier) / count, 0.0, 1.0)
-    weights: Floats = taken[group] / wanted
-    return weights
+def _of_groups(count: Ints, wanted: Floats | float) -> Floats:
+    """Weight the points of each group where the driest `wanted` are taken, shape (..., G)."""
+    upto = np.cumsum(count)
+    return np.asarray(np.clip((wanted - (upto[-1] - upto)) / count, 0.0, 1.0) / wanted)
 
 
 def class_weights(values: Floats, *, classes: int = 4) -> Floats:
@@ -104,10 +103,12 @@ def class_weights(values: Floats, *, classes: int = 4) -> Floats:
     >>> class_weights(np.array([1.0, 3.0, 3.0, 2.0]), classes=2).tolist()
     [[0.0, 0.5, 0.5, 0.0], [0.5, 0.0, 0.0, 0.5]]
     """
-    groups = _groups(values)
-    upto = [q / classes * _driest(*groups, q / classes) for q in range(1, classes + 1)]
-    parts = np.diff(np.stack([np.zeros_like(values, dtype=float), *upto]), axis=0)
-    return np.asarray(np.maximum(parts * classes, 0.0))
+    group, count = _groups(values)
+    share = np.arange(1, classes + 1)[:, None] / classes
+    upto = np.zeros((classes + 1, count.size))
+    upto[1:] = share * _of_groups(count, share * group.size)
+    weights: Floats = np.maximum(np.diff(upto, axis=0) * classes, 0.0)[:, group]
+    return weights
 
 
 _FEWEST: Final = 4  # with fewer cell centres inside, a zone gets finer points of its own

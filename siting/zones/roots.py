@@ -362,18 +362,20 @@ def net_requirement(
     factors = plant_factors(water, ground.eto.months)[:, place]
     taw = water["taw_mm"].to_numpy(dtype=float)[:, None]
     raw = taw * depletion_fraction[:, None]
-    soils = [str(soil) for soil in water["soil_class"]]
-    rain = np.stack([entering(terms, seasons, soil) for soil in soils]) * rain_share[:, None, None]
+    soils = water["soil_class"].tolist()
+    enters = {soil: entering(terms, seasons, soil) for soil in set(soils)}
     constant, beam, sky = (v[seasons.rows] for v in (terms.constant, terms.beam, terms.sky))
     dry = np.zeros((len(water), len(seasons.years)))
     total = np.zeros_like(dry)
+    lit, seen = ground.mean_beam[:, place], ground.mean_sky[:, None, None]
+    eto = constant + beam * lit[..., None] + sky * seen  # (Z, D, Y)
+    etc = np.maximum(eto, 0.0) * factors[..., None]
+    rain = np.stack([enters[soil] for soil in soils]) * rain_share[:, None, None]
     for day in range(len(place)):
-        lit = ground.mean_beam[:, place[day], None]
-        eto = constant[day] + beam[day] * lit + sky[day] * ground.mean_sky[:, None]
         given = np.where(dry >= raw, dry, 0.0)
-        etc = np.maximum(eto, 0.0) * factors[:, day, None]
         total += given
-        dry = step(dry, rain=rain[:, day], irrigation=given, etc=etc, taw=taw, raw=raw).depletion
+        today = step(dry, rain=rain[:, day], irrigation=given, etc=etc[:, day], taw=taw, raw=raw)
+        dry = today.depletion
     return np.asarray(total.mean(axis=1))
 
 
