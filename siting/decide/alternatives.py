@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import asdict, dataclass, replace
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import Any, Final
 
@@ -271,7 +272,7 @@ class _Study:
         plan, (months, today) = simulated.plan, self._months
         if physical != _Case():  # each is valued once: of a large property none is held on to
             keep = self._decided.keep if plan.ran.nbytes <= _KEEP_BYTES else Keeper()
-            plan = keep.on(asdict(physical)).kept("played", lambda: self._play(physical))
+            plan = keep.on(physical).kept("played", lambda: self._play(physical))
             months = simulated.monthly(plan)
         planned, capital = self._money(months, case), self._capital(case)
         stress = float(plan.worst_stress_days.max())
@@ -344,16 +345,20 @@ def timer_table(zones: pd.DataFrame, decided: Decision) -> pd.DataFrame:
     own = next((s.words for s in sets if s.today), sets[decided.schedule.every].words)
     water = decided.survey.water
     soils = zip(water["intake_rate"], water["surface_accumulation"], strict=True)
+    cells = zip(*(zones[name].tolist() for name in _OF_ZONE), strict=True)
     rows = []
-    for z, ((zone, row), soil) in enumerate(zip(zones.iterrows(), soils, strict=True)):
+    for z, (of_zone, soil) in enumerate(zip(cells, soils, strict=True)):
         j = int(sheet.governor[z])
         days = sets[sheet.days[j]].words if j >= 0 else own
         percent = _by_month(decided.survey, played.depth[z])
-        rows.append(_row(str(zone), row, soil, percent, days))
-    table = pd.DataFrame(rows).set_index("zone")
-    table["water_m3"] = zones["water_m3"]
-    table["stress_days"] = zones["stress_days"]
-    return table
+        rows.append(_row(dict(zip(_OF_ZONE, of_zone, strict=True)), soil, percent, days))
+    index = pd.Index([str(zone) for zone in zones.index], name="zone")
+    return pd.DataFrame({name: [row[name] for row in rows] for name in rows[0]}, index=index)
+
+
+#: Columns of the zones that a timer's table tells or makes its own of.
+_OF_ZONE: Final = ("valve", "controller", "sensor_id", "control", "run_minutes",
+                   "precipitation_rate", "water_m3", "stress_days")  # fmt: skip
 
 
 def _by_month(survey: Survey, depth: Floats) -> Floats:
@@ -367,7 +372,7 @@ def _by_month(survey: Survey, depth: Floats) -> Floats:
 
 
 def _row(
-    zone: str, row: pd.Series[Any], soil: tuple[float, float], percent: Floats, days: str
+    row: Mapping[str, Any], soil: tuple[float, float], percent: Floats, days: str
 ) -> dict[str, Any]:
     """Return one valve's line; soil: what it takes in [mm/h], and what may stand on it [mm]."""
     minutes = round(float(row["run_minutes"]), 6)
@@ -381,7 +386,6 @@ def _row(
     months = {f"percent_{m}": percent[m - 1] for m in range(1, 13)}
     runs = np.round(minutes * percent / _FULL, 6)
     return {
-        "zone": zone,
         "valve": row["valve"],
         "controller": row["controller"],
         "program": row["sensor_id"],
@@ -394,4 +398,6 @@ def _row(
         "soak_minutes": float(np.ceil(soak)),
         **months,
         **{f"run_minutes_{m}": runs[m - 1] for m in range(1, 13)},
+        "water_m3": row["water_m3"],
+        "stress_days": row["stress_days"],
     }

@@ -492,9 +492,9 @@ def priced_trench(wires: WireRoutes) -> float:
     float
         Metres of open trench of the same price [m].
     """
-    trench = wires.routes[wires.routes["kind"] == "trench"]
+    dug = wires.routes["kind"].to_numpy() == "trench"
     return (
-        float(trench["priced_m"].sum())
+        float(wires.routes["priced_m"].to_numpy(dtype=float)[dug].sum())
         + LINK_M * len(wires.links)
         + DECODER_M * len(wires.decoders)
     )

@@ -20,6 +20,7 @@ import numpy as np
 import pandas as pd
 import scipy
 import shapely
+from geopandas.array import from_shapely
 from numpy.typing import NDArray
 from shapely.geometry.base import BaseGeometry
 
@@ -583,21 +584,20 @@ def keepout_areas(
     own = np.flatnonzero(~pd.isna(zones))
     grounds = hydrozones.geometry.to_numpy()[hydrozones.index.get_indexer(zones[own])]
     areas[own] = shapely.intersection(areas[own], grounds)
-    rows = []
+    rows: list[tuple[str, float, BaseGeometry]] = []
     for hazard in np.unique(known.names):
         of_it = known.names == hazard
         shape = shapely.intersection(shapely.union_all(areas[of_it]), boundary)
         if not shape.is_empty:
-            rows.append(
-                {
-                    "hazard": str(hazard),
-                    "setback_m": float(known.setbacks[of_it].max()),
-                    "geometry": shape,
-                }
-            )
-    columns = ["hazard", "setback_m", "geometry"]
+            rows.append((str(hazard), float(known.setbacks[of_it].max()), shape))
+    none = np.empty(0, dtype=object)  # an empty list would be a column of numbers
     return gpd.GeoDataFrame(
-        pd.DataFrame(rows, columns=columns), geometry="geometry", crs=hazards.crs
+        {
+            "hazard": [name for name, _, _ in rows] or none,
+            "setback_m": [setback for _, setback, _ in rows] or none,
+            "geometry": from_shapely([shape for _, _, shape in rows], hazards.crs),
+        },
+        geometry="geometry",
     )
 
 

@@ -8,8 +8,8 @@ from typing import Any, Final, NamedTuple
 
 import geopandas as gpd
 import numpy as np
-import pandas as pd
 import shapely
+from geopandas.array import from_shapely
 from numpy.typing import NDArray
 from shapely.geometry.base import BaseGeometry
 
@@ -454,5 +454,6 @@ def _table(
                 "geometry": shapely.LineString([fixed.places[k], at]),
             }
         )
-    table = pd.DataFrame(rows, columns=list(_COLUMNS))
-    return gpd.GeoDataFrame(table, geometry="geometry", crs=crs)
+    columns: dict[str, Any] = {name: [row[name] for row in rows] for name in _COLUMNS}
+    columns["geometry"] = from_shapely(columns["geometry"], crs)
+    return gpd.GeoDataFrame(columns, geometry="geometry")

@@ -5,6 +5,7 @@ from __future__ import annotations
 import importlib.metadata
 import math
 import os
+from collections import Counter
 from collections.abc import Mapping
 from dataclasses import asdict, fields, replace
 from functools import cache
@@ -44,7 +45,7 @@ from siting.decide.places import (
     sensor_routes,
     undrawn_words,
 )
-from siting.decide.sheet import play_sheet
+from siting.decide.sheet import Simulated, play_sheet
 from siting.errors import Fault, InputError, PlanError
 from siting.files import file_digest
 from siting.language import say, side_by_side
@@ -68,11 +69,11 @@ from siting.planning.tables import (
 )
 from siting.planning.words import assumed_notes, elsewhere, passed, wordings, zone_note
 from siting.season.controls import CONTROLS
-from siting.season.events import watering_days
+from siting.season.events import Watering, watering_days
 from siting.site.model import Site
 from siting.site.property import changed_property, read_property
 from siting.site.reading import open_property, read_site
-from siting.site.settings import PropertyFile, WeatherSource
+from siting.site.settings import PropertyFile, Water, WeatherSource
 from siting.stages import Keeper, Stages, keeper
 from siting.threads import one_blas_thread
 from siting.units import UnitsName
@@ -103,10 +104,7 @@ def prescribe(basis: Basis, decided: Decision) -> Plan:
     metered, unmetered = _metered(survey)
     spent = _capital(decided, sensors, wires)
     allowed = budget(settings.water, survey.climate, survey.terms, zones=zones, table=survey.water)
-    money = {
-        units: _economics(decided, spent, zones, metered, units=units) | {"budget": allowed}
-        for units in _SYSTEMS
-    }
+    money = _economics(decided, spent, zones, metered, budget=allowed)
     open_eto = survey.terms.open_sky[survey.seasons.rows]
     made = Plan(
         site=site,
@@ -194,12 +192,12 @@ def _capital(decided: Decision, sensors: gpd.GeoDataFrame, wires: WireRoutes) ->
     """Return what the plan costs to build, on the trench as routed."""
     settings = decided.survey.settings
     kinds = {item.kind: item for item in settings.hardware}
-    count = sensors["controller"].fillna("").astype(str).value_counts()
+    count = Counter("" if pd.isna(name) else str(name) for name in sensors["controller"])
     return hardware_capital(
         settings.costs,
-        [(kinds[kind], int(count[name])) for name, kind in decided.grouping.hardware.items()],
+        [(kinds[kind], count[name]) for name, kind in decided.grouping.hardware.items()],
         trench_m=priced_trench(wires),
-        wire_m=float(sensors["wire_m"].fillna(0).sum()),
+        wire_m=float(np.nansum(sensors["wire_m"].to_numpy(dtype=float))),
     )
 
 
@@ -233,20 +231,17 @@ def _economics(
     zones: gpd.GeoDataFrame,
     metered: float | None,
     *,
-    units: UnitsName,
-) -> dict[str, Any]:
-    """Put money on the plan and on today."""
+    budget: object,
+) -> dict[UnitsName, dict[str, Any]]:
+    """Put money on the plan and on today; the claim tells its amounts in each system of units."""
     simulated, settings = decided.simulated, decided.survey.settings
     water = settings.water
     planned = simulated.by_year(simulated.volume(simulated.plan).sum(axis=0))
     baseline, bills, today = None, None, None
-    monthly = simulated.monthly(simulated.plan)
     if simulated.timer is not None:
         baseline = simulated.by_year(simulated.volume(simulated.timer).sum(axis=0))
-        bills = (
-            simulated.by_year(water_cost(water, simulated.monthly(simulated.timer))),
-            simulated.by_year(water_cost(water, monthly)),
-        )
+        if water.tiers:
+            bills = _billed(simulated, water, simulated.timer), _billed(simulated, water)
         stress = zones["today_stress_days"].astype(float)
         today = TodayStress(
             {str(zone): float(days) for zone, days in stress.items()},
@@ -254,25 +249,30 @@ def _economics(
         )
     elif metered is not None:
         baseline = np.full(planned.shape, metered)
-        used = _bill_months(decided.survey)
-        bills = (
-            np.full(planned.shape, float(water_cost(water, used))),
-            simulated.by_year(water_cost(water, monthly)),
+        if water.tiers:
+            used = float(water_cost(water, _bill_months(decided.survey)))
+            bills = np.full(planned.shape, used), _billed(simulated, water)
+    both: dict[UnitsName, dict[str, Any]] = {}
+    shared = {"price": decided.price, "ways": _ways(decided, built.total), "budget": budget}
+    for units in _SYSTEMS:
+        money = economics(
+            settings.costs,
+            water,
+            built=built,
+            baseline_m3=baseline,
+            plan_m3=planned,
+            units=units,
+            bills=bills,
+            today=today,
         )
-    money = economics(
-        settings.costs,
-        water,
-        built=built,
-        baseline_m3=baseline,
-        plan_m3=planned,
-        units=units,
-        bills=bills if water.tiers else None,
-        today=today,
-    )
-    money["price"] = decided.price
-    money["ways"] = _ways(decided, built.total)
-    money["claim"] = side_by_side([money["claim"], _unpriced(decided)])
-    return money
+        claimed = side_by_side([money["claim"], _unpriced(decided)])
+        both[units] = money | shared | {"claim": claimed}
+    return both
+
+
+def _billed(simulated: Simulated, water: Water, ran: Watering | None = None) -> Floats:
+    """Return what the water of each season costs, of the plan where nothing else is said."""
+    return simulated.by_year(water_cost(water, simulated.monthly(ran or simulated.plan)))
 
 
 def _ways(decided: Decision, capital: float) -> list[dict[str, Any]]:

@@ -12,6 +12,7 @@ import numpy as np
 import pandas as pd
 import pyproj
 import shapely
+from geopandas.array import from_shapely
 
 from siting.arrays import Floats
 from siting.climate.model import SeasonCalendar
@@ -673,25 +674,29 @@ def reserve_table(placements: Mapping[str, Placement], *, crs: object) -> gpd.Ge
         for sensor_id, placement in placements.items()
         for number, at in enumerate(placement.reserves, start=1)
     ]
-    table = pd.DataFrame(rows, columns=list(_RESERVES))
-    points = gpd.points_from_xy(table["x"].astype(float), table["y"].astype(float))
-    return gpd.GeoDataFrame(table, geometry=points, crs=crs)
+    none = np.empty(0, dtype=object)  # an empty list would be a column of numbers
+    columns: dict[str, Any] = {
+        name: [row[k] for row in rows] or none for k, name in enumerate(_RESERVES)
+    }
+    x, y = np.array(columns["x"], dtype=float), np.array(columns["y"], dtype=float)
+    columns["geometry"] = from_shapely(shapely.points(x, y), crs)
+    return gpd.GeoDataFrame(columns, geometry="geometry")
 
 
 def admissible_table(placements: list[Placement], hydrozones: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
     """Put together `Plan.admissible`."""
     shapes = np.array([placement.admissible for placement in placements], dtype=object)
     area = shapely.area(shapes)
-    table = gpd.GeoDataFrame(
+    some = area > 0
+    return gpd.GeoDataFrame(
         {
-            "zone": [str(zone) for zone in hydrozones.index],
-            "area_m2": area,
-            "share": area / hydrozones.geometry.area.to_numpy(),
+            "zone": [str(zone) for zone in hydrozones.index[some]],
+            "area_m2": area[some],
+            "share": area[some] / hydrozones.geometry.area.to_numpy()[some],
+            "geometry": from_shapely(shapes[some], hydrozones.crs),
         },
-        geometry=shapes,
-        crs=hydrozones.crs,
+        geometry="geometry",
     )
-    return table[area > 0].reset_index(drop=True)
 
 
 def rank_raster(sun: SunVariants, ground: Ground, placements: list[Placement]) -> Floats:
@@ -748,11 +753,11 @@ def zone_table(
     zones, timer, plan = site.hydrozones, simulated.timer, simulated.plan
     led = [int(j) for j in sheet.governor]
     columns = {
-        **{name: zones[name] for name in ("valve", "controller", "plants", "irrigation")},
-        "soil": water["soil_class"],
-        **{str(name): column for name, column in measures.items()},
-        **{name: water[name] for name in _OF_WATER},
-        "rain_share": zones["rain_share"],
+        **{name: zones[name].array for name in ("valve", "controller", "plants", "irrigation")},
+        "soil": water["soil_class"].array,
+        **{str(name): column.array for name, column in measures.items()},
+        **{name: water[name].array for name in _OF_WATER},
+        "rain_share": zones["rain_share"].array,
         "sensor_id": [ids[j] if j >= 0 else "" for j in led],
         "control": [sheet.kind[j] if j >= 0 else "timer" for j in led],
         **_run_times(water, simulated, today_depth),
@@ -764,9 +769,9 @@ def zone_table(
         "today_stress_mean": np.nan if timer is None else timer.stress_days.mean(axis=1),
         "stress_days": plan.worst_stress_days,
         "stress_mean": plan.stress_days.mean(axis=1),
+        "geometry": zones.geometry.array,
     }
-    table = pd.DataFrame(columns, index=zones.index)
-    return gpd.GeoDataFrame(table, geometry=zones.geometry, crs=zones.crs)
+    return gpd.GeoDataFrame(columns, index=zones.index, geometry="geometry")
 
 
 #: What the table of zones shows of their water.
@@ -833,18 +838,16 @@ def sensor_table(
                 **_prescription(site, water.iloc[at], zone, kind, sheet.low[candidate], units),
             }
         )
-    table = pd.DataFrame(rows).set_index("sensor_id")
-    points = gpd.points_from_xy(table["x"], table["y"])
-    frame = gpd.GeoDataFrame(table, geometry=points, crs=site.crs)
+    columns: dict[str, Any] = {name: [row[name] for row in rows] for name in rows[0]}
+    x, y = np.array(columns["x"], dtype=float), np.array(columns["y"], dtype=float)
+    columns["geometry"] = from_shapely(shapely.points(x, y), site.crs)
     for names, crs in (
         (("source_x", "source_y"), site.source_crs),
         (("lon", "lat"), pyproj.CRS.from_epsg(4326)),
     ):
-        to = transformer(site.crs, crs)
-        frame[names[0]], frame[names[1]] = to.transform(
-            table["x"].to_numpy(), table["y"].to_numpy()
-        )
-    return frame
+        columns[names[0]], columns[names[1]] = transformer(site.crs, crs).transform(x, y)
+    index = pd.Index(columns.pop("sensor_id"), name="sensor_id")
+    return gpd.GeoDataFrame(columns, index=index, geometry="geometry")
 
 
 def _identity(

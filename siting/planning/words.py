@@ -100,12 +100,12 @@ class Facts:
         return show(cubic_metres, "volume", self.units)
 
     @cached_property
-    def chosen(self) -> dict[str, Any] | None:
-        """Return the chosen row of the choices; None where there is none."""
+    def chosen(self) -> dict[str, float] | None:
+        """Return water [m³] and cost of a year of the chosen row; None where there is none."""
         at = np.flatnonzero(self.choices["chosen"]) if len(self.choices) else np.empty(0, int)
         if not at.size:
             return None
-        return {str(key): self.choices[key].iloc[at[0]] for key in self.choices}
+        return {key: float(self.choices[key].iloc[at[0]]) for key in ("water_m3", "cost_per_year")}
 
     @cached_property
     def today_days(self) -> Floats:
@@ -525,8 +525,8 @@ def _last(facts: Facts) -> str:
         return _no_fewer(facts)
     before = {name: choices[name].iloc[fewer[-1]] for name in ("used", "water_m3", "cost_per_year")}
     extra = count - int(before["used"])
-    less = float(before["water_m3"]) - float(chosen["water_m3"])
-    worth = float(before["cost_per_year"]) - float(chosen["cost_per_year"])
+    less = float(before["water_m3"]) - chosen["water_m3"]
+    worth = float(before["cost_per_year"]) - chosen["cost_per_year"]
     told = {
         "nth": nth(count),
         "rank": count,
@@ -1079,7 +1079,7 @@ def _beside(facts: Facts) -> list[str]:
             "and with a rain shut-off {shut_off}; the plan uses {plan}.",
             timer=told[0],
             shut_off=told[1],
-            plan=facts.volume(float(chosen["water_m3"])),
+            plan=facts.volume(chosen["water_m3"]),
         )
     ]
 

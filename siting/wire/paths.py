@@ -10,7 +10,6 @@ from typing import Any, Final, NamedTuple
 import numpy as np
 import scipy
 import shapely
-from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 from shapely.geometry.base import BaseGeometry
 
@@ -154,10 +153,9 @@ def _length_inside(lines: Floats, ground: BaseGeometry) -> Floats:
     overlay of every line with the whole ground takes ten times as long.
     """
     rings = shapely.get_rings(shapely.get_parts(ground))
-    edges = np.concatenate(
-        [sliding_window_view(c, 2, axis=0) for c in map(shapely.get_coordinates, rings)]
-    )
-    foot, along = edges[..., 0].T.copy(), (edges[..., 1] - edges[..., 0]).T.copy()
+    corners, ring = shapely.get_coordinates(rings, return_index=True)
+    edge = np.flatnonzero(ring[1:] == ring[:-1])
+    foot, along = corners[edge].T.copy(), (corners[edge + 1] - corners[edge]).T.copy()
     start, reach = lines[:, 0], lines[:, 1] - lines[:, 0]
     line, cut = [np.repeat(np.arange(len(lines)), 2)], [np.tile([0.0, 1.0], len(lines))]
     for first in range(0, len(lines), _LINES_AT_ONCE):

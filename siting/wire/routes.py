@@ -18,6 +18,7 @@ import numpy as np
 import pandas as pd
 import scipy
 import shapely
+from geopandas.array import from_shapely
 from shapely.geometry.base import BaseGeometry
 
 from siting.arrays import Flags, Floats, Ints
@@ -191,10 +192,12 @@ def parts_list(wires: WireRoutes, *, units: UnitsName = "metric") -> pd.DataFram
     """
     routes, count = wires.routes, len(wires.lengths)
     dug = count - len(wires.links)
-    trench = routes[routes["kind"] == "trench"]
+    trench = routes["kind"].to_numpy() == "trench"
     known = bool(wires.lengths["trench_m"].notna().all())
-    open_ = float((trench["length_m"] - trench["paved_m"]).sum()) if known else float("nan")
-    paved = float(trench["paved_m"].sum()) if known else float("nan")
+    under = routes["paved_m"].to_numpy(dtype=float)[trench]
+    bare = routes["length_m"].to_numpy(dtype=float)[trench] - under
+    open_ = float(bare.sum()) if known else float("nan")
+    paved = float(under.sum()) if known else float("nan")
     length = wires.lengths["wire_m"].to_numpy(dtype=float)
     joints = int(np.nansum(np.floor(length / SPOOL_M)))
     metre = unit_label("length", units)
@@ -221,7 +224,7 @@ def parts_list(wires: WireRoutes, *, units: UnitsName = "metric") -> pd.DataFram
     ]
     rows += _other_rows(wires)
     if paved > 0:
-        crossings = int((trench["paved_m"] > 0).sum())
+        crossings = int((under > 0).sum())
         note = say_count(
             "{count} crossing, see the map; bore, or sleeve",
             "{count} crossings, see the map; bore, or sleeve",
@@ -252,13 +255,17 @@ def _other_rows(wires: WireRoutes) -> list[tuple[str, float, str, str]]:
 
 def _wire_rows(wires: WireRoutes, units: UnitsName) -> list[tuple[str, float, str, str]]:
     """Return the wire to buy, one row per gauge."""
-    metre, lengths = unit_label("length", units), wires.lengths.drop(index=list(wires.links))
-    gauges = sorted(set(lengths["gauge_awg"]), reverse=True)
+    metre = unit_label("length", units)
+    wired = ~wires.lengths.index.isin(wires.links)
+    gauge_of, length, lost = (
+        wires.lengths[name].to_numpy()[wired] for name in ("gauge_awg", "wire_m", "drop_v")
+    )
+    gauges = sorted(set(gauge_of.tolist()), reverse=True)
     rows: list[tuple[str, float, str, str]] = []
     for gauge in gauges:
-        part = lengths[lengths["gauge_awg"] == gauge]
-        wire = float(part["wire_m"].sum(skipna=False)) + 2 * WIRE_LOOP_M * len(part)
-        drop = float(part["drop_v"].max())
+        part = gauge_of == gauge
+        wire = float(length[part].sum()) + 2 * WIRE_LOOP_M * int(part.sum())
+        drop = float(lost[part].max())
         size = say("gauge by its length")
         if gauge:
             size = say(
@@ -632,7 +639,7 @@ def wire_routes(  # noqa: PLR0913 - every layer is an argument of its own
     closed = [*buildings.geometry, *([] if in_play is None else [in_play])]
     free = free_space(boundary, closed)
     inside = _in_play(sensors, in_play)
-    dug = sensors[~inside]
+    dug = sensors[~inside] if inside.any() else sensors
     owned = [k for k, linked in zip(owner, inside, strict=True) if not linked]
     ends = _terminals(
         free, np.concatenate([controllers, shapely.get_coordinates(dug.geometry.to_numpy())])
@@ -640,7 +647,7 @@ def wire_routes(  # noqa: PLR0913 - every layer is an argument of its own
     land = _Land(free, shapely.union_all(paving.geometry.to_numpy()), paving_factor, priced)
     others = disjoint(land.priced, land.dear, ends.places)
     graph, runs, lost = _routed(land, ends.places, owned, others, wire_share=wire_share)
-    open_ground = free_space(boundary, list(buildings.geometry))
+    open_ground = free_space(boundary, list(buildings.geometry)) if lost else free
     shut = [
         str(dug.index[i])
         for i in lost
@@ -648,7 +655,9 @@ def wire_routes(  # noqa: PLR0913 - every layer is an argument of its own
     ]
     labels = _Labels(list(dug.index), names, tuple(ground.name for ground in others))
     rows, lengths = _rows(graph, runs, ends, labels)
-    more, boxed = _from_boxes(land, dug.loc[shut], fixtures, wire_share=wire_share)
+    more, boxed = (
+        _from_boxes(land, dug.loc[shut], fixtures, wire_share=wire_share) if shut else ([], {})
+    )
     linked = [str(s) for s in sensors.index if (s not in dug.index or s in shut) and s not in boxed]
     for name, k in zip(sensors.index, owner, strict=True):
         if name in boxed:
@@ -671,7 +680,7 @@ def _from_boxes(
     land: _Land, shut: gpd.GeoDataFrame, fixtures: gpd.GeoDataFrame, *, wire_share: float
 ) -> tuple[list[dict[str, Any]], dict[str, _Length]]:
     """Route sensors from valve boxes where that is cheaper than a wireless link."""
-    drawn = fixtures[fixtures["kind"] == "valve_box"] if len(shut) else fixtures.iloc[:0]
+    drawn = fixtures[fixtures["kind"] == "valve_box"]
     places = shapely.get_coordinates(drawn.geometry.to_numpy())
     points = shapely.get_coordinates(shut.geometry.to_numpy())
     options: Any = {"dear": land.dear, "factor": land.factor, "priced": land.priced}
@@ -811,12 +820,13 @@ def _controllers(fixtures: gpd.GeoDataFrame) -> tuple[Floats, list[str]]:
     """Return the controllers' places and names; a nameless one is numbered."""
     if len(fixtures) == 0:
         return np.empty((0, 2)), []
-    chosen = fixtures[fixtures["kind"] == "controller"]
-    given = chosen["name"] if "name" in chosen else pd.Series(None, index=chosen.index)
+    is_one = fixtures["kind"].to_numpy() == "controller"
+    places = shapely.get_coordinates(fixtures.geometry.to_numpy()[is_one])
+    given = fixtures["name"].to_numpy()[is_one] if "name" in fixtures else [None] * len(places)
     names = [
         f"controller {i}" if pd.isna(name) else str(name) for i, name in enumerate(given, start=1)
     ]
-    return shapely.get_coordinates(chosen.geometry.to_numpy()), names
+    return places, names
 
 
 def _owners(
@@ -1048,17 +1058,21 @@ def _result(
     links: tuple[str, ...] = (),
     decoders: tuple[str, ...] = (),
 ) -> WireRoutes:
-    table = pd.DataFrame(rows, columns=list(_COLUMNS))
+    none = np.empty(0, dtype=object)  # an empty list would be a column of numbers
+    columns: dict[str, Any] = {name: [row[name] for row in rows] or none for name in _COLUMNS}
+    columns["geometry"] = from_shapely(columns["geometry"], sensors.crs)
     unknown = _Length(None, float("nan"), float("nan"), *gauge_for(float("nan")))
-    measured = pd.DataFrame(
-        [lengths.get(name, unknown) for name in sensors.index],
-        index=sensors.index,
-        columns=list(_Length._fields),
-    )
-    measured = measured.astype({"wire_m": float, "trench_m": float, "drop_v": float})
+    known = [lengths.get(name, unknown) for name in sensors.index]
+    measured = {
+        "controller": [one.controller for one in known],
+        "wire_m": np.array([one.wire_m for one in known], dtype=float),
+        "trench_m": np.array([one.trench_m for one in known], dtype=float),
+        "gauge_awg": [one.gauge_awg for one in known],
+        "drop_v": np.array([one.drop_v for one in known], dtype=float),
+    }
     return WireRoutes(
-        gpd.GeoDataFrame(table, geometry="geometry", crs=sensors.crs),
-        measured,
+        gpd.GeoDataFrame(columns, geometry="geometry"),
+        pd.DataFrame(measured, index=sensors.index),
         warnings,
         links,
         decoders,
