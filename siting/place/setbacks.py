@@ -610,8 +610,9 @@ def _row(
 def _frame(rows: Iterable[dict[str, Any]], crs: object) -> gpd.GeoDataFrame:
     listed = list(rows)
     names = ("hazard", "setback", "zone", "geometry")
-    columns = {name: [row[name] for row in listed] for name in names}
-    return gpd.GeoDataFrame(columns, geometry="geometry", crs=crs)
+    columns: dict[str, Any] = {name: [row[name] for row in listed] for name in names}
+    columns["geometry"] = from_shapely(columns["geometry"], crs)
+    return gpd.GeoDataFrame(columns, geometry="geometry")
 
 
 Score = Callable[[Floats, Floats], Floats]

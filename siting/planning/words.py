@@ -723,12 +723,12 @@ def assumed_of(defaults: pd.Series[str], sensitivity: pd.DataFrame) -> list[Assu
     for zone, words in defaults.items():
         for word in dict.fromkeys(part.split(" ")[0] for part in str(words).split(", ") if part):
             zones.setdefault(word, []).append(str(zone))
-    rows: Mapping[Any, Mapping[Any, Any]] = sensitivity.to_dict("index")
+    told = [sensitivity[name].tolist() for name in ("swing", "measure", "unit")]
+    rows = dict(zip(sensitivity.index, zip(*told, strict=True), strict=True))
     found = []
     for word, (what, moves, how) in _GAPS.items():
         if word in zones:
-            row = rows.get(moves, {"swing": math.nan, "measure": "", "unit": ""})
-            swing, measure, unit = float(row["swing"]), str(row["measure"]), str(row["unit"])
+            swing, measure, unit = rows.get(moves, (math.nan, "", ""))
             found.append(Assumed(what, tuple(zones[word]), swing, measure, unit, how))
     return sorted(found, key=lambda one: -one.swing if math.isfinite(one.swing) else math.inf)
 

@@ -202,6 +202,12 @@ def steiner_tree(
         return []
     if len(wanted) > exact_up_to:
         return _closure_tree(matrix, wanted)
+    if len(wanted) == 2:  # noqa: PLR2004 - a shortest path will do
+        _, before = scipy.sparse.csgraph.dijkstra(
+            matrix, directed=False, indices=wanted[1:], return_predecessors=True
+        )
+        if path := _path_edges(before[0], wanted[1], wanted[0]):
+            return sorted(path)
     distance, before = scipy.sparse.csgraph.dijkstra(
         matrix, directed=False, return_predecessors=True
     )

@@ -1064,10 +1064,10 @@ def _result(
     unknown = _Length(None, float("nan"), float("nan"), *gauge_for(float("nan")))
     known = [lengths.get(name, unknown) for name in sensors.index]
     measured = {
-        "controller": [one.controller for one in known],
+        "controller": [one.controller for one in known] or none,
         "wire_m": np.array([one.wire_m for one in known], dtype=float),
         "trench_m": np.array([one.trench_m for one in known], dtype=float),
-        "gauge_awg": [one.gauge_awg for one in known],
+        "gauge_awg": [one.gauge_awg for one in known] or none,
         "drop_v": np.array([one.drop_v for one in known], dtype=float),
     }
     return WireRoutes(
