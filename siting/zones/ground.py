@@ -9,7 +9,8 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
+from functools import lru_cache
 from typing import Final, NamedTuple
 
 import numpy as np
@@ -125,11 +126,6 @@ class Scenarios:
     sensor_error: float = SENSOR_ERROR
     sensor_noise: float = _SENSOR_NOISE
     taken: tuple[int, ...] | None = None
-    _named: Floats = field(init=False, repr=False, compare=False)
-
-    def __post_init__(self) -> None:
-        """Draw the names that have a place."""
-        object.__setattr__(self, "_named", _low_discrepancy(self.count - 1, self._rng("places")))
 
     @property
     def obstacles(self) -> Floats:
@@ -187,7 +183,8 @@ class Scenarios:
         for row, zone in zip(error, zones, strict=True):
             row[:] = bias * self._draws(f"reading:{zone}")[:, None]
             if self.count > 1:
-                daily = self._rng(f"noise:{zone}").standard_normal((self.count - 1, days, years))
+                rng = _stream(self.seed, f"noise:{zone}")
+                daily = rng.standard_normal((self.count - 1, days, years))
                 row[:, 1:] += noise * np.moveaxis(daily, 0, 1)
         held = np.broadcast_to(
             np.reshape(np.asarray(capacity, dtype=float), (len(zones), -1)), (shape[0], shape[2])
@@ -197,26 +194,35 @@ class Scenarios:
             len(zones), days, -1
         )
 
-    def _rng(self, name: str) -> np.random.Generator:
-        """Return the generator of one name."""
-        digest = hashlib.sha256(name.encode()).digest()
-        return np.random.default_rng([self.seed, int.from_bytes(digest[:16], "big")])
-
     def _draws(self, name: str) -> Floats:
         """Return a name's standard normal draws, shape (S,), 0 in scenario 0."""
         drawn = np.zeros(self.count)
         if self.count > 1:
-            unit = (
-                self._named[:, _PLACES.index(name)]
-                if name in _PLACES
-                else _own_stream(self._rng(name), self._named)
-            )
-            drawn[1:] = np.clip(scipy.special.ndtri(unit), -_LIMIT, _LIMIT)
+            drawn[1:] = _normal_draws(self.count - 1, self.seed, name)
         return drawn if self.taken is None else drawn[list(self.taken)]
 
 
-def _low_discrepancy(rows: int, rng: np.random.Generator) -> Floats:
+def _stream(seed: int, name: str) -> np.random.Generator:
+    """Return the generator of one name."""
+    digest = hashlib.sha256(name.encode()).digest()
+    return np.random.default_rng([seed, int.from_bytes(digest[:16], "big")])
+
+
+@lru_cache(maxsize=1024)
+def _normal_draws(rows: int, seed: int, name: str) -> Floats:
+    """Return a name's standard normal draws, not to be written on, shape (rows,)."""
+    named = _low_discrepancy(rows, seed)
+    placed = name in _PLACES
+    unit = named[:, _PLACES.index(name)] if placed else _own_stream(_stream(seed, name), named)
+    drawn: Floats = np.clip(scipy.special.ndtri(unit), -_LIMIT, _LIMIT)
+    drawn.flags.writeable = False
+    return drawn
+
+
+@lru_cache(maxsize=8)
+def _low_discrepancy(rows: int, seed: int) -> Floats:
     """Return points in the unit cube, shape (rows, names); each column has every share once."""
+    rng = _stream(seed, "places")
     return _evened(sobol_points(rows, len(_PLACES), rng, dimensions=_DIMENSIONS))
 
 
