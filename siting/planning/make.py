@@ -58,7 +58,6 @@ from siting.planning.model import Basis, Plan, Wording
 from siting.planning.tables import (
     RESULT,
     admissible_table,
-    chance_table,
     rank_raster,
     reserve_table,
     season_table,
@@ -164,7 +163,8 @@ def _layers(
     survey, site, placements = decided.survey, decided.survey.site, decided.placements
     zones = zone_table(
         site,
-        measures=survey.measures.join(chance_table(placements, survey.measures.index)),
+        measures=survey.measures,
+        placements=placements,
         water=survey.water,
         simulated=decided.simulated,
         sheet=decided.sheet,
@@ -182,8 +182,11 @@ def _layers(
         units=survey.settings.units,
     )
     wires = sensor_routes(site, sensors, survey.settings.costs)
-    sensors = sensors.join(wires.lengths[["wire_m", "trench_m", "gauge_awg", "drop_v"]])
-    sensors["link"] = [wires.link(str(tag)) for tag in sensors.index]
+    measured = ("wire_m", "trench_m", "gauge_awg", "drop_v")
+    sensors = sensors.assign(
+        **{name: wires.lengths[name].array for name in measured},
+        link=[wires.link(str(tag)) for tag in sensors.index],
+    )
     chosen = {tag: placements[int(decided.grouping.governors.zone[at])] for at, tag in ids.items()}
     return zones, sensors, wires, reserve_table(chosen, crs=site.crs)
 

@@ -653,11 +653,6 @@ def chance_columns(chances: Chances) -> dict[str, float]:
     return dict(zip(CHANCES, chances, strict=True))
 
 
-def chance_table(placements: list[Placement], zones: pd.Index[str]) -> pd.DataFrame:
-    """Return what is expected of the rank of each zone's best point, index `zone`."""
-    return pd.DataFrame([chance_columns(at.chances) for at in placements], index=zones)
-
-
 def reserve_table(placements: Mapping[str, Placement], *, crs: object) -> gpd.GeoDataFrame:
     """Put together `Plan.reserves`."""
     rows = [
@@ -740,6 +735,7 @@ def zone_table(
     site: Site,
     *,
     measures: pd.DataFrame,
+    placements: list[Placement],
     water: pd.DataFrame,
     simulated: Simulated,
     sheet: Sheet,
@@ -756,6 +752,7 @@ def zone_table(
         **{name: zones[name].array for name in ("valve", "controller", "plants", "irrigation")},
         "soil": water["soil_class"].array,
         **{str(name): column.array for name, column in measures.items()},
+        **{name: [at.chances[k] for at in placements] for k, name in enumerate(CHANCES)},
         **{name: water[name].array for name in _OF_WATER},
         "rain_share": zones["rain_share"].array,
         "sensor_id": [ids[j] if j >= 0 else "" for j in led],
