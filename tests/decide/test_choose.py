@@ -8,6 +8,7 @@ import math
 import numpy as np
 import pytest
 
+from siting.decide import choose
 from siting.decide.choose import (
     Candidates,
     cheapest,
@@ -54,7 +55,10 @@ def by_enumeration(candidates: Candidates, n: int, zones: set[int] | None = None
 
 
 @pytest.mark.parametrize("seed", range(60))
-def test_the_optimum_is_that_of_exhaustive_enumeration(seed):
+@pytest.mark.parametrize("priced", [True, False])  # every set at once, or an integer programme
+def test_the_optimum_is_that_of_exhaustive_enumeration(seed, priced, monkeypatch):
+    if not priced:
+        monkeypatch.setattr(choose, "MOST_SETS", 0)
     candidates = random_property(seed)
     zones = candidates.cost.shape[1]
     choice = choose_sensors(candidates, max_sensors=zones)
