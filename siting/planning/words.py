@@ -723,8 +723,8 @@ def assumed_of(defaults: pd.Series[str], sensitivity: pd.DataFrame) -> list[Assu
     for zone, words in defaults.items():
         for word in dict.fromkeys(part.split(" ")[0] for part in str(words).split(", ") if part):
             zones.setdefault(word, []).append(str(zone))
-    told = [sensitivity[name].tolist() for name in ("swing", "measure", "unit")]
-    rows = dict(zip(sensitivity.index, zip(*told, strict=True), strict=True))
+    told = sensitivity.reindex(columns=["swing", "measure", "unit"])  # an older table may be empty
+    rows = dict(zip(told.index, told.itertuples(index=False, name=None), strict=True))
     found = []
     for word, (what, moves, how) in _GAPS.items():
         if word in zones:
