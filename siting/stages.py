@@ -175,6 +175,11 @@ class Keeper:
         """Return what a stage gives: as it was kept, or made now."""
         return make() if self._stages is None else self._stages.kept(stage, self._before, make)
 
+    @property
+    def keeps(self) -> bool:
+        """Whether anything is kept."""
+        return self._stages is not None
+
     def holds(self, stage: str) -> bool:
         """Tell whether something was kept of a stage."""
         return self._stages is not None and self._stages.holds(stage, self._before)

@@ -418,22 +418,15 @@ def season_block(
     block: Tile,
     options: ShadeOptions,
     wanted: Flags | None = None,
+    into: Sums | None = None,
 ) -> Sums:
     """Sum a season over a block of cells; roofs are NaN.
 
     wanted (rows, columns): cells whose light is asked for, all and their hours of sun where None;
-    tiles without any are left out, and stay 0. Result: arrays of shape (M, rows, columns) and
-    (rows, columns).
+    tiles without any are left out, and stay 0; into: sums from `no_sums`, or a block of them, which
+    are changed in place. Result: arrays of shape (M, rows, columns) and (rows, columns).
     """
-    shape, none = block.shape, (0, 0)
-    slope = shape if obstacles.sloping else none
-    found = {
-        "sun_hours": np.zeros((len(months), *(shape if wanted is None else none))),
-        "beam_fraction": np.zeros((len(months), *shape)),
-        "sky_view": np.zeros(shape),
-        "slope_beam": np.zeros((len(months), *slope)),
-        "slope_sky": np.zeros(slope),
-    }
+    found = into or no_sums(obstacles, len(months), block.shape, hours=wanted is None)
     built = roofs(obstacles, block, options.threads)
     jobs = []
     for tile in _tiles(obstacles, block):
@@ -448,6 +441,19 @@ def season_block(
         jobs += [replace(job, roofs=_cells(built, here)) for job in part]
     _work(jobs, obstacles, options)
     return found
+
+
+def no_sums(obstacles: Obstacles, months: int, shape: tuple[int, int], *, hours: bool) -> Sums:
+    """Return sums of nothing over so many months; without hours of sun where they are not asked."""
+    none = (0, 0)
+    slope = shape if obstacles.sloping else none
+    return {
+        "sun_hours": np.zeros((months, *(shape if hours else none))),
+        "beam_fraction": np.zeros((months, *shape)),
+        "sky_view": np.zeros(shape),
+        "slope_beam": np.zeros((months, *slope)),
+        "slope_sky": np.zeros(slope),
+    }
 
 
 def add_instants(obstacles: Obstacles, light: Rays, options: ShadeOptions) -> Floats:

@@ -24,6 +24,7 @@ from siting.sun.light import (
     add_instants,
     blocks_of,
     gather,
+    no_sums,
     reach_of,
     season_block,
 )
@@ -118,10 +119,15 @@ class Shading:
             NaN on roofs.
         """
         blocks = list(blocks_of(self.grid.shape))
-        if len(blocks) == 1:
+        here_and_now = helpers() == 1 and not (keep or Keeper()).keeps and self.relief is None
+        if len(blocks) == 1 or here_and_now:
             obstacles = gather(self.grid, self.layers, self.relief, options)
-            season = season_block(obstacles, self.positions, self.months, blocks[0], options)
-            return _result(self.grid, self.months, season)
+            sums = no_sums(obstacles, len(self.months), self.grid.shape, hours=True)
+            for number, block in enumerate(blocks):
+                told = _share_of(options, number, len(blocks))
+                here = {name: _of_block(values, block) for name, values in sums.items()}
+                season_block(obstacles, self.positions, self.months, block, told, into=here)
+            return _result(self.grid, self.months, sums)
         parts = self._blocks([options], [(block, None) for block in blocks])
         whole: Sums | None = None
         for block, season in zip(
@@ -130,7 +136,7 @@ class Shading:
             whole = _empty(season, self.grid.shape) if whole is None else whole
             for name, values in season.items():
                 if values.size:
-                    whole[name][..., block.top : block.bottom, block.left : block.right] = values
+                    _of_block(whole[name], block)[:] = values
         assert whole is not None  # noqa: S101  (there is a block)
         return _result(self.grid, self.months, whole)
 
@@ -223,6 +229,13 @@ def _cells_of(part: _Block) -> tuple[Floats, Floats]:
     sloping = bool(season["slope_sky"].size)
     beam, sky = ("slope_beam", "slope_sky") if sloping else ("beam_fraction", "sky_view")
     return np.ascontiguousarray(season[beam][at]), season[sky][at]
+
+
+def _of_block(values: Floats, block: Tile) -> Floats:
+    """Return the view of a block of sums; of those that nothing is asked of, all of it."""
+    if not values.size:
+        return values
+    return values[..., block.top : block.bottom, block.left : block.right]
 
 
 def _empty(season: Sums, shape: tuple[int, int]) -> Sums:
