@@ -301,12 +301,10 @@ def test_two_phones_merge_and_show_where_they_differ(phones, tmp_path):
     [take] = [b for b in css(one, ".differs button") if b.text == "Take 95"]
     take.click()
     wait_for(one, lambda d: "Two devices differ" not in text(d, "#field"))
-    # Asked in one go: the page may be drawn again between finding a field and reading it.
-    values = [
-        one.execute_script("return document.getElementById(arguments[0]).value", f"field-S1-{name}")
-        for name in ("depth_mm", "note")
-    ]
-    assert values == ["95", "clay"]
+    # Asked in one go, until they are there: the page is drawn anew once what was taken is kept.
+    value = "return arguments[0].map(name => document.getElementById('field-S1-' + name)?.value)"
+    names = ["depth_mm", "note"]
+    wait_for(one, lambda d: d.execute_script(value, names) == ["95", "clay"])
     kept(one)
     press(one, "#field-list")
     last = saved(one, tmp_path / "last")
