@@ -145,7 +145,7 @@ def test_pictures_and_rasters_are_taken_from_the_last_run_and_are_the_same(tmp_p
 _ASKED = """
 import sys
 from siting.cli.main import main
-late = "numba", "openpyxl"
+late = "numba", "openpyxl", "scipy.stats"
 try:
     main()
 finally:

@@ -53,6 +53,7 @@ from siting.planning.make import plan
 from siting.planning.model import Basis, Plan
 from siting.season.events import timer_days
 from siting.site.model import Site
+from siting.site.vector import transformer
 from siting.threads import one_blas_thread
 from siting.water.balance import effective_rain
 
@@ -246,8 +247,12 @@ def _place(sensors: gpd.GeoDataFrame, tag: str, at: AsBuilt, plan: Plan) -> None
     x, y = at.fix.x, at.fix.y
     for column, value in {"x": x, "y": y}.items():
         sensors.loc[tag, column] = value
-    for columns, crs in ((("source_x", "source_y"), plan.site.source_crs), (("lon", "lat"), 4326)):
-        to = pyproj.Transformer.from_crs(plan.site.crs, crs, always_xy=True)
+    degrees = pyproj.CRS.from_epsg(4326)
+    for columns, crs in (
+        (("source_x", "source_y"), plan.site.source_crs),
+        (("lon", "lat"), degrees),
+    ):
+        to = transformer(plan.site.crs, crs)
         for column, value in zip(columns, to.transform(x, y), strict=True):
             sensors.loc[tag, column] = float(value)
     sensors.loc[tag, "setback_ratio"] = at.setback_ratio

@@ -149,10 +149,11 @@ def _in_order(frame: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
 
 def _write(frame: gpd.GeoDataFrame, path: Path) -> None:
     kinds = set(frame.geom_type.dropna())
-    kind = next(iter(kinds)) if len(kinds) == 1 else _ANY_GEOMETRY
+    single = len(kinds) == 1
+    kind = next(iter(kinds)) if single else _ANY_GEOMETRY
     pyogrio.write_dataframe(
         frame, path, driver="FlatGeobuf", geometry_type=kind,
-        promote_to_multi=False if len(kinds) == 1 else None,  # else they are gone through again
+        promote_to_multi=False if single else None,  # else they are gone through again
         layer_options={"SPATIAL_INDEX": "NO"},
     )  # fmt: skip
 
