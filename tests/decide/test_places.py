@@ -7,6 +7,7 @@ from types import SimpleNamespace
 import geopandas as gpd
 import numpy as np
 import pandas as pd
+import pyproj
 from shapely.geometry import Point, box
 
 from siting.decide.places import undrawn_words
@@ -42,7 +43,7 @@ def property_with(bumps, *, drawn=()):
             geometry=[box(EAST, NORTH, EAST + 12, NORTH + 40)],
             index=pd.Index(["Lawn"], name="zone"),
         ),
-        crs="EPSG:32610",
+        crs=pyproj.CRS.from_epsg(32610),
     )
 
 
