@@ -2,8 +2,9 @@
 
 Written to be read: every shadow is cut into spans, spans are filled by difference arrays (+1 at the
 first row, -1 after the last, a running sum down the rows), and a relief's shadow is carried row by
-row. The expressions are those of the compiled loops, in their order, and sums do not depend on
-their order (`siting.sun.scene`), so that the two agree to the bit.
+row. Spans run down the columns, and along the rows in the loops, so rows and columns of what comes
+in are exchanged. The expressions are those of the compiled loops, in their order, and sums do not
+depend on their order (`siting.sun.scene`), so that the two agree to the bit.
 """
 
 from __future__ import annotations
@@ -11,6 +12,7 @@ from __future__ import annotations
 import itertools
 from collections.abc import Sequence
 from contextlib import contextmanager
+from dataclasses import replace
 from typing import Any
 from unittest.mock import patch
 
@@ -51,7 +53,7 @@ Heights = NDArray[np.float32]
 def plain():
     """Compute shade by this module instead of the compiled loops."""
     with (
-        patch.multiple(blocks, add_light=add_light, take_crowns=take_crowns, add_relief=add_relief),
+        patch.multiple(blocks, add_light=add_light, take_crowns=take_crowns),
         patch.multiple(relief, march=march, mark_away=mark_away, mark_turned=mark_turned),
     ):
         yield
@@ -59,11 +61,15 @@ def plain():
 
 def add_light(outs, weights, light, tile, caster, dark=None):
     """Add batches of directions, each filled at once."""
+    light, scene = Rays(light.y, light.x, light.reach), _turned(caster.scene)
+    tile = Tile(tile.left, tile.top, tile.right, tile.bottom)
+    outs = [out.T for out in outs]
+    dark = None if dark is None else dark.transpose(0, 2, 1)
     rows, columns = tile.shape
     batch = int(np.clip(_BATCH_CELLS // (rows * columns), 1, 64))
     for start in range(0, len(light.x), batch):
         some = tuple(weight[start : start + batch] for weight in weights)
-        arriving = _arriving(caster.scene, light.part(start, start + batch), tile)
+        arriving = _arriving(scene, light.part(start, start + batch), tile)
         for top in range(0, rows, _ROWS):
             part = slice(top, top + _ROWS)
             lit = arriving[part].astype(np.float64)
@@ -81,13 +87,19 @@ def take_crowns(out, weight, light, tile, casters):
         add_light((out,), (sign * weight,), light, tile, caster)
 
 
-def add_relief(outs, weights, dark):
-    """Add the light of directions of which only a relief shades."""
-    for k in range(len(weights[0])):
-        group, bit = divmod(k, _BITS)
-        lit = dark[group] >> np.uint8(bit) & 1 == 0
-        for out, weight in zip(outs, weights, strict=True):
-            np.add(out, lit * weight[k], out=out)
+def _turned(scene: Scene) -> Scene:
+    """Exchange rows and columns: buildings then lie on the right of their walls."""
+
+    def turned(layer: Any) -> Any:
+        names = {"x": "y", "ax": "ay", "bx": "by", "normal_x": "normal_y"}
+        both = {**names, **{b: a for a, b in names.items()}}
+        fields = {a: getattr(layer, b) for a, b in both.items() if hasattr(layer, a)}
+        if getattr(layer, "tilt", None) is not None:
+            fields["tilt"] = layer.tilt[::-1]
+        return replace(layer, **fields)
+
+    parts = scene.walls, scene.sheets, scene.ellipsoids, scene.prisms
+    return Scene(*(turned(part) for part in parts))
 
 
 def _add_weighted(out: Floats, lit: Floats, weight: Floats, *, whole: bool) -> None:
@@ -134,8 +146,8 @@ def sheet_spans(sheets: Sheets, light: Rays, tile: Tile) -> Spans:
 
 def _away(walls: Walls | Sheets, light: Rays) -> Floats:
     """How far each wall is turned away from the light, shape (K, W)."""
-    away: Floats = (
-        -(walls.by - walls.ay) * light.x[:, None] + (walls.bx - walls.ax) * (light.y[:, None])
+    away: Floats = (walls.by - walls.ay) * light.x[:, None] - (walls.bx - walls.ax) * (
+        light.y[:, None]
     )
     return away
 

@@ -4,10 +4,10 @@ A plain form of them stands in the tests; its expressions are the same, in the s
 both fill the same cells to the bit: numba keeps to IEEE 754 (no reassociation, no fused
 multiply-add).
 
-A block of cells is held column by column, as spans run along columns: cell (row, column) is
-``column * stride + row``, where the stride is the number of rows, rounded up to a multiple of 8.
-One byte of a mask holds eight directions, one bit each; eight bytes are one word, so that filling a
-span is an OR over a few words (numba's processors are little-endian).
+Spans run along rows, since the sun of a summer's day throws its long shadows west and east. Each
+direction has a mask of its own, one bit a cell and 64 cells a word, so that filling a span is an OR
+over a word or two: cell (row, column) is bit ``row * stride + column``, where the stride is the
+number of columns, rounded up to a multiple of 64.
 
 The sky over a horizon brings ``sum(angle * n_z) / 2 pi`` of the level irradiance of an isotropic
 sky: the sum runs over the horizon's great arcs, with the angle of each and the upright part of the
@@ -18,9 +18,8 @@ one wall to another within a step is it approximate.
 
 Sum order and arithmetic are fixed, whatever the tiles: the result is the same, bit for bit.
 
-Cells in full sun cost next to nothing: what is dark is taken from the whole, eight cells at a time
-are passed over where no direction is dark, and where all directions weigh the same only their
-number counts.
+Cells in full sun cost next to nothing: what is dark is taken from the whole, and 64 cells at a time
+are passed over.
 """
 
 from __future__ import annotations
@@ -37,9 +36,8 @@ from siting.compiled import compiled, compiled_within, of_numbers_within
 from siting.sun.scene import LEAST, Scene, Tile
 
 Bytes = NDArray[np.uint8]
-#: A mask, eight cells at a time, and one bit of each of the eight.
+#: Masks of directions, 64 cells a word; shape (K, rows * stride / 64), or of one of them.
 Words = NDArray[np.uint64]
-Word = np.uint64
 #: First or last rows of spans, or cells of a block.
 Ends = NDArray[np.int32]
 #: First row and column of a block, one past the last row and column.
@@ -48,8 +46,8 @@ Block = tuple[int, int, int, int]
 Light = tuple[float, float, float]
 #: ax, ay, bx, by, height.
 Wall = tuple[float, float, float, float, float]
-#: ax, ay, bx, by, height of walls, their slope and where they meet column 0; the first wall of each
-#: building and one past the last; least x and y, greatest x and y, and height of each building.
+#: ax, ay, bx, by, height of walls, columns they gain a row, where they meet row 0; the first wall
+#: of each building and one past the last; least x and y, greatest x and y, height of each building.
 WallArrays = tuple[
     tuple[Floats, Floats, Floats, Floats, Floats, Floats, Floats],
     Ints,
@@ -67,34 +65,34 @@ Scratch = tuple[Floats, Ends]
 Entries = tuple[Ends, Bytes, Floats]
 
 
-def stride_of(rows: int) -> int:
-    """Distance of two columns in a mask; the next multiple of 8."""
-    return (rows + 7) // 8 * 8
+def stride_of(columns: int) -> int:
+    """Distance of two rows in a mask; the next multiple of 64."""
+    return (columns + 63) // 64 * 64
 
 
 _stride = compiled_within(stride_of)
 
 
 @compiled_within
-def _or_span(mask: Words, start: int, last: int, eight: Word) -> None:
-    """Set bits in consecutive cells, both ends within, eight cells at a time."""
-    at, end = np.uintp(start >> 3), np.uintp(last >> 3)
-    head = eight << np.uint64((start & 7) << 3)
-    tail = eight >> np.uint64((7 - (last & 7)) << 3)
+def _or_span(mask: Words, start: int, last: int) -> None:
+    """Set the bits of consecutive cells, both ends within."""
+    at, end = np.uintp(start >> 6), np.uintp(last >> 6)
+    every = np.uint64(0xFFFFFFFFFFFFFFFF)
+    head, tail = every << np.uint64(start & 63), every >> np.uint64(63 - (last & 63))
     if at == end:
         mask[at] |= head & tail
         return
     mask[at] |= head
     for word in range(at + np.uintp(1), end):
-        mask[word] |= eight
+        mask[word] = every
     mask[end] |= tail
 
 
 @compiled_within
 def _fill_walls(
-    mask: Words, block: Block, light: Light, eight: Word, walls: WallArrays, ends: tuple[Ends, Ends]
+    mask: Words, block: Block, light: Light, walls: WallArrays, ends: tuple[Ends, Ends]
 ) -> None:
-    """Set a bit in the shadows of walls that are turned away from the light.
+    """Darken the shadows of walls that are turned away from the light.
 
     Rows run down, so with the building on the left a wall's outside is on (-dy, dx).
     """
@@ -103,7 +101,7 @@ def _fill_walls(
     low_x, low_y, high_x, high_y, tall = walls[2]
     top, left, bottom, right = block
     lx, ly, reach = light
-    per_column = ly / lx if lx != 0 else 0.0
+    per_row = lx / ly if ly != 0 else 0.0
     for b in range(len(first) - 1):
         shift_x, shift_y = (lx * reach) * tall[b], (ly * reach) * tall[b]
         if (
@@ -117,16 +115,16 @@ def _fill_walls(
             away = -(by[w] - ay[w]) * lx + (bx[w] - ax[w]) * ly
             if away > 0:
                 wall = (ax[w], ay[w], bx[w], by[w], height[w])
-                line = slopes[w], feet[w], per_column
-                _fill_wall(mask, block, light, eight, wall, line, ends)
+                line = slopes[w], feet[w], per_row
+                _fill_wall(mask, block, light, wall, line, ends)
 
 
 @compiled_within
 def _line(light: Light, wall: Wall) -> tuple[float, float, float]:
-    """Slope of a wall, where it meets column 0, and slope of the light."""
-    run = wall[2] - wall[0]
-    slope = (wall[3] - wall[1]) / run if run != 0 else 0.0
-    return slope, wall[1] - slope * wall[0], light[1] / light[0] if light[0] != 0 else 0.0
+    """Columns that a wall gains a row, where it meets row 0, and columns that the light gains."""
+    fall = wall[3] - wall[1]
+    slope = (wall[2] - wall[0]) / fall if fall != 0 else 0.0
+    return slope, wall[0] - slope * wall[1], light[0] / light[1] if light[1] != 0 else 0.0
 
 
 @compiled_within
@@ -138,11 +136,11 @@ def _strips(
     ax, ay, bx, by, height = wall
     slope_1, foot, slope_2 = line
     low_1, high_1, low_2, high_2 = -np.inf, np.inf, -np.inf, np.inf
-    if ax != bx:
-        edge = (ly * reach) * height - slope_1 * ((lx * reach) * height)
+    if ay != by:
+        edge = (lx * reach) * height - slope_1 * ((ly * reach) * height)
         low_1, high_1 = foot + min(edge, 0.0), foot + max(edge, 0.0)
-    if lx != 0:
-        at_a, at_b = ay - slope_2 * ax, by - slope_2 * bx
+    if ly != 0:
+        at_a, at_b = ax - slope_2 * ay, bx - slope_2 * by
         low_2, high_2 = min(at_a, at_b), max(at_a, at_b)
     return low_1, high_1, slope_1, low_2, high_2, slope_2
 
@@ -162,33 +160,32 @@ def _fill_wall(
     mask: Words,
     block: Block,
     light: Light,
-    eight: Word,
     wall: Wall,
     line: tuple[float, float, float],
     ends: tuple[Ends, Ends],
 ) -> None:
-    """Set a bit in the parallelogram of one wall."""
+    """Darken the parallelogram of one wall."""
     top, left, bottom, right = block
     low_x, high_x, low_y, high_y = _wall_box(light, wall)
-    c0, c1 = max(math.ceil(low_x), left), min(math.floor(high_x), right - 1)
-    if c0 > c1 or high_y < top or low_y > bottom - 1:
+    r0, r1 = max(math.ceil(low_y), top), min(math.floor(high_y), bottom - 1)
+    if r0 > r1 or high_x < left or low_x > right - 1:
         return
     low_1, high_1, slope_1, low_2, high_2, slope_2 = _strips(light, wall, line)
-    count, least, most = c1 - c0 + 1, float(top), float(bottom - 1)
+    count, least, most = r1 - r0 + 1, float(left), float(right - 1)
     firsts, lasts = ends[0][:count], ends[1][:count]
-    for i in range(count):  # apart from the filling, so that it runs on many columns at once
-        column = np.float64(c0 + i)
-        s1, s2 = slope_1 * column, slope_2 * column
+    for i in range(count):  # apart from the filling, so that it runs on many rows at once
+        row = np.float64(r0 + i)
+        s1, s2 = slope_1 * row, slope_2 * row
         lower = max(np.ceil(max(low_1 + s1, low_2 + s2)), least)
         upper = min(np.floor(min(high_1 + s1, high_2 + s2)), most)
-        # What lies beyond the block is an empty span: the last row before the first.
+        # What lies beyond the block is an empty span: the last column before the first.
         firsts[i] = np.int32(min(lower, most + 1) - least)
         lasts[i] = np.int32(max(upper, least - 1) - least)
-    stride = _stride(bottom - top)
-    start = (c0 - left) * stride
+    stride = _stride(right - left)
+    start = (r0 - top) * stride
     for i in range(count):
         if firsts[i] <= lasts[i]:
-            _or_span(mask, start + firsts[i], start + lasts[i], eight)
+            _or_span(mask, start + firsts[i], start + lasts[i])
         start += stride
 
 
@@ -204,14 +201,13 @@ def _reach(light: Light, tilt_x: float, tilt_y: float) -> float:
 
 @compiled_within
 def _dim_span(
-    mask: Words, scratch: Scratch, count: int, span: tuple[int, int], shade: tuple[Word, float]
+    mask: Words, scratch: Scratch, count: int, span: tuple[int, int], log_tau: float
 ) -> int:
     """Darken consecutive cells, or add a crown's logarithm to them; return the cells touched."""
     logs, touched = scratch
     start, stop = span
-    eight, log_tau = shade
     if log_tau == -np.inf:
-        _or_span(mask, start, stop - 1, eight)
+        _or_span(mask, start, stop - 1)
         return count
     if log_tau == 0:
         return count
@@ -225,7 +221,7 @@ def _dim_span(
 
 @compiled_within
 def _dim_sheets(
-    mask: Words, block: Block, light: Light, eight: Word, sheets: SheetArrays, scratch: Scratch
+    mask: Words, block: Block, light: Light, sheets: SheetArrays, scratch: Scratch
 ) -> int:
     """Dim the shadows of free-standing walls, hedges and fences.
 
@@ -234,7 +230,7 @@ def _dim_sheets(
     """
     top, left, bottom, right = block
     tilt_x, tilt_y, ax, ay, bx, by, height, log_tau = sheets
-    count, stride = 0, _stride(bottom - top)
+    count, stride = 0, _stride(right - left)
     for i in range(len(ax)):
         wall = (ax[i], ay[i], bx[i], by[i], height[i])
         away = -(by[i] - ay[i]) * light[0] + (bx[i] - ax[i]) * light[1]
@@ -243,18 +239,18 @@ def _dim_sheets(
         if away == 0 or high_x < left or low_x > right - 1 or high_y < top or low_y > bottom - 1:
             continue
         thin = log_tau[i] > -np.inf
-        end = math.ceil(high_x) - 1 if thin and light[0] == 0 else math.floor(high_x)
+        end = math.ceil(high_y) - 1 if thin and light[1] == 0 else math.floor(high_y)
         low_1, high_1, slope_1, low_2, high_2, slope_2 = _strips(ray, wall, _line(ray, wall))
-        for column in range(max(math.ceil(low_x), left), min(end, right - 1) + 1):
-            s1, s2 = slope_1 * column, slope_2 * column
-            lower = max(np.ceil(max(low_1 + s1, low_2 + s2)), float(top))
+        for row in range(max(math.ceil(low_y), top), min(end, bottom - 1) + 1):
+            s1, s2 = slope_1 * row, slope_2 * row
+            lower = max(np.ceil(max(low_1 + s1, low_2 + s2)), float(left))
             upper = min(high_1 + s1, high_2 + s2)
             upper = np.ceil(upper) - 1 if thin else np.floor(upper)
-            upper = min(upper, float(bottom - 1))
+            upper = min(upper, float(right - 1))
             if lower <= upper:
-                start = (column - left) * stride - top
+                start = (row - top) * stride - left
                 span = (start + int(lower), start + int(upper) + 1)
-                count = _dim_span(mask, scratch, count, span, (eight, log_tau[i]))
+                count = _dim_span(mask, scratch, count, span, log_tau[i])
     return count
 
 
@@ -263,7 +259,6 @@ def _dim_ellipsoids(
     mask: Words,
     block: Block,
     light: Light,
-    eight: Word,
     crowns: EllipsoidArrays,
     scratch: Scratch,
     count: int,
@@ -276,7 +271,7 @@ def _dim_ellipsoids(
     top, left, bottom, right = block
     lx, ly = light[0], light[1]
     tilt_x, tilt_y, center_x, center_y, radius, base, tip, log_tau = crowns
-    stride = _stride(bottom - top)
+    stride = _stride(right - left)
     for i in range(len(radius)):
         reach = _reach(light, tilt_x[i], tilt_y[i])
         middle = (base[i] + tip[i]) / 2 * reach
@@ -286,21 +281,20 @@ def _dim_ellipsoids(
         cx, cy = center_x[i] + middle * lx, center_y[i] + middle * ly
         xx, xy, yy = across + along * (lx * lx), along * lx * ly, across + along * (ly * ly)
         wide, tall = math.sqrt(xx), math.sqrt(yy)
-        c0, c1 = max(math.ceil(cx - wide), left), min(math.floor(cx + wide), right - 1)
-        if radius[i] <= 0 or c0 > c1 or cy + tall < top or cy - tall > bottom - 1:
+        r0, r1 = max(math.ceil(cy - tall), top), min(math.floor(cy + tall), bottom - 1)
+        if radius[i] <= 0 or r0 > r1 or cx + wide < left or cx - wide > right - 1:
             continue
         area = across * (across + along)
-        shade = (eight, log_tau[i])
-        for column in range(c0, c1 + 1):
-            offset = column - cx
-            half = math.sqrt(area / xx * max(1 - offset * offset / xx, 0.0))
-            center = cy + xy / xx * offset
-            lower = max(np.ceil(center - half), float(top))
-            upper = min(np.floor(center + half), float(bottom - 1))
+        for row in range(r0, r1 + 1):
+            offset = row - cy
+            half = math.sqrt(area / yy * max(1 - offset * offset / yy, 0.0))
+            center = cx + xy / yy * offset
+            lower = max(np.ceil(center - half), float(left))
+            upper = min(np.floor(center + half), float(right - 1))
             if lower <= upper:
-                start = (column - left) * stride - top
+                start = (row - top) * stride - left
                 span = (start + int(lower), start + int(upper) + 1)
-                count = _dim_span(mask, scratch, count, span, shade)
+                count = _dim_span(mask, scratch, count, span, log_tau[i])
     return count
 
 
@@ -309,7 +303,6 @@ def _dim_prisms(
     mask: Words,
     block: Block,
     light: Light,
-    eight: Word,
     crowns: PrismArrays,
     scratch: Scratch,
     count: int,
@@ -324,7 +317,7 @@ def _dim_prisms(
     tilt_x, tilt_y, x, y, normal_x, normal_y, support, base, tip, log_tau = crowns
     sides = x.shape[1]
     bound = np.empty(sides + 2)
-    stride = _stride(bottom - top)
+    stride = _stride(right - left)
     for i in range(len(base)):
         reach = _reach(light, tilt_x[i], tilt_y[i])
         near, far = reach * base[i], reach * tip[i]
@@ -334,8 +327,8 @@ def _dim_prisms(
             low_y, high_y = min(low_y, y[i, v]), max(high_y, y[i, v])
         low_x, high_x = low_x + min(near * lx, far * lx), high_x + max(near * lx, far * lx)
         low_y, high_y = low_y + min(near * ly, far * ly), high_y + max(near * ly, far * ly)
-        c0, c1 = max(math.ceil(low_x), left), min(math.floor(high_x), right - 1)
-        if c0 > c1 or high_y < top or low_y > bottom - 1:
+        r0, r1 = max(math.ceil(low_y), top), min(math.floor(high_y), bottom - 1)
+        if r0 > r1 or high_x < left or low_x > right - 1:
             continue
         least, most = np.inf, -np.inf
         for v in range(sides):
@@ -344,27 +337,27 @@ def _dim_prisms(
             side = -ly * x[i, v] + lx * y[i, v]
             least, most = min(least, side), max(most, side)
         bound[sides], bound[sides + 1] = most, -least
-        for column in range(c0, c1 + 1):
-            lower, upper = low_y, high_y
+        for row in range(r0, r1 + 1):
+            lower, upper = low_x, high_x
             for v in range(sides + 2):
                 nx = normal_x[i, v] if v < sides else (-ly if v == sides else ly)
                 ny = normal_y[i, v] if v < sides else (lx if v == sides else -lx)
-                if ny > 0:
-                    upper = min(upper, (bound[v] - nx * column) / ny)
-                elif ny < 0:
-                    lower = max(lower, (bound[v] - nx * column) / ny)
-            lower = max(np.ceil(lower), float(top))
-            upper = min(np.floor(upper), float(bottom - 1))
+                if nx > 0:
+                    upper = min(upper, (bound[v] - ny * row) / nx)
+                elif nx < 0:
+                    lower = max(lower, (bound[v] - ny * row) / nx)
+            lower = max(np.ceil(lower), float(left))
+            upper = min(np.floor(upper), float(right - 1))
             if lower <= upper:
-                start = (column - left) * stride - top
+                start = (row - top) * stride - left
                 span = (start + int(lower), start + int(upper) + 1)
-                count = _dim_span(mask, scratch, count, span, (eight, log_tau[i]))
+                count = _dim_span(mask, scratch, count, span, log_tau[i])
     return count
 
 
 @compiled
 def fill_directions(
-    mask: Words,
+    masks: Words,
     block: Block,
     light: tuple[Floats, Floats, Floats],
     walls: WallArrays,
@@ -372,26 +365,25 @@ def fill_directions(
     scratch: Scratch,
     entries: Entries,
 ) -> int:
-    """Fill the shadows of up to eight directions into one mask.
+    """Fill the shadows of some directions, each into a mask of its own.
 
-    mask (columns * stride / 8,): bit k of a cell's byte is set where direction k does not arrive,
-    changed in place; block: first row and column, one past the last; light (K,): x, y and reach of
-    the directions. Result: number of entries filled.
+    masks (K, rows * stride / 64): a cell's bit is set where the direction does not arrive, changed
+    in place; block: first row and column, one past the last; light (K,): x, y and reach of the
+    directions. Result: number of entries filled.
     """
     cells, directions, dimmed = entries
     logs, touched = scratch
-    total, columns = 0, block[3] - block[1]
-    ends = np.empty(columns, np.int32), np.empty(columns, np.int32)
+    total, rows = 0, block[2] - block[0]
+    ends = np.empty(rows, np.int32), np.empty(rows, np.int32)
     for k in range(len(light[0])):
-        one = (light[0][k], light[1][k], light[2][k])
-        eight = np.uint64(0x0101010101010101) << np.uint64(k)
-        _fill_walls(mask, block, one, eight, walls, ends)
-        count = _dim_sheets(mask, block, one, eight, thin[0], scratch)
-        count = _dim_ellipsoids(mask, block, one, eight, thin[1], scratch, count)
-        count = _dim_prisms(mask, block, one, eight, thin[2], scratch, count)
+        mask, one = masks[k], (light[0][k], light[1][k], light[2][k])
+        _fill_walls(mask, block, one, walls, ends)
+        count = _dim_sheets(mask, block, one, thin[0], scratch)
+        count = _dim_ellipsoids(mask, block, one, thin[1], scratch, count)
+        count = _dim_prisms(mask, block, one, thin[2], scratch, count)
         for i in range(count):
             cell = touched[i]
-            if not (mask[cell >> 3] >> np.uint64(8 * (cell & 7) + k)) & np.uint64(1):
+            if not (mask[cell >> 6] >> np.uint64(cell & 63)) & np.uint64(1):
                 cells[total], directions[total], dimmed[total] = cell, k, logs[cell]
                 total += 1
             logs[cell] = 0.0
@@ -402,8 +394,7 @@ def fill_directions(
 def take_thin(kept: Floats, entries: Entries, count: int, weight: Floats, rounder: float) -> None:
     """Sum what crowns keep back.
 
-    kept (columns * stride,): by cells of the mask, so that neighbours in the sums are neighbours in
-    memory, changed in place; weight (K,): of the directions.
+    kept (rows * stride,): by cells of the mask, changed in place; weight (K,): of the directions.
     """
     cells, directions, share = entries
     for i in range(count):
@@ -814,201 +805,48 @@ def horizon_sky(
             out[r, c] = min(total[c, r] / (2 * math.pi), 1.0)
 
 
-#: Columns of a mask, and rows, that are added up at once: one line of the processor's cache.
-_LINES = 8
-
-
 @compiled
-def add_lit(
-    out: Floats, shape: tuple[int, int, int], masks: NDArray[np.uint64], weight: Floats
-) -> None:
-    """Add the weights of all directions that arrive, from masks column by column.
+def add_lit(out: Floats, shape: tuple[int, int, int], masks: Words, weight: Floats) -> None:
+    """Add the weights of all directions that arrive.
 
     out (N,): a raster's numbers from the first of some cells to the last, changed in place; shape:
-    rows and columns of the cells, and numbers from one row to the next; masks (groups, columns *
-    stride / 8): eight directions a byte each, see `siting.sun.kernels`, at most 31 groups; weight
-    (groups * 8,): of the directions, 0 where a group has fewer.
+    rows and columns of the cells, and numbers from one row to the next; masks (K, rows * stride /
+    64): see `siting.sun.kernels`; weight (K,): of the directions.
     """
-    rows, columns, stride = shape
-    words = masks.shape[1] // columns
-    table, alike = _table(weight)
-    whole = _total(weight)
-    lines = np.zeros((len(masks), _LINES), np.uint64)
-    dark = np.zeros((_LINES, _LINES))
-    for left in range(0, columns, _LINES):
-        many = min(_LINES, columns - left)
-        for w in range(words):
-            seen = np.uint64(0)
-            for g in range(len(masks)):
-                for c in range(many):
-                    word = masks[g, (left + c) * words + w]
-                    lines[g, c] = word
-                    seen |= word
-            below = min(8, rows - 8 * w)
-            if seen == 0:
-                for r in range(below):
-                    start = (8 * w + r) * stride + left
-                    line = out[start : start + many]
-                    for c in range(many):
-                        line[c] += whole
-                continue
-            if alike:
-                _count_lines(dark, lines, weight[0])
-            else:
-                _sum_lines(dark, lines, table)
-            for r in range(below):
-                start = (8 * w + r) * stride + left
-                line = out[start : start + many]
-                for c in range(many):
-                    line[c] += whole - dark[r, c]
-
-
-@compiled_within
-def _total(weight: Floats) -> float:
-    """Add up weights: numpy's own sum would be compiled with all that it can do along axes."""
-    total = 0.0
+    rows, columns, apart = shape
+    words = masks.shape[1] // rows
+    dark, bits = np.zeros(64 * words), np.empty(64, np.uint64)
+    for i in range(64):
+        bits[i] = np.uint64(1) << np.uint64(i)
+    whole = 0.0
     for k in range(len(weight)):
-        total += weight[k]
-    return total
-
-
-@compiled_within
-def _count_lines(dark: Floats, lines: NDArray[np.uint64], weight: float) -> None:
-    """Count what is dark in eight rows of eight columns, where every direction weighs the same."""
-    for c in range(_LINES):
-        count = np.uint64(0)
-        for g in range(len(lines)):
-            count += _bits_of_bytes(lines[g, c])
-        lines[0, c] = count
-    first = lines[0]
-    for r in range(_LINES):
-        line = dark[r]
-        for c in range(_LINES):
-            line[c] = weight * np.float64(np.int64((first[c] >> np.uint64(8 * r)) & np.uint64(255)))
-
-
-@compiled_within
-def _sum_lines(dark: Floats, lines: NDArray[np.uint64], table: Floats) -> None:
-    """Add up what is dark in eight rows of eight columns."""
-    dark[:, :] = 0.0
-    for g in range(len(lines)):
-        seen = np.uint64(0)
-        words, sums = lines[g], table[g]
-        for c in range(_LINES):
-            seen |= words[c]
-        if seen == 0:
-            continue
-        for r in range(_LINES):
-            line = dark[r]
-            for c in range(_LINES):
-                line[c] += sums[(words[c] >> np.uint64(8 * r)) & np.uint64(255)]
-
-
-@compiled
-def add_lit_rows(out: Floats, dark: NDArray[np.uint8], weight: Floats) -> None:
-    """Add the weights of all directions that arrive, from masks row by row.
-
-    out (rows, columns): changed in place; dark (groups, rows, columns): eight directions a byte;
-    weight (groups * 8,): of the directions, 0 where a group has fewer.
-    """
-    rows, columns = out.shape
-    groups = len(dark)
-    table, alike = _table(weight)
-    whole = _total(weight)
-    words = np.zeros((groups, (columns + 7) // 8), np.uint64)
-    line = np.zeros(8 * words.shape[1])
+        whole += weight[k]
     for r in range(rows):
-        for g in range(groups):
-            words[g].view(np.uint8)[:columns] = dark[g, r]
         touched = False
-        if alike:
-            touched = _count_dark(line, words, weight[0])
-        else:
-            for g in range(groups):
-                touched |= _sum_dark(line, words[g], table[g])
-        place = out[r]
-        for c in range(columns):
-            place[c] += whole - line[c]
+        for k in range(len(weight)):
+            touched |= _sum_dark(dark, masks[k, r * words : (r + 1) * words], weight[k], bits)
+        line = out[r * apart : r * apart + columns]
         if touched:
-            line[:] = 0.0
-
-
-@compiled
-def turn(masks: NDArray[np.uint64], dark: NDArray[np.uint8], stride: int) -> None:
-    """Turn masks that lie row by row into masks column by column.
-
-    masks (groups, columns * stride / 8): changed in place; dark (groups, rows, columns): row by
-    row.
-    """
-    groups, rows, columns = dark.shape
-    for g in range(groups):
-        flat = masks[g].view(np.uint8)
-        for left in range(0, columns, _LINES):
-            for r in range(rows):
-                line = dark[g, r]
-                for c in range(left, min(left + _LINES, columns)):
-                    flat[c * stride + r] = line[c]
+            for c in range(columns):
+                line[c] += whole - dark[c]
+            dark[:] = 0.0
+        else:
+            for c in range(columns):
+                line[c] += whole
 
 
 @compiled_within
-def _table(weight: Floats) -> tuple[Floats, bool]:
-    """Sum of the weights of the bits that are set, for every byte; whether all weigh the same."""
-    groups = len(weight) // 8
-    table = np.zeros((groups, 256))
-    for g in range(groups):
-        for bits in range(1, 256):
-            low = bits & -bits
-            place = 0
-            while low >> place != 1:
-                place += 1
-            table[g, bits] = table[g, bits - low] + weight[8 * g + place]
-    last = len(weight)
-    while last > 1 and weight[last - 1] == 0:
-        last -= 1
-    alike = True
-    for k in range(1, last):
-        alike &= weight[k] == weight[0]
-    return table, alike
-
-
-@compiled_within
-def _sum_dark(line: Floats, words: Words, table: Floats) -> bool:
-    """Add up what is dark of eight directions; whether anything is."""
+def _sum_dark(dark: Floats, mask: Words, weight: float, bits: Words) -> bool:
+    """Add the weight of a direction to the cells of a row that it leaves dark; whether any is."""
     touched = False
-    for w in range(len(words)):
-        word = words[w]
+    for w in range(len(mask)):
+        word = mask[w]
         if word != 0:
             touched = True
-            part = line[8 * w : 8 * w + 8]
-            for b in range(8):
-                part[b] += table[(word >> np.uint64(8 * b)) & np.uint64(255)]
+            cells = dark[64 * w : 64 * w + 64]
+            for i in range(64):
+                cells[i] += weight if word & bits[i] else 0.0
     return touched
-
-
-@compiled_within
-def _count_dark(line: Floats, masks: NDArray[np.uint64], weight: float) -> bool:
-    """Add up what is dark where every direction weighs the same; whether anything is."""
-    groups, words = masks.shape
-    touched = False
-    for w in range(words):
-        count = np.uint64(0)
-        for g in range(groups):
-            count += _bits_of_bytes(masks[g, w])
-        if count != 0:
-            touched = True
-            part = line[8 * w : 8 * w + 8]
-            for b in range(8):
-                part[b] = weight * np.float64((count >> np.uint64(8 * b)) & np.uint64(255))
-    return touched
-
-
-@compiled_within
-def _bits_of_bytes(word: Word) -> Word:
-    """Count the bits that are set in each byte."""
-    word -= (word >> np.uint64(1)) & np.uint64(0x5555555555555555)
-    pairs = np.uint64(0x3333333333333333)
-    word = (word & pairs) + ((word >> np.uint64(2)) & pairs)
-    return (word + (word >> np.uint64(4))) & np.uint64(0x0F0F0F0F0F0F0F0F)
 
 
 def rehearse(loop: str) -> None:
@@ -1017,4 +855,4 @@ def rehearse(loop: str) -> None:
     if loop == "horizon_sky":
         horizon_sky(np.ones((1, 1)), Tile(0, 0, 1, 1), (one, one, one, one, one), one)
     elif loop == "add_lit":
-        add_lit(np.ones(64), (8, 8, 8), np.zeros((1, 8), np.uint64), np.ones(8))
+        add_lit(np.ones(1), (1, 1, 1), np.zeros((1, 1), np.uint64), np.ones(1))

@@ -19,7 +19,7 @@ its neighbour's result.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Collection, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from functools import cached_property
@@ -37,14 +37,12 @@ from siting.sun.kernels import (
     SheetArrays,
     WallArrays,
     add_lit,
-    add_lit_rows,
     fill_directions,
     horizon_azimuths,
     horizon_sky,
     solid_walls,
     stride_of,
     take_thin,
-    turn,
 )
 from siting.sun.position import SunPositions, sky_directions
 from siting.sun.relief import Relief, level, on_planes, relief_bits, stand_on
@@ -59,7 +57,6 @@ from siting.sun.scene import (
     Walls,
     build_scene,
     covered,
-    footprint_spans,
     rays,
     rounded,
 )
@@ -69,9 +66,10 @@ if TYPE_CHECKING:
 
 
 Bits = NDArray[np.uint8]
-_BITS: Final = 8
-#: Groups of eight directions whose masks are kept before they are added up.
-_GROUPS: Final = 8
+#: Directions whose masks are kept before they are added up.
+_MASKS: Final = 64
+#: Directions of which what crowns dim is kept before it is added up.
+_DIMMED: Final = 8
 
 
 @dataclass(frozen=True, eq=False)
@@ -89,9 +87,9 @@ class Caster:
         w = self.scene.walls
         _, first = np.unique(w.building, return_index=True)
         ends = np.append(first, len(w.building)).astype(np.int64)
-        run = w.bx - w.ax
-        slope = np.divide(w.by - w.ay, run, out=np.zeros_like(run), where=run != 0)
-        foot = w.ay - slope * w.ax
+        fall = w.by - w.ay
+        slope = np.divide(w.bx - w.ax, fall, out=np.zeros_like(fall), where=fall != 0)
+        foot = w.ax - slope * w.ay
         return (w.ax, w.ay, w.bx, w.by, w.height, slope, foot), ends, _boxes(w, first)
 
     @cached_property
@@ -103,13 +101,6 @@ class Caster:
             (*_tilt(e), e.x, e.y, e.radius, e.base, e.top, e.log_tau),
             (*_tilt(p), p.x, p.y, p.normal_x, p.normal_y, p.support, p.base, p.top, p.log_tau),
         )
-
-    @property
-    def empty(self) -> bool:
-        """Whether nothing shades."""
-        scene = self.scene
-        parts = scene.walls.ax, scene.sheets.ax, scene.ellipsoids.x, scene.prisms.base
-        return not any(len(part) for part in parts)
 
     @property
     def crowned(self) -> bool:
@@ -159,10 +150,9 @@ def add_light(
     quantum of `siting.sun.scene`, one array for each of `outs`; dark (groups, rows, columns): what
     else is dark: bit k of group g for direction 8 g + k, then N is at most 64.
     """
-    step = _BITS * _GROUPS
-    for start in range(0, len(light.x), step):
-        part = tuple(weight[start : start + step] for weight in weights)
-        _add(outs, part, light.part(start, start + step), tile, caster, dark)
+    for start in range(0, len(light.x), _MASKS):
+        part = tuple(weight[start : start + _MASKS] for weight in weights)
+        _add(outs, part, light.part(start, start + _MASKS), tile, caster, dark)
 
 
 def take_crowns(
@@ -177,10 +167,9 @@ def take_crowns(
     out (rows, columns): the block's cells, changed in place; weight (N,): multiples of the quantum
     of `siting.sun.scene`.
     """
-    step = _BITS * _GROUPS
-    for start in range(0, len(light.x), step):
-        part = (weight[start : start + step],)
-        some = light.part(start, start + step)
+    for start in range(0, len(light.x), _MASKS):
+        part = (weight[start : start + _MASKS],)
+        some = light.part(start, start + _MASKS)
         _add((out,), part, some, tile, casters[0], None, lit=False)
 
 
@@ -197,32 +186,42 @@ def _add(
     """Add up to 64 directions; without what is `lit`, only take what crowns keep back."""
     rows, columns = tile.shape
     block = tile.top, tile.left, tile.bottom, tile.right
-    stride = stride_of(rows)
-    groups = -(-len(light.x) // _BITS)
-    masks = np.zeros((groups, columns * stride // _BITS), dtype=np.uint64)
+    stride, many = stride_of(columns), len(light.x)
+    masks = np.zeros((many, rows * stride // 64), dtype=np.uint64)
     if dark is not None:
-        turn(masks, dark, stride)
-    work = columns * stride if caster.has_thin else 0
+        _spread(masks.view(np.uint8).reshape(many, rows, stride // 8), dark)
+    work, step = (rows * stride, _DIMMED) if caster.has_thin else (0, many)
     scratch = np.zeros(work), np.empty(work, dtype=np.int32)
-    most = work * min(_BITS, len(light.x))
+    most = work * min(step, many)
     entries = np.empty(most, np.int32), np.empty(most, np.uint8), np.empty(most)
     kept = np.zeros((len(outs), work))
-    for g in range(groups):
-        part = light.part(g * _BITS, (g + 1) * _BITS)
+    for start in range(0, many, step):
+        end = start + step
+        part = light.part(start, end)
         arrays = part.x, part.y, part.reach
         count = fill_directions(
-            masks[g], block, arrays, caster.walls, caster.thin, scratch, entries
+            masks[start:end], block, arrays, caster.walls, caster.thin, scratch, entries
         )
         if count:
             share = entries[2][:count]
             np.exp(share, out=share)
             for sums, weight in zip(kept, weights, strict=True):
-                some = weight[g * _BITS : (g + 1) * _BITS]
-                take_thin(sums, entries, count, some, ROUNDER)
+                take_thin(sums, entries, count, weight[start:end], ROUNDER)
     for out, sums in zip(outs, kept, strict=True) if work else ():
-        np.subtract(out, sums.reshape(columns, stride)[:, :rows].T, out=out)
+        np.subtract(out, sums.reshape(rows, stride)[:, :columns], out=out)
     for out, weight in zip(outs, weights, strict=True) if lit else ():
-        add_lit(*_in_line(out), masks, _padded(weight, groups))
+        add_lit(*_in_line(out), masks, weight)
+
+
+def _spread(masks: Bits, dark: Bits) -> None:
+    """Give each direction of groups of eight a mask of its own.
+
+    masks (K, rows, bytes): eight cells a byte, the first the lowest bit, changed in place; dark
+    (groups, rows, columns): bit k of group g for direction 8 g + k.
+    """
+    for k, mask in enumerate(masks):
+        on = np.packbits(dark[k // 8] & np.uint8(1 << k % 8), axis=1, bitorder="little")
+        mask[:, : on.shape[1]] = on
 
 
 def _in_line(out: Floats) -> tuple[Floats, tuple[int, int, int]]:
@@ -235,23 +234,6 @@ def _in_line(out: Floats) -> tuple[Floats, tuple[int, int, int]]:
     assert one == 1  # noqa: S101 - rasters lie row by row
     line = as_strided(out, ((rows - 1) * stride + columns,), (out.itemsize,))
     return line, (rows, columns, stride)
-
-
-def add_relief(outs: tuple[Floats, ...], weights: tuple[Floats, ...], dark: Bits) -> None:
-    """Add the weighted light of directions of which only a relief shades.
-
-    outs (rows, columns): the cells, changed in place; weights (N,): as for `add_light`; dark
-    (groups, rows, columns): as for `add_light`.
-    """
-    for out, weight in zip(outs, weights, strict=True):
-        add_lit_rows(out, dark, _padded(weight, len(dark)))
-
-
-def _padded(weight: Floats, groups: int) -> Floats:
-    """Weights of whole groups of eight."""
-    padded = np.zeros(groups * _BITS)
-    padded[: len(weight)] = weight
-    return padded
 
 
 #: Buildings, trees, and walls or None.
@@ -371,14 +353,13 @@ def gather(
 
 Number = TypeVar("Number", bound=np.generic)
 #: Rows and columns of a tile: large, since every shadow is cut into spans tile by tile, unless
-#: crowns need work space; spans run down the columns. See `siting.sun.light` for the memory that
+#: crowns need work space; spans run along the rows. See `siting.sun.light` for the memory that
 #: this takes.
 _TILE: Final = (256, 256)
-_WIDE_TILE: Final = (1024, 256)
-_THIN_TILE: Final = (256, 128)
+_WIDE_TILE: Final = (256, 1024)
+_THIN_TILE: Final = (128, 256)
 #: With a relief: each tile is marched from as far away as a shadow can reach, so larger is cheaper.
 _RELIEF_TILE: Final = (1024, 1024)
-_ROOF_TILE: Final = (512, 512)
 #: What is summed at once where not all of it is kept; whole tiles of every kind.
 _BLOCK: Final = (1024, 1024)
 #: Directions of a relief that are kept, one bit of each cell, before they are added up.
@@ -388,6 +369,8 @@ _AT_ONCE: Final = 16
 #: Sums over the season on a block of cells, by name; see `siting.sun.position.SunShade`. What
 #: arrives on the ground's own slope has no cells where that slope is not known.
 Sums = dict[str, Floats]
+#: What may be asked of a season; what arrives on the slope comes with beam and sky.
+ASKED: Final = ("sun_hours", "beam_fraction", "sky_view")
 
 
 @dataclass(frozen=True)
@@ -418,41 +401,42 @@ def season_block(
     block: Tile,
     options: ShadeOptions,
     wanted: Flags | None = None,
-    into: Sums | None = None,
+    asked: Collection[str] = ASKED,
 ) -> Sums:
     """Sum a season over a block of cells; roofs are NaN.
 
-    wanted (rows, columns): cells whose light is asked for, all and their hours of sun where None;
-    tiles without any are left out, and stay 0; into: sums from `no_sums`, or a block of them, which
-    are changed in place. Result: arrays of shape (M, rows, columns) and (rows, columns).
+    wanted (rows, columns): cells whose light is asked for, all where None; tiles without any are
+    left out, and stay 0; asked: sums to make, of `ASKED`; the others have no cells. Result: arrays
+    of shape (M, rows, columns) and (rows, columns).
     """
-    found = into or no_sums(obstacles, len(months), block.shape, hours=wanted is None)
+    found = _no_sums(obstacles, len(months), block.shape, asked)
     built = roofs(obstacles, block, options.threads)
-    jobs = []
-    for tile in _tiles(obstacles, block):
-        here = _within(tile, block)
-        if wanted is not None and not _cells(wanted, here).any():
-            continue
-        part = [
-            _month_job(found, i, (tile, here), positions, month, obstacles, options)
-            for i, month in enumerate(months)
-        ]
-        part.append(_sky_job(found, (tile, here), obstacles, months, options))
-        jobs += [replace(job, roofs=_cells(built, here)) for job in part]
+    size = _tile_size(obstacles)
+    jobs = [
+        _month_job(found, i, at, positions, month, obstacles, options)
+        for at in _tiles(block, size, wanted)
+        for i, month in enumerate(months)
+    ]
+    if found["sky_view"].size:  # its horizon is followed down the columns
+        some = _tiles(block, size[::-1], wanted)
+        jobs += [_sky_job(found, at, obstacles, months, options) for at in some]
+    jobs = [replace(job, roofs=_cells(built, _within(job.tile, block))) for job in jobs]
     _work(jobs, obstacles, options)
     return found
 
 
-def no_sums(obstacles: Obstacles, months: int, shape: tuple[int, int], *, hours: bool) -> Sums:
-    """Return sums of nothing over so many months; without hours of sun where they are not asked."""
-    none = (0, 0)
-    slope = shape if obstacles.sloping else none
+def _no_sums(
+    obstacles: Obstacles, months: int, shape: tuple[int, int], asked: Collection[str]
+) -> Sums:
+    """Return sums of nothing over so many months."""
+    cells = [shape if name in asked else (0, 0) for name in ASKED]
+    slope = [size if obstacles.sloping else (0, 0) for size in cells]
     return {
-        "sun_hours": np.zeros((months, *(shape if hours else none))),
-        "beam_fraction": np.zeros((months, *shape)),
-        "sky_view": np.zeros(shape),
-        "slope_beam": np.zeros((months, *slope)),
-        "slope_sky": np.zeros(slope),
+        "sun_hours": np.zeros((months, *cells[0])),
+        "beam_fraction": np.zeros((months, *cells[1])),
+        "sky_view": np.zeros(cells[2]),
+        "slope_beam": np.zeros((months, *slope[1])),
+        "slope_sky": np.zeros(slope[2]),
     }
 
 
@@ -466,7 +450,7 @@ def add_instants(obstacles: Obstacles, light: Rays, options: ShadeOptions) -> Fl
     whole = Tile(0, 0, *obstacles.shape)
     jobs = [
         _Job(tile, light.part(i, i + 1), (_cells(lit[i], tile),), ((obstacles.caster, one),))
-        for tile in _tiles(obstacles, whole)
+        for tile in _cut(whole, _tile_size(obstacles))
         for i in range(len(light.x))
     ]
     _work(jobs, obstacles, options)
@@ -479,14 +463,13 @@ def roofs(obstacles: Obstacles, block: Tile, threads: int = 1) -> Flags:
 
     Result: courtyards are not roofs, shape (rows, columns).
     """
-    walls = obstacles.footprints
     found = np.zeros(block.shape, dtype=bool)
 
     def mark(tile: Tile) -> None:
-        _cells(found, _within(tile, block))[:] = covered(footprint_spans(walls, tile), tile)
+        _cells(found, _within(tile, block))[:] = covered(obstacles.footprints, tile)
 
     with ThreadPoolExecutor(max(threads, 1)) as pool:
-        list(pool.map(mark, _cut(block, _ROOF_TILE)))
+        list(pool.map(mark, _cut(block, _BLOCK)))
     return found
 
 
@@ -504,12 +487,13 @@ def _month_job(
     on = positions.month == month
     light = rays(positions.elevation[on], positions.azimuth[on])
     caster = obstacles.in_month(month, options.leaf_months)
-    weights: tuple[Floats, ...] = (_shares(positions.beam[on]),)
-    outs: tuple[Floats, ...] = (_cells(found["beam_fraction"][i], here),)
-    if found["sun_hours"].size:
-        weights = rounded(positions.hours[on]), *weights
-        outs = _cells(found["sun_hours"][i], here), *outs
-    slope = _cells(found["slope_beam"][i], here) if found["slope_sky"].size else None
+    summed = {
+        "sun_hours": rounded(positions.hours[on]),
+        "beam_fraction": _shares(positions.beam[on]),
+    }
+    weights = tuple(weight for name, weight in summed.items() if found[name].size)
+    outs = tuple(_cells(found[name][i], here) for name in summed if found[name].size)
+    slope = _cells(found["slope_beam"][i], here) if found["slope_beam"].size else None
     return _Job(tile, light, outs, ((caster, weights),), slope, light.reach)
 
 
@@ -545,13 +529,20 @@ def blocks_of(shape: tuple[int, int]) -> Iterator[Tile]:
     return _cut(Tile(0, 0, *shape), _BLOCK)
 
 
-def _tiles(obstacles: Obstacles, block: Tile) -> Iterator[Tile]:
-    """Cut a block into tiles."""
-    thin = obstacles.caster.has_thin or obstacles.bare.has_thin
-    size = _THIN_TILE if thin else _WIDE_TILE
+def _tile_size(obstacles: Obstacles) -> tuple[int, int]:
+    """Rows and columns of a tile."""
     if obstacles.relief is not None:
-        size = _RELIEF_TILE
-    return _cut(block, size)
+        return _RELIEF_TILE
+    thin = obstacles.caster.has_thin or obstacles.bare.has_thin
+    return _THIN_TILE if thin else _WIDE_TILE
+
+
+def _tiles(block: Tile, size: tuple[int, int], wanted: Flags | None) -> Iterator[tuple[Tile, Tile]]:
+    """Cut a block into tiles in which anything is wanted, and tell their places in the block."""
+    for tile in _cut(block, size):
+        here = _within(tile, block)
+        if wanted is None or _cells(wanted, here).any():
+            yield tile, here
 
 
 def _cut(whole: Tile, size: tuple[int, int]) -> Iterator[Tile]:
@@ -625,9 +616,6 @@ def _sum_light(job: _Job, obstacles: Obstacles) -> None:
         dark = relief_bits(relief, light, job.tile, slopes)
         for caster, weights in parts:
             some = tuple(weight[start : start + _AT_ONCE] for weight in weights)
-            if caster.empty:
-                add_relief(outs, some, dark)
-                continue
             for tile in _cut(job.tile, _TILE):
                 here = _within(tile, job.tile)
                 views = tuple(_cells(out, here) for out in outs)

@@ -630,31 +630,42 @@ def footprint_spans(walls: Walls, tile: Tile) -> Spans:
 
     Result: `piece` numbers the buildings; `ray` is 0.
     """
-    low, high = np.minimum(walls.ax, walls.bx), np.maximum(walls.ax, walls.bx)
-    # Half-open, low <= column < high, so that a corner on a column counts once.
-    item, column = _columns(low, np.nextafter(high, -np.inf), tile)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        slope = (walls.by - walls.ay) / (walls.bx - walls.ax)
-    row = walls.ay[item] + slope[item] * (column - walls.ax[item])
-    building = walls.building[item]
+    wall, column, row = _crossings(walls, tile)
+    building = walls.building[wall]
     order = np.lexsort((row, column, building))
     enter, leave = order[0::2], order[1::2]
     ray = np.zeros(len(enter), dtype=np.int64)
     return _rows(ray, building[enter], column[enter], row[enter], row[leave], tile)
 
 
-def covered(spans: Spans, tile: Tile) -> Flags:
-    """Whether a cell of the tile lies in any span, shape (rows, columns).
+def covered(walls: Walls, tile: Tile) -> Flags:
+    """Whether a cell of the tile lies in any footprint, shape (rows, columns).
 
-    Every span puts +1 at its first row and -1 after its last; a running sum down the rows then
-    counts the spans over each cell.
+    Down a column, a wall that runs east leaves its building, which is on its left, and one that
+    runs west enters it: every entry puts +1 at the first row within, every exit -1 after the last,
+    and a running sum counts the buildings over each cell.
     """
-    total = np.zeros((tile.shape[0] + 1, tile.shape[1]), dtype=np.int32)
-    column = spans.column - tile.left
-    np.add.at(total, (spans.first - tile.top, column), 1)
-    np.subtract.at(total, (spans.last + 1 - tile.top, column), 1)
-    inside: Flags = np.cumsum(total[:-1], axis=0) > 0
-    return inside
+    rows, columns = tile.shape
+    wall, column, row = _crossings(walls, tile)
+    enters = walls.bx[wall] < walls.ax[wall]
+    first = np.clip(np.where(enters, np.ceil(row), np.floor(row) + 1), tile.top, tile.bottom)
+    place = (column - tile.left) * (rows + 1) + first.astype(np.int64) - tile.top
+    total = np.zeros(columns * (rows + 1), dtype=np.int16)
+    np.add.at(total, place, np.where(enters, np.int16(1), np.int16(-1)))
+    np.cumsum(total, out=total)  # each column ends at 0
+    return (total.reshape(columns, rows + 1)[:, :rows] > 0).T
+
+
+def _crossings(walls: Walls, tile: Tile) -> tuple[Ints, Ints, Floats]:
+    """Where walls cross the columns of a tile: wall, column and row.
+
+    Half-open, low <= column < high, so that a corner on a column counts once.
+    """
+    low, high = np.minimum(walls.ax, walls.bx), np.maximum(walls.ax, walls.bx)
+    wall, column = _columns(low, np.nextafter(high, -np.inf), tile)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        slope = (walls.by - walls.ay) / (walls.bx - walls.ax)
+    return wall, column, walls.ay[wall] + slope[wall] * (column - walls.ax[wall])
 
 
 def _columns(low: Floats, high: Floats, tile: Tile) -> tuple[Ints, Ints]:

@@ -24,7 +24,6 @@ from siting.sun.light import (
     add_instants,
     blocks_of,
     gather,
-    no_sums,
     reach_of,
     season_block,
 )
@@ -122,11 +121,8 @@ class Shading:
         here_and_now = helpers() == 1 and not (keep or Keeper()).keeps and self.relief is None
         if len(blocks) == 1 or here_and_now:
             obstacles = gather(self.grid, self.layers, self.relief, options)
-            sums = no_sums(obstacles, len(self.months), self.grid.shape, hours=True)
-            for number, block in enumerate(blocks):
-                told = _share_of(options, number, len(blocks))
-                here = {name: _of_block(values, block) for name, values in sums.items()}
-                season_block(obstacles, self.positions, self.months, block, told, into=here)
+            all_of_it = Tile(0, 0, *self.grid.shape)
+            sums = season_block(obstacles, self.positions, self.months, all_of_it, options)
             return _result(self.grid, self.months, sums)
         parts = self._blocks([options], [(block, None) for block in blocks])
         whole: Sums | None = None
@@ -136,7 +132,7 @@ class Shading:
             whole = _empty(season, self.grid.shape) if whole is None else whole
             for name, values in season.items():
                 if values.size:
-                    _of_block(whole[name], block)[:] = values
+                    whole[name][..., block.top : block.bottom, block.left : block.right] = values
         assert whole is not None  # noqa: S101  (there is a block)
         return _result(self.grid, self.months, whole)
 
@@ -215,11 +211,12 @@ def _season_of(part: _Block) -> Sums:
     obstacles = part.obstacles
     if obstacles is None:
         obstacles = gather(shading.grid, shading.layers, shading.relief, options)
-    wanted = None
-    if part.at is not None:
-        wanted = np.zeros(part.block.shape, dtype=bool)
-        wanted[part.at] = True
-    return season_block(obstacles, shading.positions, shading.months, part.block, options, wanted)
+    work = obstacles, shading.positions, shading.months, part.block, options
+    if part.at is None:
+        return season_block(*work)
+    wanted = np.zeros(part.block.shape, dtype=bool)
+    wanted[part.at] = True
+    return season_block(*work, wanted, ("beam_fraction", "sky_view"))
 
 
 def _cells_of(part: _Block) -> tuple[Floats, Floats]:
@@ -229,13 +226,6 @@ def _cells_of(part: _Block) -> tuple[Floats, Floats]:
     sloping = bool(season["slope_sky"].size)
     beam, sky = ("slope_beam", "slope_sky") if sloping else ("beam_fraction", "sky_view")
     return np.ascontiguousarray(season[beam][at]), season[sky][at]
-
-
-def _of_block(values: Floats, block: Tile) -> Floats:
-    """Return the view of a block of sums; of those that nothing is asked of, all of it."""
-    if not values.size:
-        return values
-    return values[..., block.top : block.bottom, block.left : block.right]
 
 
 def _empty(season: Sums, shape: tuple[int, int]) -> Sums:

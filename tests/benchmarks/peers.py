@@ -24,8 +24,9 @@ from rasterio.features import rasterize
 from rasterio.transform import from_origin
 
 from siting.site.model import HeightRaster
-from siting.sun.light import ShadeOptions
+from siting.sun.light import ShadeOptions, gather, season_block
 from siting.sun.position import SunPositions
+from siting.sun.scene import Tile
 from siting.sun.shade import shade_instants
 from tests.benchmarks.scene import Town, height_raster
 from tests.sun_cases import shade_season
@@ -82,8 +83,13 @@ def _by_position(town: Town, lit_at: Callable) -> Engine:
     return Engine(hours, lit)
 
 
-def siting_vectors(town: Town, *, threads: int, raster: bool = False) -> Engine:
-    """Run this project's engine: from the buildings' vectors, or from a height raster alone."""
+def siting_vectors(
+    town: Town, *, threads: int, raster: bool = False, alone: bool = False
+) -> Engine:
+    """Run this project's engine: from the buildings' vectors, or from a height raster alone.
+
+    alone: the hours of sun alone, as all others reckon them, not the beam's share and the sky too.
+    """
     options = ShadeOptions(threads=threads)
     layers = {"buildings": town.buildings, "trees": town.buildings.iloc[:0]}
     if raster:
@@ -95,7 +101,13 @@ def siting_vectors(town: Town, *, threads: int, raster: bool = False) -> Engine:
         layers["buildings"] = town.buildings.iloc[:0]
 
     def hours(sun: SunPositions):
-        return shade_season(town.grid, sun, options=options, **layers).sun_hours
+        if not alone:
+            return shade_season(town.grid, sun, options=options, **layers).sun_hours
+        obstacles = gather(town.grid, (*layers.values(), None), None, options)
+        months = tuple(dict.fromkeys(sun.month.tolist()))
+        whole = Tile(0, 0, *town.grid.shape)
+        found = season_block(obstacles, sun, months, whole, options, asked=("sun_hours",))
+        return found["sun_hours"]
 
     def lit(elevation, azimuth, rows, columns):
         parts = []
@@ -316,6 +328,7 @@ def _in_place(folder: Path, *words: str) -> None:
 ENGINES: Final = {
     "siting, vectors, 2 threads": partial(siting_vectors, threads=2),
     "siting, vectors, 1 thread": partial(siting_vectors, threads=1),
+    "siting, hours of sun alone, 1 thread": partial(siting_vectors, threads=1, alone=True),
     "siting, height raster, 2 threads": partial(siting_vectors, threads=2, raster=True),
     "insolation": insolation,
     "solweig": solweig,
