@@ -18,7 +18,7 @@ import pandas as pd
 import scipy
 from numpy.typing import ArrayLike
 
-from siting.arrays import Floats, Ints
+from siting.arrays import Floats, Ints, Singles
 from siting.climate.model import SeasonCalendar
 from siting.site.model import LocalGrid, Site
 from siting.site.settings import SOILS
@@ -170,7 +170,7 @@ class Scenarios:
 
     def reading_errors(
         self, zones: Sequence[str], *, days: int, years: int, capacity: ArrayLike
-    ) -> Floats:
+    ) -> Singles:
         """Return what a sensor in each zone reads too dry, each sensor with its own error.
 
         capacity (Z,): field capacity less wilting point of each zone, above 0 [m3/m3]. Returns
@@ -178,7 +178,7 @@ class Scenarios:
         [-], shape (Z, D, S x Y).
         """
         shape = (len(zones), days, self.count, years)
-        error = np.zeros(shape)
+        error = np.zeros(shape, np.float32)
         bias, noise = self.sensor_error, self.sensor_error * self.sensor_noise
         for row, zone in zip(error, zones, strict=True):
             row[:] = bias * self._draws(f"reading:{zone}")[:, None]
@@ -189,7 +189,7 @@ class Scenarios:
         held = np.broadcast_to(
             np.reshape(np.asarray(capacity, dtype=float), (len(zones), -1)), (shape[0], shape[2])
         )
-        error /= held[:, None, :, None]
+        error /= held.astype(np.float32)[:, None, :, None]
         return np.clip(error, -_WORST_READING, _WORST_READING, out=error).reshape(
             len(zones), days, -1
         )

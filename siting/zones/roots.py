@@ -12,7 +12,7 @@ import geopandas as gpd
 import numpy as np
 import pandas as pd
 
-from siting.arrays import Floats, Ints
+from siting.arrays import Floats, Ints, Singles
 from siting.climate.model import SeasonCalendar
 from siting.compiled import compiled
 from siting.parts import at_hand
@@ -41,7 +41,7 @@ class ZoneShares(NamedTuple):
 
 @compiled
 def _fill_demand(
-    etc: Floats,
+    etc: Singles,
     terms: tuple[Floats, Floats, Floats],
     light: tuple[Floats, Floats, Ints],
     factor: Floats,
@@ -201,7 +201,7 @@ class PropertyRoots:
         taw = np.repeat(float(self.water["taw_mm"].iloc[z]) * storage, years)
         return RootZone(
             etc=self._demand(z),
-            rain=np.tile(float(self.shares.rain[z]) * entered, (1, count)),
+            rain=np.tile((float(self.shares.rain[z]) * entered).astype(np.float32), (1, count)),
             taw=taw,
             raw=taw * self.depletion_fraction[z],
             application=np.repeat(self._application(z, 0.0), years, axis=1),
@@ -209,9 +209,9 @@ class PropertyRoots:
             described_mm=float(self.water["taw_mm"].iloc[z]),
         )
 
-    def _errors(self, z: int) -> Floats:
+    def _errors(self, z: int) -> Singles:
         """Return what a sensor in a zone reads too dry, shape (D, S x Y) [-]."""
-        errors: Floats = self.scenarios.reading_errors(
+        errors: Singles = self.scenarios.reading_errors(
             [str(self.water.index[z])],
             days=len(self.seasons.month),
             years=self.years,
@@ -234,7 +234,7 @@ class PropertyRoots:
             moves["reading_error"] = root.reading_error * self.error_scale
         return root.but(**moves) if moves else root
 
-    def _demand(self, z: int) -> Floats:
+    def _demand(self, z: int) -> Singles:
         """Return the demand of a zone's area classes, shape (Q, D, S x Y) [mm/d]."""
         seasons, ground = self.seasons, self.ground
         place = np.searchsorted(ground.eto.months, seasons.month)
@@ -242,7 +242,7 @@ class PropertyRoots:
         level = self.scenarios.obstacles
         beam = ground.between(ground.class_beam[z], level)  # (Q, S, M)
         sky = ground.between(ground.class_sky[z], level)  # (Q, S)
-        etc = np.empty((CLASSES, len(place), len(level), self.years))
+        etc = np.empty((CLASSES, len(place), len(level), self.years), np.float32)
         light = np.ascontiguousarray(beam), np.ascontiguousarray(sky), place
         _fill_demand(
             etc, self._weather, light, np.ascontiguousarray(factor), np.ascontiguousarray(scale)
