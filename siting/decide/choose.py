@@ -321,7 +321,7 @@ def _worth(candidates: Candidates, sets: Ints) -> Floats:
     return np.asarray(total)
 
 
-#: Where there are no more sets of candidates than this, all of them are looked at.
+#: Where there are no more sets of at most so many candidates than this, all are looked at.
 MOST_SETS: Final = 4096
 #: Ways to fit the controllers that are tried one by one; beyond, the programme decides alone.
 MOST_WAYS = 16
@@ -376,9 +376,9 @@ class Model:
 
         zones: where each must have one, and no other zone; in_window: whether the hours are kept.
         """
-        if in_window or self._sets is None:
+        sets, worth, most = self._sets
+        if in_window or min(at_most, self._homes.size) > most:
             return self._programme.solve(at_most=at_most, zones=zones, in_window=in_window)
-        sets, worth = self._sets
         opened = sets >= 0
         fits = opened.sum(axis=1) <= at_most
         if zones is not None:
@@ -400,18 +400,24 @@ class Model:
         return np.unique(self.candidates.zone[self.kept])
 
     @cached_property
-    def _sets(self) -> tuple[Ints, Floats] | None:
-        """Every set of candidates, shape (N, K), and its cost; None where they are too many.
+    def _sets(self) -> tuple[Ints, Floats, int]:
+        """Every set of no more candidates than that sets are few, its cost, and that number.
 
-        A column for each of the zones with any, -1 where none of them is opened.
+        Sets (N, K): a column for each of the zones with any, -1 where none of them is opened.
         """
         zone = self.candidates.zone[self.kept]
         ways = [np.append(-1, self.kept[zone == z]) for z in self._homes]
-        if np.prod([len(way) for way in ways], dtype=float) > MOST_SETS:
-            return None
-        sets = np.stack(np.meshgrid(*ways, indexing="ij"), axis=-1).reshape(-1, len(ways))[1:]
-        return sets, _worth(self.candidates, sets)
-
+        # How many sets there are of each number: one zone after another, with or without it.
+        count = np.ones(1)
+        for way in ways:
+            count = np.append(count, 0.0) + np.append(0.0, count) * (len(way) - 1)
+        most = int(np.searchsorted(np.cumsum(count), MOST_SETS, side="right")) - 1
+        sets = np.empty((1, 0), np.int64)
+        for way in ways:
+            one = np.repeat(sets, len(way), axis=0), np.tile(way, len(sets))
+            sets = np.column_stack(one)
+            sets = sets[(sets >= 0).sum(axis=1) <= most]
+        return sets[1:], _worth(self.candidates, sets[1:]), most
 
 class Programme:
     """The same as an integer programme.
