@@ -419,6 +419,7 @@ class Model:
             sets = sets[(sets >= 0).sum(axis=1) <= most]
         return sets[1:], _worth(self.candidates, sets[1:]), most
 
+
 class Programme:
     """The same as an integer programme.
 

@@ -902,7 +902,7 @@ def least_minutes(
         )  # fmt: skip
 
     def tried(rows: Ints, minutes: Ints) -> Flags:
-        # The last good try is the answer; where none is good, the first, with the most minutes.
+        # The last good try is the answer; where none is good, that with the most minutes.
         first = minutes == most[rows]
         got = ran(root, days, rows, minutes, WHOLE if first.any() else failed)
         kept = worst_tenth(got.stress_days) <= limit
@@ -916,7 +916,11 @@ def least_minutes(
             worst_tenth(ran(some, on, rows, minutes, failed).stress_days, count=worst) <= limit
         )
 
-    minutes, kept = _least(most, tried, look, lambda: _driest_runs(root, run.stress_days))
+    def driest() -> Ints:
+        row = np.array([len(most) // 2])
+        return _driest_runs(root, ran(root, days, row, most[row], WHOLE).stress_days)
+
+    minutes, kept = _least(most, tried, look, driest)
     return Search(minutes, run.stress_days, kept), run
 
 
@@ -996,8 +1000,8 @@ _Tried = Callable[[Ints, Ints], Flags]
 #: where a run more can only tell that more minutes are needed.
 _FIRST: Final = 0.3
 _FIRST_RISING: Final = 0.2
-#: With fewer runs all of them are looked at.
-_FEW: Final = 40
+#: Runs are looked at by so many, which the loops take at a time; where there are no more, all are.
+_TOGETHER: Final = 64
 
 
 def _worst_count(runs: int) -> int:
@@ -1008,12 +1012,12 @@ def _worst_count(runs: int) -> int:
 def _driest_runs(root: RootZone, stress: Floats, *, share: float = _FIRST) -> Ints:
     """Return the runs in which most stress is to be expected, rising."""
     _, _, runs = root.shape
-    if runs <= _FEW:
+    if runs <= _TOGETHER:
         return np.arange(runs)
     lack = root.etc[0].sum(axis=0) - root.rain.sum(axis=0)
     known = np.where(np.isfinite(stress), stress, 0.0).sum(axis=0)
     order = np.lexsort((-lack, -known))
-    return np.sort(order[: int(np.ceil(share * runs))])
+    return np.sort(order[: int(np.ceil(share * runs / _TOGETHER)) * _TOGETHER])
 
 
 def _least(
@@ -1022,25 +1026,23 @@ def _least(
     """Return the least minutes from 1 to `most` that are kept, and whether any are.
 
     Halved on the driest runs, whose worst are at most the worst of all: what fails there fails.
-    What is found is proven on every run, and halved again on all of them where it fails.
+    What is found is proven on every run; where it fails, the most minutes are tried on all of them,
+    and it is halved again.
     """
-    kept = most >= 1
+    kept, low, high = most >= 1, np.zeros_like(most), most.copy()  # not good enough; good enough
     rows = np.flatnonzero(kept)
-    if rows.size:
-        kept[rows] = tried(rows, most[rows])
-    rows = np.flatnonzero(kept)
-    low, high = np.zeros_like(most), most.copy()  # not good enough; good enough
     if not rows.size:
         return high, kept
-    found = high.copy()
-    _halve(rows, low, found, look(driest()))
-    proof = rows[found[rows] < most[rows]]
-    if proof.size:
-        good = tried(proof, found[proof])
-        high[proof[good]] = found[proof[good]]
-        failed = proof[~good]
-        low[failed] = found[failed]
-        _halve(failed, low, high, tried)
+    found, quick = high.copy(), look(driest())
+    hopeful = quick(rows, most[rows])
+    _halve(rows[hopeful], low, found, quick)
+    proof = rows[hopeful & (found[rows] < most[rows])]
+    good = tried(proof, found[proof]) if proof.size else np.zeros(0, np.bool_)
+    high[proof[good]], low[proof[~good]] = found[proof[good]], found[proof[~good]]
+    rest = np.setdiff1d(rows, proof[good])
+    if rest.size:
+        kept[rest] = tried(rest, most[rest])
+        _halve(rest[kept[rest]], low, high, tried)
     return high, kept
 
 
