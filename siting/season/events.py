@@ -860,9 +860,9 @@ def least_minutes(
 ) -> tuple[Search, SensorRun]:
     """Find the least whole minutes with which a sensor keeps its own zone within the limit.
 
-    Halved, not tried one by one: where longer events that are skipped more often make more stress
-    than shorter ones, a shorter run time that would also do may be passed over. What is found is
-    proven on every run.
+    Not tried one by one: where longer events that are skipped more often make more stress than
+    shorter ones, a shorter run time that would also do may be passed over. What is found is proven
+    on every run.
 
     Parameters
     ----------
@@ -902,12 +902,9 @@ def least_minutes(
         )  # fmt: skip
 
     def tried(rows: Ints, minutes: Ints) -> Flags:
-        # The last good try is the answer; where none is good, that with the most minutes.
-        first = minutes == most[rows]
-        got = ran(root, days, rows, minutes, WHOLE if first.any() else failed)
+        got = ran(root, days, rows, minutes, failed)
         kept = worst_tenth(got.stress_days) <= limit
-        keep = kept | first
-        run.ran[rows[keep]], run.stress_days[rows[keep]] = got.ran[keep], got.stress_days[keep]
+        run.ran[rows[kept]], run.stress_days[rows[kept]] = got.ran[kept], got.stress_days[kept]
         return np.asarray(kept)
 
     def look(runs: Ints) -> Callable[[Ints, Ints], Flags]:
@@ -921,6 +918,9 @@ def least_minutes(
         return _driest_runs(root, ran(root, days, row, most[row], WHOLE).stress_days)
 
     minutes, kept = _least(most, tried, look, driest)
+    rest = np.flatnonzero(~kept)
+    if rest.size:
+        run.ran[rest], run.stress_days[rest] = ran(root, days, rest, most[rest], WHOLE)
     return Search(minutes, run.stress_days, kept), run
 
 
@@ -988,7 +988,7 @@ def least_minutes_following(
         known = schedule_stress(root, ran[row], depth=usual, dial=dial)
         return _driest_runs(root, known, share=_FIRST_RISING)
 
-    minutes, kept = _least_rising(most, tried, look, driest)
+    minutes, kept = _least(most, tried, look, driest)
     rest = np.flatnonzero(~kept & (most >= 1))
     if rest.size and not only_kept:
         stress[rest] = schedule_stress(root, ran[rest], depth=most[rest] * per_minute, dial=dial)
@@ -1025,34 +1025,8 @@ def _least(
 ) -> tuple[Ints, Flags]:
     """Return the least minutes from 1 to `most` that are kept, and whether any are.
 
-    Halved on the driest runs, whose worst are at most the worst of all: what fails there fails.
-    What is found is proven on every run; where it fails, the most minutes are tried on all of them,
-    and it is halved again.
-    """
-    kept, low, high = most >= 1, np.zeros_like(most), most.copy()  # not good enough; good enough
-    rows = np.flatnonzero(kept)
-    if not rows.size:
-        return high, kept
-    found, quick = high.copy(), look(driest())
-    hopeful = quick(rows, most[rows])
-    _halve(rows[hopeful], low, found, quick)
-    proof = rows[hopeful & (found[rows] < most[rows])]
-    good = tried(proof, found[proof]) if proof.size else np.zeros(0, np.bool_)
-    high[proof[good]], low[proof[~good]] = found[proof[good]], found[proof[~good]]
-    rest = np.setdiff1d(rows, proof[good])
-    if rest.size:
-        kept[rest] = tried(rest, most[rest])
-        _halve(rest[kept[rest]], low, high, tried)
-    return high, kept
-
-
-def _least_rising(
-    most: Ints, tried: _Tried, look: Callable[[Ints], _Tried], driest: Callable[[], Ints]
-) -> tuple[Ints, Flags]:
-    """Return the same where more minutes are never worse, so that the way there does not matter.
-
-    What the driest runs need is a bound from below, mostly a close one: all runs are tried from
-    there upwards, in steps that double.
+    What the driest runs need is a bound from below, mostly a close one, since their worst are at
+    most the worst of all: all runs are tried from there upwards, in steps that double.
     """
     kept, low, high = most >= 1, np.zeros_like(most), most.copy()
     rows = np.flatnonzero(kept)
