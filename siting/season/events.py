@@ -153,19 +153,21 @@ def _failed(stress: Floats, short: Singles, classes: int, enough: Enough, tally:
     """Tell whether the worst runs have too many stress days already, which never become fewer.
 
     stress (W,): days of the classes before; short (W,): days of this class so far, each counted as
-    one; tally: room for counts.
+    one; tally: room for counts, all 0 before and after.
     """
-    for k in range(tally.size):
-        tally[k] = 0
+    top = 0
     for w in range(stress.size):
-        tally[int(stress[w] * classes + short[w] + 0.5)] += 1
-    left, total = enough.runs, 0
-    for k in range(tally.size - 1, -1, -1):
+        k = int(stress[w] * classes + short[w] + 0.5)
+        tally[k] += 1
+        top = max(top, k)
+    left, total, k = enough.runs, 0, top
+    while left > 0 and k > 0:
         take = min(tally[k], left)
         total += take * k
         left -= take
-        if left == 0:
-            break
+        k -= 1
+    for k in range(top + 1):
+        tally[k] = 0
     # A hair beyond, so that rounding never gives up what the limit itself would let pass.
     return bool(total > enough.most * classes * (1.0 + 1e-9) + 1e-6)
 
@@ -221,7 +223,7 @@ def run_schedules(
     days, runs = weather.rain.shape
     classes = soil.application.shape[0]
     share = 1.0 / classes
-    tally = np.empty(classes * days + 2, np.int64)
+    tally = np.zeros(classes * days + 2, np.int64)
     stride = _LOOK_DAYS if enough.runs else days
     dry, short = np.empty(runs, np.float32), np.empty(runs, np.float32)
     full = np.empty(days, np.float32)
@@ -269,7 +271,7 @@ def run_sensors(
     held, below, reach, rest, upper_slope, rest_slope, span = layer
     error = weather.error
     least, water, dry, wet, short = [np.empty(runs, np.float32) for _ in range(5)]
-    tally = np.empty(classes * days + 2, np.int64)
+    tally = np.zeros(classes * days + 2, np.int64)
     for g in range(depth.shape[0]):
         full, opens = np.float32(depth[g]), np.float32(start[g])
         for w in range(runs):
@@ -292,7 +294,7 @@ def run_sensors(
                 wet[w] = max(min(upper, held[w], now), now - below[w], _NONE)
             for w in range(runs):
                 short[w] += np.float32(dry[w] > limit[w])
-            if enough.runs and d % _LOOK_DAYS == _LOOK_DAYS - 1:
+            if enough.runs and (d % _LOOK_DAYS == _LOOK_DAYS - 1 or d == days - 1):
                 failed = _failed(none, short, classes, enough, tally)
                 if failed:
                     break
@@ -306,15 +308,13 @@ WORST_SHARE: Final = 0.1
 _TOLERANCE_MM: Final = 1e-4
 
 
-def worst_tenth(days: Floats, *, count: int | None = None) -> Floats:
+def worst_tenth(days: Floats) -> Floats:
     """Return the mean of the worst tenth of the runs: "in the worst season out of ten".
 
     Parameters
     ----------
     days : ndarray, shape (..., W)
         Stress days of every run [d].
-    count : int, optional
-        How many of them make the worst; a tenth of them by default.
 
     Returns
     -------
@@ -326,7 +326,7 @@ def worst_tenth(days: Floats, *, count: int | None = None) -> Floats:
     >>> float(worst_tenth(np.arange(20.0)))
     18.5
     """
-    count = _worst_count(days.shape[-1]) if count is None else count
+    count = _worst_count(days.shape[-1])
     cut = np.partition(days, days.shape[-1] - count, axis=-1)[..., days.shape[-1] - count :]
     return np.asarray(np.add.reduce(np.sort(cut, axis=-1), axis=-1) / count)
 
@@ -903,14 +903,14 @@ def least_minutes(
 
     def tried(rows: Ints, minutes: Ints) -> Flags:
         got = ran(root, days, rows, minutes, failed)
-        kept = worst_tenth(got.stress_days) <= limit
+        kept = np.isfinite(got.stress_days[:, 0])
         run.ran[rows[kept]], run.stress_days[rows[kept]] = got.ran[kept], got.stress_days[kept]
         return np.asarray(kept)
 
     def look(runs: Ints) -> Callable[[Ints, Ints], Flags]:
         some, on = root.only(runs), np.ascontiguousarray(days[..., runs])
-        return lambda rows, minutes: (
-            worst_tenth(ran(some, on, rows, minutes, failed).stress_days, count=worst) <= limit
+        return lambda rows, minutes: np.isfinite(
+            ran(some, on, rows, minutes, failed).stress_days[:, 0]
         )
 
     def driest() -> Ints:
@@ -969,7 +969,7 @@ def least_minutes_following(
 
     def tried(rows: Ints, minutes: Ints) -> Flags:
         got = schedule_stress(root, ran[rows], depth=minutes * per_minute, **ways)
-        kept = worst_tenth(got) <= limit
+        kept = np.isfinite(got[:, 0])
         stress[rows[kept]] = got[kept]
         return np.asarray(kept)
 
@@ -978,7 +978,7 @@ def least_minutes_following(
 
         def good(rows: Ints, minutes: Ints) -> Flags:
             got = schedule_stress(some, events[rows], depth=minutes * per_minute, **ways)
-            return np.asarray(worst_tenth(got, count=worst) <= limit)
+            return np.isfinite(got[:, 0])
 
         return good
 
