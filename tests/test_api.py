@@ -58,6 +58,16 @@ def test_what_plans_loads_nothing_that_reading_and_planning_do_not_always_need()
     assert done.stdout.strip() == "[]"
 
 
+def test_a_surface_through_few_samples_loads_neither_splines_nor_solvers():
+    code = (
+        "import sys, numpy as np; from siting.place.rank import surface_through; "
+        "x, y = np.argwhere(np.ones((4, 9))).T.astype(float); surface_through(x, y, x[None] + y); "
+        "print([m for m in ('scipy.interpolate', 'scipy.optimize') if m in sys.modules])"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert done.stdout.strip() == "[]"
+
+
 def test_map_and_sheets_are_made_without_the_figures_of_a_notebook():
     code = (
         "import sys; from siting.handoff import drawing, sheets, webmap; drawing.register_fonts(); "

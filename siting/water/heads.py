@@ -9,7 +9,6 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-import scipy
 import shapely
 from numpy.typing import ArrayLike
 from shapely.geometry.base import BaseGeometry
@@ -202,10 +201,11 @@ def head_radii(places: Floats, radius: Floats, irrigation: str) -> Floats:
     """
     usual = HEAD_SPACING_M[irrigation]
     unknown = usual
-    if len(places) > 1:
-        gap = np.asarray(scipy.spatial.cKDTree(places).query(places, k=2)[0], dtype=float)
-        unknown = float(np.clip(np.median(gap[:, 1]), _THROW[0] * usual, _THROW[1] * usual))
-    return np.where(np.isfinite(radius), radius, unknown)
+    drawn = np.isfinite(radius)
+    if len(places) > 1 and not drawn.all():
+        gap = [np.partition(np.hypot(*(places - place).T), 1)[1] for place in places]
+        unknown = float(np.clip(np.median(gap), _THROW[0] * usual, _THROW[1] * usual))
+    return np.where(drawn, radius, unknown)
 
 
 def head_pattern(

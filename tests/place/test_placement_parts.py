@@ -8,7 +8,7 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 import shapely
-from scipy import stats
+from scipy import interpolate, ndimage, stats
 from shapely.geometry import MultiPolygon, Point, box
 
 from siting.errors import NoAdmissibleGroundError
@@ -28,7 +28,13 @@ from siting.place.placement import (
     _window,
     place_sensor,
 )
-from siting.place.rank import mesh_of, pieces_of
+from siting.place.rank import (
+    _continued,
+    _indicator_variance,
+    mesh_of,
+    pieces_of,
+    surface_through,
+)
 from siting.place.setbacks import Hazards
 from siting.zones.application import application_cv
 from tests.place.test_placement import edge, even, hazards, lattice, place
@@ -92,6 +98,47 @@ def test_pieces_are_the_parts_of_every_cell_of_a_mesh(shape):
     assert pieces.y == pytest.approx(shapely.get_y(centre), abs=1e-6)
     assert pieces.width == pytest.approx(bounds[:, 2] - bounds[:, 0], abs=1e-9)
     assert pieces.height == pytest.approx(bounds[:, 3] - bounds[:, 1], abs=1e-9)
+
+
+@pytest.mark.cross_check("scipy's spline of the same coefficients")
+def test_a_surface_is_the_same_at_points_over_a_mesh_and_read_by_another():
+    rng = np.random.default_rng(7)
+    x, y = (part.ravel() for part in np.meshgrid(np.arange(0.25, 9), np.arange(0.25, 6)))
+    surface = surface_through(x, y, rng.uniform(1, 2, (3, x.size)))
+    mesh = mesh_of(box(-9, -9, 18, 15), burial_error=0.5)  # far beyond the lattice too
+    rows, columns = surface.coefficients.shape[1:]
+    row = np.clip((mesh.y - surface.south) / surface.step, 0, rows - 1)
+    column = np.clip((mesh.x - surface.west) / surface.step, 0, columns - 1)
+    at = surface.at(mesh.x, mesh.y)
+    np.testing.assert_allclose(surface.over(mesh), at, rtol=1e-13)
+    left = np.minimum(column.astype(int), columns - 2)
+    below = np.minimum(row.astype(int), rows - 2)
+    for s, coefficients in enumerate(surface.coefficients):
+        read = ndimage.map_coordinates(coefficients, [row, column], order=3, prefilter=False)
+        held = np.clip(read, surface.low[s, below, left], surface.high[s, below, left])
+        np.testing.assert_allclose(at[s], held, rtol=1e-13)
+
+
+@pytest.mark.cross_check("the radial basis of scipy")
+@pytest.mark.parametrize("wide", [3.0, 40.0])
+def test_few_samples_are_continued_by_cubes_of_distances_and_a_plane(wide):
+    rng = np.random.default_rng(8)
+    nodes = np.argwhere(np.ones((12, 50)))
+    known = np.abs(nodes[:, 0] - 6) + nodes[:, 1] / 20 < wide / 2
+    samples = nodes[known][:400].astype(float)
+    values = rng.uniform(1, 2, (3, len(samples)))
+    other = interpolate.RBFInterpolator(samples, values.T, kernel="cubic", degree=1)
+    expected = other(nodes.astype(float)).T
+    np.testing.assert_allclose(_continued(samples, values, nodes), expected, rtol=0, atol=1e-8)
+
+
+@pytest.mark.closed_form("both of two normal variates lie below their means: 1/4 + asin(r)/2 pi")
+def test_what_an_area_varies_by():
+    limit, weight = np.zeros((1, 2)), np.ones(2)
+    for alike in (-0.5, 0.0, 0.3, 0.5):
+        pairs = np.array([[0.0, alike], [alike, 0.0]])
+        expected = max(2 * np.arcsin(alike) / (2 * np.pi), 0.0)
+        assert _indicator_variance(limit, pairs, weight) == pytest.approx(expected, abs=1e-3)
 
 
 def test_the_window_reaches_a_metre_beyond_the_longest_setback():
