@@ -1,7 +1,7 @@
 """A plan does not depend on how many threads linear algebra finds on the machine.
 
-On more than one thread the solver behind numpy and scipy cuts a system of 200 unknowns and more by the number
-of threads, and the last digits follow. (The yard's lawn has such a system.)
+On more than one thread the solver behind numpy and scipy cuts a system of 200 unknowns and more by
+the number of threads, and the last digits follow. (The yard's lawn has such a system.)
 """
 
 import os
