@@ -95,7 +95,7 @@ class Alone:
         """Depth of the season, shape (Z, W) [mm]."""
         return np.asarray(self.depth[:, None] * (self.dial @ self.ran))
 
-    @property
+    @cached_property
     def worst_stress_days(self) -> Floats:
         """Stress days in the worst season out of ten, shape (Z,) [d]."""
         return worst_tenth(self.stress_days)

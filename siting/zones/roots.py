@@ -6,7 +6,7 @@ from collections.abc import Callable, Iterable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
 from functools import cached_property
-from typing import Any, NamedTuple, TypeVar
+from typing import Any, Final, NamedTuple, TypeVar
 
 import geopandas as gpd
 import numpy as np
@@ -14,7 +14,7 @@ import pandas as pd
 
 from siting.arrays import Floats, Ints, Singles
 from siting.climate.model import SeasonCalendar
-from siting.compiled import compiled
+from siting.compiled import compiled_of_numbers
 from siting.parts import at_hand
 from siting.season.events import RootZone
 from siting.season.scheduling import SOD_M, sensor_depth
@@ -39,32 +39,34 @@ class ZoneShares(NamedTuple):
     rain: Floats
 
 
-@compiled
+@compiled_of_numbers
 def _fill_demand(
     etc: Singles,
-    terms: tuple[Floats, Floats, Floats],
-    light: tuple[Floats, Floats, Ints],
-    factor: Floats,
-    scale: Floats,
+    terms: tuple[Singles, Singles, Singles],
+    light: tuple[Singles, Singles, Ints],
+    factor: Singles,
+    scale: Singles,
 ) -> None:
-    """Fill the demand of area classes, shape (Q, D, S, Y) [mm/d].
+    """Fill the demand of area classes, shape (Q, D, W) [mm/d].
 
-    terms: constant, beam and sky of reference ET, each (D, Y) [mm/d]; light: beam (Q, S, M) and sky
-    (Q, S) of the classes, and each day's month (D,); factor (D,): plant factor; scale (S,): what it
+    terms: constant, beam and sky of reference ET, each (D, W) [mm/d]; light: beam (Q, M, W) and sky
+    (Q, W) of the classes, and each day's month (D,); factor (D,): plant factor; scale (W,): what it
     is off by.
     """
     constant, direct, diffuse = terms
     beam, sky, place = light
-    classes, days, count, years = etc.shape
+    classes, days, runs = etc.shape
     for q in range(classes):
         for d in range(days):
-            for s in range(count):
-                lit, seen, factor_now = beam[q, s, place[d]], sky[q, s], factor[d] * scale[s]
-                for y in range(years):
-                    eto = constant[d, y] + direct[d, y] * lit + diffuse[d, y] * seen
-                    etc[q, d, s, y] = max(eto, 0.0) * factor_now
+            now, steady, sun = etc[q, d], constant[d], direct[d]
+            rest, lit, seen = diffuse[d], beam[q, place[d]], sky[q]
+            for w in range(runs):
+                eto = steady[w] + sun[w] * lit[w] + rest[w] * seen[w]
+                now[w] = max(eto, _NONE) * factor[d] * scale[w]
 
 
+#: Nothing, in single precision.
+_NONE: Final = np.float32(0.0)
 _P = TypeVar("_P")
 _T = TypeVar("_T")
 
@@ -146,11 +148,12 @@ class PropertyRoots:
         return plant_factors(self.water, self.ground.eto.months)
 
     @cached_property
-    def _weather(self) -> tuple[Floats, Floats, Floats]:
-        """Constant, beam and sky of reference ET on the days of the season, each (D, Y) [mm/d]."""
-        terms, rows = self.terms, self.seasons.rows
+    def _weather(self) -> tuple[Singles, Singles, Singles]:
+        """Constant, beam and sky of reference ET on each day and run, each (D, S x Y) [mm/d]."""
+        terms, rows, count = self.terms, self.seasons.rows, self.scenarios.count
         constant, beam, sky = (
-            np.ascontiguousarray(values[rows]) for values in (terms.constant, terms.beam, terms.sky)
+            np.tile(values[rows].astype(np.float32), (1, count))
+            for values in (terms.constant, terms.beam, terms.sky)
         )
         return constant, beam, sky
 
@@ -242,12 +245,13 @@ class PropertyRoots:
         level = self.scenarios.obstacles
         beam = ground.between(ground.class_beam[z], level)  # (Q, S, M)
         sky = ground.between(ground.class_sky[z], level)  # (Q, S)
-        etc = np.empty((CLASSES, len(place), len(level), self.years), np.float32)
-        light = np.ascontiguousarray(beam), np.ascontiguousarray(sky), place
-        _fill_demand(
-            etc, self._weather, light, np.ascontiguousarray(factor), np.ascontiguousarray(scale)
+        lit, seen, off = (
+            np.repeat(values.astype(np.float32), self.years, axis=-1)
+            for values in (np.moveaxis(beam, -1, 1), sky, scale)
         )
-        return etc.reshape(CLASSES, len(place), -1)
+        etc = np.empty((CLASSES, len(place), off.size), np.float32)
+        _fill_demand(etc, self._weather, (lit, seen, place), factor.astype(np.float32), off)
+        return etc
 
     def _application(self, z: int, evenness: float) -> Floats:
         """Return what a zone's area classes receive over its mean, shape (Q, S)."""
