@@ -376,9 +376,9 @@ class Model:
 
         zones: where each must have one, and no other zone; in_window: whether the hours are kept.
         """
-        sets, worth, most = self._sets
-        if in_window or min(at_most, self._homes.size) > most:
+        if in_window or min(at_most, len(self._ways)) > self._few:
             return self._programme.solve(at_most=at_most, zones=zones, in_window=in_window)
+        sets, worth = self._sets
         opened = sets >= 0
         fits = opened.sum(axis=1) <= at_most
         if zones is not None:
@@ -400,24 +400,27 @@ class Model:
         return np.unique(self.candidates.zone[self.kept])
 
     @cached_property
-    def _sets(self) -> tuple[Ints, Floats, int]:
-        """Every set of no more candidates than that sets are few, its cost, and that number.
-
-        Sets (N, K): a column for each of the zones with any, -1 where none of them is opened.
-        """
+    def _ways(self) -> list[Ints]:
+        """What may be opened in each of the zones with any candidate, -1 for none."""
         zone = self.candidates.zone[self.kept]
-        ways = [np.append(-1, self.kept[zone == z]) for z in self._homes]
-        # How many sets there are of each number: one zone after another, with or without it.
-        count = np.ones(1)
-        for way in ways:
+        return [np.append(-1, self.kept[zone == z]) for z in self._homes]
+
+    @cached_property
+    def _few(self) -> int:
+        """The most candidates that may be opened while their sets are few."""
+        count = np.ones(1)  # of sets of 0, 1 ... candidates, one zone after another
+        for way in self._ways:
             count = np.append(count, 0.0) + np.append(0.0, count) * (len(way) - 1)
-        most = int(np.searchsorted(np.cumsum(count), MOST_SETS, side="right")) - 1
+        return int(np.searchsorted(np.cumsum(count), MOST_SETS, side="right")) - 1
+
+    @cached_property
+    def _sets(self) -> tuple[Ints, Floats]:
+        """Every set of so few candidates, shape (N, K), a column for each zone, and its cost."""
         sets = np.empty((1, 0), np.int64)
-        for way in ways:
-            one = np.repeat(sets, len(way), axis=0), np.tile(way, len(sets))
-            sets = np.column_stack(one)
-            sets = sets[(sets >= 0).sum(axis=1) <= most]
-        return sets[1:], _worth(self.candidates, sets[1:]), most
+        for way in self._ways:
+            sets = np.column_stack([np.repeat(sets, len(way), axis=0), np.tile(way, len(sets))])
+            sets = sets[(sets >= 0).sum(axis=1) <= self._few]
+        return sets[1:], _worth(self.candidates, sets[1:])
 
 
 class Programme:
