@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from functools import partial
+
 import numpy as np
 from hypothesis import given
 from hypothesis import strategies as st
@@ -58,6 +60,18 @@ def test_schedules_are_the_same_to_the_bit(seed, dialled):
     assert found.any()
 
 
+def test_single_precision_moves_hardly_an_event():
+    rng = np.random.default_rng(8)
+    days, moved, all_days = np.ones((90, 400), dtype=bool), 0, 0
+    for _ in range(8):
+        root = season(rng, layered=True, runs=400)
+        ran, stress = play_sensor(root, days, 8.0, 0.3)
+        surely, sure_stress = play_sensor(root, days, 8.0, 0.3, np.float64)
+        moved, all_days = moved + np.count_nonzero(ran != surely), all_days + ran.size
+        assert abs(stress.mean() - sure_stress.mean()) <= 1e-3 * sure_stress.mean()
+    assert moved <= 1e-4 * all_days
+
+
 def test_a_set_of_days_may_be_shared_or_not_and_inputs_stay_as_they_are():
     rng = np.random.default_rng(4)
     root, days = season(rng, layered=True), rng.random((90, 7)) < 0.6
@@ -77,12 +91,19 @@ def test_demand_is_each_days_weather_in_each_class_light():
     constant, direct, diffuse = rng.normal(1, 2, (3, days, years))
     beam, sky = rng.random((classes, count, 6)), rng.random((classes, count))
     place, factor, scale = rng.integers(0, 6, days), rng.random(days), rng.random(count)
-    etc = np.empty((classes, days, count, years))
-    light = beam, sky, place
-    _fill_demand(etc, (constant, direct, diffuse), light, factor, scale)
+    single = partial(np.asarray, dtype=np.float32)
+    terms = [np.tile(single(each), (1, count)) for each in (constant, direct, diffuse)]
+    by_run = [
+        np.repeat(single(each), years, axis=-1) for each in (np.moveaxis(beam, -1, 1), sky, scale)
+    ]
+    etc = np.empty((classes, days, count * years), np.float32)
+    _fill_demand(etc, tuple(terms), (by_run[0], by_run[1], place), single(factor), by_run[2])
     for s in range(count):
         lit, seen = beam[:, s, place, None], sky[:, s, None, None]
         wanted = np.maximum(constant + direct * lit + diffuse * seen, 0.0)
-        np.testing.assert_array_equal(etc[:, :, s], wanted * (factor[:, None] * scale[s]))
+        found = etc[:, :, s * years : (s + 1) * years]
+        np.testing.assert_allclose(
+            found, wanted * (factor[:, None] * scale[s]), rtol=1e-5, atol=1e-6
+        )
     assert (etc == 0).any()
     assert (etc > 0).any()
