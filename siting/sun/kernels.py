@@ -59,9 +59,10 @@ EllipsoidArrays = tuple[Floats, Floats, Floats, Floats, Floats, Floats, Floats, 
 PrismArrays = tuple[Floats, Floats, Floats, Floats, Floats, Floats, Floats, Floats, Floats, Floats]
 #: Rise along x and y; ax, ay, bx, by, height, log_tau.
 SheetArrays = tuple[Floats, Floats, Floats, Floats, Floats, Floats, Floats, Floats]
-#: Sum of logarithms in each cell (all 0 between directions), and the cells touched.
-Scratch = tuple[Floats, Ends]
-#: Cell, direction and logarithm of every cell that is dimmed and not dark.
+#: Sum of logarithms in each cell, whether each eight cells were touched (all 0 between directions),
+#: and those eights.
+Scratch = tuple[Floats, Bytes, Ends]
+#: Eights of cells, direction, and logarithms (N, 8) where they are dimmed and not dark, else 0.
 Entries = tuple[Ends, Bytes, Floats]
 
 
@@ -203,19 +204,22 @@ def _reach(light: Light, tilt_x: float, tilt_y: float) -> float:
 def _dim_span(
     mask: Words, scratch: Scratch, count: int, span: tuple[int, int], log_tau: float
 ) -> int:
-    """Darken consecutive cells, or add a crown's logarithm to them; return the cells touched."""
-    logs, touched = scratch
+    """Darken consecutive cells, or add a crown's logarithm to them; return the eights touched."""
+    logs, seen, touched = scratch
     start, stop = span
     if log_tau == -np.inf:
         _or_span(mask, start, stop - 1)
         return count
     if log_tau == 0:
         return count
-    for i in range(start, stop):
-        if logs[i] == 0:
-            touched[count] = i
+    for eight in range(start >> 3, ((stop - 1) >> 3) + 1):
+        if not seen[eight]:
+            seen[eight] = 1
+            touched[count] = eight
             count += 1
-        logs[i] += log_tau
+    line = logs[start:stop]
+    for i in range(len(line)):
+        line[i] += log_tau
     return count
 
 
@@ -371,8 +375,6 @@ def fill_directions(
     in place; block: first row and column, one past the last; light (K,): x, y and reach of the
     directions. Result: number of entries filled.
     """
-    cells, directions, dimmed = entries
-    logs, touched = scratch
     total, rows = 0, block[2] - block[0]
     ends = np.empty(rows, np.int32), np.empty(rows, np.int32)
     for k in range(len(light[0])):
@@ -381,12 +383,28 @@ def fill_directions(
         count = _dim_sheets(mask, block, one, thin[0], scratch)
         count = _dim_ellipsoids(mask, block, one, thin[1], scratch, count)
         count = _dim_prisms(mask, block, one, thin[2], scratch, count)
-        for i in range(count):
-            cell = touched[i]
-            if not (mask[cell >> 6] >> np.uint64(cell & 63)) & np.uint64(1):
-                cells[total], directions[total], dimmed[total] = cell, k, logs[cell]
-                total += 1
-            logs[cell] = 0.0
+        total = _note(entries, total, k, mask, scratch, count)
+    return total
+
+
+@compiled_within
+def _note(
+    entries: Entries, total: int, direction: int, mask: Words, scratch: Scratch, count: int
+) -> int:
+    """Note what a direction's crowns dim, and clear it; return the entries there are."""
+    eights, directions, dimmed = entries
+    logs, seen, touched = scratch
+    for i in range(count):
+        eight = touched[i]
+        seen[eight] = 0
+        dark = mask[eight >> 3] >> np.uint64((eight & 7) << 3)
+        cells, noted = logs[8 * eight : 8 * eight + 8], dimmed[total]
+        for j in range(8):
+            noted[j] = 0.0 if dark >> np.uint64(j) & np.uint64(1) else cells[j]
+            cells[j] = 0.0
+        if dark & np.uint64(255) != np.uint64(255):
+            eights[total], directions[total] = eight, direction
+            total += 1
     return total
 
 
@@ -396,10 +414,12 @@ def take_thin(kept: Floats, entries: Entries, count: int, weight: Floats, rounde
 
     kept (rows * stride,): by cells of the mask, changed in place; weight (K,): of the directions.
     """
-    cells, directions, share = entries
+    eights, directions, share = entries
     for i in range(count):
-        w = weight[directions[i]]
-        kept[cells[i]] += w - ((w * share[i] + rounder) - rounder)
+        w, some = weight[directions[i]], share[i]
+        cells = kept[8 * eights[i] : 8 * eights[i] + 8]
+        for j in range(8):
+            cells[j] += w - ((w * some[j] + rounder) - rounder)
 
 
 #: Side of the squares in which masks are turned, to stay within the processor's cache.

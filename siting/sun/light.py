@@ -191,9 +191,9 @@ def _add(
     if dark is not None:
         _spread(masks.view(np.uint8).reshape(many, rows, stride // 8), dark)
     work, step = (rows * stride, _DIMMED) if caster.has_thin else (0, many)
-    scratch = np.zeros(work), np.empty(work, dtype=np.int32)
-    most = work * min(step, many)
-    entries = np.empty(most, np.int32), np.empty(most, np.uint8), np.empty(most)
+    scratch = np.zeros(work), np.zeros(work // 8, np.uint8), np.empty(work // 8, np.int32)
+    most = work // 8 * min(step, many) + 1
+    entries = np.empty(most, np.int32), np.empty(most, np.uint8), np.empty((most, 8))
     kept = np.zeros((len(outs), work))
     for start in range(0, many, step):
         end = start + step
