@@ -15,7 +15,6 @@ from typing import Any, Final
 import geopandas as gpd
 import numpy as np
 import pandas as pd
-import pyproj
 import scipy
 import shapely
 
@@ -53,7 +52,7 @@ from siting.planning.make import plan
 from siting.planning.model import Basis, Plan
 from siting.season.events import timer_days
 from siting.site.model import Site
-from siting.site.vector import transformer
+from siting.site.vector import WGS84, transformer
 from siting.threads import one_blas_thread
 from siting.water.balance import effective_rain
 
@@ -247,10 +246,9 @@ def _place(sensors: gpd.GeoDataFrame, tag: str, at: AsBuilt, plan: Plan) -> None
     x, y = at.fix.x, at.fix.y
     for column, value in {"x": x, "y": y}.items():
         sensors.loc[tag, column] = value
-    degrees = pyproj.CRS.from_epsg(4326)
     for columns, crs in (
         (("source_x", "source_y"), plan.site.source_crs),
-        (("lon", "lat"), degrees),
+        (("lon", "lat"), WGS84),
     ):
         to = transformer(plan.site.crs, crs)
         for column, value in zip(columns, to.transform(x, y), strict=True):

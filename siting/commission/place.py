@@ -23,7 +23,7 @@ from siting.place.setbacks import hazards_of_zone
 from siting.place.ties import TAPE_SIGMA_M
 from siting.planning.form import TAPE_LIMITS
 from siting.planning.model import Basis, Plan
-from siting.site.vector import transformer
+from siting.site.vector import WGS84, transformer
 from siting.units import UnitsName, figure, show
 
 
@@ -215,8 +215,7 @@ def fix_from_gps(
 
     latitude, longitude: WGS 84 [deg]; error_m: error that the receiver states [m].
     """
-    to = transformer(pyproj.CRS.from_epsg(4326), crs)
-    x, y = to.transform(longitude, latitude)
+    x, y = transformer(WGS84, crs).transform(longitude, latitude)
     return Fix(float(x), float(y), error_m, (), "GPS")
 
 

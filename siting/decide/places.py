@@ -9,7 +9,6 @@ from typing import Final, NamedTuple
 import geopandas as gpd
 import numpy as np
 import pandas as pd
-import pyproj
 import shapely
 from numpy.typing import NDArray
 from shapely.geometry.base import BaseGeometry
@@ -33,7 +32,7 @@ from siting.place.setbacks import (
 )
 from siting.site.model import Site
 from siting.site.settings import Costs, Setbacks
-from siting.site.vector import transformer
+from siting.site.vector import WGS84, transformer
 from siting.stages import Keeper
 from siting.threads import one_blas_thread
 from siting.units import UnitsName, show
@@ -168,7 +167,7 @@ def _whereabouts(site: Site, patch: Undrawn, units: UnitsName) -> str:
     away = site.hydrozones.geometry.distance(point)
     zone, metres = away.idxmin(), float(away.min())
     near = f"over {zone}" if metres == 0 else f"{show(metres, 'length', units)} from {zone}"
-    to = transformer(site.crs, pyproj.CRS.from_epsg(4326))
+    to = transformer(site.crs, WGS84)
     longitude, latitude = to.transform(patch.x, patch.y)
     return f"{near} (at {latitude:.6f}, {longitude:.6f})"
 

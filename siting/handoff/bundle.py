@@ -41,6 +41,7 @@ from siting.palette import NEED, SUN
 from siting.parts import give_back
 from siting.planning.make import input_files, plan_property
 from siting.planning.model import Plan
+from siting.site.vector import in_crs
 from siting.zones.survey import Survey
 
 
@@ -447,7 +448,7 @@ def _write_zones(survey: Survey, path: Path, columns: Mapping[str, str], style: 
     """Write the hydrozones with some columns and their style, whole or not at all."""
     picked = pick(survey.zones.reset_index(), columns)
     frame = with_us_units(picked, "hydrozones", survey.settings.units)
-    frame = frame.to_crs(survey.site.source_crs)
+    frame = in_crs(frame, survey.site.source_crs)
     with atomic_path(path) as part, fixed_date():
         write_layer(frame, part, "hydrozones", "MultiPolygon")
         describe_package(part, {"hydrozones": style})

@@ -15,15 +15,16 @@ from functools import cache
 from pathlib import Path
 from typing import Any, Final
 
-import geopandas as gpd
 import numpy as np
 import pandas as pd
 import shapely
+from numpy.typing import NDArray
 
 from siting.files import write_bytes
 from siting.handoff.facts import spares
 from siting.planning.model import Plan
 from siting.planning.tables import RESULT, SCHEMA_NAME, Column
+from siting.site.vector import WGS84, moved
 from siting.stages import kept_beside
 
 _TYPES: Final = {
@@ -195,15 +196,19 @@ def _at(plan: Plan, x: str, y: str, east: float, north: float) -> dict[str, floa
     return {x: east, y: north}
 
 
+def _elsewhere(plan: Plan, places: NDArray[Any]) -> tuple[NDArray[Any], NDArray[Any]]:
+    """Return places in the property's CRS and in degrees."""
+    own = plan.site.crs
+    return moved(places, own, plan.site.source_crs), moved(places, own, WGS84)
+
+
 def _ties(plan: Plan) -> dict[str, list[dict[str, Any]]]:
     """Tape distances by sensor; the fixed points in the property's CRS and in degrees."""
     frame = plan.ties
     if frame.empty:
         return {}
-    starts = gpd.GeoSeries(
-        shapely.get_point(frame.geometry.to_numpy(), 0), index=frame.index, crs=frame.crs
-    )
-    source, degrees = starts.to_crs(plan.site.source_crs), starts.to_crs(4326)
+    starts = shapely.get_point(frame.geometry.to_numpy(), 0)
+    source, degrees = _elsewhere(plan, starts)
     found: dict[str, list[dict[str, Any]]] = {}
     for row, here, wgs in zip(_rows(frame), source, degrees, strict=True):
         row.update(_at(plan, "from_x", "from_y", here.x, here.y))
@@ -217,7 +222,7 @@ def _reserves(plan: Plan) -> dict[str, list[dict[str, Any]]]:
     frame = plan.reserves
     if frame.empty:
         return {}
-    source, degrees = frame.geometry.to_crs(plan.site.source_crs), frame.geometry.to_crs(4326)
+    source, degrees = _elsewhere(plan, frame.geometry.to_numpy())
     how = {(tag, at["reserve"]): at for tag in plan.sensors.index for at in spares(plan, str(tag))}
     found: dict[str, list[dict[str, Any]]] = {}
     for row, here, wgs in zip(_rows(frame), source, degrees, strict=True):

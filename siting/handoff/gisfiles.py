@@ -37,6 +37,7 @@ import pandas as pd
 import pyogrio
 import pyproj
 import shapely
+from numpy.typing import NDArray
 from shapely.geometry import Polygon
 from shapely.geometry.base import BaseGeometry
 
@@ -61,6 +62,7 @@ from siting.planning.cautions import DIG_CAUTION, dig_caution
 from siting.planning.model import Plan
 from siting.planning.tables import RESULT
 from siting.site.model import LocalGrid
+from siting.site.vector import WGS84, in_crs, moved
 from siting.stages import kept_beside
 from siting.sun.position import SunShade
 from siting.units import (
@@ -489,7 +491,7 @@ def package_layers(plan: Plan) -> dict[str, gpd.GeoDataFrame]:
         picked[_LINES[name]] = gpd.GeoDataFrame({"kind": [name] * len(lines)}, geometry=lines)
     units = plan.settings.units
     return {
-        name: with_us_units(frame, name, units).to_crs(site.source_crs)
+        name: in_crs(with_us_units(frame, name, units), site.source_crs)
         for name, frame in picked.items()
     }
 
@@ -793,15 +795,15 @@ def _geojson(document: Mapping[str, Any]) -> str:
     return json.dumps(collection, ensure_ascii=False, indent=1, allow_nan=False) + "\n"
 
 
-def _trenches(plan: Plan) -> gpd.GeoSeries:
+def _trenches(plan: Plan) -> NDArray[Any]:
     """Return the trench, line by line, in degrees."""
     wires = plan.wire_routes
-    lines: gpd.GeoSeries = wires.geometry[wires["kind"] == "trench"]
-    return (lines if lines.crs is not None else lines.set_crs(plan.site.crs)).to_crs(4326)
+    lines = wires.geometry.to_numpy()[wires["kind"].to_numpy() == "trench"]
+    return moved(lines, plan.site.crs, WGS84)
 
 
 def _gpx(
-    document: Mapping[str, Any], t: Language, trenches: gpd.GeoSeries, dig: str = DIG_CAUTION
+    document: Mapping[str, Any], t: Language, trenches: NDArray[Any], dig: str = DIG_CAUTION
 ) -> str:
     """Return GPX 1.1: waypoints, named by the tags, short enough for any handheld; the trench.
 

@@ -107,6 +107,7 @@ from siting.palette import INK, MARKS, NEED, ramp_colour
 from siting.planning.cautions import dig_caution
 from siting.planning.model import Plan
 from siting.season.controls import CONTROLS
+from siting.site.vector import WGS84, moved
 from siting.units import show
 
 _ENGLISH: Final = Sheet()
@@ -926,8 +927,9 @@ def _stakes(plan: Plan, sensor_id: str) -> list[tuple[str, str]]:
     ties = plan.ties[(plan.ties["sensor_id"] == sensor_id) & (plan.ties["from_kind"] == "stake")]
     if ties.empty:
         return []
-    places = gpd.GeoSeries(gpd.points_from_xy(ties["from_x"], ties["from_y"]), crs=plan.site.crs)
-    degrees, own = places.to_crs(4326), places.to_crs(plan.site.source_crs)
+    places = shapely.points(ties["from_x"], ties["from_y"])
+    degrees = moved(places, plan.site.crs, WGS84)
+    own = moved(places, plan.site.crs, plan.site.source_crs)
     grid_too = not plan.site.source_crs.is_geographic
     return [
         (

@@ -22,7 +22,6 @@ from importlib.resources import files
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
-import geopandas as gpd
 import jinja2
 import numpy as np
 import pyproj
@@ -33,6 +32,7 @@ from shapely import (
     intersection,
     intersects,
     maximum_inscribed_circle,
+    total_bounds,
     union_all,
 )
 from shapely.geometry import LineString, MultiPolygon, Point, Polygon
@@ -98,6 +98,7 @@ from siting.planning.form import (
 from siting.planning.model import Plan
 from siting.site.cells import YEARS
 from siting.site.settings import FIXTURES
+from siting.site.vector import WGS84, moved
 from siting.units import QUANTITIES
 
 if TYPE_CHECKING:
@@ -350,8 +351,8 @@ def map_document(plan: Plan, *, online: bool = False) -> Document:
     Result: plain values only; positions are [latitude, longitude] in degrees (WGS 84), figures both
     as numbers in SI (`values`) and as text in metric and US units (pairs).
     """
-    west, south, east, north = (
-        gpd.GeoSeries([plan.site.boundary], crs=plan.site.crs).to_crs(4326).total_bounds
+    west, south, east, north = total_bounds(
+        moved(np.array([plan.site.boundary], dtype=object), plan.site.crs, WGS84)
     )
     need, t = need_scale(plan), language(plan.settings.language)
     document = {
@@ -536,7 +537,7 @@ def _latlon(
     geometries: Iterable[BaseGeometry], crs: pyproj.CRS, decimals: int
 ) -> list[list[list[float]]]:
     """Coordinates of lines or points as [latitude, longitude]."""
-    degrees = gpd.GeoSeries(list(geometries), crs=crs).to_crs(4326)
+    degrees = moved(np.array(list(geometries), dtype=object), crs, WGS84)
     return [np.round(get_coordinates(g)[:, ::-1], decimals).tolist() for g in degrees]
 
 
@@ -549,7 +550,7 @@ def _every_polygon(
     geometries: Iterable[BaseGeometry], crs: pyproj.CRS, decimals: int = _DEGREES_SHAPE
 ) -> list[list[list[list[list[float]]]]]:
     """Return the polygons of many geometries, each as `_polygons`."""
-    degrees = gpd.GeoSeries(list(geometries), crs=crs).to_crs(4326)
+    degrees = moved(np.array(list(geometries), dtype=object), crs, WGS84)
     return [
         [
             [

@@ -10,7 +10,6 @@ from typing import Any, Final, NamedTuple
 import geopandas as gpd
 import numpy as np
 import pandas as pd
-import pyproj
 import shapely
 from geopandas.array import from_shapely
 
@@ -29,7 +28,7 @@ from siting.season.scheduling import (
     threshold_vwc,
 )
 from siting.site.model import Site
-from siting.site.vector import transformer
+from siting.site.vector import WGS84, transformer
 from siting.units import UnitsName
 from siting.water.balance import sensor_layer_share
 from siting.zones.application import ZoneApplication
@@ -840,7 +839,7 @@ def sensor_table(
     columns["geometry"] = from_shapely(shapely.points(x, y), site.crs)
     for names, crs in (
         (("source_x", "source_y"), site.source_crs),
-        (("lon", "lat"), pyproj.CRS.from_epsg(4326)),
+        (("lon", "lat"), WGS84),
     ):
         columns[names[0]], columns[names[1]] = transformer(site.crs, crs).transform(x, y)
     index = pd.Index(columns.pop("sensor_id"), name="sensor_id")

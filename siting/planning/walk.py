@@ -19,6 +19,7 @@ from siting.place.placement import Placement
 from siting.planning.make import read_inputs
 from siting.site.model import Site
 from siting.site.settings import PropertyFile
+from siting.site.vector import WGS84, transformer
 from siting.threads import one_blas_thread
 from siting.zones.ground import Ground, Progress
 from siting.zones.survey import Survey, survey_site
@@ -155,5 +156,5 @@ def _in_order(site: Site, rows: list[tuple[str, bool, float, float]]) -> gpd.Geo
         geometry=gpd.points_from_xy(*places[order].T),
         crs=site.crs,
     )
-    degrees = frame.geometry.to_crs(4326)
-    return frame.assign(lon=degrees.x.round(8), lat=degrees.y.round(8))
+    longitude, latitude = transformer(site.crs, WGS84).transform(*places[order].T)
+    return frame.assign(lon=np.round(longitude, 8), lat=np.round(latitude, 8))

@@ -13,9 +13,11 @@ from pathlib import Path
 from typing import Any, Final
 
 import geopandas as gpd
+import numpy as np
 import pandas as pd
 import pyarrow as pa
 import pyarrow.parquet as pq
+import pyproj
 import shapely
 from shapely.geometry.base import BaseGeometry
 
@@ -24,6 +26,7 @@ from siting.files import atomic_path, write_text
 from siting.planning.model import Plan
 from siting.planning.tables import RESULT, Column
 from siting.portfolio.model import Tile
+from siting.site.vector import WGS84, moved
 
 #: Table -> rows, each a mapping of column to value.
 Rows = dict[str, list[dict[str, Any]]]
@@ -88,13 +91,13 @@ SCHEMAS: Final[Mapping[str, pa.Schema]] = {
     ),
 }  # fmt: skip
 TABLES: Final = tuple(SCHEMAS)
-_WGS84: Final = 4326
 _SECOND: Final = 2
 
 
 def plan_rows(property_id: str, plan: Plan) -> Rows:
     """Return the rows of a planned property in every table."""
-    sensors, zones = _flat(plan.sensors, "sensor_id"), _flat(plan.zones, "zone")
+    crs = plan.site.crs
+    sensors, zones = _flat(plan.sensors, "sensor_id", crs), _flat(plan.zones, "zone", crs)
     seasons = plan.season.reset_index(names="year")
     rows: Rows = {
         "properties": [_summary(plan)],
@@ -184,17 +187,15 @@ def _summary(plan: Plan) -> dict[str, Any]:
         "zones": len(plan.zones),
         "sensors": len(plan.sensors),
         "faults": 0,
-        **_shape(gpd.GeoSeries([site.boundary], crs=site.crs).to_crs(_WGS84).iloc[0]),
+        **_shape(moved(np.array([site.boundary], dtype=object), site.crs, WGS84)[0]),
     }  # fmt: skip
 
 
-def _flat(frame: gpd.GeoDataFrame, name: str) -> list[dict[str, Any]]:
+def _flat(frame: gpd.GeoDataFrame, name: str, crs: pyproj.CRS) -> list[dict[str, Any]]:
     """Return the rows of a layer, in WGS 84."""
-    moved = frame.to_crs(_WGS84) if len(frame) else frame
-    plain = pd.DataFrame(moved.drop(columns="geometry")).reset_index(names=name)
-    return [
-        {**row, **_shape(shape)} for row, shape in zip(_records(plain), moved.geometry, strict=True)
-    ]
+    plain = pd.DataFrame(frame.drop(columns="geometry")).reset_index(names=name)
+    there = moved(frame.geometry.to_numpy(), crs, WGS84)
+    return [{**row, **_shape(shape)} for row, shape in zip(_records(plain), there, strict=True)]
 
 
 def _shape(shape: BaseGeometry) -> dict[str, Any]:

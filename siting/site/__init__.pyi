@@ -62,10 +62,13 @@ from .toml import TomlFile as TomlFile
 from .toml import TomlTable as TomlTable
 from .toml import key_lines as key_lines
 from .vector import DRAWING as DRAWING
+from .vector import WGS84 as WGS84
 from .vector import Bounds as Bounds
 from .vector import LayerPart as LayerPart
 from .vector import all_finite as all_finite
+from .vector import in_crs as in_crs
 from .vector import is_drawing as is_drawing
+from .vector import moved as moved
 from .vector import open_layer as open_layer
 from .vector import transformer as transformer
 from .vector import waiting_log as waiting_log

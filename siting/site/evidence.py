@@ -26,7 +26,7 @@ from siting.site.columns import normal_header
 from siting.site.model import BESIDE_M, Evidence, LocalGrid
 from siting.site.raster import heavy_block, unreadable
 from siting.site.settings import EvidenceSource
-from siting.site.vector import Refusal, raster_driver, transformer
+from siting.site.vector import WGS84, Refusal, raster_driver, transformer
 
 #: A raster says where a zone is dry only with so many cells wholly on its open ground; judgement.
 FEWEST_CELLS: Final = 20
@@ -185,7 +185,7 @@ def _moved(rows: list[Any], degrees: bool, ground: OpenGround) -> list[_Row]:
     """Bring the rows' places into the working CRS."""
     if not rows:
         return []
-    crs = pyproj.CRS.from_epsg(4326) if degrees else ground.source_crs
+    crs = WGS84 if degrees else ground.source_crs
     to = transformer(crs, ground.crs)
     x, y = to.transform([row[0] for row in rows], [row[1] for row in rows])
     return [(a, b, row[2], row[3]) for a, b, row in zip(x, y, rows, strict=True)]

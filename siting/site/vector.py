@@ -56,7 +56,8 @@ _FAR: Final = 20_000.0
 _POLE: Final = 90.0
 _HALF: Final = 180.0
 _ENSEMBLE: Final = " ensemble"
-_WGS84: Final = pyproj.CRS.from_epsg(4326)
+#: Degrees as receivers and maps take them.
+WGS84: Final = pyproj.CRS.from_epsg(4326)
 
 
 class Working(NamedTuple):
@@ -90,7 +91,7 @@ def working_crs(frame: gpd.GeoDataFrame) -> Working | None:
     centre = (bounds[0] + bounds[2]) / 2, (bounds[1] + bounds[3]) / 2
     geodetic = _plain_geodetic(source)
     x, y = _move(source, geodetic, centre)
-    longitude, latitude = _move(source, _WGS84, centre)
+    longitude, latitude = _move(geodetic, WGS84, (x, y))
     if not np.isfinite([x, y, longitude, latitude]).all() or max(abs(y), abs(latitude)) > _POLE:
         return None
     crs = _mercator(round(x, 7), round(y, 7), geodetic)
@@ -129,45 +130,116 @@ def _about_nowhere(geodetic: pyproj.CRS) -> dict[str, Any]:
     return told
 
 
+class Way(NamedTuple):
+    """Moves places from one CRS to another, step by step, x before y."""
+
+    steps: tuple[pyproj.Transformer, ...]
+
+    def transform(self, x: Any, y: Any) -> tuple[Any, Any]:  # noqa: ANN401 - numbers or arrays
+        """Return where places are in the other CRS.
+
+        Parameters
+        ----------
+        x, y : float or array_like
+            East and north, or longitude and latitude.
+
+        Returns
+        -------
+        tuple
+            Of the same kind.
+        """
+        for step in self.steps:
+            x, y = step.transform(x, y)
+        return x, y
+
+
 @functools.lru_cache(maxsize=64)
-def transformer(source: pyproj.CRS, target: pyproj.CRS) -> pyproj.Transformer:
+def transformer(source: pyproj.CRS, target: pyproj.CRS) -> Way:
     """Return what moves places from one CRS to another, x before y.
 
     Parameters
     ----------
     source, target : pyproj.CRS
-        Of which one may be a property's own: what PROJ does between such a CRS and another is the
-        same about any centre, and is looked up for the first property alone.
+        Of which one may be a property's own: what PROJ does between such a CRS and another on its
+        datum is the same about any centre, and from one datum to another the way is through
+        degrees. Both are looked up for the first property alone.
 
     Returns
     -------
-    pyproj.Transformer
-        The same as pyproj's for these two.
+    Way
+        To the same places as pyproj's for these two.
     """
     for own, other, leaving in ((source, target, True), (target, source, False)):
         if own.name != _PROJECTION or own.geodetic_crs is None:
             continue
-        steps = _steps(own.geodetic_crs, other, leaving)
-        if steps is not None:
-            told = own.to_json_dict()["conversion"]["parameters"]
-            value = {parameter["id"]["code"]: float(parameter["value"]) for parameter in told}
-            centre = f"lat_0={value[_LATITUDE]:.15g} lon_0={value[_LONGITUDE]:.15g}"
-            return pyproj.Transformer.from_pipeline(centre.join(steps))
-    return pyproj.Transformer.from_crs(source, target, always_xy=True)
+        near = other if other.geodetic_crs == own.geodetic_crs else own.geodetic_crs
+        steps = _steps(own.geodetic_crs, near, leaving)
+        if steps is None:
+            continue
+        told = own.to_json_dict()["conversion"]["parameters"]
+        value = {parameter["id"]["code"]: float(parameter["value"]) for parameter in told}
+        centre = f"lat_0={value[_LATITUDE]:.15g} lon_0={value[_LONGITUDE]:.15g}"
+        at_home = pyproj.Transformer.from_pipeline(centre.join(steps))
+        if near is other:
+            return Way((at_home,))
+        ends = (near, other) if leaving else (other, near)
+        abroad = transformer(*ends).steps
+        return Way((at_home, *abroad) if leaving else (*abroad, at_home))
+    return Way((pyproj.Transformer.from_crs(source, target, always_xy=True),))
 
 
 @functools.lru_cache(maxsize=16)
-def _steps(geodetic: pyproj.CRS, other: pyproj.CRS, leaving: bool) -> tuple[str, str] | None:
+def _steps(geodetic: pyproj.CRS, near: pyproj.CRS, leaving: bool) -> tuple[str, str] | None:
     """Return what PROJ does from a property's CRS to another, or back, before and after the centre.
 
-    None where it has several ways and chooses by the place.
+    geodetic: of both. None where it has several ways and chooses by the place.
     """
     latitude, longitude = 1.2345678, 2.3456789
     own = _mercator(longitude, latitude, geodetic)
-    way = (own, other) if leaving else (other, own)
+    way = (own, near) if leaving else (near, own)
     definition = pyproj.Transformer.from_crs(*way, always_xy=True).definition
     parts = definition.split(f"lat_0={latitude:.15g} lon_0={longitude:.15g}")
     return (parts[0], parts[1]) if len(parts) == 2 else None  # noqa: PLR2004 - the centre once
+
+
+def moved(shapes: NDArray[Any], source: pyproj.CRS, target: pyproj.CRS) -> NDArray[Any]:
+    """Return shapes in another CRS.
+
+    Parameters
+    ----------
+    shapes : ndarray of geometry, shape (N,)
+        In the first CRS; None stays.
+    source, target : pyproj.CRS
+        The two CRSs.
+
+    Returns
+    -------
+    ndarray of geometry, shape (N,)
+        The same shapes, elsewhere.
+    """
+    if shapely.has_z(shapes).any():
+        return np.asarray(gpd.GeoSeries(shapes, crs=source).to_crs(target).to_numpy())
+    way: Any = transformer(source, target).transform
+    return np.asarray(shapely.transform(shapes, way, interleaved=False))
+
+
+def in_crs(frame: gpd.GeoDataFrame, target: pyproj.CRS) -> gpd.GeoDataFrame:
+    """Return a layer in another CRS.
+
+    Parameters
+    ----------
+    frame : GeoDataFrame
+        With a CRS; not changed.
+    target : pyproj.CRS
+        The other CRS.
+
+    Returns
+    -------
+    GeoDataFrame
+        The same rows, elsewhere.
+    """
+    there = moved(frame.geometry.to_numpy(), frame.crs, target)
+    return frame.set_geometry(from_shapely(there, target))
 
 
 def _is_placed(crs: pyproj.CRS) -> bool:
@@ -210,11 +282,11 @@ def _plain_geodetic(source: pyproj.CRS) -> pyproj.CRS:
     """Return the source's geographic CRS when it is in degrees from Greenwich, else WGS 84."""
     geodetic = source.to_2d().geodetic_crs
     if geodetic is None or not geodetic.is_geographic:
-        return _WGS84
+        return WGS84
     in_degrees = all(axis.unit_name == "degree" for axis in geodetic.axis_info)
     meridian = geodetic.prime_meridian
     greenwich = meridian is None or meridian.longitude == 0
-    return geodetic if in_degrees and greenwich else _WGS84
+    return geodetic if in_degrees and greenwich else WGS84
 
 
 def _move(
@@ -256,10 +328,10 @@ def to_working(layer: Layer, working: Working, findings: Findings) -> gpd.GeoDat
         return frame.set_crs(working.crs, allow_override=True)
     source = pyproj.CRS.from_user_input(frame.crs)
     _note_datum(layer, source, working, findings)
-    moved = _moved(_flat(frame), source, working.crs)
-    drawn = ~(moved.geometry.isna() | moved.geometry.is_empty).to_numpy()
-    bounds = moved.geometry.bounds.to_numpy()
-    off = ~all_finite(moved.geometry.to_numpy())
+    there = in_crs(_flat(frame), working.crs)
+    drawn = ~(there.geometry.isna() | there.geometry.is_empty).to_numpy()
+    bounds = there.geometry.bounds.to_numpy()
+    off = ~all_finite(there.geometry.to_numpy())
     if off.any():
         layer.fault(
             findings,
@@ -268,7 +340,7 @@ def to_working(layer: Layer, working: Working, findings: Findings) -> gpd.GeoDat
             "Give the layer its right CRS; perhaps x and y are swapped.",
             features=frame.index[off].tolist(),
         )
-        moved, bounds, drawn = moved[~off], bounds[~off], drawn[~off]
+        there, bounds, drawn = there[~off], bounds[~off], drawn[~off]
     gaps = np.maximum(np.maximum(bounds[drawn, :2], -bounds[drawn, 2:]), 0.0)
     distance = np.hypot(*gaps.T).min(initial=np.inf)
     if drawn.any() and distance > _FAR:
@@ -278,18 +350,8 @@ def to_working(layer: Layer, working: Working, findings: Findings) -> gpd.GeoDat
             "features on the property",
             "Give the layer its right CRS; perhaps x and y are swapped.",
         )
-        return moved.iloc[:0]
-    return moved
-
-
-def _moved(frame: gpd.GeoDataFrame, source: pyproj.CRS, target: pyproj.CRS) -> gpd.GeoDataFrame:
-    """Return a frame in another CRS."""
-    shapes = frame.geometry.to_numpy()
-    if shapely.has_z(shapes).any():
-        return frame.to_crs(target)
-    to: Any = transformer(source, target).transform
-    there = shapely.transform(shapes, to, interleaved=False)
-    return frame.set_geometry(from_shapely(there, target))
+        return there.iloc[:0]
+    return there
 
 
 def _flat(frame: gpd.GeoDataFrame) -> gpd.GeoDataFrame:

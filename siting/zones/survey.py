@@ -27,6 +27,7 @@ from siting.evidence.walk import relative_differences
 from siting.extensions import Extension, ExtensionError, find_extension
 from siting.site.model import BESIDE_M, Evidence, Site
 from siting.site.settings import PropertyFile
+from siting.site.vector import WGS84, transformer
 from siting.stages import Keeper
 from siting.sun.position import SunShade, season_positions
 from siting.water.reference_et import EtoTerms, eto_terms
@@ -190,9 +191,9 @@ def _disagreement(learned: Learned, ground: Ground, z: int, zones: gpd.GeoDataFr
     x, y = ground.pixels.x[z], ground.pixels.y[z]
     moved = np.expm1(learned.mean(x, y).mean(axis=0))
     ends = [int(np.argmax(moved)), int(np.argmin(moved))]
-    at = gpd.GeoSeries(gpd.points_from_xy(x[ends], y[ends]), crs=zones.crs).to_crs(4326)
+    longitude, latitude = transformer(zones.crs, WGS84).transform(x[ends], y[ends])
     drier, wetter = (f"{100 * abs(moved[k]):.0f} %" for k in ends)
-    where = [f"{point.y:.6f}, {point.x:.6f}" for point in at]
+    where = [f"{a:.6f}, {b:.6f}" for a, b in zip(latitude, longitude, strict=True)]
     return (
         f"they disagree with the map most at {where[0]} ({drier} drier than it had it) and at "
         f"{where[1]} ({wetter} less dry)"
