@@ -139,7 +139,7 @@ def _keep_what_is_freed() -> None:
 
 #: After how many objects more than went Python looks for rings of them, and after how many such
 #: looks at older ones. A plan of any size leaves a few thousand in rings, none of them large.
-_SELDOM: Final = (50_000, 20, 20)
+_SELDOM: Final = (500_000, 20, 20)
 
 
 @contextmanager
@@ -156,6 +156,8 @@ def _seldom_collecting() -> Iterator[None]:
     try:
         yield
     finally:
+        gc.freeze()  # else all that is young would be gone through once more, at the very end
+        gc.unfreeze()
         gc.set_threshold(*before)
 
 
