@@ -51,8 +51,8 @@ from siting.language import Figure, Moment, Said, say, side_by_side, vocabulary
 from siting.planning.make import plan
 from siting.planning.model import Basis, Plan
 from siting.season.events import timer_days
+from siting.site.crs import WGS84, transformer
 from siting.site.model import Site
-from siting.site.vector import WGS84, transformer
 from siting.threads import one_blas_thread
 from siting.water.balance import effective_rain
 

@@ -23,7 +23,7 @@ from siting.place.setbacks import hazards_of_zone
 from siting.place.ties import TAPE_SIGMA_M
 from siting.planning.form import TAPE_LIMITS
 from siting.planning.model import Basis, Plan
-from siting.site.vector import WGS84, transformer
+from siting.site.crs import WGS84, transformer
 from siting.units import UnitsName, figure, show
 
 

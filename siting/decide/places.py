@@ -30,9 +30,9 @@ from siting.place.setbacks import (
     setback_hazards,
     undrawn,
 )
+from siting.site.crs import WGS84, transformer
 from siting.site.model import Site
 from siting.site.settings import Costs, Setbacks
-from siting.site.vector import WGS84, transformer
 from siting.stages import Keeper
 from siting.threads import one_blas_thread
 from siting.units import UnitsName, show

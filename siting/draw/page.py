@@ -24,9 +24,10 @@ from siting.errors import Fault, Findings, InputError, brief, limit
 from siting.files import write_text
 from siting.palette import INK, MARKS, NEED
 from siting.site.columns import COLUMNS, Column, Layer
+from siting.site.crs import all_finite
 from siting.site.property import parse_property
 from siting.site.settings import VECTOR_LAYERS
-from siting.site.vector import DRAWING, all_finite, open_layer
+from siting.site.vector import DRAWING, open_layer
 from siting.units import UnitsName
 
 _WGS84: Final = "EPSG:4326"

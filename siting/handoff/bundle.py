@@ -41,7 +41,7 @@ from siting.palette import NEED, SUN
 from siting.parts import give_back
 from siting.planning.make import input_files, plan_property
 from siting.planning.model import Plan
-from siting.site.vector import in_crs
+from siting.site.crs import in_crs
 from siting.zones.survey import Survey
 
 

@@ -24,7 +24,7 @@ from siting.files import write_bytes
 from siting.handoff.facts import spares
 from siting.planning.model import Plan
 from siting.planning.tables import RESULT, SCHEMA_NAME, Column
-from siting.site.vector import WGS84, moved
+from siting.site.crs import WGS84, moved
 from siting.stages import kept_beside
 
 _TYPES: Final = {

@@ -61,8 +61,8 @@ from siting.palette import INK, MARKS, NEED
 from siting.planning.cautions import DIG_CAUTION, dig_caution
 from siting.planning.model import Plan
 from siting.planning.tables import RESULT
+from siting.site.crs import WGS84, in_crs, moved
 from siting.site.model import LocalGrid
-from siting.site.vector import WGS84, in_crs, moved
 from siting.stages import kept_beside
 from siting.sun.position import SunShade
 from siting.units import (

@@ -107,7 +107,7 @@ from siting.palette import INK, MARKS, NEED, ramp_colour
 from siting.planning.cautions import dig_caution
 from siting.planning.model import Plan
 from siting.season.controls import CONTROLS
-from siting.site.vector import WGS84, moved
+from siting.site.crs import WGS84, moved
 from siting.units import show
 
 _ENGLISH: Final = Sheet()

@@ -97,8 +97,8 @@ from siting.planning.form import (
 )
 from siting.planning.model import Plan
 from siting.site.cells import YEARS
+from siting.site.crs import WGS84, moved
 from siting.site.settings import FIXTURES
-from siting.site.vector import WGS84, moved
 from siting.units import QUANTITIES
 
 if TYPE_CHECKING:

@@ -27,8 +27,8 @@ from siting.season.scheduling import (
     threshold_note,
     threshold_vwc,
 )
+from siting.site.crs import WGS84, transformer
 from siting.site.model import Site
-from siting.site.vector import WGS84, transformer
 from siting.units import UnitsName
 from siting.water.balance import sensor_layer_share
 from siting.zones.application import ZoneApplication

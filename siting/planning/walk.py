@@ -17,9 +17,9 @@ from siting.evidence.field import FEWEST_PLACES
 from siting.evidence.walk import WALK_PLACES, spread_places, walking_order
 from siting.place.placement import Placement
 from siting.planning.make import read_inputs
+from siting.site.crs import WGS84, transformer
 from siting.site.model import Site
 from siting.site.settings import PropertyFile
-from siting.site.vector import WGS84, transformer
 from siting.threads import one_blas_thread
 from siting.zones.ground import Ground, Progress
 from siting.zones.survey import Survey, survey_site

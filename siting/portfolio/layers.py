@@ -19,8 +19,9 @@ from numpy.typing import NDArray
 from siting.arrays import Floats
 from siting.errors import Fault, InputError, nearest
 from siting.portfolio.model import City
+from siting.site.crs import all_finite
 from siting.site.settings import LayerSource
-from siting.site.vector import Bounds, LayerPart, all_finite
+from siting.site.vector import Bounds, LayerPart
 
 #: Features that are looked at together.
 _AT_ONCE: Final = 200_000

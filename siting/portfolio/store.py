@@ -26,7 +26,7 @@ from siting.files import atomic_path, write_text
 from siting.planning.model import Plan
 from siting.planning.tables import RESULT, Column
 from siting.portfolio.model import Tile
-from siting.site.vector import WGS84, moved
+from siting.site.crs import WGS84, moved
 
 #: Table -> rows, each a mapping of column to value.
 Rows = dict[str, list[dict[str, Any]]]

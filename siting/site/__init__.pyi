@@ -15,6 +15,11 @@ from .columns import Column as Column
 from .columns import Layer as Layer
 from .columns import normal_header as normal_header
 from .columns import parse_number as parse_number
+from .crs import WGS84 as WGS84
+from .crs import all_finite as all_finite
+from .crs import in_crs as in_crs
+from .crs import moved as moved
+from .crs import transformer as transformer
 from .handbook import PLANT_KINDS as PLANT_KINDS
 from .handbook import SOIL_CLASSES as SOIL_CLASSES
 from .model import BESIDE_M as BESIDE_M
@@ -62,13 +67,8 @@ from .toml import TomlFile as TomlFile
 from .toml import TomlTable as TomlTable
 from .toml import key_lines as key_lines
 from .vector import DRAWING as DRAWING
-from .vector import WGS84 as WGS84
 from .vector import Bounds as Bounds
 from .vector import LayerPart as LayerPart
-from .vector import all_finite as all_finite
-from .vector import in_crs as in_crs
 from .vector import is_drawing as is_drawing
-from .vector import moved as moved
 from .vector import open_layer as open_layer
-from .vector import transformer as transformer
 from .vector import waiting_log as waiting_log

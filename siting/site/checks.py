@@ -25,8 +25,8 @@ from siting.site.columns import (
     unit_is_its_own,
     unit_is_stated,
 )
+from siting.site.crs import linear_unit
 from siting.site.settings import Timer
-from siting.site.vector import linear_unit
 from siting.units import UnitsName
 
 ShapeKind = Literal["polygon", "point", "either", "line"]

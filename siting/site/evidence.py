@@ -23,10 +23,11 @@ from siting.arrays import Flags, Floats, Ints
 from siting.errors import Fault, Findings, InputError, brief, limit, some
 from siting.site.cells import RawSheet, as_number, as_percent, as_time, read_sheets, time_order
 from siting.site.columns import normal_header
+from siting.site.crs import WGS84, transformer
 from siting.site.model import BESIDE_M, Evidence, LocalGrid
 from siting.site.raster import heavy_block, unreadable
 from siting.site.settings import EvidenceSource
-from siting.site.vector import WGS84, Refusal, raster_driver, transformer
+from siting.site.vector import Refusal, raster_driver
 
 #: A raster says where a zone is dry only with so many cells wholly on its open ground; judgement.
 FEWEST_CELLS: Final = 20

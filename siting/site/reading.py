@@ -50,18 +50,11 @@ from siting.site.columns import (
     unit_is_its_own,
     words,
 )
+from siting.site.crs import Working, all_finite, to_working, working_crs
 from siting.site.model import Evidence, HeightRaster, Site
 from siting.site.property import parse_property
 from siting.site.settings import RASTER_LAYERS, VECTOR_LAYERS, PropertyFile
-from siting.site.vector import (
-    Working,
-    all_finite,
-    empty_layer,
-    file_label,
-    open_layer,
-    to_working,
-    working_crs,
-)
+from siting.site.vector import empty_layer, file_label, open_layer
 
 #: Height of one storey [m]: common practice for base maps that count levels, no source.
 LEVEL_M: Final = 3.0

@@ -25,9 +25,9 @@ from siting.evidence.field import (
 )
 from siting.evidence.walk import relative_differences
 from siting.extensions import Extension, ExtensionError, find_extension
+from siting.site.crs import WGS84, transformer
 from siting.site.model import BESIDE_M, Evidence, Site
 from siting.site.settings import PropertyFile
-from siting.site.vector import WGS84, transformer
 from siting.stages import Keeper
 from siting.sun.position import SunShade, season_positions
 from siting.water.reference_et import EtoTerms, eto_terms

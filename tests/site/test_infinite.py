@@ -6,7 +6,7 @@ import pytest
 from shapely.affinity import translate
 from shapely.geometry import MultiPoint, Point, Polygon
 
-from siting.site.vector import all_finite
+from siting.site.crs import all_finite
 from tests.bad_inputs.base import EAST, NORTH, Draft
 from tests.fuzz.runs import check_draft
 

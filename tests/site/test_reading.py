@@ -22,6 +22,7 @@ from shapely.geometry import MultiPoint, Point, Polygon, box
 from siting.errors import Findings, InputError
 from siting.site import reading
 from siting.site.columns import parse_number
+from siting.site.crs import in_crs, moved, transformer, working_crs
 from siting.site.property import read_property
 from siting.site.reading import (
     TREE_HEIGHT_M,
@@ -31,14 +32,7 @@ from siting.site.reading import (
     read_site,
 )
 from siting.site.settings import FIXTURES, IRRIGATION, PLANTS, SOILS, LayerSource
-from siting.site.vector import (
-    LayerPart,
-    empty_layer,
-    in_crs,
-    moved,
-    transformer,
-    working_crs,
-)
+from siting.site.vector import LayerPart, empty_layer
 from tests.tries import tries
 
 LON, LAT = -80.25, 26.05
