@@ -800,11 +800,9 @@ def chances_at(
     chances = []
     for k, offsets in enumerate(around):
         lift = _lift(here[:, k, :1] - drier, np.sqrt(known), weight) if known else 0.0
-        found = np.zeros(3)
-        for at, share, row in zip(offsets, _WEIGHTS, here[:, k].T, strict=True):
-            drier_by = row[:, None] + lift - drier
-            found += share * left.expected(drier_by, inside, weight, at)
-        chances.append(_under_crowns(*found))
+        drier_by = here[:, k].T[:, :, None] + lift - drier
+        found = left.expected(drier_by, inside, weight, offsets)
+        chances.append(_under_crowns(*_WEIGHTS @ found))
     return chances
 
 
@@ -846,16 +844,17 @@ class _Even:
     def expected(self, drier_by: Floats, inside: Floats, weight: Floats, at: Floats) -> Floats:
         """Return mean rank, chance of the driest quarter and of the wetter half, over all cases.
 
-        `drier_by` is the logarithm of dryness at the point over that of each place, shape (S, K).
+        drier_by (N, S, K): logarithm of dryness at points over that of each place; inside (S, K):
+        variance within a place; at (N, 2): the points [m]. Result: of each point, shape (N, 3).
         """
         sigma = self._deviation.sigma
-        alike = self._deviation.alike(((self._places - at) ** 2).sum(axis=1))
-        own = np.sqrt(np.maximum(1 - alike**2, 1e-9) + inside / sigma**2)
-        limit = (drier_by / sigma)[:, None] + (1 - alike) * self._z
-        limit /= own[:, None]
-        left = self._apart - alike[:, None] * alike
-        scale = np.sqrt(np.maximum(1 - alike**2, 1e-9) + self._known / sigma**2)
-        left /= scale[:, None] * scale
+        alike = self._deviation.alike(((self._places - at[:, None]) ** 2).sum(axis=2))
+        free = np.maximum(1 - alike**2, 1e-9)
+        limit = (drier_by / sigma)[:, :, None] + ((1 - alike)[:, None] * self._z)[:, None]
+        limit /= np.sqrt(free[:, None] + inside / sigma**2)[:, :, None]
+        left = self._apart - alike[:, :, None] * alike[:, None]
+        scale = np.sqrt(free + self._known / sigma**2)
+        left /= scale[:, :, None] * scale[:, None]
         return _ranked(limit, left, weight)
 
 
@@ -872,14 +871,13 @@ class _Left:
 
     def expected(self, drier_by: Floats, inside: Floats, weight: Floats, at: Floats) -> Floats:
         """Return what `_Even` does, where deviations differ from place to place."""
-        here = np.array([at])
-        own = float(np.sqrt(max(float(self._covariance(here, here)[0, 0]), 1e-12)))
-        slope = self._covariance(self._places, here)[:, 0] / own
-        left = self._among - slope[:, None] * slope
-        scale = np.sqrt(np.maximum(np.diag(left), 1e-12))
-        limit = drier_by[:, None] + (own - slope) * self._z
-        limit /= np.sqrt(scale**2 + inside)[:, None]
-        left /= scale[:, None] * scale
+        own = np.sqrt(np.maximum(np.diag(self._covariance(at, at)), 1e-12))[:, None]
+        slope = self._covariance(at, self._places) / own
+        left = self._among - slope[:, :, None] * slope[:, None]
+        scale = np.sqrt(np.maximum(np.diagonal(left, axis1=1, axis2=2), 1e-12))
+        limit = drier_by[:, :, None] + ((own - slope)[:, None] * self._z)[:, None]
+        limit /= np.sqrt(scale[:, None] ** 2 + inside)[:, :, None]
+        left /= scale[:, :, None] * scale[:, None]
         return _ranked(limit, left, weight)
 
 
@@ -891,22 +889,22 @@ def _cases() -> Floats:
 
 def _ranked(limit: Floats, pairs: Floats, weight: Floats) -> Floats:
     """Return mean rank and its two chances, given where each place is passed, and how alike two
-    places are once the point is known, shape (K, K)."""  # noqa: D205, D209
-    limit = limit.reshape(-1, weight.size)
+    places are once the point is known, shapes (N, ..., K) and (N, K, K)."""  # noqa: D205, D209
+    limit = limit.reshape(len(limit), -1, weight.size)
     mean = scipy.special.ndtr(limit) @ weight
     variance = _indicator_variance(limit, np.clip(pairs, -1.0, 1.0, out=pairs), weight)
-    return np.array([mean.mean(), *_beyond(mean, variance)])
+    return np.stack([mean.mean(axis=1), *_beyond(mean, variance)], axis=1)
 
 
-def _beyond(mean: Floats, variance: Floats) -> tuple[float, float]:
-    """Return the mean chances that beta variates lie above 0.75 and below 0.5."""
+def _beyond(mean: Floats, variance: Floats) -> tuple[Floats, Floats]:
+    """Return the mean chances that beta variates, shape (N, C), lie above 0.75 and below 0.5."""
     most = mean * (1 - mean)
     sure = (variance < _LEAST) | (most < _LEAST)
     size = np.where(sure, 1.0, np.maximum(most / np.maximum(variance, _LEAST) - 1, 1e-3))
     a, b = (np.maximum(size * part, 1e-9) for part in (mean, 1 - mean))
     quarter = np.where(sure, mean >= _QUARTER, 1 - scipy.special.betainc(a, b, _QUARTER))
     half = np.where(sure, mean < _HALF, scipy.special.betainc(a, b, _HALF))
-    return float(quarter.mean()), float(half.mean())
+    return quarter.mean(axis=1), half.mean(axis=1)
 
 
 def _some(weight: Floats, dryness: Floats) -> tuple[Ints, Floats]:
@@ -925,14 +923,16 @@ def _some(weight: Floats, dryness: Floats) -> tuple[Ints, Floats]:
 
 
 def _indicator_variance(limit: Floats, pairs: Floats, weight: Floats) -> Floats:
-    """Return the variance of the area where a standard normal field stays below limits (N, K).
+    """Return the variance of the area where standard normal fields stay below limits.
+
+    limit (N, C, K): cases of each field; pairs (N, K, K): its correlations; weight (K,): areas.
 
     In single precision: what four terms leave out is a hundred thousand times what it rounds.
     """
     # cov(1[X<a], 1[Y<b]) = phi(a) phi(b) sum_k r^k / k! He_{k-1}(a) He_{k-1}(b)
     single, alike = limit.astype(np.float32), pairs.astype(np.float32)
     density = np.exp(single**2 / -2) * (weight / np.sqrt(2 * np.pi)).astype(np.float32)
-    total, side, power, factor = np.zeros(len(limit)), density, alike.copy(), 1.0
+    total, side, power, factor = np.zeros(limit.shape[:2]), density, alike.copy(), 1.0
     before, now = np.ones(1, np.float32), single
     for k in range(1, _TERMS + 1):
         if k > 1:
@@ -940,5 +940,5 @@ def _indicator_variance(limit: Floats, pairs: Floats, weight: Floats) -> Floats:
             power *= alike
             side = density * now
             before, now = now, single * now - (k - 1) * before
-        total += np.einsum("nk,nk->n", side @ power, side) / factor
+        total += np.einsum("nck,nck->nc", side @ power, side) / factor
     return np.maximum(total, 0.0)

@@ -134,9 +134,9 @@ def test_few_samples_are_continued_by_cubes_of_distances_and_a_plane(wide):
 
 @pytest.mark.closed_form("both of two normal variates lie below their means: 1/4 + asin(r)/2 pi")
 def test_what_an_area_varies_by():
-    limit, weight = np.zeros((1, 2)), np.ones(2)
+    limit, weight = np.zeros((1, 1, 2)), np.ones(2)
     for alike in (-0.5, 0.0, 0.3, 0.5):
-        pairs = np.array([[0.0, alike], [alike, 0.0]])
+        pairs = np.array([[[0.0, alike], [alike, 0.0]]])
         expected = max(2 * np.arcsin(alike) / (2 * np.pi), 0.0)
         assert _indicator_variance(limit, pairs, weight) == pytest.approx(expected, abs=1e-3)
 
