@@ -7,12 +7,31 @@ threads (zones, tiles, runs) are not touched.
 
 from __future__ import annotations
 
+import sys
 from collections.abc import Callable
 from functools import wraps
+from importlib.util import LazyLoader, find_spec, module_from_spec
 from typing import Final, ParamSpec, TypeVar
 
-import scipy.linalg  # noqa: F401 - brings a copy of its own, which must be there to be found
-from threadpoolctl import ThreadpoolController
+import numpy as np
+
+
+def _only_when_used(part: str) -> None:
+    """Let a part of numpy be loaded when somebody first uses it, not when it is named."""
+    spec = find_spec(f"numpy.{part}") if f"numpy.{part}" not in sys.modules else None
+    if spec is not None and spec.loader is not None:
+        spec.loader = LazyLoader(spec.loader)
+        sys.modules[spec.name] = module = module_from_spec(spec)
+        setattr(np, part, module)
+        spec.loader.exec_module(module)
+
+
+# scipy takes over every name that numpy has, and would load what builds Fortran and what tests.
+for _part in ("f2py", "testing"):
+    _only_when_used(_part)
+
+import scipy.linalg  # noqa: E402, F401 - brings a copy of its own, which must be there to be found
+from threadpoolctl import ThreadpoolController  # noqa: E402
 
 P = ParamSpec("P")
 R = TypeVar("R")

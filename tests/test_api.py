@@ -68,6 +68,16 @@ def test_a_surface_through_few_samples_loads_neither_splines_nor_solvers():
     assert done.stdout.strip() == "[]"
 
 
+def test_what_scipy_names_of_numpy_is_loaded_when_it_is_used():
+    code = (
+        "import sys, siting.threads, numpy as np; "
+        "told = [m in sys.modules for m in ('numpy.f2py.crackfortran', 'numpy.testing._private')]; "
+        "np.testing.assert_equal(1, 1); print(told, callable(np.f2py.get_include))"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert done.stdout.strip() == "[False, False] True"
+
+
 def test_map_and_sheets_are_made_without_the_figures_of_a_notebook():
     code = (
         "import sys; from siting.handoff import drawing, sheets, webmap; drawing.register_fonts(); "

@@ -3,14 +3,12 @@
 from __future__ import annotations
 
 import json
-import multiprocessing
 import os
 import sqlite3
 import sys
 import threading
 import time
 from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
-from concurrent.futures import ProcessPoolExecutor
 from contextlib import contextmanager
 from dataclasses import dataclass
 from itertools import groupby
@@ -119,6 +117,9 @@ def write_bundle(
 
 def _write_beside(plan: Plan, folder: Path, wanted: Sequence[Format], count: int) -> None:
     """Write formats in processes that share this one's memory: a large plan is not copied."""
+    import multiprocessing  # noqa: PLC0415 - only where there are several
+    from concurrent.futures import ProcessPoolExecutor  # noqa: PLC0415 - as above
+
     context = multiprocessing.get_context("fork")
     with ProcessPoolExecutor(
         count, mp_context=context, initializer=_hold, initargs=(plan, folder, os.getpid())

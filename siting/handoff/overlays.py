@@ -22,7 +22,6 @@ import pyproj
 from numpy.typing import NDArray
 from PIL import Image, ImageColor
 from shapely.geometry.base import BaseGeometry
-from xyzservices import TileProvider, providers
 
 from siting.arrays import Flags, Floats, Ints
 from siting.handoff.facts import is_crowded
@@ -39,6 +38,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
 
     from rasterio.transform import Affine
+    from xyzservices import TileProvider
 
 _K = TypeVar("_K", bound=np.floating[Any])
 #: Bytes of a cell's number, as of the values that are laid: GDAL cuts its work by them.
@@ -538,10 +538,14 @@ def coarser(values: Floats, grid: LocalGrid, *, most: int) -> tuple[Floats, Loca
     return mean, grid._replace(resolution=grid.resolution * times, rows=rows, columns=columns)
 
 
-_PROVIDERS: Final[dict[str, TileProvider]] = {
-    say("Street map (online)"): providers.OpenStreetMap.Mapnik,
-    say("Aerial photo of the US (online)"): providers.USGS.USImagery,
-}
+def _providers() -> dict[str, TileProvider]:
+    """Return who makes the base maps, by their label."""
+    from xyzservices import providers  # noqa: PLC0415 - only where a page fetches them
+
+    return {
+        say("Street map (online)"): providers.OpenStreetMap.Mapnik,
+        say("Aerial photo of the US (online)"): providers.USGS.USImagery,
+    }
 
 
 def basemaps() -> list[dict[str, Any]]:
@@ -556,13 +560,13 @@ def basemaps() -> list[dict[str, Any]]:
             "attribution": provider["html_attribution"],
             "max_zoom": int(provider["max_zoom"]),
         }
-        for label, provider in _PROVIDERS.items()
+        for label, provider in _providers().items()
     ]
 
 
 def hosts() -> list[str]:
     """Return the origins that the tiles come from, for the page's policy."""
-    split = [urlsplit(provider["url"]) for provider in _PROVIDERS.values()]
+    split = [urlsplit(provider["url"]) for provider in _providers().values()]
     return [f"{url.scheme}://{url.netloc}" for url in split]
 
 

@@ -73,7 +73,7 @@ from siting.site.model import Site
 from siting.site.property import changed_property, read_property
 from siting.site.reading import open_property, read_site
 from siting.site.settings import PropertyFile, Water, WeatherSource
-from siting.stages import Keeper, Stages, keeper
+from siting.stages import Keeper, Stages, keeper, kept_beside
 from siting.threads import one_blas_thread
 from siting.units import UnitsName
 from siting.wire.routes import WireRoutes, parts_list
@@ -579,15 +579,24 @@ def _libraries() -> dict[str, str]:
 
     pyogrio and rasterio each bring a GDAL of their own.
     """
-    import pyogrio  # noqa: PLC0415 - late, as `siting.plan` need not wait for them
-    import rasterio  # noqa: PLC0415
+    import pyogrio  # noqa: PLC0415 - late, as `siting.plan` need not wait for it
 
     return {name: importlib.metadata.version(name) for name in _LIBRARIES} | {
         "gdal of pyogrio": ".".join(map(str, pyogrio.__gdal_version__)),
-        "gdal of rasterio": rasterio.__gdal_version__,
+        "gdal of rasterio": kept_beside("gdal", _gdal_of_rasterio),
         "geos of shapely": shapely.geos_version_string,
         "proj of pyproj": pyproj.proj_version_str,
     }
+
+
+def _gdal_of_rasterio() -> str:
+    """Return the version of the GDAL that draws pictures and writes rasters.
+
+    Kept with those, as where none is made anew rasterio need not be loaded.
+    """
+    import rasterio  # noqa: PLC0415 - as above
+
+    return str(rasterio.__gdal_version__)
 
 
 @one_blas_thread
