@@ -17,6 +17,7 @@ import json
 import math
 import re
 from collections.abc import Iterable, Iterator, Sequence
+from functools import lru_cache
 from html import escape
 from importlib.resources import files
 from pathlib import Path
@@ -25,6 +26,7 @@ from typing import TYPE_CHECKING, Any, Final
 import jinja2
 import numpy as np
 import pyproj
+from numpy.typing import NDArray
 from shapely import (
     buffer,
     get_coordinates,
@@ -99,6 +101,7 @@ from siting.planning.model import Plan
 from siting.site.cells import YEARS
 from siting.site.crs import WGS84, moved
 from siting.site.settings import FIXTURES
+from siting.stages import kept_beside
 from siting.units import QUANTITIES
 
 if TYPE_CHECKING:
@@ -495,20 +498,34 @@ def label_places(plan: Plan) -> list[list[Point]]:
     Result: in the working CRS, in the order of ``plan.zones``; at least one place per zone.
     """
     west, south, east, north = plan.site.boundary.bounds
-    if is_crowded(plan):
-        return _one_place(plan)
-    reach = _TAG_SHARE * max(east - west, north - south)
-    near = plan.sensors.geometry.buffer(reach).union_all()
-    return [_roomy(shape, near, reach) for shape in plan.zones.geometry]
+    reach = 0.0 if is_crowded(plan) else _TAG_SHARE * max(east - west, north - south)
+    return _label_places(tuple(plan.zones.geometry), tuple(plan.sensors.geometry), reach)
 
 
-def _one_place(plan: Plan) -> list[list[Point]]:
+@lru_cache(maxsize=2)
+def _label_places(
+    zones: tuple[BaseGeometry, ...], spots: tuple[Point, ...], reach: float
+) -> list[list[Point]]:
+    """Return the same for zones and sensors, not to be changed; map and plain page both ask.
+
+    reach: of a sensor's tag [m]; none where there are too many zones for more than one place each.
+    """
+
+    def made() -> list[list[Point]]:
+        if not reach:
+            return _one_place(zones, np.array(spots, dtype=object))
+        near = union_all(buffer(np.array(spots, dtype=object), reach, quad_segs=16))
+        return [_roomy(shape, near, reach) for shape in zones]
+
+    return kept_beside("labels", made, zones, spots, reach)
+
+
+def _one_place(zones: tuple[BaseGeometry, ...], spots: NDArray[Any]) -> list[list[Point]]:
     """Return one place for each zone's name where there are many, clear of sensors in the zone."""
-    spots = plan.sensors.geometry.to_numpy()
     places = []
-    for shape in plan.zones.geometry:
+    for shape in zones:
         clear = shape.difference(union_all(buffer(spots[intersects(spots, shape)], _CLEAR_M)))
-        roomy = clear if clear.area > _ROOMY * shape.area else shape
+        roomy: Any = clear if clear.area > _ROOMY * shape.area else shape
         places.append([Point(get_coordinates(maximum_inscribed_circle(roomy, 0.5))[0])])
     return places
 
