@@ -156,7 +156,7 @@ def _wall_box(light: Light, wall: Wall) -> tuple[float, float, float, float]:
     return low_x, high_x, min(ay, by) + min(shift_y, 0.0), max(ay, by) + max(shift_y, 0.0)
 
 
-@compiled_within
+@of_numbers_within
 def _fill_wall(
     mask: Words,
     block: Block,

@@ -353,11 +353,13 @@ def gather(
 
 Number = TypeVar("Number", bound=np.generic)
 #: Rows and columns of a tile: large, since every shadow is cut into spans tile by tile, unless
-#: crowns need work space; spans run along the rows. See `siting.sun.light` for the memory that
-#: this takes.
+#: crowns need work space; spans run along the rows, the sky's horizon down the columns. See
+#: `siting.sun.light` for the memory that this takes.
 _TILE: Final = (256, 256)
-_WIDE_TILE: Final = (256, 1024)
 _THIN_TILE: Final = (128, 256)
+#: As many cells, in more rows where there are fewer columns.
+_WIDE_TILE: Final = (256, 2048)
+_SKY_TILE: Final = (1024, 256)
 #: With a relief: each tile is marched from as far away as a shadow can reach, so larger is cheaper.
 _RELIEF_TILE: Final = (1024, 1024)
 #: What is summed at once where not all of it is kept; whole tiles of every kind.
@@ -411,14 +413,14 @@ def season_block(
     """
     found = _no_sums(obstacles, len(months), block.shape, asked)
     built = roofs(obstacles, block, options.threads)
-    size = _tile_size(obstacles)
+    size = _tile_size(obstacles, block)
     jobs = [
         _month_job(found, i, at, positions, month, obstacles, options)
         for at in _tiles(block, size, wanted)
         for i, month in enumerate(months)
     ]
-    if found["sky_view"].size:  # its horizon is followed down the columns
-        some = _tiles(block, size[::-1], wanted)
+    if found["sky_view"].size:
+        some = _tiles(block, _tile_size(obstacles, block, sky=True), wanted)
         jobs += [_sky_job(found, at, obstacles, months, options) for at in some]
     jobs = [replace(job, roofs=_cells(built, _within(job.tile, block))) for job in jobs]
     _work(jobs, obstacles, options)
@@ -450,7 +452,7 @@ def add_instants(obstacles: Obstacles, light: Rays, options: ShadeOptions) -> Fl
     whole = Tile(0, 0, *obstacles.shape)
     jobs = [
         _Job(tile, light.part(i, i + 1), (_cells(lit[i], tile),), ((obstacles.caster, one),))
-        for tile in _cut(whole, _tile_size(obstacles))
+        for tile in _cut(whole, _tile_size(obstacles, whole))
         for i in range(len(light.x))
     ]
     _work(jobs, obstacles, options)
@@ -529,12 +531,17 @@ def blocks_of(shape: tuple[int, int]) -> Iterator[Tile]:
     return _cut(Tile(0, 0, *shape), _BLOCK)
 
 
-def _tile_size(obstacles: Obstacles) -> tuple[int, int]:
-    """Rows and columns of a tile."""
+def _tile_size(obstacles: Obstacles, block: Tile, *, sky: bool = False) -> tuple[int, int]:
+    """Rows and columns of a tile of a block."""
     if obstacles.relief is not None:
         return _RELIEF_TILE
-    thin = obstacles.caster.has_thin or obstacles.bare.has_thin
-    return _THIN_TILE if thin else _WIDE_TILE
+    if obstacles.caster.has_thin or obstacles.bare.has_thin:
+        return _THIN_TILE[::-1] if sky else _THIN_TILE
+    if sky:
+        return _SKY_TILE
+    rows, columns = _WIDE_TILE
+    width = min(columns, block.shape[1])
+    return rows * columns // width, width
 
 
 def _tiles(block: Tile, size: tuple[int, int], wanted: Flags | None) -> Iterator[tuple[Tile, Tile]]:

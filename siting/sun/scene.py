@@ -18,6 +18,7 @@ them.
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Final, NamedTuple
 
@@ -649,11 +650,12 @@ def covered(walls: Walls, tile: Tile) -> Flags:
     wall, column, row = _crossings(walls, tile)
     enters = walls.bx[wall] < walls.ax[wall]
     first = np.clip(np.where(enters, np.ceil(row), np.floor(row) + 1), tile.top, tile.bottom)
-    place = (column - tile.left) * (rows + 1) + first.astype(np.int64) - tile.top
-    total = np.zeros(columns * (rows + 1), dtype=np.int16)
-    np.add.at(total, place, np.where(enters, np.int16(1), np.int16(-1)))
-    np.cumsum(total, out=total)  # each column ends at 0
-    return (total.reshape(columns, rows + 1)[:, :rows] > 0).T
+    place = (first.astype(np.int64) - tile.top) * columns + column - tile.left
+    total = np.zeros((rows + 1, columns), dtype=np.int16)
+    np.add.at(total.ravel(), place, np.where(enters, np.int16(1), np.int16(-1)))
+    for above, here in itertools.pairwise(total):
+        np.add(above, here, out=here)
+    return total[:rows] > 0
 
 
 def _crossings(walls: Walls, tile: Tile) -> tuple[Ints, Ints, Floats]:
