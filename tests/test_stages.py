@@ -145,7 +145,7 @@ def test_pictures_and_rasters_are_taken_from_the_last_run_and_are_the_same(tmp_p
 _ASKED = """
 import sys
 from siting.cli.main import main
-late = "numba", "openpyxl", "rasterio", "scipy.stats"
+late = "numba", "openpyxl", "rasterio", "scipy.sparse", "scipy.stats"
 try:
     main()
 finally:
@@ -164,7 +164,8 @@ def test_a_question_about_a_price_simulates_nothing_and_is_the_same_without_what
 
     asked("kept", "--keep")
     assert asked("kept", "--keep", "--set", "water.price=2.02") == "[]"
-    assert asked("plain", "--set", "water.price=2.02") == "['numba', 'openpyxl', 'rasterio']"
+    loaded = "['numba', 'openpyxl', 'rasterio', 'scipy.sparse']"
+    assert asked("plain", "--set", "water.price=2.02") == loaded
     kept, plain = (
         {path.name: path.read_bytes() for path in (tmp_path / out).iterdir() if path.is_file()}
         for out in ("kept", "plain")

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
+from functools import partial
 from typing import Final, NamedTuple
 
 import geopandas as gpd
@@ -33,7 +34,7 @@ from siting.place.setbacks import (
 from siting.site.crs import WGS84, transformer
 from siting.site.model import Site
 from siting.site.settings import Costs, Setbacks
-from siting.stages import Keeper
+from siting.stages import Keeper, kept_beside
 from siting.threads import one_blas_thread
 from siting.units import UnitsName, show
 from siting.wire.districts import DistrictNetwork, Land, is_large, routes_by_district
@@ -389,18 +390,17 @@ def trench_network(site: Site, placements: list[Placement]) -> TrenchNetwork | N
             paving_factor=PAVING_FACTOR,
             valve_boxes=shapely.get_coordinates(valves),
         )
-    return TrenchNetwork(
-        points,
-        controllers,
-        owner,
-        boundary=site.boundary,
-        buildings=site.buildings.geometry,
-        paving=site.paving.geometry,
-        paving_factor=PAVING_FACTOR,
-        priced=priced_ground(site),
-        in_play=ground_in_play(site),
-        valve_boxes=shapely.get_coordinates(valves),
-    )
+    land = {
+        "boundary": site.boundary,
+        "buildings": site.buildings.geometry,
+        "paving": site.paving.geometry,
+        "paving_factor": PAVING_FACTOR,
+        "priced": priced_ground(site),
+        "in_play": ground_in_play(site),
+        "valve_boxes": shapely.get_coordinates(valves),
+    }
+    made = partial(TrenchNetwork, points, controllers, owner, **land)
+    return kept_beside("trenches", made, points, controllers, owner, land)
 
 
 def _land(site: Site) -> Land:
@@ -434,16 +434,17 @@ def sensor_routes(site: Site, sensors: gpd.GeoDataFrame, costs: Costs) -> WireRo
     count = int((site.fixtures["kind"] == "controller").sum())
     if len(sensors) and is_large(len(sensors), len(site.buildings), count):
         return routes_by_district(sensors, site.fixtures, _land(site), wire_share=wire_share(costs))
-    return wire_routes(
-        sensors,
-        fixtures=site.fixtures,
-        boundary=site.boundary,
-        buildings=site.buildings,
-        paving=site.paving,
-        priced=priced_ground(site),
-        wire_share=wire_share(costs),
-        in_play=ground_in_play(site),
-    )
+    places = sensors[["controller", "geometry"]]
+    land = {
+        "fixtures": site.fixtures,
+        "boundary": site.boundary,
+        "buildings": site.buildings,
+        "paving": site.paving,
+        "priced": priced_ground(site),
+        "wire_share": wire_share(costs),
+        "in_play": ground_in_play(site),
+    }
+    return kept_beside("routes", partial(wire_routes, places, **land), places, land)
 
 
 def ground_in_play(site: Site) -> BaseGeometry | None:
