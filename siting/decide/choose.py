@@ -323,6 +323,8 @@ def _worth(candidates: Candidates, sets: Ints) -> Floats:
 
 #: Where there are no more sets of at most so many candidates than this, all are looked at.
 MOST_SETS: Final = 4096
+#: With no more pairs of candidate and zone the programme is solved as it stands, in half the time.
+FEW_PAIRS = 500
 #: Ways to fit the controllers that are tried one by one; beyond, the programme decides alone.
 MOST_WAYS = 16
 #: Shares of a relaxed candidate below this count as none; rounds of swaps of a rounded choice.
@@ -520,7 +522,7 @@ class Programme:
         nothing = Solution((), np.full(self.zones, -1), float("nan"))
         if not self.count or np.any(np.bincount(self.pair_zone, minlength=self.zones) == 0):
             return nothing
-        if zones is None and not in_window:
+        if zones is None and not in_window and self.pairs > FEW_PAIRS:
             return self._by_branches(at_most) or nothing
         rows = [*self.rows, self._number(at_most)]
         if zones is not None:
