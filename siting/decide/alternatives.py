@@ -18,7 +18,6 @@ from siting.decide.sheet import play_sheet
 from siting.season.controls import CONTROLS
 from siting.season.events import Watering, rain_shutoff, schedule_stress
 from siting.season.scheduling import cycle_and_soak
-from siting.stages import Keeper
 from siting.zones.ground import PLANT_SPREAD, STORAGE_SPREAD, UNIFORMITY_SPREAD
 from siting.zones.roots import PropertyRoots, over_zones
 from siting.zones.survey import Survey
@@ -149,8 +148,6 @@ def _as_played(decided: Decision) -> dict[str, Any]:
 #: deviations of the scenarios.
 _SPAN: Final = 0.25
 _DEVIATIONS: Final = 2.0
-#: What is played of each case is kept beside the results while it takes less than this [bytes].
-_KEEP_BYTES: Final = 30_000_000
 #: A valve's rate is known to about a tenth (judgement, no source).
 _RATE: Final = 0.10
 #: What may be left of a sensor's error [m³/m³]: temperature-compensated and soaked twice, as usual,
@@ -269,13 +266,12 @@ class _Study:
         """Return the measure, the payback, NaN where there is none, and the stress days."""
         simulated = self._decided.simulated
         physical = replace(case, price=1.0, devices=1.0, minutes=1.0)
-        plan, (months, today) = simulated.plan, self._months
-        if physical != _Case():  # each is valued once: of a large property none is held on to
-            keep = self._decided.keep if plan.ran.nbytes <= _KEEP_BYTES else Keeper()
-            plan = keep.on(physical).kept("played", lambda: self._play(physical))
-            months = simulated.monthly(plan)
-        planned, capital = self._money(months, case), self._capital(case)
-        stress = float(plan.worst_stress_days.max())
+        planned_months, today = self._months
+        stress = float(simulated.plan.worst_stress_days.max())
+        if physical != _Case():
+            keep = self._decided.keep.on(physical)
+            planned_months, stress = keep.kept("played", lambda: self._played(physical))
+        planned, capital = self._money(planned_months, case), self._capital(case)
         yearly = capital / self._settings.costs.life_years if self.priced else 0.0
         if simulated.timer is None or today is None:
             return planned + yearly, float("nan"), stress
@@ -299,11 +295,15 @@ class _Study:
             return float(monthly.sum(axis=0).mean())
         return case.price * float(water_cost(self._settings.water, monthly).mean())
 
-    def _play(self, case: _Case) -> Watering:
-        """Play the printed sheet under other inputs; today's timer waters whatever they are."""
+    def _played(self, case: _Case) -> tuple[Floats, float]:
+        """Play the printed sheet under other inputs: water by month and run, worst stress days.
+
+        Today's timer waters whatever they are.
+        """
         decided = self._decided
         roots = self._moved(decided.roots, case)
-        return play_sheet(roots, decided.schedule, decided.sheet, rate=case.rate)
+        plan = play_sheet(roots, decided.schedule, decided.sheet, rate=case.rate)
+        return decided.simulated.monthly(plan), float(plan.worst_stress_days.max())
 
     def _moved(self, roots: PropertyRoots, case: _Case) -> PropertyRoots:
         """Return the root zones of a case."""
