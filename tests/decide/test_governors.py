@@ -244,7 +244,7 @@ def test_todays_timer_waters_by_what_its_valves_bring_whatever_ground_and_sensor
     survey = SimpleNamespace(settings=SimpleNamespace(water=Water(), costs=Costs()))
     decided = SimpleNamespace(simulated=played, survey=survey, keep=Keeper())
     study = alternatives._Study(decided, Capital(0, 0, 0, 0))
-    monkeypatch.setattr(study, "_play", lambda _: plan)
+    monkeypatch.setattr(study, "_played", lambda _: (played.monthly(plan), 0.0))
     value = {
         name: study.value(alternatives._Case(**{name: 1.25}))[0]
         for name in ("rate", "minutes", "plant_scale", "sensor_error")
