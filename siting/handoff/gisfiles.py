@@ -43,7 +43,7 @@ from shapely.geometry.base import BaseGeometry
 
 from siting.arrays import Floats
 from siting.errors import SitingError
-from siting.files import GEOPACKAGE_STAMP, add_styles, atomic_path, write_bytes, write_text
+from siting.files import GEOPACKAGE_STAMP, add_styles, write_bytes, write_text
 from siting.handoff.document import plan_document
 from siting.handoff.facts import (
     clean,
@@ -509,12 +509,20 @@ def _reasoned(plan: Plan) -> gpd.GeoDataFrame:
 
 def write_package(plan: Plan, path: Path) -> Path:
     """Write `plan.gpkg`, whole or not at all."""
-    with atomic_path(path) as part, fixed_date():
-        for name, frame in package_layers(plan).items():
-            write_layer(frame, part, name, _geometry_type(name))
-        needs = plan.zones["need_score"].to_numpy(dtype=float)
-        describe_package(part, _styles(needs, plan.settings.units))
-    return path
+    layers = package_layers(plan)
+    styles = _styles(plan.zones["need_score"].to_numpy(dtype=float), plan.settings.units)
+    content = kept_beside("package", partial(_package, layers, styles), layers, styles)
+    return write_bytes(path, content)
+
+
+def _package(layers: Mapping[str, gpd.GeoDataFrame], styles: Mapping[str, str]) -> bytes:
+    """Return the file of layers and their styles."""
+    with TemporaryDirectory(prefix="siting-") as room, fixed_date():
+        path = Path(room) / "plan.gpkg"
+        for name, frame in layers.items():
+            write_layer(frame, path, name, _geometry_type(name))
+        describe_package(path, styles)
+        return path.read_bytes()
 
 
 def write_layer(frame: gpd.GeoDataFrame, path: Path, layer: str, kind: str) -> None:
