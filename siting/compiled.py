@@ -8,7 +8,7 @@ import subprocess
 import sys
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager, nullcontext, suppress
-from functools import cache, update_wrapper
+from functools import cache, partial, update_wrapper
 from pathlib import Path
 from threading import Event, RLock, Thread
 from types import ModuleType
@@ -72,11 +72,41 @@ def _machine_code(function: Callable[P, R], options: dict[str, Any]) -> Callable
     if options.pop("within", False):
         within: Callable[P, R] = register_jitable(**options)(function)
         return within
-    try:
-        made = numba.njit(cache=True, **options)(function)
-    except RuntimeError:  # nowhere to keep it
-        made = numba.njit(**options)(function)
+    made = numba.njit(**options)(function)
+    with suppress(RuntimeError):  # nowhere to keep it
+        made._cache = _keeping()(function)  # noqa: SLF001 - as its own decorator does
     return cast("Callable[P, R]", made)
+
+
+#: The latest numba of which it was tried that code which was kept runs without the compiler.
+_TRIED: Final = (0, 68)
+
+
+@cache
+def _keeping() -> type:
+    """Return what keeps machine code: numba's own, that loads no compiler for code that is there.
+
+    All that numba can compile takes a sixth of a second to load and to look through; code that was
+    kept needs only the few functions beside it that hold arrays.
+    """
+    import numba  # noqa: PLC0415 - as above
+    from numba.core.caching import FunctionCache  # noqa: PLC0415
+    from numba.core.runtime.nrt import rtsys  # noqa: PLC0415
+
+    if numba.version_info.short > _TRIED:
+        return FunctionCache
+
+    class Kept(FunctionCache):
+        """Spares the refreshing."""
+
+        def load_overload(self, sig: Any, target_context: Any) -> Any:  # noqa: ANN401 - numba's
+            target_context.refresh = partial(rtsys.initialize, target_context)
+            try:  # one at a time: numba holds its lock meanwhile
+                return super().load_overload(sig, target_context)  # type: ignore[no-untyped-call]
+            finally:
+                del target_context.refresh
+
+    return Kept
 
 
 def compiled(function: Callable[P, R], **options: Any) -> Callable[P, R]:  # noqa: ANN401 - numba's

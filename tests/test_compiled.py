@@ -115,6 +115,47 @@ def test_another_process_compiles_a_loop_once_and_who_calls_it_waits(tmp_path: P
     assert _called(tmp_path) == ["alone", "6 1"]
 
 
+_HOLDING = """
+import numpy as np
+from siting.compiled import compiled, compiled_within
+
+@compiled_within
+def more(value):
+    return value + 1
+
+@compiled
+def held(values):
+    found = np.empty(values.size)
+    for n in range(values.size):
+        found[n] = more(values[n])
+    return found
+"""
+#: Calls a loop that was kept, then with other values, for which it is compiled.
+_HELD = """
+import sys
+import loops, numpy as np
+for values in (np.arange(3.0), np.arange(3)):
+    print(loops.held(values).tolist(), "numba.np.linalg" in sys.modules)
+print(*map(len, (loops.held.stats.cache_hits, loops.held.stats.cache_misses)))
+"""
+
+
+@pytest.mark.parametrize("tried", [True, False], ids=["a numba that was tried", "a later one"])
+def test_a_loop_that_was_kept_runs_without_the_compiler(tmp_path: Path, tried: bool) -> None:
+    (tmp_path / "loops.py").write_text(_HOLDING, encoding="utf-8")
+    environment = {
+        **os.environ,
+        "NUMBA_CACHE_DIR": str(tmp_path / "cache"),
+        "PYTHONPATH": os.pathsep.join([str(tmp_path), *sys.path]),
+    }
+    before = "" if tried else "import siting.compiled; siting.compiled._TRIED = (0, 0)\n"
+    for code in ("import numpy as np, loops; loops.held(np.arange(3.0))", before + _HELD):
+        command = [sys.executable, "-c", code]
+        done = subprocess.run(command, env=environment, capture_output=True, text=True, check=True)
+    expected = [f"[1.0, 2.0, 3.0] {not tried}", "[1.0, 2.0, 3.0] True", "1 1"]
+    assert done.stdout.split("\n")[:-1] == expected
+
+
 @pytest.mark.skipif(sys.platform == "win32", reason="a signal that kills")
 def test_a_process_that_is_killed_leaves_the_loop_to_its_caller(tmp_path: Path) -> None:
     killed = "'siting.compiled' in sys.modules and os.kill(os.getpid(), signal.SIGKILL)"
