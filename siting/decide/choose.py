@@ -5,9 +5,9 @@ cost of its own and a yearly cost for every zone that it would govern (infinite 
 would suffer beyond its cap). At most `n` candidates are opened, at most one in a zone, a zone with
 a sensor is governed by it, and every zone is governed by exactly one open candidate. Because a
 candidate's go/skip sequence depends only on its own zone, the costs are independent of each other,
-and the problem is facility location with self-service. Where few sets of candidates could be opened
-all of them are looked at, else it is solved by HiGHS with no gap; the reported cost is recomputed
-from the whole-number choice.
+and the problem is facility location with self-service. Where few sets of candidates could be opened,
+or few that a bound on their cost does not rule out, all of them are looked at, else it is solved by
+HiGHS with no gap; the reported cost is recomputed from the whole-number choice.
 
 Where a zone can only follow a sensor on its own controller, and there are many zones, the problem
 falls apart by controller: each is solved by itself for every number of sensors, and the numbers are
@@ -33,7 +33,7 @@ import itertools
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
-from typing import Any, Final, NamedTuple
+from typing import Any, Final, NamedTuple, cast
 
 import numpy as np
 import scipy
@@ -311,7 +311,7 @@ def _worth(candidates: Candidates, sets: Ints) -> Floats:
     sets (N, K): candidates opened, no two in one zone; -1 for none.
     """
     opened = sets >= 0
-    served = np.where(opened[..., None], candidates.cost[sets], np.inf).min(axis=1)
+    served = np.where(opened[..., None], candidates.cost[sets], np.inf).min(axis=1, initial=np.inf)
     row, slot = np.nonzero(opened)
     home = candidates.zone[sets[row, slot]]
     served[row, home] = candidates.cost[sets[row, slot], home]
@@ -321,10 +321,11 @@ def _worth(candidates: Candidates, sets: Ints) -> Floats:
     return np.asarray(total)
 
 
-#: Where there are no more sets of at most so many candidates than this, all are looked at.
+#: Where there are no more sets of candidates than this, all of them are looked at.
+FEW_SETS: Final = 4096
+#: Sets that are held on to where they are more, and while the cheapest is guessed.
 MOST_SETS: Final = 4096
-#: With no more pairs of candidate and zone the programme is solved as it stands, in half the time.
-FEW_PAIRS = 500
+ROUGH_SETS: Final = 64
 #: Ways to fit the controllers that are tried one by one; beyond, the programme decides alone.
 MOST_WAYS = 16
 #: Shares of a relaxed candidate below this count as none; rounds of swaps of a rounded choice.
@@ -378,51 +379,112 @@ class Model:
 
         zones: where each must have one, and no other zone; in_window: whether the hours are kept.
         """
-        if in_window or min(at_most, len(self._ways)) > self._few:
+        found = None if in_window else self._looked_at(at_most, zones)
+        if found is None:
             return self._programme.solve(at_most=at_most, zones=zones, in_window=in_window)
-        sets, worth = self._sets
-        opened = sets >= 0
-        fits = opened.sum(axis=1) <= at_most
-        if zones is not None:
-            fits &= opened.sum(axis=1) == len(zones)
-            fits &= (opened <= np.isin(self._homes, list(zones))).all(axis=1)
-        worth = np.where(fits, worth, np.inf)
+        sets, worth = found
         if not worth.size or not np.isfinite(worth.min()):
             return Solution((), np.full(self.candidates.cost.shape[1], -1), float("nan"))
         best = sets[np.argmin(worth)]
-        found = sorted(best[best >= 0].tolist())
-        return Solution(tuple(found), evaluate(self.candidates, found)[0], 0.0)
+        opened = sorted(best[best >= 0].tolist())
+        return Solution(tuple(opened), evaluate(self.candidates, opened)[0], 0.0)
+
+    def _looked_at(self, at_most: int, zones: Sequence[int] | None) -> tuple[Ints, Floats] | None:
+        """Return sets of candidates, shape (N, K), the cheapest among them, and their cost.
+
+        A set has at most so many, and one in each of `zones` alone. Where not all sets are few, a
+        rough search tells what the cheapest costs at most, and sets that must cost more are left
+        out from their first few members on; None where they are many all the same.
+        """
+        if np.prod([len(way) + 1 for way in self._ways.values()], dtype=float) <= FEW_SETS:
+            sets, worth = self._every
+            opened = sets >= 0
+            fits = opened.sum(axis=1) <= at_most
+            if zones is not None:
+                wanted = np.isin(list(self._ways), list(zones))
+                fits &= (opened.sum(axis=1) == len(zones)) & (opened <= wanted).all(axis=1)
+            return sets[fits], worth[fits]
+        rough = self._grown(at_most, zones, widest=ROUGH_SETS, cut=True)
+        if rough is None or not rough.size:
+            return None
+        limit = float(_worth(self.candidates, rough).min()) * (1 + TIE)
+        found = self._grown(at_most, zones, limit=limit, widest=MOST_SETS)
+        return None if found is None else (found, _worth(self.candidates, found))
+
+    def _grown(
+        self,
+        at_most: int,
+        zones: Sequence[int] | None = None,
+        *,
+        limit: float = np.inf,
+        widest: float = np.inf,
+        cut: bool = False,
+    ) -> Ints | None:
+        """Grow sets zone by zone, shape (N, K), a column for each zone, -1 for none in it.
+
+        limit: what a set may cost; widest: sets held on to, those with the least bound where they
+        are to be `cut`, else None where they are more. A set's bound: each zone under the best that
+        is opened already or could be yet, and what is paid for sensors so far.
+        """
+        cost, every = self.candidates.cost, np.arange(self.candidates.cost.shape[1])
+        sets, led = np.empty((1, 0), np.int64), np.full((1, every.size), np.inf)
+        own, paid = led, np.zeros(1)
+        for (z, able), later in zip(self._ways.items(), self._later, strict=True):
+            way = np.append(-1, able) if zones is None else able if z in zones else np.array([-1])
+            at, new = np.repeat(np.arange(len(sets)), len(way)), np.tile(way, len(sets))
+            opened = new >= 0
+            sets = np.column_stack([sets[at], new])
+            led = np.minimum(led[at], np.where(opened[:, None], cost[new], np.inf))
+            own = np.where(opened[:, None] & (every == z), cost[new], own[at])
+            paid = paid[at] + np.where(opened, self._paid[new], 0.0)
+            bound = paid + np.where(own < np.inf, own, np.minimum(led, later)).sum(axis=1)
+            keep = np.flatnonzero((bound <= limit) & ((sets >= 0).sum(axis=1) <= at_most))
+            if keep.size > widest:
+                if not cut:
+                    return None
+                keep = keep[np.argsort(bound[keep], kind="stable")[: int(widest)]]
+            sets, led, own, paid = sets[keep], led[keep], own[keep], paid[keep]
+        least = 1 if zones is None else len(zones)
+        return np.asarray(sets[(sets >= 0).sum(axis=1) >= least])
 
     @cached_property
     def _programme(self) -> Programme:
         return Programme(self.candidates, self.kept)
 
     @cached_property
-    def _homes(self) -> Ints:
-        return np.unique(self.candidates.zone[self.kept])
+    def _ways(self) -> dict[int, Ints]:
+        """By zone what may be opened there, what leads other zones best first."""
+        cost, zone = self.candidates.cost, self.candidates.zone
+        able = self.kept[np.isfinite(cost[self.kept, zone[self.kept]])]
+        ways = {int(z): able[zone[able] == z] for z in np.unique(zone[able])}
+        most = np.max(cost, where=np.isfinite(cost), initial=0.0)
+        led = {z: np.minimum(cost[way].min(axis=0), most).sum() for z, way in ways.items()}
+        return {z: ways[z] for z in sorted(ways, key=lambda z: led[z])}
 
     @cached_property
-    def _ways(self) -> list[Ints]:
-        """What may be opened in each of the zones with any candidate, -1 for none."""
-        zone = self.candidates.zone[self.kept]
-        return [np.append(-1, self.kept[zone == z]) for z in self._homes]
+    def _paid(self) -> Floats:
+        """The least that each candidate adds by itself, shape (J,)."""
+        fixed, equipment = self.candidates.fixed, self.candidates.equipment
+        if equipment is None:
+            return fixed
+        fits = equipment.fits[:, equipment.controller[self.candidates.zone]]
+        able = equipment.runs[:, equipment.kind] & fits
+        return np.asarray(fixed + np.where(able, equipment.per_sensor[:, None], np.inf).min(axis=0))
 
     @cached_property
-    def _few(self) -> int:
-        """The most candidates that may be opened while their sets are few."""
-        count = np.ones(1)  # of sets of 0, 1 ... candidates, one zone after another
-        for way in self._ways:
-            count = np.append(count, 0.0) + np.append(0.0, count) * (len(way) - 1)
-        return int(np.searchsorted(np.cumsum(count), MOST_SETS, side="right")) - 1
+    def _later(self) -> list[Floats]:
+        """After each zone, the least that every zone costs under what may be opened yet."""
+        best = [np.full(self.candidates.cost.shape[1], np.inf)]
+        for z, way in reversed(self._ways.items()):
+            least = self.candidates.cost[way].min(axis=0)
+            least[z] = (self.candidates.cost[way, z] + self._paid[way]).min()
+            best.append(np.minimum(best[-1], least))
+        return best[-2::-1]
 
     @cached_property
-    def _sets(self) -> tuple[Ints, Floats]:
-        """Every set of so few candidates, shape (N, K), a column for each zone, and its cost."""
-        sets = np.empty((1, 0), np.int64)
-        for way in self._ways:
-            sets = np.column_stack([np.repeat(sets, len(way), axis=0), np.tile(way, len(sets))])
-            sets = sets[(sets >= 0).sum(axis=1) <= self._few]
-        return sets[1:], _worth(self.candidates, sets[1:])
+    def _every(self) -> tuple[Ints, Floats]:
+        sets = cast("Ints", self._grown(len(self._ways)))
+        return sets, _worth(self.candidates, sets)
 
 
 class Programme:
@@ -522,7 +584,7 @@ class Programme:
         nothing = Solution((), np.full(self.zones, -1), float("nan"))
         if not self.count or np.any(np.bincount(self.pair_zone, minlength=self.zones) == 0):
             return nothing
-        if zones is None and not in_window and self.pairs > FEW_PAIRS:
+        if zones is None and not in_window:
             return self._by_branches(at_most) or nothing
         rows = [*self.rows, self._number(at_most)]
         if zones is not None:

@@ -10,7 +10,7 @@ import pytest
 
 from siting.decide import choose
 from siting.decide.choose import (
-    FEW_PAIRS,
+    FEW_SETS,
     MOST_SETS,
     Candidates,
     Equipment,
@@ -98,10 +98,10 @@ def hardware_cost(equipment: Equipment, combos: np.ndarray) -> np.ndarray:
 
 @pytest.mark.parametrize("block", range(10))
 def test_200_random_properties_up_to_8_zones_have_the_optimum_of_enumeration(block, monkeypatch):
-    """With all sets priced at once, some of them, none, and by branches of the programme."""
-    for most, pairs in ((MOST_SETS, FEW_PAIRS), (20, FEW_PAIRS), (0, FEW_PAIRS), (0, 0)):
+    """With all sets priced at once, some of them, and none: by the integer programme."""
+    for few, most in ((FEW_SETS, MOST_SETS), (0, MOST_SETS), (0, 0)):
+        monkeypatch.setattr(choose, "FEW_SETS", few)
         monkeypatch.setattr(choose, "MOST_SETS", most)
-        monkeypatch.setattr(choose, "FEW_PAIRS", pairs)
         for seed in range(20 * block, 20 * block + 20):
             holds_the_optimum(seed)
 

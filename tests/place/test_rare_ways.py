@@ -74,7 +74,7 @@ def costs(candidates):
 @pytest.mark.parametrize(("name", "value"), [("MOST_WAYS", 0), ("SWAPS", 0), ("SWAPS", 1)])
 def test_how_the_search_goes_does_not_change_what_is_found(name, value, monkeypatch):
     wanted = some(costs(c) for c in properties())
-    for rule in ("MOST_SETS", "FEW_PAIRS"):
+    for rule in ("FEW_SETS", "MOST_SETS"):
         monkeypatch.setattr(_facility, rule, 0)
     monkeypatch.setattr(_facility, name, value)
     for found, known in zip([costs(c) for c in properties()], wanted, strict=True):
@@ -85,7 +85,6 @@ def test_how_the_search_goes_does_not_change_what_is_found(name, value, monkeypa
 def test_a_solver_that_gives_up_is_told(zones_, monkeypatch):
     gave_up = SimpleNamespace(x=None, status=1, message="time is over", mip_gap=None)
     monkeypatch.setattr(scipy.optimize, "milp", lambda *_, **__: gave_up)
-    monkeypatch.setattr(_facility, "FEW_PAIRS", 0)
     [candidates] = properties(1)
     with pytest.raises(PlanError, match="could not be decided: time is over"):
         programme(candidates).solve(at_most=2, zones=zones_)
@@ -93,7 +92,6 @@ def test_a_solver_that_gives_up_is_told(zones_, monkeypatch):
 
 def test_a_way_without_a_solution_leaves_the_others(monkeypatch):
     """Each way is refused in turn: what is found is a choice, never cheaper than the best."""
-    monkeypatch.setattr(_facility, "FEW_PAIRS", 0)
     candidates = properties(1)[0]
     zones_ = candidates.cost.shape[1]
     best = choose_sensors(candidates, max_sensors=zones_)[-1]
