@@ -5,9 +5,9 @@ cost of its own and a yearly cost for every zone that it would govern (infinite 
 would suffer beyond its cap). At most `n` candidates are opened, at most one in a zone, a zone with
 a sensor is governed by it, and every zone is governed by exactly one open candidate. Because a
 candidate's go/skip sequence depends only on its own zone, the costs are independent of each other,
-and the problem is facility location with self-service. Where few sets of candidates could be opened,
-or few that a bound on their cost does not rule out, all of them are looked at, else it is solved by
-HiGHS with no gap; the reported cost is recomputed from the whole-number choice.
+and the problem is facility location with self-service. Where few sets of candidates could be
+opened, or few that a bound on their cost does not rule out, all of them are looked at, else it is
+solved by HiGHS with no gap; the reported cost is recomputed from the whole-number choice.
 
 Where a zone can only follow a sensor on its own controller, and there are many zones, the problem
 falls apart by controller: each is solved by itself for every number of sensors, and the numbers are
@@ -405,9 +405,8 @@ class Model:
                 fits &= (opened.sum(axis=1) == len(zones)) & (opened <= wanted).all(axis=1)
             return sets[fits], worth[fits]
         rough = self._grown(at_most, zones, widest=ROUGH_SETS, cut=True)
-        if rough is None or not rough.size:
-            return None
-        limit = float(_worth(self.candidates, rough).min()) * (1 + TIE)
+        worth = _worth(self.candidates, cast("Ints", rough))
+        limit = float(worth.min(initial=np.inf)) * (1 + TIE)
         found = self._grown(at_most, zones, limit=limit, widest=MOST_SETS)
         return None if found is None else (found, _worth(self.candidates, found))
 
@@ -438,7 +437,11 @@ class Model:
             own = np.where(opened[:, None] & (every == z), cost[new], own[at])
             paid = paid[at] + np.where(opened, self._paid[new], 0.0)
             bound = paid + np.where(own < np.inf, own, np.minimum(led, later)).sum(axis=1)
-            keep = np.flatnonzero((bound <= limit) & ((sets >= 0).sum(axis=1) <= at_most))
+            place, room = self._room
+            beside = sets[:, place[: sets.shape[1]] == place[sets.shape[1] - 1]]
+            fits = (sets >= 0).sum(axis=1) <= at_most
+            fits &= (beside >= 0).sum(axis=1) <= room[sets.shape[1] - 1]
+            keep = np.flatnonzero((bound < np.inf) & (bound <= limit) & fits)
             if keep.size > widest:
                 if not cut:
                     return None
@@ -470,6 +473,16 @@ class Model:
         fits = equipment.fits[:, equipment.controller[self.candidates.zone]]
         able = equipment.runs[:, equipment.kind] & fits
         return np.asarray(fixed + np.where(able, equipment.per_sensor[:, None], np.inf).min(axis=0))
+
+    @cached_property
+    def _room(self) -> tuple[Ints, Floats]:
+        """By zone its controller, and the most sensors that it may be fitted for, each (K,)."""
+        equipment, zones = self.candidates.equipment, list(self._ways)
+        if equipment is None:
+            return np.zeros(len(zones), np.int64), np.full(len(zones), np.inf)
+        place = equipment.controller[zones]
+        most = np.max(equipment.capacity[:, None] * equipment.fits, axis=0, initial=0)
+        return place, most[place].astype(float)
 
     @cached_property
     def _later(self) -> list[Floats]:
