@@ -858,15 +858,18 @@ def add_lit(out: Floats, shape: tuple[int, int, int], masks: Words, weight: Floa
 @compiled_within
 def _sum_dark(dark: Floats, mask: Words, weight: float, bits: Words) -> bool:
     """Add the weight of a direction to the cells of a row that it leaves dark; whether any is."""
-    touched = False
+    seen = np.uint64(0)
+    for w in range(len(mask)):
+        seen |= mask[w]
+    if seen == 0:
+        return False
     for w in range(len(mask)):
         word = mask[w]
         if word != 0:
-            touched = True
             cells = dark[64 * w : 64 * w + 64]
             for i in range(64):
                 cells[i] += weight if word & bits[i] else 0.0
-    return touched
+    return True
 
 
 def rehearse(loop: str) -> None:

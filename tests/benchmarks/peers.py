@@ -100,10 +100,12 @@ def siting_vectors(
             layers["terrain"] = HeightRaster(town.ground, *place)
         layers["buildings"] = town.buildings.iloc[:0]
 
+    if alone:
+        obstacles = gather(town.grid, (*layers.values(), None), None, options)
+
     def hours(sun: SunPositions):
         if not alone:
             return shade_season(town.grid, sun, options=options, **layers).sun_hours
-        obstacles = gather(town.grid, (*layers.values(), None), None, options)
         months = tuple(dict.fromkeys(sun.month.tolist()))
         whole = Tile(0, 0, *town.grid.shape)
         found = season_block(obstacles, sun, months, whole, options, asked=("sun_hours",))
