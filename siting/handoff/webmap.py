@@ -673,10 +673,16 @@ def _ground(plan: Plan) -> Document:
     near = plan.sensors.geometry.buffer(_AROUND_M).union_all() if crowded else None
     fine = _COARSE_M if crowded else _SMOOTH_M
 
-    def drawn(shape: BaseGeometry) -> list[list[list[list[float]]]]:
-        shown = shape if near is None else intersection(shape, near)
-        return _every_polygon([shown.simplify(fine)], crs, decimals)[0]
+    def drawn(shapes: Iterable[BaseGeometry]) -> list[list[list[list[list[float]]]]]:
+        of = list(shapes)
 
+        def made() -> list[list[list[list[list[float]]]]]:
+            shown = of if near is None else [intersection(shape, near) for shape in of]
+            return _every_polygon([shape.simplify(fine) for shape in shown], crs, decimals)
+
+        return kept_beside("outlines", made, of, near, fine, crs.to_wkt(), decimals)
+
+    closed = plan.keepout[~(plan.keepout.geometry.isna() | plan.keepout.geometry.is_empty)]
     return {
         "buildings": _every_polygon(site.buildings.geometry, crs, decimals),
         "paving": _every_polygon(site.paving.geometry, crs, decimals),
@@ -685,9 +691,7 @@ def _ground(plan: Plan) -> Document:
             name: [line for [*line] in _latlon(lines, crs, _DEGREES_SHAPE)]
             for name, lines in lines_drawn(plan).items()
         },
-        "admissible": [
-            shape for shape in map(drawn, plan.admissible.geometry) if shape or not crowded
-        ],
+        "admissible": [shape for shape in drawn(plan.admissible.geometry) if shape or not crowded],
         "reserves": [
             {"label": f"{row['sensor_id']} R{row['reserve']}", "at": at[0]}
             for (_, row), at in zip(
@@ -697,12 +701,10 @@ def _ground(plan: Plan) -> Document:
             )
         ],
         "keepout": [
-            {
-                "reason": _keep_clear(row["hazard"], float(row["setback_m"])),
-                "shape": drawn(row.geometry),
-            }
-            for _, row in plan.keepout.iterrows()
-            if row.geometry is not None and not row.geometry.is_empty
+            {"reason": _keep_clear(hazard, float(metres)), "shape": shape}
+            for hazard, metres, shape in zip(
+                closed["hazard"], closed["setback_m"], drawn(closed.geometry), strict=True
+            )
         ],
     }
 
