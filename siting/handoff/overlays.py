@@ -280,7 +280,7 @@ def _png(index: NDArray[np.uint8], ramp: tuple[str, ...], shades: int) -> bytes:
     image = Image.fromarray(index)
     image.putpalette(_palette(ramp, shades), "RGB")
     buffer = io.BytesIO()
-    image.save(buffer, format="PNG", transparency=shades, compress_level=7)
+    image.save(buffer, format="PNG", transparency=shades, compress_level=6)
     return buffer.getvalue()
 
 
