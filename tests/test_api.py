@@ -13,6 +13,12 @@ import siting
 HEAVY = ("numpy", "pandas", "geopandas", "shapely", "scipy", "rasterio", "matplotlib", "click")
 
 
+def printed(code):
+    """What a fresh interpreter prints."""
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    return done.stdout.strip()
+
+
 def test_every_public_name_is_there_and_documented():
     for name in siting.__all__:
         value = getattr(siting, name)
@@ -42,8 +48,7 @@ def test_unknown_name_is_an_attribute_error():
 
 def test_import_loads_nothing_heavy():
     code = f"import sys, siting; print([m for m in {HEAVY} if m in sys.modules])"
-    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
-    assert done.stdout.strip() == "[]"
+    assert printed(code) == "[]"
 
 
 def test_what_plans_loads_nothing_that_reading_and_planning_do_not_always_need():
@@ -54,8 +59,7 @@ def test_what_plans_loads_nothing_that_reading_and_planning_do_not_always_need()
         "import sys, siting; siting.plan_property; siting.plan; "
         f"print([m for m in {late} if m in sys.modules])"
     )
-    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
-    assert done.stdout.strip() == "[]"
+    assert printed(code) == "[]"
 
 
 def test_a_surface_through_few_samples_loads_neither_splines_nor_solvers():
@@ -64,8 +68,7 @@ def test_a_surface_through_few_samples_loads_neither_splines_nor_solvers():
         "x, y = np.argwhere(np.ones((4, 9))).T.astype(float); surface_through(x, y, x[None] + y); "
         "print([m for m in ('scipy.interpolate', 'scipy.optimize') if m in sys.modules])"
     )
-    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
-    assert done.stdout.strip() == "[]"
+    assert printed(code) == "[]"
 
 
 def test_what_scipy_names_of_numpy_is_loaded_when_it_is_used():
@@ -74,8 +77,7 @@ def test_what_scipy_names_of_numpy_is_loaded_when_it_is_used():
         "told = [m in sys.modules for m in ('numpy.f2py.crackfortran', 'numpy.testing._private')]; "
         "np.testing.assert_equal(1, 1); print(told, callable(np.f2py.get_include))"
     )
-    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
-    assert done.stdout.strip() == "[False, False] True"
+    assert printed(code) == "[False, False] True"
 
 
 def test_map_and_sheets_are_made_without_the_figures_of_a_notebook():
@@ -83,8 +85,7 @@ def test_map_and_sheets_are_made_without_the_figures_of_a_notebook():
         "import sys; from siting.handoff import drawing, sheets, webmap; drawing.register_fonts(); "
         "print([m for m in ('matplotlib', 'folium') if m in sys.modules])"
     )
-    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
-    assert done.stdout.strip() == "[]"
+    assert printed(code) == "[]"
 
 
 def test_star_import_and_a_plan_in_three_lines():
@@ -93,5 +94,4 @@ def test_star_import_and_a_plan_in_three_lines():
         "survey = survey_property(demo_property('yard'))\n"
         "print(survey.zones['need_score'].idxmax())"
     )
-    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
-    assert done.stdout.strip() == "Fence cover"
+    assert printed(code) == "Fence cover"

@@ -94,15 +94,20 @@ def _called(folder: Path, *, first: str = "pass", before: str = "") -> list[str]
     """Call the loop in a fresh process; first: what the process that compiles does first."""
     if not (folder / "loops.py").exists():
         (folder / "loops.py").write_text(_LOOPS.format(first=first), encoding="utf-8")
+    return _printed(folder, before + _CALL)
+
+
+def _printed(folder: Path, code: str) -> list[str]:
+    """Run code in a fresh process that keeps loops in a folder; the lines that it prints."""
     environment = {
         **os.environ,
         "NUMBA_CACHE_DIR": str(folder / "cache"),
         "PYTHONPATH": os.pathsep.join([str(folder), *sys.path]),
     }
-    command = [sys.executable, "-c", before + _CALL]
     done = subprocess.run(
-        command, cwd=folder, env=environment, capture_output=True, text=True, check=True
-    )
+        [sys.executable, "-c", code],
+        cwd=folder, env=environment, capture_output=True, text=True, check=True,
+    )  # fmt: skip
     assert not done.stderr
     return done.stdout.split("\n")[:-1]
 
@@ -143,17 +148,10 @@ print(*map(len, (loops.held.stats.cache_hits, loops.held.stats.cache_misses)))
 @pytest.mark.parametrize("tried", [True, False], ids=["a numba that was tried", "a later one"])
 def test_a_loop_that_was_kept_runs_without_the_compiler(tmp_path: Path, tried: bool) -> None:
     (tmp_path / "loops.py").write_text(_HOLDING, encoding="utf-8")
-    environment = {
-        **os.environ,
-        "NUMBA_CACHE_DIR": str(tmp_path / "cache"),
-        "PYTHONPATH": os.pathsep.join([str(tmp_path), *sys.path]),
-    }
     before = "" if tried else "import siting.compiled; siting.compiled._TRIED = (0, 0)\n"
-    for code in ("import numpy as np, loops; loops.held(np.arange(3.0))", before + _HELD):
-        command = [sys.executable, "-c", code]
-        done = subprocess.run(command, env=environment, capture_output=True, text=True, check=True)
+    _printed(tmp_path, "import numpy as np, loops; loops.held(np.arange(3.0))")
     expected = [f"[1.0, 2.0, 3.0] {not tried}", "[1.0, 2.0, 3.0] True", "1 1"]
-    assert done.stdout.split("\n")[:-1] == expected
+    assert _printed(tmp_path, before + _HELD) == expected
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="a signal that kills")

@@ -427,8 +427,8 @@ class Model:
         """
         cost, every = self.candidates.cost, np.arange(self.candidates.cost.shape[1])
         sets, led = np.empty((1, 0), np.int64), np.full((1, every.size), np.inf)
-        own, paid = led, np.zeros(1)
-        for (z, able), later in zip(self._ways.items(), self._later, strict=True):
+        own, paid, (place, room) = led, np.zeros(1), self._room
+        for k, ((z, able), later) in enumerate(zip(self._ways.items(), self._later, strict=True)):
             way = np.append(-1, able) if zones is None else able if z in zones else np.array([-1])
             at, new = np.repeat(np.arange(len(sets)), len(way)), np.tile(way, len(sets))
             opened = new >= 0
@@ -437,10 +437,9 @@ class Model:
             own = np.where(opened[:, None] & (every == z), cost[new], own[at])
             paid = paid[at] + np.where(opened, self._paid[new], 0.0)
             bound = paid + np.where(own < np.inf, own, np.minimum(led, later)).sum(axis=1)
-            place, room = self._room
-            beside = sets[:, place[: sets.shape[1]] == place[sets.shape[1] - 1]]
+            beside = sets[:, place[: k + 1] == place[k]]
             fits = (sets >= 0).sum(axis=1) <= at_most
-            fits &= (beside >= 0).sum(axis=1) <= room[sets.shape[1] - 1]
+            fits &= (beside >= 0).sum(axis=1) <= room[k]
             keep = np.flatnonzero((bound < np.inf) & (bound <= limit) & fits)
             if keep.size > widest:
                 if not cut:

@@ -605,7 +605,6 @@ _OPTIONS: Final = {
     "driver": "COG",
     "compress": "DEFLATE",
     "predictor": "YES",
-    "level": "6",
     "blocksize": str(_BLOCK),
     "overview_resampling": "AVERAGE",
     "num_threads": "1",

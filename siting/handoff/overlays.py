@@ -28,6 +28,7 @@ from siting.handoff.facts import is_crowded
 from siting.language import say
 from siting.palette import INK, SUN, ramp_rgb
 from siting.planning.model import Plan
+from siting.site.crs import WGS84, transformer
 from siting.site.model import LocalGrid
 from siting.stages import kept_beside
 from siting.sun.position import YEAR, sun_at
@@ -255,11 +256,14 @@ def _on_the_map(grid: LocalGrid, wkt: str) -> tuple[Affine, int, int, _Corners]:
     columns, rows = math.ceil(columns / coarser), math.ceil(rows / coarser)
     a, _, c, _, e, f = tuple(transform)[:6]  # north is up on both sides
     transform = Affine(a * coarser, 0.0, c, 0.0, e * coarser, f)
-    west, south, east, north = array_bounds(rows, columns, transform)
-    to_degrees = pyproj.Transformer.from_crs(_MAP_CRS, 4326, always_xy=True)
-    (w, e), (s, n) = to_degrees.transform([west, east], [south, north])
-    bounds = ((round(s, 9), round(w, 9)), (round(n, 9), round(e, 9)))
-    return transform, columns, rows, bounds
+    return transform, columns, rows, _corners(array_bounds(rows, columns, transform))
+
+
+def _corners(bounds: tuple[float, float, float, float]) -> _Corners:
+    """Return the south-western and the north-eastern corner of a window of the map [deg]."""
+    west, south, east, north = bounds
+    (w, e), (s, n) = transformer(_MAP_CRS, WGS84).transform([west, east], [south, north])
+    return (round(s, 9), round(w, 9)), (round(n, 9), round(e, 9))
 
 
 def _levels(fraction: Floats, shades: int) -> NDArray[np.uint8]:
@@ -280,7 +284,7 @@ def _png(index: NDArray[np.uint8], ramp: tuple[str, ...], shades: int) -> bytes:
     image = Image.fromarray(index)
     image.putpalette(_palette(ramp, shades), "RGB")
     buffer = io.BytesIO()
-    image.save(buffer, format="PNG", transparency=shades, compress_level=6)
+    image.save(buffer, format="PNG", transparency=shades)
     return buffer.getvalue()
 
 
@@ -312,10 +316,8 @@ def aerial_overlay(plan: Plan) -> Overlay | None:
             jpeg = _jpeg(picture)
             if len(jpeg) <= MOST_BYTES:
                 break
-    to_degrees = pyproj.Transformer.from_crs(3857, 4326, always_xy=True)
-    (w, e), (s, n) = to_degrees.transform([placed[0], placed[2]], [placed[1], placed[3]])
     url = f"data:image/jpeg;base64,{base64.b64encode(jpeg).decode('ascii')}"
-    return {"url": url, "bounds": [[round(s, 9), round(w, 9)], [round(n, 9), round(e, 9)]]}
+    return {"url": url, "bounds": [list(at) for at in _corners(placed)]}
 
 
 def _around(

@@ -14,7 +14,6 @@ from typing import Any, Final
 import geopandas as gpd
 import numpy as np
 import pandas as pd
-import pyproj
 import shapely
 from numpy.typing import NDArray
 from shapely.geometry.base import BaseGeometry
@@ -50,7 +49,7 @@ from siting.site.columns import (
     unit_is_its_own,
     words,
 )
-from siting.site.crs import Working, all_finite, to_working, working_crs
+from siting.site.crs import WGS84, Working, all_finite, to_working, working_crs
 from siting.site.model import Evidence, HeightRaster, Site
 from siting.site.property import parse_property
 from siting.site.settings import RASTER_LAYERS, VECTOR_LAYERS, PropertyFile
@@ -798,8 +797,7 @@ def _stand_in(layers: dict[str, Layer | None]) -> _Place:
         working = working_crs(layer.frame)
         if working is not None:
             return _Place(working, shapely.Polygon(), known=False)
-    wgs84 = pyproj.CRS.from_epsg(4326)
-    return _Place(Working(wgs84, wgs84, 0.0, 0.0), shapely.Polygon(), known=False)
+    return _Place(Working(WGS84, WGS84, 0.0, 0.0), shapely.Polygon(), known=False)
 
 
 def _in_place(layer: Layer, place: _Place, findings: Findings) -> tuple[Layer, bool]:

@@ -6,7 +6,7 @@ from collections.abc import Callable, Iterable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
 from functools import cached_property
-from typing import Any, Final, NamedTuple, TypeVar
+from typing import Any, NamedTuple, TypeVar
 
 import geopandas as gpd
 import numpy as np
@@ -62,11 +62,9 @@ def _fill_demand(
             rest, lit, seen = diffuse[d], beam[q, place[d]], sky[q]
             for w in range(runs):
                 eto = steady[w] + sun[w] * lit[w] + rest[w] * seen[w]
-                now[w] = max(eto, _NONE) * factor[d] * scale[w]
+                now[w] = max(eto, np.float32(0.0)) * factor[d] * scale[w]
 
 
-#: Nothing, in single precision.
-_NONE: Final = np.float32(0.0)
 _P = TypeVar("_P")
 _T = TypeVar("_T")
 

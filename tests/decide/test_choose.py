@@ -18,6 +18,7 @@ from siting.decide.choose import (
     plain_rules,
 )
 from siting.errors import InputError
+from tests.decide.test_facility import holds_the_optimum
 
 
 def chosen(rows):
@@ -59,25 +60,7 @@ def by_enumeration(candidates: Candidates, n: int, zones: set[int] | None = None
 def test_the_optimum_is_that_of_exhaustive_enumeration(seed, priced, monkeypatch):
     for rule in {"all": (), "some": ("FEW_SETS",), "none": ("FEW_SETS", "MOST_SETS")}[priced]:
         monkeypatch.setattr(choose, rule, 0)
-    candidates = random_property(seed)
-    zones = candidates.cost.shape[1]
-    choice = choose_sensors(candidates, max_sensors=zones)
-    assert [row.n for row in choice] == list(range(1, zones + 1))
-    for row in choice:
-        wanted = by_enumeration(candidates, row.n)
-        assert row.feasible == math.isfinite(wanted)
-        if not row.feasible:
-            assert row.sensors == ()
-            assert math.isnan(row.cost)
-            continue
-        assert row.cost == pytest.approx(wanted, rel=2e-6)
-        assert row.used <= row.n
-        governor, cost = evaluate(candidates, row.sensors)
-        np.testing.assert_array_equal(governor, row.governor)
-        assert cost == row.cost
-        homes = candidates.zone[list(row.sensors)]
-        assert len(set(homes)) == row.used
-        np.testing.assert_array_equal(row.governor[homes], row.sensors)
+    choice = holds_the_optimum(random_property(seed), by_enumeration)
     if cheapest(choice) is not None:
         assert chosen(choice).cost == min(row.cost for row in choice if row.feasible)
 
